@@ -1,0 +1,1 @@
+"""From a foot scan to a measured foot. Knows nothing of insoles."""

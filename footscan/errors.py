@@ -1,0 +1,87 @@
+"""Errors raised by ``footscan``.
+
+    FootscanError
+    ├── ScanReadError      a file is missing, empty, cut short, too large or of an unknown format
+    ├── UnitsError         no unit fits the scan, or the stated one contradicts it (also ValueError)
+    ├── SideError          left or right cannot be told with enough confidence
+    ├── PoseError          no foot can be found in the scan, or it cannot be levelled
+    ├── ScanQualityError   the scan cannot be used for the job asked; carries the report
+    ├── LandmarkError      an override is off the foot or a needed landmark is missing
+    └── insole.errors.InsoleError
+        ├── PlanError      a wish, shoe or kit value is out of range (also ValueError)
+        ├── RefusedError   refused for safety or limits
+        ├── PartError      a solid is not valid; carries the part's name
+        └── OutputError    a file was written but does not read back the same
+
+A wrong call (array shape, negative tolerance) is a plain ``ValueError``: a bug in the caller.
+A ``FootscanError`` is about the data: the command line shows its message word for word, so each
+message is one sentence that says what is wrong and what to do.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "FootscanError",
+    "LandmarkError",
+    "PoseError",
+    "ScanQualityError",
+    "ScanReadError",
+    "SideError",
+    "UnitsError",
+]
+
+
+class FootscanError(Exception):
+    """Root of every error about the data that a user gave.
+
+    Attributes
+    ----------
+    exit_code : int
+        What the command line returns for it.
+    """
+
+    exit_code = 3
+
+
+class ScanReadError(FootscanError):
+    """The file is missing, empty, cut short, too large or of an unknown format."""
+
+
+class UnitsError(FootscanError, ValueError):
+    """No unit fits the scan, or the stated unit contradicts it."""
+
+
+class SideError(FootscanError):
+    """Left or right cannot be told with enough confidence."""
+
+
+class PoseError(FootscanError):
+    """No foot can be found in the scan, or it cannot be brought into the foot frame."""
+
+
+class ScanQualityError(FootscanError):
+    """The scan cannot be used for the job asked.
+
+    Attributes
+    ----------
+    report : object or None
+        The quality report that decided it.
+    """
+
+    def __init__(self, message: str, report: object | None = None) -> None:
+        super().__init__(message)
+        self.report = report
+
+
+class LandmarkError(FootscanError):
+    """A landmark override is unusable, or a landmark that the job needs is missing.
+
+    Attributes
+    ----------
+    name : str
+        The landmark's name.
+    """
+
+    def __init__(self, name: str, message: str) -> None:
+        super().__init__(message)
+        self.name = name

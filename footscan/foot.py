@@ -1,0 +1,336 @@
+"""The foot in its own frame, and the sole map that planning hangs on.
+
+    footscan.pose -> Foot -> footscan.landmarks, footscan.measures, insole.planning
+
+Foot frame (right-handed, mm)
+    origin   pternion (rearmost point of the heel) dropped to the ground
+    +x       forward, heel to toes
+    +y       medial, the big-toe side: a left foot is mirrored once, in ``pose``
+    +z       up; the ground is z = 0
+
+Terms
+    sole map    height of the sole above the ground on a regular grid in plan; empty where the
+                sole was not seen or does not face down
+    arch line   in plan, 25 % of the local width of the map in from its medial edge
+    arch apex   highest point of the map along the arch line between 30 and 65 % of the length,
+                smoothed over 15 mm
+
+:func:`arch_apex` serves scans, specimens with known truth and pads alike, so that a height or
+a place means the same thing everywhere. (The height changes about 0.8 mm per mm of inset.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage, spatial
+
+from footscan.scan import Array, IntArray, Kind, Load, Side, as_points
+
+__all__ = [
+    "ARCH_WINDOW",
+    "ArchApex",
+    "Foot",
+    "SoleMap",
+    "arch_apex",
+    "arch_line",
+    "face_normals",
+    "sole_map",
+    "vertex_normals",
+]
+
+CELL_MM = 1.0
+SOLE_LIMIT_DEG = 45.0  # design definition: the sole faces down to within 45 degrees
+ARCH_INSET = 0.25  # share of local plantar width, from the medial edge
+ARCH_WINDOW = (0.30, 0.65)  # share of foot length searched for the apex
+ARCH_SMOOTH_MM = 15.0
+PLATEAU_DROP_MM = 0.15  # a stretch this close to the top counts as plateau
+LAYER_MM = 1.5  # a cell of 1 mm on a 45 degree slope spans 1 mm of height
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SoleMap:
+    """Height of the sole on a regular grid in plan.
+
+    Attributes
+    ----------
+    x, y : ndarray, shapes (nx,) and (ny,)
+        Cell centres, foot frame, mm; evenly spaced by `cell`.
+    z : ndarray, shape (nx, ny)
+        Height above the ground, mm; NaN where empty.
+    cell : float
+        Grid spacing, mm.
+    """
+
+    x: Array
+    y: Array
+    z: Array
+    cell: float
+
+    def height(self, x: Array | float, y: Array | float) -> Array:
+        """Return bilinear heights at (x, y), mm; NaN outside or beside an empty cell."""
+        u = (np.asarray(x, dtype=float) - self.x[0]) / self.cell
+        v = (np.asarray(y, dtype=float) - self.y[0]) / self.cell
+        return ndimage.map_coordinates(self.z, [u, v], order=1, mode="constant", cval=np.nan)
+
+    def edges(self) -> tuple[Array, Array]:
+        """Return the lateral and the medial edge (lowest and highest y) per x, NaN if empty."""
+        seen = np.isfinite(self.z)
+        any_seen = seen.any(axis=1)
+        first = seen.argmax(axis=1)
+        last = seen.shape[1] - 1 - seen[:, ::-1].argmax(axis=1)
+        lateral = np.where(any_seen, self.y[first], np.nan)
+        medial = np.where(any_seen, self.y[last], np.nan)
+        return lateral, medial
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Foot:
+    """A cleaned foot in the foot frame.
+
+    Attributes
+    ----------
+    vertices : ndarray, shape (n, 3)
+        Foot frame, mm.
+    faces : ndarray, shape (m, 3)
+        Outward winding; m >= 1 (bare points are surfaced in ``cleaning``).
+    side : Side
+        Which foot it really is; the geometry is always that of a right foot (+y medial).
+    kind, load : Kind, Load
+        What the scanner saw, and how the foot was loaded.
+    pose : ndarray, shape (4, 4)
+        Scanner mm to foot frame; determinant -1 for a left foot.
+    length : float
+        Foot length along x, mm, from local smooth fits.
+    sole : SoleMap
+        Smoothed only as far as the scan's noise asks for.
+    axis_method : str
+        How the long axis was found.
+    """
+
+    vertices: Array
+    faces: IntArray
+    side: Side
+    kind: Kind
+    load: Load
+    pose: Array
+    length: float
+    sole: SoleMap
+    axis_method: str = "heel centre to second metatarsal head"
+
+    def to_scanner(self, points: Array) -> Array:
+        """Return foot-frame `points`, shape (n, 3), in scanner mm."""
+        inverse = np.linalg.inv(self.pose)
+        return as_points(points) @ inverse[:3, :3].T + inverse[:3, 3]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArchApex:
+    """The arch apex: place and height in the foot frame, mm.
+
+    Attributes
+    ----------
+    x, y, z : float
+        Place in plan and height above the ground.
+    plateau : float
+        Length along x over which the smoothed line stays within 0.15 mm of the top.
+    seen : float
+        Share of the arch line's window that the map covers, 0 to 1.
+    """
+
+    x: float
+    y: float
+    z: float
+    plateau: float
+    seen: float
+
+
+def face_normals(vertices: Array, faces: IntArray) -> Array:
+    """Return unit face normals, shape (m, 3); zero for a face without area."""
+    a, b, c = (vertices[faces[:, i]] for i in range(3))
+    normals = np.cross(b - a, c - a)
+    size = np.linalg.norm(normals, axis=1, keepdims=True)
+    return np.divide(normals, size, out=np.zeros_like(normals), where=size > 0)
+
+
+def vertex_normals(vertices: Array, faces: IntArray) -> Array:
+    """Return unit vertex normals weighted by face area, shape (n, 3)."""
+    a, b, c = (vertices[faces[:, i]] for i in range(3))
+    weighted = np.cross(b - a, c - a)
+    normals = np.zeros_like(vertices)
+    for i in range(3):
+        for k in range(3):
+            normals[:, k] += np.bincount(faces[:, i], weighted[:, k], minlength=len(vertices))
+    size = np.linalg.norm(normals, axis=1, keepdims=True)
+    return np.divide(normals, size, out=np.zeros_like(normals), where=size > 0)
+
+
+def sole_map(
+    vertices: Array,
+    faces: IntArray,
+    *,
+    cell: float = CELL_MM,
+    smooth_mm: float = 0.0,
+    limit_deg: float = SOLE_LIMIT_DEG,
+) -> SoleMap:
+    """Return the lowest down-facing surface per cell, in plan.
+
+    Faces whose normal lies within `limit_deg` of straight down are sampled at half the cell
+    size; the mean of the lowest layer of samples per cell counts, so that neither the side of
+    the foot nor the scan's noise pulls it.
+
+    Parameters
+    ----------
+    vertices, faces : ndarray, shapes (n, 3) and (m, 3)
+        Foot frame, mm, outward winding.
+    cell : float
+        Grid spacing, mm.
+    smooth_mm : float
+        Standard deviation of a normalised Gaussian over the map, mm; 0 keeps it raw.
+    limit_deg : float
+        Largest angle between face normal and straight down.
+
+    Raises
+    ------
+    ValueError
+        No face looks down.
+    """
+    down = face_normals(vertices, faces)[:, 2] < -np.cos(np.radians(limit_deg))
+    if not down.any():
+        raise ValueError("no face looks down: the sole is missing")
+    points = _sampled(vertices, faces[down], cell / 2)
+    low = np.floor(points[:, :2].min(axis=0) / cell) * cell - cell
+    index = np.round((points[:, :2] - low) / cell).astype(int)
+    shape = tuple(index.max(axis=0) + 2)
+    z = _lowest_layer(index[:, 0] * shape[1] + index[:, 1], points[:, 2], shape[0] * shape[1])
+    z = z.reshape(shape)
+    if smooth_mm > 0:
+        z = _smoothed(z, smooth_mm / cell)
+    x = low[0] + cell * np.arange(shape[0])
+    y = low[1] + cell * np.arange(shape[1])
+    return SoleMap(x=x, y=y, z=z, cell=cell)
+
+
+def arch_line(sole: SoleMap, length: float) -> tuple[Array, Array, Array]:
+    """Return x, y and height of the arch line inside the apex window, mm.
+
+    Heights are NaN where the map is empty. Edges of the map are taken as a 15 mm running
+    median, so that a ragged rim does not move the line.
+    """
+    lateral, medial = sole.edges()
+    inside = (sole.x >= 0.2 * length) & (sole.x <= 0.75 * length)
+    window = max(3, int(round(ARCH_SMOOTH_MM / sole.cell)) | 1)
+    medial = _running_median(np.where(inside, medial, np.nan), window)
+    lateral = _running_median(np.where(inside, lateral, np.nan), window)
+    y = medial - ARCH_INSET * (medial - lateral)
+    keep = (sole.x >= ARCH_WINDOW[0] * length) & (sole.x <= ARCH_WINDOW[1] * length)
+    x, y = sole.x[keep], y[keep]
+    return x, y, sole.height(x, y)
+
+
+def arch_apex(sole: SoleMap, length: float) -> ArchApex:
+    """Return the arch apex of a sole map.
+
+    Parameters
+    ----------
+    sole : SoleMap
+        Foot frame, mm.
+    length : float
+        Foot length, mm; sets the window of 30 to 65 %.
+
+    Raises
+    ------
+    ValueError
+        The map shows less than a third of the window.
+    """
+    x, y, z = arch_line(sole, length)
+    seen = float(np.isfinite(z).mean()) if len(z) else 0.0
+    if seen < 1 / 3:
+        raise ValueError("the arch is not seen from below")
+    sigma = ARCH_SMOOTH_MM / sole.cell / np.sqrt(12)  # same variance as a 15 mm moving mean
+    smooth = _smoothed_line(z, sigma)
+    top = int(np.nanargmax(smooth))
+    flat = smooth >= smooth[top] - PLATEAU_DROP_MM
+    first, last = top, top
+    while first > 0 and flat[first - 1]:
+        first -= 1
+    while last < len(flat) - 1 and flat[last + 1]:
+        last += 1
+    plateau = float(x[last] - x[first])
+    at = (first + last) // 2 if plateau > 10.0 else top
+    return ArchApex(
+        x=float(x[at]), y=float(y[at]), z=float(smooth[at]), plateau=plateau, seen=seen
+    )
+
+
+def _sampled(vertices: Array, faces: IntArray, spacing: float) -> Array:
+    """Return the vertices of `faces` and points inside large faces, about `spacing` apart."""
+    a, b, c = (vertices[faces[:, i]] for i in range(3))
+    longest = np.max(
+        [np.linalg.norm(b - a, axis=1), np.linalg.norm(c - b, axis=1), np.linalg.norm(a - c, axis=1)],
+        axis=0,
+    )
+    steps = np.clip(np.ceil(longest / spacing), 1, 400).astype(int)
+    clouds = [vertices[np.unique(faces)]]
+    for n in np.unique(steps[steps > 1]):
+        chosen = steps == n
+        i, j = np.meshgrid(np.arange(n + 1), np.arange(n + 1), indexing="ij")
+        keep = (i + j) <= n
+        u, v = i[keep] / n, j[keep] / n
+        grid = (
+            a[chosen, None] * (1 - u - v)[None, :, None]
+            + b[chosen, None] * u[None, :, None]
+            + c[chosen, None] * v[None, :, None]
+        )
+        clouds.append(grid.reshape(-1, 3))
+    return np.concatenate(clouds)
+
+
+def _lowest_layer(cell: IntArray, height: Array, cells: int) -> Array:
+    """Return the mean height of each cell's lowest layer; a plain minimum would follow noise."""
+    lowest = np.full(cells, np.inf)
+    np.minimum.at(lowest, cell, height)
+    layer = height <= lowest[cell] + LAYER_MM
+    count = np.bincount(cell[layer], minlength=cells)
+    total = np.bincount(cell[layer], height[layer], minlength=cells)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _smoothed(z: Array, sigma_cells: float) -> Array:
+    """Return `z` under a Gaussian that ignores empty cells and keeps them empty."""
+    seen = np.isfinite(z)
+    weight = ndimage.gaussian_filter(seen.astype(float), sigma_cells, mode="constant")
+    value = ndimage.gaussian_filter(np.where(seen, z, 0.0), sigma_cells, mode="constant")
+    return np.where(seen, value / np.maximum(weight, 1e-9), np.nan)
+
+
+def _smoothed_line(z: Array, sigma: float) -> Array:
+    """Return a locally linear Gaussian smooth of `z`, NaN kept; unbiased at the ends."""
+    seen = np.isfinite(z)
+    t = np.arange(len(z), dtype=float)
+    kernel = np.exp(-0.5 * ((t[:, None] - t[None, :]) / sigma) ** 2) * seen[None, :]
+    value = np.where(seen, z, 0.0)
+    d = t[None, :] - t[:, None]
+    s0, s1, s2 = kernel.sum(1), (kernel * d).sum(1), (kernel * d * d).sum(1)
+    v0, v1 = kernel @ value, (kernel * d) @ value
+    smooth = (s2 * v0 - s1 * v1) / np.maximum(s0 * s2 - s1 * s1, 1e-12)
+    return np.where(seen, smooth, np.nan)
+
+
+def _running_median(values: Array, window: int) -> Array:
+    """Return the running median over `window` samples, ignoring NaN."""
+    half = window // 2
+    padded = np.pad(values, half, constant_values=np.nan)
+    view = np.lib.stride_tricks.sliding_window_view(padded, window)
+    result = np.full(len(values), np.nan)
+    some = np.isfinite(view).any(axis=1)
+    result[some] = np.nanmedian(view[some], axis=1)
+    return result
+
+
+def nearest_spacing(vertices: Array) -> float:
+    """Return the median distance from a point to its nearest neighbour, mm."""
+    sample = vertices[:: max(1, len(vertices) // 5000)]
+    distance, _ = spatial.cKDTree(vertices).query(sample, k=2)
+    return float(np.median(distance[:, 1]))

@@ -1,0 +1,154 @@
+"""Extremes of a surface by local smooth fits, never by a raw extreme point.
+
+A raw extreme of a noisy scan reads long: about +1 mm at 0.3 mm noise. Here a quadric is fitted
+to the patch around the extreme and the fit's own extreme is returned.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import spatial
+
+from footscan.scan import Array, as_points
+
+__all__ = ["Cloud", "smooth_extreme"]
+
+PATCH_MAX = 600  # points used per fit: more only cost time
+PATCH_MIN = 14  # a quadric has 6 coefficients; fewer than this and noise wins
+ROUNDS = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cloud:
+    """Points with a search tree, built once per foot.
+
+    Attributes
+    ----------
+    points : ndarray, shape (n, 3)
+        Foot frame, mm.
+    tree : scipy.spatial.cKDTree
+        Tree over `points`.
+    """
+
+    points: Array
+    tree: spatial.cKDTree
+
+    @classmethod
+    def of(cls, points: Array) -> Cloud:
+        """Return the cloud over `points`."""
+        points = as_points(points)
+        return cls(points, spatial.cKDTree(points, balanced_tree=False, compact_nodes=False))
+
+    def near(self, centre: Array, radius: float) -> Array:
+        """Return points within `radius` of `centre`; the radius grows until there are enough."""
+        for factor in (1.0, 1.4, 2.0, 2.8):
+            index = self.tree.query_ball_point(centre, radius * factor)
+            if len(index) >= PATCH_MIN:
+                break
+        chosen = np.sort(np.asarray(index, dtype=int))
+        if len(chosen) > PATCH_MAX:
+            chosen = chosen[np.linspace(0, len(chosen) - 1, PATCH_MAX).astype(int)]
+        return self.points[chosen]
+
+
+def smooth_extreme(
+    cloud: Cloud,
+    direction: Array,
+    inside: Array,
+    radius: float = 8.0,
+    bound: Array | None = None,
+) -> Array:
+    """Return the point of the surface that lies farthest along `direction`.
+
+    Parameters
+    ----------
+    cloud : Cloud
+        The foot's points.
+    direction : ndarray, shape (3,)
+        Unit vector.
+    inside : ndarray of bool, shape (n,)
+        Points that may be the start of the search.
+    radius : float
+        Patch radius, mm; about that of the anatomical feature.
+    bound : ndarray, shape (2, 3), or None
+        Box that the result may not leave, lower and upper corner, mm.
+
+    Returns
+    -------
+    ndarray, shape (3,)
+        Extreme of the fitted quadric, mm.
+
+    Raises
+    ------
+    ValueError
+        `inside` is empty.
+    """
+    if not inside.any():
+        raise ValueError("no points in the region searched")
+    candidates = cloud.points[inside]
+    reach = candidates @ direction
+    centre = candidates[_robust_top(reach, candidates)]
+    frame = _frame(direction)
+    for _ in range(ROUNDS):
+        patch = cloud.near(centre, radius)
+        found = _quadric_top((patch - centre) @ frame.T, radius)
+        if found is None:
+            break
+        centre = centre + found @ frame
+        if bound is not None:
+            centre = np.clip(centre, bound[0], bound[1])
+        if np.linalg.norm(found) < 0.02:
+            break
+    return centre
+
+
+def _robust_top(reach: Array, candidates: Array) -> int:
+    """Return the farthest candidate that is not alone: strays are not extremes."""
+    order = np.argsort(reach)[::-1][: min(len(reach), 12)]
+    top = candidates[order]
+    spread = np.median(np.linalg.norm(top - np.median(top, axis=0), axis=1))
+    near = np.linalg.norm(top - np.median(top, axis=0), axis=1) <= 3 * spread + 3.0
+    return int(order[np.flatnonzero(near)[0]]) if near.any() else int(order[0])
+
+
+def _frame(direction: Array) -> Array:
+    """Return rows u, v, direction of a right-handed frame."""
+    helper = np.eye(3)[np.argmin(np.abs(direction))]
+    u = np.cross(helper, direction)
+    u /= np.linalg.norm(u)
+    return np.array([u, np.cross(direction, u), direction])
+
+
+def _quadric_top(local: Array, radius: float) -> Array | None:
+    """Return the top (u, v, height) of a robust quadric through `local`, None if too few."""
+    if len(local) < PATCH_MIN:
+        return None
+    u, v, h = local.T
+    reach = np.hypot(u, v)
+    base = np.exp(-0.5 * (reach / (0.6 * radius)) ** 2)
+    design = np.stack([np.ones_like(u), u, v, 0.5 * u * u, u * v, 0.5 * v * v], axis=1)
+    weight = base
+    for _ in range(3):
+        root = np.sqrt(weight)[:, None]
+        fit, *_ = np.linalg.lstsq(design * root, h * root[:, 0], rcond=None)
+        residual = h - design @ fit
+        scale = 1.4826 * np.median(np.abs(residual)) + 1e-6
+        # the fold behind an edge (an inner wall, a toe's far side) must not pull the fit
+        weight = base / (1 + (residual / (2.5 * scale)) ** 2)
+    step = _peak(fit, 0.5 * radius)
+    u0, v0 = step
+    height = fit @ np.array([1, u0, v0, 0.5 * u0 * u0, u0 * v0, 0.5 * v0 * v0])
+    return np.array([u0, v0, height])
+
+
+def _peak(fit: Array, limit: float) -> Array:
+    """Return where the quadric peaks within `limit` of its centre."""
+    gradient = fit[1:3]
+    hessian = np.array([[fit[3], fit[4]], [fit[4], fit[5]]])
+    values, vectors = np.linalg.eigh(hessian)
+    curved = np.minimum(values, -1e-3)  # flat or hollow: follow the slope, but not far
+    step = vectors @ ((vectors.T @ gradient) / -curved)
+    size = float(np.linalg.norm(step))
+    return step if size <= limit else step * (limit / size)

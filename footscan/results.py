@@ -1,0 +1,170 @@
+"""What a measured foot looks like to the rest of the world.
+
+    footscan.pipeline.measure(...) -> MeasuredFoot -> insole.planning, insole.output, JSON
+
+Every value says its unit and standard deviation, or why it cannot be had from this scan.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from footscan.foot import Foot
+from footscan.scan import Array, Unit
+
+__all__ = [
+    "Finding",
+    "Landmark",
+    "MeasuredFoot",
+    "Measure",
+    "ScanFacts",
+    "ScanReport",
+    "Severity",
+    "Verdict",
+]
+
+
+class Verdict(StrEnum):
+    """What the scan may be used for."""
+
+    MAKING = "fit for making"
+    MEASURING = "fit for measuring only"
+    AGAIN = "scan again"
+
+
+class Severity(StrEnum):
+    """How much a finding weighs; the worst one decides the verdict."""
+
+    NOTE = "note"
+    MEASURING = "measuring only"
+    AGAIN = "scan again"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing found about the scan.
+
+    Attributes
+    ----------
+    code : str
+        Stable identifier, such as ``"sole-filled"``.
+    severity : Severity
+        Note, measuring only, or scan again.
+    text, advice : str
+        One sentence of what is, one of what to do.
+    region : str
+        Where: ``"scan"``, ``"sole"``, ``"heel"``, ``"arch"``, ``"ball"``, ``"toes"``, ``"leg"``.
+    value, limit : float or None
+        The measured value against its limit, in the unit that `text` names.
+    """
+
+    code: str
+    severity: Severity
+    text: str
+    advice: str
+    region: str = "scan"
+    value: float | None = None
+    limit: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Landmark:
+    """A named point of the foot.
+
+    Attributes
+    ----------
+    xyz : ndarray, shape (3,)
+        Foot frame, mm.
+    sd : float
+        Standard deviation in plan, mm (one axis).
+    method : str
+        How it was found; ``"by hand"`` for an override.
+    automatic : ndarray, shape (3,), or None
+        What was found automatically, kept beside an override.
+    """
+
+    xyz: Array
+    sd: float
+    method: str
+    automatic: Array | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measure:
+    """A measure with unit and standard deviation, or the reason why there is none."""
+
+    value: float | None = None
+    unit: str = "mm"
+    sd: float | None = None
+    method: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanFacts:
+    """What is known of the scan itself, for the record.
+
+    Attributes
+    ----------
+    mm_per_unit : float
+        Factor from file units to mm that was used.
+    scale_verified : bool
+        True when second evidence (a typed length) supports the scale.
+    """
+
+    file: str
+    sha256: str
+    unit: Unit | None
+    mm_per_unit: float
+    unit_evidence: str
+    side: str
+    side_confidence: float
+    side_evidence: str
+    kind: str
+    load: str
+    points: int
+    faces: int
+    scale_verified: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanReport:
+    """Findings about a scan and the verdict that they lead to."""
+
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+
+    @property
+    def deciding(self) -> tuple[Finding, ...]:
+        """The findings that decided the verdict; empty for a scan fit for making."""
+        worst = {Verdict.AGAIN: Severity.AGAIN, Verdict.MEASURING: Severity.MEASURING}
+        level = worst.get(self.verdict)
+        return tuple(f for f in self.findings if f.severity is level)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredFoot:
+    """Everything known of one scanned foot.
+
+    Attributes
+    ----------
+    facts, foot, report : ScanFacts, Foot, ScanReport
+        The scan, the geometry, the findings.
+    landmarks : mapping of str to Landmark
+        ``pternion``, ``acropodion``, ``heel_centre``, ``mth1`` .. ``mth5``,
+        ``metatarsale_tibiale``, ``metatarsale_fibulare``, ``navicular``, ``instep``, and
+        ``arch_apex`` where the arch was seen from below.
+    measures : mapping of str to Measure
+        Names of the JSON contract (``foot_length``, ``ball_girth`` and so on).
+    sizes : mapping of str to str or float
+        Shoe sizes with the formula named.
+    """
+
+    facts: ScanFacts
+    foot: Foot
+    report: ScanReport
+    landmarks: Mapping[str, Landmark]
+    measures: Mapping[str, Measure]
+    sizes: Mapping[str, object]

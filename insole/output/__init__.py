@@ -1,0 +1,1 @@
+"""Files for the printer, the cutter, the paper and the screen."""

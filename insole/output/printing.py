@@ -1,0 +1,781 @@
+"""Files for printers and CAD: 3MF, STL and STEP, and the same files read back.
+
+    insole.parts (worn Parts) -> write_3mf, write_stl, write_step -> read_back_* -> insole.output.folder
+
+Terms
+    worn frame   the part as it is worn, seen from above, +x forward, z = 0 towards the shoe, mm
+    plate        what is printed in one go: one 3MF file
+    hand         a number that keeps its value when a part is turned about z and changes its
+                 sign when the part is mirrored; zero for a part that is its own mirror image
+
+Nothing here mirrors anything: a left part comes in as it is worn. On a plate a part is turned
+about z and moved, and the place is baked into its coordinates, so no file holds a transform.
+No file holds a clock: the same parts give the same bytes.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import pickle
+import re
+import subprocess
+import sys
+import zipfile
+from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+from xml.sax.saxutils import escape, quoteattr
+
+import numpy as np
+
+from footscan.scan import Array, IntArray, Side
+from insole.errors import InsoleError, OutputError
+from insole.parts.part import Part
+
+__all__ = [
+    "Plate",
+    "StepUnavailable",
+    "StepWorker",
+    "hand_of_ring",
+    "hand_of_solid",
+    "lay_out",
+    "read_back_3mf",
+    "read_back_step",
+    "read_back_stl",
+    "same_hand",
+    "shelves",
+    "volume_of",
+    "write_3mf",
+    "write_step",
+    "write_steps",
+    "write_stl",
+    "write_whole",
+]
+
+GAP = 6.0  # mm between parts on a plate: a skirt round each still fits
+MARGIN = 5.0  # mm kept free along the bed's edge
+DIGITS = 4  # of a coordinate in a 3MF: 0.1 micrometre, finer than the float32 of its readers
+STAMP = "1980-01-01T00:00:00"  # the earliest time a zip can hold; no clock gets into a file
+CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
+PACKAGE = "http://schemas.openxmlformats.org/package/2006"
+SHADES = ("#8FA3B5FF", "#B58F6AFF", "#7FA37AFF", "#A88FB5FF")  # one per material, only to see
+CHORD = 0.01  # mm between a STEP surface and the facets it is measured with
+HAND_FLOOR = 1e-7  # below it a part counts as its own mirror image: rounding gives 1e-12
+
+
+class StepUnavailable(OutputError):
+    """STEP files cannot be written on this machine; every other file can."""
+
+
+# ------------------------------------------------------------------ plates
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plate:
+    """What is printed in one go.
+
+    Attributes
+    ----------
+    name : str
+        Empty for the only plate, else ``"left"``, ``"right-2"`` and so on.
+    parts : tuple of Part
+        In the order of the file.
+    vertices : tuple of ndarray, shape (n, 3)
+        Of each part, turned and moved to its place on the bed, mm; all coordinates positive.
+    size : tuple of float
+        Bed that the plate needs, along x and y, mm.
+    fits : bool
+        False when one part alone is larger than the bed in every direction.
+    """
+
+    name: str
+    parts: tuple[Part, ...]
+    vertices: tuple[Array, ...]
+    size: tuple[float, float]
+    fits: bool = True
+
+
+def shelves(
+    sizes: Sequence[tuple[float, float]], width: float, gap: float
+) -> tuple[list[tuple[float, float]], tuple[float, float]]:
+    """Return the lower left corner of each box, set in rows, and the size used, mm.
+
+    Boxes keep their order within equal heights; tall rows come first. A box wider than `width`
+    gets a row of its own.
+
+    Parameters
+    ----------
+    sizes : sequence of (float, float)
+        Width and height of each box, mm.
+    width : float
+        Room along x, mm.
+    gap : float
+        Free space between boxes, mm.
+
+    Examples
+    --------
+    >>> shelves([(40, 20), (50, 30), (30, 20)], 100, 5)
+    ([(55.0, 0.0), (0.0, 0.0), (0.0, 35.0)], (95.0, 55.0))
+    """
+    corners = [(0.0, 0.0)] * len(sizes)
+    x = y = row = widest = 0.0
+    for i in sorted(range(len(sizes)), key=lambda i: -sizes[i][1]):
+        w, h = sizes[i]
+        if x > 0 and x + w > width:
+            x, y, row = 0.0, y + row + gap, 0.0
+        corners[i] = (x, y)
+        widest, row, x = max(widest, x + w), max(row, h), x + w + gap
+    return corners, (widest, y + row)
+
+
+def lay_out(parts: Sequence[Part], bed: tuple[float, float]) -> list[Plate]:
+    """Return the plates for `parts`: left parts on the left of the bed, right ones on the right.
+
+    One plate if each side fits on its half of the bed; else a plate for each side; else as many
+    as it takes. A part that fits no way is alone on a plate that says so.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        Worn parts.
+    bed : (float, float)
+        Size of the printer's bed along x and y, mm.
+
+    Raises
+    ------
+    ValueError
+        A part is not worn, or the bed leaves no room inside its margin.
+    """
+    _check_worn(parts)
+    room = (bed[0] - 2 * MARGIN, bed[1] - 2 * MARGIN)
+    if min(room) <= GAP:
+        raise ValueError(f"bed must be larger than {2 * MARGIN + GAP:g} mm each way, got {bed}")
+    sides = [[p for p in parts if p.side is side] for side in (Side.LEFT, Side.RIGHT)]
+    half = ((room[0] - GAP) / 2, room[1])
+    if all(sides):
+        left, right = (_pack(side, half) for side in sides)
+        if left is not None and right is not None:
+            return [_plate("", parts, [*left, *_moved(right, half[0] + GAP)], bed)]
+    plates = [plate for side in sides if side for plate in _plates_of_side(side, room, bed)]
+    if len(plates) == 1:
+        only = plates[0]
+        return [
+            Plate(parts=only.parts, vertices=only.vertices, size=only.size, fits=only.fits, name="")
+        ]
+    return plates
+
+
+_Placed = tuple[Part, Array]
+
+
+def _check_worn(parts: Sequence[Part]) -> None:
+    if not parts:
+        raise ValueError("parts must not be empty")
+    for part in parts:
+        if not part.worn:
+            raise ValueError(f"{part.label} is not worn yet: pass it through as_worn first")
+
+
+def _plates_of_side(side: list[Part], room: tuple[float, float], bed: Any) -> list[Plate]:
+    """Return the plates of one foot, filled in order."""
+    name, groups = side[0].side.value, [[side[0]]]
+    for part in side[1:]:
+        if _pack([*groups[-1], part], room) is None:
+            groups.append([part])
+        else:
+            groups[-1].append(part)
+    plates = []
+    for i, group in enumerate(groups):
+        title = name if len(groups) == 1 else f"{name}-{i + 1}"
+        placed = _pack(group, room) or _pack(group, room, angles=range(5, 180, 5))
+        plates.append(_plate(title, group, placed or _set(group, [0], np.inf)[0], bed))
+    return plates
+
+
+def _pack(
+    parts: Sequence[Part], room: tuple[float, float], angles: Sequence[int] = (0, 90)
+) -> list[_Placed] | None:
+    """Return the parts set in rows within `room`, or None when they do not fit."""
+    tries = [[angle] * len(parts) for angle in angles]
+    if len(parts) > 1:
+        for lying in (True, False):
+            spans = [np.ptp(part.vertices[:, :2], axis=0) for part in parts]
+            tries.append([0 if (span[0] >= span[1]) is lying else 90 for span in spans])
+    for turns in tries:
+        placed, used = _set(parts, turns, room[0])
+        if used[0] <= room[0] and used[1] <= room[1]:
+            return placed
+    return None
+
+
+def _set(
+    parts: Sequence[Part], turns: Sequence[int], width: float
+) -> tuple[list[_Placed], tuple[float, float]]:
+    """Return the parts turned about z and set in rows, with the size they use."""
+    turned = [_turned(part.vertices, angle) for part, angle in zip(parts, turns, strict=True)]
+    sizes = [(float(np.ptp(v[:, 0])), float(np.ptp(v[:, 1]))) for v in turned]
+    corners, used = shelves(sizes, width, GAP)
+    return [
+        (part, v + [x + MARGIN, y + MARGIN, 0.0])
+        for part, v, (x, y) in zip(parts, turned, corners, strict=True)
+    ], used
+
+
+def _turned(vertices: Array, degrees: int) -> Array:
+    """Return the points turned about +z, then moved so that each coordinate starts at zero."""
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    turned = vertices @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+    return np.asarray(turned - turned.min(axis=0))
+
+
+def _moved(placed: list[_Placed], forward: float) -> list[_Placed]:
+    return [(part, vertices + [forward, 0.0, 0.0]) for part, vertices in placed]
+
+
+def _plate(name: str, parts: Sequence[Part], placed: list[_Placed], bed: Any) -> Plate:
+    """Return the plate with its parts in the order of `parts`."""
+    places = {id(part): vertices for part, vertices in placed}
+    vertices = tuple(places[id(part)] for part in parts)
+    need = np.max([v.max(axis=0)[:2] for v in vertices], axis=0) + MARGIN
+    fits = bool(need[0] <= bed[0] + 1e-9 and need[1] <= bed[1] + 1e-9)
+    size = (float(bed[0]), float(bed[1])) if fits else (float(need[0]), float(need[1]))
+    return Plate(name=name, parts=tuple(parts), vertices=vertices, size=size, fits=fits)
+
+
+# ------------------------------------------------------------------ writing
+
+
+def write_3mf(
+    path: Path,
+    parts: Sequence[Part],
+    *,
+    title: str,
+    plan_id: str,
+    bed: tuple[float, float] = (220.0, 220.0),
+) -> list[Path]:
+    """Write the parts as 3MF files, one per plate, and return their paths.
+
+    Core specification only: unit millimetre, one named object per part, a base material per
+    material word, no transform. See :func:`lay_out` for what goes on which plate; with several
+    plates the name of each is added to the file's.
+
+    Parameters
+    ----------
+    path : Path
+        File to write, ``.3mf``.
+    parts : sequence of Part
+        Worn parts.
+    title, plan_id : str
+        Go into the metadata.
+    bed : (float, float)
+        Size of the printer's bed, mm.
+    """
+    written = []
+    for plate in lay_out(parts, bed):
+        target = path.with_stem(f"{path.stem}-{plate.name}") if plate.name else path
+        write_whole(target, _package(_model(plate, title, plan_id)))
+        written.append(target)
+    return written
+
+
+def _package(model: bytes) -> bytes:
+    """Return the zip around a model part, with fixed times and system."""
+    kinds = "application/vnd.openxmlformats-package.relationships+xml"
+    content = "application/vnd.ms-package.3dmanufacturing-3dmodel+xml"
+    head = '<?xml version="1.0" encoding="UTF-8"?>\n'
+    types = (
+        f'{head}<Types xmlns="{PACKAGE}/content-types">'
+        f'<Default Extension="rels" ContentType="{kinds}"/>'
+        f'<Default Extension="model" ContentType="{content}"/></Types>\n'
+    )
+    relations = (
+        f'{head}<Relationships xmlns="{PACKAGE}/relationships">'
+        f'<Relationship Id="rel0" Type="{RELATION}" Target="/3D/3dmodel.model"/></Relationships>\n'
+    )
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as package:
+        for name, data in (
+            ("[Content_Types].xml", types.encode()),
+            ("_rels/.rels", relations.encode()),
+            ("3D/3dmodel.model", model),
+        ):
+            info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
+            info.create_system, info.external_attr = 0, 0  # the same on every system
+            package.writestr(info, data, zipfile.ZIP_DEFLATED, 6)
+    return buffer.getvalue()
+
+
+def _model(plate: Plate, title: str, plan_id: str) -> bytes:
+    """Return the XML of the model part."""
+    materials = sorted({part.material for part in plate.parts})
+    bed = f"{plate.size[0]:.0f} x {plate.size[1]:.0f} mm"
+    about = {
+        "Title": title,
+        "Designer": "Solewright",
+        "Description": f"Plan {plan_id}. Unit millimetre. Parts lie as printed, seen from above, "
+        f"on a bed of {bed}" + ("." if plate.fits else ", larger than the bed asked for."),
+        "Application": "Solewright",
+    }
+    bases = "".join(
+        f'<base name={quoteattr(word)} displaycolor="{SHADES[i % len(SHADES)]}"/>'
+        for i, word in enumerate(materials)
+    )
+    xml = ['<?xml version="1.0" encoding="UTF-8"?>\n']
+    xml.append(f'<model unit="millimeter" xml:lang="en-US" xmlns="{CORE}">\n')
+    xml += [f'<metadata name="{name}">{escape(text)}</metadata>\n' for name, text in about.items()]
+    xml.append(f'<resources>\n<basematerials id="1">{bases}</basematerials>\n')
+    for i, (part, vertices) in enumerate(zip(plate.parts, plate.vertices, strict=True)):
+        shade = f'pid="1" pindex="{materials.index(part.material)}"'
+        name = quoteattr(part.label)
+        xml.append(f'<object id="{i + 2}" type="model" name={name} {shade}>\n')
+        xml.append(_mesh(vertices, part.faces))
+        xml.append("</object>\n")
+    items = "".join(f'<item objectid="{i + 2}"/>' for i in range(len(plate.parts)))
+    xml.append(f"</resources>\n<build>{items}</build>\n</model>\n")
+    return "".join(xml).encode()
+
+
+def _mesh(vertices: Array, faces: IntArray) -> str:
+    """Return the mesh element; one formatting call a list, since files run to 100 000 faces."""
+    number = f"%.{DIGITS}f"
+    point = f'<vertex x="{number}" y="{number}" z="{number}"/>\n'
+    rounded = np.round(vertices, DIGITS) + 0.0  # no "-0.0000"
+    points = (point * len(vertices)) % tuple(rounded.ravel().tolist())
+    corner = '<triangle v1="%d" v2="%d" v3="%d"/>\n'
+    corners = (corner * len(faces)) % tuple(faces.ravel().tolist())
+    return (
+        f"<mesh>\n<vertices>\n{points}</vertices>\n<triangles>\n{corners}</triangles>\n</mesh>\n"
+    )
+
+
+def write_stl(path: Path, part: Part) -> None:
+    """Write a worn part as binary STL in its own frame, mm.
+
+    STL has no unit: the header names part, side and unit. It does not start with ``solid``,
+    which some readers take for the text form.
+    """
+    import trimesh
+
+    _check_worn([part])
+    body = trimesh.Trimesh(part.vertices, part.faces, process=False).export(file_type="stl")
+    header = f"Solewright {part.side.value} {part.name}, unit mm, seen from above +x forward"
+    write_whole(path, header.encode("ascii", "replace").ljust(80)[:80] + body[80:])
+
+
+def write_step(path: Path, part: Part) -> None:
+    """Write a worn part's exact solid as STEP (AP214, mm), product named after side and part.
+
+    Raises
+    ------
+    StepUnavailable
+        The CAD kernel cannot be loaded, or the part has no exact solid.
+    OutputError
+        The kernel does not write the file.
+    """
+    _check_worn([part])
+    if part.solid is None:
+        raise StepUnavailable(f"{part.label} has no exact solid, so it gets no STEP file")
+    _load_kernel()
+    from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
+    from OCP.IFSelect import IFSelect_ReturnStatus
+    from OCP.Interface import Interface_Static
+    from OCP.STEPControl import STEPControl_StepModelType, STEPControl_Writer
+    from OCP.TCollection import TCollection_HAsciiString
+
+    writer = STEPControl_Writer()
+    Interface_Static.SetCVal_s("write.step.schema", "AP214IS")
+    Interface_Static.SetCVal_s("write.step.unit", "MM")
+    Interface_Static.SetCVal_s("write.step.product.name", part.label)
+    writer.Transfer(part.solid().wrapped, STEPControl_StepModelType.STEPControl_AsIs)
+    header = APIHeaderSection_MakeHeader(writer.Model())
+    header.SetName(TCollection_HAsciiString(part.label))
+    header.SetTimeStamp(TCollection_HAsciiString(STAMP))
+    header.SetAuthorValue(1, TCollection_HAsciiString("Solewright"))
+    header.SetOrganizationValue(1, TCollection_HAsciiString(""))
+    _name_product(writer.Model(), part.label)
+    partial = path.with_name(f"{path.stem}-{os.getpid()}.partial")
+    try:
+        if writer.Write(str(partial)) != IFSelect_ReturnStatus.IFSelect_RetDone:
+            raise OutputError(f"{path.name} could not be written; is there room in {path.parent}?")
+        os.replace(partial, path)
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def _name_product(model: Any, label: str) -> None:
+    """Take the running number off the product's name: it counts files, not parts."""
+    from OCP.StepBasic import StepBasic_Product
+    from OCP.TCollection import TCollection_HAsciiString
+
+    for i in range(1, model.NbEntities() + 1):
+        entity = model.Value(i)
+        if isinstance(entity, StepBasic_Product):
+            entity.SetName(TCollection_HAsciiString(label))
+            entity.SetId(TCollection_HAsciiString(label))
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write `data` to `path` whole or not at all."""
+    partial = path.with_name(f"{path.name}.{os.getpid()}.partial")
+    try:
+        with partial.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(partial, path)
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+# ------------------------------------------------------------------ STEP in a second process
+
+
+def write_steps(jobs: Sequence[tuple[Part, Path]]) -> None:
+    """Write a STEP file for each part in this process and read each back.
+
+    Raises
+    ------
+    StepUnavailable, OutputError
+        As :func:`write_step` and :func:`read_back_step` do.
+    """
+    for part, path in jobs:
+        write_step(path, part)
+        read_back_step(path, part)
+
+
+class StepWorker:
+    """A second process that loads the CAD kernel (some seconds) while this one is at work.
+
+    Start it early, :meth:`submit` when the parts are there, :meth:`finish` when the files are
+    needed. Parts whose solid cannot be sent to another process are written in this one.
+
+    Examples
+    --------
+    ::
+
+        with StepWorker() as worker:
+            ...  # scan, plan, parts
+            worker.submit([(part, path)])
+            ...  # the other files
+            worker.finish()
+    """
+
+    def __init__(self) -> None:
+        code = "from insole.output.printing import _serve; _serve()"
+        paths = os.pathsep.join(path for path in sys.path if path)
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", code],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            env={**os.environ, "PYTHONPATH": paths},
+        )
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="step")
+        self._answer: Future[tuple[bytes, bytes]] | None = None
+        self._here: list[tuple[Part, Path]] = []
+
+    def submit(self, jobs: Sequence[tuple[Part, Path]]) -> None:
+        """Hand over the parts with the files to write; once per worker, returns at once."""
+        try:
+            message = pickle.dumps(list(jobs))
+        except (pickle.PicklingError, AttributeError, TypeError):
+            self._here = list(jobs)  # a solid made by a local function does not travel
+            return
+        self._answer = self._thread.submit(self._process.communicate, message)
+
+    def finish(self) -> None:
+        """Wait for the files.
+
+        Raises
+        ------
+        StepUnavailable, OutputError, OSError
+            What went wrong in the worker.
+        """
+        if self._here:
+            write_steps(self._here)
+        if self._answer is None:
+            return
+        out, err = self._answer.result()
+        if not out:
+            last = err.decode(errors="replace").strip().rpartition("\n")[2]
+            raise StepUnavailable(f"the process that writes STEP files stopped: {last or 'killed'}")
+        kind, message = pickle.loads(out)
+        if kind:
+            raise {"StepUnavailable": StepUnavailable, "OSError": OSError}.get(kind, OutputError)(
+                *message
+            )
+
+    def close(self) -> None:
+        """Stop the process if it is still there."""
+        if self._process.poll() is None:
+            self._process.kill()
+        self._thread.shutdown()
+        if self._answer is None:
+            self._process.communicate()
+
+    def __enter__(self) -> StepWorker:
+        """Return the worker, already loading."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Stop the process."""
+        self.close()
+
+
+def _serve() -> None:
+    """Load the kernel, then write what comes in on standard input; the worker's other end."""
+    answer = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # the kernel prints to standard output
+    result: tuple[str, tuple[Any, ...]] = ("", ())
+    try:
+        try:
+            _load_kernel()
+        finally:
+            message = sys.stdin.buffer.read()
+        if message:
+            write_steps(pickle.loads(message))
+    except OSError as error:
+        result = ("OSError", (error.errno, error.strerror, error.filename))
+    except InsoleError as error:
+        result = (type(error).__name__, (str(error),))
+    pickle.dump(result, answer)
+    answer.close()
+
+
+# Debian's package for a library that the kernel may miss on a bare machine
+DEBIAN = {
+    "libGL.so.1": "libgl1",
+    "libEGL.so.1": "libegl1",
+    "libX11.so.6": "libx11-6",
+    "libXrender.so.1": "libxrender1",
+    "libXext.so.6": "libxext6",
+    "libgomp.so.1": "libgomp1",
+    "libexpat.so.1": "libexpat1",
+    "libfontconfig.so.1": "libfontconfig1",
+}
+
+
+def _load_kernel() -> None:
+    """Import the CAD kernel, or say in one sentence what it misses."""
+    try:
+        import cadquery  # noqa: F401
+    except ImportError as error:
+        library = re.search(r"lib[\w+.-]+\.so[.\d]*", str(error))
+        if library is None:
+            cure = "install cadquery with pip"
+        else:
+            package = DEBIAN.get(library[0])
+            cure = f"this machine misses {library[0]}" + (
+                f"; on Debian or Ubuntu: apt install {package}" if package else ""
+            )
+        raise StepUnavailable(f"no STEP files: the CAD kernel cannot be loaded, {cure}") from None
+
+
+# ------------------------------------------------------------------ reading back
+
+_Solid = tuple[Array, IntArray]
+
+
+def volume_of(vertices: Array, faces: IntArray) -> float:
+    """Return the volume that a closed surface encloses, mm3; negative when inside out."""
+    a, b, c = (vertices[faces[:, k]] - vertices.mean(axis=0) for k in range(3))
+    return float(np.einsum("ij,ij->", a, np.cross(b, c))) / 6.0
+
+
+def read_back_3mf(paths: Path | Sequence[Path], parts: Sequence[Part]) -> dict[str, float]:
+    """Return the volume of each named object, mm3, after comparing it with its part.
+
+    Read by the 3MF consortium's own library in strict mode. A part that was turned or moved
+    passes; one that was mirrored, scaled or changed anywhere by 0.002 mm does not.
+
+    Raises
+    ------
+    OutputError
+        A warning, an open mesh, another unit, a transform, a missing or a different part.
+    """
+    found: dict[str, float] = {}
+    by_label = {part.label: part for part in parts}
+    for path in [paths] if isinstance(paths, Path) else paths:
+        for name, (vertices, faces) in _read_3mf(path).items():
+            if name not in by_label or name in found:
+                raise OutputError(f"{path.name} holds {name!r}, which was not to be in it")
+            part = by_label[name]
+            # distances to one corner settle the shape but for its hand, wherever it lies
+            spans = [np.linalg.norm(v - v[0], axis=1) for v in (vertices, part.vertices)]
+            if not np.array_equal(faces, part.faces) or not np.allclose(*spans, rtol=0, atol=2e-3):
+                raise OutputError(f"{path.name}: the surface of {name} reads back different")
+            found[name] = _compared(path, part, (vertices, faces), within=1e-4)
+    if missing := sorted(by_label.keys() - found.keys()):
+        raise OutputError(f"{', '.join(missing)} cannot be found in the 3MF files")
+    return found
+
+
+def _read_3mf(path: Path) -> dict[str, _Solid]:
+    """Return the named meshes of a 3MF file, mm."""
+    import lib3mf
+
+    model = lib3mf.get_wrapper().CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    try:
+        reader.ReadFromBuffer(path.read_bytes())
+    except lib3mf.ELib3MFException as error:
+        raise OutputError(f"{path.name} does not read back as 3MF: {error}") from None
+    warnings = [reader.GetWarning(i)[0] for i in range(reader.GetWarningCount())]
+    if warnings or model.GetUnit() != lib3mf.ModelUnit.MilliMeter:
+        raise OutputError(f"{path.name} is not a clean 3MF file in millimetres {warnings}")
+    meshes = {}
+    items = model.GetBuildItems()
+    while items.MoveNext():
+        item = items.GetCurrent()
+        mesh = model.GetMeshObjectByID(item.GetObjectResourceID())
+        if item.HasObjectTransform() or not mesh.IsManifoldAndOriented():
+            raise OutputError(f"{path.name}: {mesh.GetName()} is moved or not a closed surface")
+        points = np.frombuffer(b"".join(map(bytes, mesh.GetVertices())), np.float32)
+        corners = np.frombuffer(b"".join(map(bytes, mesh.GetTriangleIndices())), np.uint32)
+        meshes[mesh.GetName()] = (
+            points.reshape(-1, 3).astype(np.float64),
+            corners.reshape(-1, 3).astype(np.int64),
+        )
+    return meshes
+
+
+def read_back_stl(path: Path, part: Part) -> float:
+    """Return the volume in an STL file, mm3, after comparing it with its part.
+
+    Raises
+    ------
+    OutputError
+        Place, size, volume or hand differ, or the header does not name part, side and unit.
+    """
+    import trimesh
+
+    data = path.read_bytes()
+    words = f"{part.side.value} {part.name}, unit mm".encode()
+    if data[:5] == b"solid" or words not in data[:80]:
+        raise OutputError(f"{path.name} does not say part, side and unit in its header")
+    mesh = trimesh.load_mesh(io.BytesIO(data), file_type="stl", process=False)
+    solid = (np.asarray(mesh.vertices, np.float64), np.asarray(mesh.faces, np.int64))
+    _check_place(path, part, solid[0], 0.001)
+    return _compared(path, part, solid, within=1e-4)
+
+
+def read_back_step(path: Path, part: Part) -> float:
+    """Return the volume of the solid in a STEP file, mm3, after comparing it with its part.
+
+    The volume is that of a tessellation finer than 0.01 mm: the kernel's own figure for
+    trimmed spline faces is less sure. It is compared with the part's volume before engraving.
+
+    Raises
+    ------
+    OutputError
+        Not one valid solid, or place, size, volume (1 %) or hand differ.
+    """
+    _load_kernel()
+    import cadquery
+    from OCP.IFSelect import IFSelect_ReturnStatus
+    from OCP.STEPControl import STEPControl_Reader
+
+    reader = STEPControl_Reader()
+    if reader.ReadFile(str(path)) != IFSelect_ReturnStatus.IFSelect_RetDone:
+        raise OutputError(f"{path.name} does not read back as STEP")
+    reader.TransferRoots()
+    shape = cadquery.Shape.cast(reader.OneShape())
+    if len(shape.Solids()) != 1 or not shape.isValid():
+        raise OutputError(f"{path.name} does not hold one valid solid")
+    points, corners = shape.tessellate(CHORD)
+    solid = (np.array([p.toTuple() for p in points]), np.array(corners, np.int64))
+    _check_place(path, part, solid[0], 0.1)
+    return _compared(path, part, solid, within=0.01, volume=part.volume, floor=1e-5)
+
+
+def _check_place(path: Path, part: Part, vertices: Array, within: float) -> None:
+    """Refuse a solid that does not lie where its part does, in the worn frame."""
+    for end in (np.min, np.max):
+        if np.abs(end(vertices, axis=0) - end(part.vertices, axis=0)).max() > within:
+            raise OutputError(f"{path.name} reads back with another size or place than the part")
+
+
+def _compared(
+    path: Path,
+    part: Part,
+    solid: _Solid,
+    *,
+    within: float,
+    volume: float | None = None,
+    floor: float = HAND_FLOOR,
+) -> float:
+    """Return the solid's volume; refuse one that differs from the part's, or its mirror image."""
+    wanted = volume_of(part.vertices, part.faces) if volume is None else volume
+    found = volume_of(*solid)
+    if abs(found - wanted) > within * wanted:
+        raise OutputError(
+            f"{path.name}: {part.label} reads back with {found:.1f} mm³, it should have "
+            f"{wanted:.1f} mm³"
+        )
+    if not same_hand(hand_of_solid(*solid), hand_of_solid(part.vertices, part.faces), floor):
+        raise OutputError(f"{path.name}: {part.label} reads back as its own mirror image")
+    return found
+
+
+# ------------------------------------------------------------------ left or right
+
+
+def hand_of_solid(vertices: Array, faces: IntArray) -> float:
+    """Return the hand of a closed surface about z: a pure number, see the module's terms.
+
+    Notes
+    -----
+    ``Im(c20 c12²) / (c00³ r⁸)`` of the complex moments ``c_pq = ∫ z^p conj(z)^q dV`` with
+    ``z = x + iy`` from the centroid and ``r² = c11 / c00``: a turn leaves it, a mirror image
+    conjugates each moment [1]_. The cubature is exact for these moments [2]_.
+
+    References
+    ----------
+    .. [1] Flusser (2000), On the independence of rotation moment invariants, Pattern
+       Recognition 33(9), 1405-1410 (value from memory).
+    .. [2] Stroud (1971), Approximate Calculation of Multiple Integrals, formula Tn:3-1
+       (value from memory; the tests compare it with closed forms).
+    """
+    corners = vertices[faces]
+    weights = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6.0
+    flat = corners[..., 0] + 1j * corners[..., 1]
+    return _hand(np.concatenate([flat, np.zeros((len(flat), 1))], axis=1), weights)
+
+
+def hand_of_ring(ring: Array) -> float:
+    """Return the hand of a closed plane ring, as :func:`hand_of_solid` does for a solid."""
+    flat = (ring[:, 0] - ring[0, 0]) + 1j * (ring[:, 1] - ring[0, 1])
+    ahead = np.roll(flat, -1)
+    return _hand(np.column_stack([flat, ahead, 0 * flat]), (flat.conj() * ahead).imag / 2.0)
+
+
+def _hand(corners: Any, weights: Array) -> float:
+    """Return the hand of signed simplices, complex corners (m, n + 1), measures (m,)."""
+    n = corners.shape[1] - 1
+    middle = corners.mean(axis=1)
+    inner = ((n + 1) * middle[:, None] + 2 * corners) / (n + 3)
+    points = np.column_stack([inner, middle])
+    share = np.full(n + 2, (n + 3) ** 2 / (4 * (n + 1) * (n + 2)))
+    share[-1] = -((n + 1) ** 2) / (4 * (n + 2))
+    mass = weights[:, None] * share
+    total = mass.sum()
+    z = points - (mass * points).sum() / total
+    radius2 = float((mass * np.abs(z) ** 2).sum() / total)
+    c20, c12 = (mass * z**2).sum(), (mass * z * z.conj() ** 2).sum()
+    return float((c20 * c12**2).imag / (total**3 * radius2**4))
+
+
+def same_hand(found: float, wanted: float, floor: float = HAND_FLOOR) -> bool:
+    """Return whether two hands agree; below `floor` a shape is its own mirror image."""
+    return abs(wanted) < floor or found * wanted > 0

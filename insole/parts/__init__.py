@@ -1,0 +1,1 @@
+"""Parts: base, pads and shims as solids with outline, side and marks."""

@@ -1,0 +1,1 @@
+"""Planning: shoe, seating, arch support, wedges, cleat, contact."""

@@ -1,0 +1,308 @@
+"""The plan record: what is to be made for two feet, why, and within which limits.
+
+    insole.planning.planner -> Plan -> insole.parts, insole.output, insole.cases
+
+A plan holds all that the parts need, pad surface included, so that ``make PLAN`` works years
+later without the scan. It is plain JSON with a published schema (:func:`json_schema`).
+
+Bed frame (right-handed, mm), the frame of every placement below
+    origin   rear end of the base outline, on the bed's centreline
+    +x       forward along the bed's centreline
+    +y       medial; a left foot's plan is in the same frame, parts are mirrored when made
+    +z       up; z = 0 is the face on which the part lies
+
+Angles in degrees: + is medial side up (varus wedge), - is lateral side up (valgus wedge).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from enum import StrEnum
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = [
+    "SCHEMA_VERSION",
+    "BasePlan",
+    "CleatPlan",
+    "Crest",
+    "FootPlan",
+    "HeightGrid",
+    "Note",
+    "NoteLevel",
+    "Override",
+    "PadPlan",
+    "Plan",
+    "Quantity",
+    "SeatingRecord",
+    "ThicknessRow",
+    "WedgePlace",
+    "WedgePlan",
+    "from_json",
+    "json_schema",
+    "to_json",
+]
+
+SCHEMA_VERSION = 1
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Quantity(_Record):
+    """A number with unit, standard deviation and reason; ``value`` None says why in `reason`."""
+
+    value: float | None
+    unit: str = "mm"
+    sd: float | None = None
+    reason: str = ""
+
+
+class NoteLevel(StrEnum):
+    """How a note is to be taken."""
+
+    INFO = "info"
+    WARN = "warn"
+    REFUSE = "refuse"
+
+
+class Note(_Record):
+    """One sentence for the person at the bench, with a stable code."""
+
+    code: str
+    level: NoteLevel = NoteLevel.INFO
+    text: str
+
+
+class Override(_Record):
+    """A limit passed on purpose: what, by whom, why and when (printed on every paper)."""
+
+    limit: str
+    who: str
+    why: str
+    when: str
+
+
+class HeightGrid(_Record):
+    """Heights on a regular grid in the bed frame, mm; bicubic between nodes.
+
+    ``z[i][j]`` is the height at ``(x0 + i * step, y0 + j * step)``.
+    """
+
+    x0: float
+    y0: float
+    step: float
+    z: list[list[float]]
+
+
+class Crest(_Record):
+    """Where the crest of a pad lies, measured as a person at the bench would."""
+
+    from_rear: float = Field(description="mm from the base's rear edge along its centreline")
+    from_medial: float = Field(description="mm from the base's medial edge, across")
+    height: float = Field(description="mm above the face the pad lies on")
+
+
+class PadPlan(_Record):
+    """An arch pad: outline and surface in the bed frame, and how it was chosen.
+
+    The pad's solid lies between z = 0 and ``top`` inside ``outline``; its edge is never thinner
+    than ``edge``.
+    """
+
+    name: str
+    source: Literal["kit", "scan"]
+    outline: list[tuple[float, float]] = Field(description="closed ring, no repeated last point")
+    top: HeightGrid
+    edge: float
+    crest: Crest
+    turn: float = Field(description="degrees about +z, + turns the front medially")
+    shift: tuple[float, float] = Field(
+        default=(0.0, 0.0), description="moved by hand: forward, medial, mm"
+    )
+    support_level: float = Field(description="wished pad top over gap, 1 = touches")
+    front_edge: float = Field(description="mm from the base's rear edge to the front end")
+    rear_edge: float
+    binding: list[str] = Field(description="which rule decided shape or place, in words")
+    gap_at_crest: Quantity
+    residual_gap: Quantity
+    step_up: str = ""
+    step_down: str = ""
+    material: str = "trial-eva"
+    reasons: list[str] = []
+
+
+class WedgePlace(StrEnum):
+    """Where a wedge sits; angles of different places are never added into one number."""
+
+    FOREFOOT = "inside forefoot"
+    HEEL = "inside heel"
+    UNDER = "under the shoe"
+
+
+class WedgePlan(_Record):
+    """A wedge shim: a ramp across the bed with tapers at its ends, in the bed frame.
+
+    Full angle from ``full_from`` to ``full_to`` along x, tapering to nothing over ``taper_rear``
+    behind and ``taper_front`` ahead. The thin edge is ``edge`` thick.
+    """
+
+    place: WedgePlace
+    wish: float = Field(description="degrees wished, signed")
+    cant_kept: float = Field(description="degrees the shoe keeps at this place, signed")
+    net: float = Field(description="degrees made, signed, after rounding toward zero")
+    remainder: float = Field(description="degrees left by rounding, signed")
+    thick_side: Literal["big-toe side", "little-toe side"]
+    width: float = Field(description="mm across the bed at the widest station of the ramp")
+    thick_edge: float = Field(description="mm at the thick edge, thin edge included")
+    edge: float
+    full_from: float
+    full_to: float
+    taper_rear: float
+    taper_front: float
+    outline: list[tuple[float, float]]
+    material: str = "wedge-tpu"
+    reasons: list[str] = []
+
+    @property
+    def words(self) -> str:
+        """The wedge in words: angle, trade word, thick side."""
+        kind = "varus" if self.net > 0 else "valgus"
+        return f"{abs(self.net):g}° {kind}, thick on the {self.thick_side}"
+
+
+class CleatPlan(_Record):
+    """Where the cleat goes, measured from marks that can be found on the rider's shoe."""
+
+    from_ball_mark: float = Field(description="mm of the axle behind (-) or ahead (+) of MTH1")
+    from_mth5: float
+    yaw: float
+    float_range: float | None = None
+    notes: list[str] = []
+
+
+class ThicknessRow(_Record):
+    """Thickness under the foot at one station, before and after, mm."""
+
+    station: Literal["heel", "arch", "ball", "toes"]
+    before: float | None
+    after: float
+    note: str = ""
+
+
+class BasePlan(_Record):
+    """The footbed blank: outline in the bed frame, thickness, placement grid."""
+
+    outline: list[tuple[float, float]]
+    thickness: float
+    source: str = Field(description="where the outline came from, in words")
+    trim_allowance: float = 0.0
+    heel_cup: float = Field(default=0.0, description="height of the heel rim above the base, mm")
+    grid_step: float = 3.0
+    grid_from: float = Field(description="x where the placement grid starts; none under the heel")
+    grid_to: float = Field(description="x where it ends; none under the ball")
+    material: str = "base-pp"
+
+
+class SeatingRecord(_Record):
+    """How the foot was placed in the shoe."""
+
+    foot_to_bed: list[list[float]] = Field(description="4x4, foot frame to bed frame")
+    lowered: float = Field(description="mm that the arch apex was lowered to the half-load state")
+    band: float = Field(description="± mm on the gap")
+    roll: float = 0.0
+    notes: list[str] = []
+
+
+class FootPlan(_Record):
+    """Everything to make for one foot."""
+
+    side: Literal["left", "right"]
+    scan_file: str
+    scan_sha256: str
+    verdict: str
+    load: str
+    measures: dict[str, Quantity]
+    landmarks: dict[str, tuple[float, float, float]] = Field(description="bed frame, mm")
+    landmark_sd: dict[str, float] = {}
+    foot_outline: list[tuple[float, float]] = Field(description="seen from above, bed frame")
+    seating: SeatingRecord
+    base: BasePlan
+    pad: PadPlan | None = None
+    no_pad_because: str = ""
+    wedges: list[WedgePlan] = []
+    no_wedge_because: dict[str, str] = Field(default={}, description="per place, in words")
+    cleat: CleatPlan | None = None
+    thickness: list[ThicknessRow] = []
+    saddle_change: Quantity | None = None
+    notes: list[Note] = []
+
+
+class Plan(_Record):
+    """A plan for a case: one or two feet, one shoe, wishes, answers, notes.
+
+    There is no clock in a plan: the same scans, shoe and wishes give the same bytes. `date` is
+    what the fitter typed, or empty to be written by hand on the paper.
+    """
+
+    schema_version: Literal[1] = SCHEMA_VERSION
+    tool: dict[str, str]
+    case: str
+    version: int = 1
+    date: str = ""
+    shoe: dict[str, Any] | None = Field(default=None, description="the shoe file, as read")
+    shoe_name: str = ""
+    wishes: dict[str, Any] = {}
+    answers: dict[str, str] = Field(description="stop and advise questions: yes, no, not asked")
+    clinician: str = Field(default="", description="name and date of a clinician's word, if any")
+    left: FootPlan | None = None
+    right: FootPlan | None = None
+    overrides: list[Override] = []
+    notes: list[Note] = []
+    cautions: list[str]
+
+    @property
+    def feet(self) -> list[FootPlan]:
+        """The planned feet, left first."""
+        return [foot for foot in (self.left, self.right) if foot is not None]
+
+
+def to_json(plan: Plan) -> str:
+    """Return the plan as indented JSON text with a trailing newline; same plan, same bytes."""
+    return json.dumps(plan.model_dump(mode="json"), indent=1, ensure_ascii=False) + "\n"
+
+
+def from_json(text: str | bytes) -> Plan:
+    """Return the plan that :func:`to_json` wrote.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        The text is not a plan of this schema version; says where it is wrong.
+    """
+    from pydantic import ValidationError
+
+    from insole.errors import PlanError
+
+    try:
+        return Plan.model_validate_json(text)
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"]) or "the file"
+        raise PlanError(
+            f"this is not a plan that can be made: {place}: {first['msg'].lower()}; "
+            "write a new one with 'solewright plan'"
+        ) from None
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the JSON schema of a plan."""
+    return Plan.model_json_schema()
+
+
+def fingerprint(plan: Plan) -> str:
+    """Return 12 hex digits that change whenever the plan does."""
+    return hashlib.sha256(to_json(plan).encode()).hexdigest()[:12]
