@@ -106,6 +106,8 @@ def _enough(needed: int, found: int) -> None:
 
 def read_glb(data: bytes) -> Raw:
     """Read the binary form."""
+    if not data.startswith(b"glTF"):
+        raise BadFile("does not begin with the word glTF, so it is no GLB file; export it again")
     if len(data) < 20:
         raise BadFile("is cut short in its header; copy or export it again")
     _, version, length, size, kind = struct.unpack_from("<4sII I4s", data)
@@ -223,7 +225,10 @@ def _primitives(document: _Document, mesh: Node) -> Iterator[Raw]:
         vertices = document.values(primitive["attributes"]["POSITION"], "VEC3")
         check_count(len(vertices))
         if "indices" in primitive:
-            order = document.values(primitive["indices"], "SCALAR").astype(np.int64)
+            stored = document.values(primitive["indices"], "SCALAR")
+            if stored.dtype.kind != "u":
+                raise BadFile("names the points of its faces by something that is no index")
+            order = stored.astype(np.int64)
         else:
             order = np.arange(len(vertices), dtype=np.int64)
         if len(order) and not 0 <= order.min() <= order.max() < len(vertices):

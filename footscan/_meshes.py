@@ -116,6 +116,11 @@ def _obj_faces(text: str, n_vertices: int) -> IntArray:
         return no_faces()
     plain = re.sub(r"/[^\s]*", "", "\n".join(rows))
     counts = np.array([len(row.split()) for row in plain.split("\n")], dtype=np.int64)
+    if counts.min() < 3:
+        raise BadFile(
+            f"has a face ({int(np.argmin(counts)) + 1}) of fewer than three corners; it may be "
+            "cut short, so copy or export it again"
+        )
     named = whole(numbers(plain.encode("latin-1")))
     if (named == 0).any():
         raise BadFile("has a face that names point 0, but OBJ counts from 1; export it again")

@@ -66,11 +66,13 @@ def _header(text: str) -> _Layout:
         raise BadFile("has no fields x, y and z in its PCD header; export it again")
     sizes, kinds = words.get("SIZE", []), words.get("TYPE", [])
     counts = words.get("COUNT", ["1"] * len(names))
+    if not len(names) == len(sizes) == len(kinds) == len(counts):
+        raise BadFile("has a PCD header whose lines differ in length; export it again")
     fields = []
     for name, size, kind, count in zip(names, sizes, kinds, counts, strict=True):
         if kind not in _KINDS or size not in ("1", "2", "4", "8") or not count.isdecimal():
             raise BadFile(f"has a field {name!r} of unknown type in its PCD header")
-        if kind == "F" and size == "1" or name in "xyz" and count != "1":
+        if (kind == "F" and size == "1") or (name in "xyz" and count != "1"):
             raise BadFile(f"has a field {name!r} of impossible size in its PCD header")
         fields.append((name, f"<{_KINDS[kind]}{size}", int(count)))
     points = words.get("POINTS") or [str(int(words["WIDTH"][0]) * int(words["HEIGHT"][0]))]

@@ -150,6 +150,8 @@ def read_ply(data: bytes) -> Raw:
 
 def _header(data: bytes) -> tuple[str, list[_Element], int]:
     """Byte order ("" for text), the tables, and where the body starts."""
+    if not data.startswith(b"ply"):
+        raise BadFile("does not begin with the word ply, so it is no PLY file; export it again")
     end = _END.search(data, 0, MAX_HEADER_BYTES)
     if end is None:
         raise BadFile("is cut short in its header; copy or export it again")

@@ -104,15 +104,20 @@ def _layout(text: str) -> _Layout:
     """Tell separator, decimal sign and columns from the head of a text."""
     lines = text[:HEAD_LETTERS].split("\n")[:HEAD_LINES]
     header, claimed = "", None
-    for skip, line in enumerate(lines):
+    for number, line in enumerate(lines):  # noqa: B007 (used after the loop)
         if not line.strip() or _COMMENT.match(line):
             header = line.strip() or header
             continue
         delimiter, decimal_comma = _separator(line)
         fields = _fields(line, delimiter, decimal_comma)
-        if len(fields) >= 3 and all(_NUMBER.fullmatch(field) for field in fields[:3]):
+        if len(fields) >= 3 and all(_is_number(field) for field in fields[:3]):
             break
-        if re.fullmatch(r"\s*\d+\s*", line):
+        if len(fields) >= 3 and sum(_is_number(field) for field in fields[:3]) == 2:
+            raise BadFile(
+                f"has a line of two numbers and {_odd(fields)} where three numbers should be; "
+                "correct that line or export it again"
+            )
+        if re.fullmatch(r"\s*\d{1,9}\s*", line):
             claimed = int(line)
         else:
             header, claimed = line, None
@@ -124,14 +129,24 @@ def _layout(text: str) -> _Layout:
             "may use the comma both as the decimal sign and between columns; export it with "
             "semicolons, or name the columns in a header line"
         )
-    numeric = [bool(_NUMBER.fullmatch(field)) for field in fields]
+    numeric = [_is_number(field) for field in fields]
     return _Layout(
         delimiter=delimiter,
-        skip=skip,
+        skip=number,
         names=names,
         columns=numeric.index(False) if False in numeric else len(numeric),
         claimed=claimed,
     )
+
+
+def _is_number(word: str) -> bool:
+    """Whether a word is a number, with a decimal point or comma."""
+    return _NUMBER.fullmatch(word) is not None
+
+
+def _odd(fields: list[str]) -> str:
+    """The first of three words that is no number, quoted."""
+    return repr(next(field for field in fields if not _is_number(field))[:20])
 
 
 def _separator(line: str) -> tuple[str | None, bool]:
@@ -172,7 +187,7 @@ def _names(header: str, delimiter: str | None, columns: int) -> tuple[str, ...]:
         return names[:columns]
     if _COMMENT.match(header):
         return ()
-    if 3 < columns == len(names) and not any(_NUMBER.fullmatch(name) for name in names):
+    if 3 < columns == len(names) and not any(_is_number(name) for name in names):
         raise BadFile("has a header line that names no columns x, y and z; name them there")
     return ()
 

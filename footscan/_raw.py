@@ -123,7 +123,7 @@ def table(
         if found := _NOT_A_NUMBER.search(text):
             word, row = found.groups()
             raise BadFile(
-                f"has {word[:WORD_SHOWN]!r} where a number should be, in data row {int(row) + 1}"
+                f"has '{word[:WORD_SHOWN]}' where a number should be, in data row {int(row) + 1}"
             ) from None
         if found := _TOO_SHORT.search(text):
             row, width = found.groups()

@@ -26,7 +26,7 @@ from footscan.scan import Array, Unit
 __all__ = ["read_3mf"]
 
 MAX_PARTS = 4096
-MAX_EXPANDED_BYTES = 1 << 31
+MAX_EXPANDED_BYTES = 1 << 30
 MAX_RATIO = 200  # XML of coordinates packs about tenfold
 SMALL_BYTES = 1 << 20  # below this no ratio matters
 MAX_DEPTH = 32  # objects within objects
@@ -167,16 +167,18 @@ def _read_model(stream: IO[bytes]) -> _Model:
     def start(name: str, attributes: Attributes) -> None:
         nonlocal current
         if name == "vertex":
-            current.points.extend((float(attributes[axis]) for axis in "xyz"))
+            current.points.extend(float(attributes[axis]) for axis in "xyz")
         elif name == "triangle":
-            current.corners.extend((int(attributes[v]) for v in ("v1", "v2", "v3")))
+            current.corners.extend(int(attributes[v]) for v in ("v1", "v2", "v3"))
         elif name == "object":
             current = model.objects[attributes["id"]] = _Object()
             check_count(len(model.objects), "objects", MAX_PLACED)
         elif name == "component":
             current.components.append(_reference(attributes))
+            check_count(len(current.components), "components", MAX_PLACED)
         elif name == "item":
             model.items.append(_reference(attributes))
+            check_count(len(model.items), "placed objects", MAX_PLACED)
         elif name == "model":
             model.unit = attributes.get("unit", model.unit)
         if len(current.points) > 3 * MAX_POINTS or len(current.corners) > 3 * MAX_FACES:

@@ -32,8 +32,10 @@ FLOOR_TOLERANCE = 0.004  # share of the scan's extent: about 1 mm on a foot
 FLOOR_SHARE = 0.06  # fewer points than this on a plane are not a floor
 OUTSIDE_SHARE = 0.2  # share of the plane's points beyond the shadow
 FINE_CELL_MM = 0.9  # denser scans are averaged to this spacing
-LEG_TOP = 0.55  # surface above this share of foot length is leg
-BOX = np.array([[-0.12, -0.45, -0.12], [1.15, 0.45, LEG_TOP]])  # foot box, shares of length
+OPEN_SHARE = 0.25  # a surface whose area vectors cancel better than this is nearly closed
+# Box in which the foot lies, shares of the matched length: generous, since the match of an
+# unusual foot may be off by a fifth in scale; floor and islands go by rules of their own.
+BOX = np.array([[-0.30, -0.60, -0.25], [1.35, 0.60, 0.80]])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -197,8 +199,17 @@ def _outward(scan: Scan, normals: Array) -> IntArray:
 
 
 def _faces_outward(scan: Scan, normals: Array) -> bool:
-    """Return whether `normals` point away from the body that they belong to."""
-    chosen = _sketch_points(scan)
+    """Return whether `normals` point away from the body that they belong to.
+
+    A nearly closed surface tells by its signed volume; an open one by whether its normals point
+    away from the points around them.
+    """
+    a, b, c = (scan.vertices[scan.faces[:, i]] for i in range(3))
+    area = np.cross(b - a, c - a)
+    total = np.linalg.norm(area, axis=1).sum()
+    if np.linalg.norm(area.sum(axis=0)) < OPEN_SHARE * total:
+        return bool(np.einsum("ij,ij->", a - scan.vertices.mean(axis=0), area) > 0)
+    chosen = np.random.default_rng(0).permutation(len(scan.vertices))[:2500]
     points, own = scan.vertices[chosen], normals[chosen]
     return bool((np.einsum("ij,ij->i", own, points - _local_centre(points)) > 0).mean() >= 0.5)
 

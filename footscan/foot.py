@@ -70,9 +70,11 @@ class SoleMap:
 
     def height(self, x: Array | float, y: Array | float) -> Array:
         """Return bilinear heights at (x, y), mm; NaN outside or beside an empty cell."""
-        u = (np.asarray(x, dtype=float) - self.x[0]) / self.cell
-        v = (np.asarray(y, dtype=float) - self.y[0]) / self.cell
-        return ndimage.map_coordinates(self.z, [u, v], order=1, mode="constant", cval=np.nan)
+        at_x, at_y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+        u = (np.atleast_1d(at_x) - self.x[0]) / self.cell
+        v = (np.atleast_1d(at_y) - self.y[0]) / self.cell
+        z = ndimage.map_coordinates(self.z, [u, v], order=1, mode="constant", cval=np.nan)
+        return z.reshape(at_x.shape)
 
     def edges(self) -> tuple[Array, Array]:
         """Return the lateral and the medial edge (lowest and highest y) per x, NaN if empty."""

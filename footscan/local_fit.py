@@ -18,6 +18,8 @@ __all__ = ["Cloud", "smooth_extreme"]
 PATCH_MAX = 600  # points used per fit: more only cost time
 PATCH_MIN = 14  # a quadric has 6 coefficients; fewer than this and noise wins
 ROUNDS = 4
+DEPTH_SHARE = 0.5  # points this share of the radius behind the top are another wall
+MAX_DROP_MM = 1.5  # a fit that falls back by more than noise has left the feature
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,9 +94,9 @@ def smooth_extreme(
     centre = candidates[_robust_top(reach, candidates)]
     frame = _frame(direction)
     for _ in range(ROUNDS):
-        patch = cloud.near(centre, radius)
-        found = _quadric_top((patch - centre) @ frame.T, radius)
-        if found is None:
+        local = (cloud.near(centre, radius) - centre) @ frame.T
+        found = _quadric_top(local[local[:, 2] >= -DEPTH_SHARE * radius], radius)
+        if found is None or found[2] < -MAX_DROP_MM:
             break
         centre = centre + found @ frame
         if bound is not None:
@@ -148,7 +150,8 @@ def _peak(fit: Array, limit: float) -> Array:
     gradient = fit[1:3]
     hessian = np.array([[fit[3], fit[4]], [fit[4], fit[5]]])
     values, vectors = np.linalg.eigh(hessian)
-    curved = np.minimum(values, -1e-3)  # flat or hollow: follow the slope, but not far
+    # along a flat or hollow direction there is no peak to go to: stay
+    curved = np.where(values < -2e-3, values, -np.inf)
     step = vectors @ ((vectors.T @ gradient) / -curved)
     size = float(np.linalg.norm(step))
     return step if size <= limit else step * (limit / size)

@@ -23,7 +23,7 @@ from scipy import spatial
 
 from footscan.scan import Array, Side
 
-__all__ = ["Match", "match", "template"]
+__all__ = ["Match", "length_of", "match", "template"]
 
 NORMAL_WEIGHT = 0.12  # a normal that is 90 degrees off counts like 0.17 foot lengths
 STARTS = 96  # orientations tried; neighbours are then about 40 degrees apart
@@ -245,3 +245,15 @@ def _extent(points: Array) -> float:
     reach = points @ axes.T
     low, high = np.percentile(reach, [0.2, 99.8], axis=0)
     return float((high - low).max())
+
+
+def length_of(points: Array, match: Match) -> float:
+    """Return the foot's extent along the matched forward direction, scan units.
+
+    Read off the points themselves: the template's own scale may be off for an unusual foot.
+    Points far above the ground are leg and do not count.
+    """
+    local = (points - match.origin) @ match.rotation.T / match.scale
+    foot = (local[:, 2] < 0.30) & (np.abs(local[:, 1]) < 0.45) & (np.abs(local[:, 0] - 0.5) < 0.85)
+    low, high = np.percentile(local[foot, 0], [0.1, 99.9])
+    return float((high - low) * match.scale)

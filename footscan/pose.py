@@ -35,7 +35,7 @@ AXIS_ROUNDS = 8
 AXIS_DONE_DEG = 0.01
 CONTACT_RADIUS_MM = 10.0  # patch of a heel pad or a head
 FLAT_MM = 0.4  # this close to the ground counts as flat contact
-FLAT_SHARE = 0.22  # of heel and ball: an unloaded foot touches with less
+FLAT_SHARE = 0.35  # of heel and ball: an unloaded foot touches with less
 SUPPORT_END = 0.80  # nothing ahead of this share of length supports the foot
 LEG_CUT_MM = 150.0
 
@@ -226,9 +226,10 @@ def _contact_plane(cloud: Cloud, length: float) -> tuple[Array, Array]:
     heel = low & (x > 0.02) & (x < 0.30)
     if heel.sum() < 10 or ball.sum() < 20:
         raise ValueError("heel or ball are not seen from below")
-    middle = np.median(points[ball, 1])
     down = np.array([0.0, 0.0, -1.0])
-    width = np.percentile(points[ball, 1], 95) - np.percentile(points[ball, 1], 5)
+    # not the median: meshes are denser between the toes
+    lateral, medial = np.percentile(points[ball, 1], [3, 97])
+    middle, width = (lateral + medial) / 2, medial - lateral
     inner = ball & (x > 0.64) & (points[:, 1] > middle + 0.12 * width)
     outer = ball & (x < 0.76) & (points[:, 1] < middle - 0.12 * width)
     if inner.sum() < 6 or outer.sum() < 6:

@@ -118,16 +118,17 @@ def read(paths: Sequence[Path | str] | Path | str) -> Scan:
     if not files:
         raise ValueError("paths needs at least one file")
     digest = hashlib.sha256()
-    seen: dict[bytes, str] = {}
+    seen: dict[str, str] = {}
     formats: list[str] = []
     raws: list[Raw] = []
     dropped = 0
     for path in files:
         data = _bytes(path)
         digest.update(data)
-        twin = seen.setdefault(hashlib.sha256(data).digest(), _shown(path))
-        if len(seen) == len(raws):
-            raise ScanReadError(f"{_shown(path)} holds the same as {twin}; give each shot once")
+        own = hashlib.sha256(data).hexdigest() if len(files) > 1 else ""
+        if own in seen:
+            raise ScanReadError(f"{_shown(path)} holds the same as {seen[own]}; give it once")
+        seen[own] = _shown(path)
         name, raw, lost = _one(path, data)
         formats.append(name)
         raws.append(raw)
@@ -268,7 +269,7 @@ def _usable(raw: Raw) -> tuple[Raw, int]:
             f"has a face (triangle {wrong + 1}) that names a point beyond its {len(vertices)} "
             "points; it may be cut short, so copy or export it again"
         )
-    finite = (np.abs(vertices) <= MAX_COORDINATE).all(axis=1)  # NaN compares false
+    finite = np.asarray((np.abs(vertices) <= MAX_COORDINATE).all(axis=1))  # NaN compares false
     if not finite.any():
         raise BadFile(f"has no usable point among its {len(vertices)}; scan or export it again")
     place = np.cumsum(finite) - 1

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from footscan.foot import vertex_normals
@@ -34,6 +35,7 @@ __all__ = ["Hole", "ScannerSpec", "scan", "scanner_pose", "to_scanner", "write_s
 FLOOR_SPACING_MM = 3.0
 SHADOW_MM = 1.5  # the floor is not seen nearer than this to the foot
 ISLAND_RADIUS_MM = 9.0
+STRAY_MM = 3.0  # nearer to the skin a stray would be noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,10 +130,9 @@ def scan(specimen: Specimen, spec: ScannerSpec, rng: np.random.Generator) -> Sca
         Source of chance: noise, strays, islands and a drawn pose.
     """
     pose = scanner_pose(specimen.shape.side, spec, rng)
-    vertices, faces = _seen(specimen, spec)
-    vertices = vertices + vertex_normals(vertices, faces) * (
-        rng.standard_normal(len(vertices))[:, None] * spec.noise
-    )
+    vertices, faces, made_up = _seen(specimen, spec)
+    error = spec.noise * np.where(made_up, 0.0, rng.standard_normal(len(vertices)))
+    vertices = vertices + vertex_normals(vertices, faces) * error[:, None]
     parts = [(vertices, faces)]
     if spec.ghost > 0:
         parts.append(_ghost(vertices, faces, spec, rng))
@@ -184,96 +185,123 @@ def write_scan(scanned: Scan, path: str | Path) -> Path:
     path = Path(path)
     kind = path.suffix.lower().lstrip(".")
     if kind not in ("ply", "stl", "obj", "xyz"):
-        raise ValueError(f"cannot write {path.name}: use a name that ends in .ply, .stl, .obj or .xyz")
+        raise ValueError(
+            f"cannot write {path.name}: use a name that ends in .ply, .stl, .obj or .xyz"
+        )
     if kind == "stl" and not len(scanned.faces):
         raise ValueError(f"cannot write {path.name}: STL holds no bare points, use .ply or .xyz")
     if kind == "xyz":
-        text = "\n".join(" ".join(f"{c:.5g}" if abs(c) < 1 else f"{c:.4f}" for c in p) for p in scanned.vertices)
+        text = "\n".join(
+            " ".join(f"{c:.5g}" if abs(c) < 1 else f"{c:.4f}" for c in p) for p in scanned.vertices
+        )
         path.write_bytes((text + "\n").encode("ascii"))
         return path
     if len(scanned.faces):
-        shape = trimesh.Trimesh(scanned.vertices, scanned.faces, process=False)
+        data = trimesh.Trimesh(scanned.vertices, scanned.faces, process=False).export(
+            file_type=kind
+        )
     else:
-        shape = trimesh.PointCloud(scanned.vertices)
-    data = shape.export(file_type=kind)
-    path.write_bytes(data.encode("ascii") if isinstance(data, str) else data)
+        data = trimesh.PointCloud(scanned.vertices).export(file_type=kind)
+    path.write_bytes(data.encode("ascii") if isinstance(data, str) else bytes(data))
     return path
 
 
-def _seen(specimen: Specimen, spec: ScannerSpec) -> tuple[Array, IntArray]:
-    """Return the part of the skin that is seen, at the density asked for, still in place."""
-    vertices, faces = _thinned(specimen.vertices, specimen.faces, spec.points)
+def _seen(specimen: Specimen, spec: ScannerSpec) -> tuple[Array, IntArray, NDArray[np.bool_]]:
+    """Return the skin that is seen, still in place, and which vertices a filled sole made up."""
+    vertices, faces = _sampled(specimen.vertices, specimen.faces, spec.points)
     length = specimen.truth.measures["foot_length"]
     keep = np.ones(len(vertices), dtype=bool)
+    made_up = ~keep
     if spec.sole != "seen":
-        keep &= ~_sole_vertices(vertices, faces, length)
+        hidden = _sole_vertices(vertices, faces, length)
+        if spec.sole == "missing":
+            keep &= ~hidden
+        else:
+            vertices[hidden, 2], made_up = 0.0, hidden
     keep &= (vertices[:, 0] >= spec.cut_heel) & (vertices[:, 0] <= length - spec.cut_toes)
     if spec.leg_height is not None:
         keep &= vertices[:, 2] <= spec.leg_height
     for hole in spec.holes:
         at = specimen.truth.landmarks[hole.at] if isinstance(hole.at, str) else hole.at
         keep &= np.linalg.norm(vertices - np.asarray(at), axis=1) > hole.diameter / 2
-    vertices, faces = _kept(vertices, faces, keep)
-    if spec.sole == "filled":
-        vertices, faces = _filled(vertices, faces)
-    return vertices, faces
+    vertices, faces, kept = _kept(vertices, faces, keep)
+    return vertices, faces, made_up[kept]
 
 
-def _thinned(vertices: Array, faces: IntArray, points: int | None) -> tuple[Array, IntArray]:
-    """Return the mesh with about `points` vertices."""
-    if points is None or points >= len(vertices):
+def _sampled(vertices: Array, faces: IntArray, points: int | None) -> tuple[Array, IntArray]:
+    """Return the mesh with about `points` vertices, evenly spread as scanners deliver them."""
+    import trimesh
+
+    if points is None:
         return np.array(vertices), np.array(faces)
-    import open3d
+    while len(vertices) < points:
+        vertices, faces = trimesh.remesh.subdivide(vertices, faces)
+    low, high = 0.2, 30.0
+    for _ in range(24):
+        cell = np.sqrt(low * high)
+        count = len(np.unique(_clusters(vertices, faces, cell)))
+        low, high = (cell, high) if count > points else (low, cell)
+        if abs(count - points) <= 0.01 * points:
+            break
+    return _merged(vertices, faces, _clusters(vertices, faces, cell))
 
-    mesh = open3d.geometry.TriangleMesh(
-        open3d.utility.Vector3dVector(vertices), open3d.utility.Vector3iVector(faces)
-    )
-    wanted = int(len(faces) * points / len(vertices))
-    mesh = mesh.simplify_quadric_decimation(wanted, boundary_weight=3.0)
-    return np.asarray(mesh.vertices), np.asarray(mesh.triangles).astype(np.int64)
+
+def _clusters(vertices: Array, faces: IntArray, cell: float) -> IntArray:
+    """Return a label per vertex: same cube, same facing, so that no toe sticks to the next."""
+    normals = vertex_normals(vertices, faces)
+    axis = np.abs(normals).argmax(axis=1)
+    facing = 2 * axis + (np.take_along_axis(normals, axis[:, None], axis=1)[:, 0] > 0)
+    cube = np.floor((vertices - vertices.min(axis=0)) / cell).astype(np.int64)
+    size = cube.max(axis=0) + 1
+    return ((cube[:, 0] * size[1] + cube[:, 1]) * size[2] + cube[:, 2]) * 6 + facing
 
 
-def _sole_vertices(vertices: Array, faces: IntArray, length: float) -> Array:
+def _merged(vertices: Array, faces: IntArray, labels: IntArray) -> tuple[Array, IntArray]:
+    """Return the mesh with each cluster drawn together in its vertex nearest the middle."""
+    _, group, count = np.unique(labels, return_inverse=True, return_counts=True)
+    middle = np.stack([np.bincount(group, vertices[:, k]) / count for k in range(3)], axis=1)
+    away = ((vertices - middle[group]) ** 2).sum(axis=1)
+    order = np.lexsort((away, group))
+    chosen = order[np.r_[True, np.diff(group[order]) > 0]]
+    faces = group[faces]
+    whole = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
+    faces = faces[whole]
+    _, first = np.unique(np.sort(faces, axis=1), axis=0, return_index=True)
+    faces = faces[np.sort(first)]
+    return _kept(vertices[chosen], faces, np.ones(len(chosen), dtype=bool))[:2]
+
+
+def _sole_vertices(vertices: Array, faces: IntArray, length: float) -> NDArray[np.bool_]:
     """Return which vertices a scanner that looks from above cannot see."""
     down = vertex_normals(vertices, faces)[:, 2] < -0.35
     return down & (vertices[:, 2] < 0.16 * length)
 
 
-def _kept(vertices: Array, faces: IntArray, keep: Array) -> tuple[Array, IntArray]:
-    """Return the mesh without the vertices not kept, nor those left without a face."""
+def _kept(
+    vertices: Array, faces: IntArray, keep: NDArray[np.bool_]
+) -> tuple[Array, IntArray, IntArray]:
+    """Return the mesh of the vertices kept that still have a face, and their old indices."""
     faces = faces[keep[faces].all(axis=1)]
     used = np.unique(faces)
     new = np.full(len(vertices), -1)
     new[used] = np.arange(len(used))
-    return vertices[used], new[faces]
-
-
-def _filled(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
-    """Return the mesh with its lower rim drawn down to the ground and closed by a plane."""
-    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    pairs = {(int(a), int(b)) for a, b in edges}
-    rim = [(a, b) for a, b in sorted(pairs) if (b, a) not in pairs]
-    rim = [(a, b) for a, b in rim if vertices[a, 2] < 60 and vertices[b, 2] < 60]
-    ends = sorted({i for edge in rim for i in edge})
-    lower = {i: len(vertices) + k for k, i in enumerate(ends)}
-    middle = len(vertices) + len(ends)
-    ground = vertices[ends] * [1, 1, 0]
-    walls = [t for a, b in rim for t in ((b, a, lower[a]), (b, lower[a], lower[b]))]
-    plane = [(lower[b], lower[a], middle) for a, b in rim]
-    points = np.concatenate([vertices, ground, [ground.mean(axis=0)]])
-    return points, np.concatenate([faces, np.array(walls + plane, dtype=np.int64)])
+    return vertices[used], new[faces], used
 
 
 def _ghost(
     vertices: Array, faces: IntArray, spec: ScannerSpec, rng: np.random.Generator
 ) -> tuple[Array, IntArray]:
     """Return a second layer over the forward half, set off along the normals."""
-    away = vertex_normals(vertices, faces) * (spec.ghost + 0.1 * rng.standard_normal(len(vertices))[:, None])
+    away = vertex_normals(vertices, faces) * (
+        spec.ghost + 0.1 * rng.standard_normal(len(vertices))[:, None]
+    )
     middle = np.median(vertices[:, 0])
-    return _kept(vertices + away, faces, vertices[:, 0] > middle)
+    return _kept(vertices + away, faces, vertices[:, 0] > middle)[:2]
 
 
-def _floor(specimen: Specimen, spec: ScannerSpec, rng: np.random.Generator) -> tuple[Array, IntArray]:
+def _floor(
+    specimen: Specimen, spec: ScannerSpec, rng: np.random.Generator
+) -> tuple[Array, IntArray]:
     """Return the floor around the foot, as a mesh with noise."""
     from scipy.spatial import cKDTree
 
@@ -283,35 +311,48 @@ def _floor(specimen: Specimen, spec: ScannerSpec, rng: np.random.Generator) -> t
     grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1).reshape(-1, 2)
     points = np.column_stack([grid, spec.noise * rng.standard_normal(len(grid))])
     index = np.arange(len(grid)).reshape(len(x), len(y))
-    a, b, c, d = (i.ravel() for i in (index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:]))
+    a, b, c, d = (
+        i.ravel() for i in (index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:])
+    )
     faces = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
     keep = np.ones(len(grid), dtype=bool)
     if not spec.floor_under:
         above = skin[skin[:, 2] < 60][:, :2]
         keep = cKDTree(above).query(grid)[0] > FLOOR_SPACING_MM / 2 + SHADOW_MM
-    return _kept(points, faces, keep)
+    return _kept(points, faces, keep)[:2]
 
 
 def _island(specimen: Specimen, rng: np.random.Generator) -> tuple[Array, IntArray]:
     """Return a small blob beside the foot."""
     import trimesh
 
-    blob = trimesh.creation.icosphere(subdivisions=2, radius=ISLAND_RADIUS_MM * rng.uniform(0.6, 1.3))
+    blob = trimesh.creation.icosphere(
+        subdivisions=2, radius=ISLAND_RADIUS_MM * rng.uniform(0.6, 1.3)
+    )
     skin = specimen.vertices
     side = rng.choice([-1.0, 1.0])
     edge = skin[:, 1].max() if side > 0 else skin[:, 1].min()
-    centre = [rng.uniform(0.1, 0.9) * skin[:, 0].max(), edge + side * rng.uniform(25, 60), rng.uniform(20, 60)]
+    centre = [
+        rng.uniform(0.1, 0.9) * skin[:, 0].max(),
+        edge + side * rng.uniform(25, 60),
+        rng.uniform(20, 60),
+    ]
     return np.asarray(blob.vertices) + centre, np.asarray(blob.faces).astype(np.int64)
 
 
 def _strays(vertices: Array, count: int, rng: np.random.Generator) -> Array:
     """Return lone points 3 to 60 mm off the skin, above the ground."""
-    near = vertices[rng.integers(len(vertices), size=count)]
-    way = rng.standard_normal((count, 3))
-    way /= np.linalg.norm(way, axis=1, keepdims=True)
-    points = near + way * rng.uniform(3, 60, (count, 1))
-    points[:, 2] = np.abs(points[:, 2])
-    return points
+    from scipy.spatial import cKDTree
+
+    skin, found = cKDTree(vertices), np.zeros((0, 3))
+    while len(found) < count:
+        near = vertices[rng.integers(len(vertices), size=2 * count)]
+        way = rng.standard_normal((len(near), 3))
+        way /= np.linalg.norm(way, axis=1, keepdims=True)
+        points = near + way * rng.uniform(STRAY_MM, 60, (len(near), 1))
+        points = points[(points[:, 2] > 0) & (skin.query(points)[0] > STRAY_MM)]
+        found = np.concatenate([found, points])
+    return found[:count]
 
 
 def _joined(parts: Sequence[tuple[Array, IntArray]]) -> tuple[Array, IntArray]:

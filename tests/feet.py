@@ -18,7 +18,6 @@ import numpy as np
 from scipy import interpolate, spatial
 
 from footscan.foot import Foot, arch_apex, sole_map
-from footscan.pose import MIRROR
 from footscan.results import Landmark, Measure, MeasuredFoot, ScanFacts, ScanReport, Verdict
 from footscan.scan import Array, IntArray, Kind, Load, Side, Unit
 
@@ -110,7 +109,7 @@ def measured(
     arch can be seen.
     """
     sole = sole_map(vertices, faces)
-    pose = MIRROR.copy() if side is Side.LEFT else np.eye(4)
+    pose = np.diag([1.0, -1.0 if side is Side.LEFT else 1.0, 1.0, 1.0])
     foot = Foot(
         vertices=vertices, faces=faces, side=side, kind=kind, load=load, pose=pose,
         length=length, sole=sole,

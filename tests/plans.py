@@ -59,7 +59,23 @@ STATIONS = (
     (0.965, 26.0, -19.0),
 )
 BED_LENGTH = 278.0
-EDGE = 0.4  # mm, edge of pad and of wedges
+EDGE = 0.4  # mm, edge of the pad
+WEDGE_EDGE = 0.5
+SHOE = {
+    "name": "demo road shoe 43",
+    "inside": {"length": 278.0, "ball_width": 96.0, "heel_width": 66.0},
+    "bed": {"drop": 14.0},
+    "shell": {"cant_forefoot": 0.0, "stiffness": "stiff"},
+    "cleat": {
+        "mark": "middle of the lower bolt slot",
+        "front": 5.0,
+        "rear": -5.0,
+        "float": 6.0,
+        "holes": [[17.0, 0.0], [-11.0, 18.0], [-11.0, -18.0]],
+        "bolt_length": 12.0,
+        "engagement": 5.6,
+    },
+}
 
 
 def bed_ring(length: float = BED_LENGTH, *, n: int = 240) -> Ring:
@@ -183,13 +199,15 @@ def sample_wedge(bed: Ring, place: WedgePlace, net: float) -> WedgePlan:
     full_from, full_to, rear, front = {
         WedgePlace.FOREFOOT: (162.0, 212.0, 25.0, 20.0),
         WedgePlace.HEEL: (0.0, 0.30 * length, 0.0, 25.0),
-        WedgePlace.UNDER: (165.0, 215.0, 0.0, 0.0),
+        WedgePlace.UNDER: (157.0, 223.0, 0.0, 0.0),
     }[place]
     half = 32.0 if place is WedgePlace.UNDER else 200.0
     strip = box(full_from - rear, -half, full_to + front, half)
     ring = np.array(Polygon(bed).intersection(strip).exterior.coords)[:-1]
-    width = float(np.ptp(ring[:, 1]))
-    edge = 2.0 if place is WedgePlace.UNDER else EDGE
+    full = Polygon(bed).intersection(strip).intersection(box(full_from, -half, full_to, half))
+    thin, thick = ring[:, 1], np.array(full.exterior.coords)[:, 1]
+    width = float(thick.max() - thin.min() if net > 0 else thin.max() - thick.min())
+    edge = 2.0 if place is WedgePlace.UNDER else WEDGE_EDGE
     return WedgePlan(
         place=place,
         wish=net + math.copysign(0.4, net),
@@ -205,7 +223,7 @@ def sample_wedge(bed: Ring, place: WedgePlace, net: float) -> WedgePlan:
         taper_rear=rear,
         taper_front=front,
         outline=_ring_list(ring),
-        material="under-shoe-pom" if place is WedgePlace.UNDER else "wedge-tpu",
+        material="under-shoe-solid" if place is WedgePlace.UNDER else "wedge-tpu",
         reasons=["the shoe keeps no cant here", "rounded toward zero to whole degrees"],
     )
 
@@ -363,8 +381,8 @@ def sample_plan(
     return Plan(
         tool={"name": "solewright", "version": "0.1.0"},
         case=case,
-        shoe={"name": "demo road shoe 43", "inside_length": 278.0, "ball_width": 96.0},
-        shoe_name="demo road shoe 43",
+        shoe=SHOE,
+        shoe_name=str(SHOE["name"]),
         wishes={"forefoot": 2.0, "heel": 2.0, "support_level": 0.8},
         answers={"diabetes": "no", "loss of feeling": "no", "pain while riding": "not asked"},
         left=feet.get("left"),

@@ -5,8 +5,6 @@
 Terms
     worn frame   the part as it is worn, seen from above, +x forward, z = 0 towards the shoe, mm
     plate        what is printed in one go: one 3MF file
-    hand         a number that keeps its value when a part is turned about z and changes its
-                 sign when the part is mirrored; zero for a part that is its own mirror image
 
 Nothing here mirrors anything: a left part comes in as it is worn. On a plate a part is turned
 about z and moved, and the place is baked into its coordinates, so no file holds a transform.
@@ -24,29 +22,26 @@ import sys
 import zipfile
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
 from footscan.scan import Array, IntArray, Side
-from insole.errors import InsoleError, OutputError
+from insole.errors import InsoleError, OutputError, PartError
 from insole.parts.part import Part
 
 __all__ = [
     "Plate",
     "StepUnavailable",
     "StepWorker",
-    "hand_of_ring",
-    "hand_of_solid",
     "lay_out",
     "read_back_3mf",
     "read_back_step",
     "read_back_stl",
-    "same_hand",
     "shelves",
     "volume_of",
     "write_3mf",
@@ -65,7 +60,8 @@ RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
 PACKAGE = "http://schemas.openxmlformats.org/package/2006"
 SHADES = ("#8FA3B5FF", "#B58F6AFF", "#7FA37AFF", "#A88FB5FF")  # one per material, only to see
 CHORD = 0.01  # mm between a STEP surface and the facets it is measured with
-HAND_FLOOR = 1e-7  # below it a part counts as its own mirror image: rounding gives 1e-12
+FLOAT = 1e-3  # mm: float32 and four decimals stay well inside it
+OUTLINE = 0.01  # mm that a STEP file's outline may stray, as mean over its length
 
 
 class StepUnavailable(OutputError):
@@ -82,7 +78,7 @@ class Plate:
     Attributes
     ----------
     name : str
-        Empty for the only plate, else ``"left"``, ``"right-2"`` and so on.
+        Empty for the only plate, else ``"pair"``, ``"left"``, ``"right-2"`` or a part's label.
     parts : tuple of Part
         In the order of the file.
     vertices : tuple of ndarray, shape (n, 3)
@@ -137,7 +133,8 @@ def lay_out(parts: Sequence[Part], bed: tuple[float, float]) -> list[Plate]:
     """Return the plates for `parts`: left parts on the left of the bed, right ones on the right.
 
     One plate if each side fits on its half of the bed; else a plate for each side; else as many
-    as it takes. A part that fits no way is alone on a plate that says so.
+    as it takes. A part longer than the bed is alone on a plate, turned until it fits; one that
+    fits no way is on a plate that says so.
 
     Parameters
     ----------
@@ -155,19 +152,13 @@ def lay_out(parts: Sequence[Part], bed: tuple[float, float]) -> list[Plate]:
     room = (bed[0] - 2 * MARGIN, bed[1] - 2 * MARGIN)
     if min(room) <= GAP:
         raise ValueError(f"bed must be larger than {2 * MARGIN + GAP:g} mm each way, got {bed}")
-    sides = [[p for p in parts if p.side is side] for side in (Side.LEFT, Side.RIGHT)]
-    half = ((room[0] - GAP) / 2, room[1])
-    if all(sides):
-        left, right = (_pack(side, half) for side in sides)
-        if left is not None and right is not None:
-            return [_plate("", parts, [*left, *_moved(right, half[0] + GAP)], bed)]
-    plates = [plate for side in sides if side for plate in _plates_of_side(side, room, bed)]
-    if len(plates) == 1:
-        only = plates[0]
-        return [
-            Plate(parts=only.parts, vertices=only.vertices, size=only.size, fits=only.fits, name="")
-        ]
-    return plates
+    large = [part for part in parts if _pack([part], room) is None]
+    small = [part for part in parts if part not in large]
+    plates = _plates_of_pair(small, room, bed)
+    for part in large:
+        alone = _pack([part], room, angles=range(5, 180, 5)) or _set([part], [0], np.inf)[0]
+        plates.append(_plate(part.label, [part], alone, bed))
+    return [replace(plates[0], name="")] if len(plates) == 1 else plates
 
 
 _Placed = tuple[Part, Array]
@@ -181,20 +172,31 @@ def _check_worn(parts: Sequence[Part]) -> None:
             raise ValueError(f"{part.label} is not worn yet: pass it through as_worn first")
 
 
+def _plates_of_pair(parts: list[Part], room: tuple[float, float], bed: Any) -> list[Plate]:
+    """Return one plate with a foot on each half, or the plates of each foot."""
+    sides = [[part for part in parts if part.side is side] for side in (Side.LEFT, Side.RIGHT)]
+    half = ((room[0] - GAP) / 2, room[1])
+    if all(sides):
+        left, right = (_pack(side, half) for side in sides)
+        if left is not None and right is not None:
+            return [_plate("pair", parts, [*left, *_moved(right, half[0] + GAP)], bed)]
+    return [plate for side in sides if side for plate in _plates_of_side(side, room, bed)]
+
+
 def _plates_of_side(side: list[Part], room: tuple[float, float], bed: Any) -> list[Plate]:
     """Return the plates of one foot, filled in order."""
-    name, groups = side[0].side.value, [[side[0]]]
+    groups = [[side[0]]]
     for part in side[1:]:
         if _pack([*groups[-1], part], room) is None:
             groups.append([part])
         else:
             groups[-1].append(part)
-    plates = []
-    for i, group in enumerate(groups):
-        title = name if len(groups) == 1 else f"{name}-{i + 1}"
-        placed = _pack(group, room) or _pack(group, room, angles=range(5, 180, 5))
-        plates.append(_plate(title, group, placed or _set(group, [0], np.inf)[0], bed))
-    return plates
+    name = side[0].side.value
+    names = [name] if len(groups) == 1 else [f"{name}-{i + 1}" for i in range(len(groups))]
+    return [
+        _plate(title, group, _pack(group, room) or [], bed)
+        for title, group in zip(names, groups, strict=True)
+    ]
 
 
 def _pack(
@@ -262,7 +264,7 @@ def write_3mf(
 
     Core specification only: unit millimetre, one named object per part, a base material per
     material word, no transform. See :func:`lay_out` for what goes on which plate; with several
-    plates the name of each is added to the file's.
+    plates the name of each goes before the file's.
 
     Parameters
     ----------
@@ -277,7 +279,7 @@ def write_3mf(
     """
     written = []
     for plate in lay_out(parts, bed):
-        target = path.with_stem(f"{path.stem}-{plate.name}") if plate.name else path
+        target = path.with_stem(f"{plate.name}-{path.stem}") if plate.name else path
         write_whole(target, _package(_model(plate, title, plan_id)))
         written.append(target)
     return written
@@ -348,9 +350,7 @@ def _mesh(vertices: Array, faces: IntArray) -> str:
     points = (point * len(vertices)) % tuple(rounded.ravel().tolist())
     corner = '<triangle v1="%d" v2="%d" v3="%d"/>\n'
     corners = (corner * len(faces)) % tuple(faces.ravel().tolist())
-    return (
-        f"<mesh>\n<vertices>\n{points}</vertices>\n<triangles>\n{corners}</triangles>\n</mesh>\n"
-    )
+    return f"<mesh>\n<vertices>\n{points}</vertices>\n<triangles>\n{corners}</triangles>\n</mesh>\n"
 
 
 def write_stl(path: Path, part: Part) -> None:
@@ -362,7 +362,8 @@ def write_stl(path: Path, part: Part) -> None:
     import trimesh
 
     _check_worn([part])
-    body = trimesh.Trimesh(part.vertices, part.faces, process=False).export(file_type="stl")
+    mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
+    body: Any = mesh.export(file_type="stl")
     header = f"Solewright {part.side.value} {part.name}, unit mm, seen from above +x forward"
     write_whole(path, header.encode("ascii", "replace").ljust(80)[:80] + body[80:])
 
@@ -373,13 +374,15 @@ def write_step(path: Path, part: Part) -> None:
     Raises
     ------
     StepUnavailable
-        The CAD kernel cannot be loaded, or the part has no exact solid.
+        The CAD kernel cannot be loaded.
+    insole.errors.PartError
+        The part has no exact solid.
     OutputError
         The kernel does not write the file.
     """
     _check_worn([part])
     if part.solid is None:
-        raise StepUnavailable(f"{part.label} has no exact solid, so it gets no STEP file")
+        raise PartError(part.label, f"the {part.label} has no exact solid, so no STEP file")
     _load_kernel()
     from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
     from OCP.IFSelect import IFSelect_ReturnStatus
@@ -435,17 +438,49 @@ def write_whole(path: Path, data: bytes) -> None:
 # ------------------------------------------------------------------ STEP in a second process
 
 
-def write_steps(jobs: Sequence[tuple[Part, Path]]) -> None:
+def write_steps(jobs: Sequence[tuple[Part, Path]]) -> dict[str, str]:
     """Write a STEP file for each part in this process and read each back.
+
+    Returns
+    -------
+    dict of str to str
+        Why a part has no STEP file, by its label; empty when each has one.
 
     Raises
     ------
-    StepUnavailable, OutputError
-        As :func:`write_step` and :func:`read_back_step` do.
+    StepUnavailable
+        The CAD kernel cannot be loaded: there is no file at all.
+    OutputError
+        A file does not read back the same.
     """
+    _load_kernel()
+    without = {}
     for part, path in jobs:
-        write_step(path, part)
-        read_back_step(path, part)
+        if part.solid is None:
+            without[part.label] = f"the {part.label} has no exact solid"
+            continue
+        try:
+            write_step(path, part)
+        except PartError as error:  # a free surface that the kernel cannot close: mesh files do
+            without[part.label] = str(error)
+            continue
+        try:
+            read_back_step(path, part)
+        except OutputError:
+            if _same_solid(part.solid(), path, part):
+                raise
+            path.unlink()
+            without[part.label] = f"the exact solid of the {part.label} is not its mesh"
+    return without
+
+
+def _same_solid(shape: Any, path: Path, part: Part) -> bool:
+    """Return whether the solid itself is the part, so that the file is to blame."""
+    try:
+        _compared_solid(shape, path, part)
+    except OutputError:
+        return False
+    return True
 
 
 class StepWorker:
@@ -477,38 +512,38 @@ class StepWorker:
         )
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="step")
         self._answer: Future[tuple[bytes, bytes]] | None = None
-        self._here: list[tuple[Part, Path]] = []
+        self._jobs: list[tuple[Part, Path]] = []
 
     def submit(self, jobs: Sequence[tuple[Part, Path]]) -> None:
         """Hand over the parts with the files to write; once per worker, returns at once."""
+        self._jobs = list(jobs)
         try:
-            message = pickle.dumps(list(jobs))
+            message = pickle.dumps(self._jobs)
         except (pickle.PicklingError, AttributeError, TypeError):
-            self._here = list(jobs)  # a solid made by a local function does not travel
-            return
+            return  # a solid made by a local function does not travel: finish() writes it here
         self._answer = self._thread.submit(self._process.communicate, message)
 
-    def finish(self) -> None:
-        """Wait for the files.
+    def finish(self) -> dict[str, str]:
+        """Wait for the files; return why a part has none, as :func:`write_steps` does.
 
         Raises
         ------
         StepUnavailable, OutputError, OSError
             What went wrong in the worker.
         """
-        if self._here:
-            write_steps(self._here)
         if self._answer is None:
-            return
+            return write_steps(self._jobs)
         out, err = self._answer.result()
         if not out:
             last = err.decode(errors="replace").strip().rpartition("\n")[2]
             raise StepUnavailable(f"the process that writes STEP files stopped: {last or 'killed'}")
-        kind, message = pickle.loads(out)
-        if kind:
-            raise {"StepUnavailable": StepUnavailable, "OSError": OSError}.get(kind, OutputError)(
-                *message
-            )
+        kind, words = pickle.loads(out)
+        if kind == "done":
+            return dict(words)
+        if kind == "here":
+            return write_steps(self._jobs)
+        kinds = {"StepUnavailable": StepUnavailable, "OSError": OSError}
+        raise kinds.get(kind, OutputError)(*words)
 
     def close(self) -> None:
         """Stop the process if it is still there."""
@@ -518,7 +553,7 @@ class StepWorker:
         if self._answer is None:
             self._process.communicate()
 
-    def __enter__(self) -> StepWorker:
+    def __enter__(self) -> Self:
         """Return the worker, already loading."""
         return self
 
@@ -536,14 +571,16 @@ def _serve() -> None:
     """Load the kernel, then write what comes in on standard input; the worker's other end."""
     answer = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # the kernel prints to standard output
-    result: tuple[str, tuple[Any, ...]] = ("", ())
+    result: tuple[str, Any] = ("done", {})
     try:
         try:
             _load_kernel()
         finally:
             message = sys.stdin.buffer.read()
         if message:
-            write_steps(pickle.loads(message))
+            result = ("done", write_steps(pickle.loads(message)))
+    except (AttributeError, ModuleNotFoundError):
+        result = ("here", ())  # a solid made by a function of the script that was started
     except OSError as error:
         result = ("OSError", (error.errno, error.strerror, error.filename))
     except InsoleError as error:
@@ -596,7 +633,7 @@ def read_back_3mf(paths: Path | Sequence[Path], parts: Sequence[Part]) -> dict[s
     """Return the volume of each named object, mm3, after comparing it with its part.
 
     Read by the 3MF consortium's own library in strict mode. A part that was turned or moved
-    passes; one that was mirrored, scaled or changed anywhere by 0.002 mm does not.
+    passes; one that was mirrored, scaled or changed anywhere by 0.001 mm does not.
 
     Raises
     ------
@@ -610,14 +647,23 @@ def read_back_3mf(paths: Path | Sequence[Path], parts: Sequence[Part]) -> dict[s
             if name not in by_label or name in found:
                 raise OutputError(f"{path.name} holds {name!r}, which was not to be in it")
             part = by_label[name]
-            # distances to one corner settle the shape but for its hand, wherever it lies
-            spans = [np.linalg.norm(v - v[0], axis=1) for v in (vertices, part.vertices)]
-            if not np.array_equal(faces, part.faces) or not np.allclose(*spans, rtol=0, atol=2e-3):
-                raise OutputError(f"{path.name}: the surface of {name} reads back different")
-            found[name] = _compared(path, part, (vertices, faces), within=1e-4)
+            if not np.array_equal(faces, part.faces) or _stray(vertices, part.vertices) > FLOAT:
+                raise OutputError(f"{path.name}: {name} reads back with another shape or mirrored")
+            found[name] = _volume(path, part, (vertices, faces), 1e-4)
     if missing := sorted(by_label.keys() - found.keys()):
         raise OutputError(f"{', '.join(missing)} cannot be found in the 3MF files")
     return found
+
+
+def _stray(found: Array, wanted: Array) -> float:
+    """Return the largest distance, mm, after the best turn about z and move; never mirrored."""
+    if found.shape != wanted.shape:
+        return float("inf")
+    flat = [(v[:, 0] + 1j * v[:, 1]) - (v[:, 0] + 1j * v[:, 1]).mean() for v in (found, wanted)]
+    turn = np.vdot(flat[1], flat[0])
+    level = [v[:, 2] - v[:, 2].min() for v in (found, wanted)]
+    apart = np.abs(flat[0] - turn / abs(turn) * flat[1])
+    return float(np.hypot(apart, level[0] - level[1]).max())
 
 
 def _read_3mf(path: Path) -> dict[str, _Solid]:
@@ -656,7 +702,7 @@ def read_back_stl(path: Path, part: Part) -> float:
     Raises
     ------
     OutputError
-        Place, size, volume or hand differ, or the header does not name part, side and unit.
+        Any triangle differs, or the header does not name part, side and unit.
     """
     import trimesh
 
@@ -665,9 +711,10 @@ def read_back_stl(path: Path, part: Part) -> float:
     if data[:5] == b"solid" or words not in data[:80]:
         raise OutputError(f"{path.name} does not say part, side and unit in its header")
     mesh = trimesh.load_mesh(io.BytesIO(data), file_type="stl", process=False)
-    solid = (np.asarray(mesh.vertices, np.float64), np.asarray(mesh.faces, np.int64))
-    _check_place(path, part, solid[0], 0.001)
-    return _compared(path, part, solid, within=1e-4)
+    corners = part.vertices[part.faces]
+    if mesh.triangles.shape != corners.shape or np.abs(mesh.triangles - corners).max() > FLOAT:
+        raise OutputError(f"{path.name} reads back with another shape or mirrored")
+    return _volume(path, part, (mesh.vertices, mesh.faces), 1e-4)
 
 
 def read_back_step(path: Path, part: Part) -> float:
@@ -679,7 +726,7 @@ def read_back_step(path: Path, part: Part) -> float:
     Raises
     ------
     OutputError
-        Not one valid solid, or place, size, volume (1 %) or hand differ.
+        Not one valid solid, or place, height, outline or volume (1 %) differ.
     """
     _load_kernel()
     import cadquery
@@ -693,89 +740,40 @@ def read_back_step(path: Path, part: Part) -> float:
     shape = cadquery.Shape.cast(reader.OneShape())
     if len(shape.Solids()) != 1 or not shape.isValid():
         raise OutputError(f"{path.name} does not hold one valid solid")
+    return _compared_solid(shape, path, part)
+
+
+def _compared_solid(shape: Any, path: Path, part: Part) -> float:
+    """Return the volume of a CAD solid, mm3; refuse one that is not the part."""
     points, corners = shape.tessellate(CHORD)
     solid = (np.array([p.toTuple() for p in points]), np.array(corners, np.int64))
-    _check_place(path, part, solid[0], 0.1)
-    return _compared(path, part, solid, within=0.01, volume=part.volume, floor=1e-5)
+    heights = [v[:, 2].max() - v[:, 2].min() for v in (solid[0], part.vertices)]
+    if abs(heights[0] - heights[1]) > 0.1 or not _lies_on_outline(part, *solid):
+        raise OutputError(f"{path.name} reads back with another shape or place, or mirrored")
+    return _volume(path, part, solid, 0.01, part.volume)
 
 
-def _check_place(path: Path, part: Part, vertices: Array, within: float) -> None:
-    """Refuse a solid that does not lie where its part does, in the worn frame."""
-    for end in (np.min, np.max):
-        if np.abs(end(vertices, axis=0) - end(part.vertices, axis=0)).max() > within:
-            raise OutputError(f"{path.name} reads back with another size or place than the part")
+def _lies_on_outline(part: Part, vertices: Array, faces: IntArray) -> bool:
+    """Return whether the solid, seen from below, covers the part's outline and nothing else."""
+    import shapely
+
+    flat = vertices[faces][:, :, :2]
+    turn = flat[:, 1:] - flat[:, :1]
+    below = turn[:, 0, 0] * turn[:, 1, 1] - turn[:, 0, 1] * turn[:, 1, 0] < -1e-9
+    seen = shapely.union_all(shapely.polygons(flat[below]))
+    plan = shapely.Polygon(part.outline, part.holes)
+    return bool(seen.symmetric_difference(plan).area < OUTLINE * plan.length)
 
 
-def _compared(
-    path: Path,
-    part: Part,
-    solid: _Solid,
-    *,
-    within: float,
-    volume: float | None = None,
-    floor: float = HAND_FLOOR,
+def _volume(
+    path: Path, part: Part, solid: _Solid, within: float, wanted: float | None = None
 ) -> float:
-    """Return the solid's volume; refuse one that differs from the part's, or its mirror image."""
-    wanted = volume_of(part.vertices, part.faces) if volume is None else volume
+    """Return the solid's volume; refuse one that differs from the part's."""
+    wanted = volume_of(part.vertices, part.faces) if wanted is None else wanted
     found = volume_of(*solid)
     if abs(found - wanted) > within * wanted:
         raise OutputError(
             f"{path.name}: {part.label} reads back with {found:.1f} mm³, it should have "
             f"{wanted:.1f} mm³"
         )
-    if not same_hand(hand_of_solid(*solid), hand_of_solid(part.vertices, part.faces), floor):
-        raise OutputError(f"{path.name}: {part.label} reads back as its own mirror image")
     return found
-
-
-# ------------------------------------------------------------------ left or right
-
-
-def hand_of_solid(vertices: Array, faces: IntArray) -> float:
-    """Return the hand of a closed surface about z: a pure number, see the module's terms.
-
-    Notes
-    -----
-    ``Im(c20 c12²) / (c00³ r⁸)`` of the complex moments ``c_pq = ∫ z^p conj(z)^q dV`` with
-    ``z = x + iy`` from the centroid and ``r² = c11 / c00``: a turn leaves it, a mirror image
-    conjugates each moment [1]_. The cubature is exact for these moments [2]_.
-
-    References
-    ----------
-    .. [1] Flusser (2000), On the independence of rotation moment invariants, Pattern
-       Recognition 33(9), 1405-1410 (value from memory).
-    .. [2] Stroud (1971), Approximate Calculation of Multiple Integrals, formula Tn:3-1
-       (value from memory; the tests compare it with closed forms).
-    """
-    corners = vertices[faces]
-    weights = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6.0
-    flat = corners[..., 0] + 1j * corners[..., 1]
-    return _hand(np.concatenate([flat, np.zeros((len(flat), 1))], axis=1), weights)
-
-
-def hand_of_ring(ring: Array) -> float:
-    """Return the hand of a closed plane ring, as :func:`hand_of_solid` does for a solid."""
-    flat = (ring[:, 0] - ring[0, 0]) + 1j * (ring[:, 1] - ring[0, 1])
-    ahead = np.roll(flat, -1)
-    return _hand(np.column_stack([flat, ahead, 0 * flat]), (flat.conj() * ahead).imag / 2.0)
-
-
-def _hand(corners: Any, weights: Array) -> float:
-    """Return the hand of signed simplices, complex corners (m, n + 1), measures (m,)."""
-    n = corners.shape[1] - 1
-    middle = corners.mean(axis=1)
-    inner = ((n + 1) * middle[:, None] + 2 * corners) / (n + 3)
-    points = np.column_stack([inner, middle])
-    share = np.full(n + 2, (n + 3) ** 2 / (4 * (n + 1) * (n + 2)))
-    share[-1] = -((n + 1) ** 2) / (4 * (n + 2))
-    mass = weights[:, None] * share
-    total = mass.sum()
-    z = points - (mass * points).sum() / total
-    radius2 = float((mass * np.abs(z) ** 2).sum() / total)
-    c20, c12 = (mass * z**2).sum(), (mass * z * z.conj() ** 2).sum()
-    return float((c20 * c12**2).imag / (total**3 * radius2**4))
-
-
-def same_hand(found: float, wanted: float, floor: float = HAND_FLOOR) -> bool:
-    """Return whether two hands agree; below `floor` a shape is its own mirror image."""
-    return abs(wanted) < floor or found * wanted > 0

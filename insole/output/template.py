@@ -25,13 +25,23 @@ from typing import Any
 
 import numpy as np
 
-from footscan.pose import mirror, mirror_ring
+from footscan.pose import mirror
 from footscan.scan import Array
 from insole.errors import OutputError
 from insole.parts.part import Part
 from insole.planning.plan import FootPlan, Plan, WedgePlace, WedgePlan
 
-__all__ = ["PAPERS", "crest_point", "fonts", "save_bytes", "turn_words", "wedge_lines", "write_template"]
+__all__ = [
+    "PAPERS",
+    "crest_point",
+    "fonts",
+    "save_bytes",
+    "spread",
+    "taper_words",
+    "turn_words",
+    "wedge_lines",
+    "write_template",
+]
 
 MM = 72.0 / 25.4  # points in a millimetre
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -41,7 +51,9 @@ RULER = 100.0
 RULER_BAND = 9.0  # mm kept at the left and at the bottom for the rulers
 SIDE_GAP = 9.0  # mm beside the foot for the words along the thick edge
 COLUMN_MIN = 44.0  # mm: below this the words beside the foot cannot be read
-BLACK, GREY, PALE = (0.0, 0.0, 0.0), (0.42, 0.42, 0.42), (0.80, 0.80, 0.80)
+Colour = tuple[float, float, float]
+BLACK, GREY = (0.0, 0.0, 0.0), (0.42, 0.42, 0.42)
+MIDDLE, PALE = (0.62, 0.62, 0.62), (0.82, 0.82, 0.82)
 BLUE, ORANGE = (0.0, 0.36, 0.62), (0.76, 0.33, 0.0)  # told apart by the colour-blind, and in grey
 FACES = {
     "above": ("SEEN FROM ABOVE", "foot side up"),
@@ -199,6 +211,35 @@ def wedge_lines(wedge: WedgePlan) -> tuple[list[Array], Array]:
     return full, np.array(largest.exterior.coords)[:-1]
 
 
+def taper_words(wedge: WedgePlan) -> str:
+    """Return the tapers of a shim in words."""
+    ends = ((wedge.taper_rear, "back"), (wedge.taper_front, "front"))
+    words = ", ".join(f"{taper:.0f} mm {where}" for taper, where in ends if taper > 0)
+    return f"taper {words}" if words else "no taper"
+
+
+def spread(wanted: Sequence[float], sizes: Sequence[float], top: float, bottom: float) -> Array:
+    """Return tops of blocks as near as can be to those `wanted`, in order and apart.
+
+    Least squares under "each block ends above the next": with the heights so far added, that is
+    an isotonic regression.
+
+    Parameters
+    ----------
+    wanted, sizes : sequence of float
+        Wished tops, falling, and heights of the blocks.
+    top, bottom : float
+        Where the first may start and the last should end; too many blocks run over `bottom`.
+    """
+    from scipy.optimize import isotonic_regression
+
+    if not len(wanted):
+        return np.zeros(0)
+    above = np.concatenate([[0.0], np.cumsum(sizes)])
+    level = isotonic_regression(np.asarray(wanted) + above[:-1], increasing=False).x
+    return np.asarray(np.clip(level, min(bottom + above[-1], top), top) - above[:-1])
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Drawing:
     """One foot with its outlines in the bed frame, mm; ``low`` and ``high`` bound them all."""
@@ -207,6 +248,8 @@ class _Drawing:
     foot: FootPlan
     rings: dict[str, Array]
     grid: tuple[Array, ...]
+    slots: tuple[Array, ...]  # bolt slots of a shim under the shoe
+    notch: Array | None  # where the base's notch is cut into the medial edge
     low: Array
     high: Array
 
@@ -242,6 +285,11 @@ class _Sheet:
             found.append((self.start + step + OVERLAP / 2, self.number + 1))
         return found
 
+    def shows(self, x: float, reach: float) -> bool:
+        """Return whether the drawing zone holds bed `x` with `reach` mm before and behind."""
+        y = self.zone[1] + x - self.start
+        return self.zone[1] <= y - reach and y + reach <= self.zone[3]
+
     def owns(self, x: float) -> bool:
         """Return whether bed `x` lies on this tile rather than on a neighbour."""
         low = self.start + (OVERLAP / 2 if self.number > 1 else -math.inf)
@@ -258,18 +306,27 @@ def _drawing(plan: Plan, foot: FootPlan, parts: Sequence[Part]) -> _Drawing:
     for wedge in foot.wedges:
         rings[PLACE_PART[wedge.place]] = np.array(wedge.outline)
     grid: tuple[Array, ...] = ()
-    left = foot.side == "left"
+    slots: tuple[Array, ...] = ()
+    notch = None
     for part in parts:
         if part.side.value == foot.side and part.name in rings:
-            worn = np.asarray(part.outline, dtype=float)[:, :2]
-            rings[part.name] = mirror_ring(worn) if left else worn
+            rings[part.name] = _bed(part.outline, foot.side)
             if part.name == "base":
-                lines = (np.asarray(line)[:, :2] for line in part.lines.get("grid", ()))
-                grid = tuple(mirror(line) if left else line for line in lines)
+                grid = tuple(_bed(line, foot.side) for line in part.lines.get("grid", ()))
+                notch = _bed(part.facts["notch"], foot.side) if "notch" in part.facts else None
+            elif part.name == PLACE_PART[WedgePlace.UNDER]:
+                slots = tuple(_bed(hole, foot.side) for hole in part.holes)
     every = np.concatenate([ring for ring in rings.values() if len(ring)])
     return _Drawing(
-        plan=plan, foot=foot, rings=rings, grid=grid, low=every.min(axis=0), high=every.max(axis=0)
-    )
+        plan=plan, foot=foot, rings=rings, grid=grid, slots=slots, notch=notch,
+        low=every.min(axis=0), high=every.max(axis=0),
+    )  # fmt: skip
+
+
+def _bed(worn: Any, side: str) -> Array:
+    """Return plan positions of a worn part in the bed frame, shape (..., 2)."""
+    points = np.asarray(worn, dtype=float)[..., :2]
+    return mirror(points) if side == "left" else points
 
 
 def _sheets(drawing: _Drawing, face: str, width: float, height: float) -> Iterable[_Sheet]:
@@ -287,7 +344,8 @@ def _sheets(drawing: _Drawing, face: str, width: float, height: float) -> Iterab
     need = drawing.high[0] - drawing.low[0] + 2.0
     axis, zero = left + SIDE_GAP - ends[0], left
     # a ruler beside the heel instead of below it saves the second tile of a common size
-    rear = np.concatenate([r[r[:, 0] < drawing.low[0] + RULER_BAND] for r in drawing.rings.values()])
+    rear = np.concatenate(list(drawing.rings.values()))
+    rear = rear[rear[:, 0] < drawing.low[0] + RULER_BAND]
     if axis + (across * rear[:, 1]).max() + 3.0 < corner and need <= top - MARGIN - 0.5:
         bottom, zero = MARGIN + 0.5, corner
     room = top - bottom
@@ -331,20 +389,16 @@ def _draw_grid(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
     base = drawing.foot.base
     canvas.saveState()
     canvas.clipPath(_ring(canvas, sheet.at(drawing.rings["base"])), stroke=0, fill=0)
-    if drawing.grid:
-        for line in drawing.grid:
-            _path(canvas, sheet.at(line), PALE, 0.1, close=False)
-    else:
-        low, high = drawing.low[1], drawing.high[1]
-        reach = math.ceil(max(-low, high) / base.grid_step)
-        for k in range(-reach, reach + 1):
-            line = [(base.grid_from, k * base.grid_step), (base.grid_to, k * base.grid_step)]
-            _path(canvas, sheet.at(line), PALE, 0.1 if k % 5 else 0.25, close=False)
-        rows = int((base.grid_to - base.grid_from) / base.grid_step + 1e-9)
-        for k in range(rows + 1):
-            x = base.grid_from + k * base.grid_step
-            line = [(x, low), (x, high)]
-            _path(canvas, sheet.at(line), PALE, 0.1 if k % 5 else 0.25, close=False)
+    low, high = drawing.low[1], drawing.high[1]
+    reach = math.ceil(max(-low, high) / base.grid_step)
+    for k in range(-reach, reach + 1):
+        line = [(base.grid_from, k * base.grid_step), (base.grid_to, k * base.grid_step)]
+        _path(canvas, sheet.at(line), PALE, 0.1 if k % 5 else 0.25, close=False)
+    for k in range(int((base.grid_to - base.grid_from) / base.grid_step + 1e-9) + 1):
+        x = base.grid_from + k * base.grid_step
+        _path(canvas, sheet.at([(x, low), (x, high)]), PALE, 0.1 if k % 5 else 0.25, close=False)
+    for rule in drawing.grid:  # what the base itself carries
+        _path(canvas, sheet.at(rule), MIDDLE, 0.12, close=False)
     canvas.restoreState()
 
 
@@ -355,12 +409,20 @@ def _draw_centreline(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
     for x in range(10, int(length), 10):
         half = 2.0 if x % 50 == 0 else 1.0
         _path(canvas, sheet.at([(x, -half), (x, half)]), GREY, 0.15, close=False)
-        if x % 50 == 0 and all(abs(x + 2.0 - at) > 8.0 for at, _ in _name_places(length, sheet)):
+        named = any(abs(x + 2.0 - at) < 8.0 for at, _ in _name_places(length, sheet))
+        if x % 50 == 0 and sheet.shows(x, 2.0) and not named:
             px, py = sheet.at((x, 0.0))
-            _text(canvas, px + 2.6, py - 0.9, f"{x}", 2.5, colour=GREY)
+            _text(canvas, px + 2.6, py - 0.9, f"{x}", 2.5, colour=GREY, knock=True)
+    if sheet.shows(67.0, 12.0):
+        _draw_arrow(canvas, sheet)
+
+
+def _draw_arrow(canvas: Any, sheet: _Sheet) -> None:
+    """Draw the arrow from heel to toes on the centreline."""
+    wing = np.array([2.6, 0.0])
     tail, neck, tip = sheet.at([(60.0, 0.0), (68.0, 0.0), (74.0, 0.0)])
     _path(canvas, np.array([tail, neck]), BLACK, 1.2, close=False)
-    head = np.array([neck + (-2.6, 0.0), tip, neck + (2.6, 0.0)])
+    head = np.array([neck - wing, tip, neck + wing])
     _path(canvas, head, BLACK, 0.2, fill=BLACK)
     _text(canvas, tail[0], tail[1] - 4.0, "HEEL", 2.8, bold=True, align="middle", knock=True)
     _text(canvas, tip[0], tip[1] + 1.2, "TOES", 2.8, bold=True, align="middle", knock=True)
@@ -372,6 +434,8 @@ def _draw_wedge(canvas: Any, drawing: _Drawing, wedge: WedgePlan, sheet: _Sheet)
     under = wedge.place is WedgePlace.UNDER
     outline = sheet.at(drawing.rings[PLACE_PART[wedge.place]])
     _path(canvas, outline, ORANGE, 0.3, dash=(4, 1, 0.6, 1) if under else (2, 1.2))
+    for slot in drawing.slots if under else ():
+        _path(canvas, sheet.at(slot), ORANGE, 0.25)
     for line in [] if under else full:
         _path(canvas, sheet.at(line), ORANGE, 0.35, close=False)
     _path(canvas, sheet.at(band), ORANGE, 0.1, fill=ORANGE)
@@ -411,6 +475,8 @@ def _draw_pad(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
     edge = y + pad.crest.from_medial
     _path(canvas, sheet.at([(x, y + 7), (x, edge)]), BLUE, 0.12, dash=(1, 0.8), close=False)
     _path(canvas, sheet.at([(x, 0.0), (x, y - 7)]), BLUE, 0.12, dash=(1, 0.8), close=False)
+    if not sheet.shows(x, 2.0):
+        return
     mx, my = sheet.at((x, (y + 7 + edge) / 2))
     words = f"{pad.crest.from_medial:.1f}"
     _text(canvas, mx, my + 0.7, words, 2.5, align="middle", colour=BLUE, knock=True)
@@ -422,7 +488,7 @@ def _draw_ball(canvas: Any, foot: FootPlan, sheet: _Sheet) -> None:
     if ends is not None:
         _path(canvas, sheet.at(ends), BLACK, 0.25, dash=(5, 1.2, 1, 1.2), close=False)
     for k in range(1, 6):
-        if f"mth{k}" in foot.landmarks:
+        if f"mth{k}" in foot.landmarks and sheet.shows(foot.landmarks[f"mth{k}"][0], 2.5):
             px, py = sheet.at(foot.landmarks[f"mth{k}"][:2])
             canvas.setLineWidth(0.25)
             canvas.setStrokeColorRGB(*BLACK)
@@ -445,6 +511,8 @@ def _draw_names(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
     length = float(drawing.rings["base"][:, 0].max())
     side, face = drawing.foot.side.upper(), FACES[sheet.face][1]
     for x, size in _name_places(length, sheet):
+        if not sheet.shows(x, 8.0):
+            continue
         px, py = sheet.at((x, 0.0))
         _text(canvas, px, py, side, size, bold=True, align="middle", knock=True)
         _text(canvas, px, py - 4.2, face, 3.0, bold=True, align="middle", knock=True)
@@ -512,7 +580,6 @@ def _draw_column(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
     """Write title, instruction, callouts with leaders, and the key beside the foot."""
     left, right = sheet.zone[2] + 2.0, sheet.page[0] - MARGIN
     top = _draw_title(canvas, drawing, sheet, left, right)
-    bottom = _draw_key(canvas, drawing, left, MARGIN + RULER_BAND + 1.0)
     blocks = []
     for target, title, words in _callouts(drawing, sheet):
         if sheet.owns(float(target[0])):
@@ -521,10 +588,15 @@ def _draw_column(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
             blocks.append((sheet.at(target), lines, body))
     blocks.sort(key=lambda block: -block[0][1])
     sizes = [3.4 * (len(lines) + len(body)) + 2.2 for _, lines, body in blocks]
-    tops = _spread([float(b[0][1]) + 1.5 for b in blocks], sizes, top, bottom)
+    key, bottom = _key_rows(drawing), MARGIN + RULER_BAND + 2.0
+    if top - bottom - sum(sizes) > 3.8 * len(key) + 4.0:  # numbers before the key
+        _draw_key(canvas, key, left, bottom)
+        bottom += 3.8 * len(key) + 2.0
+    tops = spread([float(block[0][1]) + 1.5 for block in blocks], sizes, top, bottom)
     for (point, lines, body), y in zip(blocks, tops, strict=True):
         elbow = np.array([left + 1.0, y - 2.0])
-        _path(canvas, np.array([point, elbow, elbow + (1.4, 0)]), GREY, 0.12, close=False)
+        leader = np.array([point, elbow, (elbow[0] + 1.4, elbow[1])])
+        _path(canvas, leader, GREY, 0.12, close=False)
         canvas.setFillColorRGB(*GREY)
         canvas.circle(point[0], point[1], 0.5, stroke=0, fill=1)
         for k, line in enumerate(lines + body):
@@ -547,8 +619,8 @@ def _draw_title(
         (f"{plan.case} · plan {plan.version} · {pages}", 2.8, True),
         (shoe, 2.7, False),
         (NOTICE, 2.7, False),
-        *((f"Limit passed on purpose: {over.limit}; {over.who}, {over.when}: {over.why}", 2.5, False)
-          for over in plan.overrides),
+        *((f"Limit passed on purpose: {over.limit}; {over.who}, {over.when}: {over.why}",
+           2.5, False) for over in plan.overrides),
     ):  # fmt: skip
         for line in _wrapped(words, size, right - left, bold=bold):
             _text(canvas, left, y, line, size, bold=bold)
@@ -557,29 +629,28 @@ def _draw_title(
     return y
 
 
-def _draw_key(canvas: Any, drawing: _Drawing, left: float, bottom: float) -> float:
-    """Draw samples of the lines that this foot uses; return the y above them."""
+def _key_rows(drawing: _Drawing) -> list[tuple[str, Colour, float, tuple[float, ...] | None]]:
+    """Return words, colour, weight and dashes of the lines that this foot uses, lowest first."""
     foot = drawing.foot
     places = {wedge.place for wedge in foot.wedges}
-    inside, under = places - {WedgePlace.UNDER}, WedgePlace.UNDER in places
-    rows: list[tuple[str, tuple[float, float, float], float, tuple[float, ...] | None, bool]] = [
-        ("placement grid " f"{foot.base.grid_step:g} mm", PALE, 0.3, None, True),
-        ("foot, from above", GREY, 0.2, (0.5, 1.2), True),
-        ("ball line", BLACK, 0.25, (5, 1.2, 1, 1.2), _ball_ends(foot) is not None),
-        ("shim under the shoe", ORANGE, 0.3, (4, 1, 0.6, 1), under),
-        ("shim, tapered out", ORANGE, 0.3, (2, 1.2), bool(inside)),
-        ("shim, full ramp", ORANGE, 0.35, None, bool(inside)),
-        ("pad edge", BLUE, 0.5, None, foot.pad is not None),
-        ("base: cut here", BLACK, 0.35, None, True),
-    ]
-    y = bottom + 1.0
-    for words, colour, weight, dash, shown in rows:
-        if shown:
-            line = np.array([(left, y + 0.9), (left + 12.0, y + 0.9)])
-            _path(canvas, line, colour, weight, dash=dash, close=False)
-            _text(canvas, left + 14.0, y, words, 2.6)
-            y += 3.8
-    return y + 2.0
+    rows = [(f"placement grid {foot.base.grid_step:g} mm", PALE, 0.3, None, True),
+            ("foot, from above", GREY, 0.2, (0.5, 1.2), True),
+            ("ball line", BLACK, 0.25, (5, 1.2, 1, 1.2), _ball_ends(foot) is not None),
+            ("shim under the shoe", ORANGE, 0.3, (4, 1, 0.6, 1), WedgePlace.UNDER in places),
+            ("shim, tapered out", ORANGE, 0.3, (2, 1.2), bool(places - {WedgePlace.UNDER})),
+            ("shim, full ramp", ORANGE, 0.35, None, bool(places - {WedgePlace.UNDER})),
+            ("pad edge", BLUE, 0.5, None, foot.pad is not None),
+            ("base: cut here", BLACK, 0.35, None, True)]  # fmt: skip
+    return [(words, colour, weight, dash) for words, colour, weight, dash, shown in rows if shown]
+
+
+def _draw_key(canvas: Any, rows: list[Any], left: float, bottom: float) -> None:
+    """Draw a sample of each line with its name."""
+    for k, (words, colour, weight, dash) in enumerate(rows):
+        y = bottom + 3.8 * k
+        line = np.array([(left, y + 0.9), (left + 12.0, y + 0.9)])
+        _path(canvas, line, colour, weight, dash=dash, close=False)
+        _text(canvas, left + 14.0, y, words, 2.6)
 
 
 def _callouts(drawing: _Drawing, sheet: _Sheet) -> list[tuple[Array, str, str]]:
@@ -603,13 +674,12 @@ def _callouts(drawing: _Drawing, sheet: _Sheet) -> list[tuple[Array, str, str]]:
         front, rear = ring[ring[:, 0].argmax()], ring[ring[:, 0].argmin()]
         found.append((front, "Pad, front edge", f"{pad.front_edge:.1f} mm from rear edge"))
         found.append((rear, "Pad, rear edge", f"{pad.rear_edge:.1f} mm from rear edge"))
+    if drawing.notch is not None:
+        found.append((drawing.notch, "Notch", "on the medial edge, for either face"))
     for wedge in foot.wedges:
-        ends = ((wedge.taper_rear, "back"), (wedge.taper_front, "front"))
-        tapers = ", ".join(f"{taper:.0f} mm {where}" for taper, where in ends if taper > 0)
         words = (
             f"{wedge.words}; {wedge.thick_edge:.1f} mm there, {wedge.edge:.1f} mm at the thin edge;"
-            f" full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm from rear edge, "
-            + (f"taper {tapers}" if tapers else "no taper")
+            f" full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm from rear edge, {taper_words(wedge)}"
         )
         x = wedge.full_to - 2.0 if wedge.taper_front == 0 else wedge.full_to + 4.0
         ring = np.array(wedge.outline)
@@ -617,20 +687,6 @@ def _callouts(drawing: _Drawing, sheet: _Sheet) -> list[tuple[Array, str, str]]:
         y = (sheet.across * (close if len(close) else ring)[:, 1]).max() - 8.0
         found.append((np.array([x, sheet.across * y]), f"Shim {wedge.place}", words))
     return found
-
-
-def _spread(wanted: list[float], sizes: list[float], top: float, bottom: float) -> list[float]:
-    """Return tops near those `wanted` (falling), none overlapping, inside `bottom` .. `top`."""
-    tops: list[float] = []
-    limit = top
-    for want, size in zip(wanted, sizes, strict=True):
-        tops.append(min(want, limit))
-        limit = tops[-1] - size
-    floor = bottom
-    for k in reversed(range(len(tops))):  # push up again what sank below the key
-        tops[k] = max(tops[k], floor + sizes[k])
-        floor = tops[k]
-    return tops
 
 
 def _ring(canvas: Any, points: Array, *, close: bool = True) -> Any:
@@ -645,9 +701,9 @@ def _ring(canvas: Any, points: Array, *, close: bool = True) -> Any:
 
 
 def _path(
-    canvas: Any, points: Array, colour: tuple[float, float, float], weight: float, *,
+    canvas: Any, points: Array, colour: Colour, weight: float, *,
     dash: tuple[float, ...] | None = None, close: bool = True,
-    fill: tuple[float, float, float] | None = None,
+    fill: Colour | None = None,
 ) -> None:  # fmt: skip
     """Stroke (and fill) a line through `points`; `weight` and `dash` in mm."""
     canvas.setStrokeColorRGB(*colour)
@@ -661,7 +717,7 @@ def _path(
 
 def _text(
     canvas: Any, x: float, y: float, words: str, size: float, *, bold: bool = False,
-    align: str = "start", colour: tuple[float, float, float] = BLACK, knock: bool = False,
+    align: str = "start", colour: Colour = BLACK, knock: bool = False,
 ) -> None:  # fmt: skip
     """Write `words` at (x, y), `size` mm high; `knock` clears the paper behind them."""
     from reportlab.pdfbase.pdfmetrics import stringWidth

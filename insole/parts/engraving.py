@@ -14,9 +14,10 @@ Rules: letters at least 4 mm high, recesses 0.4 mm deep, none where the part is 
 from __future__ import annotations
 
 import math
+import warnings
 from dataclasses import replace
 from functools import lru_cache
-from itertools import groupby
+from itertools import groupby, pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,14 +34,19 @@ if TYPE_CHECKING:
 __all__ = ["ARROW", "DEPTH_MM", "MIN_LETTER_MM", "MIN_THICKNESS_MM", "fit_marks", "mark_shape"]
 
 ARROW = ">"
+SIDES = ("LEFT", "RIGHT")
 DEPTH_MM = 0.4
 MIN_LETTER_MM = 4.0
 MIN_THICKNESS_MM = 1.2
 MARGIN_MM = 1.2  # kept between letters and the border of the region
 ROW_GAP = 0.55  # clear space between rows, in letter heights
-ARROW_LENGTH = 3.2  # in letter heights
+ARROW_LENGTH = 2.4  # in letter heights
 SIZE_STEP_MM = 0.5
-TURN_GAIN = 1.4  # letters must grow by this before a block is turned away from its wish
+TURN_GAIN = 1.6  # letters must grow by this before a block is turned away from its wish
+NEAR_MM = 20.0  # letters shrink rather than move further than this from their wished place
+ALONE_MM = 5.0  # largest letters of rows that had to leave their block
+LARGEST_MM = (math.inf, 5.0, 4.0)  # tried in turn until every mark finds room
+CLEAR_MM = 0.3  # around placed marks, the margin on top
 CELL_MM = 0.5
 
 
@@ -68,12 +74,13 @@ def _letters(text: str) -> BaseGeometry:
     from matplotlib.textpath import text_to_path
 
     font = FontProperties(fname=Path(get_data_path()) / "fonts" / "ttf" / "DejaVuSans-Bold.ttf")
-    height = np.ptp(text_to_path.get_text_path(font, "H")[0][:, 1])
-    points, codes = text_to_path.get_text_path(font, text)
-    if len(points) == 0:
-        return Polygon()
-    rings = [np.asarray(r) for r in Outline(points, codes).to_polygons() if len(r) > 3]
-    rings = [r / height for r in rings]
+    height = np.ptp(np.asarray(text_to_path.get_text_path(font, "H")[0])[:, 1])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # a letter that the font lacks is cut as an empty box
+        found, codes = text_to_path.get_text_path(font, text)
+    points = np.asarray(found, dtype=float)
+    rings = [np.asarray(r, dtype=float) / height for r in Outline(points, codes).to_polygons()]
+    rings = [r for r in rings if len(r) > 3]
     turns = [shapely.is_ccw(shapely.linearrings(r)) for r in rings]
     ink = shapely.union_all([Polygon(r) for r, ccw in zip(rings, turns, strict=True) if not ccw])
     holes = shapely.union_all([Polygon(r) for r, ccw in zip(rings, turns, strict=True) if ccw])
@@ -110,25 +117,46 @@ def fit_marks(
     -------
     placed, left_over : tuple of Mark
     """
+    best: tuple[list[Mark], list[Mark]] | None = None
+    for most in LARGEST_MM:
+        tried = _fit(region, tuple(replace(mark, size=min(mark.size, most)) for mark in wishes))
+        if best is None or len(tried[1]) < len(best[1]):
+            best = tried
+        if not best[1]:
+            break
+    placed, left = best or ([], [])
+    return tuple(placed), tuple(left)
+
+
+def _fit(region: BaseGeometry, wishes: tuple[Mark, ...]) -> tuple[list[Mark], list[Mark]]:
+    """Return placed marks and those without room: block by block, else row by row."""
     placed: list[Mark] = []
     left: list[Mark] = []
     for _, group in groupby(wishes, key=lambda mark: (mark.x, mark.y)):
         rows = tuple(group)
-        found = _best_block(region, rows)
-        if found:
-            region = _without(region, found)
-            placed += found
-            continue
-        for row in rows:
-            found = _best_block(region, (row,))
-            region = _without(region, found)
-            placed += found
-            left += [] if found else [row]
-    return tuple(placed), tuple(left)
+        found, missed = _best_block(region, rows), []
+        if not found:
+            found, missed = _scatter(region, rows)
+        region = _without(region, found)
+        placed += found
+        left += missed
+    return placed, left
+
+
+def _scatter(region: BaseGeometry, rows: tuple[Mark, ...]) -> tuple[list[Mark], list[Mark]]:
+    """Return rows placed one by one, the side first, then the longest, and the rest."""
+    placed: list[Mark] = []
+    missed: list[Mark] = []
+    for row in sorted(rows, key=lambda row: (row.text not in SIDES, -len(row.text))):
+        found = _best_block(region, (replace(row, size=min(row.size, ALONE_MM)),))
+        region = _without(region, found)
+        placed += found
+        missed += [] if found else [row]
+    return placed, missed
 
 
 def _without(region: BaseGeometry, marks: list[Mark]) -> BaseGeometry:
-    boxes = [shapely.box(*mark_shape(mark).bounds).buffer(MARGIN_MM) for mark in marks]
+    boxes = [shapely.box(*mark_shape(mark).bounds).buffer(CLEAR_MM) for mark in marks]
     return region.difference(shapely.union_all(boxes))
 
 
@@ -148,12 +176,12 @@ def _best_block(region: BaseGeometry, rows: tuple[Mark, ...]) -> list[Mark]:
 def _largest(raster: _Raster, rows: tuple[Mark, ...], turn: float) -> list[Mark]:
     largest = max(mark.size for mark in rows)
     count = max(0, round((largest - MIN_LETTER_MM) / SIZE_STEP_MM))
-    for step in range(count + 1):
-        factor = 1.0 - step * SIZE_STEP_MM / largest
-        block = _block(rows, factor, turn)
-        place = raster.nearest(block, (rows[0].x, rows[0].y))
-        if place is not None:
-            return [replace(mark, x=mark.x + place[0], y=mark.y + place[1]) for mark in block]
+    for near in (NEAR_MM, math.inf):
+        for step in range(count + 1):
+            block = _block(rows, 1.0 - step * SIZE_STEP_MM / largest, turn)
+            place = raster.nearest(block, (rows[0].x, rows[0].y), near)
+            if place is not None:
+                return [replace(mark, x=mark.x + place[0], y=mark.y + place[1]) for mark in block]
     return []
 
 
@@ -170,7 +198,7 @@ def _block(rows: tuple[Mark, ...], factor: float, turn: float) -> list[Mark]:
         x0, y0, x1, y1 = mark_shape(mark).bounds
         marks.append(mark)
         heights.append(abs(up[0]) * (x1 - x0) + abs(up[1]) * (y1 - y0))
-    gaps = [ROW_GAP * min(a.size, b.size) for a, b in zip(marks[:-1], marks[1:], strict=True)]
+    gaps = [ROW_GAP * min(a.size, b.size) for a, b in pairwise(marks)]
     top = (sum(heights) + sum(gaps)) / 2
     stacked = []
     for mark, height, gap in zip(marks, heights, [*gaps, 0.0], strict=True):
@@ -196,8 +224,8 @@ class _Raster:
         self.table = np.zeros((len(self.x) + 1, len(self.y) + 1), dtype=np.int64)
         self.table[1:, 1:] = np.cumsum(np.cumsum(~self.free, axis=0), axis=1)
 
-    def nearest(self, block: list[Mark], wish: tuple[float, float]) -> Array | None:
-        """Return the place nearest to `wish` where every row's box is free, or None."""
+    def nearest(self, block: list[Mark], wish: tuple[float, float], near: float) -> Array | None:
+        """Return the place nearest to `wish`, at most `near` mm off, where all rows are free."""
         fits = np.ones(self.free.shape, dtype=bool)
         for mark in block:
             fits &= self._fits(mark_shape(mark).bounds)
@@ -206,6 +234,8 @@ class _Raster:
         i, j = np.nonzero(fits)
         distance = (self.x[i] - wish[0]) ** 2 + (self.y[j] - wish[1]) ** 2
         best = int(distance.argmin())
+        if distance[best] > near**2:
+            return None
         return np.array([self.x[i[best]], self.y[j[best]]])
 
     def _fits(self, bounds: tuple[float, float, float, float]) -> Array:

@@ -154,8 +154,9 @@ def _mirrored(part: Part) -> Part:
         outline=mirror_ring(part.outline),
         holes=tuple(mirror_ring(hole) for hole in part.holes),
         lines={layer: tuple(mirror(line) for line in lines) for layer, lines in part.lines.items()},
-        marks=tuple(replace(mark, y=float(mirror(np.array([mark.x, mark.y]))[1]))
-                    for mark in part.marks),
+        marks=tuple(
+            replace(mark, y=float(mirror(np.array([mark.x, mark.y]))[1])) for mark in part.marks
+        ),
         solid=None if part.solid is None else partial(_mirrored_solid, part.solid),
         facts=facts,
     )

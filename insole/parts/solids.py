@@ -101,20 +101,25 @@ def under_planes(shape: Polygon, planes: Iterable[tuple[float, float, float]]) -
     return solid
 
 
-def under_heights(shape: Polygon, height: Height, step: float, floor: float) -> Any:
+def under_heights(
+    shape: Polygon, height: Height, step: float, floor: float, x_end: float | None = None
+) -> Any:
     """Return the solid over `shape` between z = 0 and max(floor, height).
 
     The surface is sampled on a grid of `step` mm and clipped to the outline, whatever its form;
-    the floor is cut exactly, so that the edge where both meet is not stepped.
+    the floor is cut exactly, so that the edge where both meet is not stepped. Ahead of `x_end`
+    there is only the floor.
     """
     x0, y0, x1, y1 = shape.bounds
-    x = np.arange(x0 - step, x1 + 2 * step, step)
+    stop = x1 + step if x_end is None else x_end
+    x = np.linspace(x0 - step, stop, math.ceil((stop - x0 + step) / step) + 1)
     y = np.arange(y0 - step, y1 + 2 * step, step)
     grid_x, grid_y = np.meshgrid(x, y, indexing="ij")
     z = height(grid_x.ravel(), grid_y.ravel()).reshape(grid_x.shape)
     block = _block(grid_x, grid_y, np.maximum(z, -0.5))
-    slab = prism(shapely.box(x0 - 0.5 * step, y0 - 0.5 * step, x1 + 0.5 * step, y1 + 0.5 * step),
-                 -1.0, floor)
+    slab = prism(
+        shapely.box(x0 - 0.5 * step, y0 - 0.5 * step, x1 + 0.5 * step, y1 + 0.5 * step), -1.0, floor
+    )
     return (block + slab) ^ prism(shape, 0.0, float(max(z.max(), floor)) + 1.0)
 
 
@@ -162,13 +167,16 @@ def arrays(solid: Any, part: str) -> tuple[Array, IntArray]:
     mesh = solid.simplify(SHORT_EDGE_MM).to_mesh64()
     raw = np.asarray(mesh.vert_properties)[:, :3]
     lattice = np.round(raw / LATTICE_MM).astype(np.int64)
-    lattice, places = np.unique(lattice, axis=0, return_inverse=True)
-    faces = places.reshape(-1)[np.asarray(mesh.tri_verts, dtype=np.int64)]
+    span = np.ptp(lattice, axis=0) + 1
+    low = lattice - lattice.min(axis=0)
+    keys = (low[:, 0] * span[1] + low[:, 1]) * span[2] + low[:, 2]  # sorts by x, then y, then z
+    _, first, places = np.unique(keys, return_index=True, return_inverse=True)
+    faces = places.astype(np.int64)[np.asarray(mesh.tri_verts, dtype=np.int64)]
     keep = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
     faces = _sorted_faces(faces[keep])
     if not closed(faces):
         raise PartError(part, f"the mesh of the {part} does not close; smooth its outline")
-    return lattice * LATTICE_MM, faces
+    return np.asarray(lattice[first] * LATTICE_MM, dtype=np.float64), faces
 
 
 def _sorted_faces(faces: IntArray) -> IntArray:
@@ -188,12 +196,12 @@ def closed(faces: IntArray) -> bool:
 
 def region_above(solid: Any, z: float) -> BaseGeometry:
     """Return in plan where the part is thicker than `z`: its section at that height."""
-    contours = [np.asarray(c) for c in solid.slice(z).to_polygons()]
-    polygons = [shapely.make_valid(Polygon(c)) for c in contours if len(c) > 2]
-    signed = [float(np.cross(c[:-1], c[1:]).sum() + np.cross(c[-1], c[0])) for c in contours]
-    kept = [p for p, area in zip(polygons, signed, strict=True) if area > 0]
-    out = [p for p, area in zip(polygons, signed, strict=True) if area <= 0]
-    return shapely.union_all(kept).difference(shapely.union_all(out))
+    contours = [np.asarray(c) for c in solid.slice(z).to_polygons() if len(c) > 2]
+    # even-odd: letters hold islands, so that holes cannot simply be taken off the whole
+    region: BaseGeometry = Polygon()
+    for contour in contours:
+        region = region.symmetric_difference(shapely.make_valid(Polygon(contour)))
+    return region
 
 
 def integral(shape: BaseGeometry, height: Height) -> float:
@@ -206,7 +214,10 @@ def integral(shape: BaseGeometry, height: Height) -> float:
     step = (x1 - x0) / count
     x = x0 + (np.arange(count) + 0.5) * step
     ends = np.stack(
-        [np.column_stack([x, np.full(count, y0 - 1)]), np.column_stack([x, np.full(count, y1 + 1)])],
+        [
+            np.column_stack([x, np.full(count, y0 - 1)]),
+            np.column_stack([x, np.full(count, y1 + 1)]),
+        ],
         axis=1,
     )
     shapely.prepare(shape)
@@ -237,12 +248,13 @@ def grid_step(largest_curvature: float) -> float:
 def chord_error(vertices: Array, faces: IntArray, height: Height) -> float:
     """Return the largest distance in z of top triangles from `height`, mm.
 
-    Measured at the middle of each top triangle and of its edges.
+    Measured at the middle of each top triangle and of its edges; faces steeper than 60 degrees
+    belong to the walls.
     """
     corners = vertices[faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     length = np.linalg.norm(normal, axis=1)
-    top = corners[(length > 1e-9) & (normal[:, 2] > 0.05 * length)]
+    top = corners[(length > 1e-9) & (normal[:, 2] > 0.5 * length)]
     if not len(top):
         return 0.0
     probes = np.concatenate([top.mean(axis=1), (top + np.roll(top, 1, axis=1)).reshape(-1, 3) / 2])

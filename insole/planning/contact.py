@@ -15,7 +15,7 @@ not know of each other. Results serve to compare one bed with another; none is a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -76,7 +76,9 @@ class Contact:
     notes: tuple[str, ...] = ()
 
 
-def winkler(modulus_mpa: float, thickness_mm: float, confined_poisson: float | None = None) -> float:
+def winkler(
+    modulus_mpa: float, thickness_mm: float, confined_poisson: float | None = None
+) -> float:
     """Return the spring constant of a thin layer per area, N/mm3.
 
     k = E / h for a layer free to bulge; k = (1 - nu) E / ((1 + nu) (1 - 2 nu) h) for one that
@@ -92,7 +94,9 @@ def winkler(modulus_mpa: float, thickness_mm: float, confined_poisson: float | N
     K. L. Johnson, Contact Mechanics, 1985, section 4.3 (value from memory).
     """
     if not (modulus_mpa > 0 and thickness_mm > 0):
-        raise ValueError(f"modulus and thickness must be positive, got {modulus_mpa}, {thickness_mm}")
+        raise ValueError(
+            f"modulus and thickness must be positive, got {modulus_mpa}, {thickness_mm}"
+        )
     free = modulus_mpa / thickness_mm
     if confined_poisson is None:
         return free
@@ -180,7 +184,8 @@ def press(
     seen = np.isfinite(gap)
     weight = _weights(gap, seen, cell, stiffness, load)
     i, j = np.nonzero(seen)
-    x, y = origin[0] + cell * i, origin[1] + cell * j
+    x = np.asarray(origin[0] + cell * i, dtype=np.float64)
+    y = np.asarray(origin[1] + cell * j, dtype=np.float64)
     if fixed_tilt is None:
         _check_centre(x, y, cell, centre_of_pressure)
     arm_x, arm_y = x - centre_of_pressure[0], y - centre_of_pressure[1]
@@ -268,7 +273,9 @@ def _balance(basis: Array, free: Array, weight: Array, load: float) -> Array:
     )
 
 
-def _damped(unknown: Array, step: Array, level: float, slope: float, energy) -> tuple[Array, float]:
+def _damped(
+    unknown: Array, step: Array, level: float, slope: float, energy: Callable[[Array], float]
+) -> tuple[Array, float]:
     """Return the longest halved step that lowers the energy enough, and its energy."""
     share = 1.0
     for _ in range(60):
@@ -296,11 +303,13 @@ def _result(
     total = float(force.sum())
     pressure = np.full(gap.shape, np.nan)
     pressure[seen] = force / (cell * cell) * 1000.0
-    tilts = tuple(-float(np.degrees(np.arctan(s))) for s in motion[1:])
+    tilts = tuple(0.0 - float(np.degrees(np.arctan(s))) for s in motion[1:])
     missing = int((ndimage.binary_fill_holes(seen) & ~seen).sum()) * cell * cell / 100.0
     per_cell = np.zeros(gap.shape)
     per_cell[seen] = force
-    shares = {name: float(per_cell[_mask(name, m, gap)].sum() / total) for name, m in regions.items()}
+    shares = {
+        name: float(per_cell[_mask(name, m, gap)].sum() / total) for name, m in regions.items()
+    }
     return Contact(
         pressure=pressure,
         sink=float(motion[0]),
@@ -323,7 +332,9 @@ def _mask(name: str, mask: NDArray[np.bool_], gap: Array) -> NDArray[np.bool_]:
 
 
 def _notes(tilts: tuple[float, ...], missing: float) -> tuple[str, ...]:
-    notes = ["model without the shoe's upper: a closure over the instep adds load that is not shown"]
+    notes = [
+        "model without the shoe's upper: a closure over the instep adds load that is not shown"
+    ]
     worst = max(abs(t) for t in tilts)
     if worst > TILT_LIMIT_DEG:
         notes.append(

@@ -27,6 +27,7 @@ PLAN_HEIGHT_MM = 40.0  # above it the ankle and the leg overhang the sole
 STATION_MM = 2.0
 HEEL_SHARE = 0.16  # station of the heel breadth (Lee 2014)
 CLOSING_MM = 15.0  # gaps between toes narrower than twice this are bridged
+BASE_CLOSING_MM = 60.0  # a base has no notch between toes; gentler waists stay
 RING_STEP_MM = 1.5
 
 
@@ -203,8 +204,7 @@ def _fitted(foot: Array, ball_x: float, rear: float, front: float, side: float) 
     """
     import shapely
 
-    # 25 mm closing: a base has no waist between ball and toes and no notch at a toe
-    polygon = shapely.Polygon(foot).buffer(side + 25.0).buffer(-25.0)
+    polygon = shapely.Polygon(foot).buffer(side + BASE_CLOSING_MM).buffer(-BASE_CLOSING_MM)
     ring = smooth_ring(_largest(polygon), sigma_mm=4.0)
     x, low, high = ring[:, 0].copy(), ring[:, 0].min(), ring[:, 0].max()
     heel_x = 0.15 * (high - low) + low

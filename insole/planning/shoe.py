@@ -18,6 +18,7 @@ cant is taken as level and the plan's words say "as stated in the shoe file".
 from __future__ import annotations
 
 import difflib
+import json
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -299,15 +300,23 @@ def parse(data: Mapping[str, Any], source: str = "shoe", folder: Path | None = N
 
 def read_toml(path: Path, what: str) -> dict[str, Any]:
     """Return the tables of a TOML file; one sentence (PlanError) when that fails."""
+    large = f"{path.name} is over {MAX_BYTES // 1000} kB; a {what} file is a short text"
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise PlanError(f"{path.name} is over {MAX_BYTES // 1000} kB; a {what} file is a short text")
-        with path.open("rb") as stream:
-            return tomllib.load(stream)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(f"{path.name} is not a valid {what} file: {error}; see the sample") from None
+            raise PlanError(large)
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except PlanError:
+        raise
     except UnicodeDecodeError:
-        raise PlanError(f"{path.name} is not a text file in UTF-8; write it as plain text") from None
+        raise PlanError(
+            f"{path.name} is not a text file in UTF-8; write it as plain text"
+        ) from None
+    except (ValueError, RecursionError) as error:
+        # tomllib's own error is a ValueError; so is Python's for a number of 5000 digits
+        reason = "nested too deeply" if isinstance(error, RecursionError) else str(error)
+        raise PlanError(
+            f"{path.name} is not a valid {what} file: {reason}; see the sample"
+        ) from None
     except OSError as error:
         reason = error.strerror or "unreadable"
         raise PlanError(f"the {what} file {path} cannot be read: {reason.lower()}") from None
@@ -318,7 +327,9 @@ class Table:
 
     def __init__(self, data: Any, source: str, prefix: str = "") -> None:
         if not isinstance(data, Mapping):
-            raise PlanError(f"{source}: {prefix.rstrip('.')} must be a table, [{prefix.rstrip('.')}]")
+            raise PlanError(
+                f"{source}: {prefix.rstrip('.')} must be a table, [{prefix.rstrip('.')}]"
+            )
         self._data, self._source, self._prefix = data, source, prefix
         self._known: set[str] = set()
         self._children: list[Table] = []
@@ -330,7 +341,7 @@ class Table:
         return PlanError(f"{self._source}: {self._prefix}{key} {shown}, but must be {must}{hint}")
 
     def has(self, key: str) -> bool:
-        """True if the key stands in the file."""
+        """Return whether the key stands in the file."""
         return key in self._data
 
     def get(self, key: str) -> Any:
@@ -351,7 +362,9 @@ class Table:
             raise self.fail(key, f"a number from {low:g} to {high:g} {unit}")
         return float(self.number(key, low, high, unit))
 
-    def numbers(self, key: str, count: int, low: float, high: float, what: str) -> tuple[float, ...]:
+    def numbers(
+        self, key: str, count: int, low: float, high: float, what: str
+    ) -> tuple[float, ...]:
         """Return `count` numbers that must be there."""
         value = self.get(key)
         if not isinstance(value, Sequence) or isinstance(value, str) or len(value) != count:
@@ -361,9 +374,10 @@ class Table:
     def text(self, key: str) -> str:
         """Return a text that must be there, 1 to 80 characters."""
         value = self.get(key)
-        if not isinstance(value, str) or not 0 < len(value.strip()) <= 80:
-            raise self.fail(key, "a text of 1 to 80 characters in quotes")
-        return value.strip()
+        good = isinstance(value, str) and 0 < len(value.strip()) <= 80 and value.isprintable()
+        if not good:
+            raise self.fail(key, "a text of 1 to 80 characters on one line, in quotes")
+        return str(value).strip()
 
     def flag(self, key: str, default: bool | None = None) -> bool:
         """Return true or false."""
@@ -379,7 +393,7 @@ class Table:
         value = self.get(key)
         if value is not None and value not in options:
             raise self.fail(key, "one of " + ", ".join(f'"{o}"' for o in options))
-        return value
+        return None if value is None else str(value)
 
     def table(self, key: str) -> Table:
         """Return the table `key`; an absent one is empty."""
@@ -406,14 +420,14 @@ class Table:
         must = f"a number from {low:g} to {high:g} {unit}"
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.fail(key, must, "; write it without quotes and with a decimal point")
-        if not math.isfinite(value) or not low <= value <= high:
+        if not low <= value <= high:  # also false for nan and inf
             raise self.fail(key, must, _unit_hint(value, low, high, unit))
         return float(value)
 
 
 def _unit_hint(value: float, low: float, high: float, unit: str) -> str:
     """Return a guess at the wrong unit, for the message only."""
-    if unit == "mm" and low > 0:
+    if unit == "mm" and low > 0 and 0 < value < low:
         for factor, other in ((10.0, "cm"), (25.4, "inches"), (1000.0, "metres")):
             if low <= value * factor <= high:
                 return f"; was it typed in {other}?"
@@ -421,7 +435,7 @@ def _unit_hint(value: float, low: float, high: float, unit: str) -> str:
 
 
 def _shown(value: Any) -> str:
-    text = repr(value) if not isinstance(value, str) else f'"{value}"'
+    text = json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -503,7 +517,7 @@ def _pairs(
         array = np.asarray(value, dtype=float)
         good = array.ndim == 2 and array.shape[1] == 2 and least <= len(array) <= most
         good = good and bool(np.isfinite(array).all()) and bool((np.abs(array) <= reach).all())
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         good = False
     if not good:
         raise table.fail(key, f"{least} to {most} pairs [x, y] in mm within {reach:g} mm")
@@ -563,17 +577,20 @@ def _from_csv(table: Table, path: Path) -> Ring:
 
 def _from_dxf(table: Table, path: Path) -> Ring:
     """Return the largest closed curve of a drawing, flattened to 0.05 mm, in mm."""
-    import ezdxf
     from ezdxf import path as curves
-    from ezdxf import units
+    from ezdxf.enums import InsertUnits
+    from ezdxf.filemanagement import readfile
+    from ezdxf.lldxf.const import DXFError
+    from ezdxf.units import conversion_factor
 
     try:
-        drawing = ezdxf.readfile(path)
-    except (OSError, ezdxf.DXFError, UnicodeDecodeError, ValueError):
+        drawing = readfile(path)
+    except (OSError, DXFError, UnicodeDecodeError, ValueError):
         raise table.fail("file", "a readable DXF drawing") from None
     factor = 1.0
-    if drawing.units != units.InsertUnits.Unitless:
-        factor = units.conversion_factor(units.InsertUnits(drawing.units), units.MM)
+    # A drawing without a unit is taken as mm; its length is held against the shoe's below.
+    if drawing.units != InsertUnits.Unitless:
+        factor = conversion_factor(InsertUnits(drawing.units), InsertUnits.Millimeters)
     rings = []
     for entity in drawing.modelspace().query("LWPOLYLINE POLYLINE SPLINE ELLIPSE"):
         curve = curves.make_path(entity)
@@ -600,7 +617,7 @@ def _as_bed(table: Table, ring: Ring, side: str, length: float) -> Ring:
     ring = mirror_ring(ring) if side == "left" else np.ascontiguousarray(ring)
     span = np.ptp(ring, axis=0)
     if abs(span[0] - length) > OUTLINE_LENGTH_MM:
-        must = f"drawn in mm with x from heel to toes and {length:g} ± {OUTLINE_LENGTH_MM:g} mm long"
+        must = f"drawn in mm, x from heel to toes, {length:g} ± {OUTLINE_LENGTH_MM:g} mm long"
         raise table.fail(key, f"{must} (inside.length); it is {span[0]:.0f} mm long")
     ring = ring - [ring[:, 0].min(), 0.0]
     at = 0.16 * span[0]
@@ -629,19 +646,21 @@ def _along(shoe: Shoe, line: tuple[float, ...] | None, x: Array) -> Array:
         at = [0.0, bed.heel_at, 0.25, 0.45, 0.60, bed.ball_at, 1.0]
         own = np.array(line) - bed.midline[-1]
         height = [own[0], *own, own[-1] + shoe.toe_spring]
-    return PchipInterpolator(at, height)(x)
+    with np.errstate(over="ignore"):  # heights that differ by less than any real ones
+        return np.asarray(PchipInterpolator(at, height)(x), dtype=float)
 
 
 def _across(lines: Array, y: Array) -> Array:
     """Return PCHIP across three lines (shape (3, n)) at y_share -1, 0, +1, one y per column."""
     from scipy.interpolate import PchipInterpolator
 
-    curve = PchipInterpolator([-1.0, 0.0, 1.0], lines, axis=0)
+    with np.errstate(over="ignore"):
+        curve = PchipInterpolator([-1.0, 0.0, 1.0], lines, axis=0)
     piece = (y >= 0).astype(int)
     column = np.arange(y.size)
     t = y - np.where(piece == 1, 0.0, -1.0)
     c = curve.c[:, piece, column]
-    return ((c[0] * t + c[1]) * t + c[2]) * t + c[3]
+    return np.asarray(((c[0] * t + c[1]) * t + c[2]) * t + c[3], dtype=float)
 
 
 def _record(shoe: Shoe) -> dict[str, Any]:

@@ -1,0 +1,264 @@
+"""The way from scan files to a measured foot, and its JSON.
+
+    read -> sketch -> match (up, forward, side) -> unit -> clean -> settle -> landmarks
+         -> measures -> findings -> MeasuredFoot
+
+One function, :func:`measure_files`, is what everybody calls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from footscan import cleaning, landmarks, matching, measures, pose, quality, reading, sizes
+from footscan.errors import LandmarkError, PoseError, SideError, UnitsError
+from footscan.results import MeasuredFoot, ScanFacts
+from footscan.scan import Array, Kind, Load, Scan, Side, Unit
+
+__all__ = ["Options", "as_json", "infer_unit", "measure_files", "measure_scan"]
+
+LENGTH_RANGE_MM = (145.0, 365.0)  # disjoint between units; adults 198-323 mm (ANSUR II 2012)
+NOT_A_FOOT = 0.055  # root mean square misfit, share of length: above it nothing foot-like fits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What the user stated about a scan.
+
+    Attributes
+    ----------
+    side, unit, kind : or None
+        None: told from the scan, or refused if it cannot be told.
+    scale : float or None
+        Millimetres per file unit, instead of `unit`.
+    load : Load
+        Load state.
+    hand_length : float or None
+        Foot length measured by hand, mm: verifies the scale.
+    by_hand : mapping of str to ndarray
+        Landmarks set by hand, in the scan's own coordinates times its unit (mm).
+    """
+
+    side: Side | None = None
+    unit: Unit | None = None
+    scale: float | None = None
+    kind: Kind | None = None
+    load: Load = Load.UNKNOWN
+    hand_length: float | None = None
+    by_hand: Mapping[str, Array] = field(default_factory=dict)
+
+
+def measure_files(paths: Sequence[Path | str], options: Options | None = None) -> MeasuredFoot:
+    """Return the measured foot in one or more files of one foot.
+
+    Raises
+    ------
+    footscan.errors.FootscanError
+        With one sentence that says what is wrong and what to do.
+    """
+    return measure_scan(reading.read(paths), options or Options())
+
+
+def measure_scan(scan: Scan, options: Options) -> MeasuredFoot:
+    """Return the measured foot in a scan that was read.
+
+    Raises
+    ------
+    footscan.errors.FootscanError
+        With one sentence that says what is wrong and what to do.
+    """
+    sketch = cleaning.sketch(scan)
+    if options.kind is Kind.IMPRESSION:  # a cavity shows the sole's surface from inside
+        sketch = replace(sketch, normals=-sketch.normals)
+    up = sketch.floor.normal if sketch.floor is not None else None
+    matches = matching.match(sketch.points, sketch.normals, up=up)
+    if matches[0].cost > NOT_A_FOOT:
+        raise PoseError("no foot was found in the scan; check that it shows one whole foot")
+    best, ratio = _sided(matches, options)
+    factor, unit, evidence = infer_unit(matching.length_of(sketch.points, best), scan, options)
+    scan = scan.scaled(factor)
+    best = replace(best, origin=best.origin * factor, scale=best.scale * factor)
+    floor = sketch.floor.scaled(factor) if sketch.floor is not None else None
+    cleaned = cleaning.clean(scan, best, floor, options.kind)
+    settled = pose.settle(cleaned, best, kind=options.kind, load=options.load)
+    foot = settled.foot
+    found = _landmarks(settled, options)
+    arch_reason = (
+        "the sole is closed by a flat plane" if quality.is_filled(settled) else ""
+    )
+    if arch_reason:
+        found.pop("arch_apex", None)
+    values = measures.measure(foot, settled.cloud, found, arch_reason=arch_reason)
+    contradicted = options.side is not None and matches[0].side is not options.side
+    report = quality.inspect(
+        settled, cleaned, values,
+        quality.Evidence(
+            hand_length=options.hand_length, side_stated=options.side is not None,
+            side_contradicted=contradicted and ratio > quality.limits()["side"].making,
+            side_ratio=ratio, load=options.load,
+        ),
+    )
+    facts = ScanFacts(
+        file=" + ".join(scan.files), sha256=scan.sha256, unit=unit, mm_per_unit=factor,
+        unit_evidence=evidence, side=foot.side.value,
+        side_confidence=_confidence(ratio, options, contradicted),
+        side_evidence=_side_words(ratio, options, contradicted), kind=foot.kind.value,
+        load=foot.load.value, points=len(scan.vertices), faces=len(scan.faces),
+        scale_verified=options.hand_length is not None
+        and not any(f.code == "scale" for f in report.findings),
+    )
+    return MeasuredFoot(
+        facts=facts, foot=foot, report=report, landmarks=found, measures=values,
+        sizes=sizes.sizes(values["foot_length"].value or 0.0, values["foot_breadth"].value),
+    )
+
+
+def infer_unit(length: float, scan: Scan, options: Options) -> tuple[float, Unit | None, str]:
+    """Return mm per file unit, the unit (None for a bare scale) and the evidence in words.
+
+    Parameters
+    ----------
+    length : float
+        Foot length in file units.
+    scan, options : Scan, Options
+        The format's own unit and what the user stated; both are checked against the length.
+
+    Raises
+    ------
+    footscan.errors.UnitsError
+        No unit fits, or the stated one does not.
+
+    Examples
+    --------
+    >>> scan = Scan(vertices=np.zeros((1, 3)), faces=np.zeros((0, 3), int))
+    >>> infer_unit(0.27, scan, Options())[1]
+    <Unit.M: 'm'>
+    """
+    low, high = LENGTH_RANGE_MM
+    if options.scale is not None:
+        if not low <= length * options.scale <= high:
+            raise UnitsError(
+                f"with --scale {options.scale:g} the foot would be {length * options.scale:.0f} mm "
+                f"long; feet are {low:g} to {high:g} mm, so give another --scale"
+            )
+        return options.scale, None, f"stated: {options.scale:g} mm per file unit"
+    if options.unit is not None:
+        if not low <= length * options.unit.mm <= high:
+            raise UnitsError(
+                f"the foot is {length:.3g} long in the file, which is {length * options.unit.mm:.0f}"
+                f" mm in the stated unit ({options.unit.value}); feet are {low:g} to {high:g} mm, "
+                "so give another --unit or --scale"
+            )
+        return options.unit.mm, options.unit, f"stated: {options.unit.value}"
+    fitting = [unit for unit in Unit if low <= length * unit.mm <= high]
+    if not fitting:
+        raise UnitsError(
+            f"the foot is {length:.3g} long in the file, which is no foot in mm, cm, m or inch; "
+            "give the factor with --scale MM_PER_FILE_UNIT"
+        )
+    unit = fitting[0]  # the ranges are disjoint: at most one fits
+    words = f"the foot is {length:.4g} long in the file: {length * unit.mm:.0f} mm if {unit.value}"
+    if scan.stated_unit is not None and scan.stated_unit is not unit:
+        words += f" (the file says {scan.stated_unit.value}, which would be no foot)"
+    return unit.mm, unit, words
+
+
+def _sided(matches: list[matching.Match], options: Options) -> tuple[matching.Match, float]:
+    """Return the match to go on with, and how much worse the other side fits.
+
+    Raises
+    ------
+    footscan.errors.SideError
+        Nobody stated the side, and both sides fit about equally well.
+    """
+    ratio = matches[1].cost / matches[0].cost if len(matches) > 1 else 1.0
+    if options.side is not None:
+        return next(m for m in matches if m.side is options.side), ratio
+    if ratio < quality.limits()["side"].measuring:
+        raise SideError(
+            "left or right cannot be told from this scan; say it with --side left or --side right"
+        )
+    return matches[0], ratio
+
+
+def _confidence(ratio: float, options: Options, contradicted: bool) -> float:
+    """Return the confidence in the side, 0.5 to 1, rising with the misfit ratio."""
+    told = 1 - 0.5 * float(np.exp(-((ratio - 1) / 0.08)))
+    if options.side is None:
+        return round(told, 3)
+    return round(1 - told, 3) if contradicted else round(max(told, 0.9), 3)
+
+
+def _side_words(ratio: float, options: Options, contradicted: bool) -> str:
+    words = f"as the other foot it would fit {ratio:.2f} times as badly"
+    if options.side is None:
+        return words
+    return f"stated; the scan speaks against it ({words})" if contradicted else f"stated; {words}"
+
+
+def _landmarks(settled: pose.Settled, options: Options) -> dict[str, landmarks.Landmark]:
+    """Return the landmarks, those set by hand in their place."""
+    found = landmarks.find(settled.foot, settled.cloud)
+    if not options.by_hand:
+        return found
+    turn, shift = settled.foot.pose[:3, :3], settled.foot.pose[:3, 3]
+    by_hand = {}
+    for name, xyz in options.by_hand.items():
+        point = np.asarray(xyz, dtype=float)
+        if point.shape != (3,) or not np.isfinite(point).all():
+            raise LandmarkError(name, f"the place given for {name} must be three numbers in mm")
+        by_hand[name] = turn @ point + shift
+    return landmarks.override(found, by_hand, settled.foot)
+
+
+def as_json(measured: MeasuredFoot, version: str) -> dict[str, Any]:
+    """Return the record that ``measure --json`` prints for one scan."""
+    facts = measured.facts
+    inverse = np.linalg.inv(measured.foot.pose)
+    return {
+        "tool": {"name": "solewright", "version": version},
+        "scan": {
+            "file": facts.file, "sha256": facts.sha256,
+            "unit": facts.unit.value if facts.unit else None, "mm_per_unit": facts.mm_per_unit,
+            "unit_evidence": facts.unit_evidence, "side": facts.side,
+            "side_confidence": facts.side_confidence, "side_evidence": facts.side_evidence,
+            "kind": facts.kind, "load": facts.load, "points": facts.points, "faces": facts.faces,
+        },
+        "verdict": measured.report.verdict.value,
+        "findings": [
+            {
+                "code": f.code, "severity": f.severity.value, "text": f.text, "advice": f.advice,
+                "region": f.region, "value": f.value, "limit": f.limit,
+            }
+            for f in measured.report.findings
+        ],
+        "pose": measured.foot.pose.tolist(),
+        "axis_method": measured.foot.axis_method,
+        "landmarks": {
+            name: {
+                "foot_mm": _rounded(mark.xyz),
+                "scanner_mm": _rounded(inverse[:3, :3] @ mark.xyz + inverse[:3, 3]),
+                "sd_mm": round(mark.sd, 2), "method": mark.method,
+            }
+            | ({"automatic_foot_mm": _rounded(mark.automatic)} if mark.automatic is not None else {})
+            for name, mark in sorted(measured.landmarks.items())
+        },
+        "measures": {
+            name: (
+                {"value": round(m.value, 4), "unit": m.unit, "sd": m.sd, "method": m.method}
+                if m.value is not None
+                else {"value": None, "unit": m.unit, "reason": m.reason}
+            )
+            for name, m in measured.measures.items()
+        },
+        "sizes": dict(measured.sizes),
+    }
+
+
+def _rounded(xyz: Array) -> list[float]:
+    return [round(float(value), 3) for value in xyz]

@@ -1,0 +1,83 @@
+"""Shoe sizes from foot length and breadth, formulas named.
+
+    measures -> sizes.sizes -> dict
+
+Sizes are a guide only: shoe makers differ. The adult formulas are not used below 215 mm.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+__all__ = ["ADULT_MIN_MM", "EuRule", "eu", "mondopoint", "sizes", "uk", "us_men", "us_women"]
+
+MM_PER_INCH = 25.4
+ADULT_MIN_MM = 215.0  # below the 0.1 % of adult women's feet (ANSUR II 2012: shortest 198 mm)
+MONDO_STEP_MM = 5.0
+
+
+class EuRule(StrEnum):
+    """Two rules in use, 0.25 apart."""
+
+    TWO_POINTS = "1.5 L + 2"
+    FIFTEEN_MM = "1.5 (L + 1.5)"
+
+
+def mondopoint(length_mm: float, breadth_mm: float | None = None) -> str:
+    """Return Mondopoint length/width in mm (ISO 9407), length on the 5 mm grid.
+
+    Examples
+    --------
+    >>> mondopoint(267.0, 101.8)
+    '265/102'
+    """
+    size = int(MONDO_STEP_MM * round(length_mm / MONDO_STEP_MM))
+    return f"{size}/{round(breadth_mm)}" if breadth_mm is not None else f"{size}"
+
+
+def eu(length_mm: float, rule: EuRule = EuRule.TWO_POINTS) -> float:
+    """Return the EU size (Paris points of 2/3 cm) for a foot length.
+
+    Examples
+    --------
+    >>> eu(260.0), eu(260.0, EuRule.FIFTEEN_MM)
+    (41.0, 41.25)
+    """
+    length_cm = length_mm / 10
+    if rule is EuRule.TWO_POINTS:
+        return 1.5 * length_cm + 2
+    return 1.5 * (length_cm + 1.5)
+
+
+def uk(length_mm: float) -> float:
+    """Return the adult UK size: barleycorns of 1/3 inch, two of allowance."""
+    return 3 * length_mm / MM_PER_INCH - 23
+
+
+def us_men(length_mm: float) -> float:
+    """Return the US men's size, one above the UK size."""
+    return uk(length_mm) + 1
+
+
+def us_women(length_mm: float) -> float:
+    """Return the US women's size, 1.5 above the men's."""
+    return us_men(length_mm) + 1.5
+
+
+def sizes(
+    length_mm: float, breadth_mm: float | None, rule: EuRule = EuRule.TWO_POINTS
+) -> dict[str, object]:
+    """Return all sizes; below the adult range only Mondopoint, with the reason."""
+    if length_mm < ADULT_MIN_MM:
+        return {
+            "mondopoint": mondopoint(length_mm, breadth_mm),
+            "reason": f"below {ADULT_MIN_MM:g} mm the adult formulas do not hold",
+        }
+    return {
+        "mondopoint": mondopoint(length_mm, breadth_mm),
+        "eu": round(eu(length_mm, rule), 2),
+        "uk": round(uk(length_mm), 2),
+        "us_men": round(us_men(length_mm), 2),
+        "us_women": round(us_women(length_mm), 2),
+        "formula": f"EU {rule.value} (cm); UK 3 L - 23 (inch); US men UK + 1, women men + 1.5",
+    }

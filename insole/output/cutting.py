@@ -1,0 +1,611 @@
+"""Files for cutters: DXF and SVG at 1:1 in millimetres, and the same files read back.
+
+    insole.parts (worn Parts) -> draw -> write_dxf, write_svg -> read_back_* -> insole.output.folder
+
+Layers, in the order in which a machine should work
+    NOTE      for people, not for the machine: titles, what faces up, a 100 mm ruler
+    PEN       side and heel-to-toe arrow where nothing may be cut in: the skin side, thin sheet
+    ENGRAVE   the part's marks in single strokes; grid and axis lines
+    GRIND     lines of equal thickness of a part that is ground from a flat blank
+    CUT       closed rings; holes before the outline round them, or the part drops out first
+
+Faces
+    foot   the sheet lies with the face towards the foot up: parts are seen from above
+    shoe   the face towards the shoe is up: parts are seen from below, outlines swapped over
+
+Sheets are drawn toes up, the left foot's parts first. Text is never mirrored, nothing is scaled.
+"""
+
+from __future__ import annotations
+
+import io
+import textwrap
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Literal
+from xml.sax.saxutils import quoteattr
+
+import numpy as np
+
+from footscan.scan import Array
+from insole.errors import OutputError, PlanError
+from insole.output.printing import shelves, write_whole
+from insole.parts.part import Mark, Part
+
+__all__ = [
+    "LAYERS",
+    "Face",
+    "Layer",
+    "Sheet",
+    "Stroke",
+    "draw",
+    "lettering",
+    "read_back_dxf",
+    "read_back_svg",
+    "write_dxf",
+    "write_svg",
+]
+
+Face = Literal["foot", "shoe"]
+
+GAP = 12.0  # mm between parts on a sheet, room for the title under each
+MARGIN = 10.0  # mm round the sheet
+SHEET_WIDTH = 420.0  # mm before a new row of parts starts: the long side of A3
+THIN = 0.005  # mm that a ring may change when points that add nothing are dropped
+SHORT = 0.01  # mm: a stroke shorter than this is a dot that a machine stops for
+TITLE = 3.0  # mm, letter height of titles
+LABEL = (6.0, 4.0)  # mm, largest and smallest letters of a label of our own on a part
+ARROW = 19.2  # grid units: 3.2 letter heights, as long as the arrows cut into printed parts
+RULER = 100.0  # mm
+FIXED = ("grid", "pad", "crest")  # lines that a label must not hide; others give way to it
+SAME = 1e-3  # share by which area and length of a ring may read back different
+STRAY = 0.005  # mm that a ring may stray, as mean over its length
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layer:
+    """A layer's colour, as AutoCAD Color Index number and as RGB, and what it is for.
+
+    The lightness of the colours differs by at least 15 in CIE L*, so that they can be told
+    apart on a grey print and without colour vision.
+    """
+
+    index: int
+    rgb: tuple[int, int, int]
+    about: str
+
+
+LAYERS = {
+    "NOTE": Layer(index=9, rgb=(205, 205, 205), about="for people, not for the machine"),
+    "PEN": Layer(index=40, rgb=(228, 145, 20), about="draw with a pen, or leave out"),
+    "ENGRAVE": Layer(index=12, rgb=(200, 70, 45), about="engrave in single strokes"),
+    "GRIND": Layer(index=98, rgb=(0, 80, 45), about="lines of equal thickness for grinding"),
+    "CUT": Layer(index=178, rgb=(40, 10, 90), about="cut through; holes before outlines"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stroke:
+    """One polyline on the sheet: layer, label of its part, points (n, 2) mm, closed or open."""
+
+    layer: str
+    part: str
+    points: Array
+    closed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sheet:
+    """What goes into one file, in the order of work; y up, lower left corner at the origin."""
+
+    strokes: tuple[Stroke, ...]
+    width: float
+    height: float
+
+
+# ------------------------------------------------------------------ writing
+
+
+def write_dxf(
+    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note: str = ""
+) -> None:
+    """Write the parts as one DXF R2010 sheet in mm: closed polylines and strokes, no text.
+
+    Parameters
+    ----------
+    path : Path
+        File to write, ``.dxf``.
+    parts : sequence of Part
+        Worn parts.
+    kerf : float
+        Width that the tool takes away, mm; outlines move out and holes in by half of it.
+    face : str
+        Which face lies up, see the module's terms.
+    note : str
+        For the sheet's title: case and version.
+
+    Raises
+    ------
+    PlanError
+        The kerf is negative or closes a hole.
+    """
+    sheet = draw(parts, kerf=kerf, face=face, note=note)
+    with _fixed_metadata() as ezdxf:
+        doc = ezdxf.new("R2010", units=ezdxf.units.MM)
+        for name, layer in LAYERS.items():
+            entry = doc.layers.add(name, color=layer.index, true_color=ezdxf.rgb2int(layer.rgb))
+            entry.description = layer.about
+        doc.layers.get("NOTE").dxf.plot = 0
+        space = doc.modelspace()
+        for stroke in sheet.strokes:
+            space.add_lwpolyline(
+                np.round(stroke.points, 5).tolist(),
+                close=stroke.closed,
+                dxfattribs={"layer": stroke.layer},
+            )
+        extents = _box([stroke.points for stroke in sheet.strokes])
+        space.reset_extents((*extents[:2], 0), (*extents[2:], 0))
+        space.reset_limits((0, 0), (sheet.width, sheet.height))
+        doc.set_modelspace_vport(sheet.height, (sheet.width / 2, sheet.height / 2))
+        text = io.StringIO()
+        doc.write(text)
+    write_whole(path, doc.encode(text.getvalue()))
+
+
+def write_svg(
+    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note: str = ""
+) -> None:
+    """Write the sheet of :func:`write_dxf` as SVG, 1:1 in mm, a group per layer."""
+    sheet = draw(parts, kerf=kerf, face=face, note=note)
+    size = f"{sheet.width:.3f}", f"{sheet.height:.3f}"
+    rows = [
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        '<svg xmlns="http://www.w3.org/2000/svg" version="1.1"',
+        f'width="{size[0]}mm" height="{size[1]}mm" viewBox="0 0 {size[0]} {size[1]}">',
+    ]
+    for name, layer in LAYERS.items():
+        shade = "#{:02x}{:02x}{:02x}".format(*layer.rgb)
+        rows.append(f'<g id="{name}" fill="none" stroke="{shade}" stroke-width="0.1">')
+        rows.append(f"<desc>{layer.about}</desc>")
+        for stroke in sheet.strokes:
+            if stroke.layer == name:
+                line = " ".join(f"{x:.4f},{sheet.height - y:.4f}" for x, y in stroke.points)
+                end = " Z" if stroke.closed else ""
+                rows.append(f'<path class={quoteattr(stroke.part)} d="M {line}{end}"/>')
+        rows.append("</g>")
+    rows.append("</svg>\n")
+    write_whole(path, "\n".join(rows).encode())
+
+
+class _fixed_metadata:
+    """Give ezdxf without its clock and random ids, and set it back."""
+
+    def __enter__(self) -> Any:
+        import ezdxf
+        import ezdxf.units
+
+        self._options: Any = vars(ezdxf)["options"]
+        self._before = self._options.write_fixed_meta_data_for_testing
+        self._options.write_fixed_meta_data_for_testing = True
+        return ezdxf
+
+    def __exit__(self, *error: object) -> None:
+        self._options.write_fixed_meta_data_for_testing = self._before
+
+
+# ------------------------------------------------------------------ drawing
+
+
+def draw(parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note: str = "") -> Sheet:
+    """Return the sheet: toes up, each part in its own place, left foot's parts first.
+
+    Raises
+    ------
+    PlanError
+        The kerf is negative or closes a hole.
+    ValueError
+        A part is not worn.
+    """
+    drawn = [_Drawn.of(part, kerf, face) for part in _left_first(parts)]
+    sizes = [item.size for item in drawn]
+    corners, used = shelves(sizes, max(SHEET_WIDTH, *(size[0] for size in sizes)), GAP)
+    ruler = _ruler(note, face)
+    right = max(float(stroke.points[:, 0].max()) for stroke in ruler)
+    width = max(used[0] + MARGIN, right) + MARGIN
+    height = used[1] + 2 * GAP + 3 * TITLE + 2 * MARGIN
+    strokes = ruler
+    for item, (x, top) in zip(drawn, corners, strict=True):
+        # rows are counted from the top, so that the first part is where reading starts
+        place = np.array([MARGIN + x, height - MARGIN - top - item.size[1]])
+        strokes += [replace(stroke, points=stroke.points + place) for stroke in item.strokes]
+    order = list(LAYERS)
+    clean = sorted(_without_repeats(strokes), key=lambda stroke: order.index(stroke.layer))
+    return Sheet(strokes=tuple(clean), width=float(width), height=float(height))
+
+
+def _left_first(parts: Sequence[Part]) -> list[Part]:
+    if not parts:
+        raise ValueError("parts must not be empty")
+    return sorted(parts, key=lambda part: part.side.value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Drawn:
+    """A part's strokes with the lower left corner of their box at the origin."""
+
+    strokes: list[Stroke]
+    size: tuple[float, float]
+
+    @classmethod
+    def of(cls, part: Part, kerf: float, face: Face) -> _Drawn:
+        rings = _rings(part, kerf, face)
+        strokes = list(_strokes(part, rings, face))
+        box = _box([*rings, *(stroke.points for stroke in strokes)])
+        low = np.array(box[:2])
+        moved = [replace(stroke, points=stroke.points - low) for stroke in strokes]
+        return cls(strokes=moved, size=(box[2] - box[0], box[3] - box[1]))
+
+
+def _seen(points: Array, face: Face) -> Array:
+    """Return plan points as they lie on the sheet, toes up: turned, and swapped over for shoe."""
+    points = np.asarray(points, dtype=float)
+    return np.column_stack([points[:, 1] * (-1.0 if face == "foot" else 1.0), points[:, 0]])
+
+
+def _rings(part: Part, kerf: float, face: Face) -> list[Array]:
+    """Return the rings to cut, holes first and outline last, as they lie on the sheet."""
+    import shapely
+
+    if not part.worn:
+        raise ValueError(f"{part.label} is not worn yet: pass it through as_worn first")
+    if not 0.0 <= kerf < 10.0:
+        raise PlanError(f"a kerf of {kerf:g} mm cannot be cut; give 0 to 10 mm")
+    shape = shapely.Polygon(part.outline, part.holes)
+    # mitred: the tool rounds nothing off that the part has sharp
+    grown = shape.buffer(kerf / 2, join_style="mitre", mitre_limit=3.0) if kerf else shape
+    if grown.geom_type != "Polygon" or len(grown.interiors) != len(part.holes):
+        raise PlanError(f"a kerf of {kerf:g} mm closes a hole of {part.label}; use a finer tool")
+    grown = shapely.remove_repeated_points(grown.simplify(THIN), THIN)
+    rings = [_seen(np.array(r.coords)[:-1], face) for r in (*grown.interiors, grown.exterior)]
+    shapes = shapely.orient_polygons(shapely.Polygon(rings[-1], rings[:-1]))
+    return [np.array(ring.coords)[:-1] for ring in (*shapes.interiors, shapes.exterior)]
+
+
+def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
+    """Yield all strokes of a part, as they lie on the sheet."""
+    import shapely
+
+    def stroke(layer: str, points: Array, closed: bool = False) -> Stroke:
+        return Stroke(layer=layer, part=part.label, points=points, closed=closed)
+
+    yield from (stroke("NOTE", line) for line in _title(part, rings[-1], face))
+    whole = shapely.Polygon(rings[-1], rings[:-1])
+    levels = _levels(part, whole) if face == "foot" else []
+    busy = [_seen(line, face) for word in FIXED for line in part.lines.get(word, ())]
+    label = _own_label(part, whole, face, [*levels, *(busy if face == "foot" else [])])
+    yield from (stroke("PEN", line) for line in label)
+    yield from (stroke("GRIND", line) for line in levels)
+    if face == "foot":  # lines belong to the face that carries the pad or is ground
+        halo = shapely.union_all([shapely.LineString(line).buffer(1.2) for line in label])
+        for word, lines in part.lines.items():
+            layer = "GRIND" if word == "grind" else "ENGRAVE"
+            for line in lines:
+                for points, closed in _broken(_seen(line, face), halo):
+                    yield stroke(layer, points, closed)
+    yield from (stroke("ENGRAVE", line) for line in _marks(part, face))
+    yield from (stroke("CUT", ring, True) for ring in rings)
+
+
+def _broken(line: Array, halo: Any) -> Iterator[tuple[Array, bool]]:
+    """Yield the pieces of a line that leave the letters free, and whether each is closed."""
+    import shapely
+
+    path = shapely.LineString(line)
+    pieces = [path] if path.disjoint(halo) else shapely.get_parts(path.difference(halo))
+    for piece in pieces:
+        points = shapely.get_coordinates(piece)
+        closed = len(points) > 3 and bool(np.allclose(points[0], points[-1], atol=1e-6))
+        yield (points[:-1] if closed else points), closed
+
+
+def _title(part: Part, outline: Array, face: Face) -> list[Array]:
+    """Return the lines of text under a part: side, name, face, material and what to know."""
+    facts = part.facts
+    words = [f"{part.side.value} {part.name}", f"{_face_words(part, face)} up", part.material]
+    words += [f"{facts['thickness']:g} mm" for _ in "x" if "thickness" in facts]
+    words += [f"{facts['words']}" for _ in "x" if "words" in facts]
+    words += [f"thick edge {facts['thick_edge']:.1f} mm" for _ in "x" if "thick_edge" in facts]
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    room = max(float(high[0] - low[0]), 70.0)
+    lines: list[Array] = []
+    for k, row in enumerate(textwrap.wrap(", ".join(words), int(room / (PITCH * TITLE / 6)))):
+        at = (float(low[0]), float(low[1]) - (1.7 * k + 2.0) * TITLE)
+        lines += lettering(row, TITLE, at, centred=False)
+    return lines
+
+
+def _face_words(part: Part, face: Face) -> str:
+    """Return what the face is called on the part itself."""
+    if part.name == "under-shoe-shim":  # it lies between sole and cleat
+        return "sole side" if face == "foot" else "cleat side"
+    return f"{face} side"
+
+
+def _levels(part: Part, whole: Any) -> list[Array]:
+    """Return the thickness beside each grind line, mm, where it can be read on the part."""
+    import shapely
+
+    lines: list[Array] = []
+    levels = part.facts.get("grind_levels", ())
+    for level, line in zip(levels, part.lines.get("grind", ()), strict=False):
+        middle = shapely.LineString(_seen(line, "foot")).interpolate(0.4, normalized=True)
+        for aside in (4.5, -4.5):
+            text = lettering(f"{level:.1f}", 2.5, (middle.x + aside, middle.y))
+            if whole.contains(shapely.MultiLineString(text).buffer(0.5)):
+                lines += text
+                break
+    return lines
+
+
+def _engraved(part: Part, face: Face) -> list[Mark]:
+    """Return the part's marks on a face, without those that did not fit into it."""
+    left_out = part.facts.get("paper_only", ())
+    return [mark for mark in part.marks if mark.face == face and mark.text not in left_out]
+
+
+def _marks(part: Part, face: Face) -> list[Array]:
+    """Return the strokes of the part's own marks on this face, readable with it up."""
+    lines: list[Array] = []
+    for mark in _engraved(part, face):
+        (at,) = _seen(np.array([[mark.x, mark.y]]), face)
+        turn = 90.0 + mark.turn if face == "foot" else 90.0 - mark.turn
+        lines += lettering(mark.text, mark.size, (at[0], at[1]), turn=turn)
+    return lines
+
+
+def _own_label(part: Part, whole: Any, face: Face, busy: list[Array]) -> list[Array]:
+    """Return side, name, face and heel-to-toe arrow for a face whose marks do not tell the side.
+
+    A blank that says nothing ends in the wrong shoe. The label stands in the widest place that
+    is free of `busy` lines; where there is none for letters that can be read, nowhere.
+    """
+    import shapely
+
+    if any(mark.text.lower() == part.side.value for mark in _engraved(part, face)):
+        return []
+    lines = shapely.union_all([shapely.LineString(line).buffer(1.0) for line in busy])
+    free = whole.difference(lines.envelope if "grid" in part.lines else lines)
+    if free.is_empty:
+        return []
+    rows = (part.side.value, part.name.replace("-", " "), _face_words(part, face))
+    centre, rim = shapely.get_coordinates(shapely.maximum_inscribed_circle(free, 0.5))
+    room = float(np.hypot(*(rim - centre)))
+    for size in np.arange(LABEL[0], LABEL[1] - 0.01, -0.5):
+        for text in (rows, rows[::2], rows[:1]):
+            label = _label_block(text, float(size), (float(centre[0]), float(centre[1])))
+            if np.linalg.norm(np.concatenate(label) - centre, axis=1).max() < room - 0.5:
+                return label
+    return []
+
+
+def _label_block(rows: Sequence[str], size: float, at: tuple[float, float]) -> list[Array]:
+    """Return rows of text with an arrow to the toes at their left, centred on `at`."""
+    lines: list[Array] = []
+    for k, row in enumerate(rows):
+        lines += lettering(row, size, (0.0, ((len(rows) - 1) / 2 - k) * 1.7 * size))
+    left = min(float(line[:, 0].min()) for line in lines)
+    lines += lettering(">", size, (left - 1.2 * size, 0.0), turn=90.0)
+    box = _box(lines)
+    middle = np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2])
+    return [line - middle + np.asarray(at) for line in lines]
+
+
+def _box(lines: Sequence[Array]) -> tuple[float, float, float, float]:
+    points = np.concatenate(lines)
+    return (*points.min(axis=0).tolist(), *points.max(axis=0).tolist())
+
+
+def _ruler(note: str, face: Face) -> list[Stroke]:
+    """Return a 100 mm ruler with what the sheet is, at the lower left corner."""
+    y = MARGIN + 2 * TITLE
+    seen = "seen from above, foot side up" if face == "foot" else "seen from below, shoe side up"
+    lines = [np.array([(MARGIN, y), (MARGIN + RULER, y)])]
+    lines += [
+        np.array([(MARGIN + x, y), (MARGIN + x, y + (3.0 if x % 50 == 0 else 1.5))])
+        for x in range(0, int(RULER) + 1, 10)
+    ]
+    text = f"{note} {seen}, ruler 100 mm".strip()
+    lines += lettering(text, TITLE, (MARGIN, MARGIN), centred=False)
+    return [Stroke(layer="NOTE", part="", points=line, closed=False) for line in lines]
+
+
+def _without_repeats(strokes: list[Stroke]) -> Iterator[Stroke]:
+    """Yield the strokes that are longer than a dot and not drawn before, either way round."""
+    seen: set[tuple[str, bytes]] = set()
+    for stroke in strokes:
+        steps = np.linalg.norm(np.diff(stroke.points, axis=0), axis=1)
+        if steps.sum() < SHORT:
+            continue
+        points = stroke.points[np.concatenate([[True], steps > 1e-6])]
+        rounded = np.round(points, 3) + 0.0
+        keys = {(stroke.layer, rounded.tobytes()), (stroke.layer, rounded[::-1].tobytes())}
+        if keys & seen:
+            continue
+        seen |= keys
+        yield Stroke(layer=stroke.layer, part=stroke.part, points=points, closed=stroke.closed)
+
+
+# ------------------------------------------------------------------ letters
+
+# Single-stroke capitals of our own on a grid 4 wide and 6 high; two digits a point, x then y.
+GLYPHS = {
+    "A": "0004264440 0242", "B": "00063645443303 3342413000", "C": "4536160501103041",
+    "D": "00062644422000", "E": "46060040 0333", "F": "460600 0333",
+    "G": "45361605011030414323", "H": "0006 4046 0343", "I": "1030 2026 1636",
+    "J": "0110304146", "K": "0006 460340", "L": "060040", "M": "0006234640", "N": "00064046",
+    "O": "103041453616050110", "P": "00063645443303", "Q": "103041453616050110 2240",
+    "R": "00063645443303 2340", "S": "453616050413334241301001", "T": "0646 2620",
+    "U": "060110304146", "V": "062046", "W": "0610233046", "X": "0046 0640", "Y": "062346 2320",
+    "Z": "06460040", "0": "103041453616050110 1234", "1": "152620 1030", "2": "05163645440040",
+    "3": "051636454433 13334241301001", "4": "30360242", "5": "460603334241301001",
+    "6": "453616050110304142331302", "7": "064610", "8": "133342413010010213040516364544 33",
+    "9": "011030414536160504133344", "-": "1333", "–": "0343", "+": "0343 2125", ".": "2021",
+    ",": "2110", ":": "2122 2425", "/": "0046", "(": "36252130", ")": "16252110",
+    "°": "1526352415", "<": "350331", ">": "154311", "=": "0242 0444", "×": "1234 1432",
+    "±": "0444 2226 0141", "%": "0046 0616150506 3141403031", "_": "0040", "'": "2625",
+    "→": "0343 254321", "·": "2223",
+}  # fmt: skip
+UNKNOWN = "0006464000"  # an empty box: something stood here that these letters cannot write
+PITCH = 5.6  # grid units from letter to letter
+
+
+def lettering(
+    text: str, size: float, at: tuple[float, float], *, turn: float = 0.0, centred: bool = True
+) -> list[Array]:
+    """Return a line of text as single strokes, shape (n, 2) each, mm.
+
+    Capitals only; accents are dropped and a letter not known becomes an empty box. The text
+    ``">"`` alone is an arrow.
+
+    Parameters
+    ----------
+    text : str
+        What to write.
+    size : float
+        Letter height, mm.
+    at : (float, float)
+        Centre, or the left end of the base line when not `centred`, mm.
+    turn : float
+        Degrees about +z of the reading direction.
+
+    Examples
+    --------
+    >>> [line.tolist() for line in lettering("L", 6.0, (0, 0), centred=False)]
+    [[[0.0, 6.0], [0.0, 0.0], [4.0, 0.0]]]
+    """
+    if text == ">":
+        lines = [np.array([(0.0, 3.0), (ARROW, 3.0)])]
+        lines.append(np.array([(ARROW - 5.0, 6.0), (ARROW, 3.0), (ARROW - 5.0, 0.0)]))
+        width = ARROW
+    else:
+        plain = unicodedata.normalize("NFKD", text.upper().replace("°", "\0"))
+        letters = [c for c in plain if not unicodedata.combining(c)]
+        width = PITCH * len(letters) - (PITCH - 4.0)
+        lines = []
+        for k, letter in enumerate(letters):
+            code = GLYPHS.get(letter.replace("\0", "°"), "" if letter.isspace() else UNKNOWN)
+            for digits in code.split():
+                grid = np.array([float(digit) for digit in digits]).reshape(-1, 2)
+                lines.append(grid + [k * PITCH, 0.0])
+    middle = np.array([width / 2, 3.0]) if centred else np.zeros(2)
+    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    spin = np.array([[c, s], [-s, c]]) * (size / 6.0)
+    return [(line - middle) @ spin + np.asarray(at) for line in lines]
+
+
+# ------------------------------------------------------------------ reading back
+
+
+def read_back_dxf(
+    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot"
+) -> dict[str, float]:
+    """Return the area of each part in the DXF file, mm2, after comparing it with the part.
+
+    Raises
+    ------
+    OutputError
+        The audit finds anything, the unit is not mm, a layer is not ours, or a ring is missing,
+        open, of another area or length (0.1 %), mirrored, or runs into another part.
+    """
+    from ezdxf import units
+    from ezdxf.filemanagement import readfile
+    from ezdxf.lldxf.const import DXFError
+
+    try:
+        doc = readfile(path)
+    except (DXFError, OSError, UnicodeDecodeError) as error:
+        raise OutputError(f"{path.name} does not read back as DXF: {error}") from None
+    audit = doc.audit()
+    if audit.errors or audit.fixes:
+        raise OutputError(f"{path.name} reads back with faults: {audit.errors or audit.fixes}")
+    if doc.header["$INSUNITS"] != units.MM or doc.header["$MEASUREMENT"] != 1:
+        raise OutputError(f"{path.name} reads back in another unit than millimetres")
+    entities: list[Any] = list(doc.modelspace())
+    kinds, layers = {e.dxftype() for e in entities}, {e.dxf.layer for e in entities}
+    if kinds != {"LWPOLYLINE"} or not layers <= LAYERS.keys():
+        raise OutputError(f"{path.name} holds more than polylines on the layers {list(LAYERS)}")
+    cut = [e for e in entities if e.dxf.layer == "CUT"]
+    if not all(e.closed for e in cut):
+        raise OutputError(f"{path.name} has an open line on the layer CUT")
+    return _compared(path, [np.array(e.get_points("xy")) for e in cut], parts, kerf, face)
+
+
+def read_back_svg(
+    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot"
+) -> dict[str, float]:
+    """Return the area of each part in the SVG file, mm2, after comparing it with the part.
+
+    Raises
+    ------
+    OutputError
+        As :func:`read_back_dxf`.
+    """
+    from xml.etree import ElementTree
+
+    space = "{http://www.w3.org/2000/svg}"
+    try:
+        root = ElementTree.parse(path).getroot()
+    except ElementTree.ParseError as error:
+        raise OutputError(f"{path.name} does not read back as SVG: {error}") from None
+    view = root.get("viewBox", "").split()
+    if [f"{v}mm" for v in view[2:]] != [root.get("width"), root.get("height")]:
+        raise OutputError(f"{path.name} is not drawn 1:1 in millimetres")
+    lines = [p.get("d", "") for p in root.findall(f"{space}g[@id='CUT']/{space}path")]
+    if not all(line.endswith("Z") for line in lines):
+        raise OutputError(f"{path.name} has an open line in the group CUT")
+    rings = [
+        np.array([[float(n) for n in pair.split(",")] for pair in line.strip("MZ ").split()])
+        for line in lines
+    ]
+    return _compared(path, [ring * [1, -1] for ring in rings], parts, kerf, face)
+
+
+def _compared(
+    path: Path, rings: list[Array], parts: Sequence[Part], kerf: float, face: Face
+) -> dict[str, float]:
+    """Return the area of each part from its rings; refuse rings that are not the parts'."""
+    import shapely
+
+    areas, shapes, k = {}, [], 0
+    for part in _left_first(parts):
+        n = len(part.holes) + 1
+        if len(rings) < k + n:
+            raise OutputError(f"{path.name} reads back without all rings of {part.label}")
+        *holes, outline = rings[k : k + n]
+        shape = shapely.Polygon(outline, holes)
+        holed = shapely.Polygon(_seen(part.outline, face), [_seen(h, face) for h in part.holes])
+        wanted = holed.buffer(kerf / 2, quad_segs=64)
+        for what in ("area", "length"):
+            found, want = float(getattr(shape, what)), float(getattr(wanted, what))
+            if not shape.is_valid or abs(found - want) > SAME * want + 4 * kerf:
+                raise OutputError(
+                    f"{path.name}: {part.label} reads back with {what} {found:.1f}, "
+                    f"it should be {want:.1f} (mm)"
+                )
+        shift = shapely.get_coordinates(wanted.centroid) - shapely.get_coordinates(shape.centroid)
+        moved = shapely.transform(shape, lambda points, by=shift: points + by)
+        if moved.symmetric_difference(wanted).area > STRAY * wanted.length + kerf**2:
+            raise OutputError(
+                f"{path.name}: {part.label} reads back with another shape or mirrored"
+            )
+        areas[part.label] = float(shape.area)
+        shapes.append(shape)
+        k += n
+    if k != len(rings):
+        raise OutputError(f"{path.name} reads back with rings that belong to no part")
+    hits = shapely.STRtree(shapes).query(shapes, predicate="intersects")
+    if hits.shape[1] != len(shapes):
+        raise OutputError(f"{path.name} reads back with parts that run into each other")
+    return areas

@@ -1,0 +1,594 @@
+"""The output folder of one plan version: written whole, read back, then put in its place.
+
+    Plan, worn Parts -> write -> OUT/<case>-v<version>/ -> the bench
+
+    print/     3MF plates by material, STL of each part
+    solid/     STEP of each part
+    cut/       DXF and SVG of each foot, foot side up and shoe side up; cut/parts/ one part each
+    paper/     1:1 template, bench page, plan page (PDF)
+    pictures/  where pad and shims go (PNG)
+    plan.json, READ-ME-FIRST.txt, manifest.json (last)
+
+Everything is made in a hidden folder beside the final one, which appears in one step. Whatever
+goes wrong, no half folder is left; what a killed run left behind is swept by the next. A version
+is never changed: the same content is kept as it is, other content is refused.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import secrets
+import shutil
+import sys
+import textwrap
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import IO, Any
+
+from insole.errors import InsoleError, OutputError
+from insole.output import cutting, printing
+from insole.parts.part import Part
+from insole.planning.plan import Plan, fingerprint, from_json, to_json
+
+__all__ = ["FolderError", "Item", "Settings", "check_folder", "folder_name", "items", "write"]
+
+CLINICAL = "Foot pain calls for clinical advice."
+RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # names of Windows
+MANIFEST, README, PLAN = "manifest.json", "READ-ME-FIRST.txt", "plan.json"
+MAKING = ".making-"
+
+
+class FolderError(InsoleError):
+    """The folder cannot be written, or its version exists with other content."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How a workshop wants its files.
+
+    Attributes
+    ----------
+    bed : (float, float)
+        Size of the printer's bed, mm.
+    kerf : float
+        Width that the cutter takes away, mm.
+    papers : tuple of str
+        Sizes of the 1:1 template.
+    step : bool
+        Whether STEP files are wanted.
+    """
+
+    bed: tuple[float, float] = (220.0, 220.0)
+    kerf: float = 0.0
+    papers: tuple[str, ...] = ("a4", "letter")
+    step: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One thing to write.
+
+    Attributes
+    ----------
+    path : str
+        Inside the folder, with forward slashes.
+    write : callable
+        Gets the full path; returns the files it wrote when they are others than that one.
+    check : callable
+        Gets the files written, reads them back and raises OutputError when they are not right.
+    """
+
+    path: str
+    write: Callable[[Path], Sequence[Path] | None]
+    check: Callable[[Sequence[Path]], object]
+
+
+@dataclass(slots=True)
+class _Run:
+    """What one call of :func:`write` is about."""
+
+    plan: Plan
+    parts: Sequence[Part]
+    settings: Settings
+    say: Callable[[str], None]
+    notes: dict[str, str] = field(default_factory=dict)
+
+
+def folder_name(plan: Plan) -> str:
+    """Return the name of the plan version's folder, allowed on every system.
+
+    Examples
+    --------
+    >>> from tests.plans import sample_plan
+    >>> folder_name(sample_plan(case="Rider 7/b"))
+    'Rider-7-b-v1'
+    """
+    name = re.sub(r"[^\w.-]+", "-", plan.case).strip(".-") or "case"
+    return f"{'case-' if RESERVED.fullmatch(name) else ''}{name}-v{plan.version}"
+
+
+def write(
+    plan: Plan,
+    parts: Sequence[Part],
+    out: Path,
+    *,
+    settings: Settings | None = None,
+    worker: printing.StepWorker | None = None,
+    writers: Sequence[Item] | None = None,
+    say: Callable[[str], None] = lambda sentence: None,
+) -> Path:
+    """Write everything for a plan into ``out/<case>-v<version>/`` and return that folder.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    parts : sequence of Part
+        Its parts, worn.
+    out : Path
+        Where the folder goes; made if the folder above it is there.
+    settings : Settings, optional
+        Bed, kerf, paper sizes.
+    worker : StepWorker, optional
+        Already loading, not used before; without one, one is started here.
+    writers : sequence of Item, optional
+        What to write instead of :func:`items`.
+    say : callable, optional
+        Gets sentences for the user: what is left out, that a version is kept as it is.
+
+    Raises
+    ------
+    FolderError
+        The place cannot be written, or the version exists with other content.
+    OutputError
+        A file does not read back the same; nothing is left behind.
+    """
+    run = _Run(plan, parts, settings or Settings(), say)
+    labels = [part.label for part in parts]
+    if len(set(labels)) != len(labels):
+        raise ValueError(f"parts must have labels of their own, got {labels}")
+    final = Path(out) / folder_name(plan)
+    try:
+        with _room(Path(out), final.name) as making, ExitStack() as stack:
+            jobs = _steps(run, making)
+            if jobs:
+                worker = worker or printing.StepWorker()
+                stack.callback(worker.close)  # before the folder goes, should anything fail
+                worker.submit(jobs)
+            _note_large(run)
+            _write_items(making, items(plan, parts, run.settings) if writers is None else writers)
+            if jobs and worker is not None:
+                _finish_steps(run, making, worker)
+            _write_papers(run, making)
+            _publish(making, final, say)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise FolderError(
+            f"{final} cannot be written: {reason}; make room there or choose another --out"
+        ) from None
+    return final
+
+
+def check_folder(folder: Path) -> list[str]:
+    """Return what differs between a written folder and its manifest, one sentence each."""
+    try:
+        manifest = json.loads((folder / MANIFEST).read_bytes())
+        wanted = {entry["path"]: entry["sha256"] for entry in manifest["files"]}
+    except (OSError, ValueError, KeyError, TypeError):
+        return [f"{folder.name} has no readable {MANIFEST}"]
+    found = {name: _sha256(folder / name) for name in _files(folder) if name != MANIFEST}
+    missing = [f"{name} is missing" for name in wanted if name not in found]
+    extra = [f"{name} was added" for name in found if name not in wanted]
+    changed = [f"{n} was changed" for n in wanted if n in found and found[n] != wanted[n]]
+    return missing + extra + changed
+
+
+# ------------------------------------------------------------------ what is written
+
+
+def items(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Item]:
+    """Return everything that is written for a plan but STEP files, readme and manifest.
+
+    File names end in case and version, so that a file alone still tells what it belongs to.
+    """
+    tag = folder_name(plan)
+    return [
+        *_print_items(plan, parts, settings, tag),
+        *_cut_items(parts, settings, tag),
+        *_paper_items(plan, parts, settings, tag),
+    ]
+
+
+def _print_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
+    title = f"{plan.case}, version {plan.version}"
+    for material in sorted({part.material for part in parts}):
+        mine = [part for part in parts if part.material == material]
+        yield Item(
+            path=f"print/{material}-{tag}.3mf",
+            write=partial(
+                printing.write_3mf,
+                parts=mine,
+                title=f"{title}, {material}",
+                plan_id=fingerprint(plan),
+                bed=settings.bed,
+            ),
+            check=partial(printing.read_back_3mf, parts=mine),
+        )
+    for part in parts:
+        yield Item(
+            path=f"print/{part.label}-{tag}.stl",
+            write=partial(printing.write_stl, part=part),
+            check=_one(printing.read_back_stl, part=part),
+        )
+
+
+def _cut_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
+    kinds = ((".dxf", cutting.write_dxf, cutting.read_back_dxf),)
+    both = (*kinds, (".svg", cutting.write_svg, cutting.read_back_svg))
+    for side in sorted({part.side for part in parts}):
+        mine = [part for part in parts if part.side is side]
+        for face in ("foot", "shoe"):
+            for suffix, writer, reader in both:
+                how: dict[str, Any] = {"parts": mine, "kerf": settings.kerf, "face": face}
+                yield Item(
+                    path=f"cut/{side.value}-{face}-side-up-{tag}{suffix}",
+                    write=partial(writer, note=tag, **how),
+                    check=_one(reader, **how),
+                )
+    for part in parts:
+        for suffix, writer, reader in kinds:
+            how = {"parts": [part], "kerf": settings.kerf}
+            yield Item(
+                path=f"cut/parts/{part.label}-{tag}{suffix}",
+                write=partial(writer, note=tag, **how),
+                check=_one(reader, **how),
+            )
+
+
+def _paper_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
+    from insole.output import pictures, report, template
+
+    papers: dict[str, Callable[[Path], None]] = {
+        f"paper/template-{paper}-{tag}.pdf": partial(
+            template.write_template, plan=plan, parts=parts, paper=paper
+        )
+        for paper in settings.papers
+    }
+    papers[f"paper/bench-page-{tag}.pdf"] = partial(report.write_bench_page, plan=plan, parts=parts)
+    papers[f"paper/plan-{tag}.pdf"] = partial(report.write_plan_page, plan=plan)
+    papers[f"pictures/placement-{tag}.png"] = partial(pictures.write_placement, plan=plan)
+    for path, writer in papers.items():
+        yield Item(path=path, write=writer, check=_whole)
+
+
+def _one(reader: Callable[..., object], **how: Any) -> Callable[[Sequence[Path]], object]:
+    """Return a check of the single file that a writer wrote."""
+    return lambda paths: reader(paths[0], **how)
+
+
+# how a file of a kind starts and ends
+ENDS = {
+    ".pdf": (b"%PDF-", b"%%EOF"),
+    ".png": (b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"),
+}
+
+
+def _whole(paths: Sequence[Path]) -> None:
+    """Refuse a file that is cut short or not of its kind."""
+    for path in paths:
+        data = path.read_bytes()
+        start, end = ENDS[path.suffix]
+        if not data.startswith(start) or not data.rstrip().endswith(end):
+            raise OutputError(f"{path.name} does not read back as a whole {path.suffix[1:]} file")
+
+
+def _write_items(making: Path, wanted: Sequence[Item]) -> None:
+    """Write and read back each item."""
+    for item in wanted:
+        path = making / item.path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        item.check(item.write(path) or [path])
+
+
+def _note_large(run: _Run) -> None:
+    """Note which parts are larger than the bed."""
+    room = run.settings.bed
+    for plate in printing.lay_out(run.parts, room):
+        if not plate.fits:
+            label = plate.parts[0].label
+            run.notes[f"print: {label}"] = (
+                f"{label} needs a printer bed of {plate.size[0]:.0f} x {plate.size[1]:.0f} mm, "
+                f"yours is {room[0]:g} x {room[1]:g} mm: cut it from sheet or use a larger printer"
+            )
+
+
+def _steps(run: _Run, making: Path) -> list[tuple[Part, Path]]:
+    """Return the STEP files to write."""
+    if not run.settings.step:
+        return []
+    tag = folder_name(run.plan)
+    (making / "solid").mkdir()
+    return [(part, making / "solid" / f"{part.label}-{tag}.step") for part in run.parts]
+
+
+def _finish_steps(run: _Run, making: Path, worker: printing.StepWorker) -> None:
+    """Wait for the STEP files; where there can be none, say why."""
+    try:
+        for label, reason in worker.finish().items():
+            run.notes[f"solid: {label}"] = reason
+    except printing.StepUnavailable as error:
+        run.notes["solid"] = str(error)
+    solid = making / "solid"
+    if not any(solid.iterdir()):
+        solid.rmdir()
+
+
+def _write_papers(run: _Run, making: Path) -> None:
+    """Write plan, readme and, last of all, the manifest."""
+    printing.write_whole(making / PLAN, to_json(run.plan).encode())
+    if from_json((making / PLAN).read_bytes()) != run.plan:
+        raise OutputError(f"{PLAN} does not read back as the plan that was written")
+    printing.write_whole(making / README, _readme(run, making).encode())
+    for reason in run.notes.values():
+        run.say(reason)
+    printing.write_whole(making / MANIFEST, _manifest(run, making).encode())
+    if faults := check_folder(making):
+        raise OutputError(f"the folder does not read back as written: {faults[0]}")
+
+
+def _manifest(run: _Run, making: Path) -> str:
+    """Return the manifest's text: what was made from what, and the hash of every file."""
+    plan, settings = run.plan, run.settings
+    record = {
+        "tool": plan.tool,
+        "case": plan.case,
+        "version": plan.version,
+        "plan": fingerprint(plan),
+        "scans": [
+            {"side": foot.side, "file": foot.scan_file, "sha256": foot.scan_sha256}
+            for foot in plan.feet
+        ],
+        "settings": {
+            "unit": "mm",
+            "bed": list(settings.bed),
+            "kerf": settings.kerf,
+            "papers": list(settings.papers),
+        },
+        "notes": dict(sorted(run.notes.items())),
+        "files": [
+            {
+                "path": name,
+                "bytes": (making / name).stat().st_size,
+                "sha256": _sha256(making / name),
+            }
+            for name in _files(making)
+        ],
+    }
+    return json.dumps(record, indent=1, ensure_ascii=False) + "\n"
+
+
+def _files(folder: Path) -> list[str]:
+    """Return the files in a folder, sorted, with forward slashes."""
+    found = (p for p in folder.rglob("*") if p.is_file())
+    return sorted(p.relative_to(folder).as_posix() for p in found)
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+# ------------------------------------------------------------------ readme
+
+ABOUT = {
+    "print": "3MF: one file per material and plate, parts named. STL: one part each.",
+    "solid": "STEP: solids for CAD, without letters and grooves.",
+    "cut": "DXF and SVG 1:1, one sheet per foot, in two views: foot side up (seen from above: "
+    "cut, grind, placement lines) and shoe side up (seen from below: the letters). Layers: CUT, "
+    "GRIND, ENGRAVE, PEN, NOTE. cut/parts: each part alone.",
+    "paper": "The bench page to work from, the 1:1 template, the whole plan.",
+    "pictures": "Where pad and shims go.",
+}
+BENCH = (
+    "Compare LEFT and RIGHT, arrow and thick edge on each part with the bench page before gluing.",
+    "Flat side down on the printer. PLA never goes into a shoe.",
+    "No foam with chlorine (neoprene, PVC) under a laser; keep dust and fumes away from your lungs.",
+)
+UNDER_SHOE = (
+    "Under the shoe: firm solid plastic at 100 % infill, or metal; never PLA, EVA or cork. Bolts "
+    "longer by the shim, the maker's torque, ten clip-ins and releases on a stand before riding."
+)
+
+
+def _readme(run: _Run, making: Path) -> str:
+    """Return the text of the first file that a maker opens."""
+    plan = run.plan
+    cautions = list(plan.cautions)
+    if not any("clinical advice" in caution for caution in cautions):
+        cautions.insert(0, CLINICAL)
+    kerf = f"{run.settings.kerf:g} mm"
+    bench = [*BENCH, *[UNDER_SHOE for part in run.parts if part.name == "under-shoe-shim"][:1]]
+    rows = [
+        f"{plan.case}, version {plan.version} (plan {fingerprint(plan)})",
+        "",
+        "All files are in millimetres; an STL holds no unit: read it as mm.",
+        "Print papers at 100 %, without fitting to the page, and measure the 100 mm ruler first.",
+        f"Outlines in cut/ {'allow for a kerf of ' + kerf if run.settings.kerf else 'allow for no kerf'}.",
+        *_block("Parts", [_part_row(part) for part in run.parts]),
+        *_block(
+            "Folders",
+            [f"{name}/  {text}" for name, text in ABOUT.items() if (making / name).is_dir()],
+        ),
+        *_block("Mind", list(run.notes.values())),
+        *_block(
+            "Limits passed on purpose",
+            [f"{o.limit}: {o.why} ({o.who}, {o.when})" for o in plan.overrides],
+        ),
+        *_block("At the bench", bench),
+        *_block("Cautions", cautions),
+    ]
+    return "\n".join(rows) + "\n"
+
+
+def _block(title: str, rows: Sequence[str]) -> list[str]:
+    """Return a titled list, wrapped; nothing for no rows."""
+    if not rows:
+        return []
+    wrapped = [
+        textwrap.fill(row, 96, initial_indent="  ", subsequent_indent="      ") for row in rows
+    ]
+    return ["", title, *wrapped]
+
+
+def _part_row(part: Part) -> str:
+    facts: Mapping[str, Any] = part.facts
+    words = [f"{part.label}: {part.material}"]
+    if "thickness" in facts:
+        words.append(f"{facts['thickness']:g} mm thick")
+    if "height" in facts:
+        words.append(f"{facts['height']:.1f} mm high")
+    if "words" in facts:
+        words.append(str(facts["words"]))
+    if "thick_edge" in facts:
+        words.append(f"thick edge {facts['thick_edge']:.1f} mm")
+    if facts.get("paper_only"):
+        words.append(f"write on by hand: {', '.join(facts['paper_only'])}")
+    return ", ".join(words)
+
+
+# ------------------------------------------------------------------ whole or not at all
+
+
+@contextmanager
+def _room(out: Path, name: str) -> Iterator[Path]:
+    """Give an empty hidden folder in `out`; what is still there afterwards is removed."""
+    made = _open_out(out)
+    _sweep(out)
+    making = out / f"{MAKING}{name}-{secrets.token_hex(4)}"
+    lock = making.with_name(f"{making.name}.lock")
+    handle = _hold(lock)
+    try:
+        making.mkdir()
+        yield making
+    finally:
+        shutil.rmtree(making, ignore_errors=True)
+        handle.close()
+        lock.unlink(missing_ok=True)
+        if made and not any(out.iterdir()):
+            out.rmdir()
+
+
+def _open_out(out: Path) -> bool:
+    """Make the folder `out` if need be; return whether it was made."""
+    if out.is_dir():
+        return False
+    if out.exists():
+        raise FolderError(f"{out} is a file; choose a folder with --out")
+    if not out.parent.is_dir():
+        raise FolderError(f"there is no folder {out.parent}; make it or choose another --out")
+    out.mkdir()
+    return True
+
+
+def _sweep(out: Path) -> None:
+    """Remove what runs left behind that are no longer alive: nobody holds their lock."""
+    for lock in out.glob(f"{MAKING}*.lock"):
+        handle = lock.open("ab")
+        if _locked(handle):
+            shutil.rmtree(lock.with_suffix(""), ignore_errors=True)
+            handle.close()
+            lock.unlink(missing_ok=True)
+        handle.close()
+    for stray in out.glob(f"{MAKING}*"):
+        if stray.is_dir() and not stray.with_name(f"{stray.name}.lock").exists():
+            shutil.rmtree(stray, ignore_errors=True)
+
+
+def _hold(lock: Path) -> IO[bytes]:
+    """Return the open and locked file; taken anew if another run swept it in between."""
+    for _ in range(5):
+        handle = lock.open("ab")
+        _locked(handle)  # where the file system knows no locks, nobody sweeps either
+        if lock.exists() and lock.stat().st_ino == os.fstat(handle.fileno()).st_ino:
+            return handle
+        handle.close()
+    return lock.open("ab")
+
+
+def _locked(handle: IO[bytes]) -> bool:
+    """Return whether this process now holds the lock on an open file."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _publish(making: Path, final: Path, say: Callable[[str], None]) -> None:
+    """Put the finished folder in its place, unless the version is there already."""
+    if not final.exists():
+        _sync(making)
+        try:
+            _move(making, final)
+        except FileExistsError:
+            pass  # another run was faster: compare with what it wrote
+        else:
+            _sync_folder(final.parent)
+            return
+    same = (final / MANIFEST).is_file() and _sha256(final / MANIFEST) == _sha256(making / MANIFEST)
+    if same and not check_folder(final):
+        say(f"{final.name} is there with the same content and is kept as it is")
+        return
+    raise FolderError(
+        f"{final} exists with other content; give the plan a new version (--version N) or choose "
+        "another --out"
+    )
+
+
+def _move(making: Path, final: Path) -> None:
+    """Rename; on Windows a virus scanner may still have a new file open for a moment."""
+    for wait in (0.1, 0.3, 1.0, None):
+        try:
+            os.rename(making, final)
+            return
+        except PermissionError:
+            if wait is None or sys.platform != "win32" or final.exists():
+                raise
+            time.sleep(wait)
+        except OSError as error:
+            if final.exists():
+                raise FileExistsError(*error.args) from None
+            raise
+
+
+def _sync(folder: Path) -> None:
+    """Have every file and folder on the disk, not only in memory."""
+    for path in folder.rglob("*"):
+        if path.is_file():
+            with path.open("r+b") as file:
+                os.fsync(file.fileno())
+        else:
+            _sync_folder(path)
+    _sync_folder(folder)
+
+
+def _sync_folder(folder: Path) -> None:
+    if sys.platform != "win32":  # Windows opens no folders; its rename is in the journal
+        number = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)

@@ -1,0 +1,264 @@
+"""The base: a footbed blank with a placement grid in the arch zone, and a heel rim if wished.
+
+    FootPlan.base, FootPlan.pad -> base -> Part (canonical frame)
+
+The grid is a rule rather than a net, so that it prints clean and holds no lint: a line across
+the bed each 15 mm, numbered in mm from the rear edge, ticks each 3 mm along those lines and
+along the centreline, the pad's outline, and a cross-hair where its crest goes. Nothing of it
+lies under the heel or the ball. Lines are cut 0.3 mm deep, less where the base would be left
+thinner than 1.2 mm, and not at all on thin sheet; they stay in `lines` for paper and cutting.
+
+The heel rim rises along the rear outline: full height on a wall 1.8 mm wide, down a half cosine
+to the base, fading out toward the arch before the grid begins.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+from typing import Any
+
+import numpy as np
+import shapely
+from scipy.interpolate import RectBivariateSpline
+from shapely import LineString, Polygon
+
+from footscan.scan import Array, Side
+from insole.errors import PartError
+from insole.parts import breps, outlines, pad, solids
+from insole.parts.engraving import MIN_THICKNESS_MM
+from insole.parts.part import Mark, Part
+from insole.planning.plan import BasePlan, FootPlan
+
+__all__ = ["base", "rim_height"]
+
+GROOVE_MM = 0.3
+SHALLOW_MM = 0.1  # a shallower groove cannot be seen: left out
+NUMBERED_MM = 15.0
+TICK_MM = 2.4
+LONG_TICK_MM = 4.0
+NUMBER_MM = 4.0
+BORDER_MM = 2.0  # grid stays this far inside the outline, trim allowance on top
+NOTCH_MM = (2.5, 6.0)  # depth beyond the trim allowance, length
+LABEL_MM = 7.5
+LABEL_SHARE = 0.15  # of length: under the heel, which is trimmed least
+RIM_WALL_MM = 1.8
+RIM_FALL = 1.6  # width of the fall in rim heights: at most 45 degrees
+RIM_END = 0.32  # share of length where the rim has run out
+RIM_STEP_MM = 0.7
+ROOF_STEP_MM = 1.0
+
+
+def base(foot: FootPlan, case: str) -> Part:
+    """Return the base of a foot in the canonical frame, not yet engraved.
+
+    Parameters
+    ----------
+    foot : FootPlan
+        Its base, and the pad that will lie on it.
+    case : str
+        Case id for the label.
+
+    Returns
+    -------
+    Part
+        ``"base"``; `lines` carry ``"grid"``, ``"axis"``, ``"pad"`` and ``"crest"``.
+
+    Raises
+    ------
+    insole.errors.PartError
+        The outline cannot be made or the base has no thickness.
+    """
+    wanted = foot.base
+    if not wanted.thickness > 0:
+        raise PartError("base", "the base has no thickness; plan it again")
+    whole = solids.solid_polygon(wanted.outline, "base")
+    plan, notch = outlines.notched(
+        whole,
+        _notch_station(foot, whole),
+        depth=NOTCH_MM[0] + wanted.trim_allowance,
+        length=NOTCH_MM[1] + wanted.trim_allowance,
+    )
+    solid = _solid(wanted, plan, whole)
+    vertices, faces = solids.arrays(solid, "base")
+    outline, holes = outlines.rings(plan)
+    side = Side(foot.side)
+    return Part(
+        name="base",
+        side=side,
+        vertices=vertices,
+        faces=faces,
+        outline=outline,
+        holes=holes,
+        lines=_lines(foot, whole),
+        marks=(*_label(side, whole, case), *_numbers(wanted, whole)),
+        volume=_volume(wanted, plan, whole),
+        solid=partial(_brep, wanted, outline),
+        material=wanted.material,
+        facts=_facts(wanted, notch),
+    )
+
+
+def rim_height(wanted: BasePlan, whole: Polygon, x: Array, y: Array) -> Array:
+    """Return the height of the heel rim above the base at points in plan, mm; zero elsewhere."""
+    if wanted.heel_cup <= 0:
+        return np.zeros_like(x, dtype=float)
+    end = _rim_end(wanted, whole)
+    near = (x < end) & (x > whole.bounds[0] - 5.0)
+    distance = np.full(np.shape(x), np.inf)
+    inside = shapely.contains_xy(whole, x[near], y[near])
+    to_edge = shapely.distance(shapely.points(x[near], y[near]), whole.exterior)
+    distance[near] = np.where(inside, to_edge, 0.0)
+    fall = RIM_FALL * wanted.heel_cup
+    across = np.clip((distance - RIM_WALL_MM) / fall, 0.0, 1.0)
+    along = np.clip((x / end - 0.45) / 0.55, 0.0, 1.0)
+    profile = (1 + np.cos(np.pi * across)) * (1 + np.cos(np.pi * along)) / 4.0
+    return np.asarray(wanted.heel_cup * np.where(x < end, profile, 0.0))
+
+
+def _rim_end(wanted: BasePlan, whole: Polygon) -> float:
+    return float(min(RIM_END * (whole.bounds[2] - whole.bounds[0]), wanted.grid_from))
+
+
+def _height(wanted: BasePlan, whole: Polygon, x: Array, y: Array) -> Array:
+    return np.asarray(wanted.thickness + rim_height(wanted, whole, x, y))
+
+
+def _solid(wanted: BasePlan, plan: Polygon, whole: Polygon) -> Any:
+    if wanted.heel_cup <= 0:
+        return solids.prism(plan, 0.0, wanted.thickness)
+    return solids.under_heights(
+        plan,
+        partial(_height, wanted, whole),
+        RIM_STEP_MM,
+        wanted.thickness,
+        x_end=_rim_end(wanted, whole),
+    )
+
+
+def _volume(wanted: BasePlan, plan: Polygon, whole: Polygon) -> float:
+    flat = plan.area * wanted.thickness
+    if wanted.heel_cup <= 0:
+        return float(flat)
+    return float(flat + solids.integral(plan, partial(rim_height, wanted, whole)))
+
+
+def _brep(wanted: BasePlan, outline: Array) -> Any:
+    """Return the boundary solid: a plate, or a heel under a spline joined to a plate."""
+    if wanted.heel_cup <= 0:
+        return breps.prism(outline, 0.0, wanted.thickness)
+    from cadquery import func
+
+    whole, plan = Polygon(wanted.outline), Polygon(outline)
+    end = _rim_end(wanted, whole)
+    heel, front = (
+        outlines.rings(_largest(plan.intersection(shapely.box(low, -500.0, high, 500.0))))[0]
+        for low, high in ((-500.0, end), (end, 1000.0))
+    )
+    x = np.arange(heel[:, 0].min() - 3.0, end + 3.0, ROOF_STEP_MM)
+    y = np.arange(heel[:, 1].min() - 3.0, heel[:, 1].max() + 3.0, ROOF_STEP_MM)
+    z = _height(wanted, whole, *(g.ravel() for g in np.meshgrid(x, y, indexing="ij")))
+    spline = RectBivariateSpline(x, y, z.reshape(len(x), len(y)), kx=3, ky=3, s=0)
+    volume = solids.integral(Polygon(heel), partial(_height, wanted, whole))
+    raised = breps.under_spline(heel, spline, volume, "base")
+    return breps.one_solid(func.fuse(raised, breps.prism(front, 0.0, wanted.thickness)), "base")
+
+
+def _largest(shape: Any) -> Polygon:
+    """Return the largest piece: a cut through the notch leaves specks of no area."""
+    return max(shapely.get_parts(shape), key=lambda piece: piece.area)
+
+
+def _notch_station(foot: FootPlan, whole: Polygon) -> float:
+    """Return where the notch stands: at the rear end of the arch zone, behind the pad."""
+    length = NOTCH_MM[1] + foot.base.trim_allowance
+    station = foot.base.grid_from
+    if foot.pad is not None:
+        station = min(station, min(x for x, _ in foot.pad.outline) - length - 2.0)
+    return float(max(station, 0.2 * (whole.bounds[2] - whole.bounds[0])))
+
+
+def _lines(foot: FootPlan, whole: Polygon) -> dict[str, tuple[Array, ...]]:
+    wanted = foot.base
+    zone = _grid_zone(wanted, whole)
+    lines: dict[str, tuple[Array, ...]] = {
+        "grid": _clip(_rule(wanted, whole), zone),
+        "axis": _clip([LineString([(wanted.grid_from, 0.0), (wanted.grid_to, 0.0)])], zone),
+    }
+    if foot.pad is not None:
+        ring = np.array(foot.pad.outline, dtype=float)
+        lines["pad"] = (np.vstack([ring, ring[:1]]),)
+        lines["crest"] = pad.cross_hair(foot.pad)
+    return lines
+
+
+def _grid_zone(wanted: BasePlan, whole: Polygon) -> Polygon:
+    """Return where the grid may lie: the arch zone, inside the trimmed border."""
+    strip = shapely.box(wanted.grid_from - 1e-6, -500.0, wanted.grid_to + 1e-6, 500.0)
+    return whole.buffer(-BORDER_MM - wanted.trim_allowance).intersection(strip)
+
+
+def _stations(low: float, high: float, step: float) -> Array:
+    """Return the multiples of `step` from low to high."""
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return np.asarray(step * np.arange(first, last + 1, dtype=float))
+
+
+def _rule(wanted: BasePlan, whole: Polygon) -> list[LineString]:
+    """Return the numbered cross lines and the ticks, not yet clipped."""
+    _, y0, _, y1 = whole.bounds
+    rule: list[LineString] = []
+    numbered = _stations(wanted.grid_from, wanted.grid_to, NUMBERED_MM)
+    for x in numbered:
+        rule.append(LineString([(x, y0), (x, y1)]))
+        for y in _stations(y0, y1, wanted.grid_step):
+            long = abs(y / NUMBERED_MM - round(y / NUMBERED_MM)) < 1e-9 and y != 0
+            half = (LONG_TICK_MM if long else TICK_MM) / 2
+            rule.append(LineString([(x - half, y), (x + half, y)]))
+    for x in _stations(wanted.grid_from, wanted.grid_to, wanted.grid_step):
+        rule.append(LineString([(x, -TICK_MM / 2), (x, TICK_MM / 2)]))
+    return rule
+
+
+def _clip(lines: list[LineString], zone: Polygon) -> tuple[Array, ...]:
+    kept = [part for line in lines for part in shapely.get_parts(line.intersection(zone))]
+    return tuple(
+        shapely.get_coordinates(part)
+        for part in kept
+        if isinstance(part, LineString) and part.length > 0.8
+    )
+
+
+def _numbers(wanted: BasePlan, whole: Polygon) -> tuple[Mark, ...]:
+    """Return the station numbers, read from above with the toes up, at the lateral edge."""
+    marks = []
+    for x in _stations(wanted.grid_from, wanted.grid_to - NUMBER_MM - 2.4, NUMBERED_MM):
+        lateral = outlines.edge_at(whole, float(x), medial=False)
+        y = lateral + BORDER_MM + wanted.trim_allowance + 6.5
+        at = float(x) + NUMBER_MM / 2 + 2.4
+        marks.append(Mark(text=f"{x:g}", x=at, y=y, size=NUMBER_MM, face="foot", turn=-90.0))
+    return tuple(marks)
+
+
+def _label(side: Side, whole: Polygon, case: str) -> tuple[Mark, ...]:
+    x0, _, x1, _ = whole.bounds
+    x = x0 + LABEL_SHARE * (x1 - x0)
+    y = (outlines.edge_at(whole, x) + outlines.edge_at(whole, x, medial=False)) / 2
+    return outlines.label(side, ("BASE", "SHOE SIDE", case), (x, y), size=LABEL_MM)
+
+
+def _facts(wanted: BasePlan, notch: tuple[float, float] | None) -> dict[str, Any]:
+    depth = round(min(GROOVE_MM, wanted.thickness - MIN_THICKNESS_MM), 3)
+    facts: dict[str, Any] = {
+        "thickness": wanted.thickness,
+        "heel_cup": wanted.heel_cup,
+        "trim_allowance": wanted.trim_allowance,
+        "source": wanted.source,
+        "groove_depth": depth if depth >= SHALLOW_MM else 0.0,
+        "grid": f"numbers in mm from the rear edge, ticks each {wanted.grid_step:g} mm",
+    }
+    if depth < SHALLOW_MM:
+        facts["grid"] += "; too thin to cut: draw it from the template"
+    if notch is not None:
+        facts["notch"] = notch
+    return facts

@@ -1,0 +1,209 @@
+"""Every part of a plan, and what must be true of a part before it is written.
+
+Plan -> all_parts -> Parts (worn, engraved) -> check -> insole.output
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import manifold3d
+import numpy as np
+import shapely
+from shapely import Polygon, affinity
+
+from footscan.scan import Side
+from insole.errors import PartError
+from insole.parts import engraving, solids
+from insole.parts.base import base
+from insole.parts.pad import arch_pad
+from insole.parts.part import Part, as_worn
+from insole.parts.wedge import shim
+from insole.planning.plan import Plan
+
+__all__ = ["PROCESSES", "Process", "all_parts", "check"]
+
+VOLUME_SHARE = 0.01  # mesh against the analytic or integrated volume
+EDGE_MOST_MM = 0.5  # thickest pad edge that a fingertip passes under a cover
+CHORD_MM = 0.02  # triangles against the planned surface
+THICK_EDGE_MM = 0.3  # made against planned: what a calliper at the bench tells apart
+BRIDGE_MM = engraving.DEPTH_MM + 0.05  # roofs of recesses up to here bridge without support
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Process:
+    """What a way of making can do; all values common practice, no source.
+
+    Attributes
+    ----------
+    least_edge : float
+        Thinnest free edge that comes out whole, mm.
+    overhang : float
+        Steepest overhang from the vertical without support, degrees; 90 where it needs none.
+    words : str
+        The process in words.
+    """
+
+    least_edge: float
+    overhang: float
+    words: str
+
+
+PROCESSES = {
+    "print": Process(least_edge=0.4, overhang=50.0, words="printing from a filament"),
+    "powder": Process(least_edge=0.4, overhang=90.0, words="printing in powder"),
+    "cut": Process(least_edge=0.3, overhang=90.0, words="cutting and grinding sheet"),
+}
+
+
+def all_parts(plan: Plan) -> list[Part]:
+    """Return every part of a plan in the worn frame: left first; base, pad, shims as planned.
+
+    Raises
+    ------
+    insole.errors.PartError
+        A part cannot be made as a closed solid; says which and what to change.
+    """
+    parts: list[Part] = []
+    for foot in plan.feet:
+        parts.append(as_worn(base(foot, plan.case)))
+        if foot.pad is not None:
+            parts.append(as_worn(arch_pad(foot, plan.case)))
+        parts += [as_worn(shim(foot, wedge, plan.case, plan.shoe)) for wedge in foot.wedges]
+    return parts
+
+
+def check(
+    part: Part, *, process: str = "print", bed: tuple[float, float, float] | None = None
+) -> list[str]:
+    """Return what is wrong with a part, one sentence each; an empty list is a good part.
+
+    Parameters
+    ----------
+    part : Part
+        A worn part.
+    process : str
+        Key of ``PROCESSES``.
+    bed : (length, width, height) or None
+        Room of the machine, mm; turned parts may use the diagonal. None: not checked.
+
+    Raises
+    ------
+    insole.errors.PartError
+        The mesh does not close: nothing else can be said of it.
+    ValueError
+        The process is unknown.
+    """
+    if process not in PROCESSES:
+        raise ValueError(f"process must be one of {', '.join(PROCESSES)}, got {process!r}")
+    solid = solids.solid_of(part.vertices, part.faces)
+    if solid.status() != manifold3d.Error.NoError or not solids.closed(part.faces):
+        raise PartError(part.label, f"the mesh of the {part.label} is not closed; make it again")
+    found = [
+        *_volume(part, solid),
+        *_edges(part, PROCESSES[process]),
+        *_overhang(part, PROCESSES[process]),
+        *_room(part, bed),
+        *_side(part, solid),
+        *_marks(part, solid),
+    ]
+    return [f"{part.label}: {sentence}" for sentence in found]
+
+
+def _volume(part: Part, solid: Any) -> list[str]:
+    wanted = part.volume - float(part.facts.get("engraved_volume", 0.0))
+    made = float(solid.volume())
+    if abs(made - wanted) <= VOLUME_SHARE * wanted:
+        return []
+    return [f"its volume is {made:.0f} mm3, planned are {wanted:.0f} mm3; make it again"]
+
+
+def _edges(part: Part, process: Process) -> list[str]:
+    found = []
+    edges = [part.facts[k] for k in ("edge", "thin_edge", "thickness") if k in part.facts]
+    if edges and min(edges) < process.least_edge - 1e-9:
+        found.append(
+            f"its edge of {min(edges):g} mm is too thin for {process.words}, which needs "
+            f"{process.least_edge:g} mm"
+        )
+    most = float(part.facts.get("edge_most", 0.0))
+    if most > EDGE_MOST_MM + 0.01:
+        found.append(
+            f"its edge is up to {most:.1f} mm high, a step that can be felt; at most "
+            f"{EDGE_MOST_MM:g} mm"
+        )
+    stray = float(part.facts.get("chord_error", 0.0))
+    if stray > CHORD_MM:
+        found.append(f"its triangles stray {stray:.3f} mm from the planned surface; smooth the pad")
+    made, planned = part.facts.get("thick_edge"), part.facts.get("thick_edge_planned")
+    if made is not None and planned is not None and abs(made - planned) > THICK_EDGE_MM:
+        found.append(f"its thick edge is {made:.1f} mm, the plan says {planned:.1f} mm")
+    return found
+
+
+def _overhang(part: Part, process: Process) -> list[str]:
+    """Look for faces that hang over steeper than the process allows, lying on the shoe face."""
+    corners = part.vertices[part.faces]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    length = np.linalg.norm(normal, axis=1)
+    limit = -math.sin(math.radians(process.overhang)) * length
+    hanging = (normal[:, 2] < limit - 1e-9) & (corners[:, :, 2].max(axis=1) > BRIDGE_MM)
+    area = float(length[hanging].sum() / 2)
+    if area < 1.0:
+        return []
+    return [f"{area:.0f} mm2 of it hang over by more than {process.overhang:g}° when it lies flat"]
+
+
+def _room(part: Part, bed: tuple[float, float, float] | None) -> list[str]:
+    if bed is None:
+        return []
+    hull = Polygon(part.outline).convex_hull
+    height = float(np.ptp(part.vertices[:, 2]))
+    sizes = []
+    for angle in range(0, 180, 3):
+        x0, y0, x1, y1 = affinity.rotate(hull, angle).bounds
+        sizes.append((x1 - x0, y1 - y0))
+    if height <= bed[2] and any(a <= bed[0] and b <= bed[1] for a, b in sizes):
+        return []
+    length, width = sizes[0]
+    return [
+        f"{length:.0f} x {width:.0f} x {height:.0f} mm does not fit on a bed of "
+        f"{bed[0]:g} x {bed[1]:g} x {bed[2]:g} mm, turned or not; cut it from sheet or use a "
+        "larger machine"
+    ]
+
+
+def _side(part: Part, solid: Any) -> list[str]:
+    """Look in the mesh itself for the medial notch: it tells the side without any record."""
+    if "notch" not in part.facts:
+        return ["it has no room for the medial notch; mark the big-toe side by hand"]
+    x, y = part.facts["notch"]
+    cut = solids.region_above(solid, min(0.6 * float(part.vertices[:, 2].max()), 0.05))
+    _, y0, _, y1 = cut.bounds
+    across = shapely.LineString([(x, y0 - 1), (x, y1 + 1)]).intersection(Polygon(part.outline))
+    middle = (across.bounds[1] + across.bounds[3]) / 2
+    sign = 1.0 if part.side is Side.RIGHT else -1.0
+    notched = not cut.covers(shapely.Point(x, y)) and cut.convex_hull.covers(shapely.Point(x, y))
+    if notched and sign * (y - middle) > 0:
+        return []
+    return [f"its medial notch is not where a {part.side.value} part has it; do not use it"]
+
+
+def _marks(part: Part, solid: Any) -> list[str]:
+    """Compare the recesses in the shoe face with the area of the marks."""
+    engraved: Sequence[str] = part.facts.get("engraved", ())
+    left_over: Sequence[str] = part.facts.get("paper_only", ())
+    found = []
+    if left_over:
+        found.append(f"no room to engrave {', '.join(left_over)}; write it on by hand")
+    if engraved:
+        cut = [mark for mark in part.marks if mark.face == "shoe" and mark.text in engraved]
+        ink = sum(engraving.mark_shape(mark).area for mark in cut)
+        plan = Polygon(part.outline, part.holes).area
+        missing = plan - solids.region_above(solid, engraving.DEPTH_MM / 2).area
+        if abs(missing - ink) > 0.03 * ink + 0.002 * plan:
+            found.append("its marks are not all cut into the shoe face; make it again")
+    return found

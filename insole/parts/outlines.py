@@ -1,0 +1,89 @@
+"""What parts share in plan: the medial notch, lines, and wished marks.
+
+    base, pad and shims -> notch in the outline, label block
+
+The notch is a sawtooth: its steep face looks to the heel, its slope runs out toward the toes. It
+lies on the medial edge only, so that a loose part tells its side and its direction even when
+the letters are ground away.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from shapely import LineString, Polygon
+
+from footscan.scan import Array, Side
+from insole.parts.engraving import ARROW
+from insole.parts.part import Mark
+from insole.parts.solids import ring
+
+__all__ = ["edge_at", "label", "notched", "rings"]
+
+NOTCH_ROOT_MM = 0.4  # radius at the root: a sharp one starts a crack
+LABEL_TURN_DEG = 90.0  # letters upright when the toe end points up
+
+
+def edge_at(polygon: Polygon, x: float, *, medial: bool = True) -> float:
+    """Return y of the outline's medial (or lateral) edge at station `x`, mm.
+
+    Raises
+    ------
+    ValueError
+        The outline does not reach that station.
+    """
+    x0, y0, x1, y1 = polygon.bounds
+    if not x0 <= x <= x1:
+        raise ValueError(f"station {x:.1f} mm is outside the outline, {x0:.1f} to {x1:.1f} mm")
+    cut = polygon.intersection(LineString([(x, y0 - 1), (x, y1 + 1)])).bounds
+    return float(cut[3] if medial else cut[1])
+
+
+def notched(
+    polygon: Polygon, x: float, *, depth: float, length: float
+) -> tuple[Polygon, tuple[float, float] | None]:
+    """Return the outline with a sawtooth notch in its medial edge, and a point inside the notch.
+
+    The steep face stands at `x`, the slope ends `length` ahead of it. Where the notch would cut
+    the part in two or meets another edge, the outline comes back as it was, with None.
+    """
+    try:
+        rear, front = edge_at(polygon, x), edge_at(polygon, x + length)
+    except ValueError:
+        return polygon, None
+    along = np.array([length, front - rear])
+    along /= np.linalg.norm(along)
+    inward = np.array([along[1], -along[0]])
+    start = np.array([x, rear])
+    reach = length * (1 + 2.0 / depth)
+    corners = [-2.0 * inward, depth * inward, reach * along - 2.0 * inward]
+    tooth = Polygon([start + corner for corner in corners])
+    tooth = tooth.buffer(-NOTCH_ROOT_MM).buffer(NOTCH_ROOT_MM, quad_segs=4)
+    left = polygon.difference(tooth)
+    inside = start + 0.45 * depth * inward + 0.15 * length * along
+    fits = isinstance(left, Polygon) and left.area > 0.9 * polygon.area
+    if not fits or left.covers(shapely.Point(*inside)):
+        return polygon, None
+    return shapely.orient_polygons(left), (float(inside[0]), float(inside[1]))
+
+
+def rings(polygon: Polygon) -> tuple[Array, tuple[Array, ...]]:
+    """Return outline (counter-clockwise) and holes (clockwise) of a polygon."""
+    turned = shapely.orient_polygons(polygon)
+    return ring(turned.exterior), tuple(ring(hole) for hole in turned.interiors)
+
+
+def label(
+    side: Side, texts: tuple[str, ...], centre: tuple[float, float], *, size: float
+) -> tuple[Mark, ...]:
+    """Return the wished label of a part: arrow, side in large letters, then `texts`.
+
+    Letters are capitals, the arrow runs from heel to toe.
+    """
+    x, y = centre
+    rows = ((ARROW, size), (side.value, size), *((text, 0.7 * size) for text in texts))
+    return tuple(
+        Mark(text=text.upper(), x=x, y=y, size=row_size, turn=LABEL_TURN_DEG)
+        for text, row_size in rows
+        if text.strip()
+    )

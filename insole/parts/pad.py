@@ -1,0 +1,229 @@
+"""The arch pad: a dome over a flat underside, from the heights in the plan.
+
+    FootPlan.pad -> arch_pad -> Part (canonical frame)
+
+The top is ``max(edge, s(x, y))`` with s the bicubic spline through the plan's heights. The mesh
+is the master: grid triangles under that function, clipped to the outline. The B-rep for STEP is
+a spline approximation of the same function, checked against it.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+from typing import Any
+
+import numpy as np
+import shapely
+from scipy.interpolate import RectBivariateSpline
+from shapely import Polygon
+
+from footscan.scan import Array, IntArray, Side
+from insole.errors import PartError
+from insole.parts import breps, outlines, solids
+from insole.parts.part import Mark, Part
+from insole.planning.plan import FootPlan, HeightGrid, PadPlan
+
+__all__ = ["arch_pad", "cross_hair", "surface"]
+
+NOTCH_MM = (1.5, 4.0)  # depth and length; deeper would stand as a step in the dome
+LABEL_MM = 7.0
+CROSS_MM = 8.0  # half length of the crest's cross-hair
+CROSS_RING_MM = 3.5
+ROOF_DIP_MM = 0.02  # heights this far under the edge are left as they are in the boundary solid
+ROOF_STEP_MM = 0.7
+ROOF_REACH_MM = 3.0
+
+
+def surface(grid: HeightGrid, part: str = "arch-pad") -> RectBivariateSpline:
+    """Return the bicubic spline through a height grid: ``s.ev(x, y)``, mm.
+
+    Raises
+    ------
+    insole.errors.PartError
+        The grid is too small, ragged, or has heights that are no numbers.
+    """
+    if len({len(row) for row in grid.z}) != 1 or len(grid.z) < 4 or len(grid.z[0]) < 4:
+        raise PartError(part, f"the heights of the {part} need a full grid of at least 4 by 4")
+    z = np.asarray(grid.z, dtype=float)
+    if not np.isfinite(z).all() or not grid.step > 0:
+        raise PartError(part, f"the heights of the {part} have values that are no numbers")
+    x = grid.x0 + grid.step * np.arange(z.shape[0])
+    y = grid.y0 + grid.step * np.arange(z.shape[1])
+    return RectBivariateSpline(x, y, z, kx=3, ky=3, s=0)
+
+
+def arch_pad(foot: FootPlan, case: str) -> Part:
+    """Return the arch pad of a foot in the canonical frame, not yet engraved.
+
+    Parameters
+    ----------
+    foot : FootPlan
+        With a pad.
+    case : str
+        Case id for the label.
+
+    Returns
+    -------
+    Part
+        ``"arch-pad"``; `facts` give height, edge as made and crest.
+
+    Raises
+    ------
+    insole.errors.PartError
+        The foot has no pad, or its outline or heights cannot be made.
+    """
+    pad = foot.pad
+    if pad is None:
+        raise PartError("arch-pad", f"the plan has no pad for the {foot.side} foot")
+    spline = surface(pad.top)
+    plan = solids.solid_polygon(pad.outline, "arch-pad")
+    _check_cover(pad, plan)
+    plan, notch = outlines.notched(
+        plan, _notch_station(pad, plan), depth=NOTCH_MM[0], length=NOTCH_MM[1]
+    )
+    solid = solids.under_heights(plan, spline.ev, _step(spline, plan), pad.edge)
+    vertices, faces = solids.arrays(solid, "arch-pad")
+    outline, holes = outlines.rings(plan)
+    volume = solids.integral(plan, partial(_height, pad))
+    side = Side(foot.side)
+    return Part(
+        name="arch-pad",
+        side=side,
+        vertices=vertices,
+        faces=faces,
+        outline=outline,
+        holes=holes,
+        lines={"crest": cross_hair(pad), "axis": _axis(plan)},
+        marks=_marks(side, pad, plan, case),
+        volume=volume,
+        solid=partial(_brep, pad, outline, volume),
+        material=pad.material,
+        facts=_facts(pad, notch, vertices, faces),
+    )
+
+
+def _height(pad: PadPlan, x: Array, y: Array) -> Array:
+    return np.asarray(np.maximum(surface(pad.top).ev(x, y), pad.edge))
+
+
+def _check_cover(pad: PadPlan, plan: Polygon) -> None:
+    """Refuse heights that end inside the outline: beyond them there is nothing to make."""
+    rows, columns = len(pad.top.z), len(pad.top.z[0])
+    x1, y1 = pad.top.x0 + pad.top.step * (rows - 1), pad.top.y0 + pad.top.step * (columns - 1)
+    if not shapely.box(pad.top.x0, pad.top.y0, x1, y1).buffer(1e-6).covers(plan):
+        raise PartError(
+            "arch-pad", "the heights of the arch-pad do not cover its outline; plan the pad again"
+        )
+
+
+def _step(spline: RectBivariateSpline, plan: Polygon) -> float:
+    """Return the grid step for the largest curvature of the surface inside the outline."""
+    x0, y0, x1, y1 = plan.bounds
+    x, y = np.meshgrid(np.arange(x0, x1, 1.0), np.arange(y0, y1, 1.0), indexing="ij")
+    inside = shapely.contains_xy(plan, x, y)
+    if not inside.any():
+        return solids.grid_step(0.0)
+    x, y = x[inside], y[inside]
+    xx, yy = spline.ev(x, y, dx=2), spline.ev(x, y, dy=2)
+    xy = spline.ev(x, y, dx=1, dy=1)
+    largest = np.abs(xx + yy) / 2 + np.sqrt(((xx - yy) / 2) ** 2 + xy**2)
+    return solids.grid_step(float(largest.max()))
+
+
+def _notch_station(pad: PadPlan, plan: Polygon) -> float:
+    """Return where the notch's steep face stands: a third of the way from the rear edge."""
+    x0, _, x1, _ = plan.bounds
+    return float(min(x0 + 0.3 * (x1 - x0), pad.crest.from_rear - NOTCH_MM[1]))
+
+
+def _crest_y(pad: PadPlan, plan: Polygon) -> float:
+    """Return y of the crest: the highest place on the station the plan gives for it."""
+    y0, y1 = plan.bounds[1], plan.bounds[3]
+    y = np.linspace(y0, y1, 401)
+    y = y[shapely.contains_xy(plan, np.full_like(y, pad.crest.from_rear), y)]
+    if not len(y):
+        return float(plan.representative_point().coords[0][1])
+    z = surface(pad.top).ev(np.full_like(y, pad.crest.from_rear), y)
+    return float(y[z >= z.max() - 1e-3].mean())
+
+
+def cross_hair(pad: PadPlan) -> tuple[Array, ...]:
+    """Return two crossing lines and a ring that mark the crest, turned with the pad."""
+    plan = Polygon(pad.outline)
+    centre = np.array([pad.crest.from_rear, _crest_y(pad, plan)])
+    turn = math.radians(pad.turn)
+    along = CROSS_MM * np.array([math.cos(turn), math.sin(turn)])
+    across = np.array([-along[1], along[0]])
+    circle = centre + CROSS_RING_MM * _unit_circle()
+    return (
+        np.array([centre - along, centre + along]),
+        np.array([centre - across, centre + across]),
+        circle,
+    )
+
+
+def _unit_circle(n: int = 24) -> Array:
+    angle = np.linspace(0.0, 2 * np.pi, n + 1)
+    return np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+def _axis(plan: Polygon) -> tuple[Array, ...]:
+    """Return the bed's centreline where it crosses the pad."""
+    x0, _, x1, _ = plan.bounds
+    cut = plan.intersection(shapely.LineString([(x0 - 1, 0.0), (x1 + 1, 0.0)]))
+    lines = [part for part in shapely.get_parts(cut) if shapely.get_num_coordinates(part) == 2]
+    return tuple(shapely.get_coordinates(line) for line in lines)
+
+
+def _marks(side: Side, pad: PadPlan, plan: Polygon, case: str) -> tuple[Mark, ...]:
+    centre = plan.centroid
+    return outlines.label(
+        side, ("ARCH PAD", "SHOE SIDE", case), (centre.x, centre.y), size=LABEL_MM
+    )
+
+
+def _facts(
+    pad: PadPlan, notch: tuple[float, float] | None, vertices: Array, faces: IntArray
+) -> dict[str, Any]:
+    rim = _height(pad, *np.asarray(pad.outline, dtype=float).T)
+    facts: dict[str, Any] = {
+        "pad": pad.name,
+        "height": round(float(vertices[:, 2].max()), 2),
+        "edge": pad.edge,
+        "chord_error": round(solids.chord_error(vertices, faces, partial(_height, pad)), 4),
+        "edge_most": round(float(rim.max()), 3),
+        "crest": (pad.crest.from_rear, round(_crest_y(pad, Polygon(pad.outline)), 3)),
+        "crest_from_rear": pad.crest.from_rear,
+        "crest_from_medial": pad.crest.from_medial,
+        "turn": pad.turn,
+        "front_edge": pad.front_edge,
+        "rear_edge": pad.rear_edge,
+    }
+    if notch is not None:
+        facts["notch"] = notch
+    return facts
+
+
+def _brep(pad: PadPlan, outline: Array, volume: float) -> Any:
+    return breps.under_spline(outline, _roof(pad, Polygon(outline)), volume, "arch-pad")
+
+
+def _roof(pad: PadPlan, plan: Polygon) -> RectBivariateSpline:
+    """Return the spline that the kernel gets: the pad's own, or refitted with its floor.
+
+    Refitted where the heights end too near the outline for a clean cut, or dip under the edge.
+    """
+    spline = surface(pad.top)
+    x0, y0, x1, y1 = plan.bounds
+    x, y = np.meshgrid(np.arange(x0, x1, 0.5), np.arange(y0, y1, 0.5), indexing="ij")
+    inside = shapely.contains_xy(plan, x, y)
+    dip = pad.edge - float(spline.ev(x[inside], y[inside]).min())
+    (tx, ty), reach = spline.tck[:2], ROOF_REACH_MM
+    covered = shapely.box(tx[0], ty[0], tx[-1], ty[-1]).covers(shapely.box(*plan.bounds).buffer(1))
+    if dip < ROOF_DIP_MM and covered:
+        return spline
+    at_x = np.arange(x0 - reach, x1 + reach + ROOF_STEP_MM, ROOF_STEP_MM)
+    at_y = np.arange(y0 - reach, y1 + reach + ROOF_STEP_MM, ROOF_STEP_MM)
+    z = _height(pad, *(g.ravel() for g in np.meshgrid(at_x, at_y, indexing="ij")))
+    return RectBivariateSpline(at_x, at_y, z.reshape(len(at_x), len(at_y)), kx=3, ky=3, s=0)

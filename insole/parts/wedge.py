@@ -1,0 +1,313 @@
+"""Wedge shims: a ramp across the bed under flat skives, exact planes over an outline.
+
+    FootPlan.wedges -> shim -> Part (canonical frame)
+
+The top is the lowest of up to three planes, so the solid is exact and convex above its outline:
+
+    ramp    z = edge + d tan(net), d the distance from the thin side across the bed
+    rear    z = edge + (x - (full_from - taper_rear)) rise / taper_rear
+    front   z = edge + ((full_to + taper_front) - x) rise / taper_front
+
+with rise = d_max tan(net), d_max the largest d between `full_from` and `full_to`. Each skive is
+one flat bevel, as a belt or a file makes it. The angle is full from `full_from` to `full_to`
+over the whole width, and a little further on the thin side, where the bevel starts later. The
+slope runs about the bed's long axis. A taper of 0 means no skive at that end.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from functools import partial
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely import Polygon, affinity
+
+from footscan.scan import Array, Side
+from insole.errors import PartError
+from insole.parts import breps, outlines, solids
+from insole.parts.part import Mark, Part
+from insole.planning.plan import FootPlan, WedgePlace, WedgePlan
+
+__all__ = ["grind_lines", "planes", "shim", "volume"]
+
+Plane = tuple[float, float, float]  # z = a x + b y + c
+
+GRIND_STEP_MM = 0.5
+NOTCH_MM = (2.0, 5.0)
+LABEL_MM = 7.0
+BOLT_HOLE_MM = 5.5  # clearance hole for M5, medium fit of ISO 273, value from memory
+SLOT_MM = 6.0  # travel left in a bolt slot where the shoe's own travel is not known
+SLOT_MOST_MM = 12.0
+LAND_MM = 3.0  # least material around a slot; common practice, no source
+NAMES = {
+    WedgePlace.FOREFOOT: "forefoot-shim",
+    WedgePlace.HEEL: "heel-shim",
+    WedgePlace.UNDER: "under-shoe-shim",
+}
+
+
+def shim(
+    foot: FootPlan, wedge: WedgePlan, case: str, shoe: Mapping[str, Any] | None = None
+) -> Part:
+    """Return a wedge shim in the canonical frame, not yet engraved.
+
+    Parameters
+    ----------
+    foot : FootPlan
+        The foot it is for.
+    wedge : WedgePlan
+        The wedge to make.
+    case : str
+        Case id for the label.
+    shoe : mapping or None
+        The shoe file as read; its ``cleat`` holes slot an under-shoe shim.
+
+    Returns
+    -------
+    Part
+        `lines` carry ``"grind"``, contours of the top 0.5 mm apart; `facts` give the angle, the
+        words and the thick edge as made.
+
+    Raises
+    ------
+    insole.errors.PartError
+        The wedge has no angle, contradicts itself, or its outline or holes cannot be made.
+    """
+    name = NAMES[wedge.place]
+    _check(wedge, name)
+    plan = _clipped(wedge, name)
+    roof = planes(wedge, plan)
+    plan, notch = _notched(wedge, plan)
+    plan, hole_note = _slotted(wedge, plan, shoe or {}, name)
+    vertices, faces = solids.arrays(solids.under_planes(plan, roof), name)
+    outline, holes = outlines.rings(plan)
+    levels, grind = grind_lines(plan, roof)
+    side = Side(foot.side)
+    return Part(
+        name=name,
+        side=side,
+        vertices=vertices,
+        faces=faces,
+        outline=outline,
+        holes=holes,
+        lines={"grind": grind},
+        marks=_marks(side, wedge, plan, case),
+        volume=volume(plan, roof),
+        solid=partial(breps.under_planes, outline, roof, holes, name),
+        material=wedge.material,
+        facts=_facts(wedge, plan, roof, levels) | _more(notch, hole_note),
+    )
+
+
+def _check(wedge: WedgePlan, name: str) -> None:
+    thick = "big-toe side" if wedge.net > 0 else "little-toe side"
+    if wedge.net == 0 or abs(wedge.net) > 20:
+        raise PartError(name, f"a {name} of {wedge.net:g}° cannot be made; plan the wedge again")
+    if wedge.thick_side != thick:
+        raise PartError(
+            name,
+            f"the {name} is {wedge.net:+g}° but its thick edge is on the {wedge.thick_side}; "
+            "plan the wedge again",
+        )
+    if not wedge.edge > 0 or wedge.full_to <= wedge.full_from:
+        raise PartError(name, f"the {name} has no thin edge or no length; plan the wedge again")
+
+
+def _clipped(wedge: WedgePlan, name: str) -> Polygon:
+    """Return the outline between the ends of the skives."""
+    whole = solids.solid_polygon(wedge.outline, name)
+    x0, x1 = wedge.full_from - wedge.taper_rear, wedge.full_to + wedge.taper_front
+    clipped = whole.intersection(shapely.box(x0, whole.bounds[1] - 1, x1, whole.bounds[3] + 1))
+    if not isinstance(clipped, Polygon) or clipped.is_empty:
+        raise PartError(name, f"the ramp of the {name} lies off its outline; plan the wedge again")
+    return clipped
+
+
+def planes(wedge: WedgePlan, plan: Polygon) -> tuple[Plane, ...]:
+    """Return the planes z = a x + b y + c of a wedge over its outline: ramp, then skives."""
+    x0, low, x1, high = plan.bounds
+    full = plan.intersection(
+        shapely.box(max(wedge.full_from, x0), low - 1, min(wedge.full_to, x1), high + 1)
+    ).bounds
+    slope = math.tan(math.radians(abs(wedge.net)))
+    rise = slope * (full[3] - low if wedge.net > 0 else high - full[1])
+    found = [
+        (0.0, slope, wedge.edge - low * slope)
+        if wedge.net > 0
+        else (0.0, -slope, wedge.edge + high * slope)
+    ]
+    if wedge.taper_rear > 0:
+        steep = rise / wedge.taper_rear
+        found.append((steep, 0.0, wedge.edge - (wedge.full_from - wedge.taper_rear) * steep))
+    if wedge.taper_front > 0:
+        steep = rise / wedge.taper_front
+        found.append((-steep, 0.0, wedge.edge + (wedge.full_to + wedge.taper_front) * steep))
+    return tuple(found)
+
+
+def volume(plan: Polygon, roof: Sequence[Plane]) -> float:
+    """Return the exact volume under the lowest of `roof` over `plan`, mm3.
+
+    Where a plane is the lowest, the outline is cut to a polygon, and a linear height integrates
+    to area times height at the centroid.
+    """
+    total = 0.0
+    for k, (a, b, c) in enumerate(roof):
+        region = plan
+        for other in [*roof[:k], *roof[k + 1 :]]:
+            region = region.intersection(
+                _half_plane(region, (other[0] - a, other[1] - b, other[2] - c))
+            )
+        if region.area > 0:
+            centre = region.centroid
+            total += region.area * (a * centre.x + b * centre.y + c)
+    return total
+
+
+def _half_plane(shape: Any, line: Plane) -> Polygon:
+    """Return a square on the side a x + b y + c >= 0, larger than `shape`."""
+    if shape.is_empty:
+        return Polygon()
+    a, b, c = line
+    x0, y0, x1, y1 = shape.bounds
+    reach = 4.0 * (x1 - x0 + y1 - y0)
+    norm = math.hypot(a, b)
+    if norm == 0:
+        return shapely.box(x0 - 1, y0 - 1, x1 + 1, y1 + 1) if c >= 0 else Polygon()
+    nx, ny = a / norm, b / norm
+    centre = shape.envelope.centroid
+    offset = (a * centre.x + b * centre.y + c) / norm
+    foot = (centre.x - offset * nx, centre.y - offset * ny)
+    corners = [(0, -reach), (reach, -reach), (reach, reach), (0, reach)]
+    return Polygon([(foot[0] + s * nx - t * ny, foot[1] + s * ny + t * nx) for s, t in corners])
+
+
+def grind_lines(
+    plan: Polygon, roof: Sequence[Plane], step: float = GRIND_STEP_MM
+) -> tuple[tuple[float, ...], tuple[Array, ...]]:
+    """Return heights and contours of the top, `step` mm apart, for grinding a blank.
+
+    Returns
+    -------
+    levels : tuple of float
+        Height of each line, mm; a level that comes in pieces is repeated.
+    lines : tuple of ndarray, shape (n, 2)
+        Open lines in plan, inside the outline.
+    """
+    top = max(float((shapely.get_coordinates(plan) @ [a, b] + c).max()) for a, b, c in roof[:1])
+    levels: list[float] = []
+    lines: list[Array] = []
+    for k in range(1, math.ceil(top / step)):
+        region: Any = plan
+        for a, b, c in roof:
+            region = region.intersection(_half_plane(plan, (a, b, c - k * step)))
+        drawn = region.boundary.difference(plan.boundary.buffer(1e-6))
+        for line in shapely.get_parts(shapely.line_merge(drawn)):
+            if line.length > 2.0:
+                levels.append(round(k * step, 3))
+                lines.append(shapely.get_coordinates(line))
+    return tuple(levels), tuple(lines)
+
+
+def _lowest(roof: Sequence[Plane], points: Array) -> Array:
+    return np.asarray(np.min([points @ [a, b] + c for a, b, c in roof], axis=0))
+
+
+def _thickest(wedge: WedgePlan, plan: Polygon, roof: Sequence[Plane]) -> float:
+    """Return the thickness at the thick edge: the highest place of a roof made of planes."""
+    stations = [x for x in (wedge.full_from, wedge.full_to) if plan.bounds[0] < x < plan.bounds[2]]
+    y0, y1 = plan.bounds[1] - 1, plan.bounds[3] + 1
+    cuts = [plan.intersection(shapely.LineString([(x, y0), (x, y1)])) for x in stations]
+    places = np.vstack([shapely.get_coordinates(shape) for shape in (plan, *cuts)])
+    return float(_lowest(roof, places).max())
+
+
+def _notched(wedge: WedgePlan, plan: Polygon) -> tuple[Polygon, tuple[float, float] | None]:
+    """Notch the medial edge behind the ball (heel shims: ahead of the heel's widest place)."""
+    x0, _, x1, _ = plan.bounds
+    share = {WedgePlace.FOREFOOT: 0.25, WedgePlace.HEEL: 0.6, WedgePlace.UNDER: 0.2}[wedge.place]
+    return outlines.notched(plan, x0 + share * (x1 - x0), depth=NOTCH_MM[0], length=NOTCH_MM[1])
+
+
+def _slotted(
+    wedge: WedgePlan, plan: Polygon, shoe: Mapping[str, Any], name: str
+) -> tuple[Polygon, str]:
+    """Return an under-shoe outline with bolt slots along x, and what to do at the bench."""
+    if wedge.place is not WedgePlace.UNDER:
+        return plan, ""
+    cleat = shoe.get("cleat") or {}
+    holes = cleat.get("holes") or ()
+    if not holes:
+        return plan, "no holes: drill to the shoe's own pattern, as measured"
+    travel = SLOT_MM
+    if cleat.get("front") is not None and cleat.get("rear") is not None:
+        travel = float(np.clip(abs(cleat["front"] - cleat["rear"]), 0.0, SLOT_MOST_MM))
+    centre = Polygon(wedge.outline).envelope.centroid  # the pattern's middle
+    slot = shapely.LineString([(-travel / 2, 0), (travel / 2, 0)]).buffer(BOLT_HOLE_MM / 2)
+    cut = shapely.union_all(
+        [affinity.translate(slot, centre.x + float(x), centre.y + float(y)) for x, y in holes]
+    )
+    if not plan.buffer(-LAND_MM).covers(cut):
+        raise PartError(
+            name,
+            f"the bolt holes leave less than {LAND_MM:g} mm of the {name}; measure them again from "
+            "the middle of the pattern",
+        )
+    left = plan.difference(cut)
+    if not isinstance(left, Polygon):
+        raise PartError(name, f"the bolt holes cut the {name} apart; measure them again")
+    note = f"{len(holes)} slots {BOLT_HOLE_MM:g} mm wide, {travel:g} mm travel, around the middle"
+    return left, note
+
+
+def _marks(side: Side, wedge: WedgePlan, plan: Polygon, case: str) -> tuple[Mark, ...]:
+    """Return the wished marks: the thick edge first, it must lie where it is true."""
+    x0, y0, x1, y1 = plan.bounds
+    middle = (max(wedge.full_from, x0) + min(wedge.full_to, x1)) / 2
+    # a heel is narrow: the words along its thick edge go behind the label, not beside it
+    apart = 0.2 * (x1 - x0) if wedge.place is WedgePlace.HEEL else 0.0
+    along = middle - 0.5 * apart
+    medial = wedge.net > 0
+    edge = outlines.edge_at(plan, along, medial=medial)
+    inward = -1.0 if medial else 1.0
+    thick = Mark(text="THICK EDGE", x=along, y=edge + 5.0 * inward, size=5.0)
+    kind = "VARUS" if medial else "VALGUS"
+    texts = (
+        NAMES[wedge.place].replace("-", " "),
+        f"{abs(wedge.net):g}° {kind}",
+        "CLEAT SIDE" if wedge.place is WedgePlace.UNDER else "SHOE SIDE",
+        case,
+    )
+    centre = (middle + apart, (y0 + y1) / 2 - 0.15 * inward * (y1 - y0))
+    return (thick, *outlines.label(side, texts, centre, size=LABEL_MM))
+
+
+def _facts(
+    wedge: WedgePlan, plan: Polygon, roof: Sequence[Plane], levels: tuple[float, ...]
+) -> dict[str, Any]:
+    return {
+        "place": wedge.place.value,
+        "angle": wedge.net,
+        "words": wedge.words,
+        "thick_side": wedge.thick_side,
+        "thick_edge": round(_thickest(wedge, plan, roof), 2),
+        "thick_edge_planned": wedge.thick_edge,
+        "thin_edge": wedge.edge,
+        "full_from": wedge.full_from,
+        "full_to": wedge.full_to,
+        "taper_rear": wedge.taper_rear,
+        "taper_front": wedge.taper_front,
+        "grind_levels": levels,
+    }
+
+
+def _more(notch: tuple[float, float] | None, hole_note: str) -> dict[str, Any]:
+    facts: dict[str, Any] = {}
+    if notch is not None:
+        facts["notch"] = notch
+    if hole_note:
+        facts["holes"] = hole_note
+    return facts

@@ -1,0 +1,321 @@
+"""How high a pad may be at each place of the bed, rule by rule.
+
+    Seating + wedges + tender spots -> Room (grid, gap, wish, ceilings) -> insole.planning.support
+
+Each rule is one ceiling: a map of heights that the pad's top may not pass, with the words that
+the plan prints when the rule decides the pad's shape. Below the edge thickness there is no pad.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import ndimage
+
+from footscan.scan import Array
+from insole.errors import PlanError
+from insole.planning.limits import Limits
+from insole.planning.outline import edges_at
+from insole.planning.plan import WedgePlace, WedgePlan
+from insole.planning.seating import Seating
+
+__all__ = ["Ceiling", "Room", "ball_line", "low_pass", "room", "shim_height"]
+
+FREE = 1e3  # mm: no ceiling here
+MARGIN_MM = 6.0  # grid beyond the region in which a pad may lie
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ceiling:
+    """One rule: its code, the words for the plan, and heights in mm on the room's grid."""
+
+    code: str
+    words: str
+    z: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Room:
+    """The space under the arch on a regular grid of the bed frame.
+
+    Attributes
+    ----------
+    x, y : ndarray, shapes (nx,) and (ny,)
+        Nodes, mm, `cell` apart.
+    gap : ndarray, shape (nx, ny)
+        Low-passed gap, mm; beyond the seen sole it keeps the value of the nearest seen place,
+        which is below the true one on the medial wall.
+    shim : ndarray, shape (nx, ny)
+        Thickness of wedge shims, mm.
+    ceilings : tuple of Ceiling
+        The rules. The wish (support level times gap) is not one of them.
+    """
+
+    x: Array
+    y: Array
+    gap: Array
+    shim: Array
+    ceilings: tuple[Ceiling, ...]
+    cell: float = 1.0
+
+    def wish(self, level: float) -> Array:
+        """Return the wished top for a support level, mm: what the shims leave of it."""
+        return np.clip(level * self.gap - self.shim, 0.0, None)
+
+    def coarser(self, by: int) -> Room:
+        """Return the room with every `by`-th node, for quick comparisons."""
+        thin = tuple(replace(c, z=c.z[::by, ::by]) for c in self.ceilings)
+        return Room(x=self.x[::by], y=self.y[::by], gap=self.gap[::by, ::by],
+                    shim=self.shim[::by, ::by], ceilings=thin, cell=self.cell * by)  # fmt: skip
+
+    def lowest(self, level: float, *, without: str = "") -> Array:
+        """Return the lowest of wish and ceilings, mm; rules whose code starts so may be left out."""
+        z = self.wish(level)
+        for ceiling in self.ceilings:
+            if not (without and ceiling.code.startswith(without)):
+                z = np.minimum(z, ceiling.z)
+        return z
+
+
+def room(
+    seating: Seating,
+    *,
+    limits: Limits,
+    wedges: Sequence[WedgePlan] = (),
+    tender: Sequence[tuple[float, float]] = (),
+) -> Room:
+    """Return the space that a pad may fill.
+
+    Parameters
+    ----------
+    seating : Seating
+        Foot on the bed, lowered.
+    limits : Limits
+        Planning limits.
+    wedges : sequence of WedgePlan
+        Shims; pad and shim overlap by no more than a limit.
+    tender : sequence of (x, y)
+        Spots marked by hand, bed frame, mm.
+
+    Raises
+    ------
+    PlanError
+        A tender spot lies off the foot, or a landmark that a rule needs is missing.
+    """
+    x, y = _grid(seating, limits)
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    gap = low_pass(_filled(seating.gap(gx, gy)), limits.value("feel.cutoff"))
+    inside = [w for w in wedges if w.place is not WedgePlace.UNDER]
+    shim = np.sum([shim_height(w, gx, gy) for w in inside], axis=0) if inside else 0.0 * gx
+    ceilings = [
+        _base_edge(seating, gx, gy, limits),
+        _lateral_end(seating, x, gy, limits),
+        *_ball(seating, gx, gy, limits),
+        _rear(seating, gx, gap, limits),
+        _first_metatarsal(seating, x, gx, gy, gap, limits),
+        _fifth_base(seating, gx, gy, limits),
+        *_navicular(seating, gx, gy, limits),
+        *_tender(seating, gx, gy, tender, limits),
+        *_overlap(shim, limits),
+    ]
+    return Room(x=x, y=y, gap=gap, shim=shim, ceilings=tuple(ceilings))
+
+
+def low_pass(z: Array, cutoff: float) -> Array:
+    """Return `z` (1 mm grid) without waves shorter than `cutoff` mm.
+
+    Gaussian that halves the amplitude at the cut-off wavelength: standard deviation
+    cutoff * sqrt(ln 2 / 2) / pi, from its transfer function exp(-2 pi² s² / cutoff²).
+    """
+    sigma = cutoff * math.sqrt(math.log(2.0) / 2.0) / math.pi
+    return ndimage.gaussian_filter(z, sigma, mode="nearest")
+
+
+def ball_line(seating: Seating) -> tuple[Array, Array, float]:
+    """Return medial and lateral end of the oblique ball line (x, y) and the larger sd, mm."""
+    for pair in (("metatarsale_tibiale", "metatarsale_fibulare"), ("mth1", "mth5")):
+        if all(name in seating.landmarks for name in pair):
+            ends = [np.asarray(seating.landmarks[name][:2]) for name in pair]
+            return ends[0], ends[1], max(seating.landmark_sd.get(name, 0.0) for name in pair)
+    raise PlanError("the ball of the foot was not found in the scan; set its landmarks by hand")
+
+
+def shim_height(wedge: WedgePlan, x: Array, y: Array) -> Array:
+    """Return the thickness of a shim at (x, y), mm; 0 outside its outline."""
+    import shapely
+
+    span = wedge.taper_rear, wedge.taper_front
+    rear = (x - wedge.full_from + span[0]) / span[0] if span[0] > 0 else x >= wedge.full_from
+    front = (wedge.full_to + span[1] - x) / span[1] if span[1] > 0 else x <= wedge.full_to
+    along = np.clip(np.minimum(rear, front), 0.0, 1.0)
+    ring = np.asarray(wedge.outline, dtype=float)
+    low, high = edges_at(ring, x[:, 0])
+    medial = wedge.thick_side == "big-toe side"
+    in_from_thin = (y - low[:, None]) if medial else (high[:, None] - y)
+    ramp = np.clip(np.nan_to_num(in_from_thin) / wedge.width, 0.0, 1.0)
+    thick = wedge.edge + (wedge.thick_edge - wedge.edge) * ramp * along
+    return np.where(shapely.contains_xy(shapely.Polygon(ring), x, y) & (along > 0), thick, 0.0)
+
+
+def _grid(seating: Seating, limits: Limits) -> tuple[Array, Array]:
+    """Return node coordinates around the region in which a pad may lie."""
+    medial, lateral, _ = ball_line(seating)
+    rear = seating.station + limits.value("keepout.rear") * seating.foot_length
+    x = np.arange(math.floor(rear - MARGIN_MM), math.ceil(max(medial[0], lateral[0])) + 1.0)
+    low, high = edges_at(seating.base, x)
+    middle = np.nanmin((low + high) / 2) - MARGIN_MM
+    return x, np.arange(math.floor(min(middle, 0.0) - 12.0), math.ceil(np.nanmax(high)) + MARGIN_MM)
+
+
+def _filled(gap: Array) -> Array:
+    """Return the gap with unseen places set to the value of the nearest seen one."""
+    unseen = ~np.isfinite(gap)
+    if unseen.all():
+        raise PlanError("the scan shows no sole under the arch; scan the foot again from below")
+    _, index = ndimage.distance_transform_edt(unseen, return_indices=True)
+    return gap[tuple(index)]
+
+
+def _inside(ring: Array, inset: float, x: Array, y: Array) -> Array:
+    """Return which places lie inside the ring by at least `inset`."""
+    import shapely
+
+    return shapely.contains_xy(shapely.Polygon(ring).buffer(-inset), x, y)
+
+
+def _base_edge(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
+    """No pad beyond the finished base's edge; no high wall near it."""
+    inset = seating.trim + limits.value("place.medial_inset")
+    wall = _inside(seating.base, inset, x, y)
+    flange = np.where(_inside(seating.base, inset + 10.0, x, y), FREE, limits.value("feel.flange"))
+    return Ceiling(
+        code="base-edge",
+        words="the medial wall of the pad runs out at the edge of the base",
+        z=np.where(wall, flange, 0.0),
+    )
+
+
+def _lateral_end(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
+    """Height runs out laterally by a share of the local breadth of the foot."""
+    low, high = edges_at(seating.foot_outline, x)
+    share = limits.value("place.lateral_end")
+    end = np.nan_to_num(high - share * (high - low), nan=FREE)
+    return Ceiling(
+        code="lateral-end",
+        words=f"the lateral side runs out by {100 * share:.0f} % of the midfoot's breadth",
+        z=np.where(y > end[:, None], FREE, 0.0),
+    )
+
+
+def _ball(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]:
+    """Nothing close behind the oblique ball line, and only thin a little further back."""
+    medial, lateral, sd = ball_line(seating)
+    along = (medial - lateral) / np.linalg.norm(medial - lateral)
+    behind = along[0] * (y - lateral[1]) - along[1] * (x - lateral[0])
+    if along[1] < 0:
+        raise PlanError("the medial ball landmark lies lateral of the lateral one; correct them")
+    extra = limits.value("keepout.coverage") * sd
+    clear, thin = limits.value("keepout.ball_clear"), limits.value("keepout.ball_thin")
+    height = limits.value("keepout.ball_thin_height")
+    return [
+        Ceiling(code="ball-line", z=np.where(behind >= clear + extra, FREE, 0.0), words=(
+            f"the front edge stays {clear + extra:.1f} mm behind the ball line ({clear:g} mm and "
+            f"{extra:.1f} mm for the landmarks' uncertainty)")),
+        Ceiling(code="ball-thin", z=np.where(behind >= thin, FREE, height), words=(
+            f"at most {height:g} mm thick within {thin:g} mm of the ball line")),
+    ]  # fmt: skip
+
+
+def _rear(seating: Seating, x: Array, gap: Array, limits: Limits) -> Ceiling:
+    """Rear edge not behind a share of the length, nor where the heel rests."""
+    share = limits.value("keepout.rear")
+    station = (x - seating.station) / seating.foot_length
+    resting = (station < limits.value("keepout.heel_contact_to")) & (
+        gap < limits.value("keepout.heel_contact")
+    )
+    return Ceiling(
+        code="rear",
+        words=f"the rear edge stays ahead of {100 * share:.0f} % of the foot's length and of the "
+        "heel's contact",
+        z=np.where((station >= share) & ~resting, FREE, 0.0),
+    )
+
+
+def _first_metatarsal(
+    seating: Seating, x: Array, gx: Array, gy: Array, gap: Array, limits: Limits
+) -> Ceiling:
+    """Only partly filled under the front half of the first metatarsal's shaft."""
+    head = seating.landmarks.get("mth1", ball_line(seating)[0])
+    low, high = edges_at(seating.foot_outline, x)
+    ray = high - limits.value("keepout.first_metatarsal_breadth") * (high - low)
+    back = head[0] - limits.value("keepout.first_metatarsal_half") * seating.foot_length
+    fill = limits.value("keepout.first_metatarsal_fill")
+    under = (gx >= back) & (gy >= np.nan_to_num(ray, nan=FREE)[:, None])
+    return Ceiling(
+        code="first-metatarsal",
+        words=f"at most {100 * fill:.0f} % of the gap is filled under the front half of the first "
+        "metatarsal",
+        z=np.where(under, fill * gap, FREE),
+    )
+
+
+def _fifth_base(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
+    """Base of the fifth metatarsal and cuboid stay free."""
+    head = seating.landmarks.get("mth5", ball_line(seating)[1])
+    at = head[0] - limits.value("keepout.fifth_base_behind") * seating.foot_length
+    radius = limits.value("keepout.fifth_base_radius")
+    low, _ = edges_at(seating.foot_outline, at)
+    centre = float(low[0]) + radius / 2 if np.isfinite(low[0]) else float(head[1])
+    return Ceiling(
+        code="fifth-base",
+        words="the base of the fifth metatarsal and the cuboid stay free",
+        z=np.where(np.hypot(x - at, y - centre) > radius, FREE, 0.0),
+    )
+
+
+def _navicular(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]:
+    """The top stays well below the navicular tuberosity."""
+    mark = seating.landmarks.get("navicular")
+    if mark is None:
+        return []
+    extra = limits.value("keepout.coverage") * seating.landmark_sd.get("navicular", 0.0)
+    bed = float(np.nan_to_num(seating.bed.height(mark[:1], mark[1:2]))[0])
+    top = max(float(mark[2]) - bed - limits.value("keepout.navicular_below"), 0.0)
+    near = np.hypot(x - mark[0], y - mark[1]) <= limits.value("keepout.navicular_radius") + extra
+    words = f"the top stays {limits.value('keepout.navicular_below'):g} mm below the navicular"
+    return [Ceiling(code="navicular", words=words, z=np.where(near, top, FREE))]
+
+
+def _tender(
+    seating: Seating, x: Array, y: Array, spots: Sequence[tuple[float, float]], limits: Limits
+) -> list[Ceiling]:
+    """Places marked by hand stay free of load."""
+    import shapely
+
+    radius, rim = limits.value("keepout.tender_radius"), limits.value("keepout.tender_rim")
+    foot = shapely.Polygon(seating.foot_outline).buffer(radius)
+    ceilings = []
+    for at in spots:
+        if not foot.contains(shapely.Point(at)):
+            raise PlanError(
+                f"the tender spot at {at[0]:g}, {at[1]:g} mm lies off the foot; give mm from the "
+                "base's rear edge and mm medial of its centreline"
+            )
+        near = np.hypot(x - at[0], y - at[1]) <= radius
+        words = f"the tender spot at {at[0]:.0f} mm from the rear stays free"
+        ceilings.append(
+            Ceiling(code=f"tender-{at[0]:g}-{at[1]:g}", words=words, z=np.where(near, rim, FREE))
+        )
+    return ceilings
+
+
+def _overlap(shim: Array, limits: Limits) -> list[Ceiling]:
+    """Where the shim is thicker than the overlap allowed, the pad is not."""
+    most = limits.value("keepout.shim_overlap")
+    if not (shim > most).any():
+        return []
+    words = f"pad and wedge shim lie on one another by at most {most:g} mm"
+    return [Ceiling(code="shim", words=words, z=np.where(shim > most, most, FREE))]

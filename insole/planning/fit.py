@@ -1,0 +1,351 @@
+"""Which shoe fits: clearances at each station, left and right apart, ranked with reasons.
+
+    MeasuredFoot (left, right) + shoes + Limits -> rank -> FitResult, best first
+
+Room at a station is what the shoe has less what the foot needs there, mm; + is free room.
+Snug everywhere and tight nowhere is the aim. The longer foot decides the length: on the shorter
+one a loose length is said but not counted.
+
+Order: shoes that fit (tight nowhere, length snug on the longer foot) before those that do not;
+then the score, mm, lower is better: over both feet and all known stations, the room outside its
+band, what is too tight counted three times, since a tight shoe cannot be helped by a pad. Ties
+go to the shoe whose rooms lie nearest to the middle of their bands.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from footscan.results import MeasuredFoot
+from footscan.scan import Load, Side
+from insole.errors import PlanError
+from insole.planning.limits import Limits
+from insole.planning.shoe import Shoe
+
+__all__ = ["FitResult", "FootFit", "StationFit", "rank"]
+
+TIGHT_WEIGHT = 3.0
+COVERAGE = 1.96  # 95 % of a normal spread
+SHOE_SD_MM = 0.8  # reading a calliper or rule inside a shoe; common practice, no source
+
+Word = Literal["snug", "tight", "loose", "not known"]
+# station, measure of the foot, field of the shoe, prefix of its limits
+STATIONS = (
+    ("length", "foot_length", "inside_length", "fit.toe_room"),
+    ("ball width", "foot_breadth", "ball_width", "fit.ball_room"),
+    ("heel width", "heel_breadth_max", "heel_width", "fit.heel_room"),
+    ("ball girth", "ball_girth", "ball_girth", "fit.girth_room"),
+    ("instep height", "instep_height", "instep_height", "fit.instep_room"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationFit:
+    """Room at one station of one foot.
+
+    Attributes
+    ----------
+    station : str
+        ``length``, ``ball width``, ``heel width``, ``ball girth``, ``instep height`` or
+        ``thickness at the ball``.
+    room : float or None
+        mm, + is free; None when the foot's or the shoe's measure is not known.
+    sd : float or None
+        Standard deviation of the room, mm.
+    least, most : float
+        Band of a snug fit, mm.
+    word : str
+        ``snug``, ``tight``, ``loose`` or ``not known``.
+    close : bool
+        True when the 95 % band of the room reaches into another word.
+    text : str
+        The sentence for people.
+    """
+
+    station: str
+    room: float | None
+    sd: float | None
+    least: float
+    most: float
+    word: Word
+    close: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FootFit:
+    """One foot in one shoe."""
+
+    side: Side
+    stations: tuple[StationFit, ...]
+    decides_length: bool
+
+    def words(self, word: Word) -> tuple[str, ...]:
+        """Return the stations with that verdict."""
+        return tuple(s.station for s in self.stations if s.word == word)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FitResult:
+    """One shoe, judged.
+
+    Attributes
+    ----------
+    shoe : Shoe
+        The shoe.
+    place : int
+        1 is the best.
+    left, right : FootFit or None
+        The feet apart.
+    fits : bool
+        No known station is tight on either foot, and the length is known to be snug.
+    score : float
+        mm outside the bands; see the module's text.
+    reasons : tuple of str
+        Why it stands where it stands.
+    """
+
+    shoe: Shoe
+    place: int
+    left: FootFit | None
+    right: FootFit | None
+    fits: bool
+    score: float
+    reasons: tuple[str, ...]
+
+    @property
+    def feet(self) -> tuple[FootFit, ...]:
+        """The judged feet, left first."""
+        return tuple(f for f in (self.left, self.right) if f is not None)
+
+
+def rank(
+    left: MeasuredFoot | None,
+    right: MeasuredFoot | None,
+    shoes: Sequence[Shoe],
+    limits: Limits,
+) -> list[FitResult]:
+    """Return the shoes in order of fit, best first.
+
+    Parameters
+    ----------
+    left, right : MeasuredFoot or None
+        At least one.
+    shoes : sequence of Shoe
+        At least one.
+    limits : Limits
+        Bands of the rooms (``fit.*``), base and cover thickness.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        No foot, no shoe, or a foot whose length is not known.
+    """
+    feet = {Side.LEFT: left, Side.RIGHT: right}
+    lengths = {side: _length(foot, limits)[0] for side, foot in feet.items() if foot is not None}
+    if not lengths or not shoes:
+        raise PlanError("a fit needs at least one scanned foot and one shoe file")
+    longest = max(lengths.values())
+    judged = []
+    for shoe in shoes:
+        fits = {
+            side: _foot_fit(foot, side, shoe, limits, lengths[side] >= longest)
+            for side, foot in feet.items()
+            if foot is not None
+        }
+        judged.append((_score(fits), shoe, fits))
+    # sort is stable: shoes that tie keep the order in which they were given
+    judged.sort(key=lambda item: (not _fits(item[2]), item[0]))
+    return [
+        FitResult(
+            shoe=shoe,
+            place=number,
+            left=fits.get(Side.LEFT),
+            right=fits.get(Side.RIGHT),
+            fits=_fits(fits),
+            score=round(score[0], 2),
+            reasons=_reasons(fits, lengths, feet),
+        )
+        for number, (score, shoe, fits) in enumerate(judged, 1)
+    ]
+
+
+def _length(foot: MeasuredFoot, limits: Limits) -> tuple[float, float]:
+    """Return foot length in the half-load state and its sd, mm."""
+    measure = foot.measures.get("foot_length")
+    if measure is None or measure.value is None:
+        reason = measure.reason if measure else "it was not measured"
+        raise PlanError(f"the foot length is not known, so no shoe can be judged: {reason}")
+    length, sd = measure.value, measure.sd or 0.0
+    if foot.facts.load == Load.NONE:
+        growth = limits.value("fit.growth_unloaded") * length
+        # the growth itself is a mean of 30 people; half of it covers their spread
+        return length + growth, math.hypot(sd, growth / 2)
+    return length, sd
+
+
+def _foot_fit(foot: MeasuredFoot, side: Side, shoe: Shoe, limits: Limits, decides: bool) -> FootFit:
+    stations = [_station(foot, shoe, limits, *row) for row in STATIONS]
+    stations.append(_thickness(shoe, limits))
+    return FootFit(side=side, stations=tuple(stations), decides_length=decides)
+
+
+def _station(
+    foot: MeasuredFoot, shoe: Shoe, limits: Limits, station: str, measure: str, own: str, key: str
+) -> StationFit:
+    """Return the room at one station: shoe less foot, less what lies between."""
+    least, most = limits.value(f"{key}_least"), limits.value(f"{key}_most")
+    inside = getattr(shoe, own)
+    found = foot.measures.get(measure)
+    if inside is None:
+        return _unknown(station, least, most, f"{shoe.name} gives no {station}")
+    if found is None or found.value is None:
+        reason = found.reason if found and found.reason else "this scan does not show it"
+        return _unknown(station, least, most, reason)
+    value, sd = found.value, found.sd or 0.0
+    between, detail = 0.0, ""
+    if station == "length":
+        value, sd = _length(foot, limits)
+        between = limits.value("seating.heel_clearance")
+        detail = f" ahead of the toes, the heel {between:g} mm from the back"
+    elif station == "instep height":
+        between = limits.value("base.thickness") + limits.value("thickness.cover")
+        if not shoe.insole.kept:
+            between -= shoe.insole.thickness.get("arch", 0.0)
+        detail = " under the closure, base and cover in place of the insole taken out"
+    room = inside - value - between
+    return _judged(station, room, math.hypot(sd, SHOE_SD_MM), least, most, detail)
+
+
+def _thickness(shoe: Shoe, limits: Limits) -> StationFit:
+    """Return the thickness left at the ball once base and cover replace the stock insole."""
+    least, most = -limits.value("thickness.ball_warn"), math.inf
+    station = "thickness at the ball"
+    if shoe.insole.kept:
+        room = -limits.value("base.thickness") - limits.value("thickness.cover")
+        detail = " with base and cover on top of the insole kept"
+    elif "ball" in shoe.insole.thickness:
+        room = shoe.insole.thickness["ball"]
+        room -= limits.value("base.thickness") + limits.value("thickness.cover")
+        detail = " for a shim, once base and cover replace the insole taken out"
+    else:
+        return _unknown(station, least, most, f"{shoe.name} gives no insole thickness at the ball")
+    return _judged(station, room, 0.2, least, most, detail)
+
+
+def _judged(
+    station: str, room: float, sd: float, least: float, most: float, detail: str
+) -> StationFit:
+    word: Word = "tight" if room < least else "loose" if room > most else "snug"
+    reach = COVERAGE * sd
+    close = min(abs(room - least), abs(room - most)) < reach
+    band = f"{least:g} to {most:g} mm" if math.isfinite(most) else f"{least:g} mm or more"
+    text = f"{station} {word}: {room:+.1f} ± {reach:.1f} mm{detail} (wanted {band})"
+    if close:
+        text += "; a close call, try it on"
+    return StationFit(
+        station=station,
+        room=round(room, 2),
+        sd=round(sd, 2),
+        least=least,
+        most=most,
+        word=word,
+        close=close,
+        text=text,
+    )
+
+
+def _unknown(station: str, least: float, most: float, reason: str) -> StationFit:
+    return StationFit(
+        station=station,
+        room=None,
+        sd=None,
+        least=least,
+        most=most,
+        word="not known",
+        close=False,
+        text=f"{station} not known: {reason}",
+    )
+
+
+def _counts(foot: FootFit, station: StationFit) -> bool:
+    """Return whether a station weighs: a loose length of the shorter foot does not."""
+    shorter = station.station == "length" and not foot.decides_length and station.word == "loose"
+    return station.room is not None and not shorter
+
+
+def _score(fits: dict[Side, FootFit]) -> tuple[float, float]:
+    """Return mm outside the bands (tight weighs more), then distance from the bands' middles."""
+    outside = off_middle = 0.0
+    for foot in fits.values():
+        for s in foot.stations:
+            if s.room is None or not _counts(foot, s):
+                continue
+            short, over = max(0.0, s.least - s.room), max(0.0, s.room - s.most)
+            outside += TIGHT_WEIGHT * short + over
+            if math.isfinite(s.most):
+                off_middle += abs(s.room - (s.least + s.most) / 2)
+    return outside, off_middle
+
+
+def _fits(fits: dict[Side, FootFit]) -> bool:
+    for foot in fits.values():
+        if foot.words("tight"):
+            return False
+        length = foot.stations[0]
+        if foot.decides_length and length.word != "snug":
+            return False
+    return True
+
+
+def _reasons(
+    fits: dict[Side, FootFit],
+    lengths: dict[Side, float],
+    feet: dict[Side, MeasuredFoot | None],
+) -> tuple[str, ...]:
+    """Return why a shoe stands where it stands, worst first."""
+    lines = [_length_words(lengths)]
+    for word in ("tight", "loose"):
+        for side, foot in fits.items():
+            for s in foot.stations:
+                if s.word == word:
+                    counted = "" if _counts(foot, s) else "; the longer foot decides, not counted"
+                    lines.append(f"{side.value}: {s.text}{counted}")
+    if len(lines) == 1:
+        lines.append("snug at every station that is known")
+    for side, foot in fits.items():
+        if close := [s.station for s in foot.stations if s.close and s.word == "snug"]:
+            lines.append(f"{side.value}: close call at {', '.join(close)}; try it on")
+        if unknown := [s.station for s in foot.stations if s.word == "not known"]:
+            lines.append(f"{side.value}: not known: {', '.join(unknown)}")
+        lines += _load_words(side, feet[side])
+    return tuple(lines)
+
+
+def _length_words(lengths: dict[Side, float]) -> str:
+    if len(lengths) == 1:
+        side, length = next(iter(lengths.items()))
+        return f"only the {side.value} foot was scanned ({length:.1f} mm); the other may be longer"
+    left, right = lengths[Side.LEFT], lengths[Side.RIGHT]
+    if abs(left - right) < 0.05:
+        return f"both feet are {left:.1f} mm long"
+    longer = Side.LEFT if left > right else Side.RIGHT
+    return (
+        f"the {longer.value} foot is longer ({lengths[longer]:.1f} mm against "
+        f"{lengths[longer.other]:.1f} mm) and decides the length"
+    )
+
+
+def _load_words(side: Side, foot: MeasuredFoot | None) -> list[str]:
+    load = foot.facts.load if foot is not None else ""
+    if load == Load.NONE:
+        return [
+            f"{side.value}: scanned unloaded; its length was taken to half load, its breadths "
+            "were not and will spread"
+        ]
+    if load == Load.UNKNOWN:
+        return [f"{side.value}: load while scanning not known; a loaded foot is longer and wider"]
+    return []

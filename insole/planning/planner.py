@@ -1,0 +1,532 @@
+"""From measured feet, shoe and wishes to the plan that parts and papers are made from.
+
+    MeasuredFoot (left, right) + Shoe + PlanWishes + answers -> plan -> Plan
+
+Order, for each foot: lay foot and base out in plan, plan the wedges, seat the foot with their
+roll, then fill the gap that is left; cleat, thickness and saddle last. Nothing here reads a
+clock or a file: the same feet, shoe and wishes give the same plan.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields, replace
+from typing import Any
+
+import numpy as np
+
+import insole
+from footscan.errors import ScanQualityError
+from footscan.results import MeasuredFoot, Verdict
+from footscan.scan import Side
+from insole.errors import PlanError, RefusedError
+from insole.planning import cleat as cleats
+from insole.planning import questions, seating, support, wedging
+from insole.planning.ceilings import ball_line, shim_height
+from insole.planning.kit import Kit
+from insole.planning.limits import Limits, default_limits
+from insole.planning.outline import Layout, edges_at, lay_out
+from insole.planning.plan import (
+    BasePlan,
+    CleatPlan,
+    FootPlan,
+    Note,
+    NoteLevel,
+    Override,
+    PadPlan,
+    Plan,
+    Quantity,
+    ThicknessRow,
+    WedgePlace,
+    WedgePlan,
+)
+from insole.planning.shoe import Shoe
+
+__all__ = ["FootWish", "PlanWishes", "describe_change", "plan"]
+
+STATIONS = ("heel", "arch", "ball", "toes")
+TOES_SHARE = 0.90  # of the foot's length: under the toes, where thickness is compared
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FootWish:
+    """What the fitter wants for one foot; None is no wish, which is not a wish of zero.
+
+    Attributes
+    ----------
+    support_level : float or None
+        Pad top over gap, 1 = touches.
+    pad : bool or None
+        False: no pad is wanted.
+    pad_source : str or None
+        ``"scan"`` (one-off, the default) or ``"kit"``.
+    shift : (float, float) or None
+        Pad moved by hand: mm forward, mm medial.
+    turn : float or None
+        Pad turned by hand, degrees, + front medially.
+    tender : tuple of (x, y) or None
+        Tender spots: mm from the base's rear edge, mm medial of its centreline.
+    forefoot, heel, under : float or None
+        Wedge wishes, degrees, + medial side up.
+    cleat_offset, cleat_yaw : float or None
+        Pedal axle ahead of MTH1, mm; degrees, + front medially.
+    cleat_before : float or None
+        Where the axle was as ridden, mm ahead of MTH1; without it the saddle change counts
+        the stack alone.
+    """
+
+    support_level: float | None = None
+    pad: bool | None = None
+    pad_source: str | None = None
+    shift: tuple[float, float] | None = None
+    turn: float | None = None
+    tender: tuple[tuple[float, float], ...] | None = None
+    forefoot: float | None = None
+    heel: float | None = None
+    under: float | None = None
+    cleat_offset: float | None = None
+    cleat_yaw: float | None = None
+    cleat_before: float | None = None
+
+    def over(self, other: FootWish) -> FootWish:
+        """Return `other` with this foot's own wishes put in its place."""
+        own = {f.name: getattr(self, f.name) for f in fields(self)}
+        return replace(other, **{name: value for name, value in own.items() if value is not None})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanWishes:
+    """What the fitter wants: for both feet, and what differs for one of them.
+
+    Attributes
+    ----------
+    both, left, right : FootWish
+        Common wishes, and each foot's own ones, which win.
+    case : str
+        The case's pseudonym.
+    date : str
+        As typed, or empty to be written by hand.
+    version : int
+        Number of the plan within its case.
+    kit : Kit or None
+        Pads to pick from; None takes the default kit.
+    confirm_zero : bool
+        The fitter confirms wedge wishes of zero that undo the shoe's cant.
+    """
+
+    both: FootWish = FootWish()
+    left: FootWish = FootWish()
+    right: FootWish = FootWish()
+    case: str = "case"
+    date: str = ""
+    version: int = 1
+    kit: Kit | None = None
+    confirm_zero: bool = False
+
+    def of(self, side: Side) -> FootWish:
+        """Return the wishes for one foot."""
+        return (self.left if side is Side.LEFT else self.right).over(self.both)
+
+    def record(self) -> dict[str, Any]:
+        """Return the wishes as plain data for the plan: only what was wished."""
+        record: dict[str, Any] = {}
+        for name in ("both", "left", "right"):
+            wished = {k: v for k, v in asdict(getattr(self, name)).items() if v is not None}
+            if wished:
+                record[name] = wished
+        if self.kit is not None:
+            record["kit"] = self.kit.name
+        if self.confirm_zero:
+            record["confirm_zero"] = True
+        return record
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Job:
+    """What both feet share."""
+
+    shoe: Shoe | None
+    wishes: PlanWishes
+    overrides: Sequence[Override]
+    limits: Limits
+    without_arch: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Side:
+    """One planned foot with what the pair is compared by."""
+
+    plan: FootPlan
+    wedges: wedging.WedgeResult
+    saddle: Quantity = field(default_factory=lambda: Quantity(value=None))
+
+
+def plan(
+    left: MeasuredFoot | None,
+    right: MeasuredFoot | None,
+    shoe: Shoe | None = None,
+    wishes: PlanWishes | None = None,
+    *,
+    answers: Mapping[str, str] | None = None,
+    clinician: str = "",
+    overrides: Sequence[Override] = (),
+    limits: Limits | None = None,
+    without_arch: bool = False,
+) -> Plan:
+    """Return the plan for one or two feet.
+
+    Parameters
+    ----------
+    left, right : MeasuredFoot or None
+        At least one.
+    shoe : Shoe or None
+        None: a flat bed sized to the foot, and the plan says "trial only".
+    wishes : PlanWishes or None
+        None plans a first trial: pads from the scan, no wedges.
+    answers, clinician : mapping of str to str, str
+        Answers to the stop and advise questions; a clinician's word with its date.
+    overrides : sequence of Override
+        Limits passed on purpose, printed on every paper.
+    limits : Limits or None
+        None takes the default ones.
+    without_arch : bool
+        Plan shims and a flat base only, for scans that show no arch.
+
+    Raises
+    ------
+    ScanQualityError
+        A scan is not fit for making; carries its report.
+    PlanError
+        A wish, landmark or override is unusable.
+    RefusedError
+        A stop answer without a clinician's word, or a limit passed without an override.
+    """
+    if left is None and right is None:
+        raise ValueError("plan needs at least one foot")
+    limits, wishes = limits or default_limits(), wishes or PlanWishes()
+    asked, question_notes = questions.decide(answers or {}, clinician)
+    _check_overrides(overrides, limits)
+    job = _Job(shoe=shoe, wishes=wishes, overrides=overrides, limits=limits,
+               without_arch=without_arch)  # fmt: skip
+    sides = {
+        side: _plan_side(measured, side, job)
+        for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
+        if measured is not None
+    }
+    notes = [*question_notes, *_pair_notes(sides, limits)]
+    return Plan(
+        tool={"name": "solewright", "version": insole.__version__},
+        case=wishes.case, version=wishes.version, date=wishes.date,
+        shoe=shoe.record() if shoe else None, shoe_name=shoe.name if shoe else "",
+        wishes=wishes.record(), answers=asked, clinician=clinician.strip(),
+        left=sides[Side.LEFT].plan if left is not None else None,
+        right=sides[Side.RIGHT].plan if right is not None else None,
+        overrides=list(overrides), notes=notes, cautions=list(questions.CAUTIONS),
+    )  # fmt: skip
+
+
+def describe_change(old: Plan, new: Plan) -> list[str]:
+    """Return what changed from one plan to another, a sentence each; empty when nothing did."""
+    words = []
+    if (old.shoe_name, old.shoe) != (new.shoe_name, new.shoe):
+        words.append(f"shoe: {old.shoe_name or 'none'} before, {new.shoe_name or 'none'} now")
+    for name in ("left", "right"):
+        was, now = getattr(old, name), getattr(new, name)
+        if was is None and now is None:
+            continue
+        if was is None or now is None:
+            words.append(f"{name}: {'now planned' if was is None else 'no longer planned'}")
+            continue
+        words += [f"{name} {text}" for text in _foot_changes(was, now)]
+    known = {note.text for note in old.notes}
+    words += [note.text for note in new.notes if note.text not in known]
+    return words
+
+
+def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
+    """Return the plan of one foot."""
+    _check_scan(measured, side, job.without_arch)
+    wish, limits, shoe = job.wishes.of(side), job.limits, job.shoe
+    layout = lay_out(measured, shoe, limits)
+    level = seating.seat(measured, layout, shoe, limits=limits)
+    wedges = wedging.plan_wedges(
+        landmarks=level.landmarks, landmark_sd=level.landmark_sd, outline=layout.base,
+        length=measured.foot.length, shoe=shoe, limits=limits, overrides=job.overrides,
+        wishes=wedging.Wishes(forefoot=wish.forefoot, heel=wish.heel, under=wish.under),
+        confirm_zero=job.wishes.confirm_zero,
+    )  # fmt: skip
+    seated = level
+    if wedges.roll:
+        seated = seating.seat(measured, layout, shoe, limits=limits, roll=wedges.roll)
+    pad = _pad(seated, wish, wedges.wedges, job)
+    cleat, cleat_notes = cleats.plan_cleat(
+        landmarks=level.landmarks, shoe=shoe, limits=limits, offset=wish.cleat_offset,
+        yaw=wish.cleat_yaw,
+    )  # fmt: skip
+    rows, thick_notes = _thickness(seated, pad.pad, wedges.wedges, job)
+    saddle, saddle_notes = _saddle(rows, wedges.wedges, cleat, wish, shoe, limits)
+    notes = (*seated.notes, *wedges.notes, *pad.notes, *cleat_notes, *thick_notes, *saddle_notes)
+    record = FootPlan(
+        side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
+        verdict=str(measured.report.verdict.value), load=str(seated.load.value),
+        measures=_measures(measured), foot_outline=_ring(layout.foot),
+        landmarks={name: _point(p) for name, p in level.landmarks.items()},
+        landmark_sd={name: round(sd, 3) for name, sd in level.landmark_sd.items()},
+        seating=seated.record(), base=_base(seated, layout, limits),
+        pad=pad.pad, no_pad_because=pad.because, wedges=list(wedges.wedges),
+        no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
+        saddle_change=saddle, notes=list(notes),
+    )  # fmt: skip
+    return _Side(plan=record, wedges=wedges, saddle=saddle)
+
+
+def _check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
+    """Refuse a scan that is not fit for making, or of the other foot."""
+    if measured.foot.side is not side:
+        raise PlanError(
+            f"the scan {measured.facts.file} given for the {side} foot shows a "
+            f"{measured.foot.side} foot; swap the scans or state the side"
+        )
+    report = measured.report
+    if report.verdict is Verdict.MAKING or (
+        report.verdict is Verdict.MEASURING and without_arch
+    ):
+        return
+    why = "; ".join(f.text for f in report.deciding) or "see its findings"
+    advice = next((f.advice for f in report.deciding if f.advice), "scan the foot again")
+    if report.verdict is Verdict.MEASURING:
+        advice += ", or plan without the arch (shims and a flat base only)"
+    raise ScanQualityError(
+        f"the scan {measured.facts.file} is {report.verdict.value} ({why}): nothing can be made "
+        f"from it; {advice}",
+        report,
+    )
+
+
+def _check_overrides(overrides: Sequence[Override], limits: Limits) -> None:
+    for override in overrides:
+        if override.limit not in limits:
+            raise PlanError(f"there is no limit called '{override.limit}' to override")
+        for name in ("who", "why", "when"):
+            if not getattr(override, name).strip():
+                raise PlanError(
+                    f"the override of {override.limit} does not say {name}; record who, why and when"
+                )
+
+
+def _pad(
+    seated: seating.Seating, wish: FootWish, wedges: Sequence[WedgePlan], job: _Job
+) -> support.PadResult:
+    """Return the pad of one foot, or why there is none."""
+    if job.without_arch:
+        return support.PadResult(pad=None, because=(
+            "planned without the arch: this scan is used for shims and a flat base only"))  # fmt: skip
+    if wish.pad is False:
+        return support.PadResult(pad=None, because="no pad was wished")
+    pad_wish = support.PadWish(
+        level=wish.support_level, source=wish.pad_source or "scan",
+        shift=wish.shift or (0.0, 0.0), turn=wish.turn or 0.0, tender=wish.tender or (),
+        kit=job.wishes.kit,
+    )  # fmt: skip
+    return support.plan_pad(seated, wish=pad_wish, limits=job.limits, wedges=wedges,
+                            overrides=job.overrides)  # fmt: skip
+
+
+def _base(seated: seating.Seating, layout: Layout, limits: Limits) -> BasePlan:
+    """Return the footbed blank."""
+    medial, lateral, _ = ball_line(seated)
+    start = seated.station + limits.value("base.grid_from") * seated.foot_length
+    stop = min(medial[0], lateral[0]) - limits.value("base.grid_before_ball")
+    return BasePlan(
+        outline=_ring(layout.base), thickness=limits.value("base.thickness"),
+        source=layout.source, trim_allowance=layout.trim,
+        heel_cup=limits.value("base.heel_cup"), grid_step=limits.value("base.grid_step"),
+        grid_from=round(start, 3), grid_to=round(max(float(stop), start), 3),
+    )  # fmt: skip
+
+
+def _thickness(
+    seated: seating.Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], job: _Job
+) -> tuple[list[ThicknessRow], list[Note]]:
+    """Return thickness before and after at four stations, and what is too thick."""
+    limits, shoe = job.limits, job.shoe
+    medial, lateral, _ = ball_line(seated)
+    x = {
+        "heel": seated.station + limits.value("seating.heel_seat") * seated.foot_length,
+        "arch": pad.crest.from_rear if pad else seated.station + 0.45 * seated.foot_length,
+        "ball": float(medial[0] + lateral[0]) / 2,
+        "toes": seated.station + TOES_SHARE * seated.foot_length,
+    }
+    flat = limits.value("base.thickness") + limits.value("thickness.cover")
+    rows, notes = [], []
+    for station in STATIONS:
+        low, high = (float(edge[0]) for edge in edges_at(seated.base, x[station]))
+        middle = (low + high) / 2
+        shim = _shim_at(wedges, x[station], middle)
+        fill = pad.crest.height if pad and station == "arch" else 0.0
+        old = shoe.insole.thickness.get(station) if shoe else None
+        kept = (old or 0.0) if shoe and shoe.insole.kept else 0.0
+        after = kept + flat + shim + fill
+        words = [f"base and cover {flat:g} mm"]
+        words += [f"shim {shim:.1f} mm at the middle"] if shim else []
+        words += [f"pad {fill:.1f} mm at its crest"] if fill else []
+        words += ["stock insole kept"] if shoe and shoe.insole.kept else []
+        rows.append(ThicknessRow(station=station, before=old, after=round(after, 2),
+                                 note=", ".join(words)))  # fmt: skip
+        if station in ("ball", "toes") and old is not None:
+            side = _shim_at(wedges, x[station], low + 0.15 * (high - low))
+            notes += _too_thick(station, kept + flat + side - old, job)
+        elif station == "heel" and old is not None:
+            notes += _heel_raised(after - old, limits)
+    if shoe is not None and not shoe.insole.thickness:
+        notes.append(Note(code="insole-unknown", text=(
+            "the stock insole's thickness is not in the shoe file: the change under the foot "
+            "cannot be told; measure it at heel, arch, ball and toes")))  # fmt: skip
+    return rows, notes
+
+
+def _shim_at(wedges: Sequence[WedgePlan], x: float, y: float) -> float:
+    """Return the thickness of all inside shims at one place, mm."""
+    at = np.array([[x]]), np.array([[y]])
+    inside = [w for w in wedges if w.place is not WedgePlace.UNDER]
+    return float(sum(shim_height(w, *at)[0, 0] for w in inside))
+
+
+def _too_thick(station: str, more: float, job: _Job) -> list[Note]:
+    """Return a warning when ball or toes are lifted too much; refuse at the ball."""
+    warn, most = job.limits.value("thickness.ball_warn"), job.limits.value("thickness.ball_refuse")
+    signed = any(o.limit == "thickness.ball_refuse" for o in job.overrides)
+    if station == "ball" and more > most + 1e-9 and not signed:
+        raise RefusedError(
+            f"base, shim and cover would be {more:.1f} mm thicker at the ball than the insole they "
+            f"replace, above {most:g} mm: choose a thinner base, less wedge or another shoe, or "
+            "record an override of thickness.ball_refuse"
+        )
+    if more <= warn + 1e-9:
+        return []
+    return [Note(code=f"thick-{station}", level=NoteLevel.WARN, text=(
+        f"{more:.1f} mm thicker at the {station} than the insole taken out: check room for the "
+        "toes and ball"))]  # fmt: skip
+
+
+def _heel_raised(more: float, limits: Limits) -> list[Note]:
+    if more <= limits.value("thickness.heel_warn") + 1e-9:
+        return []
+    return [Note(code="heel-raised", level=NoteLevel.WARN, text=(
+        f"the heel sits {more:.1f} mm higher than before: it may slip out of the shoe"))]  # fmt: skip
+
+
+def _saddle(
+    rows: Sequence[ThicknessRow],
+    wedges: Sequence[WedgePlan],
+    cleat: CleatPlan | None,
+    wish: FootWish,
+    shoe: Shoe | None,
+    limits: Limits,
+) -> tuple[Quantity, Sequence[Note]]:
+    """Return the saddle change that this foot asks for, or why it cannot be told."""
+    ball = next(row for row in rows if row.station == "ball")
+    if ball.before is None:
+        return Quantity(value=None, reason=(
+            "the insole taken out was not measured, so the change of stack is not known")), ()  # fmt: skip
+    under = sum((w.edge + w.thick_edge) / 2 for w in wedges if w.place is WedgePlace.UNDER)
+    back = 0.0
+    if wish.cleat_before is not None and cleat is not None:
+        if not math.isfinite(wish.cleat_before):
+            raise PlanError("the cleat's place as ridden must be a number of mm ahead of MTH1")
+        back = wish.cleat_before - cleat.from_ball_mark
+    stack = ball.after - ball.before + under
+    found, notes = cleats.saddle_change(stack_mm=stack, setback_mm=back, shoe=shoe, limits=limits)
+    if wish.cleat_before is None:
+        found = found.model_copy(update={
+            "reason": found.reason + "; the cleat's place as ridden was not given"})  # fmt: skip
+    return found, notes
+
+
+def _pair_notes(sides: Mapping[Side, _Side], limits: Limits) -> list[Note]:
+    """Return what left and right together ask to say."""
+    if len(sides) < 2:
+        return []
+    left, right = sides[Side.LEFT], sides[Side.RIGHT]
+    return [
+        *wedging.check_pair(left.wedges, right.wedges, limits),
+        *cleats.check_saddles(left.saddle, right.saddle, limits),
+    ]
+
+
+def _measures(measured: MeasuredFoot) -> dict[str, Quantity]:
+    return {
+        name: Quantity(
+            value=None if m.value is None else round(float(m.value), 4), unit=m.unit,
+            sd=None if m.sd is None else round(float(m.sd), 4), reason=m.reason,
+        )  # fmt: skip
+        for name, m in measured.measures.items()
+    }
+
+
+def _ring(ring: Any) -> list[tuple[float, float]]:
+    return [(round(float(x), 3), round(float(y), 3)) for x, y in ring]
+
+
+def _point(point: Any) -> tuple[float, float, float]:
+    x, y, z = (round(float(v), 3) + 0.0 for v in point)
+    return x, y, z
+
+
+def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
+    """Return the changes of one foot, without its side."""
+    words = _pad_changes(was, now)
+    for place in WedgePlace:
+        a = next((w for w in was.wedges if w.place is place), None)
+        b = next((w for w in now.wedges if w.place is place), None)
+        if (a and a.words) != (b and b.words):
+            before, after = (w.words if w else "none" for w in (a, b))
+            words.append(f"wedge {place.value}: {before} before, {after} now")
+    if was.cleat and now.cleat:
+        moved = now.cleat.from_ball_mark - was.cleat.from_ball_mark
+        if abs(moved) >= 0.05:
+            words.append(f"cleat: {support.move_words(moved, 0.0)}")
+        if abs(now.cleat.yaw - was.cleat.yaw) >= 0.05:
+            words.append(f"cleat yaw: {was.cleat.yaw:g}° before, {now.cleat.yaw:g}° now")
+    for a, b in zip(was.thickness, now.thickness, strict=False):
+        if abs(b.after - a.after) >= 0.1 and a.station != "arch":
+            words.append(f"{a.station}: {b.after - a.after:+.1f} mm thickness")
+    old, new = (p.saddle_change.value if p.saddle_change else None for p in (was, now))
+    if old is not None and new is not None and abs(new - old) >= 0.1:
+        words.append(f"saddle change: {old:+.1f} mm before, {new:+.1f} mm now")
+    return words
+
+
+def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
+    """Return how the pad changed, in a fitter's words."""
+    a, b = was.pad, now.pad
+    if a is None and b is None:
+        return []
+    if a is None or b is None:
+        gone = b is None
+        return [f"pad: {'none now' if gone else 'added'}"
+                + (f" ({now.no_pad_because})" if gone and now.no_pad_because else "")]  # fmt: skip
+    words = []
+    if a.name != b.name:
+        words.append(f"pad: {a.name} before, {b.name} now")
+    if abs(a.support_level - b.support_level) > 1e-9:
+        words.append(f"support level: {100 * a.support_level:.0f} % before, "
+                     f"{100 * b.support_level:.0f} % now")  # fmt: skip
+    asked = (b.shift[0] - a.shift[0], b.shift[1] - a.shift[1], b.turn - a.turn)
+    if any(abs(v) >= 0.05 for v in asked):
+        words.append(f"pad moved: {support.move_words(*asked)}")
+    crest = (b.crest.from_rear - a.crest.from_rear, a.crest.from_medial - b.crest.from_medial)
+    if max(abs(v) for v in crest) >= 0.5:
+        words.append(f"crest of the pad: {support.move_words(*crest)}")
+    for what, change in (
+        ("crest", b.crest.height - a.crest.height),
+        ("room left to the arch at the crest", (b.residual_gap.value or 0.0)
+         - (a.residual_gap.value or 0.0)),
+    ):  # fmt: skip
+        if abs(change) >= 0.1:
+            more = "higher" if what == "crest" else "more"
+            less = "lower" if what == "crest" else "less"
+            words.append(f"{what} {abs(change):.1f} mm {more if change > 0 else less}")
+    words += [f"new limit on the pad: {text}" for text in b.binding if text not in a.binding]
+    return words

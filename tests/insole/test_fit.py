@@ -1,0 +1,200 @@
+"""Fit: rooms from plain subtraction, words at their numbers, the longer foot decides."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from footscan.results import Measure, MeasuredFoot, ScanFacts, ScanReport, Verdict
+from insole.errors import PlanError
+from insole.planning.fit import rank
+from insole.planning.limits import default_limits
+from insole.planning.shoe import Shoe, StockInsole
+
+LIMITS = default_limits()
+SD = 0.6
+
+
+def foot(length=270.0, *, load="half", **measures) -> MeasuredFoot:
+    """Return a foot that carries measures only: the fit asks for nothing else."""
+    values = {"foot_length": length, "foot_breadth": 100.0, "heel_breadth_max": 67.0} | measures
+    facts = ScanFacts(
+        file="f", sha256="", unit=None, mm_per_unit=1, unit_evidence="", side="left",
+        side_confidence=1, side_evidence="", kind="standing", load=load, points=0, faces=0,
+    )  # fmt: skip
+    return MeasuredFoot(
+        facts=facts, foot=None, report=ScanReport(verdict=Verdict.MAKING, findings=()),
+        landmarks={}, sizes={},
+        measures={
+            k: Measure(reason="hidden by the sock") if v is None else Measure(value=v, sd=SD)
+            for k, v in values.items()
+        },
+    )  # fmt: skip
+
+
+SHOE = Shoe(
+    name="middle",
+    inside_length=282.0,  # 282 - 270 - 2 of heel clearance = 10 ahead of the toes
+    ball_width=102.0,
+    heel_width=68.5,
+    drop=8,
+    insole=StockInsole(kept=False, thickness={"ball": 4.0, "arch": 4.0}),
+)
+
+
+def shoe(name="other", **changes) -> Shoe:
+    return dataclasses.replace(SHOE, name=name, **changes)
+
+
+def stations(result, side="left"):
+    return {s.station: s for s in getattr(result, side).stations}
+
+
+def test_rooms_are_shoe_less_foot():
+    (result,) = rank(foot(), None, [SHOE], LIMITS)
+    rooms = {k: s.room for k, s in stations(result).items()}
+    assert rooms["length"] == pytest.approx(10.0)
+    assert rooms["ball width"] == pytest.approx(2.0)
+    assert rooms["heel width"] == pytest.approx(1.5)
+    # 4 mm taken out, 1.5 mm base and 1.5 mm cover put in
+    assert rooms["thickness at the ball"] == pytest.approx(1.0)
+    assert result.fits
+    assert result.place == 1
+    assert result.score == 0.0
+    assert result.right is None
+
+
+def test_girth_and_instep_count_where_shoe_and_foot_give_them():
+    full = shoe(ball_girth=255.0, instep_height=76.0)
+    (result,) = rank(foot(ball_girth=250.0, instep_height=66.0), None, [full], LIMITS)
+    rooms = {k: s.room for k, s in stations(result).items()}
+    assert rooms["ball girth"] == pytest.approx(5.0)
+    # 10 mm over the instep, plus the 4 mm insole out, less 3 mm base and cover in
+    assert rooms["instep height"] == pytest.approx(11.0)
+
+
+@pytest.mark.parametrize(
+    ("field", "station", "foot_size", "key"),
+    [
+        ("inside_length", "length", 270.0 + 2.0, "fit.toe_room"),
+        ("ball_width", "ball width", 100.0, "fit.ball_room"),
+        ("heel_width", "heel width", 67.0, "fit.heel_room"),
+    ],
+)
+def test_words_hold_at_the_limits_and_change_just_beyond(field, station, foot_size, key):
+    least, most = LIMITS.value(f"{key}_least"), LIMITS.value(f"{key}_most")
+
+    def word(room):
+        (result,) = rank(foot(), None, [shoe(**{field: foot_size + room})], LIMITS)
+        return stations(result)[station].word, result
+
+    assert word(least)[0] == "snug"
+    assert word(most)[0] == "snug"
+    assert word(least - 0.01)[0] == "tight"
+    assert word(most + 0.01)[0] == "loose"
+    assert not word(least - 0.01)[1].fits
+    assert word((least + most) / 2)[1].fits
+
+
+def test_a_close_call_is_said_and_a_clear_one_is_not():
+    """95 % of hypot(0.6, 0.8) = 1 mm is 1.96 mm: 1.5 mm inside the band is close, 3 is not."""
+    least = LIMITS.value("fit.toe_room_least")
+    for inside, close in ((1.5, True), (3.0, False)):
+        (result,) = rank(foot(), None, [shoe(inside_length=272.0 + least + inside)], LIMITS)
+        length = stations(result)["length"]
+        assert length.sd == pytest.approx(1.0)
+        assert length.close is close
+        assert ("close call" in length.text) is close
+
+
+def test_longer_foot_decides_and_the_shorter_one_is_only_said():
+    """8 mm between the feet: length right for the longer foot is loose on the shorter."""
+    (result,) = rank(foot(264.0), foot(272.0), [shoe(inside_length=284.0)], LIMITS)
+    assert stations(result, "left")["length"].word == "loose"
+    assert result.right.decides_length
+    assert not result.left.decides_length
+    assert result.fits
+    assert result.score == 0.0
+    text = " | ".join(result.reasons)
+    assert "right foot is longer (272.0 mm against 264.0 mm) and decides" in text
+    assert "left: length loose" in text
+    assert "not counted" in text
+
+
+def test_left_and_right_swap_with_the_feet():
+    small, large = foot(264.0), foot(272.0, foot_breadth=105.0)
+    (one,) = rank(small, large, [SHOE], LIMITS)
+    (two,) = rank(large, small, [SHOE], LIMITS)
+    assert one.score == two.score
+    assert [s.room for s in one.left.stations] == [s.room for s in two.right.stations]
+
+
+def test_shoes_are_ranked_and_each_says_why():
+    short = shoe("short", inside_length=274.0)
+    slim = shoe("slim", ball_width=97.0)
+    roomy = shoe("roomy", ball_width=109.0)
+    results = rank(foot(), foot(), [short, roomy, slim, SHOE], LIMITS)
+    assert [r.shoe.name for r in results] == ["middle", "roomy", "slim", "short"]
+    assert [r.place for r in results] == [1, 2, 3, 4]
+    assert [r.fits for r in results] == [True, True, False, False]
+    assert any("left: length tight: +2.0" in t for t in results[-1].reasons)
+    assert any("ball width loose: +9.0" in t for t in results[1].reasons)
+    assert "snug at every station that is known" in results[0].reasons
+
+
+def test_score_counts_mm_outside_and_tight_three_times():
+    """Length 6 - 2 = 4 mm short counts 12; breadth 9 - 6 = 3 mm over counts 3."""
+    both = shoe(inside_length=274.0, ball_width=109.0)
+    (result,) = rank(foot(), None, [both], LIMITS)
+    assert result.score == pytest.approx(3 * 4 + 3)
+
+
+def test_ties_go_to_the_middle_of_the_bands():
+    edge = shoe("edge", inside_length=285.5)
+    assert [r.shoe.name for r in rank(foot(), None, [edge, SHOE], LIMITS)] == ["middle", "edge"]
+
+
+def test_what_is_not_known_is_said_with_its_reason_and_not_scored():
+    hidden = foot(heel_breadth_max=None)
+    (result,) = rank(hidden, None, [shoe(insole=StockInsole())], LIMITS)
+    found = stations(result)
+    assert found["heel width"].word == "not known"
+    assert "hidden by the sock" in found["heel width"].text
+    assert "gives no ball girth" in found["ball girth"].text
+    assert found["thickness at the ball"].word == "not known"
+    assert result.score == 0.0
+    assert any("not known: heel width" in t for t in result.reasons)
+
+
+def test_a_kept_insole_leaves_no_room_for_a_base():
+    (result,) = rank(foot(), None, [shoe(insole=StockInsole(kept=True))], LIMITS)
+    assert stations(result)["thickness at the ball"].word == "tight"
+
+
+def test_an_unloaded_foot_is_taken_to_half_load():
+    """Xiong et al. 2009 (READ): foot length 14.94 to 15.10 % of stature, +1.07 %."""
+    (result,) = rank(foot(265.0, load="none"), None, [SHOE], LIMITS)
+    grown = 265.0 * 15.10 / 14.94
+    assert stations(result)["length"].room == pytest.approx(282 - 2 - grown, abs=0.02)
+    assert any("scanned unloaded" in t for t in result.reasons)
+    (standing,) = rank(foot(265.0), None, [SHOE], LIMITS)
+    assert stations(standing)["length"].sd < stations(result)["length"].sd
+    (unsaid,) = rank(foot(265.0, load="unknown"), None, [SHOE], LIMITS)
+    assert any("load while scanning not known" in t for t in unsaid.reasons)
+
+
+def test_nothing_to_judge_is_refused():
+    with pytest.raises(PlanError, match="at least one scanned foot and one shoe"):
+        rank(None, None, [SHOE], LIMITS)
+    with pytest.raises(PlanError, match="at least one scanned foot and one shoe"):
+        rank(foot(), None, [], LIMITS)
+    with pytest.raises(PlanError, match=r"foot length is not known.*hidden by the sock"):
+        rank(foot(None), None, [SHOE], LIMITS)
+
+
+def test_a_shoe_that_is_tight_nowhere_stands_before_a_tight_one_with_a_better_score():
+    slim, wide = shoe("slim", ball_width=97.9), shoe("wide", ball_width=112.0)
+    first, second = rank(foot(), None, [slim, wide], LIMITS)
+    assert [first.shoe.name, second.shoe.name] == ["wide", "slim"]
+    assert first.score > second.score

@@ -1,0 +1,247 @@
+"""Mirroring and engraving: a left part is a mirrored right part, its text is not."""
+
+from __future__ import annotations
+
+import hashlib
+import pickle
+import subprocess
+import sys
+from dataclasses import replace
+from functools import cache
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+import trimesh
+from shapely import Polygon, affinity
+
+from footscan.scan import Side
+from insole.parts import engraving, solids
+from insole.parts.base import base
+from insole.parts.build import all_parts
+from insole.parts.pad import arch_pad
+from insole.parts.part import Mark, Part, as_worn
+from insole.parts.wedge import shim
+from insole.planning.plan import FootPlan, WedgePlace
+from tests.plans import dome_heights, sample_foot, sample_plan
+
+ROOT = Path(__file__).parents[2]
+
+
+@cache
+def worn_parts() -> tuple[Part, ...]:
+    return tuple(all_parts(sample_plan(under=True)))
+
+
+def twins(make: str) -> tuple[Part, Part]:
+    """Return one canonical design made for a right and for a left foot, worn."""
+    wedges = ((WedgePlace.FOREFOOT, 2.0), (WedgePlace.HEEL, -2.0))
+    right = sample_foot("right", wedges=wedges)
+    left = FootPlan.model_validate({**right.model_dump(), "side": "left"})
+    made = {
+        "base": lambda foot: base(foot, "demo"),
+        "pad": lambda foot: arch_pad(foot, "demo"),
+        "forefoot": lambda foot: shim(foot, foot.wedges[0], "demo"),
+        "heel": lambda foot: shim(foot, foot.wedges[1], "demo"),
+    }[make]
+    return as_worn(made(right)), as_worn(made(left))
+
+
+@pytest.mark.parametrize("make", ["base", "pad", "forefoot", "heel"])
+def test_left_part_is_the_mirror_image_of_the_right_one(make: str) -> None:
+    """Sections between the recesses of both faces, mirrored, cover each other."""
+    right, left = twins(make)
+    z = engraving.DEPTH_MM + 0.05
+    sections = [
+        solids.region_above(solids.solid_of(part.vertices, part.faces), z) for part in (right, left)
+    ]
+    mirrored = affinity.scale(sections[0], 1.0, -1.0, origin=(0, 0))
+    assert mirrored.symmetric_difference(sections[1]).area < 1e-3 * sections[0].area
+    assert sections[0].symmetric_difference(sections[1]).area > 0.02 * sections[0].area
+    np.testing.assert_allclose(
+        Polygon(left.outline).centroid.coords[0],
+        np.multiply(Polygon(right.outline).centroid.coords[0], (1, -1)),
+        atol=1e-9,
+    )
+    assert shapely.is_ccw(shapely.linearrings(left.outline))
+    assert left.volume == pytest.approx(right.volume)
+
+
+@pytest.mark.parametrize("part", worn_parts(), ids=lambda part: part.label)
+def test_mesh_is_closed_outward_and_survives_single_precision(part: Part) -> None:
+    mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
+    assert mesh.is_watertight and mesh.is_winding_consistent and mesh.volume > 0
+    assert part.vertices[:, 2].min() == 0.0
+    read = trimesh.load(BytesIO(mesh.export(file_type="stl")), file_type="stl")
+    assert read.is_watertight and read.is_winding_consistent
+    assert read.volume == pytest.approx(mesh.volume, rel=1e-6)  # float32 of lattice values is exact
+    assert len(read.faces) == len(part.faces)
+
+
+def seen_from_below(part: Part, mark: Mark, pixel: float) -> np.ndarray:
+    """Return what a person sees who turns the part over, toe end up: True where recessed.
+
+    Rows run from toe to heel, columns to +y: looking up at a right foot's underside with its
+    toes ahead, the big toe is on the right-hand side.
+    """
+    x0, y0, x1, y1 = engraving.mark_shape(mark).bounds
+    x = np.arange(x1 - pixel / 2, x0, -pixel)
+    y = np.arange(y0 + pixel / 2, y1, pixel)
+    solid = solids.solid_of(part.vertices, part.faces)
+    section = solids.region_above(solid, engraving.DEPTH_MM / 2)
+    grid_x, grid_y = np.meshgrid(x, y, indexing="ij")
+    return ~shapely.contains_xy(section, grid_x, grid_y)
+
+
+def printed(text: str, shape: tuple[int, int]) -> np.ndarray:
+    """Return text set by another rasteriser in the same bold face, stretched to `shape`."""
+    from matplotlib import get_data_path
+    from PIL import Image, ImageDraw, ImageFont
+
+    path = Path(get_data_path()) / "fonts" / "ttf" / "DejaVuSans-Bold.ttf"
+    font = ImageFont.truetype(str(path), 200)
+    left, top, right, bottom = font.getbbox(text)
+    image = Image.new("L", (int(right - left), int(bottom - top)), 0)
+    ImageDraw.Draw(image).text((-left, -top), text, fill=255, font=font)
+    image = image.crop(image.getbbox())
+    return np.asarray(image.resize(shape[::-1], Image.Resampling.BOX)) > 127
+
+
+def overlap(a: np.ndarray, b: np.ndarray) -> float:
+    return float((a & b).sum() / (a | b).sum())
+
+
+@pytest.mark.parametrize("part", worn_parts(), ids=lambda part: part.label)
+def test_letters_read_right_from_below_on_both_sides(part: Part) -> None:
+    """The recess in the mesh matches printed letters and not their mirror image."""
+    word = part.side.value.upper()
+    mark = next(mark for mark in part.marks if mark.text == word)
+    seen = seen_from_below(part, mark, pixel=0.1)
+    if mark.turn == 0.0:  # reads from heel to toe: turn the view by a quarter
+        seen = np.rot90(seen, -1)
+    reference = printed(word, seen.shape)
+    assert overlap(seen, reference) > 0.85  # strokes are 10 pixels wide, a border pixel may differ
+    assert overlap(seen, reference[:, ::-1]) < 0.6
+    assert overlap(seen, reference[::-1]) < 0.75
+
+
+@pytest.mark.parametrize("part", worn_parts(), ids=lambda part: part.label)
+def test_every_part_says_side_name_face_case_and_direction(part: Part) -> None:
+    face = "CLEAT SIDE" if part.name == "under-shoe-shim" else "SHOE SIDE"
+    name = part.name.replace("-", " ").upper()
+    wanted = {part.side.value.upper(), name, face, "DEMO-0001", ">"}
+    assert wanted <= {mark.text for mark in part.marks}
+    assert ("THICK EDGE" in {mark.text for mark in part.marks}) == ("shim" in part.name)
+    assert part.facts["paper_only"] == ()
+    shoe_marks = [mark for mark in part.marks if mark.face == "shoe"]
+    assert min(mark.size for mark in shoe_marks) >= 4.0
+    heights = [
+        np.ptp(np.array(engraving.mark_shape(m).bounds).reshape(2, 2), axis=0).min()
+        for m in shoe_marks
+        if m.text.isalpha()
+    ]
+    assert min(heights) >= 4.0 - 1e-9  # capitals are measured, not only asked for
+
+
+@pytest.mark.parametrize("part", worn_parts(), ids=lambda part: part.label)
+def test_arrow_points_to_the_toe(part: Part) -> None:
+    """Most of the arrow's area lies at its front end, where the head is."""
+    arrow = engraving.mark_shape(next(mark for mark in part.marks if mark.text == ">"))
+    x0, _, x1, _ = arrow.bounds
+    reach = 0.4 * (x1 - x0)
+    front, rear = (
+        arrow.intersection(shapely.box(start, -200, start + reach, 200)).area
+        for start in (x1 - reach, x0)
+    )
+    assert front > 1.3 * rear
+
+
+@pytest.mark.parametrize("part", worn_parts(), ids=lambda part: part.label)
+def test_recesses_take_what_the_marks_cover(part: Part) -> None:
+    ink = shapely.union_all([engraving.mark_shape(m) for m in part.marks if m.face == "shoe"])
+    solid = solids.solid_of(part.vertices, part.faces)
+    section = solids.region_above(solid, engraving.DEPTH_MM - 0.01)
+    plan = Polygon(part.outline, part.holes)
+    assert plan.difference(section).intersection(ink).area == pytest.approx(ink.area, rel=0.01)
+    roof = solids.region_above(solid, engraving.DEPTH_MM + 0.01)
+    assert roof.intersection(ink).area == pytest.approx(ink.area, rel=0.01)
+
+
+def test_no_letter_lies_where_the_pad_is_thinner_than_the_limit() -> None:
+    pad = next(part for part in worn_parts() if part.label == "right-arch-pad")
+    for mark in pad.marks:
+        points = shapely.get_coordinates(engraving.mark_shape(mark))
+        assert dome_heights(*points.T).min() >= engraving.MIN_THICKNESS_MM
+
+
+def test_thin_sheet_is_not_engraved_but_keeps_its_marks_for_paper() -> None:
+    part = as_worn(base(sample_foot("left", thickness=1.0), "demo"))
+    assert part.facts["engraved"] == ()
+    assert set(part.facts["paper_only"]) == {">", "LEFT", "BASE", "SHOE SIDE", "DEMO"}
+    assert part.facts["engraved_volume"] == 0.0
+    mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
+    assert mesh.volume == pytest.approx(Polygon(part.outline).area * 1.0, rel=1e-5)
+    assert {mark.text for mark in part.marks} >= {"LEFT", "DEMO"}
+
+
+def test_an_endless_case_id_stays_on_paper() -> None:
+    part = as_worn(arch_pad(sample_foot(), "case-" + "0123456789" * 4))
+    assert part.facts["paper_only"] == ("CASE-" + "0123456789" * 4,)
+    assert "RIGHT" in part.facts["engraved"]
+
+
+def test_a_worn_part_is_not_mirrored_again() -> None:
+    with pytest.raises(ValueError, match="left-base is already in the worn frame"):
+        as_worn(worn_parts()[0])
+
+
+def test_input_is_unchanged_and_parts_pickle() -> None:
+    canonical = base(sample_foot("left"), "demo")
+    before = canonical.vertices.copy()
+    as_worn(canonical)
+    np.testing.assert_array_equal(canonical.vertices, before)
+    copy = pickle.loads(pickle.dumps(worn_parts()[1]))
+    np.testing.assert_array_equal(copy.vertices, worn_parts()[1].vertices)
+    assert copy.side is Side.LEFT
+
+
+def digest(parts: tuple[Part, ...]) -> str:
+    """Return a hash over everything that ends in a file."""
+    total = hashlib.sha256()
+    for part in parts:
+        for array in (part.vertices, part.faces, part.outline, *part.holes):
+            total.update(np.ascontiguousarray(array).tobytes())
+        total.update(repr((part.label, part.marks, sorted(part.facts.items()))).encode())
+    return total.hexdigest()
+
+
+def test_same_plan_gives_the_same_bytes_in_another_process() -> None:
+    code = (
+        "from insole.parts.build import all_parts\n"
+        "from tests.insole.test_part import digest\n"
+        "from tests.plans import sample_plan\n"
+        "print(digest(tuple(all_parts(sample_plan(under=True)))))\n"
+    )
+    other = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=ROOT,
+        env={"PYTHONPATH": str(ROOT), "PYTHONHASHSEED": "7", "PATH": ""},
+    )
+    assert other.stdout.strip() == digest(worn_parts())
+
+
+def test_marks_of_the_foot_face_read_right_from_above() -> None:
+    """The same mark on the other face is its mirror image across the reading direction."""
+    mark = Mark(text="F7", x=0.0, y=0.0, size=10.0, face="foot")
+    above, below = (engraving.mark_shape(m) for m in (mark, replace(mark, face="shoe")))
+    assert affinity.scale(above, 1, -1, origin=(0, 0)).equals_exact(below, 1e-9)
+    reference = printed("F7", (100, 190))
+    x0, y0, x1, y1 = above.bounds
+    x, y = np.linspace(x0, x1, 191)[1:] - 0.5 * (x1 - x0) / 190, np.linspace(y1, y0, 101)[1:]
+    seen = shapely.contains_xy(above, *np.meshgrid(x, y + 0.5 * (y1 - y0) / 100))
+    assert overlap(seen, reference) > 0.9

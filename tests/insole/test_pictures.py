@@ -1,0 +1,188 @@
+"""Pictures: the right foot on the right side, true to scale, the same bytes each time."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from footscan.results import Finding, MeasuredFoot, Severity, Verdict
+from footscan.scan import Side
+from insole.errors import OutputError
+from insole.output import pictures
+from insole.parts.part import Part
+from insole.planning.plan import Plan
+from tests.feet import analytic
+from tests.plans import sample_foot, sample_plan
+
+Picture = np.ndarray
+
+
+def opened(data: bytes) -> Picture:
+    return np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).astype(float)
+
+
+def scan_picture(tmp_path: Path, measured: MeasuredFoot) -> Picture:
+    path = tmp_path / "scan.png"
+    pictures.write_scan_picture(path, measured)
+    return opened(path.read_bytes())
+
+
+def near(picture: Picture, colour: tuple[float, float, float], within: float = 25.0) -> Any:
+    """Return rows and columns of the pixels close to a colour (0 to 255)."""
+    return np.nonzero(np.abs(picture - np.array(colour)).max(axis=2) < within)
+
+
+def single(side: str) -> Plan:
+    """Return a plan of one foot, the same in the bed frame for either side."""
+    return sample_plan(sides=(side,)).model_copy(update={side: sample_foot(side)})
+
+
+def test_pad_lies_towards_the_big_toe_of_the_foot_that_it_is_for() -> None:
+    """The pad's middle is medial: to the right on a left foot, to the left on a right one."""
+    offsets = {}
+    for side in ("left", "right"):
+        picture = opened(pictures.placement_png(single(side)))
+        high = picture.shape[0]
+        bed = near(picture[: int(0.9 * high)], (243, 241, 234), 2.0)[1]  # the base's fill
+        pad = near(picture[: int(0.9 * high)], (33, 119, 180), 30.0)[1]  # a middle height
+        assert len(pad) > 300
+        offsets[side] = float(np.mean(pad) - (bed.min() + bed.max()) / 2)
+    assert offsets["left"] > 5.0
+    assert offsets["right"] < -5.0
+    assert offsets["left"] == pytest.approx(-offsets["right"], abs=4.0)
+
+
+def test_thick_edge_is_hatched_on_the_side_that_the_plan_names() -> None:
+    """Varus on a right foot: thick at the big toe, at the left of the page."""
+    picture = opened(pictures.placement_png(single("right")))
+    bed = near(picture, (243, 241, 234), 2.0)[1]
+    rows, columns = near(picture, (184, 80, 0), 12.0)
+    solid = columns[(rows > 0.2 * picture.shape[0]) & (rows < 0.5 * picture.shape[0])]
+    assert np.median(solid) < (bed.min() + bed.max()) / 2 - 0.3 * np.ptp(bed)
+
+
+def test_left_foot_stands_left_of_the_right_foot() -> None:
+    """Only the right foot of this plan has a forefoot shim, only the left one a heel shim."""
+    picture = opened(pictures.placement_png(sample_plan()))
+    rows, columns = near(picture, (238, 189, 141), 4.0)  # full ramp
+    middle_row, middle = picture.shape[0] / 2, picture.shape[1] / 2
+    assert columns[rows < middle_row].min() > middle
+    assert columns[rows > middle_row].max() < middle
+
+
+def test_placement_is_true_to_scale() -> None:
+    """Length against width of the base's outline, as in the plan (270 mm foot: 278 mm bed)."""
+    plan = single("right").model_copy(
+        update={"right": sample_foot("right", wedges=(), pad_height=None)}
+    )
+    picture = opened(pictures.placement_png(plan, dpi=260))
+    rows, columns = near(picture, (243, 241, 234), 2.0)
+    ring = np.array(plan.right.base.outline)
+    wanted = np.ptp(ring[:, 0]) / np.ptp(ring[:, 1])
+    line = 1.3 / 72.0 * 260.0  # half of the outline's width covers the fill at either end
+    drawn = (np.ptp(rows) + 1 + line) / (np.ptp(columns) + 1 + line)
+    assert drawn == pytest.approx(wanted, rel=0.005)  # a pixel in 500
+
+
+def test_arch_is_high_on_the_medial_side_of_either_foot(tmp_path: Path) -> None:
+    """The brightest heights lie towards the big toe: right on a left foot, left on a right."""
+    for side, way in (("left", 1.0), ("right", -1.0)):
+        picture = scan_picture(tmp_path, analytic(side=side))
+        sole = picture[: int(0.88 * picture.shape[0]), : int(0.56 * picture.shape[1])]
+        low = near(sole, (0, 34, 78), 20.0)[1]
+        high = near(sole, (253, 231, 55), 40.0)[1]
+        assert len(high) > 200
+        assert way * (np.mean(high) - np.mean(low)) > 30.0
+
+
+def test_scan_picture_shows_a_foot_whose_arch_was_not_seen(tmp_path: Path) -> None:
+    measured = analytic()
+    z = measured.foot.sole.z.copy()
+    x = measured.foot.sole.x
+    z[(x > 60) & (x < 190)] = np.nan
+    foot = replace(measured.foot, sole=replace(measured.foot.sole, z=z))
+    marks = {name: mark for name, mark in measured.landmarks.items() if name != "arch_apex"}
+    assert scan_picture(tmp_path, replace(measured, foot=foot, landmarks=marks)).size > 0
+
+
+def test_many_findings_and_odd_names_do_not_break_the_picture(tmp_path: Path) -> None:
+    findings = tuple(
+        Finding(code=f"c{k}", severity=Severity.AGAIN if k == 5 else Severity.NOTE,
+                text="There is a hole of 20 $mm$ under the arch, limit 5 mm.", advice="Scan again.")
+        for k in range(40)
+    )  # fmt: skip
+    measured = analytic(side="left", verdict=Verdict.AGAIN)
+    measured = replace(
+        measured,
+        report=replace(measured.report, findings=findings),
+        facts=replace(measured.facts, file="$a_{b 足 & <x>.ply" + "long" * 60),
+    )
+    picture = scan_picture(tmp_path, measured)
+    border = np.concatenate([picture[:6].ravel(), picture[-6:].ravel(), picture[:, -6:].ravel()])
+    assert border.min() == 255.0  # nothing runs off the sheet
+
+
+def test_same_input_same_bytes_without_date_or_version(tmp_path: Path) -> None:
+    for name, write in (
+        ("p", lambda path: pictures.write_placement(path, sample_plan())),
+        ("s", lambda path: pictures.write_scan_picture(path, analytic())),
+    ):
+        files = [tmp_path / f"{name}{k}.png" for k in range(2)]
+        for file in files:
+            write(file)
+        assert files[0].read_bytes() == files[1].read_bytes()
+        assert set(Image.open(io.BytesIO(files[0].read_bytes())).info) <= {"dpi"}
+
+
+def test_a_plan_without_feet_and_a_missing_folder_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="no foot, so there is no placement"):
+        pictures.write_placement(tmp_path / "p.png", sample_plan(sides=()))
+    with pytest.raises(OutputError, match="cannot write"):
+        pictures.write_placement(tmp_path / "none" / "p.png", single("left"))
+    assert list(tmp_path.iterdir()) == []
+
+
+def wedge_part() -> Part:
+    """Return a right-angled block 40 x 20 mm with one corner cut off, 3 mm high."""
+    ring = np.array([(0.0, 0.0), (40.0, 0.0), (40.0, 20.0), (10.0, 20.0), (0.0, 10.0)])
+    n = len(ring)
+    vertices = np.vstack([np.c_[ring, np.zeros(n)], np.c_[ring, np.full(n, 3.0)]])
+    fan = np.array([(0, k, k + 1) for k in range(1, n - 1)])
+    walls = [((k, (k + 1) % n, n + k), ((k + 1) % n, n + (k + 1) % n, n + k)) for k in range(n)]
+    faces = np.vstack([fan[:, ::-1], fan + n, np.array(walls).reshape(-1, 3)])
+    return Part(
+        name="base", side=Side.RIGHT, worn=True, vertices=vertices, faces=faces, outline=ring,
+        volume=750.0 * 3.0, material="base-pp",
+    )  # fmt: skip
+
+
+def test_part_view_is_to_scale_and_turns_over_from_below() -> None:
+    """750 mm2 by hand: 40 x 20 less a corner of 10 x 10 / 2. From below it is the mirror image."""
+    above = pictures.part_view(wedge_part(), "above", pixel=0.2)
+    below = pictures.part_view(wedge_part(), "below", pixel=0.2)
+    covered = above < 0.98
+    rim = (40.0 + 20.0 + 30.0 + np.hypot(10.0, 10.0) + 10.0) * 0.2  # a pixel all around
+    assert 750.0 - rim < covered.sum() * 0.2**2 < 750.0 + 1.2 * rim
+    assert above.shape == pytest.approx((42.0 / 0.2, 22.0 / 0.2), abs=2)
+    assert (covered[:, ::-1] == (below < 0.98)).mean() > 0.98
+    # toes up, +y to the left when seen from above: the cut corner is at the lower left
+    high, wide = covered.shape
+    assert not covered[int(0.97 * high) - 6 :, : int(0.2 * wide)].any()
+    assert covered[int(0.9 * high) :, int(0.6 * wide) :].any()
+
+
+def test_part_view_shows_what_is_cut_into_the_near_face() -> None:
+    """Edges of the near face are drawn dark."""
+    view = pictures.part_view(wedge_part(), "above", pixel=0.2)
+    assert (view < 0.4).sum() > 100
+
+
+def test_part_view_refuses_another_face() -> None:
+    with pytest.raises(ValueError, match="face must be 'above' or 'below', got 'front'"):
+        pictures.part_view(wedge_part(), "front")

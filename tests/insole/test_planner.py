@@ -1,0 +1,244 @@
+"""The whole plan: refusals, both feet alike, thickness, and changes in words."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from footscan.errors import FootscanError, ScanQualityError
+from footscan.results import Finding, ScanReport, Severity, Verdict
+from footscan.scan import Load
+from insole.errors import PlanError, RefusedError
+from insole.planning import planner
+from insole.planning.plan import Override, Plan, from_json, to_json
+from insole.planning.planner import FootWish, PlanWishes, describe_change
+from insole.planning.shoe import parse
+from tests import feet
+
+STOCK = {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}
+PLAIN = {
+    "name": "level", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+    "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
+    "stock_insole": {"kept": False, "thickness": STOCK},
+}  # fmt: skip
+SHOE = parse(PLAIN)
+SIGNED = {"who": "A. Fitter", "why": "third trial", "when": "2026-05-01"}
+
+
+def both(**wish) -> PlanWishes:
+    return PlanWishes(both=FootWish(**wish))
+
+
+def made(wishes=None, shoe=SHOE, **options) -> Plan:
+    return planner.plan(None, feet.analytic(), shoe, wishes, **options)
+
+
+def graded(verdict: Verdict):
+    severity = Severity.AGAIN if verdict is Verdict.AGAIN else Severity.MEASURING
+    finding = Finding(code="sole-filled", severity=severity, text="the sole is closed by a plane",
+                      advice="scan it from below", region="arch")  # fmt: skip
+    foot = feet.analytic()
+    return replace(foot, report=ScanReport(verdict=verdict, findings=(finding,)))
+
+
+@pytest.fixture(scope="module")
+def pair() -> Plan:
+    return planner.plan(feet.analytic(side="left"), feet.analytic(side="right"), SHOE)
+
+
+def test_mirrored_feet_give_the_same_canonical_plan(pair):
+    left, right = pair.left.model_dump(), pair.right.model_dump()
+    for name in ("side", "scan_file"):
+        assert left.pop(name) != right.pop(name)
+    assert left == right
+
+
+def test_same_input_same_bytes_and_readable_back(pair):
+    again = planner.plan(feet.analytic(side="left"), feet.analytic(side="right"), SHOE)
+    assert to_json(again) == to_json(pair)
+    assert from_json(to_json(pair)) == pair
+
+
+def test_a_plan_says_what_a_bench_needs(pair):
+    foot = pair.right
+    assert foot.pad is not None
+    assert foot.pad.reasons
+    assert foot.pad.step_up
+    assert foot.pad.step_down
+    assert foot.no_wedge_because.keys() == {"inside forefoot", "inside heel", "under the shoe"}
+    assert [row.station for row in foot.thickness] == ["heel", "arch", "ball", "toes"]
+    assert foot.base.grid_from < foot.pad.crest.from_rear < foot.base.grid_to
+    assert min(x for x, _ in foot.base.outline) == pytest.approx(0.0, abs=0.01)
+    assert max(x for x, _ in foot.base.outline) < 285.0
+    assert foot.cleat is not None
+    assert pair.cautions
+    assert all(answer == "not asked" for answer in pair.answers.values())
+
+
+@pytest.mark.parametrize("verdict", [Verdict.AGAIN, Verdict.MEASURING])
+def test_a_scan_not_fit_for_making_is_refused_with_its_report(verdict):
+    foot = graded(verdict)
+    with pytest.raises(ScanQualityError, match=r"closed by a plane.*scan it from below") as caught:
+        planner.plan(None, foot, SHOE)
+    assert caught.value.report is foot.report
+    assert caught.value.exit_code == 3
+
+
+def test_without_the_arch_a_measuring_scan_gives_base_and_shims_only():
+    plan = planner.plan(None, graded(Verdict.MEASURING), SHOE, both(heel=1.0), without_arch=True)
+    assert plan.right.pad is None
+    assert "without the arch" in plan.right.no_pad_because
+    assert len(plan.right.wedges) == 1
+    with pytest.raises(ScanQualityError):
+        planner.plan(None, graded(Verdict.AGAIN), SHOE, without_arch=True)
+
+
+def test_a_scan_of_the_other_foot_is_named():
+    with pytest.raises(PlanError, match="given for the left foot shows a right foot"):
+        planner.plan(feet.analytic(side="right"), None)
+
+
+def test_a_plan_needs_a_foot():
+    with pytest.raises(ValueError, match="at least one foot"):
+        planner.plan(None, None)
+
+
+def test_a_stop_answer_is_refused_until_a_clinician_signs():
+    with pytest.raises(RefusedError, match="diabetes") as caught:
+        made(answers={"diabetes": "yes"})
+    assert caught.value.exit_code == 4
+    plan = made(answers={"diabetes": "yes"}, clinician="Dr A. Example, 2026-04-30")
+    assert plan.clinician == "Dr A. Example, 2026-04-30"
+    assert plan.answers["diabetes"] == "yes"
+
+
+def test_without_a_shoe_the_plan_says_trial_only():
+    plan = made(both(support_level=0.9), shoe=None)
+    notes = {note.code: note.text for note in plan.right.notes}
+    assert "trial only, bed not measured" in notes["no-shoe"]
+    assert "60 %" in notes["level-capped"]
+    assert plan.right.pad.support_level == 0.6
+    assert plan.right.base.trim_allowance == 3.0
+    ring = np.asarray(plan.right.base.outline)
+    foot = np.asarray(plan.right.foot_outline)
+    assert ring[:, 1].max() - foot[:, 1].max() == pytest.approx(3.0, abs=1.0)  # smoothed corners
+    assert foot[:, 0].min() == pytest.approx(5.0, abs=0.01)  # heel clearance 2 + 3 to trim
+
+
+def test_thickness_before_and_after_adds_up():
+    plan = made(both(heel=1.0))
+    rows = {row.station: row for row in plan.right.thickness}
+    flat = 1.5 + 1.5  # base and cover
+    assert rows["heel"].before == 5.0
+    assert rows["ball"].after == pytest.approx(flat)
+    assert rows["arch"].after == pytest.approx(flat + plan.right.pad.crest.height, abs=0.01)
+    wedge = plan.right.wedges[0]
+    assert flat + wedge.edge < rows["heel"].after < flat + wedge.thick_edge
+    # stack at the ball: base and cover against the insole taken out
+    assert plan.right.saddle_change.value == pytest.approx(flat - 3.0)
+
+
+def test_too_thick_at_the_ball_is_refused_and_can_be_signed_for():
+    thin = parse(PLAIN | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 0.9}}})
+    with pytest.raises(RefusedError, match=r"2\.1 mm thicker at the ball"):
+        made(shoe=thin)
+    signed = Override(limit="thickness.ball_refuse", **SIGNED)
+    plan = made(shoe=thin, overrides=[signed])
+    assert any(note.code == "thick-ball" for note in plan.right.notes)
+    assert plan.overrides == [signed]
+
+
+def test_a_raised_heel_warns():
+    assert not any(n.code == "heel-raised" for n in made().right.notes)
+    low = parse(PLAIN | {"stock_insole": {"kept": False, "thickness": STOCK | {"heel": 0.5}}})
+    plan = made(both(heel=4.0), shoe=low)
+    assert any(n.code == "heel-raised" for n in plan.right.notes)
+
+
+def test_a_shoe_without_insole_thickness_gives_no_saddle_change_but_the_reason():
+    plain = parse({k: v for k, v in PLAIN.items() if k != "stock_insole"})
+    change = made(shoe=plain).right.saddle_change
+    assert change.value is None
+    assert "not measured" in change.reason
+
+
+@pytest.mark.parametrize("override, match", [
+    (Override(limit="support.refuse", **SIGNED), "no limit called 'support.refuse'"),
+    (Override(limit="support.refuse_above", **(SIGNED | {"why": " "})), "does not say why"),
+])  # fmt: skip
+def test_an_override_must_be_complete(override, match):
+    with pytest.raises(PlanError, match=match):
+        made(overrides=[override])
+
+
+def test_a_foot_too_long_for_the_shoe_is_named():
+    short = parse(PLAIN | {"inside": {"length": 255, "ball_width": 100, "heel_width": 70}})
+    with pytest.raises(PlanError, match="choose a longer shoe"):
+        made(shoe=short)
+
+
+def test_wishes_of_one_foot_win_over_those_of_both():
+    wishes = PlanWishes(both=FootWish(heel=1.0, support_level=0.7), left=FootWish(heel=2.0))
+    plan = planner.plan(feet.analytic(side="left"), feet.analytic(), SHOE, wishes)
+    assert [w.net for w in plan.left.wedges] == [2.0]
+    assert [w.net for w in plan.right.wedges] == [1.0]
+    assert plan.left.pad.support_level == plan.right.pad.support_level == 0.7
+    assert plan.wishes == {"both": {"heel": 1.0, "support_level": 0.7}, "left": {"heel": 2.0}}
+
+
+def test_a_varus_shim_never_raises_the_pad():
+    level, canted = made(), made(both(forefoot=2.0))
+    assert canted.right.seating.roll == 2.0
+    assert canted.right.pad.crest.height <= level.right.pad.crest.height + 0.05
+    assert canted.right.pad.front_edge < level.right.pad.front_edge
+    shim = canted.right.wedges[0]
+    assert canted.right.pad.front_edge < shim.full_from  # lies on the taper only
+
+
+def test_changes_are_said_in_words(pair):
+    assert describe_change(pair, pair) == []
+    wishes = PlanWishes(right=FootWish(shift=(-3.0, -2.0), heel=1.0, support_level=0.6))
+    new = planner.plan(feet.analytic(side="left"), feet.analytic(), SHOE, wishes)
+    words = describe_change(pair, new)
+    assert "right pad moved: 3 mm rearward, 2 mm lateral" in words
+    assert "right support level: 80 % before, 60 % now" in words
+    assert "right wedge inside heel: none before, 1° varus, thick on the big-toe side now" in words
+    assert not [text for text in words if text.startswith("left")]
+    bare = planner.plan(None, feet.analytic(), None, both(pad=False))
+    words = describe_change(pair, bare)
+    assert "shoe: level before, none now" in words
+    assert "left: no longer planned" in words
+    assert "right pad: none now (no pad was wished)" in words
+
+
+def test_every_refusal_is_of_the_one_family():
+    """The command line catches one class: nothing else may come out of a bad foot."""
+    foot = feet.analytic()
+    marks = {k: v for k, v in foot.landmarks.items() if not k.startswith(("mth", "metatarsale"))}
+    with pytest.raises(FootscanError, match="ball of the foot"):
+        planner.plan(None, replace(foot, landmarks=marks), SHOE)
+
+
+def test_specimens_of_all_load_states_can_be_planned():
+    heights = {}
+    for load in (Load.HALF, Load.NONE):
+        foot = feet.specimen(arch_height=20.0, load=load)
+        plan = planner.plan(None, foot, SHOE)
+        heights[load] = plan.right.pad.crest.height
+        assert plan.right.load == load.value
+    assert heights[Load.NONE] < heights[Load.HALF]
+
+
+def test_a_re_plan_is_quick():
+    """A fitter slides a pad and sees numbers follow: 0.3 s wanted; 4 times that on a busy machine."""
+    foot = feet.analytic()
+    planner.plan(None, foot, SHOE)
+    took = []
+    for step in range(3):
+        start = time.perf_counter()
+        planner.plan(None, foot, SHOE, both(shift=(float(step), 0.0)))
+        took.append(time.perf_counter() - start)
+    assert min(took) < 1.2

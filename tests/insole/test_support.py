@@ -1,0 +1,337 @@
+"""The arch pad: rules kept everywhere, more support never lower, moves that can be taken back."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.interpolate import RectBivariateSpline
+
+from footscan.scan import Load
+from insole.errors import PlanError, RefusedError
+from insole.planning import outline, seating, support
+from insole.planning.ceilings import low_pass
+from insole.planning.limits import default_limits
+from insole.planning.plan import Override, PadPlan
+from insole.planning.shoe import parse
+from insole.planning.support import PadWish, plan_pad
+from insole.planning.surface import feel_of, pad_surface
+from tests import feet
+
+LIMITS = default_limits()
+FEEL = feel_of(LIMITS)
+LEVEL_BED = {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}}
+SHOE = parse({"name": "level", "bed": LEVEL_BED,
+              "inside": {"length": 285, "ball_width": 104, "heel_width": 72}})  # fmt: skip
+RELAXED = LIMITS.changed(feel__slope=60.0, feel__slope_medial=60.0, feel__crest_radius=3.0,
+                         keepout__first_metatarsal_fill=1.0)  # fmt: skip
+
+
+def seated(shoe=SHOE, **shape):
+    measured = feet.analytic(**shape)
+    return seating.seat(measured, outline.lay_out(measured, shoe, LIMITS), shoe, limits=LIMITS)
+
+
+def made(seat=None, limits=LIMITS, **wish) -> PadPlan:
+    result = plan_pad(seat or seated(), wish=PadWish(**wish), limits=limits)
+    assert result.pad is not None, result.because
+    return result.pad
+
+
+def sampled(pad: PadPlan, step: float = 1.0):
+    """Return x, y, top and slope (by x and by y) inside the outline, from a bicubic spline."""
+    grid = pad.top
+    z = np.asarray(grid.z)
+    spline = RectBivariateSpline(grid.x0 + grid.step * np.arange(z.shape[0]),
+                                 grid.y0 + grid.step * np.arange(z.shape[1]), z)  # fmt: skip
+    ring = np.asarray(pad.outline)
+    x, y = np.meshgrid(*(np.arange(ring[:, k].min(), ring[:, k].max(), step) for k in (0, 1)),
+                       indexing="ij")  # fmt: skip
+    inside = shapely.contains_xy(shapely.Polygon(ring), x, y)
+    x, y = x[inside], y[inside]
+    return x, y, spline(x, y, grid=False), spline(x, y, dx=1, grid=False), \
+        spline(x, y, dy=1, grid=False)  # fmt: skip
+
+
+def spots(seat, x, y, **shape):
+    """Return the formula's sole height above the bed at places of the bed, mm."""
+    inverse = np.linalg.inv(seat.foot_to_bed)
+    foot = np.column_stack([x, y, np.full(len(x), seat.foot_to_bed[2, 3])]) @ inverse[:3, :3].T
+    foot += inverse[:3, 3]
+    return feet.analytic_sole(foot[:, 0], foot[:, 1], **shape)
+
+
+@pytest.fixture(scope="module")
+def pads():
+    """Pads of several feet, from scan and kit."""
+    found = []
+    for shape in ({"arch": 10.0}, {"arch": 18.0}, {"arch": 13.0, "length": 235.0, "breadth": 88.0}):
+        seat = seated(**shape)
+        for source in ("scan", "kit"):
+            result = plan_pad(seat, wish=PadWish(source=source, level=1.0), limits=LIMITS)
+            if result.pad is not None:
+                found.append((seat, shape, result.pad))
+    assert {pad.source for _, _, pad in found} == {"scan", "kit"}
+    return found
+
+
+def test_the_top_never_passes_the_wished_share_of_the_gap(pads):
+    """Against the formula of the sole; 1 mm cells and the 15 mm low-pass are worth 0.5 mm."""
+    for seat, shape, pad in pads:
+        x, y, top, _, _ = sampled(pad)
+        thick = top > pad.edge + 0.05
+        truth = spots(seat, x, y, **shape)
+        assert np.max((top - pad.support_level * truth)[thick]) < 0.5
+
+
+def test_slopes_edge_and_crest_radius_are_kept(pads):
+    for _, _, pad in pads:
+        _, _, top, dx, dy = sampled(pad)
+        slope = np.degrees(np.arctan(np.hypot(dx, dy)))
+        # 2 mm nodes: a bicubic spline may swing by about a degree where a slope starts
+        assert slope[dy > 0.02].max() <= 25.0 + 1.5
+        assert slope.max() <= 35.0 + 1.5
+        assert top.min() >= pad.edge - 0.03
+        ring = np.asarray(pad.outline)
+        z = np.asarray(pad.top.z)
+        spline = RectBivariateSpline(pad.top.x0 + 2.0 * np.arange(z.shape[0]),
+                                     pad.top.y0 + 2.0 * np.arange(z.shape[1]), z)  # fmt: skip
+        assert pad.edge <= 0.5
+        # a fingertip finds no step of 0.2 mm where the pad ends
+        assert np.abs(spline(ring[:, 0], ring[:, 1], grid=False) - pad.edge).max() < 0.2
+
+
+def test_the_crest_is_round(pads):
+    """Curvature from a quadratic fit over 6 mm around the crest: radius at least 25 mm."""
+    for seat, _, pad in pads:
+        _, medial = outline.edges_at(seat.base, pad.crest.from_rear)
+        cx, cy = pad.crest.from_rear, float(medial[0]) - pad.crest.from_medial
+        x, y, top, _, _ = sampled(pad)
+        near = np.hypot(x - cx, y - cy) < 6.0
+        u, v = x[near] - cx, y[near] - cy
+        terms = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+        c = np.linalg.lstsq(terms, top[near], rcond=None)[0]
+        bend = np.linalg.eigvalsh(-np.array([[2 * c[3], c[4]], [c[4], 2 * c[5]]]))[-1]
+        assert bend <= 1 / 25.0 * 1.03  # 3 %: a ball is a little more than a quadratic
+
+
+def test_places_kept_free_are_free(pads):
+    """Each rule against the landmarks and the formula's outline, not against our ceilings."""
+    for seat, shape, pad in pads:
+        length, breadth = shape.get("length", 260.0), shape.get("breadth", 98.0)
+        x, y, top, _, _ = sampled(pad)
+        t, f = (seat.landmarks[n] for n in ("metatarsale_tibiale", "metatarsale_fibulare"))
+        along = (t - f)[:2] / np.linalg.norm((t - f)[:2])
+        behind = along[0] * (y - f[1]) - along[1] * (x - f[0])
+        assert behind.min() >= 10.0 + 1.96 * feet.LANDMARK_SD - 1.0  # outline on a 1 mm grid
+        assert top[behind < 19.0].max(initial=0.0) <= 2.05
+        rear = seat.landmarks["pternion"][0]
+        assert x.min() >= rear + 0.28 * length - 1.0
+        u = np.clip((x - rear) / length, 0.0, 1.0)
+        medial, lateral = (np.interp(u, *np.array(edge).T) * breadth
+                           for edge in (feet.MEDIAL, feet.LATERAL))  # fmt: skip
+        share = (medial - y) / (medial - lateral)
+        assert share.max() <= 0.55 + 0.03  # straight pieces of the outline against the smooth one
+        head = seat.landmarks["mth1"]
+        half = (x > head[0] - 0.14 * length) & (share < 0.30) & (top > pad.edge + 0.05)
+        truth = spots(seat, x, y, **shape)
+        assert np.max((top - 0.5 * truth)[half], initial=0.0) < 0.6
+
+
+def test_the_outline_is_smooth_star_shaped_and_inside_the_base(pads):
+    for seat, _, pad in pads:
+        ring = shapely.Polygon(pad.outline)
+        assert ring.is_valid
+        assert ring.exterior.is_ccw
+        assert shapely.Polygon(seat.base).buffer(-0.5).contains(ring)
+        around = np.asarray(pad.outline) - [ring.centroid.x, ring.centroid.y]
+        turn = np.unwrap(np.arctan2(around[:, 1], around[:, 0]))
+        assert np.all(np.diff(turn) > 0)
+        edge = np.diff(np.vstack([pad.outline, pad.outline[:2]]), axis=0)
+        bend = np.diff(np.unwrap(np.arctan2(edge[:, 1], edge[:, 0])))
+        assert np.degrees(np.abs(bend)).max() < 15.0
+
+
+def test_a_pad_has_the_size_of_a_pad(pads):
+    """Sizes that a footbed maker would expect: common practice, no source."""
+    for _, _, pad in pads:
+        length, width = np.ptp(np.asarray(pad.outline), axis=0)
+        assert 55.0 <= length <= 110.0
+        assert 28.0 <= width <= 58.0
+        assert 2.0 <= pad.crest.height <= 14.0
+        assert pad.front_edge - pad.rear_edge == pytest.approx(length, abs=0.02)
+
+
+@settings(max_examples=8, deadline=None)
+@given(low=st.floats(0.3, 1.05), more=st.floats(0.01, 0.5), arch=st.floats(8.0, 20.0))
+def test_more_support_never_lowers_the_pad(low, more, arch):
+    seat = seated(arch=round(arch))
+    pads = [plan_pad(seat, wish=PadWish(level=v), limits=LIMITS).pad
+            for v in (low, min(low + more, 1.1))]  # fmt: skip
+    if pads[0] is None:
+        return
+    assert pads[1] is not None
+    x, y, top, _, _ = sampled(pads[0], 2.0)
+    grid = pads[1].top
+    i = np.round((x - grid.x0) / grid.step).astype(int)
+    spline = RectBivariateSpline(grid.x0 + 2.0 * np.arange(len(grid.z)),
+                                 grid.y0 + 2.0 * np.arange(len(grid.z[0])), grid.z)  # fmt: skip
+    assert i.min() >= 0
+    assert np.min(spline(x, y, grid=False) - top) > -0.05  # spline swing, stored to 0.0001
+
+
+def test_a_wish_that_nothing_binds_is_met_at_the_apex():
+    """With slopes and radii out of the way the crest takes the wished share, under the apex."""
+    seat = seated(arch=6.0)
+    pad = made(seat, limits=RELAXED, level=1.0)
+    apex = seat.landmarks["arch_apex"]
+    assert abs(pad.crest.from_rear - apex[0]) <= 2.0
+    assert pad.residual_gap.value < 0.6
+
+
+def test_the_crest_lies_under_the_apex_of_any_arch():
+    for at in (0.40, 0.45, 0.50):
+        seat = seated(arch=12.0, arch_at=at)
+        off = made(seat).crest.from_rear - seat.landmarks["arch_apex"][0]
+        assert -5.5 <= off <= 3.5  # grid of 1 mm
+
+
+def test_a_move_is_followed_and_can_be_taken_back():
+    seat = seated(arch=12.0)
+    start = made(seat)
+    there = made(seat, shift=(-4.0, -2.0))
+    back = made(seat, shift=(0.0, 0.0))
+    assert back == start
+    assert there.crest.from_rear - start.crest.from_rear == pytest.approx(-4.0, abs=1.6)
+    assert there.crest.from_medial - start.crest.from_medial == pytest.approx(2.0, abs=1.5)
+    assert there.shift == (-4.0, -2.0)
+
+
+def test_a_moved_pad_still_keeps_the_rules():
+    seat = seated(arch=14.0)
+    pad = made(seat, shift=(12.0, 3.0), turn=10.0, level=1.0)
+    x, y, top, _, _ = sampled(pad)
+    thick = top > pad.edge + 0.05
+    assert np.max((top - spots(seat, x, y))[thick]) < 0.5
+    notes = plan_pad(seat, wish=PadWish(shift=(12.0, 3.0)), limits=LIMITS).notes
+    assert any(n.code == "pad-moved" and "12 mm forward, 3 mm medial" in n.text for n in notes)
+    assert any(n.code == "crest-off-apex" for n in notes)
+
+
+def test_a_tender_spot_is_free_and_said_to_bind():
+    seat = seated(arch=14.0)
+    spot = (148.0, 12.0)
+    pad = made(seat, tender=(spot,))
+    x, y, top, _, _ = sampled(pad)
+    assert top[np.hypot(x - spot[0], y - spot[1]) < 9.0].max(initial=0.0) <= 0.55
+    assert any("tender spot at 148 mm" in text for text in pad.binding)
+    with pytest.raises(PlanError, match="lies off the foot"):
+        plan_pad(seat, wish=PadWish(tender=((150.0, 120.0),)), limits=LIMITS)
+
+
+def test_a_flat_foot_gets_no_pad_and_the_reason():
+    result = plan_pad(seated(arch=1.0), wish=PadWish(), limits=LIMITS)
+    assert result.pad is None
+    assert "nothing to fill" in result.because
+
+
+def test_an_arch_that_was_not_seen_gets_no_pad():
+    seat = seated()
+    marks = {k: v for k, v in seat.landmarks.items() if k != "arch_apex"}
+    result = plan_pad(replace(seat, landmarks=marks), wish=PadWish(), limits=LIMITS)
+    assert result.pad is None
+    assert "not seen from below" in result.because
+
+
+def test_less_sure_landmarks_keep_the_front_further_back():
+    sure, unsure = (made(seated(landmark_sd=sd)).front_edge for sd in (0.5, 5.0))
+    assert unsure < sure
+    binding = made(seated(arch=18.0, landmark_sd=5.0), level=1.0).binding
+    assert any("9.8 mm for the landmarks' uncertainty" in text for text in binding)
+
+
+@pytest.mark.parametrize("load, shoe, wanted, level", [
+    (Load.HALF, SHOE, None, 0.8), (Load.NONE, SHOE, None, 0.6), (Load.UNKNOWN, SHOE, None, 0.6),
+    (Load.HALF, None, None, 0.6), (Load.HALF, None, 0.9, 0.6), (Load.HALF, None, 0.5, 0.5),
+    (Load.NONE, SHOE, 0.9, 0.9),
+])  # fmt: skip
+def test_the_level_starts_lower_where_load_or_bed_is_unknown(load, shoe, wanted, level):
+    assert support.support_level(wanted, seated(shoe, load=load), LIMITS)[0] == level
+
+
+def test_too_much_support_is_warned_refused_and_signed_for():
+    seat = seated()
+    assert [n.code for n in support.support_level(1.05, seat, LIMITS)[1]] == ["level-presses"]
+    with pytest.raises(RefusedError, match="above 110 %"):
+        support.support_level(1.2, seat, LIMITS)
+    signed = Override(limit="support.refuse_above", who="A. Fitter", why="second trial",
+                      when="2026-05-01")  # fmt: skip
+    assert support.support_level(1.2, seat, LIMITS, [signed])[0] == 1.2
+
+
+@pytest.mark.parametrize("wish, match", [
+    ({"level": 0.05}, "support level of 5 %"), ({"level": math.nan}, "support level"),
+    ({"source": "shelf"}, "'scan' or 'kit'"), ({"shift": (50.0, 0.0)}, "moved 50 mm forward"),
+    ({"turn": 90.0}, "turned by 90"),
+])  # fmt: skip
+def test_wishes_out_of_range_are_named(wish, match):
+    with pytest.raises(PlanError, match=match):
+        plan_pad(seated(), wish=PadWish(**wish), limits=LIMITS)
+
+
+def test_kit_pads_lie_on_the_grid():
+    seat = seated(arch=16.0)
+    for shift in ((0.0, 0.0), (-5.0, 2.0)):
+        pad = made(seat, source="kit", shift=shift, level=1.0)
+        _, medial = outline.edges_at(seat.base, pad.crest.from_rear)
+        start = seat.station + 0.28 * 260.0
+        assert (pad.turn / 5.0) % 1.0 == pytest.approx(0.0)
+        # the crest of a turned or flat-topped pad is found to about 1 mm
+        for along in ((pad.crest.from_rear - start) / 3.0,
+                      (float(medial[0]) - pad.crest.from_medial) / 3.0):  # fmt: skip
+            assert abs(along - round(along)) * 3.0 < 1.0
+
+
+def test_creases_are_not_copied():
+    """A crease 2 mm deep and 3 mm wide in the sole leaves less than a fifth in the pad."""
+    plain, creased = (seated(arch=10.0, spots=s) for s in ((), ((117.0, 8.0, 2.0, 1.5),)))
+    tops = []
+    for seat in (plain, creased):
+        pad = made(seat, level=1.0)
+        x, y, top, _, _ = sampled(pad)
+        at = seat.foot_to_bed @ [117.0, 8.0, 0.0, 1.0]
+        tops.append(float(top[np.hypot(x - at[0], y - at[1]) < 2.0].mean()))
+    assert abs(tops[1] - tops[0]) < 0.4
+
+
+@pytest.mark.parametrize("wavelength, passed", [(15.0, 0.5), (60.0, 0.957), (5.0, 0.002)])
+def test_low_pass_halves_the_cut_off_wavelength(wavelength, passed):
+    """Transfer of a Gaussian filter: 2 to the power -(cut-off / wavelength)²."""
+    assert 2.0 ** -((15.0 / wavelength) ** 2) == pytest.approx(passed, abs=0.001)
+    x = np.arange(600.0)
+    wave = np.cos(2 * np.pi * x / wavelength)[:, None] * np.ones(40)
+    kept = np.abs(low_pass(wave, 15.0)[200:400, 20]).max() / np.abs(wave[200:400, 20]).max()
+    assert kept == pytest.approx(passed, abs=0.01)
+
+
+@settings(max_examples=10, deadline=None)
+@given(seed=st.integers(0, 10**6))
+def test_a_surface_stays_below_its_ceiling_and_in_order(seed):
+    rng = np.random.default_rng(seed)
+    ceiling = np.kron(rng.uniform(0.0, 14.0, (7, 5)), np.ones((10, 10)))
+    lower = pad_surface(ceiling, FEEL)
+    assert np.all(lower <= np.maximum(ceiling, FEEL.edge) + 1e-9)
+    assert np.all(lower >= FEEL.edge - 1e-12)
+    higher = pad_surface(ceiling + rng.uniform(0.0, 3.0, ceiling.shape), FEEL)
+    assert np.all(higher >= lower - 1e-9)
+
+
+def test_words_of_a_move():
+    assert support.move_words(3.0, -2.0) == "3 mm forward, 2 mm lateral"
+    assert support.move_words(-1.5, 0.0, -5.0) == "1.5 mm rearward, turned 5° (front laterally)"
+    assert support.move_words(0.0, 0.0) == "not moved"

@@ -1,0 +1,208 @@
+"""Wedge shims against W = L w2 tan(angle) / 2 and the planes they are made of."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+import trimesh
+from shapely import Polygon
+
+from insole.errors import PartError
+from insole.parts import breps, solids
+from insole.parts.part import Part, as_worn
+from insole.parts.wedge import grind_lines, planes, shim, volume
+from insole.planning.plan import WedgePlace, WedgePlan
+from tests.plans import SHOE, bed_ring, sample_foot, sample_wedge
+
+FOOT = sample_foot()
+TAN2 = math.tan(math.radians(2.0))
+
+
+def prism_wedge(net: float = 2.0, **changes: Any) -> WedgePlan:
+    """Return a ramp 60 mm long and 80 mm wide without skives."""
+    wedge = sample_wedge(bed_ring(), WedgePlace.FOREFOOT, net)
+    values: dict[str, Any] = {
+        "outline": [(100.0, -40.0), (160.0, -40.0), (160.0, 40.0), (100.0, 40.0)],
+        "full_from": 100.0,
+        "full_to": 160.0,
+        "taper_rear": 0.0,
+        "taper_front": 0.0,
+        "edge": 0.5,
+    }
+    return wedge.model_copy(update={**values, **changes})
+
+
+def mesh_of(part: Part) -> trimesh.Trimesh:
+    return trimesh.Trimesh(part.vertices, part.faces, process=False)
+
+
+@pytest.mark.parametrize(
+    ("width", "angle", "rise"),
+    [(80, 1, 1.396), (80, 2, 2.794), (80, 3, 4.193), (80, 5, 6.999), (100, 2, 3.492)],
+)
+def test_rise_is_width_times_tangent(width: float, angle: float, rise: float) -> None:
+    """Rises from h = w tan(angle), computed apart, to the third digit."""
+    half = width / 2
+    box = [(100.0, -half), (160.0, -half), (160.0, half), (100.0, half)]
+    part = shim(FOOT, prism_wedge(angle, outline=box), "demo")
+    assert part.facts["thick_edge"] - 0.5 == pytest.approx(rise, abs=0.006)  # facts: 2 digits
+    assert np.ptp(part.vertices[part.vertices[:, 2] > 0.25, 2]) == pytest.approx(rise, abs=1e-3)
+
+
+def test_prism_of_two_degrees_holds_what_the_formula_says() -> None:
+    """80 x 60 mm at 2 degrees: 6704.8 mm3 over the plate of the thin edge."""
+    wedge = prism_wedge()
+    whole = Polygon(wedge.outline)
+    roof = planes(wedge, whole)
+    wanted = 0.5 * 80**2 * TAN2 * 60 + 0.5 * 80 * 60
+    assert wanted - 0.5 * 80 * 60 == pytest.approx(6704.8, abs=0.1)
+    assert volume(whole, roof) == pytest.approx(wanted, rel=1e-12)
+    vertices, faces = solids.arrays(solids.under_planes(whole, roof), "prism")
+    mesh = trimesh.Trimesh(vertices, faces, process=False)
+    # heights lie on a lattice of 1/4096 mm: half of that over a mean height of 1.9 mm
+    assert mesh.volume == pytest.approx(wanted, rel=7e-5)
+    solid = breps.under_planes(np.array(wedge.outline), roof, (), "prism")
+    assert solid.isValid()
+    assert solid.Volume() == pytest.approx(wanted, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("place", "net"),
+    [
+        (WedgePlace.FOREFOOT, 2.0),
+        (WedgePlace.FOREFOOT, -3.0),
+        (WedgePlace.HEEL, 2.0),
+        (WedgePlace.HEEL, -1.0),
+        (WedgePlace.UNDER, 1.0),
+    ],
+)
+def test_mesh_solid_and_quadrature_agree(place: WedgePlace, net: float) -> None:
+    wedge = sample_wedge(bed_ring(), place, net)
+    part = shim(FOOT, wedge, "demo", SHOE)
+    shape = Polygon(part.outline, part.holes)
+    roof = planes(wedge, Polygon(wedge.outline))
+    lowest = solids.integral(
+        shape, lambda x, y: np.min([a * x + b * y + c for a, b, c in roof], axis=0)
+    )
+    assert part.volume == pytest.approx(lowest, rel=2e-4)  # scan lines 0.1 mm apart
+    mesh = mesh_of(part)
+    assert mesh.is_watertight
+    assert mesh.volume == pytest.approx(part.volume, rel=2e-5)
+    assert part.solid is not None
+    solid = part.solid()
+    assert solid.isValid()
+    assert solid.Volume() == pytest.approx(part.volume, rel=1e-6)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize("net", [2.0, -2.0])
+def test_ramp_tilts_by_the_net_angle_towards_the_right_side(side: str, net: float) -> None:
+    """Varus is thick on the medial side: +y on a right part, -y on a left one."""
+    foot = sample_foot(side, wedges=((WedgePlace.FOREFOOT, net),))
+    part = as_worn(shim(foot, foot.wedges[0], "demo"))
+    corners = part.vertices[part.faces]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    area = np.linalg.norm(normal, axis=1)
+    ramp = (normal[:, 2] > 0.5 * area) & (np.abs(normal[:, 0]) < 1e-3 * area)
+    mean = normal[ramp].sum(axis=0)
+    tilt = math.degrees(math.atan2(-mean[1], mean[2]))  # + rises towards +y
+    assert tilt == pytest.approx(net if side == "right" else -net, abs=0.01)
+    assert abs(mean[0]) < 1e-4 * mean[2]
+    assert part.facts["words"].startswith("2° varus" if net > 0 else "2° valgus")
+
+
+def test_full_angle_between_the_stations_and_thin_ends() -> None:
+    wedge = sample_wedge(bed_ring(), WedgePlace.FOREFOOT, 2.0)
+    plan = Polygon(wedge.outline)
+    roof = planes(wedge, plan)
+
+    def top(x: float, y: float) -> float:
+        return min(a * x + b * y + c for a, b, c in roof)
+
+    _, low, _, _ = plan.bounds
+    for x in (162.0, 187.0, 212.0):
+        for y in (low, 0.0, 40.0):
+            assert top(x, y) == pytest.approx(0.5 + (y - low) * TAN2)
+    for y in (low, 0.0, 40.0):
+        assert top(137.0, y) == pytest.approx(0.5)
+        assert top(232.0, y) == pytest.approx(0.5)
+    assert top(149.5, 46.0) == pytest.approx(0.5 + (wedge.thick_edge - 0.5) / 2, abs=0.02)
+
+
+def test_thick_edge_is_the_one_on_the_plan() -> None:
+    """Plan and part both round to 0.01 mm."""
+    for place, net in ((WedgePlace.FOREFOOT, 2.0), (WedgePlace.HEEL, -3.0)):
+        wedge = sample_wedge(bed_ring(), place, net)
+        part = shim(FOOT, wedge, "demo")
+        assert part.facts["thick_edge"] == pytest.approx(wedge.thick_edge, abs=0.011)
+        assert part.vertices[:, 2].max() == pytest.approx(part.facts["thick_edge"], abs=0.01)
+
+
+def test_grind_lines_lie_on_their_level_half_a_millimetre_apart() -> None:
+    wedge = sample_wedge(bed_ring(), WedgePlace.FOREFOOT, 2.0)
+    plan = Polygon(wedge.outline)
+    roof = planes(wedge, plan)
+    levels, lines = grind_lines(plan, roof)
+    # 0.5 mm is the thin edge itself and 3.7 mm the thick one: 1.0 to 3.5 lie between
+    assert sorted(set(levels)) == [1.0, 1.5, 2.0, 2.5, 3.0, 3.5]
+    for level, line in zip(levels, lines, strict=True):
+        at = np.vstack([line, (line[1:] + line[:-1]) / 2])
+        tops = np.min([at @ [a, b] + c for a, b, c in roof], axis=0)
+        np.testing.assert_allclose(tops, level, atol=1e-6)
+        assert plan.buffer(1e-6).covers(shapely.LineString(line))
+
+
+def test_under_shoe_shim_has_slots_where_the_pattern_was_measured() -> None:
+    wedge = sample_wedge(bed_ring(), WedgePlace.UNDER, -1.0)
+    part = as_worn(shim(sample_foot("left"), wedge, "demo", SHOE))
+    mesh = mesh_of(part)
+    assert mesh.euler_number == 2 - 2 * 3  # three holes through
+    assert len(part.holes) == 3
+    middle = np.mean([[157.0, -32.0], [223.0, 32.0]], axis=0)
+    centres = sorted(tuple(Polygon(hole).centroid.coords[0]) for hole in part.holes)
+    wanted = sorted((middle[0] + x, -(middle[1] + y)) for x, y in SHOE["cleat"]["holes"])
+    np.testing.assert_allclose(centres, wanted, atol=1e-6)
+    for hole in part.holes:
+        np.testing.assert_allclose(np.ptp(hole, axis=0), (10.0 + 5.5, 5.5), atol=0.05)
+        assert not shapely.is_ccw(shapely.linearrings(hole))
+    assert "CLEAT SIDE" in part.facts["engraved"]
+
+
+def test_unknown_pattern_is_drilled_as_measured() -> None:
+    wedge = sample_wedge(bed_ring(), WedgePlace.UNDER, -1.0)
+    part = shim(FOOT, wedge, "demo")
+    assert part.holes == ()
+    assert "drill to the shoe's own pattern" in part.facts["holes"]
+
+
+@pytest.mark.parametrize(
+    ("holes", "message"),
+    [
+        ([[30.0, 0.0]], "less than 3 mm of the under-shoe-shim"),
+        ([[0.0, 90.0]], "less than 3 mm of the under-shoe-shim"),
+    ],
+)
+def test_holes_off_the_plate_are_refused(holes: list[list[float]], message: str) -> None:
+    wedge = sample_wedge(bed_ring(), WedgePlace.UNDER, -1.0)
+    with pytest.raises(PartError, match=message):
+        shim(FOOT, wedge, "demo", {"cleat": {"holes": holes}})
+
+
+@pytest.mark.parametrize(
+    ("wedge", "message"),
+    [
+        (prism_wedge(net=2.0).model_copy(update={"net": 0.0}), "of 0° cannot be made"),
+        (prism_wedge().model_copy(update={"thick_side": "little-toe side"}), "thick edge is on"),
+        (prism_wedge(full_from=300.0, full_to=340.0), "lies off its outline"),
+        (prism_wedge(full_to=100.0), "no thin edge or no length"),
+        (prism_wedge(edge=0.0), "no thin edge or no length"),
+    ],
+)
+def test_wedges_that_contradict_themselves_say_why(wedge: WedgePlan, message: str) -> None:
+    with pytest.raises(PartError, match=message) as caught:
+        shim(FOOT, wedge, "demo")
+    assert caught.value.part == "forefoot-shim"
