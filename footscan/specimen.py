@@ -36,7 +36,9 @@ __all__ = [
     "Truth",
     "build",
     "random_shape",
+    "sample_shapes",
     "scan",
+    "write_samples",
     "write_scan",
 ]
 

@@ -177,7 +177,8 @@ def part_view(part: Part, face: str = "above", *, pixel: float = 0.4) -> Array:
     figure = Figure(figsize=(high - low) / pixel / 100.0, dpi=100, facecolor="white")
     canvas: Any = FigureCanvasAgg(figure)
     axes = figure.add_axes((0, 0, 1, 1))
-    axes.add_collection(PolyCollection(list(corners), facecolors=grey, edgecolors=grey, linewidths=0.3))
+    painted = PolyCollection(list(corners), facecolors=grey, edgecolors=grey, linewidths=0.3)
+    axes.add_collection(painted)
     creases = turned[_creases(part.faces, normals)][:, :, :2]
     axes.add_collection(LineCollection(list(creases), colors=DARK, linewidths=0.5))
     axes.set_xlim(low[0], high[0])
@@ -531,7 +532,7 @@ def _draw_plan_landmarks(axes: Any, foot: FootPlan, turn: _Turn) -> None:
             axes.text(px, py, name[-1], fontsize=6.8, ha="center", va="center_baseline", zorder=7)
     for name, symbol in (("arch_apex", "D"), ("heel_centre", "o")):
         if name in marks:
-            px, py = turn(marks[name])
+            px, py = map(float, turn(marks[name]))
             axes.plot(px, py, marker=symbol, markersize=4.5, color="#d8d8d8", markeredgecolor=DARK,
                       markeredgewidth=0.8, zorder=6.5)  # fmt: skip
             if name == "heel_centre":

@@ -293,7 +293,7 @@ def _smaller_change(plan: Plan) -> str:
     use = min(values.values(), key=abs) if values["left"] * values["right"] > 0 else 0.0
     words = f"One saddle, two legs: use the smaller change, <b>{_signed(use, 1)} mm</b>"
     if apart > 3.0:
-        words += f". <b>The sides differ by {apart:.1f} mm, more than 3 mm: ask before moving it</b>"
+        words += f". <b>The legs differ by {apart:.1f} mm, more than 3 mm: ask before moving it</b>"
     return words
 
 

@@ -679,7 +679,8 @@ def _callouts(drawing: _Drawing, sheet: _Sheet) -> list[tuple[Array, str, str]]:
     for wedge in foot.wedges:
         words = (
             f"{wedge.words}; {wedge.thick_edge:.1f} mm there, {wedge.edge:.1f} mm at the thin edge;"
-            f" full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm from rear edge, {taper_words(wedge)}"
+            f" full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm from rear edge,"
+            f" {taper_words(wedge)}"
         )
         x = wedge.full_to - 2.0 if wedge.taper_front == 0 else wedge.full_to + 4.0
         ring = np.array(wedge.outline)

@@ -134,21 +134,27 @@ def _fit(region: BaseGeometry, wishes: tuple[Mark, ...]) -> tuple[list[Mark], li
     left: list[Mark] = []
     for _, group in groupby(wishes, key=lambda mark: (mark.x, mark.y)):
         rows = tuple(group)
-        found, missed = _best_block(region, rows), []
+        found = _best_block(region, rows)
         if not found:
             found, missed = _scatter(region, rows)
+            left += missed
         region = _without(region, found)
         placed += found
-        left += missed
     return placed, left
 
 
 def _scatter(region: BaseGeometry, rows: tuple[Mark, ...]) -> tuple[list[Mark], list[Mark]]:
-    """Return rows placed one by one, the side first, then the longest, and the rest."""
+    """Return rows placed one by one, the side first, then the longest, and the rest.
+
+    The smallest letters are packed from a corner, where they waste the least room.
+    """
     placed: list[Mark] = []
     missed: list[Mark] = []
     for row in sorted(rows, key=lambda row: (row.text not in SIDES, -len(row.text))):
-        found = _best_block(region, (replace(row, size=min(row.size, ALONE_MM)),))
+        wish = replace(row, size=min(row.size, ALONE_MM))
+        if row.size <= MIN_LETTER_MM and not region.is_empty:
+            wish = replace(wish, x=region.bounds[0], y=region.bounds[1])
+        found = _best_block(region, (wish,))
         region = _without(region, found)
         placed += found
         missed += [] if found else [row]

@@ -313,9 +313,9 @@ def _tender(
 
 
 def _overlap(shim: Array, limits: Limits) -> list[Ceiling]:
-    """Where the shim is thicker than the overlap allowed, the pad is not."""
+    """Where the shim is thicker than the overlap allowed, there is no pad."""
     most = limits.value("keepout.shim_overlap")
     if not (shim > most).any():
         return []
     words = f"pad and wedge shim lie on one another by at most {most:g} mm"
-    return [Ceiling(code="shim", words=words, z=np.where(shim > most, most, FREE))]
+    return [Ceiling(code="shim", words=words, z=np.where(shim > most, 0.0, FREE))]

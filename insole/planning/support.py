@@ -17,9 +17,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from scipy import ndimage
+from scipy import ndimage, spatial
 
 from footscan.scan import Array, Load
 from insole.errors import PlanError, RefusedError
@@ -46,7 +47,8 @@ OFF_CREST_SLOPE = 0.02  # mm per mm: the top falls at least this much away from 
 NODE_STEP = 2  # mm between nodes of the stored surface
 OUTLINE_RISE_MM = 0.02  # the outline lies where the top has left its edge by this much
 LET_GO = 0.6  # share of the free crest below which a crest in the window is given up
-HAND_MM = 1.5  # how closely the crest follows a move by hand
+HOLD_MM = 1.5  # the crest settles by so much when its surroundings are lowered
+HAND_MM = 2.5  # how closely the crest follows a move by hand
 BRIDGE_MM = 12.0  # a bay in the outline narrower than twice this is bridged by the thin edge
 BINDING_MM, BINDING_SHARE = 0.2, 0.03  # off the crest, or of the volume: a rule that decides
 COARSE = 2  # mm: grid on which rules are compared
@@ -96,6 +98,7 @@ class _Shape:
     surface: Array
     name: str
     turn: float
+    crest: tuple[float, float] | None = None
     reasons: tuple[str, ...] = ()
 
 
@@ -238,15 +241,15 @@ def _from_scan(
     """Return the one-off pad: the highest surface under wish and rules."""
     feel = feel_of(limits)
     free = space.lowest(level)
-    ceiling = np.where(_domain(space, level, limits), free, feel.edge)
+    ceiling = _bounded(space, free, _domain(space, level, limits), feel)
     apex = float(seating.landmarks["arch_apex"][0])
     surface = _held(space, ceiling, apex, _window(seating, limits), feel)
     if wish.shift != (0.0, 0.0) or wish.turn:
         # the pad as a hand would move it, then cut back to the wish and the rules there
         aim = _crest(space, surface)[0] + wish.shift[0]
         moved = _moved(space, surface, wish.shift, wish.turn, feel)
-        keep = _domain(space, level, limits, top=moved)
-        ceiling = np.where(keep, np.minimum(moved, free), feel.edge)
+        area = _domain(space, level, limits, top=moved)
+        ceiling = _bounded(space, np.minimum(moved, free), area, feel)
         surface = _held(space, ceiling, aim, (aim - HAND_MM, aim + HAND_MM), feel)
     reasons = [f"shaped from the scanned arch, {100 * level:.0f} % of the gap"]
     reasons += _how_seen(seating)
@@ -254,9 +257,27 @@ def _from_scan(
                   reasons=tuple(reasons))  # fmt: skip
 
 
-def _domain(space: Room, level: float, limits: Limits, top: Array | None = None) -> Array:
-    """Return where a one-off pad may lie, as flags: enough to fill, and corners rounded.
+def _bounded(space: Room, ceiling: Array, area: object, feel: Feel) -> Array:
+    """Return the ceiling inside an area: rising from the edge at its border, nothing outside.
 
+    By the distance to the border itself, not to the grid, so that the pad ends where it should.
+    """
+    import shapely
+
+    gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
+    if area.is_empty:
+        return np.full(ceiling.shape, feel.edge)
+    border = np.asarray(area.exterior.segmentize(0.2).coords)
+    away, _ = spatial.cKDTree(border).query(np.column_stack([gx.ravel(), gy.ravel()]))
+    inside = shapely.contains_xy(area, gx, gy)
+    rise = np.tan(np.radians(feel.slope_medial)) * away.reshape(gx.shape)
+    return np.where(inside, np.minimum(ceiling, feel.edge + rise), feel.edge)
+
+
+def _domain(space: Room, level: float, limits: Limits, top: Array | None = None) -> Any:
+    """Return the polygon in which a one-off pad may lie: enough to fill, and corners rounded.
+
+    Half a cell inside what the grid shows, so that no rule is passed by the grid's coarseness.
     Tender spots do not count here: they become hollows inside the outline, not bays of it.
     """
     import shapely
@@ -267,12 +288,12 @@ def _domain(space: Room, level: float, limits: Limits, top: Array | None = None)
     if top is not None:
         height = np.where(top > limits.value("feel.edge") + OUTLINE_RISE_MM, height, 0.0)
     rings = measure.find_contours(np.pad(np.minimum(height, 2 * least), 1), least)
-    pieces = [shapely.Polygon(r - 1.0).buffer(0.0) for r in rings if len(r) > 3]
-    radius = limits.value("feel.corner_radius") / space.cell
-    area = shapely.union_all(pieces).buffer(-radius).buffer(radius) if pieces else shapely.Polygon()
-    area = max(getattr(area, "geoms", [area]), key=lambda piece: piece.area)
-    i, j = np.meshgrid(*(np.arange(n, dtype=float) for n in height.shape), indexing="ij")
-    return shapely.contains_xy(area, i, j)
+    origin = np.array([space.x[0], space.y[0]])
+    pieces = [shapely.Polygon((r - 1.0) * space.cell + origin).buffer(0) for r in rings if len(r) > 3]
+    radius = limits.value("feel.corner_radius")
+    area = shapely.union_all(pieces) if pieces else shapely.Polygon()
+    area = area.buffer(-radius - space.cell / 2).buffer(radius)
+    return max(getattr(area, "geoms", [area]), key=lambda piece: piece.area)
 
 
 def _held(
@@ -285,7 +306,8 @@ def _held(
     takes most of the height in the window, the crest is let go: there it cannot be.
     """
     free = pad_surface(ceiling, feel, cell=space.cell)
-    inside = (space.x >= window[0]) & (space.x <= window[1])
+    rear, front = window[0] + HOLD_MM, window[1] - HOLD_MM
+    inside = (space.x >= rear) & (space.x <= front)
     top = float(free[inside].max()) if inside.any() else 0.0
     if top < LET_GO * float(free.max()):
         return free
@@ -323,6 +345,8 @@ def _from_kit(
     kit = wish.kit or kits.default_kit(limits)
     step, turn_step = limits.value("base.grid_step"), limits.value("base.turn_step")
     allowed = space.lowest(level)
+    # a node beside a place that is kept free counts as such: nothing slips between nodes
+    allowed = np.where(ndimage.minimum_filter(allowed, 3) <= feel.edge, feel.edge, allowed)
     target = _target(space, allowed, seating, limits)
     search = {"allowed": allowed, "x": space.x, "y": space.y, "target": target, "feel": feel}
     found = kits.pick(
@@ -345,7 +369,7 @@ def _from_kit(
             reasons.append(f"there the pad {first.pad.name} would press; {found.pad.name} fits")
     surface = _on_room(space, found, feel)
     return _Shape(surface=surface, name=f"kit pad {found.pad.name}", turn=found.turn,
-                  reasons=tuple(reasons))  # fmt: skip
+                  crest=(found.x, found.y), reasons=tuple(reasons))  # fmt: skip
 
 
 def _target(space: Room, allowed: Array, seating: Seating, limits: Limits) -> tuple[float, float]:
@@ -386,6 +410,8 @@ def _record(
     kit_made = wish.source == "kit"
     top = shape.surface
     crest_x, crest_y, height = _crest(space, top)
+    if shape.crest is not None:
+        crest_x, crest_y = shape.crest
     binding = _binding(space, seating, shape, level, limits)
     ring = _outline(space, top, feel.edge, (crest_x, crest_y))
     size = np.ptp(ring, axis=0) if ring is not None else np.zeros(2)
@@ -465,6 +491,7 @@ def _nodes(space: Room, top: Array, ring: Array) -> HeightGrid:
     pad = 2 * NODE_STEP
     i0 = int(max(0, math.floor(ring[:, 0].min() - space.x[0]) - pad))
     j0 = int(max(0, math.floor(ring[:, 1].min() - space.y[0]) - pad))
+    i0, j0 = i0 - i0 % NODE_STEP, j0 - j0 % NODE_STEP  # all pads of a foot share their nodes
     i1 = int(math.ceil(ring[:, 0].max() - space.x[0]) + pad + 1)
     j1 = int(math.ceil(ring[:, 1].max() - space.y[0]) + pad + 1)
     z = top[i0:i1:NODE_STEP, j0:j1:NODE_STEP]

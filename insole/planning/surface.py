@@ -26,7 +26,7 @@ from insole.planning.limits import Limits
 __all__ = ["Feel", "feel_of", "pad_surface"]
 
 KERNEL_MM = 6.0  # reach of one round of the cone; directions are then true to 0.4 %
-FOOT_RADIUS_MM = 2.5  # hollow at the foot of a slope, so that it runs out without a crease
+FOOT_RADIUS_MM = 4.0  # hollow at the foot of a slope, so that it runs out without a crease
 MARGIN_DEG = 0.5  # kept free for the grid's directions
 
 

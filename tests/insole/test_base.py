@@ -34,7 +34,8 @@ def test_plate_is_area_times_thickness() -> None:
     assert mesh_of(part).volume == pytest.approx(wanted, rel=1e-5)
     assert part.solid is not None
     solid = part.solid()
-    assert solid.isValid() and solid.Volume() == pytest.approx(wanted, rel=1e-6)
+    assert solid.isValid()
+    assert solid.Volume() == pytest.approx(wanted, rel=1e-6)
     assert set(np.round(part.vertices[:, 2], 6)) == {0.0, 1.5}
 
 
@@ -106,7 +107,8 @@ def test_grooves_leave_the_least_thickness() -> None:
 
 def test_no_pad_no_pad_lines() -> None:
     part = base(sample_foot(pad_height=None), "demo")
-    assert "pad" not in part.lines and "crest" not in part.lines
+    assert "pad" not in part.lines
+    assert "crest" not in part.lines
     assert part.lines["grid"]
 
 

@@ -147,7 +147,8 @@ def test_boundary_solid_reads_back_from_step(tmp_path: Any) -> None:
     assert part.solid is not None
     exporters.export(Workplane(part.solid()), str(tmp_path / "pad.step"))
     read = importers.importStep(str(tmp_path / "pad.step")).val()
-    assert read.isValid() and read.ShapeType() == "Solid"
+    assert read.isValid()
+    assert read.ShapeType() == "Solid"
     assert read.Volume() == pytest.approx(part.volume, rel=1e-3)
 
 
@@ -169,7 +170,8 @@ def test_boundary_solid_where_heights_dip_and_end_at_the_outline() -> None:
 def test_notch_is_left_out_where_it_does_not_fit() -> None:
     narrow = Polygon([(0, 0), (30, 0), (30, 2), (0, 2)])
     shape, notch = outlines.notched(narrow, 10.0, depth=3.0, length=6.0)
-    assert notch is None and shape.equals(narrow)
+    assert notch is None
+    assert shape.equals(narrow)
     shape, notch = outlines.notched(narrow, 28.0, depth=0.5, length=6.0)
     assert notch is None
 

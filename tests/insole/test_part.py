@@ -72,10 +72,13 @@ def test_left_part_is_the_mirror_image_of_the_right_one(make: str) -> None:
 @pytest.mark.parametrize("part", worn_parts(), ids=lambda part: part.label)
 def test_mesh_is_closed_outward_and_survives_single_precision(part: Part) -> None:
     mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
-    assert mesh.is_watertight and mesh.is_winding_consistent and mesh.volume > 0
+    assert mesh.is_watertight
+    assert mesh.is_winding_consistent
+    assert mesh.volume > 0
     assert part.vertices[:, 2].min() == 0.0
     read = trimesh.load(BytesIO(mesh.export(file_type="stl")), file_type="stl")
-    assert read.is_watertight and read.is_winding_consistent
+    assert read.is_watertight
+    assert read.is_winding_consistent
     assert read.volume == pytest.approx(mesh.volume, rel=1e-6)  # float32 of lattice values is exact
     assert len(read.faces) == len(part.faces)
 

@@ -225,7 +225,7 @@ def test_every_refusal_is_of_the_one_family():
 def test_specimens_of_all_load_states_can_be_planned():
     heights = {}
     for load in (Load.HALF, Load.NONE):
-        foot = feet.specimen(arch_height=20.0, load=load)
+        foot = feet.specimen(arch_height=20.0, load=load, cell=3.0)
         plan = planner.plan(None, foot, SHOE)
         heights[load] = plan.right.pad.crest.height
         assert plan.right.load == load.value

@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import manifold3d
 import numpy as np
 import pytest
 import shapely
@@ -90,10 +91,16 @@ def side_by_notch(plan: Any) -> Side:
     return Side.RIGHT if ahead[0] * medial[1] - ahead[1] * medial[0] > 0 else Side.LEFT
 
 
-def silhouette(vertices: Array, faces: Any) -> Any:
-    """Return what a solid covers, seen from above."""
-    triangles = shapely.polygons(np.asarray(vertices)[np.asarray(faces)][:, :, :2])
-    return shapely.union_all(triangles[shapely.area(triangles) > 1e-9], grid_size=1e-4)
+def silhouette(mesh: trimesh.Trimesh) -> Any:
+    """Return what a closed mesh covers, seen from above."""
+    body = manifold3d.Manifold(
+        manifold3d.Mesh64(
+            np.ascontiguousarray(mesh.vertices, dtype=np.float64),
+            np.ascontiguousarray(mesh.faces, dtype=np.uint64),
+        )
+    )
+    rings = [shapely.Polygon(ring) for ring in body.project().to_polygons()]
+    return max(rings, key=lambda ring: ring.area)
 
 
 @pytest.fixture(scope="module")
@@ -195,7 +202,7 @@ def test_written_3mf_tells_the_side_by_its_notch_alone(tmp_path: Path, pads: lis
     (path,) = printing.write_3mf(tmp_path / "pads.3mf", pads, title="demo", plan_id="abc")
     scene = trimesh.load_scene(path)
     for name, mesh in scene.geometry.items():
-        assert side_by_notch(silhouette(mesh.vertices, mesh.faces)).value == name.split("-")[0]
+        assert side_by_notch(silhouette(mesh)).value == name.split("-")[0]
 
 
 def test_3mf_has_the_same_bytes_each_time(tmp_path: Path, pads: list[Part]) -> None:
@@ -283,7 +290,7 @@ def test_written_stl_tells_the_side_by_its_notch_alone(tmp_path: Path, pads: lis
         path = tmp_path / f"{part.label}.stl"
         printing.write_stl(path, part)
         mesh = trimesh.load_mesh(path)
-        assert side_by_notch(silhouette(mesh.vertices, mesh.faces)) is part.side
+        assert side_by_notch(silhouette(mesh)) is part.side
 
 
 @pytest.mark.parametrize("change", [mirrored, lambda p: replace(p, vertices=p.vertices + 0.01)])

@@ -167,22 +167,21 @@ def test_a_pad_has_the_size_of_a_pad(pads):
         assert pad.front_edge - pad.rear_edge == pytest.approx(length, abs=0.02)
 
 
-@settings(max_examples=8, deadline=None)
-@given(low=st.floats(0.3, 1.05), more=st.floats(0.01, 0.5), arch=st.floats(8.0, 20.0))
+@settings(max_examples=5, deadline=None)
+@given(low=st.floats(0.3, 1.05), more=st.floats(0.01, 0.5), arch=st.integers(8, 20))
 def test_more_support_never_lowers_the_pad(low, more, arch):
-    seat = seated(arch=round(arch))
-    pads = [plan_pad(seat, wish=PadWish(level=v), limits=LIMITS).pad
-            for v in (low, min(low + more, 1.1))]  # fmt: skip
-    if pads[0] is None:
+    seat = seated(arch=float(arch))
+    less, full = (plan_pad(seat, wish=PadWish(level=v), limits=LIMITS).pad
+                  for v in (low, min(low + more, 1.1)))  # fmt: skip
+    if less is None:
         return
-    assert pads[1] is not None
-    x, y, top, _, _ = sampled(pads[0], 2.0)
-    grid = pads[1].top
-    i = np.round((x - grid.x0) / grid.step).astype(int)
-    spline = RectBivariateSpline(grid.x0 + 2.0 * np.arange(len(grid.z)),
-                                 grid.y0 + 2.0 * np.arange(len(grid.z[0])), grid.z)  # fmt: skip
-    assert i.min() >= 0
-    assert np.min(spline(x, y, grid=False) - top) > -0.05  # spline swing, stored to 0.0001
+    assert full is not None
+    for row, heights in enumerate(less.top.z):
+        i = round((less.top.x0 - full.top.x0) / 2.0) + row
+        for column, height in enumerate(heights):
+            j = round((less.top.y0 - full.top.y0) / 2.0) + column
+            if height > less.edge + 0.02:  # inside the outline
+                assert full.top.z[i][j] >= height - 2e-4  # stored to 0.0001
 
 
 def test_a_wish_that_nothing_binds_is_met_at_the_apex():

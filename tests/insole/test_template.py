@@ -187,11 +187,11 @@ def test_words_tell_thick_edges_and_places(tmp_path: Path) -> None:
 
 
 def test_overrides_are_printed(tmp_path: Path) -> None:
-    over = {"limit": "forefoot shim above 2°", "who": "K. Fitter", "why": "asked for", "when": "May"}
+    over = {"limit": "forefoot shim above 2°", "who": "K. Fit", "why": "asked for", "when": "May"}
     plan = Plan.model_validate({**sample_plan().model_dump(), "overrides": [over]})
     for page in written(tmp_path, plan):
         text = " ".join(page.get_textpage().get_text_bounded().split())
-        assert "Limit passed on purpose: forefoot shim above 2°; K. Fitter, May: asked for" in text
+        assert "Limit passed on purpose: forefoot shim above 2°; K. Fit, May: asked for" in text
 
 
 def test_outline_of_a_part_replaces_that_of_the_plan(tmp_path: Path) -> None:
