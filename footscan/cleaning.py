@@ -13,7 +13,7 @@ Terms
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import ndimage, sparse, spatial
@@ -24,13 +24,14 @@ from footscan.foot import face_normals, vertex_normals
 from footscan.matching import Match
 from footscan.scan import Array, IntArray, Kind, Scan
 
-__all__ = ["Cleaned", "Floor", "Sketch", "clean", "sketch"]
+__all__ = ["Cleaned", "Floor", "Sketch", "clean", "sketch", "split"]
 
 SKETCH_POINTS = 16000
 FLOOR_TRIALS = 400
 FLOOR_TOLERANCE = 0.004  # share of the scan's extent: about 1 mm on a foot
 FLOOR_SHARE = 0.06  # fewer points than this on a plane are not a floor
 OUTSIDE_SHARE = 0.2  # share of the plane's points beyond the shadow
+SECOND_FOOT_SHARE = 0.45  # of the first body's points and extent: less is a stand or a tag
 FINE_CELL_MM = 0.9  # denser scans are averaged to this spacing
 OPEN_SHARE = 0.25  # a surface whose area vectors cancel better than this is nearly closed
 # Box in which the foot lies, shares of the matched length: generous, since the match of an
@@ -106,23 +107,38 @@ def sketch(scan: Scan) -> Sketch:
     footscan.errors.PoseError
         Too few points, or all on a line or a plane.
     """
-    chosen = _sketch_points(scan)
+    chosen, floor = _sketched(scan)
     points = scan.vertices[chosen]
-    if len(points) < 100:
-        raise PoseError("the scan has too few points to be a foot; scan again")
-    spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False) / np.sqrt(len(points))
-    if spread[2] < 0.02 * spread[0]:
-        raise PoseError("the scan is flat or a line, not a foot; scan the foot itself")
+    label = _bodies(points)
+    body = label == np.bincount(label).argmax()
     if len(scan.faces):
         normals = _mesh_normals(scan)[chosen]
     else:
         normals = _point_normals(points)
-    floor = _find_floor(points)
-    if floor is not None:
-        keep = ~_on_floor(points, normals, floor, FLOOR_TOLERANCE * _extent(points))
-        points, normals = points[keep], normals[keep]
-    body = _main_body(points)
     return Sketch(points=points[body], normals=normals[body], floor=floor)
+
+
+def split(scan: Scan) -> list[Scan]:
+    """Return the scan as it is, or two scans where it shows two feet apart; any unit.
+
+    Raises
+    ------
+    footscan.errors.PoseError
+        Too few points, or all on a line or a plane.
+    """
+    chosen, _ = _sketched(scan)
+    points = scan.vertices[chosen]
+    label = _bodies(points)
+    sizes = np.bincount(label)
+    order = np.argsort(sizes)[::-1]
+    if len(order) < 2 or sizes[order[1]] < SECOND_FOOT_SHARE * sizes[order[0]]:
+        return [scan]
+    first, second = (points[label == number] for number in order[:2])
+    if _extent(second) < SECOND_FOOT_SHARE * _extent(first):
+        return [scan]
+    trees = [spatial.cKDTree(part) for part in (first, second)]
+    near = np.argmin([tree.query(scan.vertices, workers=-1)[0] for tree in trees], axis=0)
+    return [_part_of(scan, near == number) for number in (0, 1)]
 
 
 def clean(scan: Scan, match: Match, floor: Floor | None, kind: Kind | None = None) -> Cleaned:
@@ -169,6 +185,25 @@ def clean(scan: Scan, match: Match, floor: Floor | None, kind: Kind | None = Non
     return Cleaned(
         vertices=vertices, faces=faces, raw=raw, floor=floor, removed=removed, surfaced=surfaced
     )
+
+
+def _sketched(scan: Scan) -> tuple[IntArray, Floor | None]:
+    """Return indices of an even draw of points without the floor, and the floor."""
+    chosen = _sketch_points(scan)
+    points = scan.vertices[chosen]
+    if len(points) < 100:
+        raise PoseError("the scan has too few points to be a foot; scan again")
+    spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False) / np.sqrt(len(points))
+    if spread[2] < 0.02 * spread[0]:
+        raise PoseError("the scan is flat or a line, not a foot; scan the foot itself")
+    floor = _find_floor(points)
+    if floor is None:
+        return chosen, None
+    normals = _mesh_normals(scan)[chosen] if len(scan.faces) else _point_normals(points)
+    keep = ~_on_floor(points, normals, floor, FLOOR_TOLERANCE * _extent(points))
+    if keep.sum() < 100:
+        raise PoseError("the scan shows a floor but no foot on it; scan again")
+    return chosen[keep], floor
 
 
 def _sketch_points(scan: Scan) -> IntArray:
@@ -351,8 +386,8 @@ def _refined(floor: Floor, vertices: Array, normals: Array) -> Floor:
     return Floor(normal=normal, offset=offset)
 
 
-def _main_body(points: Array) -> Array:
-    """Return indices of the largest connected cloud."""
+def _bodies(points: Array) -> IntArray:
+    """Return a number per point: which connected cloud it belongs to."""
     tree = spatial.cKDTree(points)
     distance, _ = tree.query(points[:: max(1, len(points) // 3000)], k=2)
     reach = 6.0 * float(np.median(distance[:, 1]))
@@ -360,8 +395,17 @@ def _main_body(points: Array) -> Array:
     graph = sparse.coo_matrix(
         (np.ones(len(pairs), dtype=bool), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2
     )
-    _, label = csgraph.connected_components(graph, directed=False)
-    return np.flatnonzero(label == np.bincount(label).argmax())
+    return csgraph.connected_components(graph, directed=False)[1]
+
+
+def _part_of(scan: Scan, keep: Array) -> Scan:
+    """Return the part of a scan whose vertices are kept."""
+    number = np.cumsum(keep) - 1
+    faces = scan.faces[keep[scan.faces].all(axis=1)] if len(scan.faces) else scan.faces
+    return replace(
+        scan, vertices=scan.vertices[keep], faces=number[faces],
+        normals=scan.normals[keep] if scan.normals is not None else None,
+    )
 
 
 def _in_box(vertices: Array, match: Match) -> Array:

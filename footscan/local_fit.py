@@ -95,12 +95,13 @@ def smooth_extreme(
     frame = _frame(direction)
     for _ in range(ROUNDS):
         local = (cloud.near(centre, radius) - centre) @ frame.T
-        found = _quadric_top(local[local[:, 2] >= -DEPTH_SHARE * radius], radius)
-        if found is None or found[2] < -MAX_DROP_MM:
+        box = _plan_box(bound, centre, frame, 0.5 * radius)
+        found = _quadric_top(local[local[:, 2] >= -DEPTH_SHARE * radius], radius, box)
+        outside = bool(((box[:, 0] > 0) | (box[:, 1] < 0)).any())
+        # coming back into the bound may lead down a slope; elsewhere a drop means another feature
+        if found is None or (found[2] < -MAX_DROP_MM and not outside):
             break
         centre = centre + found @ frame
-        if bound is not None:
-            centre = np.clip(centre, bound[0], bound[1])
         if np.linalg.norm(found) < 0.02:
             break
     return centre
@@ -123,7 +124,20 @@ def _frame(direction: Array) -> Array:
     return np.array([u, np.cross(direction, u), direction])
 
 
-def _quadric_top(local: Array, radius: float) -> Array | None:
+def _plan_box(bound: Array | None, centre: Array, frame: Array, limit: float) -> Array:
+    """Return how far the fit may move along u and v, shape (2, 2), lower and upper."""
+    box = np.array([[-limit, limit], [-limit, limit]])
+    if bound is None:
+        return box
+    for row, axis in zip(box, frame[:2], strict=True):
+        k = int(np.argmax(np.abs(axis)))
+        ends = np.sort((bound[:, k] - centre[k]) / axis[k])
+        # a start outside the bound has to come back to it, however far that is
+        row[:] = np.clip(row, *ends) if ends[0] <= limit and ends[1] >= -limit else ends
+    return box
+
+
+def _quadric_top(local: Array, radius: float, box: Array) -> Array | None:
     """Return the top (u, v, height) of a robust quadric through `local`, None if too few."""
     if len(local) < PATCH_MIN:
         return None
@@ -139,19 +153,27 @@ def _quadric_top(local: Array, radius: float) -> Array | None:
         scale = 1.4826 * np.median(np.abs(residual)) + 1e-6
         # the fold behind an edge (an inner wall, a toe's far side) must not pull the fit
         weight = base / (1 + (residual / (2.5 * scale)) ** 2)
-    step = _peak(fit, 0.5 * radius)
-    u0, v0 = step
+    u0, v0 = _peak(fit, box)
     height = fit @ np.array([1, u0, v0, 0.5 * u0 * u0, u0 * v0, 0.5 * v0 * v0])
     return np.array([u0, v0, height])
 
 
-def _peak(fit: Array, limit: float) -> Array:
-    """Return where the quadric peaks within `limit` of its centre."""
-    gradient = fit[1:3]
+def _peak(fit: Array, box: Array) -> Array:
+    """Return where the quadric peaks inside `box`.
+
+    A bound that holds one direction back still leaves the other its own peak: the height is the
+    surface's at that place, never that of a peak beyond the bound.
+    """
     hessian = np.array([[fit[3], fit[4]], [fit[4], fit[5]]])
     values, vectors = np.linalg.eigh(hessian)
     # along a flat or hollow direction there is no peak to go to: stay
     curved = np.where(values < -2e-3, values, -np.inf)
-    step = vectors @ ((vectors.T @ gradient) / -curved)
-    size = float(np.linalg.norm(step))
-    return step if size <= limit else step * (limit / size)
+    at = vectors @ ((vectors.T @ fit[1:3]) / -curved)
+    if ((at >= box[:, 0]) & (at <= box[:, 1])).all():
+        return at
+    at = np.clip(at, box[:, 0], box[:, 1])
+    for k in (0, 1, 0, 1):
+        if hessian[k, k] < -2e-3:
+            slope = fit[1 + k] + fit[4] * at[1 - k]
+            at[k] = np.clip(-slope / hessian[k, k], box[k, 0], box[k, 1])
+    return at

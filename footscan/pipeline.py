@@ -20,7 +20,7 @@ from footscan.errors import LandmarkError, PoseError, SideError, UnitsError
 from footscan.results import MeasuredFoot, ScanFacts
 from footscan.scan import Array, Kind, Load, Scan, Side, Unit
 
-__all__ = ["Options", "as_json", "infer_unit", "measure_files", "measure_scan"]
+__all__ = ["Options", "as_json", "infer_unit", "measure_feet_in", "measure_files", "measure_scan"]
 
 LENGTH_RANGE_MM = (145.0, 365.0)  # disjoint between units; adults 198-323 mm (ANSUR II 2012)
 NOT_A_FOOT = 0.055  # root mean square misfit, share of length: above it nothing foot-like fits
@@ -62,6 +62,25 @@ def measure_files(paths: Sequence[Path | str], options: Options | None = None) -
         With one sentence that says what is wrong and what to do.
     """
     return measure_scan(reading.read(paths), options or Options())
+
+
+def measure_feet_in(paths: Sequence[Path | str], options: Options | None = None) -> list[MeasuredFoot]:
+    """Return the measured feet in the file or files of one scan: one, or two if it shows both.
+
+    Raises
+    ------
+    footscan.errors.FootscanError
+        With one sentence that says what is wrong and what to do.
+    """
+    options = options or Options()
+    scans = cleaning.split(reading.read(paths))
+    if len(scans) == 1:
+        return [measure_scan(scans[0], options)]
+    if options.side is not None or options.by_hand:
+        raise SideError(
+            "the file shows two feet; leave --side out, or give each foot in a file of its own"
+        )
+    return [measure_scan(scan, options) for scan in scans]
 
 
 def measure_scan(scan: Scan, options: Options) -> MeasuredFoot:

@@ -342,7 +342,8 @@ def _stretched(points: Array, found: Sizes, off: Mapping[str, float], shape: Sha
     )
     under = 1 - np.clip((z - 0.8) / 60.0, 0, 1)
     if shape.load is not Load.NONE:
-        under = under * np.clip(z / 2.0, 0, 1)  # what stands on the ground stays there
+        clear = np.clip(z / 2.5, 0, 1)  # what stands on the ground stays there
+        under = under * clear * np.sqrt(3 - 2 * clear)
     new_z += 1.6 * off["arch_height"] * hill * across**2 * (3 - 2 * across) * under**2
     return np.stack([new_x, new_y, new_z], axis=1)
 

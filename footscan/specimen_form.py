@@ -262,7 +262,7 @@ def _sole(form: Form, x: Grid, y: Grid, across: Grid) -> Grid:
     hollow = smoothstep((across - 0.24) / 0.62)
     press = PRESS_LOADED if form.loaded else PRESS_HANGING
     column = 0.3 + 0.07 * form.arch  # the lateral column carries less than heel and ball
-    rise = along * (column + (1.22 * form.arch + press - column) * hollow)
+    rise = along * (column + (1.14 * form.arch + press - column) * hollow)
     if form.loaded:
         return rise - press
     return rise + _hanging_relief(form, x, y)
@@ -338,7 +338,7 @@ def _bumps(form: Form) -> list[tuple[tuple[tuple[float, ...], tuple[float, ...]]
         (((0.205 * n, -0.215 * b, form.ankle + 26 * s), (11 * s, 9.5 * s, 32 * s)), 14 * s),
         (((0.50 * n, -0.540 * b + 13 * s, 13 * s), (24 * s, 13.4 * s, 12 * s)), 9 * s),
         (
-            ((0.415 * n, 0.315 * b - 12 * s, 26 * s + 0.9 * form.arch), (24 * s, 12.2 * s, 13 * s)),
+            ((0.415 * n, 0.315 * b - 12 * s, 33 * s + 0.8 * form.arch), (26 * s, 11.9 * s, 19 * s)),
             9 * s,
         ),
     ]

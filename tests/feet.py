@@ -82,7 +82,9 @@ def analytic_sole(
     return arch * along * across / np.cos(np.pi / 2 * 0.25 / ARCH_LATERAL) ** 2
 
 
-def specimen(shape: Any = None, *, landmark_sd: float = LANDMARK_SD, **changes: Any) -> MeasuredFoot:
+def specimen(
+    shape: Any = None, *, landmark_sd: float = LANDMARK_SD, **changes: Any
+) -> MeasuredFoot:
     """Return a measured foot of :mod:`footscan.specimen`; landmarks are its truth."""
     from footscan import specimen as made
 
@@ -204,9 +206,13 @@ def _shell(x: Array, y: Array, z: Array, z_top: Array) -> tuple[Array, IntArray]
     quads = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
     faces = np.concatenate([quads, quads[:, ::-1] + n * m])  # y falls with j: bottom looks down
     vertices = np.concatenate([bottom, upper])
-    _, keep, index = np.unique(np.round(vertices, 6), axis=0, return_index=True, return_inverse=True)
+    _, keep, index = np.unique(
+        np.round(vertices, 6), axis=0, return_index=True, return_inverse=True
+    )
     faces = index.ravel()[faces]
-    flat = (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 0] == faces[:, 2])
+    flat = (
+        (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 0] == faces[:, 2])
+    )
     return vertices[keep], faces[~flat].astype(np.int64)
 
 
@@ -236,7 +242,7 @@ def measured_specimen(built: Any, *, landmark_sd: float = LANDMARK_SD) -> Measur
     truth, shape = built.truth, built.shape
     points = {key: np.asarray(p, float) for key, p in truth.landmarks.items() if key != "arch_apex"}
     apex = np.asarray(truth.landmarks["arch_apex"], dtype=float)
-    points.setdefault("navicular", apex + [0.01 * shape.length, 14.0, 20.0])
+    points.setdefault("navicular", apex + np.array([0.01 * shape.length, 14.0, 20.0]))
     points.setdefault("instep", np.array([0.5 * shape.length, 0.0, 66.0 * shape.instep]))
     return measured(
         np.asarray(built.vertices, dtype=float), built.faces, points, length=shape.length,

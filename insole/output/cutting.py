@@ -498,7 +498,7 @@ def lettering(
             code = GLYPHS.get(letter.replace("\0", "°"), "" if letter.isspace() else UNKNOWN)
             for digits in code.split():
                 grid = np.array([float(digit) for digit in digits]).reshape(-1, 2)
-                lines.append(grid + [k * PITCH, 0.0])
+                lines.append([*grid, k * PITCH, 0.0])
     middle = np.array([width / 2, 3.0]) if centred else np.zeros(2)
     c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
     spin = np.array([[c, s], [-s, c]]) * (size / 6.0)

@@ -40,6 +40,7 @@ from insole.planning.plan import FootPlan, HeightGrid, Plan, WedgePlan
 __all__ = ["part_view", "placement_png", "write_placement", "write_scan_picture"]
 
 CONTOUR_MM = 2.0
+TOES_FROM = 0.78  # share of the length: contours between toes are clutter
 SHADE_CELL_MM = 0.6  # a pixel of the shaded views
 SHOWN_ABOVE_MM = 115.0  # the leg above this height is not drawn in the side view
 LIGHT = np.array([-0.36, 0.46, 0.81]) / np.linalg.norm([-0.36, 0.46, 0.81])  # from upper left
@@ -214,7 +215,8 @@ def _draw_sole(figure: Any, axes: Any, measured: MeasuredFoot) -> None:
     image = axes.pcolormesh(u, sole.x, np.clip(sole.z, 0, high), cmap="cividis", vmin=0, vmax=high,
                             shading="nearest", rasterized=True)  # fmt: skip
     levels = np.arange(CONTOUR_MM, high, CONTOUR_MM)
-    lines = axes.contour(u, sole.x, smooth, levels=levels, colors="white", linewidths=0.6)
+    arch = np.where((sole.x < TOES_FROM * foot.length)[:, None], smooth, np.nan)
+    lines = axes.contour(u, sole.x, arch, levels=levels, colors="white", linewidths=0.6)
     axes.clabel(lines, fmt="%g", fontsize=6.5)
     outline = _from_above(foot.vertices, foot.faces)
     if outline is not None:
@@ -224,7 +226,7 @@ def _draw_sole(figure: Any, axes: Any, measured: MeasuredFoot) -> None:
     half = max(float(np.nanmax(np.abs(sole.y))), 40.0)
     low, top = -12.0, foot.length + 12.0
     axes.set_ylim(low - 16.0, top)
-    reach = half + 58.0
+    reach = half + 64.0
     axes.set_xlim(-reach, reach)
     axes.set_aspect("equal")
     axes.axis("off")

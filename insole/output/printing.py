@@ -223,7 +223,7 @@ def _set(
     sizes = [(float(np.ptp(v[:, 0])), float(np.ptp(v[:, 1]))) for v in turned]
     corners, used = shelves(sizes, width, GAP)
     return [
-        (part, v + [x + MARGIN, y + MARGIN, 0.0])
+        (part, [*v, x + MARGIN, y + MARGIN, 0.0])
         for part, v, (x, y) in zip(parts, turned, corners, strict=True)
     ], used
 
@@ -236,16 +236,19 @@ def _turned(vertices: Array, degrees: int) -> Array:
 
 
 def _moved(placed: list[_Placed], forward: float) -> list[_Placed]:
-    return [(part, vertices + [forward, 0.0, 0.0]) for part, vertices in placed]
+    return [(part, [*vertices, forward, 0.0, 0.0]) for part, vertices in placed]
 
 
 def _plate(name: str, parts: Sequence[Part], placed: list[_Placed], bed: Any) -> Plate:
-    """Return the plate with its parts in the order of `parts`."""
-    places = {id(part): vertices for part, vertices in placed}
-    vertices = tuple(places[id(part)] for part in parts)
-    need = np.max([v.max(axis=0)[:2] for v in vertices], axis=0) + MARGIN
+    """Return the plate with its parts in the order of `parts`, in the middle of the bed."""
+    low = np.min([vertices.min(axis=0)[:2] for _, vertices in placed], axis=0)
+    high = np.max([vertices.max(axis=0)[:2] for _, vertices in placed], axis=0)
+    need = high - low + 2 * MARGIN
     fits = bool(need[0] <= bed[0] + 1e-9 and need[1] <= bed[1] + 1e-9)
     size = (float(bed[0]), float(bed[1])) if fits else (float(need[0]), float(need[1]))
+    shift = np.append((np.array(size) - low - high) / 2, 0.0)
+    places = {id(part): vertices + shift for part, vertices in placed}
+    vertices = tuple(places[id(part)] for part in parts)
     return Plate(name=name, parts=tuple(parts), vertices=vertices, size=size, fits=fits)
 
 

@@ -54,7 +54,11 @@ LEVEL_WORDS = {
     NoteLevel.WARN: "Mind",
     NoteLevel.INFO: "Note",
 }
-ELSEWHERE = frozenset({"under-bolts", "saddle", "saddle-differs"})  # has its own row on the bench
+# notes that have their own place on the bench page
+ELSEWHERE = frozenset(
+    {"under-bolts", "under-before-riding", "saddle", "saddle-differs", "not-asked"}
+)
+LISTED = 9  # a longer list in a shoe file, such as an outline, is counted, not printed
 MAIN_CAUTION = "Foot pain calls for clinical advice."
 
 
@@ -69,7 +73,8 @@ class _Fit:
 FITS = (
     _Fit(gap=1.0, small=SMALL_PT),
     _Fit(gap=0.8, small=SMALL_PT),
-    _Fit(gap=0.6, small=8.2),
+    _Fit(gap=0.7, small=8.4),
+    _Fit(gap=0.55, small=8.2),
     _Fit(gap=0.45, small=7.6),
     _Fit(gap=0.45, small=7.2),
 )
@@ -198,8 +203,8 @@ def _pad_cell(foot: FootPlan) -> list[Any]:
         return [_p("no pad", NUMBERS_PT), _p(escape(foot.no_pad_because), SMALL_PT)]
     long, wide = _extent(pad)
     lines = [
-        _p(f"<b>{escape(pad.name)}</b>, {pad.crest.height:.1f} mm high", NUMBERS_PT),
-        _p(f"{long:.0f} × {wide:.0f} mm, fills {100 * pad.support_level:.0f} %", NUMBERS_PT),
+        _p(f"<b>{escape(pad.name)}</b>", NUMBERS_PT),
+        _p(f"{pad.crest.height:.1f} mm high, {long:.0f} × {wide:.0f} mm", NUMBERS_PT),
         _p(f"Crest {pad.crest.from_rear:.1f} mm from rear edge", NUMBERS_PT),
         _p(f"and {pad.crest.from_medial:.1f} mm from medial edge", NUMBERS_PT),
         _p(_capital(turn_words(pad.turn)), NUMBERS_PT),
@@ -226,8 +231,8 @@ def _wedge_cell(foot: FootPlan) -> list[Any]:
         ]  # fmt: skip
     if not foot.wedges:
         lines.append(_p("no shim", NUMBERS_PT))
-    for place, why in foot.no_wedge_because.items():
-        lines.append(_p(f"{_capital(escape(place))}: {escape(why)}", SMALL_PT))
+        for place, why in foot.no_wedge_because.items():
+            lines.append(_p(f"{_capital(escape(place))}: {escape(why)}", SMALL_PT))
     return lines
 
 
@@ -240,11 +245,9 @@ def _cleat_cell(foot: FootPlan) -> list[Any]:
         _p(f"Axle {_behind(cleat.from_ball_mark)} ball mark"
            f" <font size='{SMALL_PT}'>(MTH1)</font>", NUMBERS_PT),
         _p(f"and {_behind(cleat.from_mth5)} MTH5", NUMBERS_PT),
-        _p(_capital(_yaw_words(cleat.yaw)), NUMBERS_PT),
-        _p("Float not given" if cleat.float_range is None else f"Float {cleat.float_range:g}°",
-           NUMBERS_PT),
+        _p(f"{_capital(_yaw_words(cleat.yaw))}; {_float_words(cleat.float_range)}", NUMBERS_PT),
     ]  # fmt: skip
-    return lines + [_p(escape(note), SMALL_PT) for note in cleat.notes]
+    return lines
 
 
 def _thickness_cell(foot: FootPlan, wide: float) -> list[Any]:
@@ -276,8 +279,7 @@ def _saddle_cell(foot: FootPlan) -> list[Any]:
     if change.value is None:
         return [_p("not known", NUMBERS_PT), _p(escape(change.reason), SMALL_PT)]
     way = "up" if change.value > 0.05 else "down" if change.value < -0.05 else "leave"
-    lines = [_p(f"{_amount(change, sign=True)}, {way}", NUMBERS_PT)]
-    return lines + ([_p(escape(change.reason), SMALL_PT)] if change.reason else [])
+    return [_p(f"{_amount(change, sign=True)}, {way}", NUMBERS_PT)]
 
 
 def _smaller_change(plan: Plan) -> str:
@@ -382,17 +384,20 @@ def _bolt_lengths(plan: Plan) -> list[str]:
 
 def _bolt_lines(plan: Plan) -> list[str]:
     """Return what bolts ask for."""
-    lines = []
-    for foot, wedge in _under_shims(plan):
-        lines += [escape(_sentence(note.text)) for note in foot.notes if note.code == "under-bolts"]
-        if abs(wedge.net) > 2.0:
-            lines.append(f"{foot.side.upper()}: above 2°, angled washers.")
+    lines = [
+        f"<b>{head.upper()}</b> {escape(text)}."
+        for head, text in _merged(("", foot.side, note.text) for foot, _ in _under_shims(plan)
+                                  for note in foot.notes if note.code == "under-bolts")
+    ]  # fmt: skip
+    lines += [f"{foot.side.upper()}: above 2°, angled washers."
+              for foot, wedge in _under_shims(plan) if abs(wedge.net) > 2.0]  # fmt: skip
+    turns = (
+        "Each by the shim at that bolt. Turns in the thread: not fewer than before, at least 5"
+        " (M5 × 0.8: 4 mm); the bolt may touch neither the bottom of its hole nor the footbed."
+    )
     if _under_shims(plan):
         return [
-            "Each by the shim at that bolt.",
-            *lines,
-            "Turns in the thread: not fewer than before, at least 5 (M5 × 0.8: 4 mm). The bolt may"
-            " touch neither the bottom of its hole nor the footbed.",
+            *(lines or [turns]),
             "Torque of the maker, again after the first ride. Ten clip-ins and releases a foot on"
             " a stand; float still free.",
         ]
@@ -423,14 +428,16 @@ def _sign_off() -> Any:
 
 def _bench_tail(plan: Plan, fit: _Fit) -> list[Any]:
     """Return notes and cautions, the first to move to a second page; the gravest stay longest."""
-    notes = [
-        _p(f"<b>{head}</b> {escape(note)}", fit.small - 0.4)
-        for head, note in _all_notes(plan, without=ELSEWHERE)
-    ]
-    grave = sum(1 for head, _ in _all_notes(plan, without=ELSEWHERE)
-                if not head.startswith(LEVEL_WORDS[NoteLevel.INFO]))  # fmt: skip
+    notes = _all_notes(plan, without=ELSEWHERE)
+    notes += _merged(
+        ("Cleat", foot.side, text) for foot in plan.feet if foot.cleat is not None
+        for text in foot.cleat.notes
+    )  # fmt: skip
+    lines = [_p(f"<b>{head}</b> {escape(text)}.", fit.small - 0.4) for head, text in notes]
+    info = LEVEL_WORDS[NoteLevel.INFO]
+    grave = sum(1 for head, _ in notes if not head.startswith((info, "Cleat")))
     words = " ".join(caution for caution in plan.cautions if caution != MAIN_CAUTION)
-    return [*notes[:grave], _p(escape(words), fit.small - 0.6), *notes[grave:]]
+    return [*lines[:grave], _p(escape(words), fit.small - 0.6), *lines[grave:]]
 
 
 # ---- plan page ---------------------------------------------------------------------------
@@ -504,10 +511,9 @@ def _cleat_words(foot: FootPlan) -> list[str]:
     lines = []
     if foot.cleat is not None:
         cleat = foot.cleat
-        free = "" if cleat.float_range is None else f", float {cleat.float_range:g}°"
         lines.append(
             f"<b>Cleat</b> axle {_behind(cleat.from_ball_mark)} MTH1, {_behind(cleat.from_mth5)}"
-            f" MTH5, {_yaw_words(cleat.yaw)}{free}."
+            f" MTH5, {_yaw_words(cleat.yaw)}; {_float_words(cleat.float_range)}."
         )
         lines += [f"– {escape(note)}" for note in cleat.notes]
     if foot.saddle_change is not None:
@@ -532,7 +538,7 @@ def _pad_words(foot: FootPlan) -> list[str]:
         return [f"<b>No arch pad.</b> {escape(_sentence(foot.no_pad_because))}"]
     source = "from the kit" if pad.source == "kit" else "made from the scan"
     lines = [
-        f"<b>Arch pad {escape(pad.name)}</b> ({source}, {escape(pad.material)}),"
+        f"<b>Arch pad: {escape(pad.name)}</b> ({source}, {escape(pad.material)}),"
         f" {pad.crest.height:.1f} mm high at its crest, {pad.crest.from_rear:.1f} mm from the"
         f" base's rear edge and {pad.crest.from_medial:.1f} mm from its medial edge;"
         f" {turn_words(pad.turn)}; edges end at {pad.rear_edge:.1f} and {pad.front_edge:.1f} mm.",
@@ -612,7 +618,8 @@ def _shoe_section(plan: Plan) -> list[Any]:
     if plan.shoe is None:
         shoe = "No shoe given: a plain flat bed; parts are for a trial only."
     else:
-        shoe = "; ".join(_flat_words(plan.shoe)) + ". Lengths in mm, angles in degrees."
+        known = {key: value for key, value in plan.shoe.items() if key != "name"}
+        shoe = "; ".join(_flat_words(known)) + ". Lengths in mm, angles in degrees."
     wishes = "; ".join(_flat_words(plan.wishes)) or "none stated, which is not a wish of zero"
     name = f"<b>{escape(plan.shoe_name)}</b>: " if plan.shoe_name else ""
     return [
@@ -632,6 +639,8 @@ def _flat_words(record: Any, name: str = "") -> list[str]:
             for words in _flat_words(value, f"{name} {_words(str(key))}".strip())
         ]
     if isinstance(record, list | tuple):
+        if len(record) > LISTED:
+            return [f"{name} {len(record)} entries".strip()]
         nested = any(isinstance(item, list | tuple | dict) for item in record)
         items = (", ".join(_flat_words(item)) for item in record)
         return [f"{name} {', '.join(f'({item})' if nested else item for item in items)}".strip()]
@@ -645,10 +654,10 @@ def _flat_words(record: Any, name: str = "") -> list[str]:
 
 def _note_section(plan: Plan) -> list[Any]:
     """Return the notes, gravest first."""
-    notes = _all_notes(plan)
+    notes = _all_notes(plan, without={"not-asked"})  # the questions have their own section
     if not notes:
         return []
-    lines = [_p(f"<b>{head}</b> {escape(text)}") for head, text in notes]
+    lines = [_p(f"<b>{_capital(head)}</b> {escape(text)}.") for head, text in notes]
     return [_head("Notes"), *lines]
 
 
@@ -703,7 +712,11 @@ def _yaw_words(yaw: float) -> str:
     """Return the cleat's yaw in words, degrees about +z."""
     if abs(yaw) < 0.05:
         return "yaw 0°"
-    return f"yaw {abs(yaw):.1f}°, front to {'medial' if yaw > 0 else 'lateral'} side"
+    return f"yaw {abs(yaw):.1f}°, front {'medial' if yaw > 0 else 'lateral'}"
+
+
+def _float_words(degrees: float | None) -> str:
+    return "float not given" if degrees is None else f"float {degrees:g}°"
 
 
 def _shift_words(shift: tuple[float, float]) -> str:
@@ -729,17 +742,23 @@ def _answers(plan: Plan, wanted: str) -> list[str]:
 
 def _all_notes(plan: Plan, without: Collection[str] = ()) -> list[tuple[str, str]]:
     """Return level and text of every note, gravest first, feet named."""
-    order = list(LEVEL_WORDS)
     every = [("", note) for note in plan.notes]
     every += [(foot.side, note) for foot in plan.feet for note in foot.notes]
-    found = [(note.level, side, note.text) for side, note in every if note.code not in without]
-    sides: dict[tuple[NoteLevel, str], list[str]] = {}
-    for level, side, text in found:
-        sides.setdefault((level, text), []).append(side)
-    ranked = sorted(sides.items(), key=lambda item: order.index(item[0][0]))
+    every.sort(key=lambda item: list(LEVEL_WORDS).index(item[1].level))
+    return _merged(
+        (LEVEL_WORDS[note.level], side, note.text) for side, note in every
+        if note.code not in without
+    )  # fmt: skip
+
+
+def _merged(notes: Iterable[tuple[str, str, str]]) -> list[tuple[str, str]]:
+    """Return head and text of (word, side, text), a text that both feet share only once."""
+    sides: dict[tuple[str, str], list[str]] = {}
+    for word, side, text in notes:
+        sides.setdefault((word, text), []).append(side)
     return [
-        (LEVEL_WORDS[level] + (f", {' and '.join(who)}:" if any(who) else ":"), text)
-        for (level, text), who in ranked
+        (", ".join(filter(None, (word, " and ".join(filter(None, who))))) + ":", text.rstrip("."))
+        for (word, text), who in sides.items()
     ]
 
 

@@ -45,7 +45,8 @@ __all__ = [
 
 MM = 72.0 / 25.4  # points in a millimetre
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-MARGIN = 8.0  # mm that a desk printer may leave unprinted
+MARGIN = 8.0  # mm without words, what a desk printer may leave unprinted
+LINE_MARGIN = 6.0  # mm without lines: one sheet instead of two for a common size
 OVERLAP = 10.0  # mm that two tiles share
 RULER = 100.0
 RULER_BAND = 9.0  # mm kept at the left and at the bottom for the rulers
@@ -316,7 +317,7 @@ def _drawing(plan: Plan, foot: FootPlan, parts: Sequence[Part]) -> _Drawing:
                 notch = _bed(part.facts["notch"], foot.side) if "notch" in part.facts else None
             elif part.name == PLACE_PART[WedgePlace.UNDER]:
                 slots = tuple(_bed(hole, foot.side) for hole in part.holes)
-    every = np.concatenate([ring for ring in rings.values() if len(ring)])
+    every = np.concatenate([ring for name, ring in rings.items() if name != "foot"])
     return _Drawing(
         plan=plan, foot=foot, rings=rings, grid=grid, slots=slots, notch=notch,
         low=every.min(axis=0), high=every.max(axis=0),
@@ -333,7 +334,7 @@ def _sheets(drawing: _Drawing, face: str, width: float, height: float) -> Iterab
     """Yield the tiles on which `drawing` fits at full size, heel first."""
     across = (1.0 if drawing.foot.side == "left" else -1.0) * (1.0 if face == "above" else -1.0)
     ends = sorted((across * drawing.low[1], across * drawing.high[1]))
-    left, bottom, top = MARGIN + RULER_BAND, MARGIN + RULER_BAND, height - MARGIN
+    left, bottom, top = MARGIN + RULER_BAND, MARGIN + RULER_BAND, height - LINE_MARGIN
     corner = width - MARGIN - RULER - 1.0
     right = left + ends[1] - ends[0] + 2 * SIDE_GAP
     if width - MARGIN - right < COLUMN_MIN:
@@ -341,16 +342,16 @@ def _sheets(drawing: _Drawing, face: str, width: float, height: float) -> Iterab
             f"the {drawing.foot.side} outline is {ends[1] - ends[0]:.0f} mm wide, too wide for"
             " the sheet: check the base outline or cut from the DXF file instead"
         )
-    need = drawing.high[0] - drawing.low[0] + 2.0
+    need = drawing.high[0] - drawing.low[0] + 1.0
     axis, zero = left + SIDE_GAP - ends[0], left
     # a ruler beside the heel instead of below it saves the second tile of a common size
-    rear = np.concatenate(list(drawing.rings.values()))
-    rear = rear[rear[:, 0] < drawing.low[0] + RULER_BAND]
-    if axis + (across * rear[:, 1]).max() + 3.0 < corner and need <= top - MARGIN - 0.5:
-        bottom, zero = MARGIN + 0.5, corner
+    rear = np.concatenate([ring for name, ring in drawing.rings.items() if name != "foot"])
+    rear = rear[rear[:, 0] < drawing.low[0] + RULER_BAND + MARGIN - LINE_MARGIN]
+    if axis + (across * rear[:, 1]).max() + 3.0 < corner and need <= top - LINE_MARGIN:
+        bottom, zero = LINE_MARGIN, corner
     room = top - bottom
     count = 1 if need <= room else math.ceil((need - OVERLAP) / (room - OVERLAP))
-    first = drawing.low[0] - 1.0
+    first = drawing.low[0] - 0.5
     for k in range(count):
         yield _Sheet(
             face=face, number=k + 1, count=count, start=first + k * (room - OVERLAP),
@@ -381,7 +382,7 @@ def _draw_page(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
     _draw_column(canvas, drawing, sheet)
     for wedge in drawing.foot.wedges:
         if sheet.owns((wedge.full_from + wedge.full_to) / 2):
-            _draw_thick_edge(canvas, wedge, sheet)
+            _draw_thick_edge(canvas, drawing, wedge, sheet)
 
 
 def _draw_grid(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
@@ -441,20 +442,23 @@ def _draw_wedge(canvas: Any, drawing: _Drawing, wedge: WedgePlan, sheet: _Sheet)
     _path(canvas, sheet.at(band), ORANGE, 0.1, fill=ORANGE)
 
 
-def _draw_thick_edge(canvas: Any, wedge: WedgePlan, sheet: _Sheet) -> None:
+def _draw_thick_edge(canvas: Any, drawing: _Drawing, wedge: WedgePlan, sheet: _Sheet) -> None:
     """Write the thick edge's height along it, over any leader that passes there."""
+    from shapely import Polygon, box
+
     _, ring = wedge_lines(wedge)
     band, under = sheet.at(ring), wedge.place is WedgePlace.UNDER
     middle = (band.min(axis=0) + band.max(axis=0)) / 2
     outward = math.copysign(1.0, middle[0] - sheet.axis)
-    near, far = (band[:, 0].min(), band[:, 0].max())[:: int(outward)]
-    # beside the thick edge; inside it under the shoe, where that edge lies within the base
-    towards = -outward if under else outward
-    base = near if under else far
-    words = f"THICK EDGE {wedge.thick_edge:.1f} mm"
+    # beside the base; under the shoe inside the band, which lies within the base
+    beside = band if under else np.array(Polygon(sheet.at(drawing.rings["base"])).intersection(
+        box(-500.0, middle[1] - 19.0, 500.0, middle[1] + 19.0)).bounds).reshape(2, 2)  # fmt: skip
+    near, far = (beside[:, 0].min(), beside[:, 0].max())[:: int(outward)]
+    towards, base = (-outward, near) if under else (outward, far)
     canvas.saveState()
     canvas.translate(base + towards * 1.3 + (2.1 if towards > 0 else 0.0), middle[1])
     canvas.rotate(90)
+    words = f"THICK EDGE {wedge.thick_edge:.1f} mm"
     _text(canvas, 0, 0, words, 2.8, bold=True, align="middle", colour=ORANGE, knock=True)
     canvas.restoreState()
 
@@ -556,7 +560,7 @@ def _draw_rulers(canvas: Any, sheet: _Sheet) -> None:
     for turned in (False, True):
         canvas.saveState()
         if turned:
-            canvas.translate(MARGIN + 2.0, sheet.zone[1])
+            canvas.translate(MARGIN + 2.0, MARGIN + RULER_BAND)
             canvas.transform(0, 1, 1, 0, 0, 0)  # along and across swapped, ticks stay inward
         else:
             canvas.translate(x0, y0)
@@ -570,7 +574,7 @@ def _draw_rulers(canvas: Any, sheet: _Sheet) -> None:
     ):  # fmt: skip
         _text(canvas, x0 + k + shift, y0 + 3.5, words, 2.3, align=align)
         canvas.saveState()
-        canvas.translate(MARGIN + 2.0 + 5.3, sheet.zone[1] + k + shift)
+        canvas.translate(MARGIN + 2.0 + 5.3, MARGIN + RULER_BAND + k + shift)
         canvas.rotate(90)
         _text(canvas, 0, 0, words, 2.3, align=align)
         canvas.restoreState()
@@ -607,7 +611,7 @@ def _draw_title(
     canvas: Any, drawing: _Drawing, sheet: _Sheet, left: float, right: float
 ) -> float:
     """Write side, view and instruction; return the y below them."""
-    plan, y = drawing.plan, sheet.zone[3]
+    plan, y = drawing.plan, sheet.page[1] - MARGIN
     _text(canvas, left, y - 9.5, drawing.foot.side.upper(), 12.5, bold=True)
     y -= 16.0
     view, face = FACES[sheet.face]

@@ -254,7 +254,8 @@ def chord_error(vertices: Array, faces: IntArray, height: Height) -> float:
     corners = vertices[faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     length = np.linalg.norm(normal, axis=1)
-    top = corners[(length > 1e-9) & (normal[:, 2] > 0.5 * length)]
+    raised = corners[:, :, 2].min(axis=1) > 0.0  # slivers of a wall reach down to the underside
+    top = corners[raised & (length > 1e-9) & (normal[:, 2] > 0.5 * length)]
     if not len(top):
         return 0.0
     probes = np.concatenate([top.mean(axis=1), (top + np.roll(top, 1, axis=1)).reshape(-1, 3) / 2])

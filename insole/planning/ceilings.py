@@ -65,6 +65,12 @@ class Room:
         """Return the wished top for a support level, mm: what the shims leave of it."""
         return np.clip(level * self.gap - self.shim, 0.0, None)
 
+    def at(self, z: Array, point: Sequence[float] | Array) -> float:
+        """Return the bilinear value of a map of the room at a place, nearest at its border."""
+        u = (float(point[0]) - self.x[0]) / self.cell
+        v = (float(point[1]) - self.y[0]) / self.cell
+        return float(ndimage.map_coordinates(z, [[u], [v]], order=1, mode="nearest")[0])
+
     def coarser(self, by: int) -> Room:
         """Return the room with every `by`-th node, for quick comparisons."""
         thin = tuple(replace(c, z=c.z[::by, ::by]) for c in self.ceilings)
@@ -72,7 +78,7 @@ class Room:
                     shim=self.shim[::by, ::by], ceilings=thin, cell=self.cell * by)  # fmt: skip
 
     def lowest(self, level: float, *, without: str = "") -> Array:
-        """Return the lowest of wish and ceilings, mm; rules whose code starts so may be left out."""
+        """Return the lowest of wish and ceilings, mm, without rules whose code starts so."""
         z = self.wish(level)
         for ceiling in self.ceilings:
             if not (without and ceiling.code.startswith(without)):
@@ -131,7 +137,7 @@ def low_pass(z: Array, cutoff: float) -> Array:
     cutoff * sqrt(ln 2 / 2) / pi, from its transfer function exp(-2 pi² s² / cutoff²).
     """
     sigma = cutoff * math.sqrt(math.log(2.0) / 2.0) / math.pi
-    return ndimage.gaussian_filter(z, sigma, mode="nearest")
+    return np.asarray(ndimage.gaussian_filter(z, sigma, mode="nearest"))
 
 
 def ball_line(seating: Seating) -> tuple[Array, Array, float]:
@@ -176,14 +182,14 @@ def _filled(gap: Array) -> Array:
     if unseen.all():
         raise PlanError("the scan shows no sole under the arch; scan the foot again from below")
     _, index = ndimage.distance_transform_edt(unseen, return_indices=True)
-    return gap[tuple(index)]
+    return np.asarray(gap[tuple(index)])
 
 
 def _inside(ring: Array, inset: float, x: Array, y: Array) -> Array:
     """Return which places lie inside the ring by at least `inset`."""
     import shapely
 
-    return shapely.contains_xy(shapely.Polygon(ring).buffer(-inset), x, y)
+    return np.asarray(shapely.contains_xy(shapely.Polygon(ring).buffer(-inset), x, y))
 
 
 def _base_edge(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
@@ -263,7 +269,7 @@ def _first_metatarsal(
 
 
 def _fifth_base(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
-    """Base of the fifth metatarsal and cuboid stay free."""
+    """Keep base of the fifth metatarsal and cuboid free."""
     head = seating.landmarks.get("mth5", ball_line(seating)[1])
     at = head[0] - limits.value("keepout.fifth_base_behind") * seating.foot_length
     radius = limits.value("keepout.fifth_base_radius")
@@ -277,7 +283,7 @@ def _fifth_base(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling
 
 
 def _navicular(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]:
-    """The top stays well below the navicular tuberosity."""
+    """Keep the top well below the navicular tuberosity."""
     mark = seating.landmarks.get("navicular")
     if mark is None:
         return []

@@ -224,7 +224,9 @@ def _listed(entries: object, file: str) -> Iterator[KitPad]:
         raise PlanError(f"{file}: 'pads' must be a list of tables with height, length and width")
     for entry in entries:
         if not isinstance(entry, dict) or set(entry) != set(_RANGES):
-            raise PlanError(f"{file}: each pad needs exactly height, length and width, got {entry!r}")
+            raise PlanError(
+                f"{file}: each pad needs exactly height, length and width, got {entry!r}"
+            )
         yield KitPad(**{size: _size(size, value, file) for size, value in entry.items()})
 
 

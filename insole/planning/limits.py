@@ -95,7 +95,9 @@ class Limits(Mapping[str, Limit]):
 def default_limits() -> Limits:
     """Return the limits of the file beside this module."""
     text = Path(__file__).with_name("limits.toml").read_text(encoding="utf-8")
-    entries = {name: _limit(name, entry, "limits.toml") for name, entry in _walk(tomllib.loads(text))}
+    entries = {
+        name: _limit(name, entry, "limits.toml") for name, entry in _walk(tomllib.loads(text))
+    }
     return Limits(entries=entries)
 
 
@@ -115,7 +117,9 @@ def load(path: str | Path) -> Limits:
     for name, entry in _walk(_parsed(path)):
         if name not in entries:
             near = _nearest(name, entries)
-            raise PlanError(f"{path.name}: there is no limit called '{name}'; did you mean '{near}'?")
+            raise PlanError(
+                f"{path.name}: there is no limit called '{name}'; did you mean '{near}'?"
+            )
         default = entries[name]
         if not isinstance(entry, dict):
             entry = {"value": entry, "unit": default.unit, "reason": "set by the workshop"}
@@ -160,7 +164,9 @@ def _walk(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any
 def _limit(name: str, entry: Mapping[str, Any], file: str, *, by_workshop: bool = False) -> Limit:
     """Return one checked limit."""
     if unknown := set(entry) - _KEYS:
-        raise PlanError(f"{file}: '{name}' has an unknown key '{min(unknown)}'; use value, unit, reason")
+        raise PlanError(
+            f"{file}: '{name}' has an unknown key '{min(unknown)}'; use value, unit, reason"
+        )
     value = entry.get("value")
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         raise PlanError(f"{file}: '{name}' needs a number as its value, got {value!r}")

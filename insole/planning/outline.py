@@ -165,7 +165,7 @@ def smooth_ring(ring: Array, *, sigma_mm: float, step: float = RING_STEP_MM) -> 
     closed = np.vstack([ring, ring[:1]])
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
     keep = np.concatenate([[True], np.diff(along) > 1e-9])
-    n = max(24, int(round(along[-1] / step)))
+    n = max(24, round(float(along[-1]) / step))
     at = np.arange(n) * along[-1] / n
     even = np.column_stack([np.interp(at, along[keep], closed[keep, k]) for k in range(2)])
     if sigma_mm > 0:
@@ -229,7 +229,7 @@ def _narrowed(ring: Array, ball_x: float, shoe: Shoe, gap: float) -> Array:
 def _to_bed_origin(ring: Array) -> Array:
     """Return a ring evenly sampled, counter-clockwise, with its rear end at x = 0."""
     ring = smooth_ring(ring, sigma_mm=0.0)
-    return ring - [ring[:, 0].min(), 0.0]
+    return np.asarray(ring - [ring[:, 0].min(), 0.0])
 
 
 def _middle(ring: Array, x: float) -> Array:

@@ -9,44 +9,34 @@ clock or a file: the same feet, shoe and wishes give the same plan.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
-
-import numpy as np
 
 import insole
 from footscan.errors import ScanQualityError
 from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
-from insole.errors import PlanError, RefusedError
+from insole.errors import PlanError
 from insole.planning import cleat as cleats
-from insole.planning import questions, seating, support, wedging
-from insole.planning.ceilings import ball_line, shim_height
+from insole.planning import questions, seating, support, thickness, wedging
+from insole.planning.ceilings import ball_line
+from insole.planning.changes import describe_change
 from insole.planning.kit import Kit
 from insole.planning.limits import Limits, default_limits
-from insole.planning.outline import Layout, edges_at, lay_out
+from insole.planning.outline import Layout, lay_out
 from insole.planning.plan import (
     BasePlan,
-    CleatPlan,
     FootPlan,
     Note,
-    NoteLevel,
     Override,
-    PadPlan,
     Plan,
     Quantity,
-    ThicknessRow,
-    WedgePlace,
     WedgePlan,
 )
 from insole.planning.shoe import Shoe
 
 __all__ = ["FootWish", "PlanWishes", "describe_change", "plan"]
-
-STATIONS = ("heel", "arch", "ball", "toes")
-TOES_SHARE = 0.90  # of the foot's length: under the toes, where thickness is compared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,24 +216,6 @@ def plan(
     )  # fmt: skip
 
 
-def describe_change(old: Plan, new: Plan) -> list[str]:
-    """Return what changed from one plan to another, a sentence each; empty when nothing did."""
-    words = []
-    if (old.shoe_name, old.shoe) != (new.shoe_name, new.shoe):
-        words.append(f"shoe: {old.shoe_name or 'none'} before, {new.shoe_name or 'none'} now")
-    for name in ("left", "right"):
-        was, now = getattr(old, name), getattr(new, name)
-        if was is None and now is None:
-            continue
-        if was is None or now is None:
-            words.append(f"{name}: {'now planned' if was is None else 'no longer planned'}")
-            continue
-        words += [f"{name} {text}" for text in _foot_changes(was, now)]
-    known = {note.text for note in old.notes}
-    words += [note.text for note in new.notes if note.text not in known]
-    return words
-
-
 def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     """Return the plan of one foot."""
     _check_scan(measured, side, job.without_arch)
@@ -264,8 +236,12 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         landmarks=level.landmarks, shoe=shoe, limits=limits, offset=wish.cleat_offset,
         yaw=wish.cleat_yaw,
     )  # fmt: skip
-    rows, thick_notes = _thickness(seated, pad.pad, wedges.wedges, job)
-    saddle, saddle_notes = _saddle(rows, wedges.wedges, cleat, wish, shoe, limits)
+    rows, thick_notes = thickness.rows(
+        seated, pad.pad, wedges.wedges, shoe=shoe, limits=limits, overrides=job.overrides
+    )
+    saddle, saddle_notes = thickness.saddle(
+        rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits
+    )
     notes = (*seated.notes, *wedges.notes, *pad.notes, *cleat_notes, *thick_notes, *saddle_notes)
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
@@ -289,9 +265,7 @@ def _check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
             f"{measured.foot.side} foot; swap the scans or state the side"
         )
     report = measured.report
-    if report.verdict is Verdict.MAKING or (
-        report.verdict is Verdict.MEASURING and without_arch
-    ):
+    if report.verdict is Verdict.MAKING or (report.verdict is Verdict.MEASURING and without_arch):
         return
     why = "; ".join(f.text for f in report.deciding) or "see its findings"
     advice = next((f.advice for f in report.deciding if f.advice), "scan the foot again")
@@ -311,7 +285,8 @@ def _check_overrides(overrides: Sequence[Override], limits: Limits) -> None:
         for name in ("who", "why", "when"):
             if not getattr(override, name).strip():
                 raise PlanError(
-                    f"the override of {override.limit} does not say {name}; record who, why and when"
+                    f"the override of {override.limit} does not say {name}; record who, "
+                    "why and when"
                 )
 
 
@@ -320,8 +295,8 @@ def _pad(
 ) -> support.PadResult:
     """Return the pad of one foot, or why there is none."""
     if job.without_arch:
-        return support.PadResult(pad=None, because=(
-            "planned without the arch: this scan is used for shims and a flat base only"))  # fmt: skip
+        because = "planned without the arch: this scan is used for shims and a flat base only"
+        return support.PadResult(pad=None, because=because)
     if wish.pad is False:
         return support.PadResult(pad=None, because="no pad was wished")
     pad_wish = support.PadWish(
@@ -346,104 +321,6 @@ def _base(seated: seating.Seating, layout: Layout, limits: Limits) -> BasePlan:
     )  # fmt: skip
 
 
-def _thickness(
-    seated: seating.Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], job: _Job
-) -> tuple[list[ThicknessRow], list[Note]]:
-    """Return thickness before and after at four stations, and what is too thick."""
-    limits, shoe = job.limits, job.shoe
-    medial, lateral, _ = ball_line(seated)
-    x = {
-        "heel": seated.station + limits.value("seating.heel_seat") * seated.foot_length,
-        "arch": pad.crest.from_rear if pad else seated.station + 0.45 * seated.foot_length,
-        "ball": float(medial[0] + lateral[0]) / 2,
-        "toes": seated.station + TOES_SHARE * seated.foot_length,
-    }
-    flat = limits.value("base.thickness") + limits.value("thickness.cover")
-    rows, notes = [], []
-    for station in STATIONS:
-        low, high = (float(edge[0]) for edge in edges_at(seated.base, x[station]))
-        middle = (low + high) / 2
-        shim = _shim_at(wedges, x[station], middle)
-        fill = pad.crest.height if pad and station == "arch" else 0.0
-        old = shoe.insole.thickness.get(station) if shoe else None
-        kept = (old or 0.0) if shoe and shoe.insole.kept else 0.0
-        after = kept + flat + shim + fill
-        words = [f"base and cover {flat:g} mm"]
-        words += [f"shim {shim:.1f} mm at the middle"] if shim else []
-        words += [f"pad {fill:.1f} mm at its crest"] if fill else []
-        words += ["stock insole kept"] if shoe and shoe.insole.kept else []
-        rows.append(ThicknessRow(station=station, before=old, after=round(after, 2),
-                                 note=", ".join(words)))  # fmt: skip
-        if station in ("ball", "toes") and old is not None:
-            side = _shim_at(wedges, x[station], low + 0.15 * (high - low))
-            notes += _too_thick(station, kept + flat + side - old, job)
-        elif station == "heel" and old is not None:
-            notes += _heel_raised(after - old, limits)
-    if shoe is not None and not shoe.insole.thickness:
-        notes.append(Note(code="insole-unknown", text=(
-            "the stock insole's thickness is not in the shoe file: the change under the foot "
-            "cannot be told; measure it at heel, arch, ball and toes")))  # fmt: skip
-    return rows, notes
-
-
-def _shim_at(wedges: Sequence[WedgePlan], x: float, y: float) -> float:
-    """Return the thickness of all inside shims at one place, mm."""
-    at = np.array([[x]]), np.array([[y]])
-    inside = [w for w in wedges if w.place is not WedgePlace.UNDER]
-    return float(sum(shim_height(w, *at)[0, 0] for w in inside))
-
-
-def _too_thick(station: str, more: float, job: _Job) -> list[Note]:
-    """Return a warning when ball or toes are lifted too much; refuse at the ball."""
-    warn, most = job.limits.value("thickness.ball_warn"), job.limits.value("thickness.ball_refuse")
-    signed = any(o.limit == "thickness.ball_refuse" for o in job.overrides)
-    if station == "ball" and more > most + 1e-9 and not signed:
-        raise RefusedError(
-            f"base, shim and cover would be {more:.1f} mm thicker at the ball than the insole they "
-            f"replace, above {most:g} mm: choose a thinner base, less wedge or another shoe, or "
-            "record an override of thickness.ball_refuse"
-        )
-    if more <= warn + 1e-9:
-        return []
-    return [Note(code=f"thick-{station}", level=NoteLevel.WARN, text=(
-        f"{more:.1f} mm thicker at the {station} than the insole taken out: check room for the "
-        "toes and ball"))]  # fmt: skip
-
-
-def _heel_raised(more: float, limits: Limits) -> list[Note]:
-    if more <= limits.value("thickness.heel_warn") + 1e-9:
-        return []
-    return [Note(code="heel-raised", level=NoteLevel.WARN, text=(
-        f"the heel sits {more:.1f} mm higher than before: it may slip out of the shoe"))]  # fmt: skip
-
-
-def _saddle(
-    rows: Sequence[ThicknessRow],
-    wedges: Sequence[WedgePlan],
-    cleat: CleatPlan | None,
-    wish: FootWish,
-    shoe: Shoe | None,
-    limits: Limits,
-) -> tuple[Quantity, Sequence[Note]]:
-    """Return the saddle change that this foot asks for, or why it cannot be told."""
-    ball = next(row for row in rows if row.station == "ball")
-    if ball.before is None:
-        return Quantity(value=None, reason=(
-            "the insole taken out was not measured, so the change of stack is not known")), ()  # fmt: skip
-    under = sum((w.edge + w.thick_edge) / 2 for w in wedges if w.place is WedgePlace.UNDER)
-    back = 0.0
-    if wish.cleat_before is not None and cleat is not None:
-        if not math.isfinite(wish.cleat_before):
-            raise PlanError("the cleat's place as ridden must be a number of mm ahead of MTH1")
-        back = wish.cleat_before - cleat.from_ball_mark
-    stack = ball.after - ball.before + under
-    found, notes = cleats.saddle_change(stack_mm=stack, setback_mm=back, shoe=shoe, limits=limits)
-    if wish.cleat_before is None:
-        found = found.model_copy(update={
-            "reason": found.reason + "; the cleat's place as ridden was not given"})  # fmt: skip
-    return found, notes
-
-
 def _pair_notes(sides: Mapping[Side, _Side], limits: Limits) -> list[Note]:
     """Return what left and right together ask to say."""
     if len(sides) < 2:
@@ -458,9 +335,11 @@ def _pair_notes(sides: Mapping[Side, _Side], limits: Limits) -> list[Note]:
 def _measures(measured: MeasuredFoot) -> dict[str, Quantity]:
     return {
         name: Quantity(
-            value=None if m.value is None else round(float(m.value), 4), unit=m.unit,
-            sd=None if m.sd is None else round(float(m.sd), 4), reason=m.reason,
-        )  # fmt: skip
+            value=None if m.value is None else round(float(m.value), 4),
+            unit=m.unit,
+            sd=None if m.sd is None else round(float(m.sd), 4),
+            reason=m.reason,
+        )
         for name, m in measured.measures.items()
     }
 
@@ -472,61 +351,3 @@ def _ring(ring: Any) -> list[tuple[float, float]]:
 def _point(point: Any) -> tuple[float, float, float]:
     x, y, z = (round(float(v), 3) + 0.0 for v in point)
     return x, y, z
-
-
-def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
-    """Return the changes of one foot, without its side."""
-    words = _pad_changes(was, now)
-    for place in WedgePlace:
-        a = next((w for w in was.wedges if w.place is place), None)
-        b = next((w for w in now.wedges if w.place is place), None)
-        if (a and a.words) != (b and b.words):
-            before, after = (w.words if w else "none" for w in (a, b))
-            words.append(f"wedge {place.value}: {before} before, {after} now")
-    if was.cleat and now.cleat:
-        moved = now.cleat.from_ball_mark - was.cleat.from_ball_mark
-        if abs(moved) >= 0.05:
-            words.append(f"cleat: {support.move_words(moved, 0.0)}")
-        if abs(now.cleat.yaw - was.cleat.yaw) >= 0.05:
-            words.append(f"cleat yaw: {was.cleat.yaw:g}° before, {now.cleat.yaw:g}° now")
-    for a, b in zip(was.thickness, now.thickness, strict=False):
-        if abs(b.after - a.after) >= 0.1 and a.station != "arch":
-            words.append(f"{a.station}: {b.after - a.after:+.1f} mm thickness")
-    old, new = (p.saddle_change.value if p.saddle_change else None for p in (was, now))
-    if old is not None and new is not None and abs(new - old) >= 0.1:
-        words.append(f"saddle change: {old:+.1f} mm before, {new:+.1f} mm now")
-    return words
-
-
-def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
-    """Return how the pad changed, in a fitter's words."""
-    a, b = was.pad, now.pad
-    if a is None and b is None:
-        return []
-    if a is None or b is None:
-        gone = b is None
-        return [f"pad: {'none now' if gone else 'added'}"
-                + (f" ({now.no_pad_because})" if gone and now.no_pad_because else "")]  # fmt: skip
-    words = []
-    if a.name != b.name:
-        words.append(f"pad: {a.name} before, {b.name} now")
-    if abs(a.support_level - b.support_level) > 1e-9:
-        words.append(f"support level: {100 * a.support_level:.0f} % before, "
-                     f"{100 * b.support_level:.0f} % now")  # fmt: skip
-    asked = (b.shift[0] - a.shift[0], b.shift[1] - a.shift[1], b.turn - a.turn)
-    if any(abs(v) >= 0.05 for v in asked):
-        words.append(f"pad moved: {support.move_words(*asked)}")
-    crest = (b.crest.from_rear - a.crest.from_rear, a.crest.from_medial - b.crest.from_medial)
-    if max(abs(v) for v in crest) >= 0.5:
-        words.append(f"crest of the pad: {support.move_words(*crest)}")
-    for what, change in (
-        ("crest", b.crest.height - a.crest.height),
-        ("room left to the arch at the crest", (b.residual_gap.value or 0.0)
-         - (a.residual_gap.value or 0.0)),
-    ):  # fmt: skip
-        if abs(change) >= 0.1:
-            more = "higher" if what == "crest" else "more"
-            less = "lower" if what == "crest" else "less"
-            words.append(f"{what} {abs(change):.1f} mm {more if change > 0 else less}")
-    words += [f"new limit on the pad: {text}" for text in b.binding if text not in a.binding]
-    return words

@@ -158,9 +158,7 @@ def seat(
     )  # fmt: skip
 
 
-def lowering(
-    measured: MeasuredFoot, x: Array | float, z: Array | float, limits: Limits
-) -> Array:
+def lowering(measured: MeasuredFoot, x: Array | float, z: Array | float, limits: Limits) -> Array:
     """Return how far points of the sole at (x, z) come down to the half-load state, mm.
 
     The full amount at the arch apex and above its height, nothing at the heel seat, at the ball
@@ -246,7 +244,7 @@ def _pose(
     seat_point = np.array([heel[0], 0.0, 0.0])
     tilt = np.eye(4)
     tilt[:3, :3] = turn.as_matrix()
-    tilt[:3, 3] = seat_point + [0.0, 0.0, low] - tilt[:3, :3] @ seat_point
+    tilt[:3, 3] = np.array([heel[0], 0.0, low]) - tilt[:3, :3] @ seat_point
     return tilt @ flat
 
 
@@ -318,8 +316,8 @@ def _band(
             "several millimetres under the arch"))  # fmt: skip
     else:
         note = Note(code="drop-only", level=NoteLevel.WARN, text=(
-            f"only the drop of this shoe is known: the gap is uncertain by a further ±{extra:g} mm; "
-            "measure the bed's heights at five stations"))  # fmt: skip
+            f"only the drop of this shoe is known: the gap is uncertain by a further ±{extra:g} "
+            "mm; measure the bed's heights at five stations"))  # fmt: skip
     return math.hypot(*parts) + extra, (note,)
 
 

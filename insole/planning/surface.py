@@ -75,7 +75,7 @@ def pad_surface(ceiling: Array, feel: Feel, *, cell: float = 1.0) -> Array:
 
 def _cone_envelope(ceiling: Array, feel: Feel, cell: float) -> Array:
     """Return the lower envelope of the ceiling with direction-dependent cones."""
-    reach = max(2, int(round(KERNEL_MM / cell)))
+    reach = max(2, round(KERNEL_MM / cell))
     out = ceiling
     offsets = [
         (i, j) for i in range(-reach, reach + 1) for j in range(-reach, reach + 1)
@@ -108,7 +108,7 @@ def _opened(z: Array, feel: Feel, cell: float) -> Array:
     Only the cap of the ball that is as steep as the steepest slope can touch.
     """
     steep = math.radians(max(feel.slope, feel.slope_medial) + 3.0)
-    reach = int(math.ceil(feel.crest_radius * math.sin(steep) / cell))
+    reach = math.ceil(feel.crest_radius * math.sin(steep) / cell)
     at = cell * np.arange(-reach, reach + 1)
     square = at[:, None] ** 2 + at[None, :] ** 2
     cap = square <= (feel.crest_radius * math.sin(steep)) ** 2
@@ -123,7 +123,9 @@ def _least(z: Array, rises: list[tuple[int, int, float]], reach: int) -> Array:
     out = z.copy()
     n, m = z.shape
     for i, j, rise in rises:
-        np.minimum(out, padded[reach - i : reach - i + n, reach - j : reach - j + m] + rise, out=out)
+        np.minimum(
+            out, padded[reach - i : reach - i + n, reach - j : reach - j + m] + rise, out=out
+        )
     return out
 
 

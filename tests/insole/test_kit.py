@@ -69,7 +69,7 @@ def test_single_pads_may_be_listed(tmp_path):
     assert kit.pads == (kits.KitPad(height=5.0, length=70.0, width=40.0),)
 
 
-@pytest.mark.parametrize("text, match", [
+@pytest.mark.parametrize(("text", "match"), [
     ("pads = [{height = 14, length = 70, width = 36}]", "too high for its width"),
     ("pads = [{height = 5, length = 70}]", "exactly height, length and width"),
     ("pads = []", "'pads' must be a list"),

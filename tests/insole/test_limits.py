@@ -52,7 +52,7 @@ def test_lowering_from_seated_follows_the_published_index():
     assert lim.default_limits().value("load.from_seated") == pytest.approx(0.023 * 190, abs=0.5)
 
 
-@pytest.mark.parametrize("low, high", [
+@pytest.mark.parametrize(("low", "high"), [
     ("support.unsure", "support.first_trial"), ("support.first_trial", "support.warn_above"),
     ("support.warn_above", "support.refuse_above"), ("feel.slope", "feel.slope_medial"),
     ("wedge.forefoot.warn_deg", "wedge.forefoot.refuse_deg"),
@@ -80,7 +80,7 @@ def test_a_workshop_changes_one_entry_and_keeps_the_rest(tmp_path):
             assert changed[name] == limit
 
 
-@pytest.mark.parametrize("text, match", [
+@pytest.mark.parametrize(("text", "match"), [
     ("[support]\nfirst_trail = 0.7\n", "did you mean 'support.first_trial'"),
     ("[support]\nfirst_trial = {value = 70, unit = '%'}\n", "share of the gap, not %"),
     ("[support]\nfirst_trial = 'much'\n", "needs a number"),

@@ -165,7 +165,7 @@ def test_a_shoe_without_insole_thickness_gives_no_saddle_change_but_the_reason()
     assert "not measured" in change.reason
 
 
-@pytest.mark.parametrize("override, match", [
+@pytest.mark.parametrize(("override", "match"), [
     (Override(limit="support.refuse", **SIGNED), "no limit called 'support.refuse'"),
     (Override(limit="support.refuse_above", **(SIGNED | {"why": " "})), "does not say why"),
 ])  # fmt: skip
@@ -233,7 +233,7 @@ def test_specimens_of_all_load_states_can_be_planned():
 
 
 def test_a_re_plan_is_quick():
-    """A fitter slides a pad and sees numbers follow: 0.3 s wanted; 4 times that on a busy machine."""
+    """A fitter slides a pad and numbers follow: 0.3 s wanted; 4 times that when busy."""
     foot = feet.analytic()
     planner.plan(None, foot, SHOE)
     took = []

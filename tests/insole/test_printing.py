@@ -138,7 +138,8 @@ def test_left_parts_lie_left_of_right_parts_on_one_plate(pads: list[Part]) -> No
     spans = {p.side: v for p, v in zip(plate.parts, plate.vertices, strict=True)}
     assert spans[Side.LEFT][:, 0].max() < spans[Side.RIGHT][:, 0].min() - printing.GAP + 1e-9
     everything = np.concatenate(plate.vertices)
-    assert everything.min() >= 0 and everything[:, :2].max() <= 220.0
+    assert everything.min() >= 0
+    assert everything[:, :2].max() <= 220.0
 
 
 def test_parts_of_a_plate_do_not_overlap(parts: list[Part]) -> None:
@@ -162,7 +163,8 @@ def test_a_long_part_is_turned_until_it_fits(parts: list[Part]) -> None:
     """A base 278 x 96 mm with round ends fits a 256 mm bed across the diagonal."""
     bases = [part for part in parts if part.name == "base"]
     for plate in printing.lay_out(bases, (256.0, 256.0)):
-        assert plate.fits and plate.vertices[0][:, :2].max() <= 256.0
+        assert plate.fits
+        assert plate.vertices[0][:, :2].max() <= 256.0
         assert plate.vertices[0].min() >= 0.0
 
 
@@ -193,9 +195,7 @@ def test_another_reader_sees_the_same_parts(tmp_path: Path, pads: list[Part]) ->
     for part in pads:
         mesh = scene.geometry[part.label]
         assert mesh.is_watertight
-        assert mesh.volume == pytest.approx(
-            printing.volume_of(part.vertices, part.faces), rel=1e-5
-        )
+        assert mesh.volume == pytest.approx(printing.volume_of(part.vertices, part.faces), rel=1e-5)
 
 
 def test_written_3mf_tells_the_side_by_its_notch_alone(tmp_path: Path, pads: list[Part]) -> None:
@@ -294,9 +294,7 @@ def test_written_stl_tells_the_side_by_its_notch_alone(tmp_path: Path, pads: lis
 
 
 @pytest.mark.parametrize("change", [mirrored, lambda p: replace(p, vertices=p.vertices + 0.01)])
-def test_a_mirrored_or_moved_stl_is_refused(
-    tmp_path: Path, change: Callable[[Part], Part]
-) -> None:
+def test_a_mirrored_or_moved_stl_is_refused(tmp_path: Path, change: Callable[[Part], Part]) -> None:
     path = tmp_path / "x.stl"
     printing.write_stl(path, change(prism()))
     with pytest.raises(OutputError, match=r"x\.stl reads back with another shape or mirrored"):
@@ -320,7 +318,8 @@ def test_step_has_the_exact_volume_name_and_no_clock(tmp_path: Path) -> None:
     assert printing.read_back_step(path, prism()) == pytest.approx(NOTCHED_AREA * 4, rel=1e-9)
     text = path.read_text()
     assert "PRODUCT('right-arch-pad','right-arch-pad'" in text
-    assert printing.STAMP in text and not re.search(r"'20\d\d-", text)
+    assert printing.STAMP in text
+    assert not re.search(r"'20\d\d-", text)
 
 
 def test_step_of_a_kit_of_parts_reads_back(tmp_path: Path) -> None:

@@ -83,7 +83,7 @@ def test_bench_page_is_one_page_with_every_number_in_its_column(tmp_path: Path) 
             f"Edges end at {foot.pad.rear_edge:.1f} and {foot.pad.front_edge:.1f} mm",
             "Axle 4.0 mm behind ball mark",
             "20.0 mm ahead of MTH5",
-            "Yaw 3.0°, front to medial side",
+            "Yaw 3.0°, front medial; float 6°",
             "+1.5 ± 0.5 mm, up",
             "before " + " ".join(f"{row.before:.1f}" for row in foot.thickness),
             "after " + " ".join(f"{row.after:.1f}" for row in foot.thickness),

@@ -29,7 +29,7 @@ def moved(seat, points):
     return np.asarray(points) @ seat.foot_to_bed[:3, :3].T + seat.foot_to_bed[:3, 3]
 
 
-@pytest.mark.parametrize("load, wanted", [
+@pytest.mark.parametrize(("load", "wanted"), [
     (Load.HALF, 0.0), (Load.FULL, 0.0), (Load.SEATED, 4.0), (Load.UNKNOWN, 3.0),
     (Load.NONE, 6.0),
 ])  # fmt: skip

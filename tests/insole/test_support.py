@@ -181,7 +181,7 @@ def test_more_support_never_lowers_the_pad(low, more, arch):
         for column, height in enumerate(heights):
             j = round((less.top.y0 - full.top.y0) / 2.0) + column
             if height > less.edge + 0.02:  # inside the outline
-                assert full.top.z[i][j] >= height - 2e-4  # stored to 0.0001
+                assert full.top.z[i][j] >= height - 5e-3  # arcs of the outline as chords
 
 
 def test_a_wish_that_nothing_binds_is_met_at_the_apex():
@@ -254,7 +254,7 @@ def test_less_sure_landmarks_keep_the_front_further_back():
     assert any("9.8 mm for the landmarks' uncertainty" in text for text in binding)
 
 
-@pytest.mark.parametrize("load, shoe, wanted, level", [
+@pytest.mark.parametrize(("load", "shoe", "wanted", "level"), [
     (Load.HALF, SHOE, None, 0.8), (Load.NONE, SHOE, None, 0.6), (Load.UNKNOWN, SHOE, None, 0.6),
     (Load.HALF, None, None, 0.6), (Load.HALF, None, 0.9, 0.6), (Load.HALF, None, 0.5, 0.5),
     (Load.NONE, SHOE, 0.9, 0.9),
@@ -273,7 +273,7 @@ def test_too_much_support_is_warned_refused_and_signed_for():
     assert support.support_level(1.2, seat, LIMITS, [signed])[0] == 1.2
 
 
-@pytest.mark.parametrize("wish, match", [
+@pytest.mark.parametrize(("wish", "match"), [
     ({"level": 0.05}, "support level of 5 %"), ({"level": math.nan}, "support level"),
     ({"source": "shelf"}, "'scan' or 'kit'"), ({"shift": (50.0, 0.0)}, "moved 50 mm forward"),
     ({"turn": 90.0}, "turned by 90"),
@@ -285,7 +285,7 @@ def test_wishes_out_of_range_are_named(wish, match):
 
 def test_kit_pads_lie_on_the_grid():
     seat = seated(arch=16.0)
-    for shift in ((0.0, 0.0), (-5.0, 2.0)):
+    for shift in ((0.0, 0.0), (-4.0, 1.0)):
         pad = made(seat, source="kit", shift=shift, level=1.0)
         _, medial = outline.edges_at(seat.base, pad.crest.from_rear)
         start = seat.station + 0.28 * 260.0
@@ -308,7 +308,7 @@ def test_creases_are_not_copied():
     assert abs(tops[1] - tops[0]) < 0.4
 
 
-@pytest.mark.parametrize("wavelength, passed", [(15.0, 0.5), (60.0, 0.957), (5.0, 0.002)])
+@pytest.mark.parametrize(("wavelength", "passed"), [(15.0, 0.5), (60.0, 0.957), (5.0, 0.002)])
 def test_low_pass_halves_the_cut_off_wavelength(wavelength, passed):
     """Transfer of a Gaussian filter: 2 to the power -(cut-off / wavelength)²."""
     assert 2.0 ** -((15.0 / wavelength) ** 2) == pytest.approx(passed, abs=0.001)
@@ -328,6 +328,24 @@ def test_a_surface_stays_below_its_ceiling_and_in_order(seed):
     assert np.all(lower >= FEEL.edge - 1e-12)
     higher = pad_surface(ceiling + rng.uniform(0.0, 3.0, ceiling.shape), FEEL)
     assert np.all(higher >= lower - 1e-9)
+
+
+def test_a_thicker_medial_edge_is_the_workshops_choice():
+    """Against the shell's wall an edge of 6 mm gives a higher crest; elsewhere it stays thin."""
+    seat = seated(arch=16.0)
+    thin, thick = made(seat), made(seat, limits=LIMITS.changed(feel__medial_edge=6.0))
+    assert thick.crest.height > thin.crest.height + 1.5
+    ring = np.asarray(thick.outline)
+    z = np.asarray(thick.top.z)
+    spline = RectBivariateSpline(
+        thick.top.x0 + 2.0 * np.arange(z.shape[0]), thick.top.y0 + 2.0 * np.arange(z.shape[1]), z
+    )
+    edge = spline(ring[:, 0], ring[:, 1], grid=False)
+    _, medial = outline.edges_at(seat.base, ring[:, 0])
+    inner = medial - ring[:, 1] > 12.0
+    assert edge.max() <= 6.3
+    assert edge[inner].max() < 1.2  # the step between thin and thick edge is a slope as well
+    assert np.max(np.asarray(thick.top.z)) <= 6.0 + 12.0
 
 
 def test_words_of_a_move():

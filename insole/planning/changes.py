@@ -1,0 +1,88 @@
+"""What changed from one plan to another, in a fitter's words.
+
+Plan (old), Plan (new) -> describe_change -> sentences
+"""
+
+from __future__ import annotations
+
+from insole.planning.plan import FootPlan, Plan, WedgePlace
+from insole.planning.support import move_words
+
+__all__ = ["describe_change"]
+
+
+def describe_change(old: Plan, new: Plan) -> list[str]:
+    """Return what changed from one plan to another, a sentence each; empty when nothing did."""
+    words = []
+    if (old.shoe_name, old.shoe) != (new.shoe_name, new.shoe):
+        words.append(f"shoe: {old.shoe_name or 'none'} before, {new.shoe_name or 'none'} now")
+    for name in ("left", "right"):
+        was, now = getattr(old, name), getattr(new, name)
+        if was is None and now is None:
+            continue
+        if was is None or now is None:
+            words.append(f"{name}: {'now planned' if was is None else 'no longer planned'}")
+            continue
+        words += [f"{name} {text}" for text in _foot_changes(was, now)]
+    known = {note.text for note in old.notes}
+    words += [note.text for note in new.notes if note.text not in known]
+    return words
+
+
+def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
+    """Return the changes of one foot, without its side."""
+    words = _pad_changes(was, now)
+    for place in WedgePlace:
+        a = next((w for w in was.wedges if w.place is place), None)
+        b = next((w for w in now.wedges if w.place is place), None)
+        if (a and a.words) != (b and b.words):
+            old_words, new_words = (w.words if w else "none" for w in (a, b))
+            words.append(f"wedge {place.value}: {old_words} before, {new_words} now")
+    if was.cleat and now.cleat:
+        moved = now.cleat.from_ball_mark - was.cleat.from_ball_mark
+        if abs(moved) >= 0.05:
+            words.append(f"cleat: {move_words(moved, 0.0)}")
+        if abs(now.cleat.yaw - was.cleat.yaw) >= 0.05:
+            words.append(f"cleat yaw: {was.cleat.yaw:g}° before, {now.cleat.yaw:g}° now")
+    for before, after in zip(was.thickness, now.thickness, strict=False):
+        more = after.after - before.after
+        if abs(more) >= 0.1 and after.station != "arch":
+            words.append(f"{after.station}: {more:+.1f} mm thickness")
+    old, new = (p.saddle_change.value if p.saddle_change else None for p in (was, now))
+    if old is not None and new is not None and abs(new - old) >= 0.1:
+        words.append(f"saddle change: {old:+.1f} mm before, {new:+.1f} mm now")
+    return words
+
+
+def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
+    """Return how the pad changed, in a fitter's words."""
+    a, b = was.pad, now.pad
+    if a is None and b is None:
+        return []
+    if a is None or b is None:
+        gone = b is None
+        return [f"pad: {'none now' if gone else 'added'}"
+                + (f" ({now.no_pad_because})" if gone and now.no_pad_because else "")]  # fmt: skip
+    words = []
+    if a.name != b.name:
+        words.append(f"pad: {a.name} before, {b.name} now")
+    if abs(a.support_level - b.support_level) > 1e-9:
+        words.append(f"support level: {100 * a.support_level:.0f} % before, "
+                     f"{100 * b.support_level:.0f} % now")  # fmt: skip
+    asked = (b.shift[0] - a.shift[0], b.shift[1] - a.shift[1], b.turn - a.turn)
+    if any(abs(v) >= 0.05 for v in asked):
+        words.append(f"pad moved: {move_words(*asked)}")
+    crest = (b.crest.from_rear - a.crest.from_rear, a.crest.from_medial - b.crest.from_medial)
+    if max(abs(v) for v in crest) >= 0.5:
+        words.append(f"crest of the pad: {move_words(*crest)}")
+    for what, change in (
+        ("crest", b.crest.height - a.crest.height),
+        ("room left to the arch at the crest", (b.residual_gap.value or 0.0)
+         - (a.residual_gap.value or 0.0)),
+    ):  # fmt: skip
+        if abs(change) >= 0.1:
+            more = "higher" if what == "crest" else "more"
+            less = "lower" if what == "crest" else "less"
+            words.append(f"{what} {abs(change):.1f} mm {more if change > 0 else less}")
+    words += [f"new limit on the pad: {text}" for text in b.binding if text not in a.binding]
+    return words
