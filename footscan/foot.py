@@ -46,6 +46,7 @@ ARCH_INSET = 0.25  # share of local plantar width, from the medial edge
 ARCH_WINDOW = (0.30, 0.65)  # share of foot length searched for the apex
 ARCH_SMOOTH_MM = 15.0
 PLATEAU_DROP_MM = 0.15  # a stretch this close to the top counts as plateau
+SPECK_CELLS = 25  # smaller pieces of the map are walls seen by chance, not sole
 LAYER_MM = 1.5  # a cell of 1 mm on a 45 degree slope spans 1 mm of height
 
 
@@ -198,7 +199,10 @@ def sole_map(
     ValueError
         No face looks down.
     """
-    down = face_normals(vertices, faces)[:, 2] < -np.cos(np.radians(limit_deg))
+    # averaged over the neighbours: noise tips single faces of a wall to either side of the limit
+    facing = vertex_normals(vertices, faces)[faces].mean(axis=1)
+    facing_down = facing[:, 2] < -np.cos(np.radians(limit_deg)) * np.linalg.norm(facing, axis=1)
+    down = facing_down & (facing[:, 2] < 0)
     if not down.any():
         raise ValueError("no face looks down: the sole is missing")
     points = _sampled(vertices, faces[down], cell / 2)
@@ -206,7 +210,7 @@ def sole_map(
     index = np.round((points[:, :2] - low) / cell).astype(int)
     shape = tuple(index.max(axis=0) + 2)
     z = _lowest_layer(index[:, 0] * shape[1] + index[:, 1], points[:, 2], shape[0] * shape[1])
-    z = z.reshape(shape)
+    z = _without_specks(z.reshape(shape))
     if smooth_mm > 0:
         z = _smoothed(z, smooth_mm / cell)
     x = low[0] + cell * np.arange(shape[0])
@@ -297,6 +301,16 @@ def _lowest_layer(cell: IntArray, height: Array, cells: int) -> Array:
     count = np.bincount(cell[layer], minlength=cells)
     total = np.bincount(cell[layer], height[layer], minlength=cells)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _without_specks(z: Array) -> Array:
+    """Return the map without pieces that hang together over less than ``SPECK_CELLS`` cells."""
+    label, count = ndimage.label(np.isfinite(z), np.ones((3, 3)))
+    if count <= 1:
+        return z
+    large = np.bincount(label.ravel()) >= SPECK_CELLS
+    large[0] = False
+    return np.where(large[label], z, np.nan) if large.any() else z
 
 
 def _smoothed(z: Array, sigma_cells: float) -> Array:

@@ -398,7 +398,7 @@ ABOUT = {
 BENCH = (
     "Compare LEFT and RIGHT, arrow and thick edge on each part with the bench page before gluing.",
     "Flat side down on the printer. PLA never goes into a shoe.",
-    "No foam with chlorine (neoprene, PVC) under a laser; keep dust and fumes away from your lungs.",
+    "No foam with chlorine (neoprene, PVC) under a laser; keep dust and fumes out of your lungs.",
 )
 UNDER_SHOE = (
     "Under the shoe: firm solid plastic at 100 % infill, or metal; never PLA, EVA or cork. Bolts "
@@ -412,14 +412,14 @@ def _readme(run: _Run, making: Path) -> str:
     cautions = list(plan.cautions)
     if not any("clinical advice" in caution for caution in cautions):
         cautions.insert(0, CLINICAL)
-    kerf = f"{run.settings.kerf:g} mm"
+    kerf = f"a kerf of {run.settings.kerf:g} mm" if run.settings.kerf else "no kerf"
     bench = [*BENCH, *[UNDER_SHOE for part in run.parts if part.name == "under-shoe-shim"][:1]]
     rows = [
         f"{plan.case}, version {plan.version} (plan {fingerprint(plan)})",
         "",
         "All files are in millimetres; an STL holds no unit: read it as mm.",
         "Print papers at 100 %, without fitting to the page, and measure the 100 mm ruler first.",
-        f"Outlines in cut/ {'allow for a kerf of ' + kerf if run.settings.kerf else 'allow for no kerf'}.",
+        f"Outlines in cut/ allow for {kerf}.",
         *_block("Parts", [_part_row(part) for part in run.parts]),
         *_block(
             "Folders",

@@ -1,6 +1,6 @@
 """Files for printers and CAD: 3MF, STL and STEP, and the same files read back.
 
-    insole.parts (worn Parts) -> write_3mf, write_stl, write_step -> read_back_* -> insole.output.folder
+    worn Parts -> write_3mf, write_stl, write_step -> read_back_* -> insole.output.folder
 
 Terms
     worn frame   the part as it is worn, seen from above, +x forward, z = 0 towards the shoe, mm
@@ -223,7 +223,7 @@ def _set(
     sizes = [(float(np.ptp(v[:, 0])), float(np.ptp(v[:, 1]))) for v in turned]
     corners, used = shelves(sizes, width, GAP)
     return [
-        (part, [*v, x + MARGIN, y + MARGIN, 0.0])
+        (part, v + np.array([x + MARGIN, y + MARGIN, 0.0]))
         for part, v, (x, y) in zip(parts, turned, corners, strict=True)
     ], used
 
@@ -236,7 +236,7 @@ def _turned(vertices: Array, degrees: int) -> Array:
 
 
 def _moved(placed: list[_Placed], forward: float) -> list[_Placed]:
-    return [(part, [*vertices, forward, 0.0, 0.0]) for part, vertices in placed]
+    return [(part, vertices + np.array([forward, 0.0, 0.0])) for part, vertices in placed]
 
 
 def _plate(name: str, parts: Sequence[Part], placed: list[_Placed], bed: Any) -> Plate:

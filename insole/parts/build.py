@@ -29,6 +29,7 @@ __all__ = ["PROCESSES", "Process", "all_parts", "check"]
 VOLUME_SHARE = 0.01  # mesh against the analytic or integrated volume
 EDGE_MOST_MM = 0.5  # thickest pad edge that a fingertip passes under a cover
 CHORD_MM = 0.02  # triangles against the planned surface
+EDGE_SLACK_MM = 0.1  # half the step that a fingertip finds; an outline meets the edge only so well
 THICK_EDGE_MM = 0.3  # made against planned: what a calliper at the bench tells apart
 BRIDGE_MM = engraving.DEPTH_MM + 0.05  # roofs of recesses up to here bridge without support
 
@@ -130,7 +131,7 @@ def _edges(part: Part, process: Process) -> list[str]:
             f"{process.least_edge:g} mm"
         )
     most = float(part.facts.get("edge_most", 0.0))
-    if most > EDGE_MOST_MM + 0.01:
+    if most > EDGE_MOST_MM + EDGE_SLACK_MM:
         found.append(
             f"its edge is up to {most:.1f} mm high, a step that can be felt; at most "
             f"{EDGE_MOST_MM:g} mm"

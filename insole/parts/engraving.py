@@ -38,15 +38,15 @@ SIDES = ("LEFT", "RIGHT")
 DEPTH_MM = 0.4
 MIN_LETTER_MM = 4.0
 MIN_THICKNESS_MM = 1.2
-MARGIN_MM = 1.2  # kept between letters and the border of the region
-ROW_GAP = 0.55  # clear space between rows, in letter heights
+MARGIN_MM = 0.8  # kept between letters and the border of the region
+ROW_GAP = 0.45  # clear space between rows, in letter heights
 ARROW_LENGTH = 2.4  # in letter heights
 SIZE_STEP_MM = 0.5
 TURN_GAIN = 1.6  # letters must grow by this before a block is turned away from its wish
 NEAR_MM = 20.0  # letters shrink rather than move further than this from their wished place
 ALONE_MM = 5.0  # largest letters of rows that had to leave their block
 LARGEST_MM = (math.inf, 5.0, 4.0)  # tried in turn until every mark finds room
-CLEAR_MM = 0.3  # around placed marks, the margin on top
+CLEAR_MM = 0.4  # around placed marks, the margin on top
 CELL_MM = 0.5
 
 
@@ -136,11 +136,23 @@ def _fit(region: BaseGeometry, wishes: tuple[Mark, ...]) -> tuple[list[Mark], li
         rows = tuple(group)
         found = _best_block(region, rows)
         if not found:
-            found, missed = _scatter(region, rows)
+            found, missed = _apart(region, rows)
             left += missed
         region = _without(region, found)
         placed += found
     return placed, left
+
+
+def _apart(region: BaseGeometry, rows: tuple[Mark, ...]) -> tuple[list[Mark], list[Mark]]:
+    """Return rows with the arrow beside their block, or if that fails all of them scattered."""
+    words = tuple(row for row in rows if row.text != ARROW)
+    if 1 < len(words) < len(rows):
+        block = _best_block(region, words)
+        arrow = tuple(row for row in rows if row.text == ARROW)
+        beside = _scatter(_without(region, block), arrow) if block else ([], list(arrow))
+        if not beside[1]:
+            return [*beside[0], *block], []
+    return _scatter(region, rows)
 
 
 def _scatter(region: BaseGeometry, rows: tuple[Mark, ...]) -> tuple[list[Mark], list[Mark]]:

@@ -25,6 +25,7 @@ from insole.planning.seating import Seating
 __all__ = ["Ceiling", "Room", "ball_line", "low_pass", "room", "shim_height"]
 
 FREE = 1e3  # mm: no ceiling here
+FADE_MM = 15.0  # beside a partly filled place the fill rises over this, so that no step is felt
 MARGIN_MM = 6.0  # grid beyond the region in which a pad may lie
 
 
@@ -259,12 +260,16 @@ def _first_metatarsal(
     ray = high - limits.value("keepout.first_metatarsal_breadth") * (high - low)
     back = head[0] - limits.value("keepout.first_metatarsal_half") * seating.foot_length
     fill = limits.value("keepout.first_metatarsal_fill")
-    under = (gx >= back) & (gy >= np.nan_to_num(ray, nan=FREE)[:, None])
+    outside = np.hypot(
+        np.clip(back - gx, 0.0, None),
+        np.clip(np.nan_to_num(ray, nan=FREE)[:, None] - gy, 0.0, None),
+    )
+    share = fill + (limits.value("support.refuse_above") - fill) * outside / FADE_MM
     return Ceiling(
         code="first-metatarsal",
         words=f"at most {100 * fill:.0f} % of the gap is filled under the front half of the first "
         "metatarsal",
-        z=np.where(under, fill * gap, FREE),
+        z=np.where(outside < FADE_MM, share * gap, FREE),
     )
 
 

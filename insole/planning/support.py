@@ -300,7 +300,9 @@ def _steps(
     if down < least - 1e-9:
         return more, "no further step: less is not felt"
     loss = height - _height_at(space, seating, wish, down, limits)
-    return more, f"{100 * down:.0f} %: crest {max(loss, 0.0):.1f} mm lower, more room to the arch"
+    if loss < 0.1:
+        return more, f"{100 * down:.0f} %: no lower, the rules above hold the crest there as well"
+    return more, f"{100 * down:.0f} %: crest {loss:.1f} mm lower, more room to the arch"
 
 
 def _height_at(space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits) -> float:

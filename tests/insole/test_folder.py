@@ -51,7 +51,8 @@ def no_papers(plan: Plan, parts: Sequence[Part]) -> list[Item]:
 
 
 def write(plan: Plan, parts: Sequence[Part], out: Path, **how: Any) -> Path:
-    how = {"writers": no_papers(plan, parts), "settings": QUICK} | how
+    how.setdefault("settings", QUICK)
+    how.setdefault("writers", no_papers(plan, parts))
     return folder.write(plan, parts, out, **how)
 
 
