@@ -33,13 +33,17 @@ HEEL_TOP_MM = 40.0  # heel breadths are read below this height (Lee 2014)
 HEEL_STATION = 0.16  # share of length, Lee 2014, J Foot Ankle Res 7:44
 MEDIAL_WINDOW = (0.62, 0.83)  # where the medial ball point is searched, share of length
 LATERAL_WINDOW = (0.53, 0.70)
-# Centre of a head inside the border, share of ball breadth: half the head and the skin beside
-# it. CALC from the joint centres of an open parametric body model (13 to 15 % and 9 to 10 %).
-HEAD1_INSET = 0.145
-HEAD5_INSET = 0.097
-# Place of heads 2..4 between head 1 (0) and head 5 (1) across the foot, and how far ahead of
-# that line, share of ball breadth; same source. The second head is the foremost one.
-HEAD_SHARES = {"mth2": (0.34, 0.072), "mth3": (0.575, 0.075), "mth4": (0.795, 0.034)}
+# Centre of the first and fifth head against their border points, share of ball breadth: inwards
+# by half the head and the skin beside it, and slightly ahead. CALC from the joint centres of an
+# open parametric body model (inwards 13 to 15 % and 9 to 10 %).
+HEAD1_INSET, HEAD1_AHEAD = 0.145, 0.025
+HEAD5_INSET, HEAD5_AHEAD = 0.100, 0.035
+# The second to fourth head across the foot, between head 1 (0) and head 5 (1); same source.
+HEAD_SHARES = {"mth2": 0.34, "mth3": 0.575, "mth4": 0.795}
+# How far ahead of the first head the second and third lie, share of ball breadth: the second is
+# the foremost, the third about level with the first. The fourth lies this share of the way back
+# from the third to the fifth.
+HEAD2_AHEAD, HEAD3_AHEAD, HEAD4_BACK = 0.055, 0.015, 0.38
 # Standard deviations in plan, mm: from perturbed specimens and open body-model feet
 # (tests/benchmarks/landmark_study.py); the navicular is an estimate from the outside.
 SD_MM = {
@@ -98,12 +102,15 @@ def ball_points(cloud: Cloud, length: float) -> tuple[Array, Array]:
 def heads_from_borders(tibiale: Array, fibulare: Array) -> dict[str, Array]:
     """Return the five metatarsal heads in plan, z = 0, from the two border points."""
     breadth = float(tibiale[1] - fibulare[1])
-    first = np.array([tibiale[0], tibiale[1] - HEAD1_INSET * breadth, 0.0])
-    fifth = np.array([fibulare[0], fibulare[1] + HEAD5_INSET * breadth, 0.0])
+    first = tibiale + breadth * np.array([HEAD1_AHEAD, -HEAD1_INSET, 0.0])
+    fifth = fibulare + breadth * np.array([HEAD5_AHEAD, HEAD5_INSET, 0.0])
+    ahead = {"mth2": HEAD2_AHEAD * breadth, "mth3": HEAD3_AHEAD * breadth}
+    ahead["mth4"] = ahead["mth3"] + HEAD4_BACK * (fifth[0] - first[0] - ahead["mth3"])
     heads = {"mth1": first, "mth5": fifth}
-    for name, (share, ahead) in HEAD_SHARES.items():
-        heads[name] = first + share * (fifth - first) + np.array([ahead * breadth, 0.0, 0.0])
-    return dict(sorted(heads.items()))
+    for name, share in HEAD_SHARES.items():
+        across = first[1] + share * (fifth[1] - first[1])
+        heads[name] = np.array([first[0] + ahead[name], across, 0.0])
+    return {name: head * np.array([1.0, 1.0, 0.0]) for name, head in sorted(heads.items())}
 
 
 def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:

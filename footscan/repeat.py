@@ -23,6 +23,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import spatial
 from scipy.spatial.transform import Rotation
 
@@ -51,6 +52,8 @@ ALIGN_REACH_MM = 25.0  # first search for partners: foot frames agree to a few m
 SAME_WAY = 0.6  # cosine: partners must face alike, so that toes do not swap sides
 OFF_MM = 12.0  # farther off than this the other scan shows nothing there
 FACES_TRIED = 10  # nearest faces by their middles among which the closest point is sought
+BALL_SEARCH_POINTS = 8000
+BALL_SEEDS = 250
 THIRD_SCAN_MM = 1.5  # apex difference of two scans of one foot; common practice, no source
 BAND = 1.96  # standard deviations in a 95 % band
 ISO_PEOPLE = 40  # ISO 20685 asks for at least so many subjects (value from memory)
@@ -310,23 +313,28 @@ def signed_distance(points: Array, vertices: Array, faces: IntArray) -> Array:
     """
     from trimesh import triangles as tri
 
+    normals = vertex_normals(vertices, faces)
+    own = face_normals(vertices, faces)
+    solid = np.linalg.norm(own, axis=1) > 0.5  # a face without area has no closest point
+    faces, own = faces[solid], own[solid]
     corners = vertices[faces]
     count = min(FACES_TRIED, len(faces))
     _, near = spatial.cKDTree(corners.mean(axis=1)).query(points, k=count)
     near = near.reshape(len(points), count)
     best, owner, foot = np.full(len(points), np.inf), near[:, 0].copy(), points.copy()
     for column in near.T:
-        closest = tri.closest_point(corners[column], points)
+        closest = tri.closest_point(corners[column], points)  # type: ignore[no-untyped-call]
         distance = np.linalg.norm(points - closest, axis=1)
         better = distance < best
-        best[better], owner[better], foot[better] = distance[better], column[better], closest[better]
-    share = np.clip(np.nan_to_num(tri.points_to_barycentric(corners[owner], foot)), 0, 1)
-    normals = vertex_normals(vertices, faces)
-    outward = np.einsum("ni,nik->nk", share, normals[faces[owner]])
-    outward = np.where(share.sum(axis=1)[:, None] > 0.5, outward, face_normals(vertices, faces)[owner])
+        best[better], owner[better] = distance[better], column[better]
+        foot[better] = closest[better]
+    share = tri.points_to_barycentric(corners[owner], foot)  # type: ignore[no-untyped-call]
+    share = np.clip(np.nan_to_num(share), 0, 1)
+    # on an edge the face's own normal may point the wrong way: those of the corners are blended
+    outward = np.einsum("ni,nik->nk", share, normals[faces[owner]]) + 0.1 * own[owner]
     sign = np.where(np.einsum("ij,ij->i", points - foot, outward) >= 0, 1.0, -1.0)
-    on_rim = _on_rim(faces, len(vertices), owner, share)
-    return np.where((best > OFF_MM) | on_rim, np.nan, sign * best)
+    nothing = (best > OFF_MM) | _on_rim(faces, len(vertices), owner, share)
+    return np.asarray(np.where(nothing, np.nan, sign * best))
 
 
 def iso_20685_rule(
@@ -401,9 +409,8 @@ def check_artefact(
         ball = _find_ball(left, diameter / 2)
         balls.append(ball)
         left = left[np.linalg.norm(left - ball.centre, axis=1) > 1.2 * ball.radius]
-    figures = [figure for i, ball in enumerate(balls) for figure in _ball_figures(ball, diameter, i)]
-    size_sd = 2 * balls[0].sd_radius
-    factor, factor_sd = 2 * balls[0].radius / diameter, size_sd / diameter
+    figures = [f for i, ball in enumerate(balls) for f in _ball_figures(ball, diameter, i + 1)]
+    factor, factor_sd = 2 * balls[0].radius / diameter, 2 * balls[0].sd_radius / diameter
     if spheres == 2:
         gap = balls[1].centre - balls[0].centre
         found = float(np.linalg.norm(gap))
@@ -488,7 +495,9 @@ def _plane_step(points: Array, onto: Array, normals: Array) -> tuple[Array, floa
     return pose, float(np.linalg.norm(move[:3]) * 100 + np.linalg.norm(move[3:]))
 
 
-def _on_rim(faces: IntArray, count: int, owner: IntArray, share: Array) -> Array:
+def _on_rim(
+    faces: IntArray, count: int, owner: IntArray, share: Array
+) -> NDArray[np.bool_]:
     """Return which closest points lie on an open rim of the mesh."""
     ends = np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
     _, index, times = np.unique(
@@ -498,7 +507,7 @@ def _on_rim(faces: IntArray, count: int, owner: IntArray, share: Array) -> Array
     rim[ends[index[times == 1]]] = True
     on = rim[faces[owner]]
     # all of the weight sits on rim vertices: the point is on the rim itself
-    return (share * ~on).sum(axis=1) < 1e-6
+    return np.asarray((share * ~on).sum(axis=1) < 1e-6)
 
 
 def _differences(a: MeasuredFoot, b: MeasuredFoot) -> tuple[Difference, ...]:
@@ -551,11 +560,11 @@ def _find_ball(points: Array, radius: float) -> _Ball:
         f"no ball of about {2 * radius:g} mm was found in the scan; check the diameter and the "
         "unit, and scan the ball alone"
     )
-    rng = np.random.default_rng(0)
-    tree = spatial.cKDTree(points)
-    best, votes = None, 60
-    for seed in points[rng.permutation(len(points))[:250]]:
-        patch = points[tree.query_ball_point(seed, 0.7 * radius)]
+    sample = points[np.random.default_rng(0).permutation(len(points))[:BALL_SEARCH_POINTS]]
+    tree = spatial.cKDTree(sample)
+    best, votes = None, 40
+    for seed in sample[:BALL_SEEDS]:
+        patch = sample[tree.query_ball_point(seed, 0.7 * radius)]
         if len(patch) < 12:
             continue
         centre, found = _sphere_through(patch)
@@ -569,17 +578,19 @@ def _find_ball(points: Array, radius: float) -> _Ball:
     if best is None:
         raise missing
     centre, found = best
-    floor = _floor_under(points, centre, found)
-    for band in (0.05, 0.03, 0.03, 0.03):
+    band, clear = 0.06 * found, _floor_under(points, centre, found)
+    for _ in range(5):
         residual = np.linalg.norm(points - centre, axis=1) - found
-        own = (np.abs(residual) <= max(band * found, 0.3)) & floor
+        own = (np.abs(residual) <= band) & clear
         if own.sum() < 60:
             raise missing
+        # wide enough for dents that the scanner made, which are what is looked for
+        band = max(0.03 * found, 8 * 1.4826 * float(np.median(np.abs(residual[own]))))
         centre, found = _fitted_sphere(points[own], centre, found)
     return _ball_of(points[own], centre, found)
 
 
-def _floor_under(points: Array, centre: Array, radius: float) -> Array:
+def _floor_under(points: Array, centre: Array, radius: float) -> NDArray[np.bool_]:
     """Return which points are clear of the plane that the ball stands on."""
     around = points[
         (np.linalg.norm(points - centre, axis=1) > 1.08 * radius)
@@ -593,7 +604,7 @@ def _floor_under(points: Array, centre: Array, radius: float) -> Array:
     gap = abs(float(centre @ normal) - offset)
     if share < 0.4 or gap < 0.5 * radius:
         return clear
-    return np.abs(points @ normal - offset) > 0.2 * radius
+    return np.asarray(np.abs(points @ normal - offset) > 0.2 * radius)
 
 
 def _main_plane(points: Array, tolerance: float) -> tuple[Array, float]:
@@ -658,7 +669,7 @@ def _ball_of(points: Array, centre: Array, radius: float) -> _Ball:
 
 def _ball_figures(ball: _Ball, diameter: float, number: int) -> list[Figure]:
     """Return form and size error of a ball."""
-    mark = f"_{number + 1}"
+    mark = f"_{number}"
     sd = 2 * ball.sd_radius
     return [
         Figure(name="diameter" + mark, value=2 * ball.radius, unit="mm", sd=sd),

@@ -1,0 +1,212 @@
+"""The scanner check against worked values, and the ISO 20685 rule against its worked examples.
+
+Sources: terms of VDI/VDE 2634 part 2 (sphere spacing error: quoted page, READ-S; probing size and
+flatness error: value from memory) and of ISO 10360-13. The numbers (ball of 30 mm and bar of
+200 mm scaled by 1.002; a dent and a bump of 0.1 mm) follow from the definitions (CALC).
+ISO 20685-1:2018, limit of 2 mm for feet and the decision rule: as quoted in Gupta & Zakaria
+(eds), Anthropometry, Apparel Sizing and Design, pp. 41-42 (READ-S); at least 40 people: value
+from memory.
+"""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from footscan.errors import ScanQualityError
+from footscan.repeat import check_artefact, check_plate, iso_20685_rule
+
+BALL, BAR = 30.0, 200.0
+
+
+def ball(rng, *, centre=(0.0, 0.0, 0.0), diameter=BALL, n=3000, noise=0.0, lowest=-0.6):
+    """Points on a ball, its underside below `lowest` radii unseen as on a stand."""
+    way = rng.standard_normal((3 * n, 3))
+    way /= np.linalg.norm(way, axis=1, keepdims=True)
+    way = way[way[:, 2] > lowest][:n]
+    radius = diameter / 2 + noise * rng.standard_normal(len(way))
+    return np.asarray(centre) + way * radius[:, None]
+
+
+def ball_bar(rng, scale=1.0, noise=0.0, n=3000):
+    """Two balls 200 mm apart with the bar between them."""
+    turn = np.array([0.6, 0.8, 0.0]) * BAR
+    bar = turn * rng.uniform(0.12, 0.88, (800, 1))
+    spun = rng.uniform(0, 2 * np.pi, 800)
+    bar = bar + 4 * (np.cos(spun)[:, None] * [-0.8, 0.6, 0] + np.sin(spun)[:, None] * [0, 0, 1.0])
+    parts = (ball(rng, noise=noise, n=n), ball(rng, centre=turn, noise=noise, n=n), bar)
+    return scale * np.concatenate(parts) + [310.0, -45.0, 900.0]
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(5)
+
+
+def test_scaled_ball_has_the_size_error_of_the_worked_example(rng):
+    """30 mm scaled by 1.002: probing size error +0.060 mm; without noise the form is perfect."""
+    check = check_artefact(1.002 * ball(rng), diameter=BALL)
+    assert check["probing_size_error_1"].value == pytest.approx(0.060, abs=1e-6)
+    assert check["probing_form_error_1"].value == pytest.approx(0.0, abs=1e-6)
+    assert check["scale_factor"].value == pytest.approx(1.002, abs=1e-7)
+
+
+def test_scaled_ball_bar_has_the_spacing_error_of_the_worked_example(rng):
+    """200 mm scaled by 1.002: sphere spacing error +0.400 mm; to 0.01 mm without noise."""
+    check = check_artefact(ball_bar(rng, 1.002), diameter=BALL, spheres=2, spacing=BAR)
+    assert check["sphere_spacing_error"].value == pytest.approx(0.400, abs=1e-3)
+    assert check["scale_factor"].value == pytest.approx(1.002, abs=1e-5)
+    for number in (1, 2):
+        assert check[f"probing_size_error_{number}"].value == pytest.approx(0.060, abs=2e-3)
+    assert "reads 0.200 % long" in check.notes[0]
+
+
+def test_true_ball_bar_reads_true(rng):
+    check = check_artefact(ball_bar(rng), diameter=BALL, spheres=2, spacing=BAR)
+    assert check["sphere_spacing"].value == pytest.approx(BAR, abs=0.01)
+
+
+def test_form_error_is_the_range_of_residuals(rng):
+    """One point 0.1 mm out and one 0.1 mm in among thousands: the range is 0.2 mm."""
+    points = ball(rng, n=4000)
+    for index, off in ((7, 0.1), (90, -0.1)):
+        points[index] *= 1 + off / (BALL / 2)
+    check = check_artefact(points, diameter=BALL)
+    # the two points pull the least squares sphere by about 0.1 / 4000 mm
+    assert check["probing_form_error_1"].value == pytest.approx(0.2, abs=5e-4)
+
+
+def test_noise_stays_within_the_stated_uncertainty():
+    """0.1 mm noise: the 95 % band holds the true value in about 95 of 100 scans."""
+    inside = {"probing_size_error_1": 0, "sphere_spacing_error": 0, "scale_factor": 0}
+    truth = {"probing_size_error_1": 0.0, "sphere_spacing_error": 0.0, "scale_factor": 1.0}
+    trials = 40
+    for seed in range(trials):
+        points = ball_bar(np.random.default_rng(seed), noise=0.1, n=600)
+        check = check_artefact(points, diameter=BALL, spheres=2, spacing=BAR)
+        for name in inside:
+            figure = check[name]
+            assert figure.sd is not None
+            assert figure.sd < 0.02
+            inside[name] += abs(figure.value - truth[name]) <= 1.96 * figure.sd
+    # binomial, 40 trials at 0.95: fewer than 33 has a chance below 0.1 %; all 40 has 13 %
+    assert min(inside.values()) >= 33
+
+
+def test_floor_under_the_ball_does_not_pull_it(rng):
+    floor = np.column_stack([rng.uniform(-60, 60, (6000, 2)), np.full(6000, -BALL / 2)])
+    strays = rng.uniform(-60, 60, (60, 3))
+    points = np.concatenate([ball(rng, lowest=-0.9), floor, strays])
+    check = check_artefact(points, diameter=BALL)
+    # without the strays that fall on the ball's band by chance nothing is left to pull: the
+    # least squares sphere of 3000 points moves by at most 0.45 mm x a few strays / 3000
+    assert check["probing_size_error_1"].value == pytest.approx(0.0, abs=0.005)
+    assert check.points_left_out > 6000
+
+
+def test_ball_of_another_size_is_refused(rng):
+    with pytest.raises(ScanQualityError, match="no ball of about 30 mm was found"):
+        check_artefact(ball(rng, diameter=60.0), diameter=BALL)
+
+
+def test_second_ball_missing_is_refused(rng):
+    with pytest.raises(ScanQualityError, match="no ball of about 30 mm was found"):
+        check_artefact(ball(rng), diameter=BALL, spheres=2, spacing=BAR)
+
+
+def test_plane_is_no_ball(rng):
+    flat = np.column_stack([rng.uniform(-60, 60, (4000, 2)), np.zeros(4000)])
+    with pytest.raises(ScanQualityError, match="no ball of about 30 mm was found"):
+        check_artefact(flat, diameter=BALL)
+
+
+def test_small_cap_is_said(rng):
+    check = check_artefact(ball(rng, lowest=0.7, n=2000), diameter=BALL)
+    assert any("Less than about a third of a ball" in note for note in check.notes)
+
+
+@pytest.mark.parametrize(
+    ("words", "match"),
+    [
+        ({"diameter": 30.0, "spheres": 3}, "spheres must be 1 or 2"),
+        ({"diameter": 0.0}, "must be positive"),
+        ({"diameter": 30.0, "spacing": 200.0}, "a spacing needs two spheres"),
+    ],
+)
+def test_wrong_calls(rng, words, match):
+    with pytest.raises(ValueError, match=match):
+        check_artefact(ball(rng), **words)
+
+
+def plate(rng, *, n=5000, noise=0.0):
+    """A plate of 200 by 150 mm that lies aslant."""
+    flat = np.column_stack([rng.uniform(-100, 100, n), rng.uniform(-75, 75, n),
+                            noise * rng.standard_normal(n)])  # fmt: skip
+    turn = np.linalg.qr(np.array([[1.0, 0.2, 0.1], [-0.2, 1, 0.3], [0.1, -0.3, 1]]))[0]
+    return flat, turn
+
+
+def test_flatness_error_is_the_range_of_residuals(rng):
+    """A plate bent by a sine of 0.25 mm, whole waves: flatness error 0.5 mm by its definition."""
+    flat, turn = plate(rng)
+    flat[:, 2] = 0.25 * np.sin(2 * np.pi * flat[:, 0] / 50.0)
+    check = check_plate(flat @ turn.T + [20, 30, 400])
+    # the plane tilts against four sine waves by at most 6 A / (pi k L) x L / 2 = 0.06 mm each end
+    assert check["flatness_error"].value == pytest.approx(0.5, abs=0.12)
+
+
+def test_perfect_plate_is_flat_and_noise_is_its_scatter(rng):
+    flat, turn = plate(rng)
+    assert check_plate(flat @ turn.T)["flatness_error"].value < 1e-9
+    flat, turn = plate(rng, noise=0.1)
+    # standard error of a standard deviation over 5000 points: 1 %
+    assert check_plate(flat @ turn.T)["scatter"].value == pytest.approx(0.1, rel=0.04)
+
+
+def test_cloud_is_no_plate(rng):
+    with pytest.raises(ScanQualityError, match="no flat plate was found"):
+        check_plate(rng.uniform(-50, 50, (3000, 3)))
+
+
+def test_every_check_says_that_it_is_no_certificate(rng):
+    flat, turn = plate(rng)
+    for check in (check_artefact(ball(rng), diameter=BALL), check_plate(flat @ turn.T)):
+        text, record = check.as_text(), check.as_record()
+        assert "not a certificate" in text
+        assert "VDI/VDE 2634" in text
+        assert "ISO 10360-13" in text
+        assert json.loads(json.dumps(record))["figures"].keys() == {f.name for f in check.figures}
+
+
+def test_rule_passes_the_worked_example():
+    """N 40, mean 0.5, SD 2.0: interval (-0.120, 1.120), within 2 mm (CALC)."""
+    verdict = iso_20685_rule(0.5, 2.0, 40)
+    assert (verdict.lower, verdict.upper) == pytest.approx((-0.120, 1.120), abs=5e-4)
+    assert verdict.holds is True
+    assert verdict.words.startswith("within the limit of 2 mm")
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_rule_fails_the_worked_example(sign):
+    """N 40, mean 1.6, SD 2.0: interval (0.980, 2.220), not within 2 mm (CALC)."""
+    verdict = iso_20685_rule(sign * 1.6, 2.0, 40)
+    ends = sorted(sign * end for end in (0.980, 2.220))
+    assert (verdict.lower, verdict.upper) == pytest.approx(ends, abs=5e-4)
+    assert verdict.holds is False
+    assert verdict.words.startswith("not within")
+    assert iso_20685_rule(sign * 1.6, 2.0, 40, limit=4.0).holds is True
+
+
+def test_rule_claims_nothing_with_fewer_than_forty_people():
+    verdict = iso_20685_rule(0.0, 0.1, 39)
+    assert verdict.holds is None
+    assert verdict.words.startswith("no verdict")
+    assert "39 were measured" in verdict.words
+
+
+@pytest.mark.parametrize(("mean", "sd", "n"), [(0.1, 1.0, 1), (0.1, -1.0, 40), (np.nan, 1.0, 40)])
+def test_rule_refuses_figures_that_make_no_sense(mean, sd, n):
+    with pytest.raises(ValueError, match="needs n >= 2"):
+        iso_20685_rule(mean, sd, n)
