@@ -33,6 +33,10 @@ HEEL_TOP_MM = 40.0  # heel breadths are read below this height (Lee 2014)
 HEEL_STATION = 0.16  # share of length, Lee 2014, J Foot Ankle Res 7:44
 MEDIAL_WINDOW = (0.62, 0.83)  # where the medial ball point is searched, share of length
 LATERAL_WINDOW = (0.53, 0.70)
+# Where they are searched when the border has no peak of its own (a straight big toe): mean place
+# (ANSUR II 2012, 0.735 and 0.637 of length) and two and a half standard deviations.
+MEDIAL_USUAL, LATERAL_USUAL = (0.70, 0.77), (0.60, 0.67)
+END_SHARE = 0.015  # a top this close to the window's end is the border running on, not a peak
 # Centre of the first and fifth head against their border points, share of ball breadth: inwards
 # by half the head and the skin beside it, and slightly ahead. CALC from the joint centres of an
 # open parametric body model (inwards 13 to 15 % and 9 to 10 %).
@@ -94,8 +98,8 @@ def ball_points(cloud: Cloud, length: float) -> tuple[Array, Array]:
     ValueError
         The ball is not in the scan.
     """
-    tibiale = _border_point(cloud, length, +1.0, MEDIAL_WINDOW)
-    fibulare = _border_point(cloud, length, -1.0, LATERAL_WINDOW)
+    tibiale = _border_point(cloud, length, +1.0, MEDIAL_WINDOW, MEDIAL_USUAL)
+    fibulare = _border_point(cloud, length, -1.0, LATERAL_WINDOW, LATERAL_USUAL)
     return tibiale, fibulare
 
 
@@ -187,7 +191,13 @@ def override(
     return result
 
 
-def _border_point(cloud: Cloud, length: float, sign: float, window: tuple[float, float]) -> Array:
+def _border_point(
+    cloud: Cloud,
+    length: float,
+    sign: float,
+    window: tuple[float, float],
+    usual: tuple[float, float],
+) -> Array:
     """Return the ball's border point on the medial (+1) or lateral (-1) side."""
     points = cloud.points
     low, high = window[0] * length, window[1] * length
@@ -196,11 +206,14 @@ def _border_point(cloud: Cloud, length: float, sign: float, window: tuple[float,
         raise ValueError("the ball of the foot is not seen")
     direction = np.array([0.0, sign, 0.0])
     found = smooth_extreme(cloud, direction, inside, 10.0)
-    if low + 2.0 < found[0] < high - 2.0:
+    if low + END_SHARE * length < found[0] < high - END_SHARE * length:
         return found
     # the border runs on past the window (a toe that points outward): take the bulge against
-    # the line from the heel's side to the toe's side instead
+    # the line from the heel's side to the toe's side instead, where a ball usually lies
     tilted = _bulge_direction(points, length, sign)
+    low, high = usual[0] * length, usual[1] * length
+    narrow = inside & (points[:, 0] >= low) & (points[:, 0] <= high)
+    inside = narrow if narrow.any() else inside
     bound = np.array([[low, -np.inf, -np.inf], [high, np.inf, BALL_TOP_MM]])
     return smooth_extreme(cloud, tilted, inside, 10.0, bound)
 

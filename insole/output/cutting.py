@@ -149,6 +149,9 @@ def write_dxf(
         space.reset_extents((*extents[:2], 0), (*extents[2:], 0))
         space.reset_limits((0, 0), (sheet.width, sheet.height))
         doc.set_modelspace_vport(sheet.height, (sheet.width / 2, sheet.height / 2))
+        # the library walks a set of names here: their order would change from run to run
+        doc.classes.add_required_classes(doc.dxfversion)
+        doc.classes.classes = dict(sorted(doc.classes.classes.items()))
         text = io.StringIO()
         doc.write(text)
     write_whole(path, doc.encode(text.getvalue()))

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import os
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -287,6 +290,24 @@ def test_files_have_the_same_bytes_each_time(
 ) -> None:
     one, two = (write(tmp_path / f"{k}{suffix}", right, note="demo") for k in "ab")
     assert one.read_bytes() == two.read_bytes()
+
+
+def test_bytes_do_not_depend_on_the_order_of_sets(tmp_path: Path) -> None:
+    """Each process orders its sets by another seed; the drawing library walks some."""
+    code = (
+        "import sys; from pathlib import Path\n"
+        "from insole.output import cutting\n"
+        "from tests.insole.test_printing import prism\n"
+        "cutting.write_dxf(Path(sys.argv[1]), [prism()])\n"
+    )
+    env = os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
+    found = set()
+    for seed in "1234":
+        path = tmp_path / f"{seed}.dxf"
+        command = [sys.executable, "-c", code, str(path)]
+        subprocess.run(command, check=True, env=env | {"PYTHONHASHSEED": seed})
+        found.add(path.read_bytes())
+    assert len(found) == 1
 
 
 def test_the_clock_of_the_dxf_library_is_set_back(tmp_path: Path) -> None:
