@@ -26,12 +26,12 @@ from footscan.scan import Array, Side
 __all__ = ["Match", "length_of", "match", "template"]
 
 NORMAL_WEIGHT = 0.12  # a normal that is 90 degrees off counts like 0.17 foot lengths
-STARTS = 96  # orientations tried; neighbours are then about 40 degrees apart
-COARSE_POINTS, FINE_POINTS = 110, 450
-COARSE_ROUNDS, FINE_ROUNDS = 10, 25
-KEEP = 10  # poses per side that are refined
+STARTS = 160  # orientations tried; neighbours are then about 35 degrees apart
+COARSE_POINTS, FINE_POINTS = 80, 400
+COARSE_ROUNDS, FINE_ROUNDS = 9, 25
+KEEP = 12  # poses per side that are refined
 TRIM = 0.85  # share of template points that must find a partner; the rest may be missing
-SCAN_POINTS = 3500
+CELLS = 45  # the scan is thinned to cells of this share of its extent: evenly, unlike its mesh
 SCALE_STARTS = (1.0, 0.8)  # foot length over the scan's longest extent: without and with a leg
 
 
@@ -82,9 +82,8 @@ def match(
     up : ndarray, shape (3,), optional
         Known up direction (from a floor): orientations more than 40 degrees off are not tried.
     """
-    chosen = _thinned(len(points), SCAN_POINTS)
-    points, normals = points[chosen], normals[chosen]
     extent = _extent(points)
+    points, normals = _even(points, normals, extent / CELLS)
     centre = np.median(points, axis=0)
     scan = _Target((points - centre) / extent, normals)
     sides = [side] if side else [Side.RIGHT, Side.LEFT]
@@ -228,6 +227,24 @@ def _even_rotations(count: int) -> Array:
     a, b = 2 * np.pi * s / np.sqrt(2), 2 * np.pi * s / 1.533751168755204288118041
     quaternions = np.stack([r * np.sin(a), r * np.cos(a), q * np.sin(b), q * np.cos(b)], axis=1)
     return spatial.transform.Rotation.from_quat(quaternions).as_matrix()
+
+
+def _even(points: Array, normals: Array, cell: float) -> tuple[Array, Array]:
+    """Return points and normals averaged over cells: every patch of skin counts alike.
+
+    Skin that faces different ways within a cell (between toes) stays apart by its main axis.
+    """
+    axis = np.abs(normals).argmax(axis=1)
+    facing = 2 * axis + (normals[np.arange(len(normals)), axis] > 0)
+    key = np.floor((points - points.min(axis=0)) / cell).astype(np.int64)
+    span = key.max(axis=0) + 1
+    flat = ((key[:, 0] * span[1] + key[:, 1]) * span[2] + key[:, 2]) * 6 + facing
+    _, number = np.unique(flat, return_inverse=True)
+    count = np.bincount(number)
+    mean = [np.bincount(number, values) / count for values in np.hstack([points, normals]).T]
+    normals = np.stack(mean[3:], axis=1)
+    size = np.linalg.norm(normals, axis=1, keepdims=True)
+    return np.stack(mean[:3], axis=1), normals / np.maximum(size, 1e-12)
 
 
 def _thinned(count: int, wanted: int) -> Array:
