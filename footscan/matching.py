@@ -27,11 +27,11 @@ __all__ = ["Match", "length_of", "match", "template"]
 
 NORMAL_WEIGHT = 0.12  # a normal that is 90 degrees off counts like 0.17 foot lengths
 STARTS = 160  # orientations tried; neighbours are then about 35 degrees apart
-COARSE_POINTS, FINE_POINTS = 80, 400
-COARSE_ROUNDS, FINE_ROUNDS = 9, 25
+COARSE_POINTS, FINE_POINTS = 64, 350
+COARSE_ROUNDS, FINE_ROUNDS = 8, 22
 KEEP = 12  # poses per side that are refined
 TRIM = 0.85  # share of template points that must find a partner; the rest may be missing
-CELLS = 45  # the scan is thinned to cells of this share of its extent: evenly, unlike its mesh
+CELLS = 36  # the scan is thinned to cells of this share of its extent: evenly, unlike its mesh
 SCALE_STARTS = (1.0, 0.8)  # foot length over the scan's longest extent: without and with a leg
 
 
