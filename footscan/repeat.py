@@ -51,7 +51,7 @@ ALIGN_ROUNDS = 60
 ALIGN_REACH_MM = 25.0  # first search for partners: foot frames agree to a few mm and degrees
 SAME_WAY = 0.6  # cosine: partners must face alike, so that toes do not swap sides
 OFF_MM = 12.0  # farther off than this the other scan shows nothing there
-FACES_TRIED = 10  # nearest faces by their middles among which the closest point is sought
+FACES_TRIED = 12  # near faces among which the closest point is sought
 BALL_SEARCH_POINTS = 8000
 BALL_SEEDS = 250
 THIRD_SCAN_MM = 1.5  # apex difference of two scans of one foot; common practice, no source
@@ -318,9 +318,7 @@ def signed_distance(points: Array, vertices: Array, faces: IntArray) -> Array:
     solid = np.linalg.norm(own, axis=1) > 0.5  # a face without area has no closest point
     faces, own = faces[solid], own[solid]
     corners = vertices[faces]
-    count = min(FACES_TRIED, len(faces))
-    _, near = spatial.cKDTree(corners.mean(axis=1)).query(points, k=count)
-    near = near.reshape(len(points), count)
+    near = _near_faces(corners, points)
     best, owner, foot = np.full(len(points), np.inf), near[:, 0].copy(), points.copy()
     for column in near.T:
         closest = tri.closest_point(corners[column], points)  # type: ignore[no-untyped-call]
@@ -493,6 +491,18 @@ def _plane_step(points: Array, onto: Array, normals: Array) -> tuple[Array, floa
     pose = np.eye(4)
     pose[:3, :3], pose[:3, 3] = turn, middle + move[3:] - turn @ middle
     return pose, float(np.linalg.norm(move[:3]) * 100 + np.linalg.norm(move[3:]))
+
+
+def _near_faces(corners: Array, points: Array) -> IntArray:
+    """Return the faces near each point by their middles and corners, shape (n, tried).
+
+    Corners count as well, since the middle of a long thin face may be far from its ends.
+    """
+    middle = corners.mean(axis=1)
+    marks = np.concatenate([middle, *(0.9 * corners[:, i] + 0.1 * middle for i in range(3))])
+    count = min(FACES_TRIED, len(marks))
+    _, index = spatial.cKDTree(marks).query(points, k=count)
+    return np.asarray(index).reshape(len(points), count) % len(corners)
 
 
 def _on_rim(

@@ -497,7 +497,35 @@ def compare(first: Path, second: Path, as_json: bool, quiet: bool, **given: Any)
     shots = _shots([first, second], {**given, "one_foot": False})
     feet = workflow.single_feet(shots)
     result = repeat.compare(*feet)
-    click.echo(_dumps(repeat.as_record(result)) if as_json else repeat.as_text(result))
+    click.echo(_dumps(result.as_record()) if as_json else result.as_text())
+
+
+@cli.command()
+@click.argument("scan", type=click.Path(path_type=Path))
+@click.option("--ball", type=click.FloatRange(1, 500), metavar="MM",
+              help="Stated diameter of a ball, or of both balls of a bar.")
+@click.option("--spacing", type=click.FloatRange(1, 5000), metavar="MM",
+              help="Stated distance between the centres of two balls.")
+@click.option("--plate", is_flag=True, help="The scan shows a flat plate.")
+@click.option("--unit", type=click.Choice(["mm", "cm", "m", "inch"]), default="mm",
+              show_default=True, help="Length unit of the file.")
+@JSON
+def artefact(scan: Path, ball: float | None, spacing: float | None, plate: bool, unit: str,
+             as_json: bool) -> None:
+    """Check a scanner on a ball, a bar with two balls or a flat plate of known size."""
+    from footscan import reading, repeat
+    from footscan.scan import Unit
+
+    if plate == (ball is not None):
+        raise click.UsageError("say what was scanned: --ball MM, --ball MM --spacing MM, or --plate")
+    points = reading.read([scan]).scaled(Unit(unit).mm).vertices
+    if ball is None:
+        result = repeat.check_plate(points)
+    else:
+        result = repeat.check_artefact(
+            points, diameter=ball, spheres=2 if spacing else 1, spacing=spacing
+        )
+    click.echo(_dumps(result.as_record()) if as_json else result.as_text())
 
 
 @cli.command()

@@ -88,6 +88,9 @@ def measure_all(scans: Sequence[Shots]) -> list[list[MeasuredFoot] | FootscanErr
         try:
             return measure_feet_in(shots.files, shots.options)
         except FootscanError as error:
+            name = " + ".join(path.name for path in shots.files)
+            if name not in str(error):
+                error.args = (f"{name}: {error}", *error.args[1:])
             return error
 
     with ThreadPoolExecutor(max_workers=2) as pool:  # the heavy steps run outside the GIL
@@ -273,7 +276,7 @@ def checked_parts(
     parts = build.all_parts(plan)
     for part in parts:
         for sentence in build.check(part, process="print"):
-            say(f"{part.label}: {sentence}")
+            say(sentence)
     return parts
 
 
