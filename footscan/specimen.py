@@ -409,7 +409,7 @@ def write_samples(folder: str | Path) -> list[Path]:
         )
         noisy = ScannerSpec(
             points=14000,
-            noise=0.30,
+            noise=0.22,
             unit=Unit.M,
             turn_deg=(90, 0, 25 * outward),
             shift=(140 * outward, 310, -95),

@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
+from scipy import interpolate, ndimage
 
 from footscan.results import MeasuredFoot
 from footscan.scan import Array
@@ -28,6 +28,7 @@ STATION_MM = 2.0
 HEEL_SHARE = 0.16  # station of the heel breadth (Lee 2014)
 CLOSING_MM = 15.0  # gaps between toes narrower than twice this are bridged
 BASE_CLOSING_MM = 60.0  # a base has no notch between toes; gentler waists stay
+COARSE_RING_MM = 4.0  # points farther apart than this are joined by a curve, not by lines
 RING_STEP_MM = 1.5
 
 
@@ -228,8 +229,23 @@ def _narrowed(ring: Array, ball_x: float, shoe: Shoe, gap: float) -> Array:
 
 def _to_bed_origin(ring: Array) -> Array:
     """Return a ring evenly sampled, counter-clockwise, with its rear end at x = 0."""
-    ring = smooth_ring(ring, sigma_mm=0.0)
+    ring = smooth_ring(_through(ring), sigma_mm=0.0)
     return np.asarray(ring - [ring[:, 0].min(), 0.0])
+
+
+def _through(ring: Array) -> Array:
+    """Return a smooth curve through the points of a traced ring; a dense ring as it is.
+
+    A tracing of thirty points is a polygon with corners that nobody drew.
+    """
+    gaps = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
+    if np.median(gaps) < COARSE_RING_MM or len(ring) < 8:
+        return ring
+    closed = np.vstack([ring, ring[:1]])
+    along = np.concatenate([[0.0], np.cumsum(gaps)])
+    curve = interpolate.CubicSpline(along, closed, bc_type="periodic")
+    at = np.linspace(0.0, along[-1], int(along[-1] / RING_STEP_MM), endpoint=False)
+    return np.asarray(curve(at))
 
 
 def _middle(ring: Array, x: float) -> Array:
