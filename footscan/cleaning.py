@@ -194,12 +194,14 @@ def _sketched(scan: Scan) -> tuple[IntArray, Floor | None]:
     if len(points) < 100:
         raise PoseError("the scan has too few points to be a foot; scan again")
     spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False) / np.sqrt(len(points))
-    if spread[2] < 0.02 * spread[0]:
+    if spread[2] <= 0.02 * spread[0]:  # equal when all points are one
         raise PoseError("the scan is flat or a line, not a foot; scan the foot itself")
-    floor = _find_floor(points)
+    normals = _mesh_normals(scan)[chosen] if len(scan.faces) else None
+    floor = _find_floor(points, normals)
     if floor is None:
         return chosen, None
-    normals = _mesh_normals(scan)[chosen] if len(scan.faces) else _point_normals(points)
+    if normals is None:
+        normals = _point_normals(points)
     keep = ~_on_floor(points, normals, floor, FLOOR_TOLERANCE * _extent(points))
     if keep.sum() < 100:
         raise PoseError("the scan shows a floor but no foot on it; scan again")
@@ -272,8 +274,11 @@ def _point_normals(points: Array, k: int = 16) -> Array:
     return normals * np.where(away < 0, -1.0, 1.0)[:, None]
 
 
-def _find_floor(points: Array) -> Floor | None:
-    """Return the floor, None where no plane reaches out beyond what stands on it."""
+def _find_floor(points: Array, normals: Array | None = None) -> Floor | None:
+    """Return the floor, None where no plane reaches out beyond what stands on it.
+
+    `normals` are those of a mesh; bare points have none to trust.
+    """
     rng = np.random.default_rng(0)
     sample = points[rng.choice(len(points), min(len(points), 4000), replace=False)]
     tolerance = FLOOR_TOLERANCE * _extent(points)
@@ -290,7 +295,8 @@ def _find_floor(points: Array) -> Floor | None:
         if np.median(height[~near]) < 0 if (~near).any() else False:
             normal, offset, height = -normal, -offset, -height
         floor = Floor(normal=normal, offset=offset)
-        if _is_floor(points, height, near, normal, tolerance):
+        facing = None if normals is None else float((normals[near] @ normal).mean())
+        if _is_floor(points, height, near, normal, tolerance, facing):
             return floor
         left = left[np.abs(left @ plane[0] - plane[1]) > tolerance]
         if len(left) < 200:
@@ -298,7 +304,9 @@ def _find_floor(points: Array) -> Floor | None:
     return None
 
 
-def _best_plane(points: Array, tolerance: float, rng: np.random.Generator) -> tuple[Array, float] | None:
+def _best_plane(
+    points: Array, tolerance: float, rng: np.random.Generator
+) -> tuple[Array, float] | None:
     """Return the plane with most points near it, refined by least squares."""
     triplets = rng.integers(0, len(points), size=(FLOOR_TRIALS, 3))
     a, b, c = (points[triplets[:, i]] for i in range(3))
@@ -321,10 +329,25 @@ def _best_plane(points: Array, tolerance: float, rng: np.random.Generator) -> tu
     return normal, offset
 
 
-def _is_floor(points: Array, height: Array, near: Array, normal: Array, tolerance: float) -> bool:
-    """Return whether the plane carries the rest and reaches out beyond its shadow."""
+def _is_floor(
+    points: Array,
+    height: Array,
+    near: Array,
+    normal: Array,
+    tolerance: float,
+    facing: float | None = None,
+) -> bool:
+    """Return whether the plane carries the rest and reaches out beyond its shadow.
+
+    `facing` is the mean of the plane's own normals against `normal`. A flat side of an open shell
+    faces away from the rest and has some of it behind; a floor wound the wrong way round has
+    nothing behind.
+    """
     above = height > 3 * tolerance
-    if above.sum() < 100 or (height[~near] < 0).mean() > 0.05:
+    behind = (height[~near] < 0).mean() if (~near).any() else 0.0
+    if above.sum() < 100 or behind > 0.05:
+        return False
+    if facing is not None and facing < -0.5 and behind > 0.01:
         return False
     outside = ~_in_shadow(points[near], points[above], normal, 6 * tolerance)
     return bool(outside.mean() >= OUTSIDE_SHARE)
@@ -403,7 +426,9 @@ def _part_of(scan: Scan, keep: Array) -> Scan:
     number = np.cumsum(keep) - 1
     faces = scan.faces[keep[scan.faces].all(axis=1)] if len(scan.faces) else scan.faces
     return replace(
-        scan, vertices=scan.vertices[keep], faces=number[faces],
+        scan,
+        vertices=scan.vertices[keep],
+        faces=number[faces],
         normals=scan.normals[keep] if scan.normals is not None else None,
     )
 
@@ -427,9 +452,7 @@ def _averaged(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
     """Return the mesh with vertices averaged over cells where the scan is denser than needed."""
     if len(faces) == 0:
         return vertices, faces
-    edge = np.median(
-        np.linalg.norm(vertices[faces[:, 0]] - vertices[faces[:, 1]], axis=1)
-    )
+    edge = np.median(np.linalg.norm(vertices[faces[:, 0]] - vertices[faces[:, 1]], axis=1))
     if edge >= 0.75 * FINE_CELL_MM:
         return vertices, faces
     key = np.floor(vertices / FINE_CELL_MM).astype(np.int64)
@@ -480,5 +503,3 @@ def _surface(points: Array, match: Match) -> tuple[Array, IntArray, int]:
     from footscan.surfacing import surface_from_points
 
     return surface_from_points(points, match.rotation, match.origin, match.scale)
-
-

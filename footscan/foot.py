@@ -226,7 +226,7 @@ def arch_line(sole: SoleMap, length: float) -> tuple[Array, Array, Array]:
     """
     lateral, medial = sole.edges()
     inside = (sole.x >= 0.2 * length) & (sole.x <= 0.75 * length)
-    window = max(3, int(round(ARCH_SMOOTH_MM / sole.cell)) | 1)
+    window = max(3, round(ARCH_SMOOTH_MM / sole.cell) | 1)
     medial = _running_median(np.where(inside, medial, np.nan), window)
     lateral = _running_median(np.where(inside, lateral, np.nan), window)
     y = medial - ARCH_INSET * (medial - lateral)
@@ -265,16 +265,18 @@ def arch_apex(sole: SoleMap, length: float) -> ArchApex:
         last += 1
     plateau = float(x[last] - x[first])
     at = (first + last) // 2 if plateau > 10.0 else top
-    return ArchApex(
-        x=float(x[at]), y=float(y[at]), z=float(smooth[at]), plateau=plateau, seen=seen
-    )
+    return ArchApex(x=float(x[at]), y=float(y[at]), z=float(smooth[at]), plateau=plateau, seen=seen)
 
 
 def _sampled(vertices: Array, faces: IntArray, spacing: float) -> Array:
     """Return the vertices of `faces` and points inside large faces, about `spacing` apart."""
     a, b, c = (vertices[faces[:, i]] for i in range(3))
     longest = np.max(
-        [np.linalg.norm(b - a, axis=1), np.linalg.norm(c - b, axis=1), np.linalg.norm(a - c, axis=1)],
+        [
+            np.linalg.norm(b - a, axis=1),
+            np.linalg.norm(c - b, axis=1),
+            np.linalg.norm(a - c, axis=1),
+        ],
         axis=0,
     )
     steps = np.clip(np.ceil(longest / spacing), 1, 400).astype(int)

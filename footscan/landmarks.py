@@ -241,9 +241,7 @@ def _heel_end(cloud: Cloud, length: float) -> Array:
 
 def _toe_end(cloud: Cloud, length: float) -> Array:
     """Return the foremost toe point."""
-    return smooth_extreme(
-        cloud, np.array([1.0, 0, 0]), cloud.points[:, 0] > 0.8 * length, 6.0
-    )
+    return smooth_extreme(cloud, np.array([1.0, 0, 0]), cloud.points[:, 0] > 0.8 * length, 6.0)
 
 
 def _navicular(foot: Foot, cloud: Cloud) -> Array:

@@ -135,12 +135,25 @@ def _best_of_side(scan: _Target, side: Side, up: Array | None) -> _Placed:
     rotations = _starts(up)
     few = _thinned(len(points), COARSE_POINTS)
     scales = np.repeat(SCALE_STARTS, len(rotations))
-    state = _place(scan, points[few], normals[few], np.tile(rotations, (len(SCALE_STARTS), 1, 1)),
-                   scales, COARSE_ROUNDS)
+    state = _place(
+        scan,
+        points[few],
+        normals[few],
+        np.tile(rotations, (len(SCALE_STARTS), 1, 1)),
+        scales,
+        COARSE_ROUNDS,
+    )
     order = np.argsort(state[3], kind="stable")[:KEEP]
     many = _thinned(len(points), FINE_POINTS)
-    fine = _place(scan, points[many], normals[many], state[0][order], state[2][order],
-                  FINE_ROUNDS, state[1][order])
+    fine = _place(
+        scan,
+        points[many],
+        normals[many],
+        state[0][order],
+        state[2][order],
+        FINE_ROUNDS,
+        state[1][order],
+    )
     top = int(np.argmin(fine[3]))
     return _Placed(fine[0][top], fine[1][top], float(fine[2][top]), float(fine[3][top]))
 

@@ -88,7 +88,9 @@ def measure(
         "truncated_length": _mm("truncated_length", place["mth1"][0] - rear, "to the first head"),
         "ball_line_angle": Measure(
             value=float(np.degrees(np.arctan2(tibiale[0] - fibulare[0], tibiale[1] - fibulare[1]))),
-            unit="deg", sd=SD["ball_line_angle"], method="from the perpendicular of the axis",
+            unit="deg",
+            sd=SD["ball_line_angle"],
+            method="from the perpendicular of the axis",
         ),
         "hallux_angle": _hallux_angle(foot, cloud, place),
         "heel_angle": _heel_angle(foot, cloud),
@@ -96,13 +98,18 @@ def measure(
     }
     result |= _heel_breadths(foot, cloud)
     result |= _tops(foot, place, rear)
-    result["ball_girth"] = _girth_or_reason("ball_girth", lambda: ball_girth(foot, place),
-                                            "tape girth, vertical plane through both ball points")
+    result["ball_girth"] = _girth_or_reason(
+        "ball_girth",
+        lambda: ball_girth(foot, place),
+        "tape girth, vertical plane through both ball points",
+    )
     result["instep_girth"] = _girth_or_reason(
         "instep_girth",
-        lambda: girth(foot.vertices, foot.faces, np.array([0.5 * foot.length, 0, 0]),
-                      np.array([1.0, 0, 0])),
-        "tape girth, vertical plane across the foot at 50 % of length")
+        lambda: girth(
+            foot.vertices, foot.faces, np.array([0.5 * foot.length, 0, 0]), np.array([1.0, 0, 0])
+        ),
+        "tape girth, vertical plane across the foot at 50 % of length",
+    )
     result |= _arch(foot, place, arch_reason)
     return dict(sorted(result.items()))
 
@@ -292,7 +299,9 @@ def _tops(foot: Foot, place: Mapping[str, Array], rear: float) -> dict[str, Meas
     return {
         "instep_height": _mm("instep_height", height, "top of the foot at 50 % of length"),
         "arch_height_index": Measure(
-            value=height / truncated, unit="", sd=SD["arch_height_index"],
+            value=height / truncated,
+            unit="",
+            sd=SD["arch_height_index"],
             method="instep height over truncated length",
         ),
     }
@@ -300,12 +309,19 @@ def _tops(foot: Foot, place: Mapping[str, Array], rear: float) -> dict[str, Meas
 
 def _arch(foot: Foot, place: Mapping[str, Array], arch_reason: str) -> dict[str, Measure]:
     """Return the measures that need the sole seen from below."""
-    units = {"arch_apex_height": "mm", "navicular_height": "mm", "arch_index": "",
-             "chippaux_smirak": "%", "staheli": ""}
+    units = {
+        "arch_apex_height": "mm",
+        "navicular_height": "mm",
+        "arch_index": "",
+        "chippaux_smirak": "%",
+        "staheli": "",
+    }
     if "arch_apex" not in place and not arch_reason:
         arch_reason = "the arch was not seen from below"
     navicular = Measure(
-        value=float(place["navicular"][2]), unit="mm", sd=SD["navicular_height"],
+        value=float(place["navicular"][2]),
+        unit="mm",
+        sd=SD["navicular_height"],
         method="estimate from the medial side above the arch",
     )
     if arch_reason:
@@ -313,7 +329,9 @@ def _arch(foot: Foot, place: Mapping[str, Array], arch_reason: str) -> dict[str,
         return blank | {"navicular_height": navicular}
     result = {
         "arch_apex_height": _mm(
-            "arch_apex_height", place["arch_apex"][2], "sole map on the 25 % line, 30-65 % of length"
+            "arch_apex_height",
+            place["arch_apex"][2],
+            "sole map on the 25 % line, 30-65 % of length",
         ),
         "navicular_height": navicular,
     }
@@ -326,9 +344,14 @@ def _arch(foot: Foot, place: Mapping[str, Array], arch_reason: str) -> dict[str,
         reason = f"{error} at {contact:g} mm"
     for name in ("arch_index", "chippaux_smirak", "staheli"):
         result[name] = (
-            Measure(value=indices[name], unit=units[name], sd=SD[name],
-                    method=f"static footprint at {contact:g} mm")
-            if indices else Measure(unit=units[name], reason=reason)
+            Measure(
+                value=indices[name],
+                unit=units[name],
+                sd=SD[name],
+                method=f"static footprint at {contact:g} mm",
+            )
+            if indices
+            else Measure(unit=units[name], reason=reason)
         )
     return result
 
@@ -360,7 +383,9 @@ def _hallux_angle(foot: Foot, cloud: Cloud, place: Mapping[str, Array]) -> Measu
     turn = along[0] * side[1] - along[1] * side[0]
     angle = -np.degrees(np.arctan2(turn, along @ side))
     return Measure(
-        value=float(angle), unit="deg", sd=SD["hallux_angle"],
+        value=float(angle),
+        unit="deg",
+        sd=SD["hallux_angle"],
         method="heel side to ball against ball to big toe side, + is valgus",
     )
 
@@ -381,7 +406,9 @@ def _heel_angle(foot: Foot, cloud: Cloud) -> Measure:
         return Measure(unit="deg", reason="the back of the heel is not seen")
     slope = np.polyfit(heights, middles, 1)[0]
     return Measure(
-        value=float(np.degrees(np.arctan(slope))), unit="deg", sd=SD["heel_angle"],
+        value=float(np.degrees(np.arctan(slope))),
+        unit="deg",
+        sd=SD["heel_angle"],
         method="middle line of the heel from 14 to 46 mm height, + leans medially going up",
     )
 

@@ -64,7 +64,9 @@ def measure_files(paths: Sequence[Path | str], options: Options | None = None) -
     return measure_scan(reading.read(paths), options or Options())
 
 
-def measure_feet_in(paths: Sequence[Path | str], options: Options | None = None) -> list[MeasuredFoot]:
+def measure_feet_in(
+    paths: Sequence[Path | str], options: Options | None = None
+) -> list[MeasuredFoot]:
     """Return the measured feet in the file or files of one scan: one, or two if it shows both.
 
     Raises
@@ -107,32 +109,49 @@ def measure_scan(scan: Scan, options: Options) -> MeasuredFoot:
     settled = pose.settle(cleaned, best, kind=options.kind, load=options.load)
     foot = settled.foot
     found = _landmarks(settled, options)
-    arch_reason = (
-        "the sole is closed by a flat plane" if quality.is_filled(settled) else ""
-    )
+    arch_reason = ""
+    if quality.is_filled(settled):
+        arch_reason = "the sole is closed by a flat plane"
+    elif quality.is_missing(settled):
+        arch_reason = "the sole was not seen from below"
     if arch_reason:
         found.pop("arch_apex", None)
     values = measures.measure(foot, settled.cloud, found, arch_reason=arch_reason)
     contradicted = options.side is not None and matches[0].side is not options.side
     report = quality.inspect(
-        settled, cleaned, values,
+        settled,
+        cleaned,
+        values,
         quality.Evidence(
-            hand_length=options.hand_length, side_stated=options.side is not None,
+            hand_length=options.hand_length,
+            side_stated=options.side is not None,
             side_contradicted=contradicted and ratio > quality.limits()["side"].making,
-            side_ratio=ratio, load=options.load,
+            side_ratio=ratio,
+            load=options.load,
         ),
     )
     facts = ScanFacts(
-        file=" + ".join(scan.files), sha256=scan.sha256, unit=unit, mm_per_unit=factor,
-        unit_evidence=evidence, side=foot.side.value,
+        file=" + ".join(scan.files),
+        sha256=scan.sha256,
+        unit=unit,
+        mm_per_unit=factor,
+        unit_evidence=evidence,
+        side=foot.side.value,
         side_confidence=_confidence(ratio, options, contradicted),
-        side_evidence=_side_words(ratio, options, contradicted), kind=foot.kind.value,
-        load=foot.load.value, points=len(scan.vertices), faces=len(scan.faces),
+        side_evidence=_side_words(ratio, options, contradicted),
+        kind=foot.kind.value,
+        load=foot.load.value,
+        points=len(scan.vertices),
+        faces=len(scan.faces),
         scale_verified=options.hand_length is not None
         and not any(f.code == "scale" for f in report.findings),
     )
     return MeasuredFoot(
-        facts=facts, foot=foot, report=report, landmarks=found, measures=values,
+        facts=facts,
+        foot=foot,
+        report=report,
+        landmarks=found,
+        measures=values,
         sizes=sizes.sizes(values["foot_length"].value or 0.0, values["foot_breadth"].value),
     )
 
@@ -169,7 +188,7 @@ def infer_unit(length: float, scan: Scan, options: Options) -> tuple[float, Unit
     if options.unit is not None:
         if not low <= length * options.unit.mm <= high:
             raise UnitsError(
-                f"the foot is {length:.3g} long in the file, which is {length * options.unit.mm:.0f}"
+                f"the foot is {length:.3g} long in the file, or {length * options.unit.mm:.0f}"
                 f" mm in the stated unit ({options.unit.value}); feet are {low:g} to {high:g} mm, "
                 "so give another --unit or --scale"
             )
@@ -242,17 +261,29 @@ def as_json(measured: MeasuredFoot, version: str) -> dict[str, Any]:
     return {
         "tool": {"name": "solewright", "version": version},
         "scan": {
-            "file": facts.file, "sha256": facts.sha256,
-            "unit": facts.unit.value if facts.unit else None, "mm_per_unit": facts.mm_per_unit,
-            "unit_evidence": facts.unit_evidence, "side": facts.side,
-            "side_confidence": facts.side_confidence, "side_evidence": facts.side_evidence,
-            "kind": facts.kind, "load": facts.load, "points": facts.points, "faces": facts.faces,
+            "file": facts.file,
+            "sha256": facts.sha256,
+            "unit": facts.unit.value if facts.unit else None,
+            "mm_per_unit": facts.mm_per_unit,
+            "unit_evidence": facts.unit_evidence,
+            "side": facts.side,
+            "side_confidence": facts.side_confidence,
+            "side_evidence": facts.side_evidence,
+            "kind": facts.kind,
+            "load": facts.load,
+            "points": facts.points,
+            "faces": facts.faces,
         },
         "verdict": measured.report.verdict.value,
         "findings": [
             {
-                "code": f.code, "severity": f.severity.value, "text": f.text, "advice": f.advice,
-                "region": f.region, "value": f.value, "limit": f.limit,
+                "code": f.code,
+                "severity": f.severity.value,
+                "text": f.text,
+                "advice": f.advice,
+                "region": f.region,
+                "value": f.value,
+                "limit": f.limit,
             }
             for f in measured.report.findings
         ],
@@ -262,9 +293,14 @@ def as_json(measured: MeasuredFoot, version: str) -> dict[str, Any]:
             name: {
                 "foot_mm": _rounded(mark.xyz),
                 "scanner_mm": _rounded(inverse[:3, :3] @ mark.xyz + inverse[:3, 3]),
-                "sd_mm": round(mark.sd, 2), "method": mark.method,
+                "sd_mm": round(mark.sd, 2),
+                "method": mark.method,
             }
-            | ({"automatic_foot_mm": _rounded(mark.automatic)} if mark.automatic is not None else {})
+            | (
+                {"automatic_foot_mm": _rounded(mark.automatic)}
+                if mark.automatic is not None
+                else {}
+            )
             for name, mark in sorted(measured.landmarks.items())
         },
         "measures": {

@@ -146,8 +146,14 @@ def _settled(
     for array in (vertices, faces, pose):
         array.setflags(write=False)
     foot = Foot(
-        vertices=vertices, faces=faces, side=side, kind=kind, load=load, pose=pose,
-        length=length, sole=sole,
+        vertices=vertices,
+        faces=faces,
+        side=side,
+        kind=kind,
+        load=load,
+        pose=pose,
+        length=length,
+        sole=sole,
     )
     return Settled(
         foot=foot, cloud=Cloud.of(vertices), flat_share=flat_share, ground=ground, tilt=tilt
@@ -242,9 +248,7 @@ def _contact_plane(cloud: Cloud, length: float) -> tuple[Array, Array]:
     return (normal if normal[2] > 0 else -normal), a
 
 
-def _on_flat_contacts(
-    vertices: Array, faces: IntArray, length: float
-) -> tuple[Array, bool]:
+def _on_flat_contacts(vertices: Array, faces: IntArray, length: float) -> tuple[Array, bool]:
     """Return the step onto the plane of flat contacts, and whether there are any."""
     try:
         sole = sole_map(vertices, faces, cell=1.5)

@@ -17,8 +17,8 @@ from footscan.scan import Array, Unit
 __all__ = [
     "Finding",
     "Landmark",
-    "MeasuredFoot",
     "Measure",
+    "MeasuredFoot",
     "ScanFacts",
     "ScanReport",
     "Severity",

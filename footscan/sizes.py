@@ -7,6 +7,7 @@ Sizes are a guide only: shoe makers differ. The adult formulas are not used belo
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 
 __all__ = ["ADULT_MIN_MM", "EuRule", "eu", "mondopoint", "sizes", "uk", "us_men", "us_women"]
@@ -31,8 +32,8 @@ def mondopoint(length_mm: float, breadth_mm: float | None = None) -> str:
     >>> mondopoint(267.0, 101.8)
     '265/102'
     """
-    size = int(MONDO_STEP_MM * round(length_mm / MONDO_STEP_MM))
-    return f"{size}/{round(breadth_mm)}" if breadth_mm is not None else f"{size}"
+    size = int(MONDO_STEP_MM * math.floor(length_mm / MONDO_STEP_MM + 0.5))  # halves go up
+    return f"{size}/{math.floor(breadth_mm + 0.5)}" if breadth_mm is not None else f"{size}"
 
 
 def eu(length_mm: float, rule: EuRule = EuRule.TWO_POINTS) -> float:

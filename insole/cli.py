@@ -83,24 +83,52 @@ def scan_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that say something about the scans."""
     for option in reversed(
         (
-            click.option("--side", multiple=True, type=click.Choice(["left", "right"]),
-                         help="Side of the scan; give it once per scan, in their order."),
-            click.option("--unit", type=click.Choice(["mm", "cm", "m", "inch"]),
-                         help="Length unit of the file; told from the foot if left out."),
-            click.option("--scale", type=float, metavar="MM_PER_FILE_UNIT",
-                         help="Millimetres per file unit, instead of --unit."),
-            click.option("--load", type=click.Choice(["none", "seated", "half", "full"]),
-                         help="Body weight on the foot: none (in the air), seated, half (on both "
-                         "feet), full (on one)."),
-            click.option("--kind",
-                         type=click.Choice(["standing", "hanging", "sole", "impression"]),
-                         help="What was scanned; told from the scan if left out."),
-            click.option("--foot-length", "foot_length", multiple=True, type=float, metavar="MM",
-                         help="Length measured by hand: verifies the scale; once per scan."),
-            click.option("--landmark", "landmark", multiple=True, metavar="NAME=X,Y,Z",
-                         help="Set a landmark by hand, in scan coordinates times its unit (mm)."),
-            click.option("--one-foot", is_flag=True,
-                         help="All files are shots of one foot, in one frame."),
+            click.option(
+                "--side",
+                multiple=True,
+                type=click.Choice(["left", "right"]),
+                help="Side of the scan; give it once per scan, in their order.",
+            ),
+            click.option(
+                "--unit",
+                type=click.Choice(["mm", "cm", "m", "inch"]),
+                help="Length unit of the file; told from the foot if left out.",
+            ),
+            click.option(
+                "--scale",
+                type=float,
+                metavar="MM_PER_FILE_UNIT",
+                help="Millimetres per file unit, instead of --unit.",
+            ),
+            click.option(
+                "--load",
+                type=click.Choice(["none", "seated", "half", "full"]),
+                help="Body weight on the foot: none (in the air), seated, half (on both "
+                "feet), full (on one).",
+            ),
+            click.option(
+                "--kind",
+                type=click.Choice(["standing", "hanging", "sole", "impression"]),
+                help="What was scanned; told from the scan if left out.",
+            ),
+            click.option(
+                "--foot-length",
+                "foot_length",
+                multiple=True,
+                type=float,
+                metavar="MM",
+                help="Length measured by hand: verifies the scale; once per scan.",
+            ),
+            click.option(
+                "--landmark",
+                "landmark",
+                multiple=True,
+                metavar="NAME=X,Y,Z",
+                help="Set a landmark by hand, in scan coordinates times its unit (mm).",
+            ),
+            click.option(
+                "--one-foot", is_flag=True, help="All files are shots of one foot, in one frame."
+            ),
         )
     ):
         command = option(command)
@@ -168,51 +196,128 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
     sided = "[left=|right=]"
     for option in reversed(
         (
-            click.option("--shoe", type=click.Path(path_type=Path), metavar="FILE",
-                         help="Shoe file; without one the bed is taken as flat, and said so."),
-            click.option("--case", default="case", show_default=True, metavar="NAME",
-                         help="Pseudonym of the case; names the folder."),
-            click.option("--version", "version", type=click.IntRange(1), default=None, metavar="N",
-                         help="Number of the plan within the case."),
+            click.option(
+                "--shoe",
+                type=click.Path(path_type=Path),
+                metavar="FILE",
+                help="Shoe file; without one the bed is taken as flat, and said so.",
+            ),
+            click.option(
+                "--case",
+                default="case",
+                show_default=True,
+                metavar="NAME",
+                help="Pseudonym of the case; names the folder.",
+            ),
+            click.option(
+                "--version",
+                "version",
+                type=click.IntRange(1),
+                default=None,
+                metavar="N",
+                help="Number of the plan within the case.",
+            ),
             click.option("--date", default="", metavar="TEXT", help="Date to print on the papers."),
-            click.option("--support", multiple=True, metavar=f"{sided}PERCENT",
-                         help="Pad top over the gap under the arch; 100 touches."),
-            click.option("--shift-pad", multiple=True, metavar=f"{sided}FORWARD,MEDIAL",
-                         help="Move the pad by hand, mm; negative is back or lateral."),
-            click.option("--turn-pad", multiple=True, metavar=f"{sided}DEG",
-                         help="Turn the pad by hand; + turns its front medially."),
-            click.option("--pad-source", multiple=True, metavar=f"{sided}scan|kit",
-                         help="One-off from the scan, or the nearest of the kit."),
-            click.option("--kit", type=click.Path(path_type=Path), metavar="FILE",
-                         help="The workshop's own pads."),
+            click.option(
+                "--support",
+                multiple=True,
+                metavar=f"{sided}PERCENT",
+                help="Pad top over the gap under the arch; 100 touches.",
+            ),
+            click.option(
+                "--shift-pad",
+                multiple=True,
+                metavar=f"{sided}FORWARD,MEDIAL",
+                help="Move the pad by hand, mm; negative is back or lateral.",
+            ),
+            click.option(
+                "--turn-pad",
+                multiple=True,
+                metavar=f"{sided}DEG",
+                help="Turn the pad by hand; + turns its front medially.",
+            ),
+            click.option(
+                "--pad-source",
+                multiple=True,
+                metavar=f"{sided}scan|kit",
+                help="One-off from the scan, or the nearest of the kit.",
+            ),
+            click.option(
+                "--kit",
+                type=click.Path(path_type=Path),
+                metavar="FILE",
+                help="The workshop's own pads.",
+            ),
             click.option("--no-pad", is_flag=True, help="No arch pad is wanted."),
-            click.option("--tender", multiple=True, metavar=f"{sided}X,Y",
-                         help="Keep free around a tender spot: mm from the base's rear edge, mm "
-                         "medial of its centreline."),
-            click.option("--forefoot", multiple=True, metavar=f"{sided}DEG",
-                         help="Wedge inside at the forefoot; + is big-toe side up (varus)."),
-            click.option("--heel", multiple=True, metavar=f"{sided}DEG",
-                         help="Wedge inside at the heel."),
-            click.option("--under", multiple=True, metavar=f"{sided}DEG",
-                         help="Wedge under the shoe."),
-            click.option("--confirm-zero", is_flag=True,
-                         help="A wish of 0 is to undo the shoe's own cant."),
-            click.option("--cleat", multiple=True, metavar=f"{sided}MM",
-                         help="Pedal axle ahead (+) or behind (-) the first metatarsal head."),
-            click.option("--cleat-before", multiple=True, metavar=f"{sided}MM",
-                         help="The same as ridden until now."),
-            click.option("--cleat-yaw", multiple=True, metavar=f"{sided}DEG",
-                         help="Turn of the cleat; + turns the front medially."),
-            click.option("--answers", type=click.Path(path_type=Path), metavar="FILE",
-                         help="Answers to the questions before parts (TOML)."),
-            click.option("--answer", multiple=True, metavar="QUESTION=yes|no",
-                         help="One answer; see 'solewright questions'."),
-            click.option("--clinician", default="", metavar="NAME, DATE",
-                         help="A clinician's word, needed after a stop answer."),
-            click.option("--override", multiple=True, metavar="LIMIT;WHO;WHY;WHEN",
-                         help="Pass a limit on purpose; printed on every paper."),
-            click.option("--without-arch", is_flag=True,
-                         help="Shims and a flat base only, for scans that show no arch."),
+            click.option(
+                "--tender",
+                multiple=True,
+                metavar=f"{sided}X,Y",
+                help="Keep free around a tender spot: mm from the base's rear edge, mm "
+                "medial of its centreline.",
+            ),
+            click.option(
+                "--forefoot",
+                multiple=True,
+                metavar=f"{sided}DEG",
+                help="Wedge inside at the forefoot; + is big-toe side up (varus).",
+            ),
+            click.option(
+                "--heel", multiple=True, metavar=f"{sided}DEG", help="Wedge inside at the heel."
+            ),
+            click.option(
+                "--under", multiple=True, metavar=f"{sided}DEG", help="Wedge under the shoe."
+            ),
+            click.option(
+                "--confirm-zero", is_flag=True, help="A wish of 0 is to undo the shoe's own cant."
+            ),
+            click.option(
+                "--cleat",
+                multiple=True,
+                metavar=f"{sided}MM",
+                help="Pedal axle ahead (+) or behind (-) the first metatarsal head.",
+            ),
+            click.option(
+                "--cleat-before",
+                multiple=True,
+                metavar=f"{sided}MM",
+                help="The same as ridden until now.",
+            ),
+            click.option(
+                "--cleat-yaw",
+                multiple=True,
+                metavar=f"{sided}DEG",
+                help="Turn of the cleat; + turns the front medially.",
+            ),
+            click.option(
+                "--answers",
+                type=click.Path(path_type=Path),
+                metavar="FILE",
+                help="Answers to the questions before parts (TOML).",
+            ),
+            click.option(
+                "--answer",
+                multiple=True,
+                metavar="QUESTION=yes|no",
+                help="One answer; see 'solewright questions'.",
+            ),
+            click.option(
+                "--clinician",
+                default="",
+                metavar="NAME, DATE",
+                help="A clinician's word, needed after a stop answer.",
+            ),
+            click.option(
+                "--override",
+                multiple=True,
+                metavar="LIMIT;WHO;WHY;WHEN",
+                help="Pass a limit on purpose; printed on every paper.",
+            ),
+            click.option(
+                "--without-arch",
+                is_flag=True,
+                help="Shims and a flat base only, for scans that show no arch.",
+            ),
         )
     ):
         command = option(command)
@@ -342,11 +447,16 @@ QUIET = click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @SCANS
 @scan_options
 @JSON
-@click.option("--picture", type=click.Path(path_type=Path), metavar="FILE",
-              help="Write a picture of the sole map; with several feet one file each.")
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write a picture of the sole map; with several feet one file each.",
+)
 @QUIET
-def check(scans: Sequence[Path], as_json: bool, picture: Path | None, quiet: bool, **given: Any
-          ) -> int:
+def check(
+    scans: Sequence[Path], as_json: bool, picture: Path | None, quiet: bool, **given: Any
+) -> int:
     """Check scans: findings and verdict. Exit 0 fit for making, 10 measuring only, 20 again."""
     from footscan import pipeline
     from footscan.errors import FootscanError
@@ -408,12 +518,20 @@ def measure(scans: Sequence[Path], as_json: bool, quiet: bool, **given: Any) -> 
 @cli.command()
 @SCANS
 @scan_options
-@click.option("--shoe", "shoes", multiple=True, required=True, metavar="FILE",
-              type=click.Path(path_type=Path), help="Shoe file; give several to compare.")
+@click.option(
+    "--shoe",
+    "shoes",
+    multiple=True,
+    required=True,
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Shoe file; give several to compare.",
+)
 @JSON
 @QUIET
-def fit(scans: Sequence[Path], shoes: Sequence[Path], as_json: bool, quiet: bool, **given: Any
-        ) -> None:
+def fit(
+    scans: Sequence[Path], shoes: Sequence[Path], as_json: bool, quiet: bool, **given: Any
+) -> None:
     """Rank shoes for a pair of feet, with the room at each station and the reason in words."""
     from insole import show, workflow
 
@@ -425,14 +543,25 @@ def fit(scans: Sequence[Path], shoes: Sequence[Path], as_json: bool, quiet: bool
 @SCANS
 @scan_options
 @wish_options
-@click.option("--against", type=click.Path(path_type=Path), metavar="PLAN",
-              help="An earlier plan: say in words what changes; the version follows it.")
-@click.option("--out", type=click.Path(path_type=Path), default=Path("plans"), show_default=True,
-              metavar="DIR", help="Folder for the plan record.")
+@click.option(
+    "--against",
+    type=click.Path(path_type=Path),
+    metavar="PLAN",
+    help="An earlier plan: say in words what changes; the version follows it.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("plans"),
+    show_default=True,
+    metavar="DIR",
+    help="Folder for the plan record.",
+)
 @JSON
 @QUIET
-def plan(scans: Sequence[Path], out: Path, against: Path | None, as_json: bool, quiet: bool,
-         **given: Any) -> None:
+def plan(
+    scans: Sequence[Path], out: Path, against: Path | None, as_json: bool, quiet: bool, **given: Any
+) -> None:
     """Plan arch support and wedges, and write the plan record."""
     from insole import show, workflow
     from insole.planning import planner
@@ -453,22 +582,45 @@ def plan(scans: Sequence[Path], out: Path, against: Path | None, as_json: bool, 
 
 
 @cli.command()
-@click.argument("inputs", nargs=-1, required=True, type=click.Path(path_type=Path),
-                metavar="PLAN | SCAN...")
+@click.argument(
+    "inputs", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PLAN | SCAN..."
+)
 @scan_options
 @wish_options
-@click.option("--out", type=click.Path(path_type=Path), default=Path("parts"), show_default=True,
-              metavar="DIR", help="Folder in which the case's folder is made.")
-@click.option("--thick-edges-checked", is_flag=True,
-              help="The thick edges were read in words and are right (for scripts).")
-@click.option("--bed", default="220x220", show_default=True, metavar="WxD",
-              help="Printer bed, mm.")
-@click.option("--kerf", type=click.FloatRange(0, 5), default=0.0, show_default=True, metavar="MM",
-              help="Width that the cutter takes away.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("parts"),
+    show_default=True,
+    metavar="DIR",
+    help="Folder in which the case's folder is made.",
+)
+@click.option(
+    "--thick-edges-checked",
+    is_flag=True,
+    help="The thick edges were read in words and are right (for scripts).",
+)
+@click.option("--bed", default="220x220", show_default=True, metavar="WxD", help="Printer bed, mm.")
+@click.option(
+    "--kerf",
+    type=click.FloatRange(0, 5),
+    default=0.0,
+    show_default=True,
+    metavar="MM",
+    help="Width that the cutter takes away.",
+)
 @click.option("--no-step", is_flag=True, help="Leave STEP files out (saves seconds).")
 @QUIET
-def make(inputs: Sequence[Path], out: Path, thick_edges_checked: bool, bed: str, kerf: float,
-         no_step: bool, quiet: bool, **given: Any) -> None:
+def make(
+    inputs: Sequence[Path],
+    out: Path,
+    thick_edges_checked: bool,
+    bed: str,
+    kerf: float,
+    no_step: bool,
+    quiet: bool,
+    **given: Any,
+) -> None:
     """Make parts, templates and papers from a plan, or from scans in one go."""
     from insole import show, workflow
     from insole.output.folder import Settings
@@ -502,22 +654,38 @@ def compare(first: Path, second: Path, as_json: bool, quiet: bool, **given: Any)
 
 @cli.command()
 @click.argument("scan", type=click.Path(path_type=Path))
-@click.option("--ball", type=click.FloatRange(1, 500), metavar="MM",
-              help="Stated diameter of a ball, or of both balls of a bar.")
-@click.option("--spacing", type=click.FloatRange(1, 5000), metavar="MM",
-              help="Stated distance between the centres of two balls.")
+@click.option(
+    "--ball",
+    type=click.FloatRange(1, 500),
+    metavar="MM",
+    help="Stated diameter of a ball, or of both balls of a bar.",
+)
+@click.option(
+    "--spacing",
+    type=click.FloatRange(1, 5000),
+    metavar="MM",
+    help="Stated distance between the centres of two balls.",
+)
 @click.option("--plate", is_flag=True, help="The scan shows a flat plate.")
-@click.option("--unit", type=click.Choice(["mm", "cm", "m", "inch"]), default="mm",
-              show_default=True, help="Length unit of the file.")
+@click.option(
+    "--unit",
+    type=click.Choice(["mm", "cm", "m", "inch"]),
+    default="mm",
+    show_default=True,
+    help="Length unit of the file.",
+)
 @JSON
-def artefact(scan: Path, ball: float | None, spacing: float | None, plate: bool, unit: str,
-             as_json: bool) -> None:
+def artefact(
+    scan: Path, ball: float | None, spacing: float | None, plate: bool, unit: str, as_json: bool
+) -> None:
     """Check a scanner on a ball, a bar with two balls or a flat plate of known size."""
     from footscan import reading, repeat
     from footscan.scan import Unit
 
     if plate == (ball is not None):
-        raise click.UsageError("say what was scanned: --ball MM, --ball MM --spacing MM, or --plate")
+        raise click.UsageError(
+            "say what was scanned: --ball MM, --ball MM --spacing MM, or --plate"
+        )
     points = reading.read([scan]).scaled(Unit(unit).mm).vertices
     if ball is None:
         result = repeat.check_plate(points)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from footscan.results import Measure, MeasuredFoot
     from insole.planning.fit import FitResult
-    from insole.planning.plan import FootPlan, Plan
+    from insole.planning.plan import FootPlan, PadPlan, Plan
 
 __all__ = ["fit", "fit_records", "measures", "plan", "verdict"]
 
@@ -73,8 +73,12 @@ def measures(feet: Sequence[MeasuredFoot]) -> str:
         if m.value is None
     }
     rows += ["", "± is one standard deviation.", *sorted(reasons)]
-    rows += [str(foot.sizes[key]) for foot in feet[:1] for key in ("formula", "reason")
-             if key in foot.sizes]
+    rows += [
+        str(foot.sizes[key])
+        for foot in feet[:1]
+        for key in ("formula", "reason")
+        if key in foot.sizes
+    ]
     if len(feet) == 2 and feet[0].facts.side != feet[1].facts.side:
         rows += ["", *_differences(*feet)]
     return "\n".join(rows)
@@ -130,10 +134,24 @@ def _differences(first: MeasuredFoot, second: MeasuredFoot) -> list[str]:
         band = 1.96 * (a.sd**2 + b.sd**2) ** 0.5
         if abs(a.value - b.value) > band:
             more = first if a.value > b.value else second
-            rows.append(f"  {words}: {more.facts.side} larger by {abs(a.value - b.value):.1f}"
-                        f" {a.unit} (beyond ±{band:.1f})")
-    return ["Left and right differ by more than their uncertainty:", *rows] if rows else [
-        "Left and right do not differ by more than their uncertainty."]
+            rows.append(
+                f"  {words}: {more.facts.side} larger by {abs(a.value - b.value):.1f}"
+                f" {a.unit} (beyond ±{band:.1f})"
+            )
+    return (
+        ["Left and right differ by more than their uncertainty:", *rows]
+        if rows
+        else ["Left and right do not differ by more than their uncertainty."]
+    )
+
+
+def _filled(pad: PadPlan) -> str:
+    """Return how much of the gap a pad fills at its crest, in words."""
+    gap = pad.gap_at_crest
+    if not gap.value:
+        return "how much it fills is not known"
+    share = 100 * pad.crest.height / gap.value
+    return f"fills {share:.0f} % of {gap.value:.1f} ± {gap.sd or 0:.1f} mm at its crest"
 
 
 def _foot(foot: FootPlan) -> list[str]:
@@ -143,15 +161,16 @@ def _foot(foot: FootPlan) -> list[str]:
         crest = foot.pad.crest
         rows.append(
             f"  arch pad: crest {crest.height:.1f} mm high, {crest.from_rear:.0f} mm from the "
-            f"base's rear edge, {crest.from_medial:.0f} mm from its medial edge; support "
-            f"{100 * foot.pad.support_level:.0f} %"
+            f"base's rear edge, {crest.from_medial:.0f} mm from its medial edge; wished to fill "
+            f"{100 * foot.pad.support_level:.0f} % of the gap, {_filled(foot.pad)}"
         )
         rows += [f"    decided by {reason}" for reason in foot.pad.binding]
     else:
         rows.append(f"  no arch pad: {foot.no_pad_because}")
     for wedge in foot.wedges:
-        rows.append(f"  {wedge.place.value}: {wedge.words}, {wedge.thick_edge:.1f} mm at the "
-                    "thick edge")
+        rows.append(
+            f"  {wedge.place.value}: {wedge.words}, {wedge.thick_edge:.1f} mm at the thick edge"
+        )
     rows += [f"  no wedge {place}: {why}" for place, why in foot.no_wedge_because.items()]
     if foot.saddle_change is not None and foot.saddle_change.value is not None:
         rows.append(f"  saddle: {foot.saddle_change.value:+.1f} mm")

@@ -49,7 +49,7 @@ class Shots:
     """The file or files of one scan, and what was stated about it."""
 
     files: tuple[Path, ...]
-    options: Options = Options()
+    options: Options = field(default_factory=Options)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -288,4 +288,3 @@ def thick_edges(plan: Plan) -> list[str]:
         for foot in plan.feet
         for wedge in foot.wedges
     ]
-

@@ -1,0 +1,107 @@
+"""Floor, strays, islands and the other foot go; the sole stays."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+from footscan import cleaning
+from footscan.errors import FootscanError, PoseError
+from footscan.pipeline import Options, measure_scan
+from footscan.scan import Scan
+
+
+def body(mesh) -> Scan:
+    return Scan(vertices=np.asarray(mesh.vertices), faces=np.asarray(mesh.faces))
+
+
+def test_floor_is_found_where_it_lies(scan_with):
+    scan = scan_with(floor=45.0)
+    floor = cleaning.sketch(scan).floor
+    assert floor is not None
+    assert floor.normal[2] == pytest.approx(1.0, abs=1e-3)
+    assert floor.offset == pytest.approx(0.0, abs=0.3)
+
+
+def test_flat_sole_without_floor_is_not_taken_for_one(clean_scan, scan_with):
+    assert cleaning.sketch(clean_scan).floor is None
+    assert cleaning.sketch(scan_with(sole="filled")).floor is None
+
+
+def test_sole_contact_is_kept_on_a_floor(scan_with, clean):
+    """The floor touches the sole: what is taken away may not eat into heel and ball."""
+    on_floor = measure_scan(scan_with(floor=45.0, floor_under=True), Options())
+    for measured in (on_floor, measure_scan(scan_with(floor=45.0), Options())):
+        sole, length = measured.foot.sole, measured.foot.length
+        for low, high in ((0.06, 0.22), (0.66, 0.75)):
+            seen = [
+                np.isfinite(m.z[(m.x > low * size) & (m.x < high * size)]).sum()
+                for m, size in ((sole, length), (clean.foot.sole, clean.foot.length))
+            ]
+            assert seen[0] > 0.97 * seen[1]
+
+
+def test_repeated_point_in_a_triplet_does_not_win_the_vote():
+    """Few points repeat within a draw: a triplet without a normal would be near everything."""
+    rng = np.random.default_rng(0)
+    plane = np.column_stack([rng.uniform(-1, 1, (60, 2)), np.zeros(60)])
+    points = np.vstack([plane, rng.uniform(-1, 1, (40, 3))])
+    for seed in range(5):
+        found = cleaning._best_plane(points, 0.01, np.random.default_rng(seed))
+        assert found is not None
+        normal, offset = found
+        assert abs(normal[2]) == pytest.approx(1.0, abs=1e-3)
+        assert offset == pytest.approx(0.0, abs=0.01)
+
+
+def test_points_that_are_all_the_same_have_no_plane():
+    assert cleaning._best_plane(np.ones((200, 3)), 0.1, np.random.default_rng(0)) is None
+
+
+def test_two_feet_are_split(clean_scan, left_specimen):
+    other = left_specimen.vertices * [1, -1, 1] + [5.0, 180.0, 0]
+    faces = left_specimen.faces[:, ::-1] + len(clean_scan.vertices)
+    both = Scan(vertices=np.vstack([clean_scan.vertices, other]),
+                faces=np.vstack([clean_scan.faces, faces]))
+    parts = cleaning.split(both)
+    assert sorted(len(p.vertices) for p in parts) == sorted(
+        [len(clean_scan.vertices), len(other)]
+    )
+    found = {m.facts.side: m for m in (measure_scan(p, Options()) for p in parts)}
+    assert set(found) == {"left", "right"}
+    for measured in found.values():
+        assert measured.measures["foot_length"].value == pytest.approx(270.0, abs=0.7)
+
+
+def test_one_foot_with_islands_is_not_split(scan_with):
+    assert len(cleaning.split(scan_with(islands=2, strays=60))) == 1
+
+
+@pytest.mark.parametrize(
+    "scan",
+    [
+        body(trimesh.creation.box((200, 200, 200)).subdivide_to_size(8)),
+        body(trimesh.creation.icosphere(subdivisions=5, radius=130)),
+        Scan(vertices=np.random.default_rng(0).uniform(-130, 130, (6000, 3)), faces=[]),
+    ],
+    ids=["cube", "sphere", "random box"],
+)
+def test_no_foot_is_refused_in_one_sentence(scan):
+    with pytest.raises(FootscanError, match="foot|side") as caught:
+        measure_scan(scan, Options())
+    text = str(caught.value)
+    assert "\n" not in text
+    assert ". " not in text
+
+
+def test_plane_is_refused():
+    rng = np.random.default_rng(0)
+    plane = np.column_stack([rng.uniform(0, 270, (5000, 2)), rng.normal(0, 0.2, 5000)])
+    with pytest.raises(PoseError, match="flat or a line, not a foot; scan the foot itself"):
+        measure_scan(Scan(vertices=plane, faces=[]), Options())
+
+
+def test_handful_of_points_is_refused():
+    with pytest.raises(PoseError, match="too few points to be a foot; scan again"):
+        measure_scan(Scan(vertices=np.random.default_rng(0).random((60, 3)), faces=[]), Options())

@@ -1,0 +1,536 @@
+"""The command line: exit codes, what goes to which stream, and one sentence for what is wrong."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import trimesh
+
+from insole import cli, workflow
+
+ROOT = Path(__file__).parents[2]
+SAMPLES = ROOT / "sample_scans"
+LEFT, RIGHT = str(SAMPLES / "larch_left.ply"), str(SAMPLES / "larch_right.ply")
+BAD = str(SAMPLES / "larch_right_to_send_back.ply")
+SHOE = str(SAMPLES / "shoe.toml")
+COMMANDS = ("check", "measure", "fit", "plan", "make", "compare", "questions")
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _each_scan_measured_once() -> Iterator[None]:
+    """Keep measured feet between tests: the same files and options give the same feet."""
+    real, kept = workflow.measure_feet_in, {}
+
+    def measured(paths: Any, options: Any) -> Any:
+        key = (tuple(map(str, paths)), repr(options))
+        if not all(str(path).startswith(str(SAMPLES)) for path in paths):
+            return real(paths, options)
+        if key not in kept:
+            kept[key] = real(paths, options)
+        return kept[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(workflow, "measure_feet_in", measured)
+        yield
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Run:
+    """Return a function that runs the command line and gives code, stdout, stderr."""
+
+    def one(*arguments: object) -> tuple[int, str, str]:
+        capsys.readouterr()
+        code = cli.main([str(argument) for argument in arguments])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return code, out, err
+
+    return one
+
+
+@pytest.fixture(scope="module")
+def plan_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a plan with a wedge in each forefoot, written by the command."""
+    out = tmp_path_factory.mktemp("plans")
+    wish = ["--shoe", SHOE, "--forefoot", "2", "--case", "larch"]
+    assert cli.main(["plan", LEFT, RIGHT, *wish, "--out", str(out), "--quiet"]) == 0
+    return out / "larch-v1-plan.json"
+
+
+@pytest.fixture
+def no_scan_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    def touched(*_: object) -> None:
+        raise AssertionError("a scan was read")
+
+    monkeypatch.setattr(workflow, "measure_feet_in", touched)
+
+
+# ------------------------------------------------------------------ help
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help(run: Run, command: str) -> None:
+    code, out, err = run(command, "--help")
+    assert code == 0
+    assert err == ""
+    assert out.startswith(f"Usage: solewright {command}")
+    assert len(out.splitlines()[2].strip()) > 20  # a sentence on what it does
+
+
+def test_every_option_has_help() -> None:
+    import click
+
+    assert set(cli.cli.commands) >= set(COMMANDS)
+    for name, command in cli.cli.commands.items():
+        assert command.help, name
+        for option in command.params:
+            if isinstance(option, click.Option):
+                assert option.help, f"{name} {option.opts}"
+
+
+def test_help_is_quick_and_loads_nothing_heavy() -> None:
+    code = (
+        "import sys\nfrom insole import cli\ncode = cli.main(['make', '--help'])\n"
+        "heavy = [m for m in ('numpy', 'scipy', 'pydantic', 'trimesh') if m in sys.modules]\n"
+        "print('HEAVY', heavy, file=sys.stderr)\nraise SystemExit(code)"
+    )
+    times = []
+    for _ in range(3):  # the best of three: the machine may be busy with something else
+        start = time.perf_counter()
+        done = subprocess.run(
+            [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
+        )
+        times.append(time.perf_counter() - start)
+        assert done.returncode == 0, done.stderr
+        assert "Usage: solewright make" in done.stdout
+        assert done.stderr.strip() == "HEAVY []"
+    assert min(times) < 1.0
+
+
+def test_questions_lists_every_question(run: Run) -> None:
+    from insole.planning.questions import QUESTIONS
+
+    code, out, err = run("questions")
+    assert (code, err) == (0, "")
+    rows = out.splitlines()
+    assert len(rows) == len(QUESTIONS)
+    for row, question in zip(rows, QUESTIONS, strict=True):
+        assert row.split(maxsplit=2) == [question.id, question.grade, question.text]
+
+
+# ------------------------------------------------------------------ check and measure
+
+
+def test_check_says_fit_for_making(run: Run) -> None:
+    code, out, err = run("check", LEFT)
+    assert (code, err) == (0, "")
+    assert out.startswith("larch_left.ply: FIT FOR MAKING")
+    assert "left foot" in out
+
+
+def test_check_says_scan_again_and_why(run: Run) -> None:
+    code, out, _ = run("check", BAD)
+    assert code == 20
+    assert "SCAN AGAIN" in out
+    deciding = [row for row in out.splitlines() if row.startswith("  * ")]
+    # the file was spoilt by a 62 mm hole under the arch and 0.9 mm noise
+    assert any("hole" in row.lower() for row in deciding)
+    assert any("noise" in row.lower() for row in deciding)
+
+
+@pytest.mark.parametrize("order", [(LEFT, BAD), (BAD, LEFT)])
+def test_check_of_several_returns_the_worst(run: Run, order: tuple[str, str]) -> None:
+    code, out, _ = run("check", *order)
+    assert code == 20
+    assert "FIT FOR MAKING" in out
+    assert "SCAN AGAIN" in out
+
+
+def test_check_json_is_all_of_stdout(run: Run, tmp_path: Path) -> None:
+    code, out, err = run("check", LEFT, BAD, "--json", "--picture", tmp_path / "seen.png")
+    assert code == 20
+    records = json.loads(out)
+    assert [record["verdict"] for record in records] == ["fit for making", "scan again"]
+    assert "picture written to" in err
+
+
+def test_check_picture_is_a_png(run: Run, tmp_path: Path) -> None:
+    import matplotlib.image
+
+    target = tmp_path / "sole.png"
+    code, _, err = run("check", LEFT, "--picture", target)
+    assert code == 0
+    assert str(target) in err
+    assert target.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+    picture = matplotlib.image.imread(target)
+    assert min(picture.shape[:2]) > 200
+    assert float(np.ptp(picture[..., :3])) > 0.5  # something is drawn on it
+
+
+def test_quiet_check_still_gives_the_verdict_by_its_code(run: Run, tmp_path: Path) -> None:
+    code, _, err = run("check", LEFT, "--quiet", "--picture", tmp_path / "sole.png")
+    assert (code, err) == (0, "")
+
+
+def test_measure_json_contract(run: Run) -> None:
+    code, out, err = run("measure", LEFT, "--json", "--load", "half")
+    assert (code, err) == (0, "")
+    record = json.loads(out)
+    assert record["tool"]["name"] == "solewright"
+    assert set(record) >= {
+        "tool", "scan", "verdict", "findings", "pose", "landmarks", "measures", "sizes",
+    }  # fmt: skip
+    assert set(record["scan"]) >= {
+        "file", "sha256", "unit", "unit_evidence", "side", "side_confidence", "kind", "load",
+        "points", "faces",
+    }  # fmt: skip
+    assert (record["scan"]["side"], record["scan"]["load"]) == ("left", "half")
+    for finding in record["findings"]:
+        assert set(finding) == {
+            "code", "severity", "text", "advice", "region", "value", "limit"}  # fmt: skip
+    pose = np.array(record["pose"])
+    assert pose.shape == (4, 4)
+    assert np.linalg.det(pose[:3, :3]) == pytest.approx(-1, abs=1e-9)  # a left foot is mirrored
+    for mark in record["landmarks"].values():
+        assert set(mark) >= {"foot_mm", "scanner_mm", "sd_mm", "method"}
+        # numbers are rounded to a micrometre, in two frames
+        back = pose @ [*mark["scanner_mm"], 1.0]
+        assert back[:3] == pytest.approx(mark["foot_mm"], abs=0.005)
+    # 268.4 mm by construction; noise and thinning belong to the scan: within 1 %
+    length = record["measures"]["foot_length"]
+    assert length["unit"] == "mm"
+    assert length["sd"] > 0
+    assert length["value"] == pytest.approx(268.4, rel=0.01)
+    for measure in record["measures"].values():
+        assert measure["value"] is not None or measure["reason"]
+
+
+def test_measure_json_lists_what_failed(run: Run, tmp_path: Path) -> None:
+    missing = tmp_path / "missing.ply"
+    code, out, err = run("measure", LEFT, missing, RIGHT, "--json")
+    assert code == 3
+    records = json.loads(out)
+    assert [record.get("scan", {}) and "error" in record for record in records] == [
+        False, True, False]  # fmt: skip
+    assert set(records[1]) == {"scan", "error"}
+    assert records[1]["scan"] == str(missing)
+    assert len(err.splitlines()) == 1
+    assert err.startswith("solewright: ")
+
+
+def test_measure_table_carries_units_and_uncertainty(run: Run) -> None:
+    code, out, err = run("measure", LEFT, RIGHT)
+    assert (code, err) == (0, "")
+    row = next(row for row in out.splitlines() if row.startswith("foot length"))
+    assert row.count("±") == 2
+    assert row.count("mm") == 2
+    assert "one standard deviation" in out
+
+
+def test_compare_and_fit_speak_in_words_and_json(run: Run) -> None:
+    code, out, _ = run("compare", LEFT, RIGHT)
+    assert code == 0
+    assert "mm" in out
+    code, out, _ = run("compare", LEFT, RIGHT, "--json")
+    assert code == 0
+    assert json.loads(out)
+    code, out, err = run("fit", LEFT, RIGHT, "--shoe", SHOE, "--shoe", SAMPLES / "shoe_wide.toml")
+    assert (code, err) == (0, "")
+    assert out.startswith("1. ")
+    assert "\n2. " in out
+    code, out, _ = run(
+        "fit", LEFT, RIGHT, "--shoe", SHOE, "--shoe", SAMPLES / "shoe_wide.toml", "--json"
+    )
+    assert code == 0
+    assert len(json.loads(out)) == 2
+
+
+# ------------------------------------------------------------------ wrong use
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["measure", LEFT, "--unit", "mm", "--scale", "1"], "--unit or --scale, not both"),
+        (["measure", LEFT, "--scale", "-2"], "positive number of millimetres"),
+        (["measure", LEFT, "--scale", "nan"], "positive number of millimetres"),
+        (["measure", LEFT, RIGHT, "--side", "left"], "given 1 times for 2 scans"),
+        (["measure", LEFT, "--foot-length", "268", "--foot-length", "2"], "given 2 times for 1"),
+        (["measure", LEFT, "--landmark", "mth1=1,2"], "NAME=X,Y,Z"),
+        (["measure", LEFT, RIGHT, "--landmark", "mth1=1,2,3"], "belongs to one foot"),
+        (["make", LEFT, "--bed", "220"], "WIDTHxDEPTH"),
+        (["make", LEFT, "--bed", "10x220"], "40 to 2000"),
+        (["make", LEFT, "--bed", "nanxnan"], "40 to 2000"),
+        (["make", LEFT, "--override", "wedge;me;because"], "LIMIT;WHO;WHY;WHEN"),
+        (["make", LEFT, "--override", "wedge;me;;today"], "all four filled"),
+        (["plan", LEFT, "--shift-pad", "3"], "--shift-pad: '3' cannot be read"),
+        (["plan", LEFT, "--shift-pad", "1,2,3"], "--shift-pad: '1,2,3' cannot be read"),
+        (["plan", LEFT, "--shift-pad", "middle=1,2"], "neither left nor right"),
+        (["plan", LEFT, "--pad-source", "guess"], "--pad-source: 'guess' cannot be read"),
+        (["plan", LEFT, "--answer", "diabetes"], "QUESTION=yes or QUESTION=no"),
+        (["measure"], "Missing argument"),
+        (["nonsense"], "No such command"),
+        (["make", LEFT, "--kerf", "-1"], "0<=x<=5"),
+    ],
+)
+@pytest.mark.usefixtures("no_scan_is_read")
+def test_wrong_use_exits_2_with_a_sentence(
+    run: Run, arguments: list[str], words: str, tmp_path: Path
+) -> None:
+    extra = ["--out", tmp_path / "out"] if arguments[0] in ("plan", "make") else []
+    code, out, err = run(*arguments, *extra)
+    assert (code, out) == (2, "")
+    last = err.strip().splitlines()[-1]
+    assert last.startswith("Error: ")
+    assert words in last
+    assert not list(tmp_path.iterdir())
+
+
+# ------------------------------------------------------------------ what is no foot
+
+
+def _nonsense(folder: Path) -> dict[str, str]:
+    """Fill a folder with files that are no foot; return a word that must be said about each."""
+    (folder / "empty.ply").write_bytes(b"")
+    (folder / "text.stl").write_text("milk, bread, and a new inner tube\n")
+    whole = Path(LEFT).read_bytes()
+    (folder / "short.ply").write_bytes(whole[: len(whole) // 2])
+    fine = trimesh.creation.box((260.0, 100.0, 90.0))
+    for _ in range(5):
+        fine = fine.subdivide()
+    fine.export(folder / "cube.ply")
+    trimesh.creation.box((260.0, 100.0, 90.0)).export(folder / "coarse_cube.stl")
+    flat = trimesh.Trimesh(fine.vertices * [1, 1, 0], fine.faces, process=False)
+    flat.export(folder / "plane.ply")
+    trimesh.creation.icosphere(subdivisions=5, radius=130.0).export(folder / "sphere.stl")
+    (folder / "a_folder.ply").mkdir()
+    return {
+        "empty.ply": "empty",
+        "text.stl": "text.stl",
+        "short.ply": "cut short",
+        "cube.ply": "no foot",
+        "coarse_cube.stl": "points",
+        "plane.ply": "flat",
+        "sphere.stl": "no foot",
+        "missing.ply": "not there",
+        "a_folder.ply": "folder",
+    }
+
+
+def test_nonsense_gets_one_sentence_and_no_file(run: Run, tmp_path: Path) -> None:
+    scans, out = tmp_path / "scans", tmp_path / "out"
+    scans.mkdir()
+    for name, words in _nonsense(scans).items():
+        code, printed, err = run("make", scans / name, "--out", out)
+        said = [row for row in err.splitlines() if row != "measuring and planning"]
+        assert (code, printed) == (3, ""), name
+        assert len(said) == 1, (name, said)
+        assert said[0].startswith("solewright: "), name
+        assert words in said[0], (name, said)
+        assert not out.exists(), name
+
+
+def test_a_damaged_plan_gets_one_sentence(run: Run, plan_file: Path, tmp_path: Path) -> None:
+    record = json.loads(plan_file.read_text(encoding="utf-8"))
+    record["left"]["base"]["thickness"] = "thick"
+    cases = {
+        "cut.json": plan_file.read_text(encoding="utf-8")[:400],
+        "list.json": "[]",
+        "wrong.json": json.dumps(record),
+        "binary.json": "\x00\x01",
+    }
+    for name, text in cases.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+        code, _, err = run("make", tmp_path / name, "--out", tmp_path / "out")
+        assert code == 3, name
+        assert len(err.splitlines()) == 1, (name, err)
+        assert err.startswith("solewright: "), name
+    code, _, err = run("make", tmp_path / "gone.json", "--out", tmp_path / "out")
+    assert code == 3
+    assert "cannot be read" in err
+    assert not (tmp_path / "out").exists()
+
+
+# ------------------------------------------------------------------ refused for safety
+
+
+@pytest.mark.usefixtures("no_scan_is_read")
+def test_a_stop_answer_comes_before_any_scan(run: Run, tmp_path: Path) -> None:
+    for command in ("plan", "make"):
+        code, out, err = run(
+            command, LEFT, RIGHT, "--answer", "diabetes=yes", "--out", tmp_path / "out"
+        )
+        assert (code, out) == (4, "")
+        assert "answered yes to diabetes" in err
+        assert "clinician" in err
+        assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.usefixtures("no_scan_is_read")
+def test_an_unknown_question_is_named(run: Run, tmp_path: Path) -> None:
+    code, _, err = run("plan", LEFT, "--answer", "diabets=no", "--out", tmp_path / "out")
+    assert code == 3
+    assert "did you mean diabetes" in err
+
+
+def test_a_clinicians_word_lets_it_pass_and_is_kept(run: Run, tmp_path: Path) -> None:
+    answers = tmp_path / "answers.toml"
+    answers.write_text('[answers]\ndiabetes = "yes"\nwound = false\n', encoding="utf-8")
+    word = "Dr Alder, 2026-05-31"
+    code, out, _ = run(
+        "plan", LEFT, "--answers", answers, "--clinician", word, "--json", "--out", tmp_path
+    )
+    assert code == 0
+    record = json.loads(out)
+    assert record["clinician"] == word
+    assert (record["answers"]["diabetes"], record["answers"]["wound"]) == ("yes", "no")
+    assert record["answers"]["calf_swelling"] == "not asked"  # nobody asked: never a no
+    assert any("on the word of Dr Alder" in note["text"] for note in record["notes"])
+
+
+def test_a_plan_on_file_is_no_way_around_a_stop(
+    run: Run, plan_file: Path, tmp_path: Path
+) -> None:
+    record = json.loads(plan_file.read_text(encoding="utf-8"))
+    record["answers"]["wound"] = "yes"
+    (tmp_path / "stopped.json").write_text(json.dumps(record), encoding="utf-8")
+    code, _, err = run(
+        "make", tmp_path / "stopped.json", "--thick-edges-checked", "--no-step",
+        "--out", tmp_path / "out",
+    )  # fmt: skip
+    assert code == 4
+    assert "answered yes to wound" in err
+    assert not (tmp_path / "out").exists()
+
+
+def test_thick_edges_must_be_read_first(
+    run: Run, plan_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: False, raising=False)
+    for quiet in ([], ["--quiet"]):
+        code, out, err = run("make", plan_file, "--no-step", "--out", tmp_path / "out", *quiet)
+        assert (code, out) == (4, "")
+        assert "--thick-edges-checked" in err
+        assert "wedge: left foot, inside forefoot: 1° varus, thick on the big-toe side" in err
+        assert not (tmp_path / "out").exists()
+
+
+def test_thick_edges_answered_at_the_terminal(
+    run: Run, plan_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import click
+
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(click, "confirm", lambda *_, **__: False)
+    code, _, err = run("make", plan_file, "--no-step", "--out", tmp_path / "out")
+    assert code == 4
+    assert "not confirmed" in err
+    assert not (tmp_path / "out").exists()
+
+
+def test_two_scans_of_one_side_are_refused(run: Run, tmp_path: Path) -> None:
+    code, _, err = run("plan", LEFT, LEFT, "--out", tmp_path / "out")
+    assert code == 3
+    assert "both show the left foot" in err
+    assert not (tmp_path / "out").exists()
+
+
+# ------------------------------------------------------------------ plans
+
+
+def test_plan_is_written_once_and_never_changed(
+    run: Run, plan_file: Path, tmp_path: Path
+) -> None:
+    wish = [LEFT, RIGHT, "--shoe", SHOE, "--case", "larch", "--out", tmp_path]
+    assert run("plan", *wish, "--forefoot", "2")[0] == 0
+    target = tmp_path / "larch-v1-plan.json"
+    assert target.read_bytes() == plan_file.read_bytes()
+    assert run("plan", *wish, "--forefoot", "2")[0] == 0
+    code, _, err = run("plan", *wish, "--support", "40")
+    assert code == 3
+    assert "holds another plan" in err
+    assert target.read_bytes() == plan_file.read_bytes()
+    assert [path.name for path in tmp_path.iterdir()] == [target.name]
+
+
+def test_plan_json_is_the_plan_that_was_written(run: Run, tmp_path: Path) -> None:
+    code, out, err = run("plan", LEFT, "--json", "--out", tmp_path)
+    assert code == 0
+    assert out.encode() == (tmp_path / "case-v1-plan.json").read_bytes()
+    assert "plan written to" in err
+
+
+def test_against_words_a_shift_of_the_pad(run: Run, tmp_path: Path) -> None:
+    wish = [LEFT, RIGHT, "--shoe", SHOE, "--case", "larch", "--out", tmp_path]
+    assert run("plan", *wish)[0] == 0
+    old = tmp_path / "larch-v1-plan.json"
+    code, out, _ = run("plan", *wish, "--shift-pad", "left=-3,0", "--against", old)
+    assert code == 0
+    assert (tmp_path / "larch-v2-plan.json").is_file()
+    told = out.split("Against the earlier plan:")[1]
+    moved = next(row for row in told.splitlines() if "pad moved" in row)
+    assert moved.strip().startswith("left ")
+    assert "3" in moved
+    assert "back" in moved
+    assert "right pad" not in told
+    code, out, _ = run("plan", *wish, "--version", "3", "--against", old)
+    assert code == 0
+    assert "nothing changes" in out.split("Against the earlier plan:")[1]
+
+
+# ------------------------------------------------------------------ faults of the program
+
+
+def test_a_fault_of_ours_is_one_sentence(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("by zero")
+
+    monkeypatch.setattr(workflow, "measure_all", broken)
+    monkeypatch.delenv("SOLEWRIGHT_TRACEBACK", raising=False)
+    code, out, err = run("measure", LEFT)
+    assert (code, out) == (70, "")
+    assert len(err.splitlines()) == 1
+    assert err.startswith("solewright: a fault in the program itself (ZeroDivisionError: by zero)")
+    monkeypatch.setenv("SOLEWRIGHT_TRACEBACK", "1")
+    with pytest.raises(ZeroDivisionError):
+        cli.main(["measure", LEFT])
+
+
+def test_out_of_memory_and_a_break_are_told(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise MemoryError
+
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(workflow, "measure_all", full)
+    code, _, err = run("measure", LEFT)
+    assert code == 3
+    assert "not enough memory" in err
+    monkeypatch.setattr(workflow, "measure_all", stopped)
+    code, _, err = run("measure", LEFT)
+    assert code == 130
+    assert "nothing was written" in err
+
+
+def test_the_installed_command_returns_the_code() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "insole.cli", "measure", "nowhere.ply"],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+        env={**os.environ, "OMP_NUM_THREADS": "1"},
+    )  # fmt: skip
+    assert done.returncode == 3
+    assert done.stdout == ""
+    assert done.stderr.startswith("solewright: nowhere.ply")
+    assert len(done.stderr.splitlines()) == 1
