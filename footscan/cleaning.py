@@ -31,7 +31,7 @@ FLOOR_TRIALS = 400
 FLOOR_TOLERANCE = 0.004  # share of the scan's extent: about 1 mm on a foot
 FLOOR_SHARE = 0.06  # fewer points than this on a plane are not a floor
 OUTSIDE_SHARE = 0.2  # share of the plane's points beyond the shadow
-SECOND_FOOT_SHARE = 0.45  # of the first body's points and extent: less is a stand or a tag
+SECOND_FOOT_SHARE = 0.45  # of the first body's cells and extent: less is a stand or a tag
 FINE_CELL_MM = 0.9  # denser scans are averaged to this spacing
 OPEN_SHARE = 0.25  # a surface whose area vectors cancel better than this is nearly closed
 # Box in which the foot lies, shares of the matched length: generous, since the match of an
@@ -129,7 +129,10 @@ def split(scan: Scan) -> list[Scan]:
     chosen, _ = _sketched(scan)
     points = scan.vertices[chosen]
     label = _bodies(points)
-    sizes = np.bincount(label)
+    # cells, not points: one foot may have been scanned more finely than the other
+    cells = np.floor(points / (0.01 * _extent(points))).astype(np.int64)
+    occupied = np.unique(np.column_stack([label, cells]), axis=0)
+    sizes = np.bincount(occupied[:, 0])
     order = np.argsort(sizes)[::-1]
     if len(order) < 2 or sizes[order[1]] < SECOND_FOOT_SHARE * sizes[order[0]]:
         return [scan]

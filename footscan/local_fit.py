@@ -20,6 +20,7 @@ PATCH_MIN = 14  # a quadric has 6 coefficients; fewer than this and noise wins
 ROUNDS = 4
 DEPTH_SHARE = 0.5  # points this share of the radius behind the top are another wall
 MAX_DROP_MM = 1.5  # a fit that falls back by more than noise has left the feature
+OVERSHOOT_MM = 0.5  # a round tip between coarse points; farther out the surface was not seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +81,7 @@ def smooth_extreme(
     Returns
     -------
     ndarray, shape (3,)
-        Extreme of the fitted quadric, mm.
+        Extreme of the fitted quadric, mm; never more than 0.5 mm beyond the points themselves.
 
     Raises
     ------
@@ -91,7 +92,8 @@ def smooth_extreme(
         raise ValueError("no points in the region searched")
     candidates = cloud.points[inside]
     reach = candidates @ direction
-    centre = candidates[_robust_top(reach, candidates)]
+    top = _robust_top(reach, candidates)
+    centre, limit = candidates[top], reach[top] + OVERSHOOT_MM
     frame = _frame(direction)
     for _ in range(ROUNDS):
         local = (cloud.near(centre, radius) - centre) @ frame.T
@@ -104,7 +106,8 @@ def smooth_extreme(
         centre = centre + found @ frame
         if np.linalg.norm(found) < 0.02:
             break
-    return centre
+    # at a clipped end the quadric peaks beyond the scan: that would be a guess
+    return centre - max(0.0, float(centre @ direction) - limit) * direction
 
 
 def _robust_top(reach: Array, candidates: Array) -> int:

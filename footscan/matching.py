@@ -31,6 +31,7 @@ COARSE_POINTS, FINE_POINTS = 64, 350
 COARSE_ROUNDS, FINE_ROUNDS = 8, 22
 KEEP = 12  # poses per side that are refined
 TRIM = 0.85  # share of template points that must find a partner; the rest may be missing
+CORE = 0.6  # share of the template that even a poor scan of a foot shows
 CELLS = 36  # the scan is thinned to cells of this share of its extent: evenly, unlike its mesh
 SCALE_STARTS = (1.0, 0.8)  # foot length over the scan's longest extent: without and with a leg
 
@@ -51,6 +52,9 @@ class Match:
         Side of the template that matched.
     cost : float
         Root mean square misfit, share of foot length, normals included.
+    core : float
+        The same over the best-fitting 60 % of the template: how foot-like what was seen is,
+        though a sole or the toes may be missing.
     """
 
     rotation: Array
@@ -58,6 +62,7 @@ class Match:
     scale: float
     side: Side
     cost: float
+    core: float = 0.0
 
 
 @lru_cache(maxsize=1)
@@ -97,6 +102,7 @@ def match(
                 scale=best.scale * extent,
                 side=this,
                 cost=best.cost,
+                core=_core(scan, best, this),
             )
         )
     return sorted(found, key=lambda m: m.cost)
@@ -110,7 +116,7 @@ class _Target:
         self.normals = normals
         self.tree = spatial.cKDTree(np.hstack([points, NORMAL_WEIGHT * normals]))
 
-    def nearest(self, points: Array, normals: Array, scale: Array) -> tuple[Array, Array]:
+    def nearest(self, points: Array, normals: Array, scale: Array | float) -> tuple[Array, Array]:
         """Return distances and partners of (c, m, 3) placed template points."""
         feature = np.concatenate([points, NORMAL_WEIGHT * normals], axis=2)
         distance, index = self.tree.query(feature.reshape(-1, 6), workers=-1)
@@ -156,6 +162,18 @@ def _best_of_side(scan: _Target, side: Side, up: Array | None) -> _Placed:
     )
     top = int(np.argmin(fine[3]))
     return _Placed(fine[0][top], fine[1][top], float(fine[2][top]), float(fine[3][top]))
+
+
+def _core(scan: _Target, placed: _Placed, side: Side) -> float:
+    """Return the misfit of the best-fitting part of the placed template."""
+    points, normals = template()
+    if side is Side.LEFT:
+        flip = np.array([1.0, -1.0, 1.0])
+        points, normals = points * flip, normals * flip
+    laid = points @ placed.rotation.T * placed.scale + placed.shift
+    distance, _ = scan.nearest(laid[None], (normals @ placed.rotation.T)[None], placed.scale)
+    best = np.sort(distance[0])[: int(CORE * len(points))]
+    return float(np.sqrt((best**2).mean()) / placed.scale)
 
 
 def _place(

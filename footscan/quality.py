@@ -22,11 +22,13 @@ from footscan.cleaning import Cleaned
 from footscan.foot import SoleMap, sole_map
 from footscan.pose import FLAT_MM, FLAT_SHARE, Settled
 from footscan.results import Finding, Measure, ScanReport, Severity, Verdict
-from footscan.scan import Array, Kind, Load
+from footscan.scan import Array, IntArray, Kind, Load
 
 __all__ = ["Evidence", "Limit", "inspect", "limits", "noise_mm", "spacing_mm", "verdict"]
 
+RIM_DEPTH_MM = 2.5  # depth of the foot's end in which a clipped rim lies
 SEEN_LIMIT_DEG = 88.0
+RIM_MM = 6.0  # an open edge this broad at the very end leaves the length unknown by 1 mm
 MISSING_SHARE = 0.3  # of heel and ball: less than this and the sole was not scanned
 FILLED_MIDFOOT = 0.60  # flat share of the midfoot; a specimen with no arch at all has less
 FILLED_TOES = 0.75  # flat share between ball and toes, where skin never touches all over
@@ -274,7 +276,8 @@ def _sole(settled: Settled) -> list[Finding]:
                 severity=Severity.MEASURING,
                 region="arch",
                 text="The sole is closed by a flat plane, so the arch cannot be read from below.",
-                advice="Scan through glass or in the air; lengths and breadths hold, girths are large.",
+                advice="Scan through glass or in the air; lengths and breadths hold, girths "
+                "read large.",
             )
         ]
     # steep walls are surface too: only what no face covers at all counts as not seen
@@ -389,14 +392,14 @@ def _ends(settled: Settled) -> list[Finding]:
     """Return findings about cut-off heel or toes and a leg cut too low."""
     foot = settled.foot
     found = []
+    rim = _rim_edges(foot.faces)
     for code, end, region in (("heel-cut", -1.0, "heel"), ("toes-cut", 1.0, "toes")):
-        share = _open_end(foot.vertices, end, foot.length)
+        length = _rim_at_end(foot.vertices, rim, end)
+        words = "The toes end" if region == "toes" else "The heel ends"
         found += _grade(
             code,
-            share,
-            f"The {region} end in a flat cut: the scan is clipped there."
-            if region == "toes"
-            else "The heel ends in a flat cut: the scan is clipped there.",
+            length,
+            f"{words} in an open rim {length:.0f} mm long: the scan is clipped there.",
             "Move the foot into the scanner's field and scan again.",
             region,
         )
@@ -419,15 +422,53 @@ def _ends(settled: Settled) -> list[Finding]:
     return found
 
 
-def _open_end(vertices: Array, sign: float, length: float) -> float:
-    """Return how broad the foot is 1.5 mm from its very end, share of length.
+def _rim(code: str, breadth: float, region: str) -> list[Finding]:
+    """Return a finding where the very end of the foot is an open edge."""
+    if breadth <= RIM_MM:
+        return []
+    return [
+        Finding(
+            code=code,
+            severity=Severity.AGAIN,
+            region=region,
+            value=round(breadth, 1),
+            limit=RIM_MM,
+            text=f"The scan is open at the end of the {region}, {breadth:.0f} mm broad: "
+            "the length is not known.",
+            advice="Move the foot into the scanner's field and scan again.",
+        )
+    ]
 
-    A heel or a toe tip is round there (a few per cent); a clipped scan is as broad as the cut.
-    """
+
+def _rim_mm(vertices: Array, faces: IntArray, sign: float) -> float:
+    """Return how broad the open edge is within 2 mm of the foot's very end, mm; 0 for none."""
+    edges = np.sort(np.concatenate([faces[:, :2], faces[:, 1:], faces[:, [2, 0]]]), axis=1)
+    key = edges[:, 0] * len(vertices) + edges[:, 1]
+    _, first, count = np.unique(key, return_index=True, return_counts=True)
+    rim = np.unique(edges[first[count == 1]])
     x = sign * vertices[:, 0]
-    top = np.partition(x, -4)[-4]
-    slab = vertices[x > top - 1.5]
-    return float(np.ptp(np.percentile(slab[:, 1], [3, 97])) / length)
+    near = rim[x[rim] > x.max() - 2.0]
+    return float(np.ptp(vertices[near, 1])) if len(near) else 0.0
+
+
+def _rim_edges(faces: IntArray) -> IntArray:
+    """Return the edges that belong to one face only, shape (k, 2)."""
+    edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
+    unique, count = np.unique(edges, axis=0, return_counts=True)
+    return unique[count == 1]
+
+
+def _rim_at_end(vertices: Array, rim: IntArray, sign: float) -> float:
+    """Return how much open rim lies within 2.5 mm of the foot's end, below 60 mm, mm.
+
+    A heel and a toe close round; where a scan was clipped, its rim lies all in one plane there.
+    """
+    if len(rim) == 0:
+        return 0.0
+    x = sign * vertices[:, 0]
+    at_end = (x > np.partition(x, -4)[-4] - RIM_DEPTH_MM) & (vertices[:, 2] < 60.0)
+    there = rim[at_end[rim].all(axis=1)]
+    return float(np.linalg.norm(vertices[there[:, 0]] - vertices[there[:, 1]], axis=1).sum())
 
 
 def _loading(settled: Settled, evidence: Evidence) -> list[Finding]:

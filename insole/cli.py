@@ -349,6 +349,7 @@ def _request(files: Sequence[Path], given: dict[str, Any], version: int) -> Requ
 def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
     """Return the wishes: common ones, and what differs for one foot."""
     from insole.planning import kit
+    from insole.planning.limits import default_limits
     from insole.planning.planner import PlanWishes
 
     table: dict[str, dict[str, Any]] = {"both": {}, "left": {}, "right": {}}
@@ -378,7 +379,7 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
     return PlanWishes(
         both=_foot_wish(table["both"]), left=_foot_wish(table["left"]),
         right=_foot_wish(table["right"]), case=given["case"], date=given["date"],
-        version=version, kit=kit.load(given["kit"]) if given["kit"] else None,
+        version=version, kit=kit.load(given["kit"], default_limits()) if given["kit"] else None,
         confirm_zero=given["confirm_zero"],
     )  # fmt: skip
 
@@ -727,11 +728,10 @@ def _confirm(edges: Sequence[str], checked: bool, say: Callable[[str], None]) ->
     """
     from insole.errors import RefusedError
 
-    if not edges:
-        return
+    tell = say if checked else _say  # what is to be confirmed is shown even with --quiet
     for edge in edges:
-        say(f"wedge: {edge}")
-    if checked:
+        tell(f"wedge: {edge}")
+    if checked or not edges:
         return
     if not sys.stdin.isatty():
         raise RefusedError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
@@ -101,14 +102,33 @@ def fit(ranked: Sequence[FitResult]) -> str:
     """Return ranked shoes as text."""
     rows = []
     for number, result in enumerate(ranked, start=1):
-        rows.append(f"{number}. {result.shoe.name if hasattr(result, 'shoe') else result.name}")
+        rows.append(f"{number}. {result.shoe.name}")
         rows += [f"   {reason}" for reason in result.reasons]
     return "\n".join(rows)
 
 
 def fit_records(ranked: Sequence[FitResult]) -> list[dict[str, Any]]:
-    """Return ranked shoes as plain data."""
-    return [asdict(result) for result in ranked]
+    """Return ranked shoes as plain data, lengths in mm; an absent bound is None."""
+    return [
+        {
+            "shoe": result.shoe.name,
+            "place": result.place,
+            "fits": result.fits,
+            "score": result.score,
+            "reasons": list(result.reasons),
+            "feet": [_finite(asdict(foot)) for foot in result.feet],
+        }
+        for result in ranked
+    ]
+
+
+def _finite(value: Any) -> Any:
+    """Return plain data with None for a bound that is not there: JSON knows no infinity."""
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _head(foot: MeasuredFoot) -> str:

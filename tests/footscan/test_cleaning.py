@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 import trimesh
 
-from footscan import cleaning
+from footscan import cleaning, scanner
 from footscan.errors import FootscanError, PoseError
 from footscan.pipeline import Options, measure_scan
 from footscan.scan import Scan
+from footscan.scanner import ScannerSpec
 
 
 def body(mesh) -> Scan:
@@ -60,13 +61,15 @@ def test_points_that_are_all_the_same_have_no_plane():
 
 
 def test_two_feet_are_split(clean_scan, left_specimen):
-    other = left_specimen.vertices * [1, -1, 1] + [5.0, 180.0, 0]
-    faces = left_specimen.faces[:, ::-1] + len(clean_scan.vertices)
-    both = Scan(vertices=np.vstack([clean_scan.vertices, other]),
-                faces=np.vstack([clean_scan.faces, faces]))
+    spec = ScannerSpec(points=16000, shift=(5.0, 180.0, 0.0))
+    other = scanner.scan(left_specimen, spec, np.random.default_rng(1))
+    both = Scan(
+        vertices=np.vstack([clean_scan.vertices, other.vertices]),
+        faces=np.vstack([clean_scan.faces, other.faces + len(clean_scan.vertices)]),
+    )
     parts = cleaning.split(both)
     assert sorted(len(p.vertices) for p in parts) == sorted(
-        [len(clean_scan.vertices), len(other)]
+        [len(clean_scan.vertices), len(other.vertices)]
     )
     found = {m.facts.side: m for m in (measure_scan(p, Options()) for p in parts)}
     assert set(found) == {"left", "right"}
@@ -81,8 +84,8 @@ def test_one_foot_with_islands_is_not_split(scan_with):
 @pytest.mark.parametrize(
     "scan",
     [
-        body(trimesh.creation.box((200, 200, 200)).subdivide_to_size(8)),
-        body(trimesh.creation.icosphere(subdivisions=5, radius=130)),
+        body(trimesh.creation.box((200, 200, 200)).subdivide_to_size(14)),
+        body(trimesh.creation.icosphere(subdivisions=4, radius=130)),
         Scan(vertices=np.random.default_rng(0).uniform(-130, 130, (6000, 3)), faces=[]),
     ],
     ids=["cube", "sphere", "random box"],

@@ -57,7 +57,7 @@ def test_unit_in_the_file_that_makes_no_foot_is_said(clean_scan):
 
 def test_landmark_set_by_hand_flows_into_measures(clean_scan, clean):
     """The first head moved 5 mm ahead: truncated length grows by 5 mm, nothing else moves."""
-    place = clean.landmarks["mth1"].xyz + [5.0, 0, 0]
+    place = clean.landmarks["mth1"].xyz + np.array([5.0, 0, 0])
     by_hand = {"mth1": clean.foot.to_scanner(place[None])[0]}
     moved = measure_scan(clean_scan, Options(load=Load.HALF, by_hand=by_hand))
     mark = moved.landmarks["mth1"]
