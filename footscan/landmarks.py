@@ -52,19 +52,19 @@ HEAD2_AHEAD, HEAD3_AHEAD, HEAD4_BACK = 0.055, 0.015, 0.38
 # up to 0.3 mm, 10 000 points and more): the larger of the root mean square error on specimens and
 # the scatter between scans of one open foot, rounded up. Heads: root mean square of the error on
 # specimens and of the scatter about joint centres that an artist placed in body-model feet; those
-# centres lie farther forward by 4 to 7 mm (heads 2 to 4), 9 (first) and 18 (fifth), which is not
-# in here. The navicular is an estimate from the outside.
+# centres lie farther forward by 4 to 7 mm (heads 2 to 4), 9 to 11 (first) and 18 (fifth), which is
+# not in here. The navicular is an estimate from the outside.
 SD_MM = {
     "pternion": 0.3,
     "acropodion": 0.5,
     "heel_centre": 0.2,
     "metatarsale_tibiale": 2.0,
     "metatarsale_fibulare": 1.5,
-    "mth1": 4.5,
+    "mth1": 5.0,
     "mth2": 4.0,
-    "mth3": 3.5,
-    "mth4": 3.0,
-    "mth5": 4.0,
+    "mth3": 4.0,
+    "mth4": 3.5,
+    "mth5": 4.5,
     "arch_apex": 2.0,
     "navicular": 8.0,
     "instep": 0.5,

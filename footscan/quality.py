@@ -28,7 +28,6 @@ __all__ = ["Evidence", "Limit", "inspect", "limits", "noise_mm", "spacing_mm", "
 
 RIM_DEPTH_MM = 2.5  # depth of the foot's end in which a clipped rim lies
 SEEN_LIMIT_DEG = 88.0
-RIM_MM = 6.0  # an open edge this broad at the very end leaves the length unknown by 1 mm
 MISSING_SHARE = 0.3  # of heel and ball: less than this and the sole was not scanned
 FILLED_MIDFOOT = 0.60  # flat share of the midfoot; a specimen with no arch at all has less
 FILLED_TOES = 0.75  # flat share between ball and toes, where skin never touches all over
@@ -91,8 +90,8 @@ def inspect(
         What the user said.
     """
     found = [
-        *_sampling(settled, cleaned),
         *_sole(settled),
+        *_sampling(settled, cleaned),
         *_ends(settled),
         *_loading(settled, evidence),
         *_scale(measures, evidence),
@@ -225,10 +224,10 @@ def _double_skin(sole: SoleMap, points: Array) -> float:
     """Return the distance between two layers of the sole where it has two, mm; else 0.
 
     Two layers show as a gap in the sorted heights within a small cell that is wider than noise
-    and slope explain, in a quarter of all cells at once: on a coarse scan only cells on steep
-    borders hold enough points, and they have gaps by themselves.
+    and slope explain, in a quarter of all cells at once. Cells grow with the spacing: were they
+    too small, only those on steep borders would hold enough points, and those have gaps anyway.
     """
-    cell = 4.0
+    cell = max(4.0, 3.0 * spacing_mm(points))
     index = np.floor(points[:, :2] / cell).astype(np.int64)
     height = points[:, 2] - _plane_part(sole, points)
     key = (index[:, 0] - index[:, 0].min()) * 4096 + index[:, 1] - index[:, 1].min()
@@ -420,35 +419,6 @@ def _ends(settled: Settled) -> list[Finding]:
                 )
             )
     return found
-
-
-def _rim(code: str, breadth: float, region: str) -> list[Finding]:
-    """Return a finding where the very end of the foot is an open edge."""
-    if breadth <= RIM_MM:
-        return []
-    return [
-        Finding(
-            code=code,
-            severity=Severity.AGAIN,
-            region=region,
-            value=round(breadth, 1),
-            limit=RIM_MM,
-            text=f"The scan is open at the end of the {region}, {breadth:.0f} mm broad: "
-            "the length is not known.",
-            advice="Move the foot into the scanner's field and scan again.",
-        )
-    ]
-
-
-def _rim_mm(vertices: Array, faces: IntArray, sign: float) -> float:
-    """Return how broad the open edge is within 2 mm of the foot's very end, mm; 0 for none."""
-    edges = np.sort(np.concatenate([faces[:, :2], faces[:, 1:], faces[:, [2, 0]]]), axis=1)
-    key = edges[:, 0] * len(vertices) + edges[:, 1]
-    _, first, count = np.unique(key, return_index=True, return_counts=True)
-    rim = np.unique(edges[first[count == 1]])
-    x = sign * vertices[:, 0]
-    near = rim[x[rim] > x.max() - 2.0]
-    return float(np.ptp(vertices[near, 1])) if len(near) else 0.0
 
 
 def _rim_edges(faces: IntArray) -> IntArray:

@@ -7,6 +7,7 @@ error's exit code; heavy modules are imported inside the commands, so that ``--h
 from __future__ import annotations
 
 import json
+import math
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -115,7 +116,7 @@ def scan_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 "--foot-length",
                 "foot_length",
                 multiple=True,
-                type=float,
+                type=click.FloatRange(100, 400),
                 metavar="MM",
                 help="Length measured by hand: verifies the scale; once per scan.",
             ),
@@ -144,6 +145,8 @@ def _shots(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
     groups = [tuple(files)] if given["one_foot"] else [(path,) for path in files]
     sides = _per_scan(given["side"], len(groups), "--side")
     lengths = _per_scan(given["foot_length"], len(groups), "--foot-length")
+    if any(length is not None and not math.isfinite(length) for length in lengths):
+        raise click.UsageError("--foot-length wants a number of mm, 100 to 400")
     if given["unit"] and given["scale"] is not None:
         raise click.UsageError("give --unit or --scale, not both")
     if given["scale"] is not None and not 1e-6 < given["scale"] < 1e6:
@@ -398,11 +401,21 @@ def _sided(option: str, text: str, read: Callable[[str], Any]) -> tuple[str, Any
     if foot.strip() not in ("both", "left", "right"):
         raise click.UsageError(f"--{option.replace('_', '-')}: {foot!r} is neither left nor right")
     try:
-        return foot.strip(), read(rest.strip())
+        value = read(rest.strip())
+        if not all(math.isfinite(v) for v in _numbers(value)):
+            raise ValueError(text)
+        return foot.strip(), value
     except ValueError:
         raise click.UsageError(
             f"--{option.replace('_', '-')}: {rest.strip()!r} cannot be read; see --help"
         ) from None
+
+
+def _numbers(value: Any) -> tuple[float, ...]:
+    """Return the numbers in a wish; none in a word."""
+    if isinstance(value, str):
+        return ()
+    return value if isinstance(value, tuple) else (value,)
 
 
 def _two(text: str) -> tuple[float, float]:

@@ -267,15 +267,23 @@ def _check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
     report = measured.report
     if report.verdict is Verdict.MAKING or (report.verdict is Verdict.MEASURING and without_arch):
         return
-    why = "; ".join(f.text for f in report.deciding) or "see its findings"
-    advice = next((f.advice for f in report.deciding if f.advice), "scan the foot again")
+    why = "; ".join(_clause(f.text) for f in report.deciding) or "see its findings"
+    advice = next((_clause(f.advice) for f in report.deciding if f.advice), "scan it again")
     if report.verdict is Verdict.MEASURING:
-        advice += ", or plan without the arch (shims and a flat base only)"
+        said, choice = "is fit for measuring only", (
+            ", or plan without the arch (--without-arch: shims and a flat base only)"
+        )
+    else:
+        said, choice = "must be taken again", ""
     raise ScanQualityError(
-        f"the scan {measured.facts.file} is {report.verdict.value} ({why}): nothing can be made "
-        f"from it; {advice}",
-        report,
+        f"{measured.facts.file} {said} and nothing was made: {why}; {advice}{choice}", report
     )
+
+
+def _clause(sentence: str) -> str:
+    """Return a sentence as a clause of a longer one."""
+    text = sentence.strip().rstrip(".")
+    return text[:1].lower() + text[1:]
 
 
 def _check_overrides(overrides: Sequence[Override], limits: Limits) -> None:

@@ -91,7 +91,7 @@ def test_one_foot_with_islands_is_not_split(scan_with):
     ids=["cube", "sphere", "random box"],
 )
 def test_no_foot_is_refused_in_one_sentence(scan):
-    with pytest.raises(FootscanError, match="foot|side") as caught:
+    with pytest.raises(FootscanError, match=r"foot|side") as caught:
         measure_scan(scan, Options())
     text = str(caught.value)
     assert "\n" not in text

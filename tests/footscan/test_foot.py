@@ -34,7 +34,7 @@ def test_map_gives_the_heights_of_the_surface():
 
 def test_lowest_layer_counts_and_walls_do_not():
     low, faces = surface(lambda x, y: 5.0 + 0 * x)
-    high = low + [0, 0, 12.0]
+    high = [*low, 0, 0, 12.0]
     vertices = np.vstack([low, high])
     sole = sole_map(vertices, np.vstack([faces, faces + len(low)]))
     np.testing.assert_allclose(sole.z[np.isfinite(sole.z)], 5.0, atol=1e-9)

@@ -75,5 +75,5 @@ def test_foot_not_seen_all_round_has_no_girth(clean):
     foot = clean.foot
     middle = foot.vertices[foot.faces].mean(axis=1)
     faces = foot.faces[middle[:, 2] < 30]
-    with pytest.raises(ValueError, match="open|empty"):
+    with pytest.raises(ValueError, match=r"open|empty"):
         measures.girth(foot.vertices, faces, np.array([135.0, 0, 0]), np.array([1.0, 0, 0]))
