@@ -271,7 +271,7 @@ def test_compare_and_fit_speak_in_words_and_json(run: Run) -> None:
         (["measure", LEFT, "--scale", "-2"], "positive number of millimetres"),
         (["measure", LEFT, "--scale", "nan"], "positive number of millimetres"),
         (["measure", LEFT, RIGHT, "--side", "left"], "given 1 times for 2 scans"),
-        (["measure", LEFT, "--foot-length", "268", "--foot-length", "2"], "given 2 times for 1"),
+        (["measure", LEFT, "--foot-length", "268", "--foot-length", "270"], "given 2 times for 1"),
         (["measure", LEFT, "--landmark", "mth1=1,2"], "NAME=X,Y,Z"),
         (["measure", LEFT, RIGHT, "--landmark", "mth1=1,2,3"], "belongs to one foot"),
         (["make", LEFT, "--bed", "220"], "WIDTHxDEPTH"),
