@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
-from footscan import pipeline, scanner, specimen
-from footscan.results import MeasuredFoot
-from footscan.scan import Load, Scan, Side
+from footscan import (
+    cleaning,
+    landmarks,
+    measures,
+    pipeline,
+    pose,
+    quality,
+    scanner,
+    specimen,
+)
+from footscan.cleaning import Cleaned
+from footscan.matching import Match
+from footscan.pose import Settled
+from footscan.results import Landmark, Measure, MeasuredFoot, ScanReport, Severity
+from footscan.scan import Load, Scan, Side, Unit
 from footscan.scanner import ScannerSpec
 from footscan.specimen import Shape, Specimen
 
@@ -73,3 +87,72 @@ def messy(scan_with) -> MeasuredFoot:
         floor=45.0, strays=60, islands=2, noise=0.25, turn_deg=None, shift=None, seed=5
     )
     return pipeline.measure_scan(scan, pipeline.Options(load=Load.HALF))
+
+
+@pytest.fixture(scope="session")
+def hanging_specimen() -> Specimen:
+    """A left foot in the air: high arch, forefoot in varus, coarse grid for speed."""
+    return specimen.build(
+        Shape(side=Side.LEFT, load=Load.NONE, arch_height=23.0, forefoot_deg=6.0, cell=2.0)
+    )
+
+
+@pytest.fixture(scope="session")
+def flat_specimen() -> Specimen:
+    """A standing foot with an arch of 3 mm."""
+    return specimen.build(Shape(arch_height=3.0, cell=2.0))
+
+
+@pytest.fixture(scope="session")
+def hanging(hanging_specimen) -> MeasuredFoot:
+    """The hanging foot scanned in inches, turned and moved anyhow."""
+    spec = ScannerSpec(unit=Unit.INCH, turn_deg=None, shift=None)
+    scan = scanner.scan(hanging_specimen, spec, np.random.default_rng(4))
+    return pipeline.measure_scan(scan, pipeline.Options(load=Load.NONE))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Way:
+    """Every stage's result for a scan whose rough pose is known, so that nothing is matched."""
+
+    scan: Scan
+    match: Match
+    cleaned: Cleaned
+    settled: Settled
+    landmarks: dict[str, Landmark]
+    measures: dict[str, Measure]
+    report: ScanReport
+
+    @property
+    def codes(self) -> dict[str, Severity]:
+        return {f.code: f.severity for f in self.report.findings}
+
+
+@pytest.fixture(scope="session")
+def known_pose():
+    """Return a function that takes a specimen and faults through all stages but the matching.
+
+    The rough pose is the scanner's own, turned 4 degrees off, as a match may be.
+    """
+
+    def make(of: Specimen, *, seed: int = 3, load: Load = Load.HALF, **faults) -> Way:
+        spec, side = ScannerSpec(**faults), of.shape.side
+        scan = scanner.scan(of, spec, np.random.default_rng(seed)).scaled(spec.unit.mm)
+        there = scanner.scanner_pose(side, spec, np.random.default_rng(seed))
+        flip = np.diag([1.0, -1.0 if side is Side.LEFT else 1.0, 1.0])
+        off = Rotation.from_euler("xyz", (2.0, 2.0, 3.0), degrees=True).as_matrix()
+        match = Match(
+            rotation=off @ (there[:3, :3] @ flip).T, origin=there[:3, 3].copy(),
+            scale=of.truth.measures["foot_length"], side=side, cost=0.01,
+        )  # fmt: skip
+        cleaned = cleaning.clean(scan, match, cleaning.sketch(scan).floor)
+        settled = pose.settle(cleaned, match, kind=None, load=load)
+        found = landmarks.find(settled.foot, settled.cloud)
+        values = measures.measure(settled.foot, settled.cloud, found)
+        report = quality.inspect(settled, cleaned, values, quality.Evidence(load=load))
+        return Way(
+            scan=scan, match=match, cleaned=cleaned, settled=settled, landmarks=found,
+            measures=values, report=report,
+        )  # fmt: skip
+
+    return make
