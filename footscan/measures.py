@@ -51,9 +51,9 @@ SD = {
     "navicular_height": 6.0,
     "ball_line_angle": 1.5,
     "hallux_angle": 0.6,
-    "heel_angle": 0.3,
+    "heel_angle": 0.4,
     "arch_index": 0.01,
-    "chippaux_smirak": 1.5,
+    "chippaux_smirak": 2.0,
     "staheli": 0.03,
 }
 

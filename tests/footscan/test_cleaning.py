@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
+from scipy.spatial import cKDTree
 
 from footscan import cleaning, scanner
 from footscan.errors import FootscanError, PoseError
 from footscan.pipeline import Options, measure_scan
-from footscan.scan import Scan
+from footscan.scan import Kind, Scan
 from footscan.scanner import ScannerSpec
 
 
@@ -108,3 +109,97 @@ def test_plane_is_refused():
 def test_handful_of_points_is_refused():
     with pytest.raises(PoseError, match="too few points to be a foot; scan again"):
         measure_scan(Scan(vertices=np.random.default_rng(0).random((60, 3)), faces=[]), Options())
+
+
+def test_islands_strays_and_floor_go_and_the_skin_stays(known_pose, flat_specimen):
+    """What is left lies on the true skin; what was skin is still there, contact and all."""
+    way = known_pose(
+        flat_specimen, floor=45.0, islands=2, strays=80, noise=0.1, turn_deg=None, shift=None
+    )
+    pose = way.settled.foot.pose
+    left = way.cleaned.vertices @ pose[:3, :3].T + pose[:3, 3]
+    off, _ = cKDTree(flat_specimen.vertices).query(left)
+    # level 0.7 degrees over 135 mm is 1.6 mm; vertices are 1.4 mm from their neighbours
+    assert off.max() < 3.0
+    assert np.percentile(off, 95) < 1.2
+    skin = flat_specimen.vertices
+    contact = skin[(skin[:, 2] < 0.5) & (skin[:, 0] < 200)]
+    gone, _ = cKDTree(left).query(contact)
+    assert (gone < 2.5).mean() > 0.99
+    assert way.cleaned.floor is not None
+    assert way.cleaned.removed["floor"] > 1000
+    assert way.cleaned.removed["islands"] > 100
+
+
+def test_flat_side_of_an_open_shell_is_no_floor(right_specimen, scan_with):
+    """Without its sole a foot is a shell whose flat inner wall has next to nothing behind it."""
+    assert cleaning.sketch(scan_with(sole="missing", points=24000)).floor is None
+    assert cleaning.sketch(scan_with(sole="missing", floor=40.0)).floor is not None
+
+
+def test_vote_of_triplets_that_repeat_a_point_is_worth_nothing():
+    """All but one draw repeat a point: only the honest triplet may win."""
+
+    class Draws:
+        def integers(self, low, high, size):
+            draws = np.zeros(size, dtype=int)  # (0, 0, 0): no normal, everything is near
+            draws[-1] = (5, 17, 33)
+            return draws
+
+    rng = np.random.default_rng(3)
+    plane = np.column_stack([rng.uniform(-1, 1, (60, 2)), np.full(60, 0.3)])
+    points = np.vstack([plane, rng.uniform(-1, 1, (40, 3))])
+    normal, offset = cleaning._best_plane(points, 0.01, Draws())
+    assert abs(normal[2]) == pytest.approx(1.0, abs=1e-3)
+    assert offset * np.sign(normal[2]) == pytest.approx(0.3, abs=0.01)
+
+
+def test_clean_surface_stays_as_it_is(known_pose, hanging_specimen):
+    """Cleaning twice is cleaning once, and the scan is left alone."""
+    way = known_pose(hanging_specimen, turn_deg=None, shift=None)
+    once = way.cleaned
+    scan = Scan(vertices=once.vertices, faces=once.faces)
+    kept = scan.vertices.copy()
+    twice = cleaning.clean(scan, way.match, None)
+    np.testing.assert_array_equal(twice.vertices, once.vertices)
+    np.testing.assert_array_equal(twice.faces, once.faces)
+    np.testing.assert_array_equal(scan.vertices, kept)
+    # the wall of a cavity is the sole itself, seen from inside: faces turn, no point moves
+    cavity = cleaning.clean(scan, way.match, None, Kind.IMPRESSION)
+    np.testing.assert_array_equal(cavity.vertices, once.vertices)
+    np.testing.assert_array_equal(cavity.faces, once.faces[:, ::-1])
+
+
+def test_winding_of_the_file_does_not_matter(known_pose, hanging_specimen):
+    way = known_pose(hanging_specimen)
+    inside_out = Scan(vertices=way.scan.vertices, faces=way.scan.faces[:, ::-1])
+    turned = cleaning.clean(inside_out, way.match, None)
+    a, b, c = (turned.vertices[turned.faces[:, i]] for i in range(3))
+    # an open surface: its area vectors add up to those of the missing lid, which looks up
+    assert np.cross(b - a, c - a).sum(axis=0)[2] < 0
+    low = a[:, 2] < 5
+    assert np.cross(b - a, c - a)[low, 2].sum() < 0
+
+
+def test_box_without_a_foot_is_refused(known_pose, hanging_specimen):
+    way = known_pose(hanging_specimen)
+    far = way.scan.vertices + np.array([0.0, 0.0, 2000.0])
+    with pytest.raises(PoseError, match="no foot is left after floor and stray points are gone"):
+        cleaning.clean(Scan(vertices=far, faces=way.scan.faces), way.match, None)
+
+
+@pytest.mark.parametrize(
+    "points",
+    [np.ones((500, 3)), np.outer(np.arange(500.0), [1, 2, 3]), np.ones((500, 3)) * 0.0],
+    ids=["one place", "line", "origin"],
+)
+def test_points_on_a_line_or_in_one_place_are_refused(points):
+    with pytest.raises(PoseError, match="flat or a line, not a foot"):
+        cleaning.sketch(Scan(vertices=points, faces=[]))
+
+
+def test_cylinder_is_refused():
+    scan = body(trimesh.creation.cylinder(45, 270, sections=60).subdivide_to_size(12))
+    with pytest.raises(FootscanError, match=r"^no foot was found in the scan; check") as caught:
+        measure_scan(scan, Options())
+    assert isinstance(caught.value, PoseError)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from footscan.foot import arch_apex, face_normals, sole_map, vertex_normals
+from footscan.foot import SoleMap, arch_apex, face_normals, sole_map, vertex_normals
 
 LENGTH, WIDTH, TOP, AT = 260.0, 80.0, 18.0, 120.0
 
@@ -34,7 +34,7 @@ def test_map_gives_the_heights_of_the_surface():
 
 def test_lowest_layer_counts_and_walls_do_not():
     low, faces = surface(lambda x, y: 5.0 + 0 * x)
-    high = [*low, 0, 0, 12.0]
+    high = low + np.array([0, 0, 12.0])
     vertices = np.vstack([low, high])
     sole = sole_map(vertices, np.vstack([faces, faces + len(low)]))
     np.testing.assert_allclose(sole.z[np.isfinite(sole.z)], 5.0, atol=1e-9)
@@ -101,3 +101,54 @@ def test_normals_of_a_plane_and_of_a_face_without_area():
                                atol=1e-12)
     np.testing.assert_allclose(vertex_normals(vertices, faces)[40], wanted, atol=1e-12)
     assert not face_normals(vertices, np.array([[0, 0, 1]])).any()
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.1, 0.25])
+def test_edge_of_the_sole_does_not_climb_a_noisy_wall(noise):
+    """A pipe of radius 40 mm leaves 45 degrees at y = 40 sin 45; an edge off by 4 mm there
+    moves the arch line by 1 mm and its height by almost as much."""
+
+    def pipe(x, y):
+        return 40 - np.sqrt(np.maximum(40.0**2 - (0.95 * y) ** 2, 0.0)) + 0 * x
+
+    vertices, faces = surface(pipe, nx=131, ny=41)  # 2 mm apart, as scans are
+    rng = np.random.default_rng(2)
+    vertices = vertices + vertex_normals(vertices, faces) * (
+        noise * rng.standard_normal((len(vertices), 1))
+    )
+    lateral, medial = sole_map(vertices, faces).edges()
+    # z' = tan 45: 0.95^2 y / sqrt(40^2 - (0.95 y)^2) = 1
+    wanted = 40 / np.sqrt(0.95**4 + 0.95**2)
+    inside = slice(30, -30)
+    assert np.median(medial[inside]) == pytest.approx(wanted, abs=2.0)  # a face is 2 mm broad
+    assert np.median(lateral[inside]) == pytest.approx(-wanted, abs=2.0)
+
+
+def test_specks_on_the_wall_are_no_sole():
+    """Single faces of a wall that happen to look down lie apart from the sole."""
+    vertices, faces = surface(lambda x, y: 3.0 + 0 * x)
+    speck = np.array([[100.0, 60, 30], [103, 60, 30], [103, 63, 30]])
+    together = sole_map(
+        np.vstack([vertices, speck]), np.vstack([faces, np.array([[0, 2, 1]]) + len(vertices)])
+    )
+    assert np.nanmax(together.z) == pytest.approx(3.0)
+
+
+def test_height_between_cells_is_bilinear_and_nan_beside_a_gap():
+    x, y = np.arange(5) * 2.0, np.arange(4) * 2.0
+    sole = SoleMap(x=x, y=y, z=3 + 0.5 * x[:, None] - 0.25 * y[None], cell=2.0)
+    assert sole.height(3.3, 1.7) == pytest.approx(3 + 0.5 * 3.3 - 0.25 * 1.7)
+    assert np.isnan(sole.height(8.1, 1.0))
+    sole.z[2, 1] = np.nan
+    assert np.isnan(sole.height(3.9, 1.9))
+    assert np.isfinite(sole.height(0.5, 5.5))
+
+
+@pytest.mark.parametrize("step", [1, 3])
+def test_apex_does_not_depend_on_the_mesh(step):
+    """The same ridge from faces of 1 and of 3 mm: between coarse points the chord lies lower by
+    0.002 x 1.5^2 = 0.005 mm at most."""
+    fine = arch_apex(sole_map(*surface(ridge)), LENGTH)
+    coarse = arch_apex(sole_map(*surface(ridge, 1 + 260 // step, 1 + 80 // step)), LENGTH)
+    assert coarse.z == pytest.approx(fine.z, abs=0.03)
+    assert coarse.x == pytest.approx(fine.x, abs=3.0)

@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from footscan.errors import LandmarkError, UnitsError
-from footscan.pipeline import Options, as_json, measure_scan
+from footscan.errors import LandmarkError, ScanReadError, SideError, UnitsError
+from footscan.pipeline import Options, as_json, infer_unit, measure_files, measure_scan
 from footscan.repeat import compare
-from footscan.scan import Load, Unit
+from footscan.results import Severity, Verdict
+from footscan.scan import Load, Scan, Side, Unit
 
 MEASURES = {
     "foot_length", "heel_to_ball_length", "outside_ball_length", "foot_breadth",
@@ -130,3 +131,106 @@ def test_two_scans_of_one_foot_differ_by_their_noise(clean, messy):
     assert result.rms < 0.5
     assert result.kind == "two scans of one foot"
     assert not any(d.beyond for d in result.differences if d.name in ("foot_length", "ball_girth"))
+
+
+NO_SCAN = Scan(vertices=np.zeros((0, 3)), faces=[])
+
+
+@pytest.mark.parametrize("length_mm", [146.0, 198.0, 270.0, 323.0, 364.0])
+@pytest.mark.parametrize("unit", Unit)
+def test_each_unit_is_told_from_a_foot_s_length(length_mm, unit):
+    """Adults are 198 to 323 mm long (ANSUR II 2012); the ranges of the four units are apart."""
+    factor, found, evidence = infer_unit(length_mm / unit.mm, NO_SCAN, Options())
+    assert found is unit
+    assert factor == unit.mm
+    assert f"{length_mm:.0f} mm if {unit.value}" in evidence
+
+
+@pytest.mark.parametrize("length", [144.0, 366.0, 0.144, 0.366, 14.4, 36.6, 5.6, 14.42, 2.66, 1000])
+def test_length_that_is_no_foot_in_any_unit_is_asked_about(length):
+    with pytest.raises(UnitsError, match="no foot in mm, cm, m or inch; give the factor"):
+        infer_unit(length, NO_SCAN, Options())
+
+
+def test_wrong_stated_unit_is_refused_and_a_right_one_believed():
+    with pytest.raises(UnitsError, match=r"which is 10630 mm in the stated unit \(cm\)"):
+        infer_unit(1063.0, NO_SCAN, Options(unit=Unit.CM))
+    assert infer_unit(10.63, NO_SCAN, Options(unit=Unit.INCH)) == (25.4, Unit.INCH, "stated: inch")
+    with pytest.raises(UnitsError, match="with --scale 25.4 the foot would be 6858 mm long"):
+        infer_unit(270.0, NO_SCAN, Options(scale=25.4))
+
+
+@pytest.fixture(scope="module")
+def both_sides(flat_specimen) -> Scan:
+    """A foot and its own mirror image in one place: left and right fit equally well."""
+    there = flat_specimen.vertices
+    return Scan(
+        vertices=np.vstack([there, there * [1, -1, 1]]),
+        faces=np.vstack([flat_specimen.faces, flat_specimen.faces[:, ::-1] + len(there)]),
+    )
+
+
+def test_side_that_cannot_be_told_is_asked_for(both_sides):
+    with pytest.raises(SideError, match="cannot be told from this scan; say it with --side left"):
+        measure_scan(both_sides, Options())
+
+
+def test_stated_side_is_taken_where_the_scan_is_silent(both_sides):
+    measured = measure_scan(both_sides, Options(side=Side.LEFT))
+    assert measured.facts.side == "left"
+    assert measured.facts.side_evidence.startswith("stated; as the other foot")
+    assert "side-contradicted" not in {f.code for f in measured.report.findings}
+
+
+def test_file_that_is_not_there_is_said(tmp_path):
+    with pytest.raises(ScanReadError, match=r"away\.ply"):
+        measure_files([tmp_path / "away.ply"])
+
+
+def test_real_pair_keeps_its_sides_and_lengths(data_dir):
+    """Standing, metres, sole closed by a plane; 276 mm along the foot's own axis, each."""
+    for side in ("left", "right"):
+        measured = measure_files([data_dir / "real_pair" / f"{side}_foot.stl"])
+        assert measured.facts.side == side
+        assert measured.facts.unit is Unit.M
+        assert measured.measures["foot_length"].value == pytest.approx(276.0, abs=1.0)  # rounded
+        assert measured.measures["foot_breadth"].value == pytest.approx(108.0, abs=2.0)  # "about"
+        assert measured.report.verdict is Verdict.MEASURING
+        found = {f.code: f.severity for f in measured.report.findings}
+        assert found["sole-filled"] is Severity.MEASURING
+        assert measured.measures["arch_apex_height"].value is None
+
+
+def test_foot_without_a_unit_is_asked_for_its_scale(data_dir):
+    path = data_dir / "hard" / "unitless_tilted_left.off"
+    with pytest.raises(UnitsError, match="2.66 long in the file.*--scale MM_PER_FILE_UNIT"):
+        measure_files([path])
+    measured = measure_files([path], Options(scale=100.0))
+    assert measured.facts.side == "left"
+    assert measured.facts.unit is None
+    # 2.66 is the raw extent along the file's axis
+    assert measured.measures["foot_length"].value == pytest.approx(266.0, abs=3.0)
+
+
+@pytest.mark.parametrize("name", ["pose_ToeFlexion_L", "shapePC2m_R"])
+def test_side_of_shape_model_feet(data_dir, name):
+    measured = measure_files([data_dir / "model_feet" / f"{name}.ply"])
+    assert measured.facts.side == {"L": "left", "R": "right"}[name[-1]]
+    assert measured.facts.unit is Unit.MM
+    assert measured.foot.kind == "hanging"
+    assert measured.measures["arch_apex_height"].value > 14  # an unloaded, high arch
+
+
+def test_heads_of_a_body_model_lie_at_its_joints(data_dir):
+    """Joint centres of an open body model, placed by an artist about 5 mm forward in men."""
+    truth = json.loads((data_dir / "body_feet" / "landmarks.json").read_text("utf-8"))["m_p50_R"]
+    measured = measure_files([data_dir / "body_feet" / "m_p50_R.ply"], Options(load=Load.NONE))
+    assert measured.facts.side == truth["side"] == "right"
+    pose = measured.foot.pose
+    for number in range(1, 5):  # the fifth is placed farther ahead still
+        joint = pose[:3, :3] @ truth["joint_landmarks_mm"][f"MTP{number}"] + pose[:3, 3]
+        off = measured.landmarks[f"mth{number}"].xyz - joint
+        assert abs(off[1]) < 6.0, number  # across: a third of the distance between two heads
+        assert abs(off[0] + 5.0) < 8.0, number  # along: two standard deviations
+    wanted = truth["reference_measures_mm"]["foot_length"]  # an independent script's, 2 to 3 mm
+    assert measured.measures["foot_length"].value == pytest.approx(wanted, abs=2.0)

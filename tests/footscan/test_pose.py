@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
+from footscan.cleaning import Cleaned
+from footscan.errors import PoseError
 from footscan.pipeline import Options, measure_scan
-from footscan.pose import mirror, mirror_faces, mirror_ring
-from footscan.scan import Unit
+from footscan.pose import mirror, mirror_faces, mirror_ring, settle
+from footscan.scan import Kind, Load, Unit
 
 
 @pytest.mark.parametrize(("unit", "seed"), [(Unit.M, 11), (Unit.CM, 12), (Unit.INCH, 13)])
@@ -25,8 +28,6 @@ def test_pose_brings_a_turned_scan_back(scan_with, right_specimen):
     """The truth of the turn: vertices come back onto the specimen's own frame."""
     turn = (100.0, -35.0, 70.0)
     found = measure_scan(scan_with(turn_deg=turn, shift=(30.0, -200.0, 90.0)), Options())
-    from scipy.spatial.transform import Rotation
-
     wanted = Rotation.from_euler("xyz", turn, degrees=True).as_matrix().T
     off = Rotation.from_matrix(found.foot.pose[:3, :3] @ wanted.T).magnitude()
     assert np.degrees(off) < 0.7  # wanted repeatability of axis and level
@@ -72,3 +73,74 @@ def test_mirrors_turn_back_on_themselves():
     square = np.array([[0.0, 0], [2, 0], [2, 1], [0, 1]])
     x, y = mirror_ring(square).T
     assert 0.5 * (x @ np.roll(y, -1) - y @ np.roll(x, -1)) == pytest.approx(2.0)  # still ccw
+
+
+def test_hanging_left_foot_in_inches(hanging, hanging_specimen):
+    """Levelled by its own three contacts; its side and unit are told from the scan."""
+    assert hanging.facts.side == "left"
+    assert hanging.facts.unit is Unit.INCH
+    assert hanging.foot.kind is Kind.HANGING
+    assert np.linalg.det(hanging.foot.pose[:3, :3]) == pytest.approx(-1.0, abs=1e-9)
+    truth = hanging_specimen.vertices
+    assert len(hanging.foot.vertices) == len(truth)
+    # one rigid move for all: what is left is axis and level, 0.7 degrees wanted
+    a, b = hanging.foot.vertices - hanging.foot.vertices.mean(axis=0), truth - truth.mean(axis=0)
+    turn, _ = Rotation.align_vectors(a, b)
+    assert np.degrees(turn.magnitude()) < 0.7
+    assert np.abs(a - turn.apply(b)).max() < 1e-6
+    np.testing.assert_allclose(hanging.foot.vertices.mean(0), truth.mean(0), atol=1.0)
+
+
+def test_ground_is_the_floor_s_where_there_is_one(known_pose, hanging_specimen, flat_specimen):
+    stands = known_pose(flat_specimen, floor=45.0, turn_deg=None, shift=None)
+    assert stands.settled.ground == "floor"
+    assert stands.settled.tilt < 0.7
+    assert stands.settled.foot.kind is Kind.STANDING
+    without = known_pose(flat_specimen, turn_deg=None, shift=None)
+    assert without.settled.ground == "flat contacts"
+    assert without.settled.foot.kind is Kind.STANDING
+    assert known_pose(hanging_specimen).settled.ground == "three contacts"
+
+
+def test_bare_points_without_normals(hanging_specimen):
+    """The surface is made from points alone; 2 mm between them is for measuring only."""
+    from footscan import scanner
+
+    spec = scanner.ScannerSpec(faces=False, points=16000, noise=0.1, turn_deg=None, shift=None)
+    scan = scanner.scan(hanging_specimen, spec, np.random.default_rng(6))
+    assert scan.normals is None
+    found = measure_scan(scan, Options(load=Load.NONE))
+    assert found.facts.side == "left"
+    assert found.facts.faces == 0
+    assert "point-spacing" in {f.code for f in found.report.findings}
+    for name, limit in (("foot_length", 0.7), ("foot_breadth", 0.7), ("ball_girth", 1.5),
+                        ("heel_breadth", 0.7), ("arch_apex_height", 0.8)):  # fmt: skip
+        # cells of 1.2 mm round the surface off by some tenths where it is tightest
+        truth = hanging_specimen.truth.measures[name]
+        assert found.measures[name].value == pytest.approx(truth, abs=limit), name
+    a, b, c = (found.foot.vertices[found.foot.faces[:, i]] for i in range(3))
+    low = a[:, 2] < 3.0
+    assert np.cross(b - a, c - a)[low, 2].sum() < 0  # outward
+
+
+@pytest.mark.parametrize(
+    ("axis", "low", "high", "match"),
+    [
+        (0, 0.0, 150.0, "the ball|heel or ball"),
+        (0, 80.0, 400.0, "heel or ball are not seen from below; scan the sole again"),
+    ],
+    ids=["rear half", "front half"],
+)
+def test_half_a_foot_cannot_be_levelled(known_pose, hanging_specimen, axis, low, high, match):
+    way = known_pose(hanging_specimen)
+    inside = (way.cleaned.vertices[:, axis] >= low) & (way.cleaned.vertices[:, axis] <= high)
+    faces = way.cleaned.faces[inside[way.cleaned.faces].all(axis=1)]
+    used = np.unique(faces)
+    number = np.full(len(inside), -1)
+    number[used] = np.arange(len(used))
+    part = Cleaned(
+        vertices=way.cleaned.vertices[used], faces=number[faces], raw=way.cleaned.raw, floor=None
+    )
+    with pytest.raises(PoseError, match=match) as caught:
+        settle(part, way.match, kind=None, load=Load.NONE)
+    assert "; scan the " in str(caught.value)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from footscan import quality
-from footscan.errors import FootscanError
-from footscan.pipeline import Options, measure_scan
-from footscan.results import Finding, Severity, Verdict
+from footscan.errors import FootscanError, PoseError
+from footscan.pipeline import Options, measure_files, measure_scan
+from footscan.results import Finding, Measure, Severity, Verdict
 from footscan.scan import Load, Side
 from footscan.scanner import Hole
 
@@ -66,10 +66,11 @@ def test_fault_is_found_and_sent_back(scan_with, faults, code, region):
     assert finding.advice
 
 
-def test_two_skins_are_not_fit_for_making(scan_with):
+def test_two_skins_are_seen_with_their_distance(scan_with):
     measured = measure_scan(scan_with(ghost=1.0), Options())
     assert measured.report.verdict is not Verdict.MAKING
-    assert codes(measured).keys() & {"double-skin", "noise"}
+    finding = next(f for f in measured.report.findings if f.code == "double-skin")
+    assert finding.value == pytest.approx(1.0, abs=0.1)  # set off by 1 mm, 0.1 mm of noise
 
 
 @pytest.mark.parametrize("sigma", [0.1, 0.4])
@@ -127,3 +128,147 @@ def test_wrong_side_is_contradicted(clean_scan):
 def test_load_that_the_sole_denies_is_noted(clean_scan):
     measured = measure_scan(clean_scan, Options(load=Load.NONE))
     assert codes(measured)["load-contradicted"] is Severity.NOTE
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.25])
+def test_flat_foot_is_neither_filled_nor_seen_twice(known_pose, flat_specimen, noise):
+    """An arch of 3 mm pressed on the ground is a sole all the same."""
+    way = known_pose(flat_specimen, noise=noise)
+    assert set(way.codes) == {"scale-unverified"}
+    assert not quality.is_filled(way.settled)
+
+
+def test_filled_sole_of_any_foot_is_found(known_pose, hanging_specimen, flat_specimen):
+    for of in (hanging_specimen, flat_specimen):
+        way = known_pose(of, sole="filled", load=Load.UNKNOWN)
+        assert way.codes["sole-filled"] is Severity.MEASURING
+        assert "arch-seen" not in way.codes
+
+
+@pytest.mark.parametrize("apart", [0.7, 2.0])
+def test_distance_of_two_skins_on_fine_and_coarse_scans(known_pose, flat_specimen, apart):
+    for points in (9000, 30000):
+        way = known_pose(flat_specimen, ghost=apart, points=points)
+        found = quality._double_skin(
+            way.settled.foot.sole, quality._sole_points(way.settled, way.cleaned)
+        )
+        assert found == pytest.approx(apart, abs=0.1)  # the skins have 0.1 mm of noise
+    assert way.codes["double-skin"] is (Severity.MEASURING if apart < 1 else Severity.AGAIN)
+
+
+@pytest.mark.parametrize(
+    ("diameter", "severity"), [(4.0, None), (11.0, Severity.MEASURING), (22.0, Severity.AGAIN)]
+)
+def test_hole_is_graded_by_its_size(known_pose, hanging_specimen, diameter, severity):
+    way = known_pose(hanging_specimen, holes=(Hole(at="mth3", diameter=diameter),), load=Load.NONE)
+    assert way.codes.get("sole-hole") is severity
+    if severity:
+        found = next(f for f in way.report.findings if f.code == "sole-hole")
+        # faces of 2 mm leave a ragged rim, and the map closes one cell around
+        assert found.value == pytest.approx(diameter, abs=3.5)
+
+
+@pytest.mark.parametrize(
+    ("faults", "code"),
+    [({"cut_toes": 4.0}, "toes-cut"), ({"cut_toes": 14.0}, "toes-cut"),
+     ({"cut_heel": 3.0}, "heel-cut"), ({"cut_heel": 10.0}, "heel-cut")],
+    ids=["big toe", "toes", "heel tip", "heel"],
+)  # fmt: skip
+def test_clipped_end_is_sent_back_and_not_made_up(known_pose, flat_specimen, faults, code):
+    """A fit would guess the end that is missing, and the length look right."""
+    way = known_pose(flat_specimen, **faults)
+    assert way.codes[code] is Severity.AGAIN
+    assert way.report.verdict is Verdict.AGAIN
+    seen = flat_specimen.truth.measures["foot_length"] - sum(faults.values())
+    assert way.measures["foot_length"].value < seen + 1.0
+
+
+def test_low_leg_is_noted(known_pose, flat_specimen):
+    way = known_pose(flat_specimen, leg_height=55.0)
+    assert way.codes["leg-low"] is Severity.NOTE
+    found = next(f for f in way.report.findings if f.code == "leg-low")
+    assert found.value == pytest.approx(54.5, abs=1.0)  # the highest whole faces
+    assert way.report.verdict is Verdict.MAKING
+    assert known_pose(flat_specimen, leg_height=29.0).codes["leg-low"] is Severity.MEASURING
+
+
+def test_heights_of_a_missing_sole_are_not_measured(data_dir):
+    """An open foot, clipped at the floor with ragged rims; a third of its arch line is a rim."""
+    measured = measure_files([data_dir / "hard" / "sole_missing_right.ply"])
+    assert measured.facts.side == "right"
+    assert codes(measured)["sole-missing"] is Severity.AGAIN
+    assert measured.report.verdict is Verdict.AGAIN
+    assert "arch_apex" not in measured.landmarks
+    for name in ARCH:
+        assert measured.measures[name].value is None
+        assert measured.measures[name].reason == "the sole was not seen from below"
+
+
+def test_missing_sole_is_refused_for_what_it_is(known_pose, flat_specimen):
+    with pytest.raises(PoseError, match="the sole is missing; scan the foot from below as well"):
+        known_pose(flat_specimen, sole="missing")
+
+
+@pytest.mark.parametrize("code", quality.limits())
+def test_limits_bite_just_beyond_their_value(code):
+    """At the limit is within it; every limit has its reason and both values in order."""
+    limit = quality.limits()[code]
+    rising = not code.endswith("-seen") and code != "leg-low" and code != "side"
+    step = 1e-6 if rising else -1e-6
+
+    def severity(value: float) -> Severity | None:
+        found = quality._grade(code, value, "text", "advice", "sole", rising=rising)
+        return found[0].severity if found else None
+
+    assert limit.why
+    assert limit.unit
+    assert severity(limit.making) is None
+    if limit.making != limit.measuring:
+        assert severity(limit.making + step) is Severity.MEASURING
+        assert severity(limit.measuring) is Severity.MEASURING
+        assert (limit.measuring > limit.making) is rising
+    assert severity(limit.measuring + step) is Severity.AGAIN
+
+
+@pytest.mark.parametrize(
+    ("length", "hand", "severity"),
+    [
+        (270.0, 272.7, None),  # 0.99 %
+        (270.0, 267.3, Severity.MEASURING),  # 1.01 %
+        (318.2, 315.1, Severity.MEASURING),  # 0.98 %, but 3.1 mm
+        (318.0, 315.1, None),  # 2.9 mm
+        (270.0, 264.71, Severity.MEASURING),  # 1.998 %
+        (270.0, 264.69, Severity.AGAIN),  # 2.006 %
+    ],
+)
+def test_scale_against_the_hand_at_its_limits(length, hand, severity):
+    """1 % or 3 mm is doubted, 2 % is sent back."""
+    found = quality._scale(
+        {"foot_length": Measure(value=length)}, quality.Evidence(hand_length=hand)
+    )
+    assert [f.severity for f in found] == ([severity] if severity else [])
+
+
+@pytest.mark.parametrize(
+    ("name", "share", "code"),
+    [
+        ("heel_to_ball_length", 0.685, "proportion-ball"),
+        ("heel_to_ball_length", 0.795, "proportion-ball"),
+        ("foot_breadth", 0.315, "proportion-breadth"),
+        ("foot_breadth", 0.455, "proportion-breadth"),
+        ("heel_breadth_max", 0.205, "proportion-heel"),
+    ],
+)
+def test_unusual_proportion_is_a_note_and_no_verdict(name, share, code):
+    usual = {"heel_to_ball_length": 0.74, "foot_breadth": 0.377, "heel_breadth_max": 0.27}
+    values = {n: Measure(value=260.0 * s) for n, s in (usual | {name: share}).items()}
+    found = quality._proportions(values | {"foot_length": Measure(value=260.0)})
+    assert [f.code for f in found] == [code]
+    assert found[0].value == pytest.approx(share)
+    assert quality.verdict(found) is Verdict.MAKING
+
+
+def test_load_is_asked_for_and_doubted(known_pose, flat_specimen, hanging_specimen):
+    assert known_pose(flat_specimen, load=Load.UNKNOWN).codes["load-unknown"] is Severity.NOTE
+    assert known_pose(hanging_specimen, load=Load.FULL).codes["load-contradicted"] is Severity.NOTE
+    assert "load-contradicted" not in known_pose(hanging_specimen, load=Load.NONE).codes
