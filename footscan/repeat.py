@@ -321,12 +321,12 @@ def signed_distance(points: Array, vertices: Array, faces: IntArray) -> Array:
     near = _near_faces(corners, points)
     best, owner, foot = np.full(len(points), np.inf), near[:, 0].copy(), points.copy()
     for column in near.T:
-        closest = tri.closest_point(corners[column], points)  # type: ignore[no-untyped-call]
+        closest = tri.closest_point(corners[column], points)
         distance = np.linalg.norm(points - closest, axis=1)
         better = distance < best
         best[better], owner[better] = distance[better], column[better]
         foot[better] = closest[better]
-    share = tri.points_to_barycentric(corners[owner], foot)  # type: ignore[no-untyped-call]
+    share = tri.points_to_barycentric(corners[owner], foot)
     share = np.clip(np.nan_to_num(share), 0, 1)
     # on an edge the face's own normal may point the wrong way: those of the corners are blended
     outward = np.einsum("ni,nik->nk", share, normals[faces[owner]]) + 0.1 * own[owner]

@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from footscan import (
     cleaning,
     landmarks,
+    matching,
     measures,
     pipeline,
     pose,
@@ -28,6 +29,29 @@ from footscan.scanner import ScannerSpec
 from footscan.specimen import Shape, Specimen
 
 POINTS = 16000
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _remembered_matches():
+    """Match the same points once per run: it is a pure function, and the dearest by far."""
+    match, known = matching.match, {}
+
+    def remembered(points, normals, *, side=None, up=None):
+        up_key = None if up is None else np.asarray(up).tobytes()
+        key = (hash(points.tobytes()), hash(normals.tobytes()), side, up_key)
+        if key not in known:
+            known[key] = match(points, normals, side=side, up=up)
+        return list(known[key])
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(matching, "match", remembered)
+        yield match
+
+
+@pytest.fixture
+def matched_anew(_remembered_matches, monkeypatch):
+    """Undo the memory, for tests that the same scan gives the same result."""
+    monkeypatch.setattr(matching, "match", _remembered_matches)
 
 
 @pytest.fixture(scope="session")

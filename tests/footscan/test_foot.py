@@ -97,8 +97,9 @@ def test_edges_are_the_map_s_width():
 def test_normals_of_a_plane_and_of_a_face_without_area():
     vertices, faces = surface(lambda x, y: 0.5 * x)
     wanted = np.array([0.5, 0, -1.0]) / np.hypot(0.5, 1)
-    np.testing.assert_allclose(face_normals(vertices, faces), np.tile(wanted, (len(faces), 1)),
-                               atol=1e-12)
+    np.testing.assert_allclose(
+        face_normals(vertices, faces), np.tile(wanted, (len(faces), 1)), atol=1e-12
+    )
     np.testing.assert_allclose(vertex_normals(vertices, faces)[40], wanted, atol=1e-12)
     assert not face_normals(vertices, np.array([[0, 0, 1]])).any()
 

@@ -73,8 +73,10 @@ def test_section_of_a_box_is_its_outline():
     box = trimesh.creation.box((10, 20, 30))
     cut = measures.section(box.vertices, box.faces, np.zeros(3), np.array([1.0, 0, 0]))
     assert np.linalg.norm(cut[:, 1] - cut[:, 0], axis=1).sum() == pytest.approx(100.0)
-    assert len(measures.section(box.vertices, box.faces, np.array([9.0, 0, 0]),
-                                np.array([1.0, 0, 0]))) == 0
+    assert (
+        len(measures.section(box.vertices, box.faces, np.array([9.0, 0, 0]), np.array([1.0, 0, 0])))
+        == 0
+    )
 
 
 def test_foot_not_seen_all_round_has_no_girth(clean):
@@ -128,7 +130,7 @@ def test_other_bodies_in_the_plane_are_left_out_of_the_girth():
 
     ball = trimesh.creation.icosphere(subdivisions=5, radius=40.0)
     other = trimesh.creation.icosphere(subdivisions=4, radius=20.0)
-    vertices = np.vstack([ball.vertices, np.asarray(other.vertices) + [0, 90.0, 0]])
+    vertices = np.vstack([ball.vertices, np.asarray(other.vertices) + np.array([0, 90.0, 0])])
     faces = np.vstack([ball.faces, np.asarray(other.faces) + len(ball.vertices)])
     found = measures.girth(vertices, faces, np.zeros(3), np.array([1.0, 0, 0]))
     assert found == pytest.approx(2 * np.pi * 40, rel=2e-3)
@@ -139,9 +141,7 @@ def test_section_of_a_ball_is_a_circle():
 
     ball = trimesh.creation.icosphere(subdivisions=5, radius=40.0)
     normal = np.array([0.6, 0.0, 0.8])
-    cut = measures.section(
-        np.asarray(ball.vertices), np.asarray(ball.faces), 10.0 * normal, normal
-    )
+    cut = measures.section(np.asarray(ball.vertices), np.asarray(ball.faces), 10.0 * normal, normal)
     reach = np.linalg.norm(cut.reshape(-1, 3) - 10.0 * normal, axis=1)
     np.testing.assert_allclose(reach, np.sqrt(40.0**2 - 10.0**2), atol=0.05)  # facets
     length = np.linalg.norm(cut[:, 1] - cut[:, 0], axis=1).sum()

@@ -124,16 +124,16 @@ def test_bare_points_without_normals(hanging_specimen):
 
 
 @pytest.mark.parametrize(
-    ("axis", "low", "high", "match"),
+    ("low", "high", "match"),
     [
-        (0, 0.0, 150.0, "the ball|heel or ball"),
-        (0, 80.0, 400.0, "heel or ball are not seen from below; scan the sole again"),
+        (0.0, 150.0, "heel or ball are not seen from below; scan the sole again"),
+        (80.0, 400.0, "heel or toes are not seen; scan the whole foot again"),
     ],
     ids=["rear half", "front half"],
 )
-def test_half_a_foot_cannot_be_levelled(known_pose, hanging_specimen, axis, low, high, match):
+def test_half_a_foot_cannot_be_levelled(known_pose, hanging_specimen, low, high, match):
     way = known_pose(hanging_specimen)
-    inside = (way.cleaned.vertices[:, axis] >= low) & (way.cleaned.vertices[:, axis] <= high)
+    inside = (way.cleaned.vertices[:, 0] >= low) & (way.cleaned.vertices[:, 0] <= high)
     faces = way.cleaned.faces[inside[way.cleaned.faces].all(axis=1)]
     used = np.unique(faces)
     number = np.full(len(inside), -1)
@@ -141,6 +141,5 @@ def test_half_a_foot_cannot_be_levelled(known_pose, hanging_specimen, axis, low,
     part = Cleaned(
         vertices=way.cleaned.vertices[used], faces=number[faces], raw=way.cleaned.raw, floor=None
     )
-    with pytest.raises(PoseError, match=match) as caught:
+    with pytest.raises(PoseError, match=match):
         settle(part, way.match, kind=None, load=Load.NONE)
-    assert "; scan the " in str(caught.value)
