@@ -13,7 +13,7 @@ from footscan.scan import Kind
 
 # a patch of about 100 points averages 0.25 mm of noise to less than 0.1 mm; the rest is pose: an
 # axis off by 0.7 degrees moves 100 mm of breadth by 0.2 mm (oblique ball) and level 0.3 degrees the
-# arch by 0.3 mm. All far below a fitter's 2 mm (ISO 20685-1 for feet, quoted by a secondary source).
+# arch by 0.3 mm. All far below a fitter's 2 mm (ISO 20685-1 for feet, from a secondary source).
 TOLERANCE = {
     "foot_length": 0.4,
     "foot_breadth": 0.4,
