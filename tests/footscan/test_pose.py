@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from footscan import matching
 from footscan.cleaning import Cleaned
 from footscan.errors import PoseError
 from footscan.pipeline import Options, measure_scan
@@ -143,3 +144,36 @@ def test_half_a_foot_cannot_be_levelled(known_pose, hanging_specimen, low, high,
     )
     with pytest.raises(PoseError, match=match):
         settle(part, way.match, kind=None, load=Load.NONE)
+
+
+def test_similarity_of_two_clouds_is_recovered():
+    """Turned, scaled and moved points; a third of them are wrong and weigh nothing."""
+    rng = np.random.default_rng(0)
+    source = rng.standard_normal((60, 3))
+    turn = Rotation.from_rotvec([0.3, -0.9, 0.4]).as_matrix()
+    target = 0.99 * source @ turn.T + [0.1, 0.2, -0.3]
+    target[:20] += rng.standard_normal((20, 3))
+    weight = np.r_[np.zeros(20), np.ones(40)][None]
+    rotation, shift, scale = matching._similarity(source, target[None], weight, np.array([1.0]))
+    np.testing.assert_allclose(rotation[0], turn, atol=1e-9)
+    np.testing.assert_allclose(shift[0], [0.1, 0.2, -0.3], atol=1e-9)
+    assert scale[0] == pytest.approx(0.99)
+
+
+def test_similarity_never_mirrors():
+    """A mirrored cloud is the other foot: the best turn towards it stays a turn."""
+    source = np.random.default_rng(1).standard_normal((30, 3))
+    rotation, _, _ = matching._similarity(
+        source, (source * [1, -1, 1])[None], np.ones((1, 30)), np.array([1.0])
+    )
+    assert np.linalg.det(rotation[0]) == pytest.approx(1.0)
+
+
+def test_starts_lie_near_every_orientation():
+    """Half the distance of neighbours: closest points must bring the foot in from there."""
+    starts = Rotation.from_matrix(matching._starts(None))
+    nearest = [
+        (starts * one.inv()).magnitude().min() for one in Rotation.random(300, random_state=0)
+    ]
+    assert np.degrees(max(nearest)) < 50
+    assert np.degrees(np.mean(nearest)) < 35
