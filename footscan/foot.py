@@ -36,6 +36,7 @@ __all__ = [
     "arch_apex",
     "arch_line",
     "face_normals",
+    "sampled",
     "sole_map",
     "vertex_normals",
 ]
@@ -205,7 +206,7 @@ def sole_map(
     down = facing_down & (facing[:, 2] < 0)
     if not down.any():
         raise ValueError("no face looks down: the sole is missing")
-    points = _sampled(vertices, faces[down], cell / 2)
+    points = sampled(vertices, faces[down], cell / 2)
     low = np.floor(points[:, :2].min(axis=0) / cell) * cell - cell
     index = np.round((points[:, :2] - low) / cell).astype(int)
     shape = tuple(index.max(axis=0) + 2)
@@ -268,7 +269,7 @@ def arch_apex(sole: SoleMap, length: float) -> ArchApex:
     return ArchApex(x=float(x[at]), y=float(y[at]), z=float(smooth[at]), plateau=plateau, seen=seen)
 
 
-def _sampled(vertices: Array, faces: IntArray, spacing: float) -> Array:
+def sampled(vertices: Array, faces: IntArray, spacing: float) -> Array:
     """Return the vertices of `faces` and points inside large faces, about `spacing` apart."""
     a, b, c = (vertices[faces[:, i]] for i in range(3))
     longest = np.max(

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from footscan import cleaning, landmarks, matching, measures, pose, quality, reading, sizes
+from footscan import ball, cleaning, landmarks, matching, measures, pose, quality, reading, sizes
 from footscan.errors import LandmarkError, PoseError, SideError, UnitsError
 from footscan.results import Landmark, MeasuredFoot, ScanFacts
 from footscan.scan import Array, Kind, Load, Scan, Side, Unit

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from footscan import landmarks
+from footscan import ball, landmarks
 from footscan.cleaning import Cleaned
 from footscan.errors import PoseError
 from footscan.foot import Foot, SoleMap, sole_map
@@ -286,7 +286,7 @@ def _along_axis(vertices: Array, length: float) -> tuple[Array, float]:
             length = front - rear
             cloud = Cloud.of(moved)
             heel, _ = landmarks.heel_middle(cloud, length)
-            head = landmarks.heads_from_borders(*landmarks.ball_points(cloud, length))["mth2"]
+            head = ball.heads_from_borders(*ball.border_points(cloud, length))["mth2"]
         except ValueError as error:
             raise PoseError(f"{error}; scan the whole foot again") from None
         angle = float(np.arctan2(head[1] - heel[1], head[0] - heel[0]))

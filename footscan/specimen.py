@@ -191,7 +191,7 @@ def build(shape: Shape) -> Specimen:
     bones = np.array(list(skeleton(wanted).values()))
     for turn in range(14):
         vertices, bones = _square(vertices, faces, bones, shape)
-        found = sizes(vertices, faces, bones)
+        found = sizes(vertices, faces)
         off = _off(shape, found)
         if max(abs(v) for v in off.values()) < CLOSE_MM:
             break

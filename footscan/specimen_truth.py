@@ -13,7 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from footscan.ball import border_points
 from footscan.foot import ArchApex, arch_apex, sole_map
+from footscan.local_fit import Cloud
 from footscan.scan import Array, IntArray
 
 __all__ = ["Sizes", "Truth", "extreme", "heel", "level", "sizes", "truth"]
@@ -66,26 +68,24 @@ class Truth:
     arch_plateau: float
 
 
-def sizes(vertices: Array, faces: IntArray, bones: Array) -> Sizes:
-    """Return the sizes of a skin that stands in the foot frame; bones are heads 1 to 5."""
+def sizes(vertices: Array, faces: IntArray) -> Sizes:
+    """Return the sizes of a skin that stands in the foot frame."""
     toe = extreme(vertices, np.array([1.0, 0, 0]), 3.5)
-    ball = []
-    for bone, sign in ((bones[0], 1.0), (bones[4], -1.0)):
-        near = (np.abs(vertices[:, 0] - bone[0]) < 0.06 * toe[0]) & (vertices[:, 2] < 45)
-        ball.append(extreme(vertices[near], np.array([0, sign, 0]), 8.0))
+    length = float(toe[0])
+    tibiale, fibulare = border_points(Cloud.of(vertices[vertices[:, 2] < 60]), length)
     return Sizes(
         toe=toe,
-        tibiale=ball[0],
-        fibulare=ball[1],
-        heel=heel(vertices, faces, toe[0], HEEL_SHARE)[1],
-        girth=_girth(vertices, faces, *ball),
+        tibiale=tibiale,
+        fibulare=fibulare,
+        heel=heel(vertices, faces, length, HEEL_SHARE)[1],
+        girth=_girth(vertices, faces, tibiale, fibulare),
         apex=arch_apex(sole_map(vertices, faces), float(toe[0])),
     )
 
 
 def truth(vertices: Array, faces: IntArray, bones: Array) -> Truth:
     """Return the truth of a finished specimen."""
-    found = sizes(vertices, faces, bones)
+    found = sizes(vertices, faces)
     length, apex = found.length, found.apex
     medial, lateral = found.tibiale, found.fibulare
     centre, heel_breadth = heel(vertices, faces, length, HEEL_SHARE)
