@@ -47,6 +47,8 @@ ARCH_INSET = 0.25  # share of local plantar width, from the medial edge
 ARCH_WINDOW = (0.30, 0.65)  # share of foot length searched for the apex
 ARCH_SMOOTH_MM = 15.0
 PLATEAU_DROP_MM = 0.15  # a stretch this close to the top counts as plateau
+WIDE_LIMIT_DEG = 75.0  # faces that may carry the map before its slope is judged
+SLOPE_MM = 1.5  # standard deviation of the patch whose slope is judged
 SPECK_CELLS = 25  # smaller pieces of the map are walls seen by chance, not sole
 LAYER_MM = 1.5  # a cell of 1 mm on a 45 degree slope spans 1 mm of height
 
@@ -79,7 +81,11 @@ class SoleMap:
         return z.reshape(at_x.shape)
 
     def edges(self) -> tuple[Array, Array]:
-        """Return the lateral and the medial edge (lowest and highest y) per x, NaN if empty."""
+        """Return the lateral and the medial edge (lowest and highest y) per x, NaN if empty.
+
+        The farthest cells seen count: the flank of a high arch may be steeper than the map
+        shows, and the roof beyond it is sole again.
+        """
         seen = np.isfinite(self.z)
         any_seen = seen.any(axis=1)
         first = seen.argmax(axis=1)
@@ -180,9 +186,9 @@ def sole_map(
 ) -> SoleMap:
     """Return the lowest down-facing surface per cell, in plan.
 
-    Faces whose normal lies within `limit_deg` of straight down are sampled at half the cell
-    size; the mean of the lowest layer of samples per cell counts, so that neither the side of
-    the foot nor the scan's noise pulls it.
+    Faces that look down are sampled at half the cell size; the mean of the lowest layer of
+    samples per cell counts. Cells where the map is steeper than `limit_deg` are emptied, so that
+    neither the side of the foot nor the scan's noise pulls it.
 
     Parameters
     ----------
@@ -193,17 +199,18 @@ def sole_map(
     smooth_mm : float
         Standard deviation of a normalised Gaussian over the map, mm; 0 keeps it raw.
     limit_deg : float
-        Largest angle between face normal and straight down.
+        Largest angle between the sole's normal and straight down.
 
     Raises
     ------
     ValueError
         No face looks down.
     """
-    # averaged over the neighbours: noise tips single faces of a wall to either side of the limit
-    facing = vertex_normals(vertices, faces)[faces].mean(axis=1)
-    facing_down = facing[:, 2] < -np.cos(np.radians(limit_deg)) * np.linalg.norm(facing, axis=1)
-    down = facing_down & (facing[:, 2] < 0)
+    # faces up to the wide limit come along first: noise tips single faces to either side of the
+    # limit itself, so that is judged by the slope of the map, a few millimetres wide
+    normals = face_normals(vertices, faces)
+    wide = max(limit_deg, WIDE_LIMIT_DEG)
+    down = normals[:, 2] < -np.cos(np.radians(wide))
     if not down.any():
         raise ValueError("no face looks down: the sole is missing")
     points = sampled(vertices, faces[down], cell / 2)
@@ -211,7 +218,12 @@ def sole_map(
     index = np.round((points[:, :2] - low) / cell).astype(int)
     shape = tuple(index.max(axis=0) + 2)
     z = _lowest_layer(index[:, 0] * shape[1] + index[:, 1], points[:, 2], shape[0] * shape[1])
-    z = _without_specks(z.reshape(shape))
+    z = z.reshape(shape)
+    if limit_deg < WIDE_LIMIT_DEG:
+        z = np.where(_slope(z, SLOPE_MM / cell) / cell <= np.tan(np.radians(limit_deg)), z, np.nan)
+    z = _without_specks(z)
+    if not np.isfinite(z).any():
+        raise ValueError("no face looks down: the sole is missing")
     if smooth_mm > 0:
         z = _smoothed(z, smooth_mm / cell)
     x = low[0] + cell * np.arange(shape[0])
@@ -222,14 +234,16 @@ def sole_map(
 def arch_line(sole: SoleMap, length: float) -> tuple[Array, Array, Array]:
     """Return x, y and height of the arch line inside the apex window, mm.
 
-    Heights are NaN where the map is empty. Edges of the map are taken as a 15 mm running
-    median, so that a ragged rim does not move the line.
+    Heights are NaN where the map is empty. Edges of the map are taken as a running median over
+    15 mm and its mean over as much, so that neither a ragged rim nor the cells move the line.
     """
     lateral, medial = sole.edges()
     inside = (sole.x >= 0.2 * length) & (sole.x <= 0.75 * length)
     window = max(3, round(ARCH_SMOOTH_MM / sole.cell) | 1)
-    medial = _running_median(np.where(inside, medial, np.nan), window)
-    lateral = _running_median(np.where(inside, lateral, np.nan), window)
+    medial, lateral = (
+        _running_mean(_running_median(np.where(inside, edge, np.nan), window), window)
+        for edge in (medial, lateral)
+    )
     y = medial - ARCH_INSET * (medial - lateral)
     keep = (sole.x >= ARCH_WINDOW[0] * length) & (sole.x <= ARCH_WINDOW[1] * length)
     x, y = sole.x[keep], y[keep]
@@ -316,6 +330,32 @@ def _without_specks(z: Array) -> Array:
     return np.where(large[label], z, np.nan) if large.any() else z
 
 
+def _slope(z: Array, sigma_cells: float) -> Array:
+    """Return the steepness of a local plane fit to `z`, height per cell; infinite where unknown."""
+    seen = np.isfinite(z)
+    value = np.where(seen, z, 0.0)
+    reach = int(np.ceil(3 * sigma_cells))
+    d = np.arange(-reach, reach + 1, dtype=float)
+    kernels = [d**k * np.exp(-0.5 * (d / sigma_cells) ** 2) for k in range(3)]
+
+    def moment(of: Array, i: int, j: int) -> Array:
+        along = ndimage.correlate1d(of, kernels[i], axis=0, mode="constant")
+        return ndimage.correlate1d(along, kernels[j], axis=1, mode="constant")
+
+    w = seen.astype(float)
+    terms = ((0, 0), (1, 0), (0, 1))
+    normal = np.stack(
+        [[moment(w, a[0] + b[0], a[1] + b[1]) for b in terms] for a in terms]
+    ).transpose(2, 3, 0, 1)
+    right = np.stack([moment(value, i, j) for i, j in terms], axis=-1)
+    # a cell with neighbours on one line only has no slope across it
+    known = seen & (np.linalg.det(normal) > 1e-3 * normal[..., 0, 0] ** 3)
+    plane = np.linalg.solve(normal[known], right[known][..., None])[..., 0]
+    steep = np.full(z.shape, np.inf)
+    steep[known] = np.hypot(plane[:, 1], plane[:, 2])
+    return steep
+
+
 def _smoothed(z: Array, sigma_cells: float) -> Array:
     """Return `z` under a Gaussian that ignores empty cells and keeps them empty."""
     seen = np.isfinite(z)
@@ -346,6 +386,14 @@ def _running_median(values: Array, window: int) -> Array:
     some = np.isfinite(view).any(axis=1)
     result[some] = np.nanmedian(view[some], axis=1)
     return result
+
+
+def _running_mean(values: Array, window: int) -> Array:
+    """Return the running mean over `window` samples, ignoring NaN, which stays."""
+    seen = np.isfinite(values)
+    total = ndimage.uniform_filter1d(np.where(seen, values, 0.0), window, mode="constant")
+    weight = ndimage.uniform_filter1d(seen.astype(float), window, mode="constant")
+    return np.where(seen, total / np.maximum(weight, 1e-9), np.nan)
 
 
 def nearest_spacing(vertices: Array) -> float:

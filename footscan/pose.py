@@ -34,6 +34,7 @@ LEVEL_DONE_DEG = 0.02
 AXIS_ROUNDS = 8
 AXIS_DONE_DEG = 0.01
 CONTACT_RADIUS_MM = 10.0  # patch of a heel pad or a head
+CONTACT_REGION_MM = 14.0  # a head's contact lies this close to the head in plan
 FLAT_MM = 0.4  # this close to the ground counts as flat contact
 FLAT_SHARE = 0.35  # of heel and ball: an unloaded foot touches with less
 SUPPORT_END = 0.80  # nothing ahead of this share of length supports the foot
@@ -190,8 +191,10 @@ def _on_floor(
     point = _moved(pose, (cleaned.floor.normal * cleaned.floor.offset)[None])[0]
     turn = _upright(normal)
     step = _affine(turn, np.array([0.0, 0.0, -(turn @ point)[2]]))
+    moved = _moved(step, vertices)
+    moved[:, 0] -= _rear(moved, length)
     try:
-        own = _contact_plane(Cloud.of(_moved(step, vertices)), length)[0]
+        own = _contact_plane(Cloud.of(moved), length)[0]
     except ValueError:
         return step, "floor", 0.0
     return step, "floor", float(np.degrees(np.arccos(np.clip(own[2], -1, 1))))
@@ -199,8 +202,8 @@ def _on_floor(
 
 def _on_contacts(vertices: Array, faces: IntArray, length: float) -> Array:
     """Return the step that stands the foot on heel pad, first and fifth head."""
-    total = np.eye(4)
-    moved = vertices
+    total = _affine(np.eye(3), np.array([-_rear(vertices, length), 0.0, 0.0]))
+    moved = _moved(total, vertices)
     for _ in range(LEVEL_ROUNDS):
         cloud = Cloud.of(moved)
         try:
@@ -224,25 +227,30 @@ def _rear(vertices: Array, length: float) -> float:
 
 
 def _contact_plane(cloud: Cloud, length: float) -> tuple[Array, Array]:
-    """Return unit normal (up) and a point of the plane under the three contacts."""
+    """Return unit normal (up) and a point of the plane under the three contacts.
+
+    The contacts are the lowest places of the heel pad and below the first and the fifth head.
+    Regions about the heads, not halves of the ball: where a rounded ball is lowest between its
+    heads, halves would be met at the line that parts them, and that line is not anatomy.
+    """
     points = cloud.points
-    x = (points[:, 0] - _rear(points, length)) / length
-    low = points[:, 2] <= np.percentile(points[:, 2], 1) + 0.15 * length
-    ball = low & (x > 0.58) & (x < SUPPORT_END)
-    heel = low & (x > 0.02) & (x < 0.30)
-    if heel.sum() < 10 or ball.sum() < 20:
-        raise ValueError("heel or ball are not seen from below")
+    heel = (points[:, 0] > 0.02 * length) & (points[:, 0] < 0.30 * length)
+    heel &= points[:, 2] <= np.percentile(points[:, 2], 1) + 0.15 * length
+    if heel.sum() < 10:
+        raise ValueError("the heel is not seen from below")
     down = np.array([0.0, 0.0, -1.0])
-    # not the median: meshes are denser between the toes
-    lateral, medial = np.percentile(points[ball, 1], [3, 97])
-    middle, width = (lateral + medial) / 2, medial - lateral
-    inner = ball & (x > 0.64) & (points[:, 1] > middle + 0.12 * width)
-    outer = ball & (x < 0.76) & (points[:, 1] < middle - 0.12 * width)
-    if inner.sum() < 6 or outer.sum() < 6:
-        raise ValueError("the ball is not seen from below")
-    a, b, c = (
-        smooth_extreme(cloud, down, part, CONTACT_RADIUS_MM) for part in (heel, inner, outer)
-    )
+    contacts = [smooth_extreme(cloud, down, heel, CONTACT_RADIUS_MM)]
+    heads = ball.heads_from_borders(*ball.border_points(cloud, length))
+    for name in ("mth1", "mth5"):
+        place = heads[name]
+        near = np.hypot(*(points[:, :2] - place[:2]).T) <= CONTACT_REGION_MM
+        near &= points[:, 2] <= ball.BALL_TOP_MM / 2
+        if near.sum() < 4:
+            raise ValueError("the ball is not seen from below")
+        reach = np.array([CONTACT_REGION_MM, CONTACT_REGION_MM, np.inf])
+        bound = np.array([place - reach, place + reach])
+        contacts.append(smooth_extreme(cloud, down, near, CONTACT_RADIUS_MM, bound))
+    a, b, c = contacts
     normal = np.cross(b - a, c - a)
     normal /= np.linalg.norm(normal)
     return (normal if normal[2] > 0 else -normal), a

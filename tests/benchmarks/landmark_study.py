@@ -131,11 +131,15 @@ def _by_definition(specimen: Specimen) -> dict[str, float]:
 
 
 def studied(
-    name: str, specimen: Specimen, truth: Mapping[str, float], seed: list[int]
+    name: str,
+    specimen: Specimen,
+    truth: Mapping[str, float],
+    seed: list[int],
+    spec: ScannerSpec | None = None,
 ) -> Result:
-    """Return how one scan of `specimen` was measured."""
+    """Return how one scan of `specimen` was measured; its scanner is drawn when not given."""
     rng = np.random.default_rng(seed)
-    spec = drawn_spec(rng, floor=specimen.shape.load is not Load.NONE)
+    spec = spec or drawn_spec(rng, floor=specimen.shape.load is not Load.NONE)
     pose = scanner_pose(specimen.shape.side, spec, np.random.default_rng(seed))
     scanned = scan(specimen, spec, np.random.default_rng(seed))
     try:
