@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from footscan import landmarks
+from footscan import ball, landmarks
 from footscan.errors import LandmarkError
 from footscan.local_fit import Cloud
 
@@ -47,13 +47,13 @@ def test_heel_that_was_not_seen_is_said():
 def test_heads_follow_the_ball_and_not_its_place():
     """Moved and scaled borders give moved and scaled heads, in order from medial to lateral."""
     tibiale, fibulare = np.array([200.0, 45.0, 12.0]), np.array([172.0, -55.0, 10.0])
-    heads = landmarks.heads_from_borders(tibiale, fibulare)
+    heads = ball.heads_from_borders(tibiale, fibulare)
     assert list(heads) == ["mth1", "mth2", "mth3", "mth4", "mth5"]
     place = np.array(list(heads.values()))
     assert (np.diff(place[:, 1]) < 0).all()
     assert -55.0 < place[:, 1].min() < place[:, 1].max() < 45.0
     assert place[:, 0].argmax() == 1  # the second head is the foremost in almost all feet
-    moved = landmarks.heads_from_borders(
+    moved = ball.heads_from_borders(
         1.2 * tibiale + [7.0, -3.0, 0.0], 1.2 * fibulare + [7.0, -3.0, 0.0]
     )
     np.testing.assert_allclose(np.array(list(moved.values())), 1.2 * place + [7, -3, 0], atol=1e-9)
