@@ -1,14 +1,10 @@
 """From a scan to the surface of one foot: floor, strays, islands and leg gone.
 
-    Scan -> sketch (few points, any unit) -> footscan.matching -> clean (mm) -> footscan.pose
+    Scan -> draw -> split, sketch (few points, any unit) -> footscan.matching -> clean (mm)
+         -> footscan.pose
 
 Two passes, since thresholds in mm need the unit, and the unit needs the foot: :func:`sketch` is
 free of scale and gives the matching what it needs; :func:`clean` knows where the foot lies.
-
-Terms
-    shadow   the foot's outline seen along the floor's normal
-    floor    a plane with the foot on one side that reaches out beyond the foot's shadow; a flat
-             sole does not, and stays
 """
 
 from __future__ import annotations
@@ -16,51 +12,35 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy import ndimage, sparse, spatial
+from scipy import sparse, spatial
 from scipy.sparse import csgraph
 
+from footscan import floor as floors
+from footscan import outward
 from footscan.errors import PoseError
-from footscan.foot import face_normals, vertex_normals
+from footscan.floor import Floor
+from footscan.foot import vertex_normals
 from footscan.matching import Match
-from footscan.scan import Array, IntArray, Kind, Scan
+from footscan.outward import extent
+from footscan.scan import Array, IntArray, Scan
 
-__all__ = ["Cleaned", "Floor", "Sketch", "clean", "sketch", "split"]
+__all__ = ["Cleaned", "Drawn", "Floor", "Sketch", "clean", "draw", "sketch", "split"]
 
 SKETCH_POINTS = 16000
-FLOOR_TRIALS = 400
-FLOOR_TOLERANCE = 0.004  # share of the scan's extent: about 1 mm on a foot
-FLOOR_SHARE = 0.06  # fewer points than this on a plane are not a floor
-OUTSIDE_SHARE = 0.2  # share of the plane's points beyond the shadow
 SECOND_FOOT_SHARE = 0.45  # of the first body's cells and extent: less is a stand or a tag
 FINE_CELL_MM = 0.9  # denser scans are averaged to this spacing
-OPEN_SHARE = 0.25  # a surface whose area vectors cancel better than this is nearly closed
 # Box in which the foot lies, shares of the matched length: generous, since the match of an
 # unusual foot may be off by a fifth in scale; floor and islands go by rules of their own.
 BOX = np.array([[-0.30, -0.60, -0.25], [1.35, 0.60, 0.80]])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Floor:
-    """The plane that the foot stands on, scanner frame.
+class Drawn:
+    """An even draw of a scan's points off the floor: indices, a mesh's normals, the floor."""
 
-    Attributes
-    ----------
-    normal : ndarray, shape (3,)
-        Unit, towards the foot.
-    offset : float
-        ``normal @ p == offset`` on the plane.
-    """
-
-    normal: Array
-    offset: float
-
-    def height(self, points: Array) -> Array:
-        """Return heights above the plane."""
-        return points @ self.normal - self.offset
-
-    def scaled(self, factor: float) -> Floor:
-        """Return the plane in other units."""
-        return Floor(normal=self.normal, offset=self.offset * factor)
+    index: IntArray
+    normals: Array | None
+    floor: Floor | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,52 +79,94 @@ class Cleaned:
     surfaced: bool = False
 
 
-def sketch(scan: Scan) -> Sketch:
+def draw(scan: Scan, *, floor: bool = True) -> Drawn:
+    """Return an even draw of points without the floor, and the floor; any unit.
+
+    With ``floor=False`` none is looked for: the scan is known to be free of one.
+
+    Raises
+    ------
+    footscan.errors.PoseError
+        Too few points, or all on a line or a plane.
+    """
+    chosen = _even_draw(scan)
+    points = scan.vertices[chosen]
+    if len(points) < 100:
+        raise PoseError("the scan has too few points to be a foot; scan again")
+    spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False) / np.sqrt(len(points))
+    if spread[2] <= 0.02 * spread[0]:  # equal when all points are one
+        raise PoseError("the scan is flat or a line, not a foot; scan the foot itself")
+    meshed = len(scan.faces) > 0
+    normals = _outward_of(scan, None)[chosen] if meshed else None
+    found = floors.find(points, normals) if floor else None
+    if found is None:
+        return Drawn(index=chosen, normals=normals, floor=None)
+    # once more without the floor, which may have outvoted the foot
+    normals = _outward_of(scan, found)[chosen] if meshed else _bare(scan, chosen)
+    keep = ~floors.belongs(points, normals, found, floors.TOLERANCE * extent(points))
+    if keep.sum() < 100:
+        raise PoseError("the scan shows a floor but no foot on it; scan again")
+    return Drawn(index=chosen[keep], normals=normals[keep] if meshed else None, floor=found)
+
+
+def sketch(scan: Scan, drawn: Drawn | None = None) -> Sketch:
     """Return a light picture of the scan for the matching; any unit.
 
+    Parameters
+    ----------
+    scan : Scan
+        Any unit.
+    drawn : Drawn, optional
+        From :func:`draw`, where the caller has it already.
+
     Raises
     ------
     footscan.errors.PoseError
         Too few points, or all on a line or a plane.
     """
-    chosen, floor = _sketched(scan)
-    points = scan.vertices[chosen]
-    label = _bodies(points)
+    drawn = drawn or draw(scan)
+    points, normals = scan.vertices[drawn.index], drawn.normals
+    label = _bodies(scan, drawn.index)
     body = label == np.bincount(label).argmax()
-    if len(scan.faces):
-        normals = _mesh_normals(scan)[chosen]
-    else:
-        normals = _point_normals(points)
-    return Sketch(points=points[body], normals=normals[body], floor=floor)
+    if normals is None:
+        normals = _bare(scan, drawn.index)
+    return Sketch(points=points[body], normals=normals[body], floor=drawn.floor)
 
 
-def split(scan: Scan) -> list[Scan]:
+def split(scan: Scan, drawn: Drawn | None = None) -> list[Scan]:
     """Return the scan as it is, or two scans where it shows two feet apart; any unit.
 
+    Parameters
+    ----------
+    scan : Scan
+        Any unit.
+    drawn : Drawn, optional
+        From :func:`draw`, where the caller has it already.
+
     Raises
     ------
     footscan.errors.PoseError
         Too few points, or all on a line or a plane.
     """
-    chosen, _ = _sketched(scan)
-    points = scan.vertices[chosen]
-    label = _bodies(points)
+    drawn = drawn or draw(scan)
+    points = scan.vertices[drawn.index]
+    label = _bodies(scan, drawn.index)
     # cells, not points: one foot may have been scanned more finely than the other
-    cells = np.floor(points / (0.01 * _extent(points))).astype(np.int64)
+    cells = np.floor(points / (0.01 * extent(points))).astype(np.int64)
     occupied = np.unique(np.column_stack([label, cells]), axis=0)
     sizes = np.bincount(occupied[:, 0])
     order = np.argsort(sizes)[::-1]
     if len(order) < 2 or sizes[order[1]] < SECOND_FOOT_SHARE * sizes[order[0]]:
         return [scan]
     first, second = (points[label == number] for number in order[:2])
-    if _extent(second) < SECOND_FOOT_SHARE * _extent(first):
+    if extent(second) < SECOND_FOOT_SHARE * extent(first):
         return [scan]
     trees = [spatial.cKDTree(part) for part in (first, second)]
     near = np.argmin([tree.query(scan.vertices, workers=-1)[0] for tree in trees], axis=0)
     return [_part_of(scan, near == number) for number in (0, 1)]
 
 
-def clean(scan: Scan, match: Match, floor: Floor | None, kind: Kind | None = None) -> Cleaned:
+def clean(scan: Scan, match: Match, floor: Floor | None) -> Cleaned:
     """Return the foot's surface from a scan in mm whose rough pose is known.
 
     Parameters
@@ -155,8 +177,6 @@ def clean(scan: Scan, match: Match, floor: Floor | None, kind: Kind | None = Non
         Rough pose in the same scanner frame, mm.
     floor : Floor or None
         As found by :func:`sketch`, in mm.
-    kind : Kind or None
-        An impression's normals are turned; no coordinate is ever negated.
 
     Raises
     ------
@@ -172,252 +192,72 @@ def clean(scan: Scan, match: Match, floor: Floor | None, kind: Kind | None = Non
         vertices, faces, strays = _surface(raw, match)
         removed["strays"] = strays
     else:
-        normals = _mesh_normals(scan)
+        if not outward.winding_is_outward(vertices, faces, _plane_of(floor)):
+            faces = np.ascontiguousarray(faces[:, ::-1])
         if floor is not None:
-            floor = _refined(floor, vertices, normals)
-            on_floor = _on_floor(vertices, normals, floor, 1.0)
+            normals = vertex_normals(vertices, faces)
+            floor = floors.refined(floor, vertices, normals)
+            on_floor = floors.belongs(vertices, normals, floor, 1.0)
             removed["floor"] = int(on_floor.sum())
             inside &= ~on_floor
-        vertices, faces = _kept(vertices, _outward(scan, normals), inside)
+        vertices, faces = _kept(vertices, faces, inside)
         vertices, faces = _averaged(vertices, faces)
         vertices, faces, removed["islands"] = _largest_bodies(vertices, faces)
     if len(faces) < 50:
         raise PoseError("no foot is left after floor and stray points are gone; scan again")
-    if kind is Kind.IMPRESSION:
-        faces = np.ascontiguousarray(faces[:, ::-1])
     return Cleaned(
         vertices=vertices, faces=faces, raw=raw, floor=floor, removed=removed, surfaced=surfaced
     )
 
 
-def _sketched(scan: Scan) -> tuple[IntArray, Floor | None]:
-    """Return indices of an even draw of points without the floor, and the floor."""
-    chosen = _sketch_points(scan)
-    points = scan.vertices[chosen]
-    if len(points) < 100:
-        raise PoseError("the scan has too few points to be a foot; scan again")
-    spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False) / np.sqrt(len(points))
-    if spread[2] <= 0.02 * spread[0]:  # equal when all points are one
-        raise PoseError("the scan is flat or a line, not a foot; scan the foot itself")
-    normals = _mesh_normals(scan)[chosen] if len(scan.faces) else None
-    floor = _find_floor(points, normals)
-    if floor is None:
-        return chosen, None
-    if normals is None:
-        normals = _point_normals(points)
-    keep = ~_on_floor(points, normals, floor, FLOOR_TOLERANCE * _extent(points))
-    if keep.sum() < 100:
-        raise PoseError("the scan shows a floor but no foot on it; scan again")
-    return chosen[keep], floor
-
-
-def _sketch_points(scan: Scan) -> IntArray:
-    """Return indices of an even draw of points."""
-    count = len(scan.vertices)
+def _even_draw(scan: Scan) -> IntArray:
+    """Return indices of a draw of points; of a mesh, by the skin that each stands for."""
+    count, rng = len(scan.vertices), np.random.default_rng(0)
     if count <= SKETCH_POINTS:
         return np.arange(count)
-    return np.sort(np.random.default_rng(0).choice(count, SKETCH_POINTS, replace=False))
-
-
-def _extent(points: Array) -> float:
-    low, high = np.percentile(points, [1, 99], axis=0)
-    return float(np.linalg.norm(high - low))
-
-
-def _mesh_normals(scan: Scan) -> Array:
-    """Return outward vertex normals, whatever the file's winding was."""
-    normals = vertex_normals(scan.vertices, scan.faces)
-    return normals if _faces_outward(scan, normals) else -normals
-
-
-def _outward(scan: Scan, normals: Array) -> IntArray:
-    """Return faces whose winding agrees with outward `normals`."""
-    step = max(1, len(scan.faces) // 20000)
-    some = scan.faces[::step]
-    agree = np.einsum("ij,ij->i", face_normals(scan.vertices, some), normals[some[:, 0]])
-    return scan.faces if agree.sum() >= 0 else np.ascontiguousarray(scan.faces[:, ::-1])
-
-
-def _faces_outward(scan: Scan, normals: Array) -> bool:
-    """Return whether `normals` point away from the body that they belong to.
-
-    A nearly closed surface tells by its signed volume; an open one by whether its normals point
-    away from the points around them.
-    """
+    if not len(scan.faces):
+        return np.sort(rng.choice(count, SKETCH_POINTS, replace=False))
     a, b, c = (scan.vertices[scan.faces[:, i]] for i in range(3))
-    area = np.cross(b - a, c - a)
-    total = np.linalg.norm(area, axis=1).sum()
-    if np.linalg.norm(area.sum(axis=0)) < OPEN_SHARE * total:
-        return bool(np.einsum("ij,ij->", a - scan.vertices.mean(axis=0), area) > 0)
-    chosen = np.random.default_rng(0).permutation(len(scan.vertices))[:2500]
-    points, own = scan.vertices[chosen], normals[chosen]
-    return bool((np.einsum("ij,ij->i", own, points - _local_centre(points)) > 0).mean() >= 0.5)
+    area = np.linalg.norm(np.cross(b - a, c - a), axis=1)
+    share = sum(np.bincount(scan.faces[:, i], area, minlength=count) for i in range(3))
+    # the smallest of exponential times are a weighted draw without replacement
+    time = rng.exponential(size=count) / np.maximum(share, 1e-9 * share.max())
+    return np.sort(np.argpartition(time, SKETCH_POINTS)[:SKETCH_POINTS])
 
 
-def _local_centre(points: Array) -> Array:
-    """Return the centre of the points within a quarter of the extent, per point."""
-    radius = 0.22 * _extent(points)
-    seeds = points[:: max(1, len(points) // 1500)]
-    tree = spatial.cKDTree(seeds)
-    distance, index = tree.query(points, k=min(400, len(seeds)), distance_upper_bound=radius)
-    near = np.isfinite(distance)
-    padded = np.vstack([seeds, np.zeros(3)])
-    total = padded[np.where(near, index, len(seeds))].sum(axis=1)
-    return total / np.maximum(near.sum(axis=1), 1)[:, None]
+def _outward_of(scan: Scan, floor: Floor | None) -> Array:
+    """Return outward vertex normals of a mesh."""
+    return outward.mesh_normals(scan.vertices, scan.faces, _plane_of(floor))
 
 
-def _point_normals(points: Array, k: int = 16) -> Array:
-    """Return normals of bare points by local planes, turned away from the local body."""
-    _, index = spatial.cKDTree(points).query(points, k=k)
-    patch = points[index]
-    patch = patch - patch.mean(axis=1, keepdims=True)
-    _, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", patch, patch))
-    normals = vectors[:, :, 0]
-    away = np.einsum("ij,ij->i", normals, points - _local_centre(points))
-    return normals * np.where(away < 0, -1.0, 1.0)[:, None]
+def _plane_of(floor: Floor | None) -> tuple[Array, float] | None:
+    return None if floor is None else (floor.normal, floor.offset)
 
 
-def _find_floor(points: Array, normals: Array | None = None) -> Floor | None:
-    """Return the floor, None where no plane reaches out beyond what stands on it.
+def _bare(scan: Scan, chosen: IntArray) -> Array:
+    """Return outward normals of the chosen bare points."""
+    given = None if scan.normals is None else scan.normals[chosen]
+    return outward.point_normals(scan.vertices[chosen], given)
 
-    `normals` are those of a mesh; bare points have none to trust.
+
+def _bodies(scan: Scan, chosen: IntArray) -> IntArray:
+    """Return a number per chosen point: which connected cloud it belongs to.
+
+    Points are joined by nearness and by the mesh: coarse skin beside fine toes is one foot. Bare
+    points get no help from a mesh, so nearness is then what the coarse skin asks for.
     """
-    rng = np.random.default_rng(0)
-    sample = points[rng.choice(len(points), min(len(points), 4000), replace=False)]
-    tolerance = FLOOR_TOLERANCE * _extent(points)
-    left = sample
-    for _ in range(3):
-        plane = _best_plane(left, tolerance, rng)
-        if plane is None:
-            return None
-        normal, offset = plane
-        height = points @ normal - offset
-        near = np.abs(height) <= tolerance
-        if near.mean() < FLOOR_SHARE:
-            return None
-        if np.median(height[~near]) < 0 if (~near).any() else False:
-            normal, offset, height = -normal, -offset, -height
-        floor = Floor(normal=normal, offset=offset)
-        facing = None if normals is None else float((normals[near] @ normal).mean())
-        if _is_floor(points, height, near, normal, tolerance, facing):
-            return floor
-        left = left[np.abs(left @ plane[0] - plane[1]) > tolerance]
-        if len(left) < 200:
-            return None
-    return None
-
-
-def _best_plane(
-    points: Array, tolerance: float, rng: np.random.Generator
-) -> tuple[Array, float] | None:
-    """Return the plane with most points near it, refined by least squares."""
-    triplets = rng.integers(0, len(points), size=(FLOOR_TRIALS, 3))
-    a, b, c = (points[triplets[:, i]] for i in range(3))
-    normals = np.cross(b - a, c - a)
-    size = np.linalg.norm(normals, axis=1)
-    # a triplet with a repeated point has no normal and would count every point as near
-    good = size > 1e-3 * _extent(points) ** 2
-    if not good.any():
-        return None
-    normals = normals[good] / size[good, None]
-    offsets = np.einsum("ij,ij->i", normals, a[good])
-    votes = (np.abs(points @ normals.T - offsets) <= tolerance).sum(axis=0)
-    best = int(votes.argmax())
-    normal, offset = normals[best], offsets[best]
-    for _ in range(3):
-        near = points[np.abs(points @ normal - offset) <= tolerance]
-        centre = near.mean(axis=0)
-        _, _, vt = np.linalg.svd(near - centre, full_matrices=False)
-        normal, offset = vt[2], float(vt[2] @ centre)
-    return normal, offset
-
-
-def _is_floor(
-    points: Array,
-    height: Array,
-    near: Array,
-    normal: Array,
-    tolerance: float,
-    facing: float | None = None,
-) -> bool:
-    """Return whether the plane carries the rest and reaches out beyond its shadow.
-
-    `facing` is the mean of the plane's own normals against `normal`. A flat side of an open shell
-    faces away from the rest and has some of it behind; a floor wound the wrong way round has
-    nothing behind.
-    """
-    above = height > 3 * tolerance
-    behind = (height[~near] < 0).mean() if (~near).any() else 0.0
-    if above.sum() < 100 or behind > 0.05:
-        return False
-    if facing is not None and facing < -0.5 and behind > 0.01:
-        return False
-    outside = ~_in_shadow(points[near], points[above], normal, 6 * tolerance)
-    return bool(outside.mean() >= OUTSIDE_SHARE)
-
-
-def _in_shadow(query: Array, casting: Array, normal: Array, grow: float) -> Array:
-    """Return which `query` points lie in the filled plan outline of `casting`, grown."""
-    helper = np.eye(3)[np.argmin(np.abs(normal))]
-    u = np.cross(helper, normal)
-    u /= np.linalg.norm(u)
-    plan = np.stack([u, np.cross(normal, u)], axis=1)
-    foot, asked = casting @ plan, query @ plan
-    cell = max(grow / 2, 1e-9)
-    low = foot.min(axis=0) - 6 * cell
-    size = np.ceil((foot.max(axis=0) - low) / cell).astype(int) + 8
-    if size.prod() > 4_000_000:
-        cell *= np.sqrt(size.prod() / 4_000_000)
-        size = np.ceil((foot.max(axis=0) - low) / cell).astype(int) + 8
-    grid = np.zeros(tuple(size), dtype=bool)
-    index = ((foot - low) / cell).astype(int)
-    grid[index[:, 0], index[:, 1]] = True
-    grid = ndimage.binary_closing(grid, iterations=4, border_value=0)
-    grid = ndimage.binary_fill_holes(grid)
-    grid = ndimage.binary_dilation(grid, iterations=2)
-    at = np.floor((asked - low) / cell).astype(int)
-    valid = ((at >= 0) & (at < size)).all(axis=1)
-    at = np.clip(at, 0, size - 1)
-    return valid & grid[at[:, 0], at[:, 1]]
-
-
-def _on_floor(points: Array, normals: Array, floor: Floor, tolerance: float) -> Array:
-    """Return which points belong to the floor or lie below it.
-
-    Near the plane, the sole faces down and the floor faces up; beyond the foot's shadow
-    everything near the plane is floor.
-    """
-    height = floor.height(points)
-    near = np.abs(height) <= 1.5 * tolerance
-    up = normals @ floor.normal > 0.2
-    foot = height > 3 * tolerance
-    outside = np.zeros(len(points), dtype=bool)
-    if foot.any():
-        outside[near] = ~_in_shadow(points[near], points[foot], floor.normal, 2 * tolerance)
-    return (near & (up | outside)) | (height < -1.5 * tolerance)
-
-
-def _refined(floor: Floor, vertices: Array, normals: Array) -> Floor:
-    """Return the floor refitted to its own upward-facing points, mm."""
-    normal, offset = floor.normal, floor.offset
-    for tolerance in (2.0, 1.0, 1.0):
-        near = (np.abs(vertices @ normal - offset) <= tolerance) & (normals @ normal > 0.5)
-        if near.sum() < 50:
-            return floor
-        points = vertices[near]
-        centre = points.mean(axis=0)
-        _, vectors = np.linalg.eigh(np.cov((points - centre).T))
-        new = vectors[:, 0] * np.sign(vectors[:, 0] @ normal)
-        normal, offset = new, float(new @ centre)
-    return Floor(normal=normal, offset=offset)
-
-
-def _bodies(points: Array) -> IntArray:
-    """Return a number per point: which connected cloud it belongs to."""
+    points = scan.vertices[chosen]
     tree = spatial.cKDTree(points)
     distance, _ = tree.query(points[:: max(1, len(points) // 3000)], k=2)
     reach = 6.0 * float(np.median(distance[:, 1]))
+    if not len(scan.faces):
+        reach = max(reach, 3.0 * float(np.percentile(distance[:, 1], 95)))
     pairs = tree.query_pairs(reach, output_type="ndarray")
+    if len(scan.faces):
+        number = np.full(len(scan.vertices), -1)
+        number[chosen] = np.arange(len(chosen))
+        edges = number[np.concatenate([scan.faces[:, :2], scan.faces[:, 1:]])]
+        pairs = np.concatenate([pairs, edges[(edges >= 0).all(axis=1)]])
     graph = sparse.coo_matrix(
         (np.ones(len(pairs), dtype=bool), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2
     )

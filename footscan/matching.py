@@ -10,6 +10,13 @@ a wrong up would silently flip the side.
 
 Only template points look for partners in the scan, so a leg, a stand or stray points beside the
 foot do not matter. Everything here is free of scale: the template has length 1.
+
+Terms
+    view    the part of the template that a scan may show: the whole foot, its lowest part, or
+            the sole alone. A scan whose normals do not cancel is an open sheet, and their mean
+            says where its opening faces: views of the lower foot are tried there
+    back    the misfit seen from the scan: how far its own points lie from the whole template.
+            It is fair between views, as a scan that shows less has less to explain
 """
 
 from __future__ import annotations
@@ -34,6 +41,16 @@ TRIM = 0.85  # share of template points that must find a partner; the rest may b
 CORE = 0.6  # share of the template that even a poor scan of a foot shows
 CELLS = 36  # the scan is thinned to cells of this share of its extent: evenly, unlike its mesh
 SCALE_STARTS = (1.0, 0.8)  # foot length over the scan's longest extent: without and with a leg
+# Parts of the template: largest angle to straight down (degrees) and largest height (share of
+# length). Soles through glass show 60 to 80 degrees, foam has walls, legs are cut anywhere.
+VIEWS = {"sole": (65.0, 0.16), "walls": (88.0, 0.16), "low": (180.0, 0.105), "cut": (180.0, 0.20)}
+OF_A_SHEET = ("sole", "walls")  # all that a sole alone or an impression can show
+SHEET = 0.12  # length of the mean normal: a foot with its leg has 0.05, cut at 60 mm up to 0.18
+ONE_WAY = 0.2  # from here on the mean normal's direction is that of the opening
+NO_WHOLE = 0.62  # and beyond this there is no whole foot: a foot cut at 25 mm has up to 0.7
+VIEW_KEEP = 4  # poses per view and side that are refined; the opening fixes two of three turns
+SEEN_HEIGHT = 0.33  # the template ends there; what is higher is leg
+BACK_TRIM, BACK_POINTS = 0.9, 600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,7 +71,11 @@ class Match:
         Root mean square misfit, share of foot length, normals included.
     core : float
         The same over the best-fitting 60 % of the template: how foot-like what was seen is,
-        though a sole or the toes may be missing.
+        though a sole or the toes may be missing. For a part of the foot, the worse of this and
+        its counterpart seen from the scan.
+    view : str
+        ``"whole"``, or the part of the template that fits best: ``"cut"``, ``"low"``,
+        ``"walls"`` or ``"sole"``.
     """
 
     rotation: Array
@@ -63,6 +84,7 @@ class Match:
     side: Side
     cost: float
     core: float = 0.0
+    view: str = "whole"
 
 
 @lru_cache(maxsize=1)
@@ -74,7 +96,12 @@ def template() -> tuple[Array, Array]:
 
 
 def match(
-    points: Array, normals: Array, *, side: Side | None = None, up: Array | None = None
+    points: Array,
+    normals: Array,
+    *,
+    side: Side | None = None,
+    up: Array | None = None,
+    sole: bool = False,
 ) -> list[Match]:
     """Return the best match per side, best first.
 
@@ -86,15 +113,20 @@ def match(
         Try this side only.
     up : ndarray, shape (3,), optional
         Known up direction (from a floor): orientations more than 40 degrees off are not tried.
+    sole : bool
+        The scan shows the sole alone (a sheet): no other view is tried.
     """
     extent = _extent(points)
     points, normals = _even(points, normals, extent / CELLS)
     centre = np.median(points, axis=0)
     scan = _Target((points - centre) / extent, normals)
-    sides = [side] if side else [Side.RIGHT, Side.LEFT]
+    views = _views(normals, up, sole)
     found = []
-    for this in sides:
-        best = _best_of_side(scan, this, up)
+    for this in [side] if side else [Side.RIGHT, Side.LEFT]:
+        best = min(
+            (_best_of_view(scan, this, view, ups, fair=len(views) > 1) for view, ups in views),
+            key=lambda placed: placed.cost,
+        )
         found.append(
             Match(
                 rotation=best.rotation.T,
@@ -102,10 +134,28 @@ def match(
                 scale=best.scale * extent,
                 side=this,
                 cost=best.cost,
-                core=_core(scan, best, this),
+                core=best.core,
+                view=best.view,
             )
         )
     return sorted(found, key=lambda m: m.cost)
+
+
+def _views(normals: Array, up: Array | None, sole: bool) -> list[tuple[str, list[Array]]]:
+    """Return the views to try and the up directions that each starts from (none: all)."""
+    mean = normals.mean(axis=0)
+    open_share = float(np.linalg.norm(mean))
+    opening = -mean / max(open_share, 1e-12)
+    if sole:
+        return [(view, [opening]) for view in OF_A_SHEET]
+    views: list[tuple[str, list[Array]]] = []
+    if open_share < NO_WHOLE:
+        # a foot opens at its leg, or below where the sole was not seen
+        turned = [opening, -opening] if open_share > ONE_WAY else []
+        views.append(("whole", turned if up is None else [up]))
+    if open_share > SHEET and (up is None or up @ opening > 0.5):
+        views += [(view, [opening]) for view in VIEWS]
+    return views or [("whole", [] if up is None else [up])]
 
 
 class _Target:
@@ -130,26 +180,54 @@ class _Placed:
     shift: Array
     scale: float
     cost: float
+    core: float
+    view: str
 
 
-def _best_of_side(scan: _Target, side: Side, up: Array | None) -> _Placed:
-    """Return the best placement of the template as a foot of `side`."""
+@lru_cache(maxsize=2)
+def _template_of(side: Side) -> tuple[Array, Array]:
+    """Return the template as a foot of `side`; a left foot is the mirror image."""
+    flip = np.array([1.0, -1.0 if side is Side.LEFT else 1.0, 1.0])
     points, normals = template()
-    if side is Side.LEFT:  # a left foot is the mirror image: the template is reflected
-        flip = np.array([1.0, -1.0, 1.0])
-        points, normals = points * flip, normals * flip
-    rotations = _starts(up)
+    return points * flip, normals * flip
+
+
+@lru_cache(maxsize=16)
+def _part(side: Side, view: str) -> tuple[Array, Array]:
+    """Return the part of the template that a view shows."""
+    points, normals = _template_of(side)
+    if view == "whole":
+        return points, normals
+    angle, height = VIEWS[view]
+    seen = (-normals[:, 2] > np.cos(np.radians(angle))) & (points[:, 2] < height)
+    return points[seen], normals[seen]
+
+
+@lru_cache(maxsize=2)
+def _tree_of(side: Side) -> spatial.cKDTree:
+    points, normals = _template_of(side)
+    return spatial.cKDTree(np.hstack([points, NORMAL_WEIGHT * normals]))
+
+
+def _best_of_view(scan: _Target, side: Side, view: str, ups: list[Array], *, fair: bool) -> _Placed:
+    """Return the best placement of a part of the template as a foot of `side`.
+
+    With `fair` the cost also counts how the scan's own points fit, so that views compare.
+    """
+    points, normals = _part(side, view)
+    whole = view == "whole"
+    rotations = _starts(ups)
     few = _thinned(len(points), COARSE_POINTS)
-    scales = np.repeat(SCALE_STARTS, len(rotations))
+    sizes = SCALE_STARTS if whole else SCALE_STARTS[:1]
     state = _place(
         scan,
         points[few],
         normals[few],
-        np.tile(rotations, (len(SCALE_STARTS), 1, 1)),
-        scales,
+        np.tile(rotations, (len(sizes), 1, 1)),
+        np.repeat(sizes, len(rotations)),
         COARSE_ROUNDS,
     )
-    order = np.argsort(state[3], kind="stable")[:KEEP]
+    order = np.argsort(state[3], kind="stable")[: KEEP if whole else VIEW_KEEP]
     many = _thinned(len(points), FINE_POINTS)
     fine = _place(
         scan,
@@ -161,19 +239,42 @@ def _best_of_side(scan: _Target, side: Side, up: Array | None) -> _Placed:
         state[1][order],
     )
     top = int(np.argmin(fine[3]))
-    return _Placed(fine[0][top], fine[1][top], float(fine[2][top]), float(fine[3][top]))
+    placed = fine[0][top], fine[1][top], float(fine[2][top])
+    cost, core = float(fine[3][top]), _core(scan, *placed, points, normals)
+    if fair:
+        back, back_core = _back(scan, *placed, side)
+        cost = float(np.hypot(cost, back) / np.sqrt(2))
+        core = core if whole else max(core, back_core)
+    return _Placed(*placed, cost, core, view)
 
 
-def _core(scan: _Target, placed: _Placed, side: Side) -> float:
+def _core(
+    scan: _Target, rotation: Array, shift: Array, scale: float, points: Array, normals: Array
+) -> float:
     """Return the misfit of the best-fitting part of the placed template."""
-    points, normals = template()
-    if side is Side.LEFT:
-        flip = np.array([1.0, -1.0, 1.0])
-        points, normals = points * flip, normals * flip
-    laid = points @ placed.rotation.T * placed.scale + placed.shift
-    distance, _ = scan.nearest(laid[None], (normals @ placed.rotation.T)[None], placed.scale)
-    best = np.sort(distance[0])[: int(CORE * len(points))]
-    return float(np.sqrt((best**2).mean()) / placed.scale)
+    laid = points @ rotation.T * scale + shift
+    distance, _ = scan.nearest(laid[None], (normals @ rotation.T)[None], scale)
+    return _root_mean_square(distance[0], CORE) / scale
+
+
+def _back(
+    scan: _Target, rotation: Array, shift: Array, scale: float, side: Side
+) -> tuple[float, float]:
+    """Return the misfit of the scan's points, and of the best-fitting of them; leg left out."""
+    local = (scan.points - shift) @ rotation / scale
+    foot = np.flatnonzero(local[:, 2] < SEEN_HEIGHT)
+    if len(foot) < 20:
+        return 1.0, 1.0
+    foot = foot[_thinned(len(foot), BACK_POINTS)]
+    turned = scan.normals[foot] @ rotation
+    distance, _ = _tree_of(side).query(np.hstack([local[foot], NORMAL_WEIGHT * turned]))
+    return _root_mean_square(distance, BACK_TRIM), _root_mean_square(distance, CORE)
+
+
+def _root_mean_square(distance: Array, share: float) -> float:
+    """Return the root mean square of the smallest `share` of distances."""
+    best = np.sort(distance)[: max(1, int(share * len(distance)))]
+    return float(np.sqrt((best**2).mean()))
 
 
 def _place(
@@ -235,15 +336,15 @@ def _similarity(
     return rotation, shift, new
 
 
-def _starts(up: Array | None) -> Array:
-    """Return start rotations (template to scan), evenly spread, (c, 3, 3)."""
-    if up is None:
+def _starts(ups: list[Array]) -> Array:
+    """Return start rotations (template to scan), (c, 3, 3): about `ups`, or any if none."""
+    if not ups:
         return _even_rotations(STARTS)
     turns = spatial.transform.Rotation.from_rotvec(
         np.outer(np.linspace(0, 2 * np.pi, 24, endpoint=False), [0.0, 0, 1])
     )
-    tilt, _ = spatial.transform.Rotation.align_vectors([up], [[0.0, 0, 1]])
-    return (tilt * turns).as_matrix()
+    tilts = [spatial.transform.Rotation.align_vectors([up], [[0.0, 0, 1]])[0] for up in ups]
+    return np.concatenate([(tilt * turns).as_matrix() for tilt in tilts])
 
 
 def _even_rotations(count: int) -> Array:

@@ -3,6 +3,8 @@
     read -> sketch -> match (up, forward, side) -> unit -> clean -> settle -> landmarks
          -> measures -> findings -> MeasuredFoot
 
+A foam impression is cut out of its block before the sketch; from there on it is a sole.
+
 One function, :func:`measure_files`, is what everybody calls.
 """
 
@@ -15,7 +17,18 @@ from typing import Any
 
 import numpy as np
 
-from footscan import ball, cleaning, landmarks, matching, measures, pose, quality, reading, sizes
+from footscan import (
+    ball,
+    cleaning,
+    hollow,
+    landmarks,
+    matching,
+    measures,
+    pose,
+    quality,
+    reading,
+    sizes,
+)
 from footscan.errors import LandmarkError, PoseError, SideError, UnitsError
 from footscan.results import Landmark, MeasuredFoot, ScanFacts
 from footscan.scan import Array, Kind, Load, Scan, Side, Unit
@@ -43,7 +56,11 @@ class Options:
     hand_length : float or None
         Foot length measured by hand, mm: verifies the scale.
     by_hand : mapping of str to ndarray
-        Landmarks set by hand, in the scan's own coordinates times its unit (mm).
+        Landmarks set by hand, in the scan's own coordinates times its unit (mm). Heads follow
+        a ball point set by hand in part. The long axis does not follow: it comes from the
+        surface, so that a heel centre or second head set by hand changes no other measure.
+    eu_rule : EuRule
+        Which of the two rules gives the EU size.
     """
 
     side: Side | None = None
@@ -53,6 +70,7 @@ class Options:
     load: Load = Load.UNKNOWN
     hand_length: float | None = None
     by_hand: Mapping[str, Array] = field(default_factory=dict)
+    eu_rule: sizes.EuRule = sizes.EuRule.TWO_POINTS
 
 
 def measure_files(paths: Sequence[Path | str], options: Options | None = None) -> MeasuredFoot:
@@ -77,9 +95,11 @@ def measure_feet_in(
         With one sentence that says what is wrong and what to do.
     """
     options = options or Options()
-    scans = cleaning.split(reading.read(paths))
+    scan = reading.read(paths)
+    drawn = cleaning.draw(scan)
+    scans = cleaning.split(scan, drawn)
     if len(scans) == 1:
-        return [measure_scan(scans[0], options)]
+        return [measure_scan(scan, options, drawn)]
     if options.side is not None or options.by_hand:
         raise SideError(
             "the file shows two feet; leave --side out, or give each foot in a file of its own"
@@ -87,38 +107,47 @@ def measure_feet_in(
     return [measure_scan(scan, options) for scan in scans]
 
 
-def measure_scan(scan: Scan, options: Options) -> MeasuredFoot:
+def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = None) -> MeasuredFoot:
     """Return the measured foot in a scan that was read.
+
+    Parameters
+    ----------
+    scan : Scan
+        As read, one foot.
+    options : Options
+        What the user stated.
+    drawn : cleaning.Drawn, optional
+        The draw from `scan`, where the caller has it already.
 
     Raises
     ------
     footscan.errors.FootscanError
         With one sentence that says what is wrong and what to do.
     """
-    sketch = cleaning.sketch(scan)
-    if options.kind is Kind.IMPRESSION:  # a cavity shows the sole's surface from inside
-        sketch = replace(sketch, normals=-sketch.normals)
-    up = sketch.floor.normal if sketch.floor is not None else None
-    matches = matching.match(sketch.points, sketch.normals, up=up)
-    if matches[0].core > NOT_A_FOOT:
-        raise PoseError("no foot was found in the scan; check that it shows one whole foot")
+    seen = _found(scan, options, drawn)
+    matches, sketch = seen.matches, seen.sketch
     best, ratio = _sided(matches, options)
     factor, unit, evidence = infer_unit(matching.length_of(sketch.points, best), scan, options)
-    scan = scan.scaled(factor)
     best = replace(best, origin=best.origin * factor, scale=best.scale * factor)
     floor = sketch.floor.scaled(factor) if sketch.floor is not None else None
-    cleaned = cleaning.clean(scan, best, floor, options.kind)
-    settled = pose.settle(cleaned, best, kind=options.kind, load=options.load)
+    cleaned = cleaning.clean(seen.scan.scaled(factor), best, floor)
+    settled = pose.settle(cleaned, best, kind=seen.kind, load=options.load)
     foot = settled.foot
     found = _landmarks(settled, options)
-    arch_reason = ""
-    if quality.is_filled(settled):
+    arch_reason, filled = "", quality.is_filled(settled)
+    if filled:
         arch_reason = "the sole is closed by a flat plane"
     elif quality.is_missing(settled):
         arch_reason = "the sole was not seen from below"
     if arch_reason:
+        if "arch_apex" in options.by_hand:
+            raise LandmarkError(
+                "arch_apex", f"the arch apex cannot be set by hand: {arch_reason}; leave it out"
+            )
         found.pop("arch_apex", None)
-    values = measures.measure(foot, settled.cloud, found, arch_reason=arch_reason)
+    values = measures.measure(
+        foot, settled.cloud, found, arch_reason=arch_reason, filled=filled, ground=settled.ground
+    )
     contradicted = options.side is not None and matches[0].side is not options.side
     report = quality.inspect(
         settled,
@@ -154,8 +183,74 @@ def measure_scan(scan: Scan, options: Options) -> MeasuredFoot:
         report=report,
         landmarks=found,
         measures=values,
-        sizes=sizes.sizes(values["foot_length"].value or 0.0, values["foot_breadth"].value),
+        sizes=sizes.sizes(
+            values["foot_length"].value or 0.0, values["foot_breadth"].value, options.eu_rule
+        ),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Found:
+    """The part of a scan that shows the foot, its sketch, the matches per side, the kind."""
+
+    scan: Scan
+    sketch: cleaning.Sketch
+    matches: list[matching.Match]
+    kind: Kind | None
+
+    @property
+    def is_foot(self) -> bool:
+        return self.matches[0].core <= NOT_A_FOOT
+
+
+def _found(scan: Scan, options: Options, drawn: cleaning.Drawn | None) -> _Found:
+    """Return the foot in a scan; an impression is cut out of its block.
+
+    An impression that nobody announced is no foot as it is, but one without its block. A sole
+    scanned with the couch behind it has the same form; which of both it is, the winding tells.
+
+    Raises
+    ------
+    footscan.errors.PoseError
+        Nothing in the scan looks like a foot.
+    """
+    kind = options.kind
+    refusal = "no foot was found in the scan; check that it shows one whole foot up to the ankle"
+    if kind is not Kind.IMPRESSION:
+        try:
+            found = _matched(scan, drawn or cleaning.draw(scan), kind)
+        except PoseError as error:
+            refusal = str(error)
+        else:
+            if found.is_foot:
+                return found
+    if kind not in (Kind.STANDING, Kind.HANGING):
+        rim = hollow.find_rim(scan.vertices)
+        if rim is not None and kind is None:
+            kind = Kind.SOLE if hollow.couch_behind(scan, rim) else Kind.IMPRESSION
+        if rim is not None or kind is Kind.IMPRESSION:
+            inside = scan if rim is None else hollow.cut_out(scan, rim)
+            found = _matched(inside, cleaning.draw(inside, floor=False), kind)
+            if found.is_foot:
+                return found
+    if options.kind is Kind.IMPRESSION:
+        refusal = (
+            "no impression of a foot was found in the scan; check that it shows the whole hollow "
+            "with the rim around it"
+        )
+    raise PoseError(refusal)
+
+
+def _matched(scan: Scan, drawn: cleaning.Drawn, kind: Kind | None) -> _Found:
+    """Return how the template lies in the scan as it is."""
+    sketch = cleaning.sketch(scan, drawn)
+    matches = matching.match(
+        sketch.points,
+        sketch.normals,
+        up=sketch.floor.normal if sketch.floor is not None else None,
+        sole=kind in (Kind.SOLE, Kind.IMPRESSION),
+    )
+    return _Found(scan=scan, sketch=sketch, matches=matches, kind=kind)
 
 
 def infer_unit(length: float, scan: Scan, options: Options) -> tuple[float, Unit | None, str]:
@@ -253,7 +348,33 @@ def _landmarks(settled: pose.Settled, options: Options) -> dict[str, Landmark]:
         if point.shape != (3,) or not np.isfinite(point).all():
             raise LandmarkError(name, f"the place given for {name} must be three numbers in mm")
         by_hand[name] = turn @ point + shift
-    return landmarks.override(found, by_hand, settled.foot)
+    return _heads_follow(landmarks.override(found, by_hand, settled.foot), by_hand, settled)
+
+
+def _heads_follow(
+    found: dict[str, Landmark], by_hand: Mapping[str, Array], settled: pose.Settled
+) -> dict[str, Landmark]:
+    """Return `found` with the heads laid anew where a ball point was set by hand.
+
+    A border point is one of several marks of a head, so that heads follow it in part; those set
+    by hand themselves stay.
+    """
+    names = ("metatarsale_tibiale", "metatarsale_fibulare")
+    if not any(name in by_hand for name in names):
+        return found
+    foot, borders = settled.foot, (found[names[0]].xyz, found[names[1]].xyz)
+    heads = ball.heads(settled.cloud, foot.vertices, foot.faces, foot.sole, foot.length, borders)
+    for name, head in heads.items():
+        if name in by_hand:
+            continue
+        z = float(foot.sole.height(*head.xy))
+        found[name] = Landmark(
+            xyz=np.array([*head.xy, z if np.isfinite(z) else 0.0]),
+            sd=found[name].sd,
+            method=f"by {', '.join(head.marks)}; ball points set by hand",
+            automatic=found[name].xyz,
+        )
+    return found
 
 
 def as_json(measured: MeasuredFoot, version: str) -> dict[str, Any]:

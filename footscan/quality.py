@@ -27,6 +27,7 @@ from footscan.scan import Array, IntArray, Kind, Load
 __all__ = ["Evidence", "Limit", "inspect", "limits", "noise_mm", "spacing_mm", "verdict"]
 
 RIM_DEPTH_MM = 2.5  # depth of the foot's end in which a clipped rim lies
+RIM_RISE_MM = 12.0  # a clipped toe's rim rises 15 mm and more, that of an open sole up to 10
 SEEN_LIMIT_DEG = 88.0
 MISSING_SHARE = 0.3  # of heel and ball: less than this and the sole was not scanned
 FILLED_MIDFOOT = 0.60  # flat share of the midfoot; a specimen with no arch at all has less
@@ -275,8 +276,8 @@ def _sole(settled: Settled) -> list[Finding]:
                 severity=Severity.MEASURING,
                 region="arch",
                 text="The sole is closed by a flat plane, so the arch cannot be read from below.",
-                advice="Scan through glass or in the air; lengths and breadths hold, girths "
-                "read large.",
+                advice="Scan through glass or in the air; lengths and breadths hold, the ball "
+                "girth reads some 5 mm large.",
             )
         ]
     # steep walls are surface too: only what no face covers at all counts as not seen
@@ -431,13 +432,16 @@ def _rim_edges(faces: IntArray) -> IntArray:
 def _rim_at_end(vertices: Array, rim: IntArray, sign: float) -> float:
     """Return how much open rim lies within 2.5 mm of the foot's end, below 60 mm, mm.
 
-    A heel and a toe close round; where a scan was clipped, its rim lies all in one plane there.
+    A heel and a toe close round; where a scan was clipped, its rim lies all in one plane there and
+    stands upright. The rim of a sole alone, or of a leg cut low, runs level round the end.
     """
     if len(rim) == 0:
         return 0.0
     x = sign * vertices[:, 0]
     at_end = (x > np.partition(x, -4)[-4] - RIM_DEPTH_MM) & (vertices[:, 2] < 60.0)
     there = rim[at_end[rim].all(axis=1)]
+    if len(there) == 0 or np.ptp(vertices[there, 2]) < RIM_RISE_MM:
+        return 0.0
     return float(np.linalg.norm(vertices[there[:, 0]] - vertices[there[:, 1]], axis=1).sum())
 
 

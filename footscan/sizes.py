@@ -10,11 +10,28 @@ from __future__ import annotations
 import math
 from enum import StrEnum
 
-__all__ = ["ADULT_MIN_MM", "EuRule", "eu", "mondopoint", "sizes", "uk", "us_men", "us_women"]
+from footscan.scan import Load
+
+__all__ = [
+    "ADULT_MIN_MM",
+    "GROWTH_TO_HALF",
+    "EuRule",
+    "eu",
+    "half_load_length",
+    "mondopoint",
+    "sizes",
+    "uk",
+    "us_men",
+    "us_women",
+]
 
 MM_PER_INCH = 25.4
 ADULT_MIN_MM = 215.0  # below the 0.1 % of adult women's feet (ANSUR II 2012: shortest 198 mm)
 MONDO_STEP_MM = 5.0
+# Foot length from hanging to standing on both feet, share of length: men 14.94 to 15.10 % of
+# stature, that is +1.07 %, women 14.56 to 14.72 %, +1.10 % (Xiong et al. 2009, Ergonomics, 30
+# people); the men's figure serves both, they are 0.1 mm apart.
+GROWTH_TO_HALF = 0.0107
 
 
 class EuRule(StrEnum):
@@ -82,3 +99,32 @@ def sizes(
         "us_women": round(us_women(length_mm), 2),
         "formula": f"EU {rule.value} (cm); UK 3 L - 23 (inch); US men UK + 1, women men + 1.5",
     }
+
+
+def half_load_length(
+    length_mm: float, load: Load, growth: float = GROWTH_TO_HALF
+) -> tuple[float, float]:
+    """Return the length expected on both feet, and the deviation that the growth adds, mm.
+
+    An expectation, not a measurement. Only an unloaded foot is lengthened; for any other state
+    the length comes back as it is, with a deviation of 0.
+
+    Parameters
+    ----------
+    length_mm : float
+        Measured foot length.
+    load : Load
+        State in which it was measured.
+    growth : float
+        Share of length that the foot gains. It is a mean of 30 people: half of it is given as
+        the deviation, which covers their spread.
+
+    Examples
+    --------
+    >>> half_load_length(265.0, Load.NONE)[0]
+    267.8355
+    """
+    if load is not Load.NONE:
+        return length_mm, 0.0
+    gain = growth * length_mm
+    return length_mm + gain, gain / 2

@@ -124,8 +124,9 @@ def scan_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 "--landmark",
                 "landmark",
                 multiple=True,
-                metavar="NAME=X,Y,Z",
-                help="Set a landmark by hand, in scan coordinates times its unit (mm).",
+                metavar="[N:]NAME=X,Y,Z",
+                help="Set a landmark by hand, in scan coordinates times its unit (mm); with "
+                "several scans, N is the number of the scan. The foot's axis does not follow.",
             ),
             click.option(
                 "--one-foot", is_flag=True, help="All files are shots of one foot, in one frame."
@@ -140,6 +141,7 @@ def _shots(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
     """Return the scans that the files and options name."""
     from footscan.pipeline import Options
     from footscan.scan import Kind, Load, Side, Unit
+    from footscan.sizes import EuRule
     from insole.workflow import Shots
 
     groups = [tuple(files)] if given["one_foot"] else [(path,) for path in files]
@@ -151,9 +153,8 @@ def _shots(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
         raise click.UsageError("give --unit or --scale, not both")
     if given["scale"] is not None and not 1e-6 < given["scale"] < 1e6:
         raise click.UsageError("--scale must be a positive number of millimetres per file unit")
-    by_hand = dict(_landmark(text) for text in given["landmark"])
-    if by_hand and len(groups) > 1:
-        raise click.UsageError("--landmark belongs to one foot; give the scans one at a time")
+    by_hand = _landmarks(given["landmark"], len(groups))
+    eu_rule = EuRule[given.get("eu_rule", "two-points").replace("-", "_").upper()]
     return [
         Shots(
             files=group,
@@ -164,10 +165,11 @@ def _shots(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
                 kind=Kind(given["kind"]) if given["kind"] else None,
                 load=Load(given["load"]) if given["load"] else Load.UNKNOWN,
                 hand_length=length,
-                by_hand=by_hand,
+                by_hand=marks,
+                eu_rule=eu_rule,
             ),
         )
-        for group, side, length in zip(groups, sides, lengths, strict=True)
+        for group, side, length, marks in zip(groups, sides, lengths, by_hand, strict=True)
     ]
 
 
@@ -183,15 +185,36 @@ def _per_scan(values: Sequence[Any], count: int, option: str) -> list[Any]:
     return list(values)
 
 
-def _landmark(text: str) -> tuple[str, Any]:
-    name, _, place = text.partition("=")
+def _landmarks(texts: Sequence[str], scans: int) -> list[dict[str, Any]]:
+    """Return the landmarks set by hand, per scan."""
+    found: list[dict[str, Any]] = [{} for _ in range(scans)]
+    for text in texts:
+        number, name, xyz = _landmark(text)
+        if number is None and scans > 1:
+            raise click.UsageError(
+                f"--landmark belongs to one foot; say which scan, as in --landmark 2:{text}"
+            )
+        if number is not None and not 1 <= number <= scans:
+            raise click.UsageError(
+                f"--landmark {text!r}: there is no scan {number}; they are numbered 1 to {scans} "
+                "in their order"
+            )
+        found[(number or 1) - 1][name] = xyz
+    return found
+
+
+def _landmark(text: str) -> tuple[int | None, str, list[float]]:
+    """Return number of the scan (None if not said), name and place."""
+    head, _, place = text.partition("=")
+    number, sep, name = head.rpartition(":")
     try:
         xyz = [float(part) for part in place.split(",")]
+        scan = int(number) if sep else None
     except ValueError:
-        xyz = []
-    if len(xyz) != 3:
-        raise click.UsageError(f"--landmark wants NAME=X,Y,Z in mm, got {text!r}")
-    return name.strip(), xyz
+        xyz, scan = [], None
+    if len(xyz) != 3 or not all(math.isfinite(v) for v in xyz):
+        raise click.UsageError(f"--landmark wants [N:]NAME=X,Y,Z in mm, got {text!r}")
+    return scan, name.strip(), xyz
 
 
 def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -502,20 +525,37 @@ def check(
 @cli.command()
 @SCANS
 @scan_options
+@click.option(
+    "--eu-rule",
+    type=click.Choice(["two-points", "fifteen-mm"]),
+    default="two-points",
+    show_default=True,
+    help="Allowance in the EU size: two points (1.5 L + 2), or 15 mm (1.5 (L + 1.5)); L in cm.",
+)
+@click.option(
+    "--repeated",
+    is_flag=True,
+    help="The scans are shots of one foot, each in its own frame: adds mean and spread.",
+)
 @JSON
 @QUIET
-def measure(scans: Sequence[Path], as_json: bool, quiet: bool, **given: Any) -> int:
+def measure(scans: Sequence[Path], repeated: bool, as_json: bool, quiet: bool, **given: Any) -> int:
     """Measure feet: landmarks, measures and sizes, each with its uncertainty."""
     from footscan import pipeline
     from footscan.errors import FootscanError
+    from footscan.shots import combined
     from insole import show, workflow
 
+    if repeated and (as_json or given["one_foot"] or len(scans) < 2):
+        raise click.UsageError(
+            "--repeated wants two or more scans of one foot, each in its own frame, and prints "
+            "text: leave --json and --one-foot out"
+        )
+    shots = _shots(scans, given)
     records, feet, failed = [], [], False
-    for shots, result in zip(
-        _shots(scans, given), workflow.measure_all(_shots(scans, given)), strict=True
-    ):
+    for shot, result in zip(shots, workflow.measure_all(shots), strict=True):
         if isinstance(result, FootscanError):
-            name = " + ".join(str(path) for path in shots.files)
+            name = " + ".join(str(path) for path in shot.files)
             _say(f"solewright: {name}: {result}")
             records.append({"scan": name, "error": str(result)})
             failed = True
@@ -525,7 +565,8 @@ def measure(scans: Sequence[Path], as_json: bool, quiet: bool, **given: Any) -> 
     if as_json:
         click.echo(_dumps(records[0] if len(records) == 1 else records))
     elif feet:
-        click.echo(show.measures(feet))
+        together = combined(feet) if repeated else None
+        click.echo(show.measures(feet, together))
     return UNUSABLE if failed else 0
 
 

@@ -3,17 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from footscan.measures import by_hand_words, load_state
+from footscan.pairs import EXCEEDS_SD, cautions, differences
+from footscan.scan import Load, Side
+from footscan.sizes import GROWTH_TO_HALF, half_load_length
+
 if TYPE_CHECKING:
     from footscan.results import Measure, MeasuredFoot
+    from footscan.shots import Combined
     from insole.planning.fit import FitResult
     from insole.planning.plan import FootPlan, PadPlan, Plan
 
 __all__ = ["fit", "fit_records", "measures", "plan", "verdict"]
 
+WORDS_WIDE, CELL_WIDE = 24, 24
+UNITS = {"deg": "°", "": ""}  # behind a number; any other unit stands apart from it
+SIZES = {
+    "mondopoint": "size Mondopoint, mm",
+    "eu": "size EU",
+    "uk": "size UK",
+    "us_men": "size US men",
+    "us_women": "size US women",
+}
 NAMES = {
     "foot_length": "foot length",
     "heel_to_ball_length": "heel to ball",
@@ -23,6 +38,8 @@ NAMES = {
     "ball_girth": "ball girth",
     "instep_girth": "instep girth",
     "instep_height": "instep height",
+    "toe_height_1": "big toe height",
+    "toe_height_5": "fifth toe height",
     "heel_breadth": "heel breadth, 16 %",
     "heel_breadth_max": "heel breadth, largest",
     "truncated_length": "heel to first head",
@@ -36,6 +53,7 @@ NAMES = {
     "hallux_angle": "hallux angle",
     "heel_angle": "heel angle",
     "forefoot_angle": "forefoot angle",
+    "sole_drop": "sole drop",
 }
 
 
@@ -55,32 +73,34 @@ def verdict(foot: MeasuredFoot) -> str:
     return "\n".join(rows)
 
 
-def measures(feet: Sequence[MeasuredFoot]) -> str:
-    """Return the measures of one or more feet, a column each, with standard deviations."""
-    width = 24
-    head = f"{'':24}" + "".join(f"{_head(foot):>{width}}" for foot in feet)
-    rows = [head]
-    for name, words in NAMES.items():
-        cells = [_cell(foot.measures[name]) for foot in feet]
-        rows.append(f"{words:24}" + "".join(f"{cell:>{width}}" for cell in cells))
+def measures(feet: Sequence[MeasuredFoot], repeated: Combined | None = None) -> str:
+    """Return the measures of one or more feet, a column each, with standard deviations.
+
+    Parameters
+    ----------
+    feet : sequence of MeasuredFoot
+        A column each.
+    repeated : Combined, optional
+        The same feet taken as shots of one foot: adds mean and spread.
+    """
+    rows = [_row("", [_head(foot) for foot in feet])]
+    names = dict.fromkeys([*NAMES, *(name for foot in feet for name in foot.measures)])
+    for name in names:
+        cells = [_cell(foot.measures[name]) if name in foot.measures else "–" for foot in feet]
+        rows.append(_row(_words(name), cells))
     rows += [
-        f"{'size ' + key:24}" + "".join(f"{foot.sizes.get(key, '–')!s:>{width}}" for foot in feet)
-        for key in ("mondopoint", "eu", "uk", "us_men", "us_women")
+        _row(words, [f"{foot.sizes.get(key, '–')!s}" for foot in feet])
+        for key, words in SIZES.items()
     ]
-    reasons = {
-        f"{foot.facts.side} {NAMES[name]}: {m.reason}"
-        for foot in feet
-        for name, m in foot.measures.items()
-        if m.value is None
-    }
-    rows += ["", "± is one standard deviation.", *sorted(reasons)]
-    rows += [
-        str(foot.sizes[key])
-        for foot in feet[:1]
-        for key in ("formula", "reason")
-        if key in foot.sizes
-    ]
-    if len(feet) == 2 and feet[0].facts.side != feet[1].facts.side:
+    expected, source = _expected(feet)
+    rows[2:2] = expected  # below the length as scanned
+    rows += ["", "± is one standard deviation.", *source, *_reasons(feet)]
+    rows += _said_of_sizes(feet)
+    for foot in feet:
+        rows += [f"{foot.facts.side} {text}." for text in by_hand_words(foot.landmarks).values()]
+    if repeated is not None:
+        rows += ["", *_repeated(repeated)]
+    elif len(feet) == 2 and feet[0].facts.side != feet[1].facts.side:
         rows += ["", *_differences(*feet)]
     return "\n".join(rows)
 
@@ -139,30 +159,107 @@ def _cell(measure: Measure) -> str:
     if measure.value is None:
         return "cannot be had"
     digits = 1 if measure.unit in ("mm", "deg", "%") else 3
-    unit = {"deg": "°", "": ""}.get(measure.unit, f" {measure.unit}")
+    unit = UNITS.get(measure.unit, f" {measure.unit}")
     sd = f" ± {measure.sd:.{digits}f}" if measure.sd is not None else ""
-    return f"{measure.value:.{digits}f}{sd}{unit}"
+    return f"{round(measure.value, digits) + 0.0:.{digits}f}{sd}{unit}"  # never -0.0
+
+
+def _row(words: str, cells: Sequence[str]) -> str:
+    return f"{words:{WORDS_WIDE}}" + "".join(f"{cell:>{CELL_WIDE}}" for cell in cells)
+
+
+def _words(name: str) -> str:
+    return NAMES.get(name, name.replace("_", " "))
+
+
+def _reasons(feet: Sequence[MeasuredFoot]) -> list[str]:
+    """Return why what is missing is missing; both feet in one row where the reason is the same."""
+    sides: dict[tuple[str, str], list[str]] = {}
+    for foot in feet:
+        for name, measure in foot.measures.items():
+            if measure.value is None:
+                mine = sides.setdefault((_words(name), measure.reason), [])
+                if foot.facts.side not in mine:
+                    mine.append(foot.facts.side)
+    return sorted(
+        f"{' and '.join(found)} {name}: {reason}" for (name, reason), found in sides.items()
+    )
+
+
+def _said_of_sizes(feet: Sequence[MeasuredFoot]) -> list[str]:
+    """Return formulas, and why a foot has no adult size."""
+    rows = [str(foot.sizes["formula"]) for foot in feet if "formula" in foot.sizes]
+    rows += [
+        f"{foot.facts.side}: only the Mondopoint size, {foot.sizes['reason']}"
+        for foot in feet
+        if "reason" in foot.sizes
+    ]
+    return list(dict.fromkeys(rows))
+
+
+def _expected(feet: Sequence[MeasuredFoot]) -> tuple[list[str], list[str]]:
+    """Return the row of lengths expected on both feet, and what it is; none if none hangs."""
+    cells = []
+    for foot in feet:
+        length, load = foot.measures["foot_length"], load_state(foot.facts.load, foot.facts.kind)
+        if load is not Load.NONE or length.value is None:
+            cells.append("as measured")
+            continue
+        value, sd = half_load_length(length.value, load)
+        cells.append(f"{value:.1f} ± {math.hypot(length.sd or 0.0, sd):.1f} mm")
+    if all(cell == "as measured" for cell in cells):
+        return [], []
+    source = (
+        f"Length on both feet: expected, not measured; a foot in the air gains "
+        f"{100 * GROWTH_TO_HALF:.2f} % (Xiong et al. 2009). Sizes are of the length as scanned."
+    )
+    return [_row("  on both feet", cells)], [source]
+
+
+def _repeated(shots: Combined) -> list[str]:
+    """Return mean and spread of several shots of one foot."""
+    n = len(shots.files)
+    rows = [_row(f"{shots.side} foot, {n} shots", ["mean ± its sd", "sd of one shot"])]
+    for name in _in_order(shots.measures):
+        found = shots.measures[name]
+        if found.mean is None:
+            continue
+        digits = 2 if found.unit in ("mm", "deg", "%") else 4
+        mean, unit = f"{found.mean:.{digits}f}", UNITS.get(found.unit, f" {found.unit}")
+        few = f" ({found.n} of {n})" if found.n < n else ""
+        if found.sd is None or found.sd_mean is None:
+            rows.append(_row(_words(name), [mean + unit, f"one shot only{few}"]))
+            continue
+        cells = [f"{mean} ± {found.sd_mean:.{digits}f}{unit}", f"{found.sd:.{digits}f}{unit}{few}"]
+        rows.append(_row(_words(name), cells))
+    rows += [odd.sentence + "." for odd in shots.odd]
+    if n > 2 and not shots.odd:
+        rows.append("No shot stands out.")
+    return [*rows, *shots.notes]
+
+
+def _in_order(names: Iterable[str]) -> list[str]:
+    """Return names of measures in the order of the table."""
+    place = {name: number for number, name in enumerate(NAMES)}
+    return sorted(names, key=lambda name: place.get(name, len(place)))
 
 
 def _differences(first: MeasuredFoot, second: MeasuredFoot) -> list[str]:
-    """Return the differences between two feet that exceed their 95 % uncertainty."""
-    rows = []
-    for name, words in NAMES.items():
-        a, b = first.measures[name], second.measures[name]
-        if a.value is None or b.value is None or a.sd is None or b.sd is None:
-            continue
-        band = 1.96 * (a.sd**2 + b.sd**2) ** 0.5
-        if abs(a.value - b.value) > band:
-            more = first if a.value > b.value else second
-            rows.append(
-                f"  {words}: {more.facts.side} larger by {abs(a.value - b.value):.1f}"
-                f" {a.unit} (beyond ±{band:.1f})"
-            )
-    return (
-        ["Left and right differ by more than their uncertainty:", *rows]
-        if rows
-        else ["Left and right do not differ by more than their uncertainty."]
-    )
+    """Return what differs between two feet, and why it may not be the feet."""
+    left, right = sorted((first, second), key=lambda foot: foot.foot.side is not Side.LEFT)
+    doubts = list(cautions(left, right))
+    found = {d.measure: d for d in differences(left, right) if d.exceeds}
+    rows = [f"  {found[name].sentence}" for name in _in_order(found)]
+    if not rows:
+        return [
+            *doubts,
+            f"Left and right do not differ by more than {EXCEEDS_SD:g} standard deviations.",
+        ]
+    return [
+        *doubts,
+        f"Left and right differ by more than {EXCEEDS_SD:g} standard deviations:",
+        *rows,
+    ]
 
 
 def _filled(pad: PadPlan) -> str:

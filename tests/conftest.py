@@ -36,11 +36,11 @@ def _remembered_matches():
     """Match the same points once per run: it is a pure function, and the dearest by far."""
     match, known = matching.match, {}
 
-    def remembered(points, normals, *, side=None, up=None):
+    def remembered(points, normals, *, side=None, up=None, sole=False):
         up_key = None if up is None else np.asarray(up).tobytes()
-        key = (hash(points.tobytes()), hash(normals.tobytes()), side, up_key)
+        key = (hash(points.tobytes()), hash(normals.tobytes()), side, up_key, sole)
         if key not in known:
-            known[key] = match(points, normals, side=side, up=up)
+            known[key] = match(points, normals, side=side, up=up, sole=sole)
         return list(known[key])
 
     with pytest.MonkeyPatch.context() as patch:

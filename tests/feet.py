@@ -5,6 +5,10 @@ height, plan outline), :func:`specimen` asks :mod:`footscan.specimen` for one. L
 from the construction itself with a stated standard deviation, so no test of planning hangs on
 landmark finding.
 
+Partial scans are cut from a whole foot: :func:`sole_only` keeps what a scanner below a glass
+plate sees, :func:`impression` presses the foot into a block of foam, :func:`leg_cut` keeps the
+lowest part.
+
 All feet are in the foot frame (mm): +x forward, +y medial, z = 0 the ground.
 """
 
@@ -15,11 +19,11 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from scipy import interpolate, spatial
+from scipy import interpolate, sparse, spatial
 
-from footscan.foot import Foot, arch_apex, sole_map
+from footscan.foot import Foot, arch_apex, face_normals, sole_map, vertex_normals
 from footscan.results import Landmark, Measure, MeasuredFoot, ScanFacts, ScanReport, Verdict
-from footscan.scan import Array, IntArray, Kind, Load, Side, Unit
+from footscan.scan import Array, IntArray, Kind, Load, Scan, Side, Unit
 
 LANDMARK_SD = 1.5
 # plan outline: share of the length, then edges as shares of the ball breadth
@@ -250,3 +254,125 @@ def measured_specimen(built: Any, *, landmark_sd: float = LANDMARK_SD) -> Measur
         kind=Kind.HANGING if shape.load is Load.NONE else Kind.STANDING,
         landmark_sd=landmark_sd, name="specimen",
     )  # fmt: skip
+
+
+def worn(specimen: Any) -> tuple[Array, IntArray]:
+    """Return the mesh of a specimen as the side that it really is, upright, mm."""
+    vertices, faces = np.array(specimen.vertices, dtype=float), np.array(specimen.faces)
+    if specimen.shape.side is Side.LEFT:  # a specimen's own frame mirrors a left foot
+        return vertices * np.array([1.0, -1.0, 1.0]), faces[:, ::-1].copy()
+    return vertices, faces
+
+
+def sole_only(
+    specimen: Any, *, limit_deg: float = 75.0, top: float = 40.0, noise: float = 0.0,
+    seed: int = 0,
+) -> Scan:  # fmt: skip
+    """Return the foot as seen from below only: an open sheet.
+
+    Parameters
+    ----------
+    specimen : Specimen, or (vertices, faces)
+        A specimen, or a mesh of an upright foot (z up, its true side).
+    limit_deg : float
+        Largest angle between skin and straight down that the scanner still sees.
+    top : float
+        Height above the lowest point beyond which nothing is seen, mm.
+    noise : float
+        Standard deviation along the normal, mm.
+    """
+    vertices, faces = worn(specimen) if hasattr(specimen, "shape") else specimen
+    down = face_normals(vertices, faces)[:, 2] < -np.cos(np.radians(limit_deg))
+    low = (vertices[faces, 2] < vertices[:, 2].min() + top).all(axis=1)
+    faces = _without_crumbs(faces[down & low], len(vertices))
+    return _noisy(vertices, faces, noise, seed)
+
+
+def leg_cut(specimen: Any, height: float) -> Scan:
+    """Return the foot with everything higher than `height` above its lowest point gone."""
+    vertices, faces = worn(specimen) if hasattr(specimen, "shape") else specimen
+    low = (vertices[faces, 2] < vertices[:, 2].min() + height).all(axis=1)
+    return _noisy(vertices, faces[low], 0.0, 0)
+
+
+def impression(
+    specimen: Any, *, depth: float = 35.0, rim: float = 45.0, noise: float = 0.0,
+    cell: float = 1.5, block: float = 0.0, seed: int = 0,
+) -> Scan:  # fmt: skip
+    """Return a block of foam that the foot was pressed into, scanned from above.
+
+    The foam gives way straight down: over each cell its top is the lowest skin that passed
+    there, never higher than the block's own top. Normals point out of the foam.
+
+    Parameters
+    ----------
+    depth : float
+        How deep the foot went in, mm.
+    rim : float
+        How far the block reaches beyond the foot, mm.
+    block : float
+        Height of the block's outer walls that the scan shows, mm; 0 for none.
+    """
+    vertices, faces = worn(specimen) if hasattr(specimen, "shape") else specimen
+    skin = _dense(vertices - [0, 0, vertices[:, 2].min()], faces, 0.7 * cell, depth)
+    low = np.floor((skin[:, :2].min(axis=0) - rim) / cell)
+    size = tuple(np.ceil((skin[:, :2].max(axis=0) + rim) / cell - low).astype(int) + 1)
+    at = np.round(skin[:, :2] / cell - low).astype(int)
+    top = np.full(size, float(depth))
+    np.minimum.at(top, (at[:, 0], at[:, 1]), skin[:, 2])
+    x, y = np.meshgrid(*((np.arange(n) + start) * cell for n, start in zip(size, low, strict=True)),
+                       indexing="ij")  # fmt: skip
+    grid = np.stack([x, y, top], axis=-1)
+    if block:
+        grid = np.pad(grid, ((1, 1), (1, 1), (0, 0)), mode="edge")
+        edge = np.ones(grid.shape[:2], dtype=bool)
+        edge[1:-1, 1:-1] = False
+        grid[edge, 2] = depth - block
+    index = np.arange(grid[..., 0].size).reshape(grid.shape[:2])
+    a, b, c, d = (
+        k.ravel() for k in (index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:])
+    )
+    faces = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
+    return _noisy(grid.reshape(-1, 3), faces, noise, seed)
+
+
+def turned(scan: Scan, seed: int | None, *, factor: float = 1.0, points: bool = False) -> Scan:
+    """Return `scan` turned and moved anyhow (by `seed`), its coordinates times `factor`.
+
+    With `points` the faces are dropped and the points shuffled.
+    """
+    rng = np.random.default_rng(seed)
+    turn = spatial.transform.Rotation.from_quat(rng.standard_normal(4)).as_matrix()
+    vertices = (scan.vertices @ turn.T + rng.uniform(-400, 400, 3)) * factor
+    if points:
+        return Scan(vertices=vertices[rng.permutation(len(vertices))], faces=[])
+    return Scan(vertices=vertices, faces=scan.faces)
+
+
+def _without_crumbs(faces: IntArray, count: int) -> IntArray:
+    """Return the faces of pieces that hold at least a hundredth of them: toes come loose."""
+    edges = np.concatenate([faces[:, :2], faces[:, 1:]])
+    graph = sparse.coo_matrix((np.ones(len(edges)), edges.T), shape=(count, count))
+    label = sparse.csgraph.connected_components(graph, directed=False)[1][faces[:, 0]]
+    return faces[np.bincount(label)[label] >= 0.01 * len(faces)]
+
+
+def _noisy(vertices: Array, faces: IntArray, noise: float, seed: int) -> Scan:
+    """Return the scan of the vertices that faces use, moved along their normals by noise."""
+    used, number = np.unique(faces, return_inverse=True)
+    vertices, faces = vertices[used], number.reshape(-1, 3)
+    error = noise * np.random.default_rng(seed).standard_normal(len(vertices))
+    return Scan(
+        vertices=vertices + vertex_normals(vertices, faces) * error[:, None], faces=faces
+    )
+
+
+def _dense(vertices: Array, faces: IntArray, spacing: float, depth: float) -> Array:
+    """Return points on the skin below `depth`, so close that no cell of `spacing` is missed."""
+    faces = faces[(vertices[faces, 2] < depth).any(axis=1)]
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    edge = max(float(np.linalg.norm(q - p, axis=1).max()) for p, q in ((a, b), (b, c), (c, a)))
+    steps = int(np.ceil(edge / spacing))
+    u, v = (k.ravel() / steps for k in np.mgrid[0 : steps + 1, 0 : steps + 1])
+    u, v = u[u + v <= 1 + 1e-9], v[u + v <= 1 + 1e-9]
+    return np.concatenate([a + s * (b - a) + t * (c - a) for s, t in zip(u, v, strict=True)])

@@ -142,10 +142,18 @@ def low_pass(z: Array, cutoff: float) -> Array:
 
 
 def ball_line(seating: Seating) -> tuple[Array, Array, float]:
-    """Return medial and lateral end of the oblique ball line (x, y) and the larger sd, mm."""
-    for pair in (("metatarsale_tibiale", "metatarsale_fibulare"), ("mth1", "mth5")):
+    """Return medial and lateral end of the oblique ball line (x, y) and the larger sd, mm.
+
+    The line runs between the border points. A head that lies farther back than its border point
+    (one felt and set by hand) draws its end back: the line guards the heads.
+    """
+    heads = ("mth1", "mth5")
+    for pair in (("metatarsale_tibiale", "metatarsale_fibulare"), heads):
         if all(name in seating.landmarks for name in pair):
-            ends = [np.asarray(seating.landmarks[name][:2]) for name in pair]
+            ends = [np.array(seating.landmarks[name][:2]) for name in pair]
+            for end, head in zip(ends, heads, strict=True):
+                if head in seating.landmarks:
+                    end[0] = min(end[0], float(seating.landmarks[head][0]))
             return ends[0], ends[1], max(seating.landmark_sd.get(name, 0.0) for name in pair)
     raise PlanError("the ball of the foot was not found in the scan; set its landmarks by hand")
 

@@ -19,8 +19,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from footscan.measures import load_state
 from footscan.results import MeasuredFoot
 from footscan.scan import Load, Side
+from footscan.sizes import half_load_length
 from insole.errors import PlanError
 from insole.planning.limits import Limits
 from insole.planning.shoe import Shoe
@@ -179,12 +181,11 @@ def _length(foot: MeasuredFoot, limits: Limits) -> tuple[float, float]:
     if measure is None or measure.value is None:
         reason = measure.reason if measure else "it was not measured"
         raise PlanError(f"the foot length is not known, so no shoe can be judged: {reason}")
-    length, sd = measure.value, measure.sd or 0.0
-    if foot.facts.load == Load.NONE:
-        growth = limits.value("fit.growth_unloaded") * length
-        # the growth itself is a mean of 30 people; half of it covers their spread
-        return length + growth, math.hypot(sd, growth / 2)
-    return length, sd
+    share = limits.value("fit.growth_unloaded")
+    length, spread = half_load_length(
+        measure.value, load_state(foot.facts.load, foot.facts.kind), share
+    )
+    return length, math.hypot(measure.sd or 0.0, spread)
 
 
 def _foot_fit(foot: MeasuredFoot, side: Side, shoe: Shoe, limits: Limits, decides: bool) -> FootFit:
@@ -340,12 +341,12 @@ def _length_words(lengths: dict[Side, float]) -> str:
 
 
 def _load_words(side: Side, foot: MeasuredFoot | None) -> list[str]:
-    load = foot.facts.load if foot is not None else ""
-    if load == Load.NONE:
+    load = load_state(foot.facts.load, foot.facts.kind) if foot is not None else None
+    if load is Load.NONE:
         return [
             f"{side.value}: scanned unloaded; its length was taken to half load, its breadths "
             "were not and will spread"
         ]
-    if load == Load.UNKNOWN:
+    if load is Load.UNKNOWN:
         return [f"{side.value}: load while scanning not known; a loaded foot is longer and wider"]
     return []

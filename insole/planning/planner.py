@@ -15,6 +15,7 @@ from typing import Any
 
 import insole
 from footscan.errors import ScanQualityError
+from footscan.measures import by_hand_words
 from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
@@ -242,7 +243,12 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     saddle, saddle_notes = thickness.saddle(
         rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits
     )
-    notes = (*seated.notes, *wedges.notes, *pad.notes, *cleat_notes, *thick_notes, *saddle_notes)
+    by_hand = [
+        Note(code=f"by-hand-{name}", text=text)
+        for name, text in by_hand_words(measured.landmarks).items()
+    ]
+    notes = (*by_hand, *seated.notes, *wedges.notes, *pad.notes, *cleat_notes, *thick_notes,
+             *saddle_notes)  # fmt: skip
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
         verdict=str(measured.report.verdict.value), load=str(seated.load.value),

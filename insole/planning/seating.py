@@ -24,8 +24,9 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from footscan.foot import SoleMap
+from footscan.measures import load_state
 from footscan.results import MeasuredFoot
-from footscan.scan import Array, Kind, Load
+from footscan.scan import Array, Load
 from insole.planning.limits import Limits
 from insole.planning.outline import Layout, edges_at
 from insole.planning.plan import Note, NoteLevel, SeatingRecord
@@ -198,11 +199,8 @@ def _amount(measured: MeasuredFoot, limits: Limits) -> float:
 
 
 def _state(measured: MeasuredFoot) -> Load:
-    """Return the load state that planning takes; a hanging foot is unloaded by its kind."""
-    foot = measured.foot
-    if foot.load is Load.UNKNOWN and foot.kind is Kind.HANGING:
-        return Load.NONE
-    return foot.load
+    """Return the load state that planning takes."""
+    return load_state(measured.foot.load, measured.foot.kind)
 
 
 def _lowered_sole(

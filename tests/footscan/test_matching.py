@@ -48,6 +48,29 @@ def test_a_known_up_direction_is_kept():
     assert best.rotation[2] @ turn[:, 2] > 0.999
 
 
+@pytest.mark.parametrize("stated", [True, False])
+@pytest.mark.parametrize("side", list(Side))
+def test_the_template_s_sole_alone_is_found_with_its_side(side, stated):
+    """What lies within 70 degrees of straight down, turned and moved, must come back in place."""
+    place, normals = matching.template()
+    below = (normals[:, 2] < -np.cos(np.radians(70))) & (place[:, 2] < 0.15)
+    flip = np.array([1.0, -1.0 if side is Side.LEFT else 1.0, 1.0])
+    turn = Rotation.random(random_state=4).as_matrix()
+    scan, facing = 250.0 * (place[below] * flip) @ turn.T, (normals[below] * flip) @ turn.T
+    best, other = matching.match(scan, facing, sole=stated)
+    assert best.side is side
+    assert best.view in ("sole", "walls")
+    assert other.cost > 1.25 * best.cost
+    angle = np.degrees(np.arccos(np.clip((best.rotation * turn.T).sum(axis=1), -1, 1)))
+    assert angle.max() < 1.5  # a degree is one cell of the template over its length
+    assert best.scale == pytest.approx(250.0, rel=0.01)
+
+
+def test_a_whole_foot_is_not_taken_for_a_part():
+    place, normals = matching.template()
+    assert matching.match(place, normals)[0].view == "whole"
+
+
 def test_the_length_is_read_off_the_points():
     """A foot a fifth shorter than its match says is measured by its own points."""
     place, normals = matching.template()

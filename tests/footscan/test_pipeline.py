@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from footscan import ball
 from footscan.errors import LandmarkError, ScanReadError, SideError, UnitsError
 from footscan.pipeline import Options, as_json, infer_unit, measure_files, measure_scan
 from footscan.repeat import compare
@@ -17,7 +18,8 @@ from footscan.scan import Load, Scan, Side, Unit
 MEASURES = {
     "foot_length", "heel_to_ball_length", "outside_ball_length", "foot_breadth",
     "foot_breadth_diagonal", "ball_girth", "instep_girth", "instep_height", "heel_breadth",
-    "heel_breadth_max", "truncated_length", "arch_height_index", "arch_apex_height", "arch_index",
+    "heel_breadth_max", "toe_height_1", "toe_height_5", "sole_drop",
+    "truncated_length", "arch_height_index", "arch_apex_height", "arch_index",
     "chippaux_smirak", "staheli", "navicular_height", "ball_line_angle", "hallux_angle",
     "forefoot_angle", "heel_angle",
 }  # fmt: skip
@@ -222,15 +224,15 @@ def test_side_of_shape_model_feet(data_dir, name):
 
 
 def test_heads_of_a_body_model_lie_at_its_joints(data_dir):
-    """Joint centres of an open body model, placed by an artist about 5 mm forward in men."""
+    """Joint centres of an open body model lie a stated distance ahead of heads."""
     truth = json.loads((data_dir / "body_feet" / "landmarks.json").read_text("utf-8"))["m_p50_R"]
     measured = measure_files([data_dir / "body_feet" / "m_p50_R.ply"], Options(load=Load.NONE))
     assert measured.facts.side == truth["side"] == "right"
     pose = measured.foot.pose
-    for number in range(1, 5):  # the fifth is placed farther ahead still
+    for number in range(1, 6):
         joint = pose[:3, :3] @ truth["joint_landmarks_mm"][f"MTP{number}"] + pose[:3, 3]
         off = measured.landmarks[f"mth{number}"].xyz - joint
         assert abs(off[1]) < 6.0, number  # across: a third of the distance between two heads
-        assert abs(off[0] + 5.0) < 8.0, number  # along: two standard deviations
+        assert abs(off[0] + ball.JOINT_AHEAD_MM) < 8.0, number  # along: two standard deviations
     wanted = truth["reference_measures_mm"]["foot_length"]  # an independent script's, 2 to 3 mm
     assert measured.measures["foot_length"].value == pytest.approx(wanted, abs=2.0)

@@ -127,7 +127,7 @@ def test_bare_points_without_normals(hanging_specimen):
 @pytest.mark.parametrize(
     ("low", "high", "match"),
     [
-        (0.0, 150.0, "heel or ball are not seen from below; scan the sole again"),
+        (0.0, 150.0, "the ball of the foot is not seen; scan the sole again"),
         (80.0, 400.0, "heel or toes are not seen; scan the whole foot again"),
     ],
     ids=["rear half", "front half"],

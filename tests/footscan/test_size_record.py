@@ -6,6 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from footscan.pipeline import Options, as_json, measure_scan
+from footscan.scan import Load
 from footscan.sizes import ADULT_MIN_MM, EuRule, eu, mondopoint, sizes
 
 
@@ -40,3 +42,12 @@ def test_adult_formulas_begin_at_their_limit():
     below = sizes(ADULT_MIN_MM - 0.1, None)
     assert set(below) == {"mondopoint", "reason"}
     assert below["mondopoint"] == "215"
+
+
+@pytest.mark.parametrize("rule", EuRule)
+def test_rule_for_eu_sizes_reaches_the_record(clean_scan, rule):
+    found = measure_scan(clean_scan, Options(load=Load.HALF, eu_rule=rule))
+    record = as_json(found, "0")["sizes"]
+    length = found.measures["foot_length"].value
+    assert record["eu"] == pytest.approx(eu(length, rule), abs=0.005)  # two places
+    assert rule.value in record["formula"]

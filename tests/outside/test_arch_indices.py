@@ -1,17 +1,22 @@
-"""Footprint indices against footprints with a formula.
+"""Footprint indices against footprints with a formula; the arch height index of an example.
 
 Arch index: middle third's share of the toeless footprint (Cavanagh and Rodgers 1987; thirds and
 class edges as in Murley, Menz, Landorf 2009, J Foot Ankle Res 2:22). Chippaux-Smirak and
-Staheli: Ann Rehabil Med 2023;47:222. Expected values: CALC from the definitions.
+Staheli: Ann Rehabil Med 2023;47:222. Arch height index: dorsum height at half the length over
+truncated length (Williams and McClay 2000, Phys Ther 80:864). Expected values: CALC from the
+definitions.
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from footscan.foot import SoleMap
-from footscan.measures import footprint_indices
+from footscan.local_fit import Cloud
+from footscan.measures import footprint_indices, measure
 
 CELL = 0.25
 PRINT = 180.0
@@ -76,3 +81,14 @@ def test_chippaux_smirak_and_staheli():
 def test_half_a_footprint_is_refused():
     with pytest.raises(ValueError, match="footprint is incomplete"):
         footprint_indices(printed(lambda x: np.where(x < 80, 60.0, 0.0)), FOOT, 1.5)
+
+
+def test_arch_height_index_of_a_worked_example(clean):
+    """Dorsum 66 mm at half the length over 190 mm: 0.34737."""
+    marks = dict(clean.landmarks)
+    rear = marks["pternion"].xyz[0]
+    marks["instep"] = replace(marks["instep"], xyz=np.array([135.0, 0.0, 66.0]))
+    marks["mth1"] = replace(marks["mth1"], xyz=np.array([190.0 + rear, 30.0, 0.0]))
+    found = measure(clean.foot, Cloud.of(clean.foot.vertices), marks)
+    assert found["arch_height_index"].value == pytest.approx(0.34737, abs=5e-6)
+    assert found["arch_height_index"].unit == ""

@@ -11,9 +11,11 @@ import csv
 import numpy as np
 import pytest
 
-from footscan import quality, specimen
+from footscan import landmarks, measures, quality, specimen
+from footscan.foot import Foot, sole_map
+from footscan.local_fit import Cloud
 from footscan.results import Measure
-from footscan.scan import Load
+from footscan.scan import Kind, Load
 from footscan.specimen import Shape, random_shape
 
 # lowest 1 % and highest 99 % of men and women
@@ -82,6 +84,58 @@ def test_measured_ratios_of_random_specimens_are_human(known_pose, seed):
         assert value[name] == pytest.approx(foot.truth.measures[name], abs=limit), name
 
 
+PEOPLE = 40
+
+
+@pytest.fixture(scope="module")
+def people() -> list[dict[str, float]]:
+    """Return the measures of random specimens, read from their own skin: no noise, true frame."""
+    found = []
+    for seed in range(PEOPLE):
+        drawn = random_shape(np.random.default_rng(500 + seed))
+        values = {n: getattr(drawn, n) for n in Shape.__dataclass_fields__} | {"cell": 3.2}
+        made = specimen.build(Shape(**values))
+        vertices, faces = np.array(made.vertices), np.array(made.faces)
+        foot = Foot(vertices=vertices, faces=faces, side=made.shape.side, load=made.shape.load,
+                    kind=Kind.STANDING, pose=np.eye(4), length=made.truth.measures["foot_length"],
+                    sole=sole_map(vertices, faces))  # fmt: skip
+        cloud = Cloud.of(vertices)
+        marks = landmarks.find(foot, cloud)
+        found.append({n: m.value for n, m in measures.measure(foot, cloud, marks).items()})
+    return found
+
+
+# share of: mean and standard deviation, men and women in equal parts (CALC from the table)
+POPULATION = {
+    ("heel_to_ball_length", "foot_length"): (0.7401, 0.0141),
+    ("foot_breadth", "foot_length"): (0.3763, 0.0177),
+    ("ball_girth", "foot_length"): (0.9286, 0.0419),
+    ("ball_girth", "foot_breadth"): (2.468, 0.066),
+    ("heel_breadth_max", "foot_length"): (0.2702, 0.0182),
+}
+
+
+@pytest.mark.parametrize("pair", POPULATION)
+def test_measured_people_are_those_of_the_table(people, pair):
+    """Forty made-up people: all but two inside the 1 to 99 % band of every ratio, their mean
+    within three standard errors of the adults' (one more standard error for shapes drawn from
+    rounded figures). A tape that read 3 % long would fail on the girths."""
+    of, to = pair
+    shares = np.array([person[of] / person[to] for person in people])
+    low, high = RATIOS[of] if to == "foot_length" else GIRTH_OVER_BREADTH
+    assert ((shares > low) & (shares < high)).sum() >= PEOPLE - 2
+    mean, sd = POPULATION[pair]
+    assert shares.mean() == pytest.approx(mean, abs=4 * sd / np.sqrt(PEOPLE))
+    # shapes are drawn within 1.8 standard deviations; 40 people know a spread to a tenth
+    assert 0.5 * sd < shares.std(ddof=1) < 1.3 * sd
+
+
+def test_breadth_is_only_weakly_set_by_length(people):
+    """Men r 0.589, women 0.555 (CALC); both sexes together and 40 people: 0.3 to 0.95."""
+    length, breadth = (np.array([p[n] for p in people]) for n in ("foot_length", "foot_breadth"))
+    assert 0.3 < np.corrcoef(length, breadth)[0, 1] < 0.95
+
+
 def test_table_gives_the_ratios_quoted_here(adults):
     for name, (low, high) in RATIOS.items():
         shares = [table[COLUMNS[name]] / table["foot_length_mm"] for table in adults.values()]
@@ -122,3 +176,11 @@ def test_limits_call_no_usual_adult_unusual(adults):
             total += 1
     assert total == 6068
     assert noted / total < 0.005
+
+
+def test_table_gives_the_means_and_spreads_quoted_here(adults):
+    columns = COLUMNS | {"foot_length": "foot_length_mm"}
+    for (of, to), (mean, sd) in POPULATION.items():
+        shares = [table[columns[of]] / table[columns[to]] for table in adults.values()]
+        assert np.mean([s.mean() for s in shares]) == pytest.approx(mean, rel=1e-3)
+        assert np.mean([s.std() for s in shares]) == pytest.approx(sd, rel=0.02)

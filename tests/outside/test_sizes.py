@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import pytest
 
-from footscan.sizes import EuRule, eu, mondopoint, sizes, uk, us_men, us_women
+from footscan.scan import Load
+from footscan.sizes import EuRule, eu, half_load_length, mondopoint, sizes, uk, us_men, us_women
 
 EXAMPLES = [
     (245.0, 38.75, 39.00, 5.937, 6.937, 8.437),
@@ -53,3 +54,18 @@ def test_children_get_mondopoint_and_a_reason_only():
     assert found["mondopoint"] == "205/80"
     assert "adult formulas do not hold" in found["reason"]
     assert "eu" not in found
+
+
+def test_length_at_half_load_of_the_worked_example():
+    """265 mm unloaded: 267.84 mm on both feet (CALC). Foot length over stature 14.94 to 15.10 %
+    in men, 14.56 to 14.72 % in women (Xiong et al. 2009, Ergonomics, 30 people, read)."""
+    length, spread = half_load_length(265.0, Load.NONE)
+    assert length == pytest.approx(267.84, rel=1e-3)
+    for low, high in ((14.94, 15.10), (14.56, 14.72)):
+        assert length == pytest.approx(265.0 * high / low, abs=0.1)  # four figures in the source
+        assert abs(length - 265.0 * high / low) < spread
+
+
+@pytest.mark.parametrize("load", [load for load in Load if load is not Load.NONE])
+def test_only_an_unloaded_foot_is_expected_to_grow(load):
+    assert half_load_length(265.0, load) == (265.0, 0.0)
