@@ -231,9 +231,10 @@ def _find_ball(points: Array, radius: float) -> _Ball:
         centre, found = _sphere_through(patch)
         if not 0.8 <= found / radius <= 1.25:
             continue
-        count = len(tree.query_ball_point(centre, 1.03 * found)) - len(
-            tree.query_ball_point(centre, 0.97 * found)
+        outer, inner = tree.query_ball_point(
+            [centre, centre], [1.03 * found, 0.97 * found], return_length=True
         )
+        count = outer - inner
         if count >= votes:
             best, votes = (centre, found), count
     if best is None:
@@ -374,4 +375,5 @@ def _check_notes(
 def _words(name: str) -> str:
     """Return a figure's name in words: ``probing_size_error_2`` is that of ball 2."""
     stem, _, number = name.rpartition("_")
-    return f"{stem.replace('_', ' ')}, ball {number}" if number.isdigit() else name.replace("_", " ")
+    words = f"{stem}, ball {number}" if number.isdigit() else name
+    return words.replace("_", " ")

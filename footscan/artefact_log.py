@@ -325,8 +325,7 @@ def evidence(entries: Sequence[Entry], today: date, scanner: str = "") -> ScaleE
 
 def _vouched(last: Entry, age: int) -> ScaleEvidence:
     """Return what the latest check with a scale says."""
-    assert last.scale_factor is not None
-    off = 100 * (last.scale_factor - 1)
+    off = 100 * ((last.scale_factor or 1.0) - 1)
     when = f"{last.scanner} was checked on {last.date.isoformat()}, {_days(age)}"
     if not 0 <= age < limits()["check-age"].limit:
         words = f"{when}: no evidence for the scale; check it on a ball bar."
@@ -401,7 +400,8 @@ def _entry_words(entry: Entry) -> str:
     if entry.scale_factor is not None:
         band = f" ± {BAND * entry.scale_sd:.5f}" if entry.scale_sd is not None else ""
         row += f"  scale {entry.scale_factor:.5f}{band} ({100 * (entry.scale_factor - 1):+.3f} %)"
-    for words, value in (("form error", entry.form_error_mm), ("flatness", entry.flatness_error_mm)):
+    errors = (("form error", entry.form_error_mm), ("flatness error", entry.flatness_error_mm))
+    for words, value in errors:
         row += f"  {words} {value:.2f} mm" if value is not None else ""
     return row
 

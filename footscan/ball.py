@@ -36,7 +36,7 @@ HEADS = ("mth1", "mth2", "mth3", "mth4", "mth5")
 # Joint centres of body models lie this far ahead of the heads as placed here (CALC from an open
 # parametric body model). Ours agree with the truncated foot length of adults, heel to first
 # joint: about 73 % of foot length (McPoil et al. 2008, Foot 18:220; value from memory).
-JOINT_AHEAD_MM = 14.0
+JOINT_AHEAD_MM = 13.5
 
 # ------------------------------------------------------------------------------- border points
 BALL_TOP_MM = 45.0  # the ball's borders lie below this height
@@ -53,15 +53,15 @@ BORDER_RADIUS_MM = 10.0
 # ------------------------------------------------------------------------------- heads
 # Centre of the first and fifth head against their border points, share of ball breadth: inwards
 # by half the head and the skin beside it, and slightly ahead. CALC from the joint centres of an
-# open parametric body model (inwards 13 to 15 % and 9 to 10 %).
-HEAD1_INSET, HEAD1_AHEAD = 0.145, 0.025
-HEAD5_INSET, HEAD5_AHEAD = 0.100, 0.035
+# open parametric body model (inwards 13 to 15 % and 9 to 11 %) and from specimens.
+HEAD1_INSET, HEAD1_AHEAD = 0.140, 0.025
+HEAD5_INSET, HEAD5_AHEAD = 0.111, 0.035
 # The second to fourth head across the foot, between head 1 (0) and head 5 (1); same source.
 HEAD_SHARES = {"mth2": 0.34, "mth3": 0.575, "mth4": 0.795}
 # How far ahead of the first head the second and third lie, share of ball breadth: the second is
 # the foremost, the third about level with the first. The fourth lies this share of the way back
 # from the third to the fifth.
-HEAD2_AHEAD, HEAD3_AHEAD, HEAD4_BACK = 0.055, 0.015, 0.38
+HEAD2_AHEAD, HEAD3_AHEAD, HEAD4_BACK = 0.063, 0.015, 0.41
 # Distance of each mark from its head, share of foot length, and its standard deviation, mm.
 # Bumps (ahead is +) and front: CALC from specimens. Webs: CALC from body-model feet, whose toes
 # are apart, less JOINT_AHEAD_MM; scans of closed toes do not show where the toes part.
@@ -69,7 +69,7 @@ BUMP_BACK = (0.014, 0.014)
 BUMP_ZONE = (-0.12, 0.06)  # searched about the head, share of length
 FRONT_AHEAD = {"mth1": 0.068, "mth2": 0.050, "mth3": 0.042, "mth4": 0.044, "mth5": 0.055}
 WEB_AHEAD = {"mth1": 0.100, "mth2": 0.089, "mth3": 0.087, "mth4": 0.086, "mth5": 0.090}
-BORDER_SD, BUMP_SD, FRONT_SD, WEB_SD = 1.8, 3.0, 6.0, 1.2
+BORDER_SD, BUMP_SD, FRONT_SD, WEB_SD = 1.8, 3.0, 6.0, 0.9
 FRONT_RISE_MM = 2.0  # the sole leaves the pad where it rises by this much
 WIDE_DEG = 80.0  # walls of the gaps between toes belong to the map that shows them
 GAP_MM = (12.0, 8.0, 4.0)  # thinner than this between two toes: the toes part

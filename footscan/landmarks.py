@@ -22,29 +22,29 @@ from footscan.errors import LandmarkError
 from footscan.foot import Foot, arch_apex
 from footscan.local_fit import Cloud, smooth_extreme
 from footscan.results import Landmark
-from footscan.scan import Array
+from footscan.scan import Array, Kind
 
 __all__ = ["find", "heel_middle", "heel_sides", "override"]
 
 HEEL_TOP_MM = 40.0  # heel breadths are read below this height (Lee 2014)
 HEEL_STATION = 0.16  # share of length, Lee 2014, J Foot Ankle Res 7:44
-# Standard deviations in plan, mm, along the worse axis (tests/benchmarks/landmark_study.py, noise
-# up to 0.3 mm, 10 000 points and more): the larger of the root mean square error on specimens and
-# the scatter between scans of one open foot, rounded up. Heads: root mean square of the error on
-# specimens and of the scatter about joint centres that an artist placed in body-model feet; those
-# centres lie farther forward by 4 to 7 mm (heads 2 to 4), 9 to 11 (first) and 18 (fifth), which is
-# not in here. The navicular is an estimate from the outside.
+SCAN_END_MM = 1.0  # an instep this close below the scan's end was cut off there
+# Standard deviations in plan, mm, along the worse axis (tests/benchmarks/landmark_study.py, good
+# scans): the larger of the root mean square error on specimens and the scatter between scans of
+# one foot, rounded up. Heads: of the scatter about joint centres that an artist placed in
+# body-model feet; those lie farther forward by ``ball.JOINT_AHEAD_MM``, which is not in here. The
+# navicular is an estimate from the outside.
 SD_MM = {
-    "pternion": 0.3,
-    "acropodion": 0.5,
+    "pternion": 0.5,
+    "acropodion": 0.6,
     "heel_centre": 0.2,
-    "metatarsale_tibiale": 2.0,
-    "metatarsale_fibulare": 1.5,
-    "mth1": 5.0,
-    "mth2": 4.0,
-    "mth3": 4.0,
-    "mth4": 3.5,
-    "mth5": 4.5,
+    "metatarsale_tibiale": 0.6,
+    "metatarsale_fibulare": 0.6,
+    "mth1": 3.0,
+    "mth2": 3.0,
+    "mth3": 3.0,
+    "mth4": 3.0,
+    "mth5": 4.0,
     "arch_apex": 2.0,
     "navicular": 8.0,
     "instep": 0.5,
@@ -87,7 +87,8 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
     Returns
     -------
     dict of str to Landmark
-        ``arch_apex`` only where the arch was seen from below.
+        ``arch_apex`` only where the arch was seen from below, ``navicular`` and ``instep``
+        only where the top of the foot was.
 
     Raises
     ------
@@ -106,9 +107,13 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
         "heel_centre": (middle, "middle of the breadth at 16 % of length"),
         "metatarsale_tibiale": (tibiale, "local fit of the medial border"),
         "metatarsale_fibulare": (fibulare, "local fit of the lateral border"),
-        "navicular": (_navicular(foot, cloud), "estimate from the medial side above the arch"),
-        "instep": (_instep(foot, cloud), "top of the foot at 50 % of length"),
     }
+    if foot.kind not in (Kind.SOLE, Kind.IMPRESSION):
+        navicular = _navicular(foot, cloud)
+        found["navicular"] = (navicular, "estimate from the medial side above the arch")
+        instep = _instep(foot, cloud)
+        if instep is not None:
+            found["instep"] = (instep, "top of the foot at 50 % of length")
     landmarks = {
         name: Landmark(xyz=_frozen(xyz), sd=SD_MM[name], method=method)
         for name, (xyz, method) in found.items()
@@ -175,15 +180,16 @@ def _navicular(foot: Foot, cloud: Cloud) -> Array:
     return smooth_extreme(cloud, np.array([0.0, 1, 0]), inside, 8.0)
 
 
-def _instep(foot: Foot, cloud: Cloud) -> Array:
-    """Return the top of the foot at half its length."""
+def _instep(foot: Foot, cloud: Cloud) -> Array | None:
+    """Return the top of the foot at half its length, None where the scan ends below it."""
     points = cloud.points
     half = 0.5 * foot.length
     slab = np.abs(points[:, 0] - half) <= 5.0
     if slab.sum() < 6:
         raise LandmarkError("instep", "the instep is not seen; scan the top of the foot as well")
     bound = np.array([[half, -np.inf, -np.inf], [half, np.inf, np.inf]])
-    return smooth_extreme(cloud, np.array([0.0, 0, 1]), slab, 10.0, bound)
+    top = smooth_extreme(cloud, np.array([0.0, 0, 1]), slab, 10.0, bound)
+    return top if top[2] < points[:, 2].max() - SCAN_END_MM else None
 
 
 def _on_skin(foot: Foot, head: Array) -> Array:

@@ -28,6 +28,7 @@ from footscan import (
     quality,
     reading,
     sizes,
+    uncertainty,
 )
 from footscan.errors import LandmarkError, PoseError, SideError, UnitsError
 from footscan.results import Landmark, MeasuredFoot, ScanFacts
@@ -130,7 +131,8 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
     factor, unit, evidence = infer_unit(matching.length_of(sketch.points, best), scan, options)
     best = replace(best, origin=best.origin * factor, scale=best.scale * factor)
     floor = sketch.floor.scaled(factor) if sketch.floor is not None else None
-    cleaned = cleaning.clean(seen.scan.scaled(factor), best, floor)
+    in_mm = seen.scan.scaled(factor)
+    cleaned = cleaning.clean(in_mm, best, floor)
     settled = pose.settle(cleaned, best, kind=seen.kind, load=options.load)
     foot = settled.foot
     found = _landmarks(settled, options)
@@ -145,8 +147,18 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
                 "arch_apex", f"the arch apex cannot be set by hand: {arch_reason}; leave it out"
             )
         found.pop("arch_apex", None)
-    values = measures.measure(
-        foot, settled.cloud, found, arch_reason=arch_reason, filled=filled, ground=settled.ground
+    grade = uncertainty.widening(settled.cloud.points)
+    found = uncertainty.widened_landmarks(found, grade)
+    values = uncertainty.widened_measures(
+        measures.measure(
+            foot,
+            settled.cloud,
+            found,
+            arch_reason=arch_reason,
+            filled=filled,
+            ground=settled.ground,
+        ),
+        grade,
     )
     contradicted = options.side is not None and matches[0].side is not options.side
     report = quality.inspect(
@@ -160,6 +172,7 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
             side_ratio=ratio,
             load=options.load,
         ),
+        in_mm,
     )
     facts = ScanFacts(
         file=" + ".join(scan.files),

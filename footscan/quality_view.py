@@ -110,7 +110,8 @@ def view(settled: Settled, cleaned: Cleaned, scan: Scan | None) -> View:
         points, faces = cleaned.vertices @ turn.T + shift, cleaned.faces
     else:
         points, faces = scan.vertices @ turn.T + shift, scan.faces
-    if len(faces) and not outward.winding_is_outward(points, faces):
+    ground = None if cleaned.floor is None else (np.array([0.0, 0.0, 1.0]), 0.0)
+    if len(faces) and not outward.winding_is_outward(points, faces, ground):
         faces = faces[:, ::-1]
     return View(
         settled=settled, cleaned=cleaned, scan=scan, points=points, faces=faces,

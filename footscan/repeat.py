@@ -1,25 +1,22 @@
-"""Two scans compared, and a scanner checked on a ball, a ball bar or a plate.
+"""Two scans compared, and a series of scans against hand measures judged.
 
-    MeasuredFoot, MeasuredFoot -> repeat.compare -> Comparison -> text, JSON
-    points (mm) of an artefact -> repeat.check_artefact, repeat.check_plate -> ArtefactCheck
+    MeasuredFoot, MeasuredFoot -> repeat.compare -> Comparison -> text, JSON, picture
+    CSV of scan and hand measures -> repeat.judge_series -> SeriesVerdict per measure
 
 Frame: the foot frame (mm), in which every foot is a right one; so a left and a right foot can be
-laid on each other as they are. Artefacts stay in the scanner's frame, mm.
+laid on each other as they are.
 
 Terms
-    signed distance       of the first scan to the second: + where the first lies outside it
-    probing form error    largest minus smallest residual to the least squares sphere
-    probing size error    fitted minus stated diameter
-    sphere spacing error  measured minus stated distance of two sphere centres
-    flatness error        largest minus smallest residual to the least squares plane
-
-The last four are terms of VDI/VDE 2634 and ISO 10360-13. What is done here is a check, never a
-certificate: acceptance asks for calibrated artefacts in many places of the measuring volume.
+    signed distance  of the first scan to the second: + where the first lies outside it
+    error            scan minus hand
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -27,22 +24,20 @@ from numpy.typing import NDArray
 from scipy import spatial
 from scipy.spatial.transform import Rotation
 
-from footscan.errors import ScanQualityError
+from footscan.errors import ScanQualityError, ScanReadError
 from footscan.foot import Foot, face_normals, vertex_normals
 from footscan.results import MeasuredFoot
-from footscan.scan import Array, IntArray, as_points
+from footscan.scan import Array, IntArray
 
 __all__ = [
-    "ArtefactCheck",
     "Comparison",
     "Difference",
-    "Figure",
     "RuleVerdict",
+    "SeriesVerdict",
     "aligned",
-    "check_artefact",
-    "check_plate",
     "compare",
     "iso_20685_rule",
+    "judge_series",
     "signed_distance",
 ]
 
@@ -52,12 +47,13 @@ ALIGN_REACH_MM = 25.0  # first search for partners: foot frames agree to a few m
 SAME_WAY = 0.6  # cosine: partners must face alike, so that toes do not swap sides
 OFF_MM = 12.0  # farther off than this the other scan shows nothing there
 FACES_TRIED = 12  # near faces among which the closest point is sought
-BALL_SEARCH_POINTS = 8000
-BALL_SEEDS = 250
 THIRD_SCAN_MM = 1.5  # apex difference of two scans of one foot; common practice, no source
 BAND = 1.96  # standard deviations in a 95 % band
 ISO_PEOPLE = 40  # ISO 20685 asks for at least so many subjects (value from memory)
-FOOT_LIMIT_MM = 2.0  # ISO 20685-1:2018 for feet, as quoted in Gupta & Zakaria (eds), pp. 41-42
+# ISO 20685-1:2018, as quoted in Gupta & Zakaria (eds), pp. 41-42: feet, and small girths
+FOOT_LIMIT_MM = 2.0
+SMALL_GIRTH_LIMIT_MM = 4.0
+SERIES_BYTES = 5_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +78,11 @@ class Difference:
     def value(self) -> float:
         """First minus second, in `unit`."""
         return self.first - self.second
+
+    @property
+    def over_limit(self) -> bool:
+        """Whether a length differs by more than the 2 mm that ISO 20685-1 allows feet."""
+        return self.unit == "mm" and abs(self.value) > FOOT_LIMIT_MM
 
     @property
     def beyond(self) -> bool:
@@ -133,13 +134,18 @@ class Comparison:
             f"surfaces: rms {self.rms:.2f} mm, 95 % within {self.p95:.2f} mm, mean "
             f"{self.mean:+.2f} mm (+ where the first is larger), {100 * self.seen:.0f} % compared",
         ]
+        if self.differences:
+            lines.append(f"{'':24}{'first':>9}{'second':>9}{'apart':>9}  ± 95 %")
         for d in self.differences:
-            unit = f" {d.unit}" if d.unit else ""
+            unit = {"deg": "°", "": ""}.get(d.unit, f" {d.unit}")
+            marks = [f"over {FOOT_LIMIT_MM:g} mm"] * d.over_limit + ["more than chance"] * d.beyond
+            digits = 1 if d.unit in ("mm", "deg", "%") else 3
             lines.append(
-                f"{d.name:24}{d.first:9.4g}{d.second:9.4g}{d.value:+9.3g}{unit}  "
-                f"± {BAND * d.sd:.2g}{unit}" + ("  more than chance" if d.beyond else "")
+                f"{d.name.replace('_', ' '):24}{d.first:9.{digits}f}{d.second:9.{digits}f}"
+                f"{d.value:+9.{digits}f}  ± {BAND * d.sd:.{digits}f}{unit}"
+                + (f"  {', '.join(marks)}" if marks else "")
             )
-        return "\n".join([*lines, *self.notes])
+        return "\n".join([*lines, *self.notes, ONE_PAIR])
 
     def as_record(self) -> dict[str, Any]:
         """Return the comparison for JSON; the distances per vertex are left out."""
@@ -152,12 +158,18 @@ class Comparison:
                 d.name: {
                     "first": round(d.first, 4), "second": round(d.second, 4),
                     "difference": round(d.value, 4), "unit": d.unit, "sd": round(d.sd, 4),
-                    "beyond_uncertainty": d.beyond,
+                    "beyond_uncertainty": d.beyond, "over_2_mm": d.over_limit,
                 }
                 for d in self.differences
             },
             "notes": list(self.notes),
         }  # fmt: skip
+
+
+ONE_PAIR = (
+    f"ISO 20685-1 allows feet a mean error of {FOOT_LIMIT_MM:g} mm between scan and hand over at "
+    f"least {ISO_PEOPLE} people: two scans are no verdict by it, a series is."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,6 +180,8 @@ class RuleVerdict:
     ----------
     lower, upper : float
         95 % confidence interval of the mean error, mm.
+    limit : float
+        Largest mean error allowed, mm.
     holds : bool or None
         Whether the interval lies within the limit; None where too few people were measured.
     words : str
@@ -176,70 +190,48 @@ class RuleVerdict:
 
     lower: float
     upper: float
+    limit: float
     holds: bool | None
     words: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
-    """One result of a scanner check; `sd` is None where no uncertainty can be stated."""
-
-    name: str
-    value: float
-    unit: str
-    sd: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ArtefactCheck:
-    """A scanner checked on an object of known size.
+class SeriesVerdict:
+    """One measure of a series of people, scanned and measured by hand.
 
     Attributes
     ----------
-    kind : str
-        ``"ball"``, ``"ball bar"`` or ``"plate"``.
-    figures : tuple of Figure
-        Errors in mm; `scale_factor` is measured over stated size.
-    points_used, points_left_out : int
-        Left out: floor, stand, bar, strays.
-    notes : tuple of str
-        Plain words; the last one says that this is no certificate.
+    n : int
+        People; several lines of one person count as their mean.
+    mean, sd : float
+        Of the errors, scan minus hand, mm.
+    rules : tuple of RuleVerdict
+        Against the limit of feet; a girth also against that of small girths.
     """
 
-    kind: str
-    figures: tuple[Figure, ...]
-    points_used: int
-    points_left_out: int
-    notes: tuple[str, ...] = field(default=())
-
-    def __getitem__(self, name: str) -> Figure:
-        """Return the figure called `name`."""
-        for figure in self.figures:
-            if figure.name == name:
-                return figure
-        raise KeyError(name)
+    measure: str
+    n: int
+    mean: float
+    sd: float
+    rules: tuple[RuleVerdict, ...]
 
     def as_text(self) -> str:
-        """Return the check for a person to read."""
-        lines = [f"{self.kind}: {self.points_used} points used, {self.points_left_out} left out"]
-        for f in self.figures:
-            digits = 5 if f.name == "scale_factor" else 3
-            band = f" ± {BAND * f.sd:.{digits}f}" if f.sd is not None else ""
-            unit = f" {f.unit}" if f.unit else ""
-            lines.append(f"{f.name.replace('_', ' '):24}{f.value:.{digits}f}{band}{unit}")
-        return "\n".join([*lines, *self.notes])
+        """Return the verdicts for a person to read."""
+        head = f"{self.measure}: scan minus hand {self.mean:+.2f} ± {self.sd:.2f} mm (sd)"
+        return "\n".join([head, *(f"  {rule.words}" for rule in self.rules)])
 
     def as_record(self) -> dict[str, Any]:
-        """Return the check for JSON."""
+        """Return the verdicts for JSON."""
         return {
-            "kind": self.kind,
-            "figures": {
-                f.name: {"value": round(f.value, 6), "unit": f.unit}
-                | ({"sd": round(f.sd, 6)} if f.sd is not None else {})
-                for f in self.figures
-            },
-            "points_used": self.points_used, "points_left_out": self.points_left_out,
-            "notes": list(self.notes),
+            "measure": self.measure, "people": self.n, "mean_mm": round(self.mean, 4),
+            "sd_mm": round(self.sd, 4),
+            "rules": [
+                {
+                    "limit_mm": rule.limit, "lower_mm": round(rule.lower, 4),
+                    "upper_mm": round(rule.upper, 4), "holds": rule.holds, "words": rule.words,
+                }
+                for rule in self.rules
+            ],
         }  # fmt: skip
 
 
@@ -372,111 +364,43 @@ def iso_20685_rule(
             f"no verdict: {interval}, but ISO 20685 asks for at least {ISO_PEOPLE} people and "
             f"{n} were measured"
         )
-        return RuleVerdict(lower=lower, upper=upper, holds=None, words=words)
+        return RuleVerdict(lower=lower, upper=upper, limit=limit, holds=None, words=words)
     holds = max(abs(lower), abs(upper)) <= limit
     words = f"{'within' if holds else 'not within'} the limit of {limit:g} mm: {interval}, n {n}"
-    return RuleVerdict(lower=lower, upper=upper, holds=holds, words=words)
+    return RuleVerdict(lower=lower, upper=upper, limit=limit, holds=holds, words=words)
 
 
-def check_artefact(
-    points: Array, *, diameter: float, spheres: int = 1, spacing: float | None = None
-) -> ArtefactCheck:
-    """Return the check of a scanner on one ball, or on a bar with two balls alike.
+def judge_series(path: str | Path) -> tuple[SeriesVerdict, ...]:
+    """Return what the decision rule says of each measure in a table of scans and hand measures.
 
     Parameters
     ----------
-    points : array_like, shape (n, 3)
-        mm; floor, stand and bar may be among them.
-    diameter, spacing : float
-        Stated size of the balls and distance of their centres, mm.
-    spheres : int
-        1 or 2.
+    path : path-like
+        CSV with a line per person and the columns ``scan`` and ``hand``, or ``difference`` (scan
+        minus hand), in mm; ``measure`` and ``person`` may stand beside them. Columns are parted
+        by commas, or by semicolons or tabs with decimal points or commas.
 
     Raises
     ------
-    footscan.errors.ScanQualityError
-        The balls are not in the scan.
+    footscan.errors.ScanReadError
+        The table cannot be read, or holds fewer than two people.
     """
-    points = as_points(points)
-    if spheres not in (1, 2) or not diameter > 0 or (spacing is not None and not spacing > 0):
-        raise ValueError("spheres must be 1 or 2; diameter and spacing must be positive")
-    if spheres == 1 and spacing is not None:
-        raise ValueError("a spacing needs two spheres")
-    left, balls = points, []
-    for _ in range(spheres):
-        ball = _find_ball(left, diameter / 2)
-        balls.append(ball)
-        left = left[np.linalg.norm(left - ball.centre, axis=1) > 1.2 * ball.radius]
-    figures = [f for i, ball in enumerate(balls) for f in _ball_figures(ball, diameter, i + 1)]
-    factor, factor_sd = 2 * balls[0].radius / diameter, 2 * balls[0].sd_radius / diameter
-    if spheres == 2:
-        gap = balls[1].centre - balls[0].centre
-        found = float(np.linalg.norm(gap))
-        way = gap / found
-        gap_sd = float(np.sqrt(sum(way @ ball.covariance @ way for ball in balls)))
-        figures.append(Figure(name="sphere_spacing", value=found, unit="mm", sd=gap_sd))
-        if spacing is not None:
-            figures.append(
-                Figure(name="sphere_spacing_error", value=found - spacing, unit="mm", sd=gap_sd)
-            )
-            factor, factor_sd = found / spacing, gap_sd / spacing
-    figures.append(Figure(name="scale_factor", value=factor, unit="", sd=factor_sd))
-    used = sum(len(ball.residuals) for ball in balls)
-    return ArtefactCheck(
-        kind="ball" if spheres == 1 else "ball bar", figures=tuple(figures), points_used=used,
-        points_left_out=len(points) - used, notes=_check_notes(balls, factor, factor_sd, spacing),
-    )  # fmt: skip
-
-
-def check_plate(points: Array) -> ArtefactCheck:
-    """Return the check of a scanner on a flat plate: flatness error and scatter, mm.
-
-    The plane that holds most points is the plate; what lies farther off than 1 % of its extent
-    is left out.
-
-    Raises
-    ------
-    footscan.errors.ScanQualityError
-        No plane holds half of the points.
-    """
-    points = as_points(points)
-    extent = float(np.linalg.norm(np.ptp(np.percentile(points, [2, 98], axis=0), axis=0)))
-    band = 0.01 * extent
-    normal, offset = _main_plane(points, band)
-    near = np.abs(points @ normal - offset) <= band
-    if near.sum() < max(100, 0.5 * len(points)):
-        raise ScanQualityError(
-            "no flat plate was found in the scan; scan the plate alone, so that it fills the scan"
-        )
-    residual = points[near] @ normal - offset
-    residual -= residual.mean()
-    figures = (
-        Figure(name="flatness_error", value=float(np.ptp(residual)), unit="mm"),
-        Figure(name="scatter", value=float(residual.std()), unit="mm"),
-    )
-    return ArtefactCheck(
-        kind="plate", figures=figures, points_used=int(near.sum()),
-        points_left_out=int((~near).sum()),
-        notes=("A plate shows bending and noise, not scale.", NO_CERTIFICATE),
-    )  # fmt: skip
-
-
-NO_CERTIFICATE = (
-    "This is a check of one scanner on one day, not a certificate: acceptance by VDI/VDE 2634 or "
-    "ISO 10360-13 needs calibrated artefacts in many places of the measuring volume."
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Ball:
-    """A fitted ball: centre and radius, their uncertainty, residuals of its points, mm."""
-
-    centre: Array
-    radius: float
-    covariance: Array
-    sd_radius: float
-    residuals: Array
-    seen: float
+    path = Path(path)
+    errors: dict[str, dict[str, list[float]]] = {}
+    for number, row in _table(path):
+        person = row.get("person") or f"line {number}"
+        people = errors.setdefault(row.get("measure") or "difference", {})
+        people.setdefault(person, []).append(_error_in(path, number, row))
+    found = []
+    for measure, people in errors.items():
+        values = np.array([np.mean(own) for own in people.values()])
+        if len(values) < 2:
+            raise ScanReadError(f"{path.name} holds one person for {measure}; give at least two")
+        mean, sd = float(values.mean()), float(values.std(ddof=1))
+        allowed = [FOOT_LIMIT_MM] + [SMALL_GIRTH_LIMIT_MM] * ("girth" in measure)
+        rules = tuple(iso_20685_rule(mean, sd, len(values), limit) for limit in allowed)
+        found.append(SeriesVerdict(measure=measure, n=len(values), mean=mean, sd=sd, rules=rules))
+    return tuple(found)
 
 
 def _plane_step(points: Array, onto: Array, normals: Array) -> tuple[Array, float]:
@@ -544,7 +468,7 @@ def _notes(
     notes = []
     if a.foot.side is not b.foot.side:
         left = "first" if str(a.foot.side) == "left" else "second"
-        notes.append(f"Left against right: the {left} foot is shown mirrored.")
+        notes.append(f"Left against right: the {left} foot was mirrored for it.")
     if a.foot.load is not b.foot.load or a.foot.kind is not b.foot.kind:
         notes.append(
             f"The feet were scanned in different states ({a.foot.kind}, load {a.foot.load}; "
@@ -552,9 +476,7 @@ def _notes(
         )
     if a.foot.axis_method != b.foot.axis_method:
         notes.append("The long axes were found in different ways: lengths and angles may differ.")
-    large = [
-        d.name for d in differences if d.unit == "mm" and d.beyond and abs(d.value) > FOOT_LIMIT_MM
-    ]
+    large = [d.name.replace("_", " ") for d in differences if d.beyond and d.over_limit]
     if large:
         notes.append(f"More than {FOOT_LIMIT_MM:g} mm and more than chance: {', '.join(large)}.")
     if third:
@@ -564,149 +486,47 @@ def _notes(
     return tuple(notes)
 
 
-def _find_ball(points: Array, radius: float) -> _Ball:
-    """Return the ball of about `radius` that most points lie on; floor and stand left out."""
-    missing = ScanQualityError(
-        f"no ball of about {2 * radius:g} mm was found in the scan; check the diameter and the "
-        "unit, and scan the ball alone"
-    )
-    sample = points[np.random.default_rng(0).permutation(len(points))[:BALL_SEARCH_POINTS]]
-    tree = spatial.cKDTree(sample)
-    best, votes = None, 40
-    for seed in sample[:BALL_SEEDS]:
-        patch = sample[tree.query_ball_point(seed, 0.7 * radius)]
-        if len(patch) < 12:
-            continue
-        centre, found = _sphere_through(patch)
-        if not 0.8 <= found / radius <= 1.25:
-            continue
-        count = len(tree.query_ball_point(centre, 1.03 * found)) - len(
-            tree.query_ball_point(centre, 0.97 * found)
+def _table(path: Path) -> list[tuple[int, dict[str, str]]]:
+    """Return the lines of a table by column, with their numbers in the file."""
+    try:
+        if path.stat().st_size > SERIES_BYTES:
+            raise ScanReadError(f"{path.name} is too large for a table of measures; give the CSV")
+        text = path.read_text(encoding="utf-8-sig")
+        head = text.split("\n", 1)[0]
+        between = next((sign for sign in ("\t", ";") if sign in head), ",")
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=between, strict=True)
+        rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
+    except (OSError, UnicodeDecodeError, csv.Error):
+        raise ScanReadError(f"{path} cannot be read; give a table saved as CSV (UTF-8)") from None
+    names = [cell.strip().lower() for cell in rows[0][1]] if rows else []
+    if "difference" not in names and not {"scan", "hand"} <= set(names):
+        raise ScanReadError(
+            f"{path.name} wants a first line with the columns scan and hand, or difference (mm); "
+            "measure and person may stand beside them"
         )
-        if count >= votes:
-            best, votes = (centre, found), count
-    if best is None:
-        raise missing
-    centre, found = best
-    band, clear = 0.06 * found, _floor_under(points, centre, found)
-    for _ in range(5):
-        residual = np.linalg.norm(points - centre, axis=1) - found
-        own = (np.abs(residual) <= band) & clear
-        if own.sum() < 60:
-            raise missing
-        # wide enough for dents that the scanner made, which are what is looked for
-        band = max(0.03 * found, 8 * 1.4826 * float(np.median(np.abs(residual[own]))))
-        centre, found = _fitted_sphere(points[own], centre, found)
-    return _ball_of(points[own], centre, found)
+    if len(rows) < 2:
+        raise ScanReadError(f"{path.name} holds no measures below its headings; give a line each")
+    found = []
+    for number, row in rows[1:]:
+        if len(row) != len(names):
+            raise ScanReadError(
+                f"{path.name}, line {number}: {len(row)} entries under {len(names)} headings; mend "
+                "that line"
+            )
+        found.append((number, {n: c.strip() for n, c in zip(names, row, strict=True)}))
+    return found
 
 
-def _floor_under(points: Array, centre: Array, radius: float) -> NDArray[np.bool_]:
-    """Return which points are clear of the plane that the ball stands on."""
-    around = points[
-        (np.linalg.norm(points - centre, axis=1) > 1.08 * radius)
-        & (np.linalg.norm(points - centre, axis=1) < 4 * radius)
-    ]
-    clear = np.ones(len(points), dtype=bool)
-    if len(around) < 60:
-        return clear
-    normal, offset = _main_plane(around, 0.03 * radius)
-    share = (np.abs(around @ normal - offset) <= 0.03 * radius).mean()
-    gap = abs(float(centre @ normal) - offset)
-    if share < 0.4 or gap < 0.5 * radius:
-        return clear
-    return np.asarray(np.abs(points @ normal - offset) > 0.2 * radius)
-
-
-def _main_plane(points: Array, tolerance: float) -> tuple[Array, float]:
-    """Return unit normal and offset of the plane that most points lie near."""
-    rng = np.random.default_rng(0)
-    sample = points[rng.permutation(len(points))[:4000]]
-    a, b, c = (sample[rng.integers(0, len(sample), 300)] for _ in range(3))
-    normals = np.cross(b - a, c - a)
-    size = np.linalg.norm(normals, axis=1)
-    good = size > 1e-9 * max(float(size.max()), 1e-30)
-    if not good.any() or size.max() == 0:
-        raise ScanQualityError("all points lie on one line; scan the artefact again")
-    normals, a = normals[good] / size[good, None], a[good]
-    offsets = np.einsum("ij,ij->i", normals, a)
-    best = int((np.abs(sample @ normals.T - offsets) <= tolerance).sum(axis=0).argmax())
-    normal, offset = normals[best], float(offsets[best])
-    for _ in range(4):
-        near = points[np.abs(points @ normal - offset) <= tolerance]
-        middle = near.mean(axis=0)
-        normal = np.linalg.eigh(np.cov((near - middle).T))[1][:, 0]
-        offset = float(middle @ normal)
-    return normal, offset
-
-
-def _sphere_through(points: Array) -> tuple[Array, float]:
-    """Return centre and radius of the algebraic least squares sphere."""
-    middle = points.mean(axis=0)
-    local = points - middle
-    design = np.column_stack([2 * local, np.ones(len(local))])
-    fit, *_ = np.linalg.lstsq(design, (local**2).sum(axis=1), rcond=None)
-    return middle + fit[:3], float(np.sqrt(max(fit[3] + fit[:3] @ fit[:3], 0.0)))
-
-
-def _fitted_sphere(points: Array, centre: Array, radius: float) -> tuple[Array, float]:
-    """Return centre and radius of the geometric least squares sphere (Gauss-Newton)."""
-    for _ in range(20):
-        away = points - centre
-        reach = np.linalg.norm(away, axis=1)
-        design = np.column_stack([-away / reach[:, None], -np.ones(len(points))])
-        step, *_ = np.linalg.lstsq(design, radius - reach, rcond=None)
-        centre, radius = centre + step[:3], radius + float(step[3])
-        if np.linalg.norm(step) < 1e-10 * radius:
-            break
-    return centre, radius
-
-
-def _ball_of(points: Array, centre: Array, radius: float) -> _Ball:
-    """Return the ball with the uncertainty that its residuals and its cap give."""
-    away = points - centre
-    reach = np.linalg.norm(away, axis=1)
-    design = np.column_stack([-away / reach[:, None], -np.ones(len(points))])
-    residuals = reach - radius
-    spread = float((residuals**2).sum() / (len(points) - 4))
-    covariance = spread * np.linalg.inv(design.T @ design)
-    mean_way = np.linalg.norm((away / reach[:, None]).mean(axis=0))
-    return _Ball(
-        centre=centre, radius=radius, covariance=covariance[:3, :3],
-        sd_radius=float(np.sqrt(covariance[3, 3])), residuals=residuals,
-        seen=float(1 - mean_way),
-    )  # fmt: skip
-
-
-def _ball_figures(ball: _Ball, diameter: float, number: int) -> list[Figure]:
-    """Return form and size error of a ball."""
-    mark = f"_{number}"
-    sd = 2 * ball.sd_radius
-    return [
-        Figure(name="diameter" + mark, value=2 * ball.radius, unit="mm", sd=sd),
-        Figure(
-            name="probing_size_error" + mark, value=2 * ball.radius - diameter, unit="mm", sd=sd
-        ),
-        Figure(name="probing_form_error" + mark, value=float(np.ptp(ball.residuals)), unit="mm"),
-        Figure(name="scatter" + mark, value=float(ball.residuals.std()), unit="mm"),
-    ]
-
-
-def _check_notes(
-    balls: list[_Ball], factor: float, factor_sd: float, spacing: float | None
-) -> tuple[str, ...]:
-    """Return the words beside a ball check."""
-    source = "spacing" if spacing is not None else "diameter"
-    off = 100 * (factor - 1)
-    told = abs(factor - 1) > BAND * factor_sd
-    notes = [
-        f"By the {source} the scanner reads {abs(off):.3f} % {'long' if off > 0 else 'short'}; "
-        f"multiply by {1 / factor:.5f} to correct."
-        if told
-        else f"By the {source} no scale error beyond ± {100 * BAND * factor_sd:.3f} % shows."
-    ]
-    if spacing is None:
-        notes.append("A ball's size depends on edges and lighting: a ball bar tells scale better.")
-    if min(ball.seen for ball in balls) < 0.3:  # the mean direction of a half ball is 0.5 long
-        notes.append("Less than about a third of a ball was seen: scan it from more sides.")
-    notes.append("The uncertainty is that of the fit; that of the artefact itself comes on top.")
-    return (*notes, NO_CERTIFICATE)
+def _error_in(path: Path, number: int, row: dict[str, str]) -> float:
+    """Return scan minus hand in one line, mm."""
+    columns = ("difference",) if "difference" in row else ("scan", "hand")
+    try:
+        values = [float(row[column].replace(",", ".")) for column in columns]
+        if not np.isfinite(values).all():
+            raise ValueError
+    except ValueError:
+        raise ScanReadError(
+            f"{path.name}, line {number}: {' and '.join(columns)} must be numbers in mm; mend that "
+            "line"
+        ) from None
+    return values[0] if len(values) == 1 else values[0] - values[1]

@@ -232,7 +232,7 @@ def random_shape(
     """
     man = rng.random() < 0.5
 
-    def near(mean: float, sd: float, spread: float = 1.8) -> float:
+    def near(mean: float, sd: float, spread: float = 2.33) -> float:  # 1 to 99 %
         return float(mean + sd * np.clip(rng.standard_normal(), -spread, spread))
 
     length = near(271.2, 13.1) if man else near(246.3, 12.4)

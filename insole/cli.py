@@ -10,7 +10,10 @@ import json
 import math
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +22,9 @@ import click
 import insole
 
 if TYPE_CHECKING:
+    from datetime import date
+
+    from footscan.artefact import ArtefactCheck
     from footscan.results import MeasuredFoot
     from insole.planning.plan import Override, Plan
     from insole.planning.planner import FootWish, PlanWishes
@@ -28,6 +34,7 @@ __all__ = ["cli", "main"]
 
 EXIT_FOR_VERDICT = {"fit for making": 0, "fit for measuring only": 10, "scan again": 20}
 UNUSABLE, BROKEN = 3, 70
+LONG_LIST = 3  # scans; more are shown a bar
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -46,7 +53,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _say(f"solewright: {error}")
         return error.exit_code
     except click.exceptions.Abort:
-        _say("solewright: stopped; nothing was written")
+        _say("solewright: stopped; no file is half written")
         return 130
     except click.ClickException as error:
         error.show()
@@ -485,41 +492,56 @@ QUIET = click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @scan_options
 @JSON
 @click.option(
+    "--table",
+    is_flag=True,
+    help="One line per foot and nothing else; several scans get the table anyway, with what to do.",
+)
+@click.option(
     "--picture",
     type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Write a picture of the sole map; with several feet one file each.",
+    metavar="FILE|DIR",
+    help="Write a picture per foot, made for A5: a .png file, or a folder for several feet.",
 )
 @QUIET
 def check(
-    scans: Sequence[Path], as_json: bool, picture: Path | None, quiet: bool, **given: Any
+    scans: Sequence[Path],
+    as_json: bool,
+    table: bool,
+    picture: Path | None,
+    quiet: bool,
+    **given: Any,
 ) -> int:
     """Check scans: findings and verdict. Exit 0 fit for making, 10 measuring only, 20 again."""
-    from footscan import pipeline
-    from footscan.errors import FootscanError
     from insole import show, workflow
 
-    records, codes, feet = [], [], []
-    for shots, result in zip(
-        _shots(scans, given), workflow.measure_all(_shots(scans, given)), strict=True
-    ):
-        name = " + ".join(path.name for path in shots.files)
-        if isinstance(result, FootscanError):
-            _say(f"solewright: {name}: {result}")
-            records.append({"scan": name, "error": str(result)})
-            codes.append(UNUSABLE)
-            continue
-        for foot in result:
-            feet.append(foot)
-            codes.append(EXIT_FOR_VERDICT[foot.report.verdict.value])
-            records.append(pipeline.as_json(foot, insole.__version__))
-            if not as_json:
-                click.echo(show.verdict(foot))
-    if picture is not None:
-        _pictures(picture, feet, _quiet_or(quiet))
+    shots = _shots(scans, given)
+    draw = _Pictures(picture, _quiet_or(quiet)) if picture is not None else None
+    outcomes = []
+    for outcome in _outcomes(shots, quiet):
+        outcomes.append(outcome)
+        if draw and len(shots) > 2:  # while the others are measured
+            draw(outcome.stem, outcome.feet)
+    pair = workflow.pair_findings([foot for outcome in outcomes for foot in outcome.feet])
+    if pair:
+        for outcome in outcomes:
+            outcome.feet = [workflow.with_findings(foot, pair) for foot in outcome.feet]
+    for outcome in outcomes:
+        outcome.complain()
+        if draw and len(shots) <= 2:
+            draw(outcome.stem, outcome.feet)
+    rows: list[tuple[str, MeasuredFoot | None]] = []
+    for outcome in outcomes:
+        rows += [(outcome.name, foot) for foot in outcome.feet] or [(outcome.name, None)]
     if as_json:
-        click.echo(_dumps(records[0] if len(records) == 1 else records))
-    return UNUSABLE if UNUSABLE in codes else max(codes)
+        click.echo(_dumps(_records(outcomes)))
+    elif table or len(rows) > 1:
+        click.echo(show.check_table(rows))
+        if not table and (advice := show.to_do(rows, pair)):
+            click.echo(f"\n{advice}")
+    elif rows[0][1] is not None:
+        click.echo(show.verdict(rows[0][1]))
+    codes = [EXIT_FOR_VERDICT[foot.report.verdict.value] for _, foot in rows if foot is not None]
+    return UNUSABLE if any(o.error for o in outcomes) else max(codes)
 
 
 @cli.command()
@@ -541,33 +563,24 @@ def check(
 @QUIET
 def measure(scans: Sequence[Path], repeated: bool, as_json: bool, quiet: bool, **given: Any) -> int:
     """Measure feet: landmarks, measures and sizes, each with its uncertainty."""
-    from footscan import pipeline
-    from footscan.errors import FootscanError
     from footscan.shots import combined
-    from insole import show, workflow
+    from insole import show
 
     if repeated and (as_json or given["one_foot"] or len(scans) < 2):
         raise click.UsageError(
             "--repeated wants two or more scans of one foot, each in its own frame, and prints "
             "text: leave --json and --one-foot out"
         )
-    shots = _shots(scans, given)
-    records, feet, failed = [], [], False
-    for shot, result in zip(shots, workflow.measure_all(shots), strict=True):
-        if isinstance(result, FootscanError):
-            name = " + ".join(str(path) for path in shot.files)
-            _say(f"solewright: {name}: {result}")
-            records.append({"scan": name, "error": str(result)})
-            failed = True
-        else:
-            feet += result
-            records += [pipeline.as_json(foot, insole.__version__) for foot in result]
+    outcomes = list(_outcomes(_shots(scans, given), quiet))
+    for outcome in outcomes:
+        outcome.complain()
+    feet = [foot for outcome in outcomes for foot in outcome.feet]
     if as_json:
-        click.echo(_dumps(records[0] if len(records) == 1 else records))
+        click.echo(_dumps(_records(outcomes)))
     elif feet:
         together = combined(feet) if repeated else None
         click.echo(show.measures(feet, together))
-    return UNUSABLE if failed else 0
+    return UNUSABLE if any(outcome.error for outcome in outcomes) else 0
 
 
 @cli.command()
@@ -691,24 +704,56 @@ def make(
 
 
 @cli.command()
-@click.argument("first", type=click.Path(path_type=Path))
-@click.argument("second", type=click.Path(path_type=Path))
+@click.argument("scans", nargs=-1, type=click.Path(path_type=Path), metavar="[FIRST SECOND]")
 @scan_options
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write where the first scan lies outside or inside the second: a .png, made for A5.",
+)
+@click.option(
+    "--series",
+    type=click.Path(path_type=Path),
+    metavar="CSV",
+    help="Instead of two scans: a table of many people's scan and hand measures in mm, judged by "
+    "the rule of ISO 20685-1.",
+)
 @JSON
 @QUIET
-def compare(first: Path, second: Path, as_json: bool, quiet: bool, **given: Any) -> None:
-    """Compare two scans of one foot, or a left with a right foot."""
+def compare(
+    scans: Sequence[Path],
+    picture: Path | None,
+    series: Path | None,
+    as_json: bool,
+    quiet: bool,
+    **given: Any,
+) -> None:
+    """Compare two scans of one foot, a left with a right foot, or a series with hand measures."""
     from footscan import repeat
     from insole import workflow
 
-    shots = _shots([first, second], {**given, "one_foot": False})
-    feet = workflow.single_feet(shots)
+    if (len(scans) != 2) if series is None else (scans or picture):
+        raise click.UsageError("give two scans, or --series and no scan")
+    if series is not None:
+        verdicts = repeat.judge_series(series)
+        words = "\n".join(verdict.as_text() for verdict in verdicts)
+        click.echo(_dumps([v.as_record() for v in verdicts]) if as_json else words)
+        return
+    if picture is not None:
+        _png_wanted(picture)
+    feet = workflow.single_feet(_shots(scans, {**given, "one_foot": False}))
     result = repeat.compare(*feet)
+    if picture is not None:
+        from insole.output import scan_picture
+
+        scan_picture.write_compare(picture, result, feet[0])
+        _quiet_or(quiet)(f"picture written to {picture}")
     click.echo(_dumps(result.as_record()) if as_json else result.as_text())
 
 
 @cli.command()
-@click.argument("scan", type=click.Path(path_type=Path))
+@click.argument("scan", required=False, type=click.Path(path_type=Path))
 @click.option(
     "--ball",
     type=click.FloatRange(1, 500),
@@ -729,26 +774,88 @@ def compare(first: Path, second: Path, as_json: bool, quiet: bool, **given: Any)
     show_default=True,
     help="Length unit of the file.",
 )
+@click.option(
+    "--log",
+    type=click.Path(path_type=Path),
+    metavar="CSV",
+    help="Add the check to this log; wants --scanner.",
+)
+@click.option("--scanner", default="", metavar="NAME", help="Name of the scanner in the log.")
+@click.option(
+    "--date",
+    "day",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Day of the scan, if not today.",
+)
+@click.option(
+    "--drift",
+    type=click.Path(path_type=Path),
+    metavar="CSV",
+    help="Instead of a scan: what this log shows over time, per scanner.",
+)
 @JSON
-def artefact(
-    scan: Path, ball: float | None, spacing: float | None, plate: bool, unit: str, as_json: bool
-) -> None:
+@QUIET
+def artefact(scan: Path | None, drift: Path | None, as_json: bool, **given: Any) -> None:
     """Check a scanner on a ball, a bar with two balls or a flat plate of known size."""
-    from footscan import reading, repeat
-    from footscan.scan import Unit
+    from datetime import date
 
-    if plate == (ball is not None):
+    from footscan import artefact_log
+
+    today = date.today()
+    if scan is None or drift is not None:
+        if scan is not None or drift is None:
+            raise click.UsageError("give the scan of an artefact, or --drift and no scan")
+        found = artefact_log.drift(artefact_log.read(drift), today)
+        if as_json:
+            click.echo(_dumps([series.as_record() for series in found]))
+        else:
+            click.echo("\n".join(s.as_text() for s in found) or f"{drift.name} holds no check yet")
+        return
+    if given["plate"] == (given["ball"] is not None):
         raise click.UsageError(
             "say what was scanned: --ball MM, --ball MM --spacing MM, or --plate"
         )
-    points = reading.read([scan]).scaled(Unit(unit).mm).vertices
-    if ball is None:
-        result = repeat.check_plate(points)
-    else:
-        result = repeat.check_artefact(
-            points, diameter=ball, spheres=2 if spacing else 1, spacing=spacing
-        )
-    click.echo(_dumps(result.as_record()) if as_json else result.as_text())
+    if given["log"] is not None and not given["scanner"]:
+        raise click.UsageError("--log wants the scanner's name as well: --scanner NAME")
+    day = given["day"].date() if given["day"] else today
+    if day > today:
+        raise click.UsageError(f"--date {day.isoformat()} lies ahead of today, {today.isoformat()}")
+    result = _checked_artefact(scan, given)
+    words = [result.as_text()]
+    if given["log"] is not None:
+        words += _logged(result, scan, day, given)
+    click.echo(_dumps(result.as_record()) if as_json else "\n".join(words))
+
+
+def _checked_artefact(scan: Path, given: dict[str, Any]) -> ArtefactCheck:
+    """Return the check of the artefact in a scan."""
+    from footscan import artefact as checks
+    from footscan import reading
+    from footscan.scan import Unit
+
+    points = reading.read([scan]).scaled(Unit(given["unit"]).mm).vertices
+    if given["ball"] is None:
+        return checks.check_plate(points)
+    spheres = 2 if given["spacing"] else 1
+    return checks.check_artefact(
+        points, diameter=given["ball"], spheres=spheres, spacing=given["spacing"]
+    )
+
+
+def _logged(result: ArtefactCheck, scan: Path, day: date, given: dict[str, Any]) -> list[str]:
+    """Add a check to the log; return what the log says of its series now."""
+    from datetime import date as calendar
+
+    from footscan import artefact_log
+
+    entry = artefact_log.entry_of(
+        result, day=day, scanner=given["scanner"], scan=scan.name, software=insole.__version__
+    )
+    artefact_log.append(given["log"], entry)
+    _quiet_or(given["quiet"])(f"added to {given['log']}")
+    series = artefact_log.drift(artefact_log.read(given["log"]), calendar.today())
+    return [row for s in series if s.entries[-1].series == entry.series for row in s.sentences]
 
 
 @cli.command()
@@ -806,15 +913,110 @@ def _bed(text: str) -> tuple[float, float]:
     return width, depth
 
 
-def _pictures(target: Path, feet: Sequence[MeasuredFoot], say: Callable[[str], None]) -> None:
-    """Write one picture per foot beside `target`."""
-    from insole.output import pictures
+@dataclass(slots=True)
+class _Outcome:
+    """What came of one scan: its feet, or what was wrong with it."""
 
-    for number, foot in enumerate(feet, start=1):
-        tail = f"-{number}-{foot.facts.side}" if len(feet) > 1 else ""
-        path = target.with_name(f"{target.stem}{tail}.png")
-        pictures.write_scan_picture(path, foot)
-        say(f"picture written to {path}")
+    name: str
+    stem: str
+    feet: list[MeasuredFoot]
+    error: str = ""
+
+    def complain(self) -> None:
+        """Say what was wrong, if anything was."""
+        if self.error:
+            _say(f"solewright: {self.error}")
+
+
+def _outcomes(shots: Sequence[Shots], quiet: bool) -> Iterator[_Outcome]:
+    """Yield what comes of each scan, in order; long lists show how far they are."""
+    from footscan.errors import FootscanError
+    from insole import workflow
+
+    with _progress(len(shots), quiet) as step:
+        for shot, result in zip(shots, workflow.measure_each(shots), strict=True):
+            name = " + ".join(str(path) for path in shot.files)
+            found = _Outcome(name=name, stem=shot.files[0].stem, feet=[])
+            if isinstance(result, FootscanError):
+                found.error = str(result) if name in str(result) else f"{name}: {result}"
+            else:
+                found.feet = result
+            step()
+            yield found
+
+
+@contextmanager
+def _progress(total: int, quiet: bool) -> Iterator[Callable[[], None]]:
+    """Show a bar on standard error for a long list at a terminal; yield what moves it on."""
+    if quiet or total <= LONG_LIST or not sys.stderr.isatty():
+        yield lambda: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+
+    columns = ("scans", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("scans", total=total)
+        yield lambda: bar.advance(task)
+
+
+def _records(outcomes: Sequence[_Outcome]) -> Any:
+    """Return the JSON of one scan, or the list of several."""
+    from footscan import pipeline
+
+    records: list[dict[str, Any]] = []
+    for outcome in outcomes:
+        if outcome.error:
+            records.append({"scan": outcome.name, "error": outcome.error})
+        records += [pipeline.as_json(foot, insole.__version__) for foot in outcome.feet]
+    return records[0] if len(records) == 1 else records
+
+
+class _Pictures:
+    """Writes one picture per foot: into a folder, or beside a file of the name given."""
+
+    def __init__(self, target: Path, say: Callable[[str], None]) -> None:
+        self.folder = target if target.is_dir() or not target.suffix else None
+        if self.folder is None:
+            _png_wanted(target)
+        self.target, self.say, self.taken = target, say, set[Path]()
+
+    def __call__(self, stem: str, feet: Sequence[MeasuredFoot]) -> None:
+        """Write the pictures of the feet in one scan."""
+        from insole.errors import OutputError
+        from insole.output import scan_picture
+
+        for foot in feet:
+            path = self._free(stem, foot.facts.side)
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                reason = (error.strerror or str(error)).lower()
+                raise OutputError(
+                    f"the folder {path.parent} cannot be made: {reason}; choose another --picture"
+                ) from None
+            scan_picture.write_scan(path, foot)
+            self.say(f"picture written to {path}")
+
+    def _free(self, stem: str, side: str) -> Path:
+        """Return a name that no picture of this run has."""
+        if self.folder is not None:
+            names = (self.folder / f"{stem}-{side}{tail}.png" for tail in self._tails())
+        else:
+            base = self.target
+            names = (base.with_stem(f"{base.stem}{tail}") for tail in self._tails())
+        path = next(path for path in names if path not in self.taken)
+        self.taken.add(path)
+        return path
+
+    @staticmethod
+    def _tails() -> Iterator[str]:
+        return chain([""], (f"-{number}" for number in count(2)))
+
+
+def _png_wanted(path: Path) -> None:
+    if path.suffix.lower() != ".png":
+        raise click.UsageError(f"--picture wants a name that ends in .png, got {path.name!r}")
 
 
 def _dumps(value: object) -> str:

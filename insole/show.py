@@ -13,12 +13,12 @@ from footscan.scan import Load, Side
 from footscan.sizes import GROWTH_TO_HALF, half_load_length
 
 if TYPE_CHECKING:
-    from footscan.results import Measure, MeasuredFoot
+    from footscan.results import Finding, Measure, MeasuredFoot
     from footscan.shots import Combined
     from insole.planning.fit import FitResult
     from insole.planning.plan import FootPlan, PadPlan, Plan
 
-__all__ = ["fit", "fit_records", "measures", "plan", "verdict"]
+__all__ = ["check_table", "fit", "fit_records", "measures", "plan", "to_do", "verdict"]
 
 WORDS_WIDE, CELL_WIDE = 24, 24
 UNITS = {"deg": "°", "": ""}  # behind a number; any other unit stands apart from it
@@ -71,6 +71,50 @@ def verdict(foot: MeasuredFoot) -> str:
         against = f" (limit {finding.limit:g})" if finding.limit is not None else ""
         rows.append(f"  {sign} {finding.text}{against} {finding.advice}")
     return "\n".join(rows)
+
+
+def check_table(rows: Sequence[tuple[str, MeasuredFoot | None]]) -> str:
+    """Return one line per foot: scan, side, kind, verdict and the codes that decided it.
+
+    Parameters
+    ----------
+    rows : sequence of (str, MeasuredFoot or None)
+        Name of the scan and its foot; None where it could not be used.
+    """
+    cells = [("scan", "side", "kind", "verdict", "decided by")]
+    for name, foot in rows:
+        if foot is None:
+            cells.append((name, "–", "–", "CANNOT BE USED", "see the message"))
+            continue
+        codes = ", ".join(dict.fromkeys(finding.code for finding in foot.report.deciding)) or "–"
+        verdict_words = foot.report.verdict.value.upper()
+        cells.append((name, foot.facts.side, foot.facts.kind, verdict_words, codes))
+    wide = [max(len(row[k]) for row in cells) for k in range(4)]
+    return "\n".join(
+        "  ".join([*(f"{cell:{w}}" for cell, w in zip(row, wide, strict=False)), row[4]])
+        for row in cells
+    )
+
+
+def to_do(rows: Sequence[tuple[str, MeasuredFoot | None]], pair: Sequence[Finding]) -> str:
+    """Return what decided against scans and what to do, a line each; empty if nothing did.
+
+    Parameters
+    ----------
+    rows : sequence of (str, MeasuredFoot or None)
+        As for :func:`check_table`.
+    pair : sequence of Finding
+        What both feet show of each other; said once.
+    """
+    lines = [f"the pair: {finding.text} {finding.advice}" for finding in pair]
+    for name, foot in rows:
+        if foot is not None:
+            lines += [
+                f"{name}, {foot.facts.side}: {finding.text} {finding.advice}"
+                for finding in foot.report.deciding
+                if finding not in pair
+            ]
+    return "\n".join(lines)
 
 
 def measures(feet: Sequence[MeasuredFoot], repeated: Combined | None = None) -> str:

@@ -10,15 +10,21 @@ function elsewhere, and this module only strings them together.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from footscan import quality, quality_pair
 from footscan.errors import FootscanError, ScanReadError, SideError
 from footscan.pipeline import Options, measure_feet_in
-from footscan.results import MeasuredFoot
+from footscan.results import Finding, MeasuredFoot, ScanReport
 from footscan.scan import Side
 
 if TYPE_CHECKING:
@@ -35,13 +41,19 @@ __all__ = [
     "fit_shoes",
     "make",
     "measure_all",
+    "measure_each",
     "measure_feet",
+    "pair_findings",
     "plan_feet",
     "read_plan",
     "save_plan",
     "single_feet",
     "thick_edges",
+    "with_findings",
 ]
+
+FEW_SCANS = 3  # more are shared out to processes, whose start costs about a second
+WORKERS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,18 +95,129 @@ class Request:
 
 def measure_all(scans: Sequence[Shots]) -> list[list[MeasuredFoot] | FootscanError]:
     """Return per scan its measured feet (two where one file shows both), or what was wrong."""
+    return list(measure_each(scans))
 
-    def one(shots: Shots) -> list[MeasuredFoot] | FootscanError:
-        try:
-            return measure_feet_in(shots.files, shots.options)
-        except FootscanError as error:
-            name = " + ".join(path.name for path in shots.files)
-            if name not in str(error):
-                error.args = (f"{name}: {error}", *error.args[1:])
-            return error
 
-    with ThreadPoolExecutor(max_workers=2) as pool:  # the heavy steps run outside the GIL
-        return list(pool.map(one, scans))
+def measure_each(scans: Sequence[Shots]) -> Iterator[list[MeasuredFoot] | FootscanError]:
+    """Yield per scan its measured feet, or what was wrong, in order and as they are done.
+
+    Up to three scans are measured in threads; more in two processes, so that one scan that takes
+    the whole memory with it does not take the others.
+    """
+    if len(scans) > FEW_SCANS:
+        yield from _in_processes(scans)
+        return
+    with ThreadPoolExecutor(max_workers=WORKERS) as pool:  # the heavy steps run outside the GIL
+        yield from pool.map(_measured, scans)
+
+
+def pair_findings(feet: Sequence[MeasuredFoot]) -> tuple[Finding, ...]:
+    """Return what a left and a right foot show of each other's scan; nothing for other feet."""
+    by_side = {foot.foot.side: foot for foot in feet}
+    if len(feet) != 2 or len(by_side) != 2:
+        return ()
+    return quality_pair.pair_findings(by_side[Side.LEFT], by_side[Side.RIGHT])
+
+
+def with_findings(foot: MeasuredFoot, more: Sequence[Finding]) -> MeasuredFoot:
+    """Return the foot with more findings about its scan, and the verdict of all of them."""
+    findings = (*foot.report.findings, *more)
+    report = ScanReport(verdict=quality.verdict(list(findings)), findings=findings)
+    return replace(foot, report=report)
+
+
+def _measured(shots: Shots) -> list[MeasuredFoot] | FootscanError:
+    """Return the feet in one scan, or what was wrong, with the file's name in it."""
+    try:
+        return measure_feet_in(shots.files, shots.options)
+    except FootscanError as error:
+        name = " + ".join(path.name for path in shots.files)
+        if name not in str(error):
+            error.args = (f"{name}: {error}", *error.args[1:])
+        return error
+
+
+def _in_processes(scans: Sequence[Shots]) -> Iterator[list[MeasuredFoot] | FootscanError]:
+    """Yield per scan what :func:`_measured` gives; a scan that ends its process is named."""
+    done = 0
+    try:
+        for result in _shared_out(scans, WORKERS):
+            yield result
+            done += 1
+    except BrokenProcessPool:  # which scan did it shows when each has a process of its own
+        for shots in scans[done:]:
+            try:
+                yield next(_shared_out([shots], 1))
+            except BrokenProcessPool:
+                yield ScanReadError(
+                    f"{shots.files[0].name}: reading it ended the program that did so, most likely "
+                    "for want of memory; export the scan with fewer points"
+                )
+
+
+def _shared_out(
+    scans: Sequence[Shots], workers: int
+) -> Iterator[list[MeasuredFoot] | FootscanError]:
+    """Yield the results of worker processes in the order of `scans`."""
+    others = set(multiprocessing.active_children())
+    pool = ProcessPoolExecutor(
+        max_workers=workers,
+        mp_context=multiprocessing.get_context("spawn"),  # the same on every system
+        initializer=signal.signal,
+        initargs=(signal.SIGINT, signal.SIG_IGN),  # a break is the parent's: it ends its workers
+    )
+    try:
+        with _breaks_held_back():  # from the workers for good: else they would answer as well
+            results = pool.map(_measured_apart, scans)
+        yield from results
+    except (KeyboardInterrupt, GeneratorExit):  # they only compute: nothing is left half done
+        for worker in set(multiprocessing.active_children()) - others:
+            worker.terminate()
+        raise
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def _breaks_held_back() -> Iterator[None]:
+    """Hold breaks by the keyboard back: they come when this ends, and never to what began in it."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # its own start would let them through
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _measured_apart(shots: Shots) -> list[MeasuredFoot] | FootscanError:
+    """Return what :func:`_measured` gives, in a form that another process can take over.
+
+    Errors are sent as sentence and exit code, since not all of them can be rebuilt from their
+    arguments. A fault of ours is one scan's as well: the others go on.
+    """
+    try:
+        result = _measured(shots)
+    except Exception as error:
+        if os.environ.get("SOLEWRIGHT_TRACEBACK"):
+            raise
+        name = " + ".join(path.name for path in shots.files)
+        words = "not enough memory; export the scan with fewer points"
+        if not isinstance(error, MemoryError):
+            words = (
+                f"a fault in the program itself ({type(error).__name__}: {error}); set "
+                "SOLEWRIGHT_TRACEBACK=1 to see where, and report it"
+            )
+        return FootscanError(f"{name}: {words}")
+    if isinstance(result, FootscanError):
+        sent = FootscanError(str(result))
+        sent.exit_code = result.exit_code
+        return sent
+    return result
 
 
 def measure_feet(scans: Sequence[Shots]) -> tuple[MeasuredFoot | None, MeasuredFoot | None]:

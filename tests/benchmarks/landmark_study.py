@@ -416,7 +416,7 @@ def as_record(result: Result) -> dict[str, Any]:
     spec = result.spec
     return {
         "foot": result.foot, "points": spec.points, "noise": spec.noise, "unit": spec.unit.value,
-        "floor": spec.floor, "refused": result.refused, "side_right": result.side_right,
+        "floor": spec.floor, "holes": len(spec.holes), "refused": result.refused, "side_right": result.side_right,
         "unit_right": result.unit_right, "yaw": result.yaw, "level": result.level,
         "verdict": result.verdict, "values": dict(result.values), "errors": dict(result.errors),
         "marks": dict(result.marks), "mark_errors": dict(result.mark_errors),

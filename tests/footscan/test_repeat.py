@@ -151,8 +151,8 @@ def test_left_against_right_is_said_and_mirrored_once(foot):
     result = compare(left, foot)
     assert result.kind == "left against right"
     assert result.rms < 1e-3  # mm; needle faces at the rim may be missed by a hair
-    assert "the first foot is shown mirrored" in result.notes[0]
-    assert "the second foot is shown mirrored" in compare(foot, left).notes[0]
+    assert "the first foot was mirrored" in result.notes[0]
+    assert "the second foot was mirrored" in compare(foot, left).notes[0]
 
 
 def test_a_foot_mirrored_by_mistake_does_not_fit(foot):

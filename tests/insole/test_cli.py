@@ -22,7 +22,7 @@ SAMPLES = ROOT / "sample_scans"
 LEFT, RIGHT = str(SAMPLES / "larch_left.ply"), str(SAMPLES / "larch_right.ply")
 BAD = str(SAMPLES / "larch_right_to_send_back.ply")
 SHOE = str(SAMPLES / "shoe.toml")
-COMMANDS = ("check", "measure", "fit", "plan", "make", "compare", "questions")
+COMMANDS = ("check", "measure", "fit", "plan", "make", "compare", "artefact", "questions")
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -176,6 +176,128 @@ def test_check_picture_is_a_png(run: Run, tmp_path: Path) -> None:
     picture = matplotlib.image.imread(target)
     assert min(picture.shape[:2]) > 200
     assert float(np.ptp(picture[..., :3])) > 0.5  # something is drawn on it
+
+
+def test_pictures_of_several_go_into_a_folder_or_beside_a_name(run: Run, tmp_path: Path) -> None:
+    again = tmp_path / "larch_left.ply"  # a name twice, from two folders
+    again.write_bytes(Path(LEFT).read_bytes())
+    code, _, err = run("check", LEFT, BAD, again, "--picture", tmp_path / "seen" / "today")
+    assert code == 20
+    names = {path.name for path in (tmp_path / "seen" / "today").iterdir()}
+    assert names == {
+        "larch_left-left.png", "larch_left-left-2.png", "larch_right_to_send_back-right.png",
+    }  # fmt: skip
+    assert len(err.splitlines()) == 3
+    assert run("check", LEFT, BAD, "--picture", tmp_path / "one.png", "--quiet")[0] == 20
+    assert {path.name for path in tmp_path.glob("*.png")} == {"one.png", "one-2.png"}
+
+
+def test_check_table_has_a_line_per_foot_and_the_codes_that_decided(run: Run) -> None:
+    for arguments in (["check", LEFT, BAD, "--table"], ["check", LEFT, BAD]):
+        code, out, err = run(*arguments)
+        assert (code, err) == (20, "")
+        head, good, bad, *rest = out.splitlines()
+        assert head.split() == ["scan", "side", "kind", "verdict", "decided", "by"]
+        assert good.split() == [LEFT, "left", "standing", "FIT", "FOR", "MAKING", "–"]
+        assert bad.split()[:2] == [BAD, "right"]
+        assert "SCAN AGAIN" in bad
+        # the file was spoilt by a 62 mm hole under the arch and 0.9 mm noise
+        assert {"sole-hole", "noise"} <= set(bad.replace(",", " ").split())
+        assert len({row.index(cell) for row, cell in zip(
+            (head, good, bad), ("verdict", "FIT", "SCAN"), strict=True)}) == 1  # fmt: skip
+        if "--table" in arguments:
+            assert rest == []
+        else:  # below the table: what to do about those that are not fit for making
+            assert all(row.startswith(BAD) for row in rest if row)
+            assert any("Hold the foot still" in row for row in rest)
+    code, out, _ = run("check", LEFT, "--table")
+    assert code == 0
+    assert len(out.splitlines()) == 2
+
+
+def test_one_bad_file_among_many_never_stops_the_rest(run: Run, tmp_path: Path) -> None:
+    """More than three scans go to processes of their own: same order, same results."""
+    (tmp_path / "empty.ply").write_bytes(b"")
+    broken = tmp_path / "cut.ply"
+    broken.write_bytes(Path(LEFT).read_bytes()[:9000])
+    files = [broken, RIGHT, tmp_path / "empty.ply", LEFT, tmp_path / "none.ply"]
+    code, out, err = run("check", *files, "--json")
+    assert code == 3
+    records = json.loads(out)
+    assert [record.get("verdict", "error") for record in records] == [
+        "error", "fit for making", "error", "fit for making", "error"]  # fmt: skip
+    assert [record["scan"]["side"] for record in (records[1], records[3])] == ["right", "left"]
+    assert len(err.splitlines()) == 3
+    for row, name in zip(err.splitlines(), ("cut.ply", "empty.ply", "none.ply"), strict=True):
+        assert row.startswith("solewright: ")
+        assert name in row
+    code, alone, _ = run("check", LEFT, "--json")
+    assert json.loads(alone) == records[3]
+
+
+def test_long_lists_show_a_bar_at_a_terminal_only(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def shown(total: int, *, quiet: bool = False, terminal: bool = True) -> str:
+        monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal, raising=False)
+        with cli._progress(total, quiet) as step:
+            for _ in range(total):
+                step()
+        out, err = capsys.readouterr()
+        assert out == ""
+        return err
+
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    assert "4/4" in shown(4)
+    assert shown(3) == ""
+    assert shown(4, quiet=True) == ""
+    assert shown(4, terminal=False) == ""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGINT to a child is POSIX")
+@pytest.mark.parametrize("after", [1.5, 4.0])  # workers begin, workers work
+def test_a_break_by_the_keyboard_ends_workers_too(after: float) -> None:
+    import signal
+
+    with subprocess.Popen(
+        [sys.executable, "-m", "insole.cli", "check", *[LEFT] * 30], cwd=ROOT,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+    ) as child:  # fmt: skip
+        time.sleep(after)  # long before thirty scans are measured
+        os.killpg(child.pid, signal.SIGINT)  # as a terminal sends it: to the workers as well
+        _, err = child.communicate(timeout=60)  # until the last worker has closed its end
+        assert child.returncode == 130
+    assert err.strip() == "solewright: stopped; no file is half written"
+
+
+def test_what_a_pair_shows_is_said_once_and_counts_for_both(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from footscan import quality_pair
+    from footscan.results import Finding, Severity
+
+    seen: list[tuple[str, str]] = []
+
+    def found(left: Any, right: Any) -> tuple[Finding, ...]:
+        seen.append((left.facts.side, right.facts.side))
+        return (
+            Finding(
+                code="pair-length", severity=Severity.MEASURING, region="scan",
+                text="The feet differ by 9 mm.", advice="Check both scales.",
+            ),
+        )  # fmt: skip
+
+    monkeypatch.setattr(quality_pair, "pair_findings", found)
+    code, out, _ = run("check", RIGHT, LEFT)
+    assert code == 10
+    assert seen == [("left", "right")]
+    assert out.count("pair-length") == 2
+    assert out.count("The feet differ by 9 mm.") == 1
+    code, out, _ = run("check", RIGHT, LEFT, "--json")
+    assert [record["verdict"] for record in json.loads(out)] == ["fit for measuring only"] * 2
+    seen.clear()
+    assert run("check", LEFT)[0] == 0
+    assert seen == []
 
 
 def test_quiet_check_still_gives_the_verdict_by_its_code(run: Run, tmp_path: Path) -> None:
@@ -409,6 +531,96 @@ def test_compare_and_fit_speak_in_words_and_json(run: Run) -> None:
         assert record["reasons"]
 
 
+def test_compare_writes_a_picture(run: Run, tmp_path: Path) -> None:
+    target = tmp_path / "apart.png"
+    code, out, err = run("compare", LEFT, RIGHT, "--picture", target)
+    assert code == 0
+    assert target.read_bytes()[:4] == b"\x89PNG"
+    assert str(target) in err
+    # the foot limit of ISO 20685-1 is 2 mm; made 1.0 mm apart in breadth, 2.4 in length
+    rows = {row[:24].strip(): row for row in out.splitlines()}
+    assert "over 2 mm" not in rows["foot breadth"]
+    told = [row for row in rows.values() if " mm" in row and "±" in row and "rms" not in row]
+    assert len(told) > 10
+    for row in told:
+        assert ("over 2 mm" in row) is (abs(float(row[42:51])) > 2.0), row
+    assert "two scans are no verdict" in out
+
+
+def test_compare_judges_a_series(run: Run, tmp_path: Path) -> None:
+    """40 people, mean 0.5, SD 2.0: within; the first 39 of them: no verdict."""
+    values = np.linspace(-1, 1, 40)
+    errors = 0.5 + 2.0 * values / values.std(ddof=1)
+    rows = [f"foot_length,{error:.6f}" for error in errors]
+    table = tmp_path / "series.csv"
+    table.write_text("\n".join(["measure,difference", *rows]), encoding="utf-8")
+    code, out, err = run("compare", "--series", table)
+    assert (code, err) == (0, "")
+    assert "within the limit of 2 mm: 95 % interval of the mean error -0.12 to +1.12 mm" in out
+    table.write_text("\n".join(["measure,difference", *rows[:39]]), encoding="utf-8")
+    code, out, _ = run("compare", "--series", table, "--json")
+    assert code == 0
+    assert json.loads(out)[0]["rules"][0]["holds"] is None
+    code, _, err = run("compare", "--series", tmp_path / "none.csv")
+    assert code == 3
+    assert len(err.splitlines()) == 1
+
+
+# ------------------------------------------------------------------ scanner checks
+
+
+@pytest.fixture
+def bar(tmp_path: Path) -> Path:
+    """Return a scan of two balls of 30 mm, 200 mm apart, 0.1 % too long."""
+    rng = np.random.default_rng(1)
+    way = rng.standard_normal((1500, 3))
+    ball = 15 * way / np.linalg.norm(way, axis=1, keepdims=True)
+    points = 1.001 * np.concatenate([ball, ball + np.array([0.0, 200.0, 0.0])])
+    path = tmp_path / "bar.xyz"
+    np.savetxt(path, points, fmt="%.6f")
+    return path
+
+
+def test_artefact_tells_errors_and_that_it_is_no_certificate(run: Run, bar: Path) -> None:
+    code, out, err = run("artefact", bar, "--ball", "30", "--spacing", "200")
+    assert (code, err) == (0, "")
+    assert "scale factor" in out
+    assert "1.00100" in out
+    assert "+0.200" in out  # sphere spacing error, mm
+    assert "not a certificate" in out
+    assert "VDI/VDE 2634" in out
+
+
+def test_artefact_keeps_a_log_and_shows_its_drift(run: Run, bar: Path, tmp_path: Path) -> None:
+    from datetime import date, timedelta
+
+    log = tmp_path / "checks.csv"
+    ask = ["artefact", bar, "--ball", "30", "--spacing", "200", "--log", log, "--scanner", "bench"]
+    day = date.today() - timedelta(days=40)
+    assert run(*ask, "--date", day.isoformat())[0] == 0
+    first = log.read_bytes()
+    np.savetxt(bar, 1.003 * np.loadtxt(bar), fmt="%.6f")
+    code, out, err = run(*ask)
+    assert code == 0
+    assert f"added to {log}" in err
+    assert "drifted by +0.30 %" in out
+    assert log.read_bytes().startswith(first)
+    code, out, _ = run("artefact", "--drift", log)
+    assert code == 0
+    assert "bench, ball bar 30 mm 200 mm apart: 2 checks" in out
+    assert "scale +0.300" in out
+    assert "in 40 days" in out
+    code, out, _ = run("artefact", "--drift", log, "--json")
+    assert json.loads(out)[0]["scale_change_percent"] == pytest.approx(0.3, abs=0.002)
+    log.write_bytes(log.read_bytes()[:-9])
+    before = log.read_bytes()
+    code, out, err = run(*ask)
+    assert (code, out) == (3, "")
+    assert len(err.splitlines()) == 1
+    assert "line 3, is damaged" in err
+    assert log.read_bytes() == before
+
+
 # ------------------------------------------------------------------ wrong use
 
 
@@ -429,6 +641,16 @@ def test_compare_and_fit_speak_in_words_and_json(run: Run) -> None:
         (["measure", LEFT, RIGHT, "--repeated", "--json"], "prints text"),
         (["measure", LEFT, RIGHT, "--repeated", "--one-foot"], "prints text"),
         (["measure", LEFT, "--eu-rule", "best"], "'two-points', 'fifteen-mm'"),
+        (["check", LEFT, "--picture", "sole.jpg"], "a name that ends in .png"),
+        (["compare", LEFT], "give two scans, or --series and no scan"),
+        (["compare", LEFT, RIGHT, "--series", "s.csv"], "give two scans, or --series and no scan"),
+        (["compare", LEFT, RIGHT, "--picture", "a.svg"], "a name that ends in .png"),
+        (["artefact"], "give the scan of an artefact, or --drift"),
+        (["artefact", LEFT, "--drift", "log.csv"], "give the scan of an artefact, or --drift"),
+        (["artefact", LEFT], "say what was scanned"),
+        (["artefact", LEFT, "--ball", "30", "--plate"], "say what was scanned"),
+        (["artefact", LEFT, "--ball", "30", "--log", "l.csv"], "--scanner NAME"),
+        (["artefact", LEFT, "--ball", "30", "--date", "2999-01-01"], "lies ahead of today"),
         (["make", LEFT, "--bed", "220"], "WIDTHxDEPTH"),
         (["make", LEFT, "--bed", "10x220"], "40 to 2000"),
         (["make", LEFT, "--bed", "nanxnan"], "40 to 2000"),
@@ -657,7 +879,7 @@ def test_a_fault_of_ours_is_one_sentence(run: Run, monkeypatch: pytest.MonkeyPat
     def broken(*_: object) -> None:
         raise ZeroDivisionError("by zero")
 
-    monkeypatch.setattr(workflow, "measure_all", broken)
+    monkeypatch.setattr(workflow, "measure_each", broken)
     monkeypatch.delenv("SOLEWRIGHT_TRACEBACK", raising=False)
     code, out, err = run("measure", LEFT)
     assert (code, out) == (70, "")
@@ -675,14 +897,14 @@ def test_out_of_memory_and_a_break_are_told(run: Run, monkeypatch: pytest.Monkey
     def stopped(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(workflow, "measure_all", full)
+    monkeypatch.setattr(workflow, "measure_each", full)
     code, _, err = run("measure", LEFT)
     assert code == 3
     assert "not enough memory" in err
-    monkeypatch.setattr(workflow, "measure_all", stopped)
+    monkeypatch.setattr(workflow, "measure_each", stopped)
     code, _, err = run("measure", LEFT)
     assert code == 130
-    assert "nothing was written" in err
+    assert "no file is half written" in err
 
 
 def test_the_installed_command_returns_the_code() -> None:

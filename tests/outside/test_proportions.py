@@ -11,7 +11,7 @@ import csv
 import numpy as np
 import pytest
 
-from footscan import landmarks, measures, quality, specimen
+from footscan import landmarks, measures, quality_claims, specimen
 from footscan.foot import Foot, sole_map
 from footscan.local_fit import Cloud
 from footscan.results import Measure
@@ -172,7 +172,7 @@ def test_limits_call_no_usual_adult_unusual(adults):
         for row in zip(table["foot_length_mm"], *(table[COLUMNS[c]] for c in columns), strict=True):
             measures = {"foot_length": Measure(value=row[0])}
             measures |= {c: Measure(value=v) for c, v in zip(columns, row[1:], strict=True)}
-            noted += bool(quality._proportions(measures))
+            noted += bool(quality_claims.proportions(measures))
             total += 1
     assert total == 6068
     assert noted / total < 0.005

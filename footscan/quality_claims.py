@@ -1,0 +1,156 @@
+"""The scan against what is said and known beside it: load, scale, side, usual proportions.
+
+    measures, Evidence -> quality_claims -> footscan.quality
+
+Scale and mirroring cannot be seen in one foot alone: they need second evidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from footscan.pose import FLAT_SHARE, Settled
+from footscan.quality_limits import Evidence, grade, limits, note
+from footscan.quality_sole import is_filled
+from footscan.results import Finding, Measure, Severity
+from footscan.scan import Load
+
+__all__ = ["loading", "proportions", "scale", "side"]
+
+SCALE_MM = 3.0  # a hand-measured length is trusted to this, whatever the share
+# 1 and 99 % bands of ANSUR II (2012), men and women, widened by what measuring adds
+PROPORTIONS = (
+    ("proportion-ball", "heel_to_ball_length", "foot_length", 0.69, 0.79,
+     "ball length over foot length"),
+    ("proportion-breadth", "foot_breadth", "foot_length", 0.32, 0.45,
+     "breadth over foot length"),
+    ("proportion-heel", "heel_breadth_max", "foot_length", 0.21, 0.335,
+     "heel breadth over foot length"),
+    ("proportion-girth", "ball_girth", "foot_breadth", 2.25, 2.72,
+     "ball girth over breadth"),
+)  # fmt: skip
+LENGTH_MM = (198.0, 323.0)  # smallest and largest adult of ANSUR II (2012)
+
+
+def loading(settled: Settled, evidence: Evidence) -> list[Finding]:
+    """Return a note where the load state is unknown, or where the contacts deny it."""
+    if evidence.load is Load.UNKNOWN:
+        return [
+            note(
+                "load-unknown",
+                "How the foot was loaded is not known.",
+                "Say it with --load none, seated, half or full; arch heights depend on it.",
+            )
+        ]
+    flat = settled.flat_share >= FLAT_SHARE
+    if evidence.load is Load.NONE and flat:
+        words = "be unloaded, but heel and ball are pressed flat"
+    elif evidence.load in (Load.HALF, Load.FULL) and not flat and not is_filled(settled):
+        words = f"carry {evidence.load.value} load, but heel and ball are round"
+    else:
+        return []
+    return [
+        Finding(
+            code="load-contradicted",
+            severity=Severity.NOTE,
+            region="sole",
+            value=round(settled.flat_share, 2),
+            limit=FLAT_SHARE,
+            text=f"The scan was said to {words}.",
+            advice="Check the load state that you gave.",
+        )
+    ]
+
+
+def scale(measures: Mapping[str, Measure], evidence: Evidence) -> list[Finding]:
+    """Return findings about the scale, which one scan alone cannot show."""
+    length = measures["foot_length"].value
+    if evidence.hand_length is None or length is None:
+        return [
+            note(
+                "scale-unverified",
+                "The scale is unverified: one scan alone cannot show it.",
+                "Measure the foot by hand and give it with --foot-length.",
+            )
+        ]
+    off = abs(length - evidence.hand_length)
+    share = 100 * off / evidence.hand_length
+    if share > limits()["scale"].measuring:
+        severity = Severity.AGAIN
+    elif share > limits()["scale"].making or off > SCALE_MM:
+        severity = Severity.MEASURING
+    else:
+        return []
+    return [
+        Finding(
+            code="scale",
+            severity=severity,
+            region="scan",
+            text=f"The scan's foot is {length:.0f} mm long, by hand {evidence.hand_length:.0f} mm: "
+            f"{share:.1f} % apart.",
+            advice="Measure again by hand; if it holds, the scanner's scale is off: scan again.",
+            value=round(share, 2),
+            limit=limits()["scale"].making,
+        )
+    ]
+
+
+def side(evidence: Evidence) -> list[Finding]:
+    """Return a finding where the scan speaks against the stated side."""
+    if not evidence.side_contradicted:
+        return []
+    return [
+        Finding(
+            code="side-contradicted",
+            severity=Severity.AGAIN,
+            region="scan",
+            value=round(evidence.side_ratio, 2),
+            limit=limits()["side"].making,
+            text="The scan looks like the other foot than the side that was stated.",
+            advice="Check the side, and whether the scanner mirrored the scan.",
+        )
+    ]
+
+
+def proportions(measures: Mapping[str, Measure]) -> list[Finding]:
+    """Return notes where length or proportions lie outside what adults show (ANSUR II 2012).
+
+    Squeezing along one axis shows only where it leaves these bands: about a seventh for a mean
+    foot. Less than that is a usual foot of another shape.
+    """
+    found = []
+    length = _value(measures, "foot_length")
+    if length and not LENGTH_MM[0] <= length <= LENGTH_MM[1]:
+        found.append(
+            Finding(
+                code="length-unusual",
+                severity=Severity.NOTE,
+                region="scan",
+                value=round(length, 1),
+                limit=LENGTH_MM[length > LENGTH_MM[1]],
+                text=f"The foot is {length:.0f} mm long; adults have {LENGTH_MM[0]:.0f} to "
+                f"{LENGTH_MM[1]:.0f} mm.",
+                advice="A child's foot is shorter; else check the unit and the scale.",
+            )
+        )
+    for code, name, base, low, high, words in PROPORTIONS:
+        value, whole = _value(measures, name), _value(measures, base)
+        if value is None or not whole or low <= value / whole <= high:
+            continue
+        share = value / whole
+        found.append(
+            Finding(
+                code=code,
+                severity=Severity.NOTE,
+                region="scan",
+                value=round(share, 3),
+                limit=low if share < low else high,
+                text=f"An unusual foot or scale: {words} is {share:.2f} ({low:g} to {high:g}).",
+                advice="Check the scan and the landmarks by eye; uncertainties may be larger.",
+            )
+        )
+    return found
+
+
+def _value(measures: Mapping[str, Measure], name: str) -> float | None:
+    return measures[name].value if name in measures else None
