@@ -9,7 +9,7 @@ free of scale and gives the matching what it needs; :func:`clean` knows where th
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import sparse, spatial
@@ -22,7 +22,7 @@ from footscan.floor import Floor
 from footscan.foot import vertex_normals
 from footscan.matching import Match
 from footscan.outward import extent
-from footscan.scan import Array, IntArray, Scan
+from footscan.scan import Array, BoolArray, IntArray, Scan, compacted
 
 __all__ = ["Cleaned", "Drawn", "Floor", "Sketch", "clean", "draw", "sketch", "split"]
 
@@ -163,7 +163,7 @@ def split(scan: Scan, drawn: Drawn | None = None) -> list[Scan]:
         return [scan]
     trees = [spatial.cKDTree(part) for part in (first, second)]
     near = np.argmin([tree.query(scan.vertices, workers=-1)[0] for tree in trees], axis=0)
-    return [_part_of(scan, near == number) for number in (0, 1)]
+    return [scan.part(near == number) for number in (0, 1)]
 
 
 def clean(scan: Scan, match: Match, floor: Floor | None) -> Cleaned:
@@ -219,7 +219,7 @@ def _even_draw(scan: Scan) -> IntArray:
         return np.sort(rng.choice(count, SKETCH_POINTS, replace=False))
     a, b, c = (scan.vertices[scan.faces[:, i]] for i in range(3))
     area = np.linalg.norm(np.cross(b - a, c - a), axis=1)
-    share = sum(np.bincount(scan.faces[:, i], area, minlength=count) for i in range(3))
+    share = np.bincount(scan.faces.T.ravel(), np.tile(area, 3), minlength=count)
     # the smallest of exponential times are a weighted draw without replacement
     time = rng.exponential(size=count) / np.maximum(share, 1e-9 * share.max())
     return np.sort(np.argpartition(time, SKETCH_POINTS)[:SKETCH_POINTS])
@@ -264,31 +264,15 @@ def _bodies(scan: Scan, chosen: IntArray) -> IntArray:
     return csgraph.connected_components(graph, directed=False)[1]
 
 
-def _part_of(scan: Scan, keep: Array) -> Scan:
-    """Return the part of a scan whose vertices are kept."""
-    number = np.cumsum(keep) - 1
-    faces = scan.faces[keep[scan.faces].all(axis=1)] if len(scan.faces) else scan.faces
-    return replace(
-        scan,
-        vertices=scan.vertices[keep],
-        faces=number[faces],
-        normals=scan.normals[keep] if scan.normals is not None else None,
-    )
-
-
-def _in_box(vertices: Array, match: Match) -> Array:
+def _in_box(vertices: Array, match: Match) -> BoolArray:
     """Return which vertices lie in the generous box of the matched foot."""
     local = (vertices - match.origin) @ match.rotation.T / match.scale
     return ((local >= BOX[0]) & (local <= BOX[1])).all(axis=1)
 
 
-def _kept(vertices: Array, faces: IntArray, keep: Array) -> tuple[Array, IntArray]:
+def _kept(vertices: Array, faces: IntArray, keep: BoolArray) -> tuple[Array, IntArray]:
     """Return the mesh of faces whose three vertices are all kept, compacted."""
-    faces = faces[keep[faces].all(axis=1)]
-    used = np.zeros(len(vertices), dtype=bool)
-    used[faces] = True
-    number = np.cumsum(used) - 1
-    return vertices[used], number[faces]
+    return compacted(vertices, faces[keep[faces].all(axis=1)])
 
 
 def _averaged(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:

@@ -16,7 +16,7 @@ import numpy as np
 from scipy import ndimage
 
 from footscan.outward import extent
-from footscan.scan import Array
+from footscan.scan import Array, BoolArray
 
 __all__ = ["TOLERANCE", "Floor", "belongs", "best_plane", "find", "refined"]
 
@@ -108,7 +108,7 @@ def best_plane(
 def _is_floor(
     points: Array,
     height: Array,
-    near: Array,
+    near: BoolArray,
     normal: Array,
     tolerance: float,
     facing: float | None = None,
@@ -129,7 +129,7 @@ def _is_floor(
     return bool(outside.mean() >= OUTSIDE_SHARE)
 
 
-def _in_shadow(query: Array, casting: Array, normal: Array, grow: float) -> Array:
+def _in_shadow(query: Array, casting: Array, normal: Array, grow: float) -> BoolArray:
     """Return which `query` points lie in the filled plan outline of `casting`, grown."""
     helper = np.eye(3)[np.argmin(np.abs(normal))]
     u = np.cross(helper, normal)
@@ -154,7 +154,7 @@ def _in_shadow(query: Array, casting: Array, normal: Array, grow: float) -> Arra
     return valid & grid[at[:, 0], at[:, 1]]
 
 
-def belongs(points: Array, normals: Array, floor: Floor, tolerance: float) -> Array:
+def belongs(points: Array, normals: Array, floor: Floor, tolerance: float) -> BoolArray:
     """Return which points belong to the floor or lie below it.
 
     Near the plane, the sole faces down and the floor faces up; beyond the foot's shadow

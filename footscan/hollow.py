@@ -12,13 +12,13 @@ Terms
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
 from footscan.floor import TOLERANCE, best_plane
-from footscan.scan import Array, Scan
+from footscan.scan import Array, BoolArray, Scan
 
 __all__ = ["Rim", "couch_behind", "cut_out", "find_rim"]
 
@@ -52,9 +52,9 @@ class Rim:
     plan: Array
     low: Array
     cell: float
-    grid: Array
+    grid: BoolArray
 
-    def holds(self, points: Array, least: float) -> Array:
+    def holds(self, points: Array, least: float) -> BoolArray:
         """Return which points lie in the hollow, at least `least` below the rim."""
         at = np.floor((points @ self.plan - self.low) / self.cell).astype(np.int64)
         valid = ((at >= 0) & (at < self.grid.shape)).all(axis=1)
@@ -90,14 +90,7 @@ def find_rim(points: Array) -> Rim | None:
 def cut_out(scan: Scan, rim: Rim) -> Scan:
     """Return the hollow alone as a scan of the sole, same points, same unit."""
     keep = rim.holds(scan.vertices, EDGE * TOLERANCE * _size(scan.vertices))
-    number = np.cumsum(keep) - 1
-    faces = scan.faces[keep[scan.faces].all(axis=1)] if len(scan.faces) else scan.faces
-    return replace(
-        scan,
-        vertices=scan.vertices[keep],
-        faces=number[faces],
-        normals=scan.normals[keep] if scan.normals is not None else None,
-    )
+    return scan.part(keep)
 
 
 def couch_behind(scan: Scan, rim: Rim) -> bool:
@@ -151,7 +144,7 @@ def _rim_on(points: Array, normal: Array, offset: float, size: float) -> Rim | N
     return Rim(normal=normal, offset=offset, plan=plan, low=low, cell=cell, grid=grid)
 
 
-def _inner_piece(below: Array, rim: Array) -> Array | None:
+def _inner_piece(below: BoolArray, rim: BoolArray) -> BoolArray | None:
     """Return the largest piece of `below` that has the rim all round it, filled."""
     label, count = ndimage.label(below)
     sizes = np.bincount(label.ravel())[1:]
@@ -164,7 +157,7 @@ def _inner_piece(below: Array, rim: Array) -> Array | None:
     return None
 
 
-def _share_round(piece: Array, rim: Array) -> float:
+def _share_round(piece: BoolArray, rim: BoolArray) -> float:
     """Return the share of directions from the piece's middle in which rim lies beyond it."""
     middle = np.argwhere(piece).mean(axis=0)
     sectors = 36

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import spatial
 
-from footscan.scan import Array, as_points
+from footscan.scan import Array, BoolArray, as_points
 
 __all__ = ["Cloud", "smooth_extreme"]
 
@@ -59,7 +59,7 @@ class Cloud:
 def smooth_extreme(
     cloud: Cloud,
     direction: Array,
-    inside: Array,
+    inside: BoolArray,
     radius: float = 8.0,
     bound: Array | None = None,
 ) -> Array:

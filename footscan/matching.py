@@ -28,7 +28,7 @@ from importlib import resources
 import numpy as np
 from scipy import spatial
 
-from footscan.scan import Array, Side
+from footscan.scan import Array, IntArray, Side
 
 __all__ = ["Match", "length_of", "match", "template"]
 
@@ -379,10 +379,10 @@ def _even(points: Array, normals: Array, cell: float) -> tuple[Array, Array]:
     return np.stack(mean[:3], axis=1), normals / np.maximum(size, 1e-12)
 
 
-def _thinned(count: int, wanted: int) -> Array:
+def _thinned(count: int, wanted: int) -> IntArray:
     """Return at most `wanted` indices, a fixed random draw: strides would follow file order."""
     if count <= wanted:
-        return np.arange(count)
+        return np.arange(count, dtype=np.int64)
     return np.sort(np.random.default_rng(0).choice(count, wanted, replace=False))
 
 

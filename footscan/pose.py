@@ -25,7 +25,7 @@ from footscan.errors import PoseError
 from footscan.foot import Foot, SoleMap, sole_map
 from footscan.local_fit import Cloud, smooth_extreme
 from footscan.matching import Match
-from footscan.scan import Array, IntArray, Kind, Load, Side
+from footscan.scan import Array, IntArray, Kind, Load, Side, compacted
 
 __all__ = ["Settled", "mirror", "mirror_faces", "mirror_ring", "settle"]
 
@@ -329,10 +329,7 @@ def _leg_cut(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
     if keep.all():
         return vertices, faces
     faces = faces[keep[faces].all(axis=1)]
-    used = np.zeros(len(vertices), dtype=bool)
-    used[faces] = True
-    number = np.cumsum(used) - 1
-    return vertices[used], number[faces]
+    return compacted(vertices, faces)
 
 
 def _flat_share(sole: SoleMap, length: float) -> float:

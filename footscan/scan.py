@@ -14,10 +14,22 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Array", "IntArray", "Kind", "Load", "Scan", "Side", "Unit", "as_points"]
+__all__ = [
+    "Array",
+    "BoolArray",
+    "IntArray",
+    "Kind",
+    "Load",
+    "Scan",
+    "Side",
+    "Unit",
+    "as_points",
+    "compacted",
+]
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 
 class Side(StrEnum):
@@ -91,6 +103,14 @@ def as_points(points: ArrayLike, name: str = "points", at_least: int = 1) -> Arr
     return array
 
 
+def compacted(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
+    """Return the mesh without the vertices that no face uses."""
+    used = np.zeros(len(vertices), dtype=bool)
+    used[faces] = True
+    number = np.cumsum(used) - 1
+    return vertices[used], number[faces]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scan:
     """Points and faces in the scanner's own frame.
@@ -133,6 +153,17 @@ class Scan:
             array.setflags(write=False)
         object.__setattr__(self, "vertices", vertices)
         object.__setattr__(self, "faces", faces)
+
+    def part(self, keep: BoolArray) -> Scan:
+        """Return the points that are kept, and the faces whose three corners are."""
+        number = np.cumsum(keep) - 1
+        faces = self.faces[keep[self.faces].all(axis=1)] if len(self.faces) else self.faces
+        return replace(
+            self,
+            vertices=self.vertices[keep],
+            faces=number[faces],
+            normals=self.normals[keep] if self.normals is not None else None,
+        )
 
     def scaled(self, mm_per_unit: float) -> Scan:
         """Return the scan with every coordinate multiplied by `mm_per_unit`."""

@@ -10,7 +10,7 @@ import numpy as np
 from scipy import spatial
 
 from footscan.errors import ScanReadError
-from footscan.scan import Array, IntArray
+from footscan.scan import Array, IntArray, compacted
 
 __all__ = ["surface_from_points"]
 
@@ -56,10 +56,7 @@ def surface_from_points(
     distance, _ = spatial.cKDTree(own).query(vertices)
     near = distance <= REACH_CELLS * max(spacing, CELL_MM)
     faces = faces[near[faces].all(axis=1)]
-    used = np.zeros(len(vertices), dtype=bool)
-    used[faces] = True
-    number = np.cumsum(used) - 1
-    return vertices[used], number[faces], strays
+    return (*compacted(vertices, faces), strays)
 
 
 def load_open3d():  # type: ignore[no-untyped-def]

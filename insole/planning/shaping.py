@@ -256,7 +256,7 @@ def _domain(space: Room, level: float, limits: Limits, top: Array | None = None)
     if top is not None:
         height = np.where(top > limits.value("feel.edge") + OUTLINE_RISE_MM, height, 0.0)
     padded = np.pad(np.minimum(height, 2 * least), 1)
-    rings = measure.find_contours(padded, least)  # type: ignore[no-untyped-call]
+    rings = measure.find_contours(padded, least)
     origin = np.array([space.x[0], space.y[0]])
     pieces = [
         shapely.Polygon((r - 1.0) * space.cell + origin).buffer(0) for r in rings if len(r) > 3
@@ -340,7 +340,7 @@ def _contour(space: Room, surface: Array, edge: float) -> Array | None:
 
     padded = np.pad(surface, 1, constant_values=0.0)
     level = edge + OUTLINE_RISE_MM
-    found = measure.find_contours(padded, level)  # type: ignore[no-untyped-call]
+    found = measure.find_contours(padded, level)
     rings = [c - 1.0 + [space.x[0], space.y[0]] for c in found if len(c) > 8]
     if not rings:
         return None
