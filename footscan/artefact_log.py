@@ -184,9 +184,7 @@ def limits() -> Mapping[str, Limit]:
     return {name: Limit(**row) for name, row in tomllib.loads(text).items()}
 
 
-def entry_of(
-    check: ArtefactCheck, *, day: date, scanner: str, scan: str, software: str
-) -> Entry:
+def entry_of(check: ArtefactCheck, *, day: date, scanner: str, scan: str, software: str) -> Entry:
     """Return the line for a check.
 
     Raises

@@ -189,6 +189,11 @@ def clean(scan: Scan, match: Match, floor: Floor | None) -> Cleaned:
     raw = vertices[inside]
     surfaced = len(faces) == 0
     if surfaced:
+        if floor is not None:
+            # bare points have no normal to trust: floor is what lies beside the foot's shadow
+            on_floor = floors.belongs(raw, np.zeros_like(raw), floor, 1.0)
+            removed["floor"] = int(on_floor.sum())
+            raw = raw[~on_floor]
         vertices, faces, strays = _surface(raw, match)
         removed["strays"] = strays
     else:

@@ -44,6 +44,12 @@ __all__ = [
     "verdict",
 ]
 
+# a note, and the findings that explain it
+ECHOES = {
+    "skin-hole": {"toes-cut", "heel-cut", "border-cut"},
+    "load-contradicted": {"floor-tilt", "floor-gap"},
+}
+
 
 def inspect(
     settled: Settled,
@@ -78,7 +84,15 @@ def inspect(
         *quality_claims.side(evidence),
         *quality_claims.proportions(measures),
     ]
+    found = _without_echoes(found)
     return ScanReport(verdict=verdict(found), findings=tuple(found))
+
+
+def _without_echoes(found: Sequence[Finding]) -> list[Finding]:
+    """Return the findings without notes that only repeat a worse one in other words."""
+    codes = {f.code for f in found}
+    gone = {echo for echo, causes in ECHOES.items() if codes & causes}
+    return [f for f in found if f.code not in gone or f.severity is not Severity.NOTE]
 
 
 def verdict(findings: Sequence[Finding]) -> Verdict:

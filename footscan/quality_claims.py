@@ -42,10 +42,12 @@ def loading(settled: Settled, evidence: Evidence) -> list[Finding]:
                 "Say it with --load none, seated, half or full; arch heights depend on it.",
             )
         ]
+    if is_filled(settled):
+        return []  # a plane tells nothing of the load
     flat = settled.flat_share >= FLAT_SHARE
     if evidence.load is Load.NONE and flat:
         words = "be unloaded, but heel and ball are pressed flat"
-    elif evidence.load in (Load.HALF, Load.FULL) and not flat and not is_filled(settled):
+    elif evidence.load in (Load.HALF, Load.FULL) and not flat:
         words = f"carry {evidence.load.value} load, but heel and ball are round"
     else:
         return []

@@ -19,7 +19,7 @@ import numpy as np
 from scipy import ndimage
 
 from footscan.foot import Foot, sampled
-from footscan.quality_sole import ARCH, BALL, HEEL, seen_share
+from footscan.quality_sole import ARCH, BALL, HEEL, plan_filled, seen_share
 from footscan.quality_surface import Patches, patches, spacing_mm
 from footscan.quality_view import open_sole
 from footscan.results import MeasuredFoot
@@ -37,7 +37,7 @@ LEAST_PATCHES = 2
 AROUND = {
     "medial border": ((-40.0, 40.0), (0.10, 0.75)),
     "lateral border": ((140.0, 220.0), (0.10, 0.70)),
-    "dorsum": ((40.0, 140.0), (0.40, 0.80)),
+    "dorsum": ((40.0, 140.0), (0.50, 0.80)),
     "toes": ((-180.0, 180.0), (0.82, 0.95)),
 }
 
@@ -118,9 +118,7 @@ def _faces_down(foot: Foot) -> Array:
 def _sole_seen(foot: Foot) -> tuple[Array, Array, Array]:
     """Return cell middles and the share seen of the sole's plan per cell."""
     sole = open_sole(foot)
-    seen = np.isfinite(sole.z)
-    plan = ndimage.binary_fill_holes(ndimage.binary_closing(np.pad(seen, 30), iterations=12))
-    plan = plan[30:-30, 30:-30] | seen
+    seen, plan = np.isfinite(sole.z), plan_filled(sole)
     size = round(CELL_MM / sole.cell)
     short = [(-n) % size for n in seen.shape]
     blocks = [

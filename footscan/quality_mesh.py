@@ -16,6 +16,7 @@ import numpy as np
 from scipy import sparse, spatial
 from scipy.sparse import csgraph
 
+from footscan.foot import vertex_normals
 from footscan.quality_limits import grade, note
 from footscan.quality_view import View
 from footscan.results import Finding
@@ -28,10 +29,12 @@ OFF_FOOT_MM = 4.0  # nearer to the cleaned foot a point belongs to it
 FLOOR_MM = 4.0
 LEG_FROM_MM = 90.0  # above this cleaning may have cut the leg
 LONE = 4.0  # a stray's neighbours are this many spacings away, and more
+THIN_MM = 25.0
 BODY_SHARE = 0.45  # of the foot's length: a body of such size is no stand or tag
 TURNED_SHARE, TURNED_LEAST = 0.002, 40  # clusters of a merged mesh leave a few turned edges
 CROSS_FACES, CROSS_NEAR = 9000, 16
 HOLE_LEAST = 6  # edges of a rim
+SOLE_FACING = -0.5  # skin that looks down more than this is sole, which has a check of its own
 LEG_RIM_MM = 15.0  # a rim that comes so near to the scan's top is the leg's
 
 
@@ -230,8 +233,9 @@ def _strays(rest: Array, view: View, thinned: float) -> tuple[int, int, float]:
     size = np.bincount(label)
     lone = int(size[size < 5].sum())
     body = rest[label == size.argmax()]
-    largest = float(np.linalg.norm(np.ptp(body, axis=0))) if size.max() >= 20 else 0.0
-    return lone, len(rest) - lone, largest
+    extent = np.ptp(body, axis=0)
+    thick = size.max() >= 20 and extent.min() > THIN_MM  # a mat is no second foot
+    return lone, len(rest) - lone, float(np.linalg.norm(extent)) if thick else 0.0
 
 
 def _skin_holes(view: View) -> list[Finding]:
@@ -246,16 +250,17 @@ def _skin_holes(view: View) -> list[Finding]:
     of = label[rim[:, 0]]
     names, number = np.unique(of, return_counts=True)
     top = foot.vertices[:, 2].max()
+    looks = vertex_normals(foot.vertices, foot.faces)[:, 2]
     best, where = 0.0, ""
     for name in names[number >= HOLE_LEAST]:
-        loop = foot.vertices[np.unique(rim[of == name])]
-        if loop[:, 2].max() > top - LEG_RIM_MM:
+        own = np.unique(rim[of == name])
+        loop = foot.vertices[own]
+        if loop[:, 2].max() > top - LEG_RIM_MM or looks[own].mean() < SOLE_FACING:
             continue
         middle = loop.mean(axis=0)
         size = 2 * float(np.median(np.linalg.norm(loop - middle, axis=1)))
-        region = _region(middle, foot.length)
-        if size > best and region != "sole":
-            best, where = size, region
+        if size > best:
+            best, where = size, _region(middle, foot.length)
     return grade(
         "skin-hole",
         best,
@@ -268,8 +273,6 @@ def _skin_holes(view: View) -> list[Finding]:
 def _region(place: Array, length: float) -> str:
     """Return where on the foot a place lies; foot frame, mm."""
     x, y, z = place[0] / length, place[1], place[2]
-    if z < 10.0 and 0.05 < x < 0.8:
-        return "sole"
     if x > 0.82:
         return "toes"
     if x < 0.12:

@@ -11,20 +11,22 @@ Terms
 from __future__ import annotations
 
 import numpy as np
-from scipy import spatial
+from scipy import sparse, spatial
+from scipy.sparse import csgraph
 
 from footscan.foot import face_normals
 from footscan.quality_limits import grade
 from footscan.quality_sole import BALL, HEEL
 from footscan.quality_view import View
 from footscan.results import Finding
-from footscan.scan import Array, Kind
+from footscan.scan import Array, IntArray, Kind
 
 __all__ = ["findings"]
 
 RIM_DEPTH_MM = 2.5  # depth of the foot's end in which a clipped rim lies
 RIM_RISE_MM = 12.0  # a clipped toe's rim rises 15 mm and more, that of an open sole up to 10
-RIM_TOP_MM = 60.0
+RIM_TOP_MM, RIM_LENGTH_MM = 60.0, 30.0
+RIM_FOOT_MM = 25.0  # it comes down to the sole; the rim of a leg cut aslant does not
 REACH_POINTS = 6000
 # directions about the end, degrees from the long axis (medial is +90); their step
 ENDS = (
@@ -50,7 +52,7 @@ def _ends(view: View) -> list[Finding]:
     vertices, rim = view.foot.vertices, view.edges.rim
     if not len(rim):
         return []
-    low = rim[(vertices[rim, 2] < RIM_TOP_MM).all(axis=1)]
+    low = _long_rims(vertices, rim[(vertices[rim, 2] < RIM_TOP_MM).all(axis=1)])
     if not len(low):
         return []
     found: list[Finding] = []
@@ -70,14 +72,30 @@ def _ends(view: View) -> list[Finding]:
     return found
 
 
-def _rim_at_reach(reach: Array, vertices: Array, rim: Array, way: Array) -> float:
+def _long_rims(vertices: Array, rim: IntArray) -> IntArray:
+    """Return the rim edges that hang together over 30 mm and more; small gaps are no clipping."""
+    if not len(rim):
+        return rim
+    length = np.linalg.norm(vertices[rim[:, 0]] - vertices[rim[:, 1]], axis=1)
+    used, number = np.unique(rim, return_inverse=True)
+    number = number.reshape(-1, 2)
+    graph = sparse.coo_matrix((length, (number[:, 0], number[:, 1])), shape=(len(used),) * 2)
+    label = csgraph.connected_components(graph, directed=False)[1][number[:, 0]]
+    return rim[np.bincount(label, length)[label] >= RIM_LENGTH_MM]
+
+
+def _rim_at_reach(reach: Array, vertices: Array, rim: IntArray, way: Array) -> float:
     """Return how much open rim lies within 2.5 mm of the foot's reach along `way`, mm.
 
-    Zero unless it stands upright: a heel and a toe close round, and a level rim is another's.
+    Zero unless it stands upright on the sole: a heel and a toe close round, and a level rim, or
+    one high up, is that of an open sole or a leg.
     """
     least = np.partition(reach, -4)[-4] - RIM_DEPTH_MM
     there = rim[((vertices[rim, :2] @ way) > least).all(axis=1)]
-    if not len(there) or np.ptp(vertices[there, 2]) < RIM_RISE_MM:
+    if not len(there):
+        return 0.0
+    height = vertices[there, 2]
+    if np.ptp(height) < RIM_RISE_MM or height.min() > RIM_FOOT_MM:
         return 0.0
     return float(np.linalg.norm(vertices[there[:, 0]] - vertices[there[:, 1]], axis=1).sum())
 

@@ -17,7 +17,7 @@ from footscan.quality_view import View, open_sole
 from footscan.results import Finding, Severity
 from footscan.scan import Array
 
-__all__ = ["HEEL", "ARCH", "BALL", "TOES", "findings", "is_filled", "is_missing", "seen_share"]
+__all__ = ["HEEL", "ARCH", "BALL", "TOES", "findings", "is_filled", "is_missing", "plan_filled", "seen_share"]
 
 HEEL, ARCH, BALL, TOES = (0.03, 0.25), (0.28, 0.68), (0.64, 0.80), (0.84, 0.97)
 HOLES = (("heel", 0.05, 0.28), ("arch", 0.28, 0.62), ("ball", 0.62, 0.78))
@@ -104,7 +104,7 @@ def _best_seen(foot: Foot) -> float:
 def seen_share(sole: SoleMap, length: float, low: float, high: float) -> float:
     """Return the share of the sole's plan between two stations that the map covers, 0 to 1."""
     zone = (sole.x >= low * length) & (sole.x <= high * length)
-    plan = _plan_filled(sole)[zone]
+    plan = plan_filled(sole)[zone]
     if plan.sum() < 50:
         return 0.0
     seen = _seen(sole)[zone] & plan
@@ -113,8 +113,8 @@ def seen_share(sole: SoleMap, length: float, low: float, high: float) -> float:
 
 
 @lru_cache(maxsize=2)
-def _plan_filled(sole: SoleMap) -> Array:
-    """Return the sole's plan with holes and narrow gulfs filled, from the map's own outline."""
+def plan_filled(sole: SoleMap) -> Array:
+    """Return the sole's plan, holes and narrow gulfs filled, from the map's own outline."""
     seen, far = np.isfinite(sole.z), GULF_CELLS
     # closing by distance: round in plan, and far quicker than many dilations
     grown = ndimage.distance_transform_edt(~np.pad(seen, 2 * far)) <= far

@@ -76,12 +76,14 @@ def findings(view: View) -> list[Finding]:
         "Scan slower or closer, or export at full resolution.",
         "sole",
     )
-    found += _uneven(view)
+    found = found or _uneven(view)
     if few:
         return found
     fits = patches(points, spacing)
     layered = _layers(view, fits)
-    return [*found, *layered, *_noise(view, fits, bool(layered)), *_waves(view)]
+    if layered:  # two skins scatter and ripple of themselves
+        return [*found, *layered]
+    return [*found, *_noise(view, fits), *_waves(view)]
 
 
 def spacing_mm(points: Array) -> float:
@@ -136,10 +138,8 @@ def _scatter(residual: Array) -> float:
     return float(1.4826 * np.median(np.abs(residual)) / FIT_LOSS)
 
 
-def _noise(view: View, fits: Patches, layered: bool) -> list[Finding]:
-    """Return the noise of the worst of heel, arch and ball; two layers are not noise."""
-    if layered:
-        return []
+def _noise(view: View, fits: Patches) -> list[Finding]:
+    """Return the noise of the worst of heel, arch and ball."""
     share = fits.at[:, 0] / view.foot.length
     zones = {"heel": HEEL, "arch": ARCH, "ball": BALL}
     values = {

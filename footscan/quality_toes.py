@@ -31,7 +31,7 @@ KNUCKLES = (0.83, 0.90)
 HANG_MM = 4.0  # toes of a foot in the air hang by as much anyway
 SIDE = (0.88, 0.95)
 BREADTH = 0.37  # of the length: usual foot breadth, for strips over the toes
-BIG_TOE = (0.03, 0.22)  # strips in from the big toe's side, as shares of the breadth
+BIG_TOE = (0.05, 0.18)  # strips in from the big toe's side, as shares of the breadth
 SECOND_THIRD = (0.30, 0.58)
 LEAST_CELLS = 25
 
@@ -114,7 +114,7 @@ def lift(x: Array, y: Array, roof: Array, floor: Array) -> float | None:
     known = np.isfinite(pad).sum(axis=1) >= 5
     if known.sum() < 8:
         return None
-    height = np.nanpercentile(pad[known], 10, axis=1)
+    height = np.nanpercentile(pad[known], 25, axis=1)
     step = (x[1] - x[0]) if len(x) > 1 else 1.0
     away = (x[inside][known] - HEAD) / step  # cells are 1 mm
     angle = np.degrees(np.arctan2(height, away))

@@ -429,9 +429,7 @@ def _near_faces(corners: Array, points: Array) -> IntArray:
     return np.asarray(index).reshape(len(points), count) % len(corners)
 
 
-def _on_rim(
-    faces: IntArray, count: int, owner: IntArray, share: Array
-) -> NDArray[np.bool_]:
+def _on_rim(faces: IntArray, count: int, owner: IntArray, share: Array) -> NDArray[np.bool_]:
     """Return which closest points lie on an open rim of the mesh."""
     ends = np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
     _, index, times = np.unique(
@@ -480,9 +478,7 @@ def _notes(
     if large:
         notes.append(f"More than {FOOT_LIMIT_MM:g} mm and more than chance: {', '.join(large)}.")
     if third:
-        notes.append(
-            f"The arch apex differs by more than {THIRD_SCAN_MM:g} mm: take a third scan."
-        )
+        notes.append(f"The arch apex differs by more than {THIRD_SCAN_MM:g} mm: take a third scan.")
     return tuple(notes)
 
 

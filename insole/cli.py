@@ -323,6 +323,19 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 help="Turn of the cleat; + turns the front medially.",
             ),
             click.option(
+                "--body-mass",
+                type=float,
+                metavar="KG",
+                help="Of the rider, for the comparison of pressure; a nominal one if left out.",
+            ),
+            click.option(
+                "--ankle",
+                multiple=True,
+                metavar=f"{sided}DEG",
+                help="Angle of the sole to its bed held while pedalling, + toes up; balanced if "
+                "left out.",
+            ),
+            click.option(
                 "--answers",
                 type=click.Path(path_type=Path),
                 metavar="FILE",
@@ -397,6 +410,7 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
         "cleat": ("cleat_offset", float),
         "cleat_before": ("cleat_before", float),
         "cleat_yaw": ("cleat_yaw", float),
+        "ankle": ("ankle", float),
         "tender": ("tender", _two),
     }
     for option, (name, read) in readers.items():
@@ -413,7 +427,7 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
         both=_foot_wish(table["both"]), left=_foot_wish(table["left"]),
         right=_foot_wish(table["right"]), case=given["case"], date=given["date"],
         version=version, kit=kit.load(given["kit"], default_limits()) if given["kit"] else None,
-        confirm_zero=given["confirm_zero"],
+        confirm_zero=given["confirm_zero"], body_mass=given["body_mass"],
     )  # fmt: skip
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from footscan.results import Finding, Measure, MeasuredFoot
     from footscan.shots import Combined
     from insole.planning.fit import FitResult
-    from insole.planning.plan import FootPlan, PadPlan, Plan
+    from insole.planning.plan import ContactCase, ContactPlan, FootPlan, PadPlan, Plan
 
 __all__ = ["check_table", "fit", "fit_records", "measures", "plan", "to_do", "verdict"]
 
@@ -335,5 +335,36 @@ def _foot(foot: FootPlan) -> list[str]:
     rows += [f"  no wedge {place}: {why}" for place, why in foot.no_wedge_because.items()]
     if foot.saddle_change is not None and foot.saddle_change.value is not None:
         rows.append(f"  saddle: {foot.saddle_change.value:+.1f} mm")
+    if foot.contact is not None:
+        rows += _contact(foot.contact)
     rows += [f"  {note.level.value}: {note.text}" for note in foot.notes]
     return rows
+
+
+def _contact(contact: ContactPlan) -> list[str]:
+    """Return how the sole rests without and with the parts, as rows."""
+    mass = contact.body_mass
+    rows = [
+        f"  contact in a spring model, without -> with the parts (body mass {mass.value:g} kg, "
+        f"{mass.reason}); compares beds, no clinical figure"
+    ]
+    for case in contact.cases:
+        rows += _contact_case(case)
+    return rows
+
+
+def _contact_case(case: ContactCase) -> list[str]:
+    before, after = case.before, case.after
+    if before is None or after is None:
+        return [f"    {case.case}, {case.load:.0f} N: no figures, {case.reason}"]
+    held = "" if case.ankle is None else f", sole held at {case.ankle:+g}°"
+    parts = ", ".join(
+        f"{name} {100 * before.share[name]:.0f} -> {100 * value:.0f} % "
+        f"({before.peak[name]:.0f} -> {after.peak[name]:.0f})"
+        for name, value in after.share.items()
+    )
+    return [
+        f"    {case.case}, {case.load:.0f} N{held}: area {before.area:.0f} -> {after.area:.0f} cm²",
+        f"      share of the load (peak, kPa): {parts}",
+        *(f"      {note}" for note in case.notes),
+    ]

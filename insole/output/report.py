@@ -20,6 +20,7 @@ from insole.errors import OutputError
 from insole.output.template import MM, fonts, save_bytes, taper_words, turn_words
 from insole.parts.part import Part
 from insole.planning.plan import (
+    ContactCase,
     FootPlan,
     NoteLevel,
     PadPlan,
@@ -130,6 +131,7 @@ def write_plan_page(path: str | Path, plan: Plan) -> None:
         *_plan_head(plan),
         _placement_image(plan),
         *_planned_section(plan),
+        *_contact_section(plan),
         *_measure_section(plan),
         *_missing_section(plan),
         *_shoe_section(plan),
@@ -570,6 +572,62 @@ def _shim_words(foot: FootPlan) -> list[str]:
     for place, why in foot.no_wedge_because.items():
         lines.append(f"<b>No shim {escape(place)}.</b> {escape(_sentence(why))}")
     return lines
+
+
+def _contact_section(plan: Plan) -> list[Any]:
+    """Return contact without and with the parts, standing and pedalling, left beside right."""
+    feet = [(foot, foot.contact) for foot in plan.feet if foot.contact is not None]
+    if not feet:
+        return []
+    heads = [f"<b>{foot.side.upper()}</b> {what}" for foot, _ in feet for what in
+             ("share of load, %", "peak, kPa")]  # fmt: skip
+    rows = [[_p("<b>load case, region</b>"), *(_p(head) for head in heads)]]
+    spans = []
+    for name in ("standing", "pedalling"):
+        spans += [("SPAN", (k, len(rows)), (k + 1, len(rows))) for k in range(1, len(heads), 2)]
+        cases = [next((c for c in contact.cases if c.case == name), None) for _, contact in feet]
+        rows += _contact_rows(name, cases)
+    wide, first = PAGE[0] - 2 * MARGIN, 38.0
+    table = _table(rows, [first, *[(wide - first) / len(heads)] * len(heads)], pad=0.35)
+    table.setStyle(spans)
+    mass = feet[0][1].body_mass
+    said = dict.fromkeys(note for _, contact in feet for note in contact.notes)
+    said |= dict.fromkeys(
+        f"{foot.side} foot, {case.case}: {words}"
+        for foot, contact in feet
+        for case in contact.cases
+        for words in (*case.notes, *([case.reason] if case.reason else []))
+    )
+    head = f"Body mass {mass.value:g} kg ({escape(mass.reason)}). "
+    lines = head + " ".join(escape(_sentence(words)) for words in said)
+    return [_head("Contact without → with the parts"), table, _p(lines, 7.4)]
+
+
+def _contact_rows(name: str, cases: list[ContactCase | None]) -> list[list[Any]]:
+    """Return the rows of one load case: area first, then a row a region."""
+    loads = {f"{case.load:.0f} N" for case in cases if case is not None}
+    top: list[Any] = [_p(f"<b>{_capital(name)}</b>, {', '.join(loads)}")]
+    regions: dict[str, None] = {}
+    for case in cases:
+        if case is None or case.before is None or case.after is None:
+            top += [_p("not worked out, see below"), ""]
+            continue
+        area = f"contact area {case.before.area:.0f} → {case.after.area:.0f} cm²"
+        area += "" if case.ankle is None else f", sole held at {_signed(case.ankle) or 0}°"
+        top += [_p(area), ""]
+        regions |= dict.fromkeys(case.after.share)
+    rows = [top]
+    for region in regions:
+        row: list[Any] = [_p(region, 8.0)]
+        for case in cases:
+            if case is None or case.before is None or case.after is None:
+                row += ["", ""]
+                continue
+            was, now = case.before, case.after
+            row.append(_p(f"{100 * was.share[region]:.0f} → {100 * now.share[region]:.0f}", 8.0))
+            row.append(_p(f"{was.peak[region]:.0f} → {now.peak[region]:.0f}", 8.0))
+        rows.append(row)
+    return rows
 
 
 def _measure_section(plan: Plan) -> list[Any]:

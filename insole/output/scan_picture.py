@@ -57,6 +57,7 @@ NOISE = (0.1, 0.3, 0.7)  # mm; the last two are the limits of making and measuri
 APART = (-2.0, -1.0, -0.5, 0.5, 1.0, 2.0)  # mm
 REGIONS = {"heel": HEEL, "arch": ARCH, "ball": BALL, "toes": (0.82, 1.0), "sole": (0.05, 0.78)}
 SILHOUETTE_TOP_MM = 60.0
+SOLE_TOP_MM = 40.0  # no arch is as high: a surface up there is not the sole
 GULF_MM = 12.0  # a gap narrower than twice this, open to the border, was sole as well
 VIEW_CELL_MM = 1.5
 VIEW_TOP_MM = 112.0  # the leg above this height is not drawn
@@ -144,17 +145,14 @@ def _draw_map(axes: Any, measured: MeasuredFoot) -> None:
     _mark_landmarks(axes, measured, across)
     _mark_findings(axes, measured, across, unseen, place)
     _scale_bar(axes, -96.0, -27.0)
-    top = axes.get_ylim()[1] - 2.0
-    for words, way in (("big-toe\nside", across), ("little-toe\nside", -across)):
-        axes.text(way * 95.0, top, words, color=GREY, ha="right" if way > 0 else "left",
-                  va="top", linespacing=1.05)  # fmt: skip
+    for words, way in (("big-toe side", across), ("little-toe side", -across)):
+        axes.text(way * 95.0, -13.0, words, color=GREY, ha="right" if way > 0 else "left",
+                  va="center")  # fmt: skip
 
 
 def _mark_landmarks(axes: Any, measured: MeasuredFoot, across: float) -> None:
     """Mark every landmark; name those that a technician looks for, on the medial side."""
-    border, align = float(np.nanmax(measured.foot.sole.edges()[1])), "left"
-    if across < 0:
-        align = "right"
+    border, align = _borders(measured.foot)[1], "left" if across > 0 else "right"
     for name, mark in measured.landmarks.items():
         at = np.array([across * mark.xyz[1], mark.xyz[0]])
         axes.plot(*at, marker="o", markersize=4.5, color=DARK, markeredgecolor="white",
@@ -169,7 +167,7 @@ def _mark_landmarks(axes: Any, measured: MeasuredFoot, across: float) -> None:
         if name == "mth5":
             _haloed(axes, at[0] + across * 5.0, at[1] + 5.0, words, align)
             continue
-        start = across * (border + 7.0)
+        start = across * (border + 6.0)
         axes.plot([at[0], start], [at[1], at[1]], color=DARK, linewidth=0.6, zorder=5)
         _haloed(axes, start + across * 1.5, at[1], words, align)
 
@@ -178,8 +176,8 @@ def _mark_findings(
     axes: Any, measured: MeasuredFoot, across: float, unseen: Mask, place: SoleMap
 ) -> None:
     """Put each finding's number where it is: at the hole, or at a bracket beside the region."""
-    lateral, _ = measured.foot.sole.edges()
-    column = {"sole": -float(np.nanmin(lateral)) + 31.0}
+    beside = 10.0 - _borders(measured.foot)[0]
+    column = {"sole": beside + 17.0}
     taken: dict[str, int] = {}
     for number, (finding, _, _) in enumerate(_listed(measured), start=1):
         span = REGIONS.get(finding.region)
@@ -187,7 +185,7 @@ def _mark_findings(
             continue
         low, high = (share * measured.foot.length for share in span)
         spot = _largest_gap(unseen, place, low, high) if finding.code == "sole-hole" else None
-        out = column.get(finding.region, -float(np.nanmin(lateral)) + 13.0)
+        out = column.get(finding.region, beside)
         count = taken.get(finding.region, 0)
         u, x = -across * out, (low + high) / 2 + 15.0 * (-1) ** count * ((count + 1) // 2)
         if spot is not None:
@@ -202,16 +200,28 @@ def _mark_findings(
         taken[finding.region] = count + 1
 
 
+def _borders(foot: Foot) -> tuple[float, float]:
+    """Return the most lateral and the most medial y of the foot below the ankle, mm."""
+    y = foot.vertices[foot.vertices[:, 2] < SILHOUETTE_TOP_MM, 1]
+    return float(y.min()), float(y.max())
+
+
 def _unseen(foot: Foot) -> tuple[Mask, SoleMap]:
-    """Return where the sole's plan from heel to ball has no surface at all, and its grid."""
+    """Return where there is foot from heel to ball but no sole to be seen, and the grid."""
     place = open_sole(foot)
-    seen = ndimage.binary_closing(np.isfinite(place.z), iterations=1)
+    seen = ndimage.binary_closing(place.z < SOLE_TOP_MM, iterations=1)
     far = round(GULF_MM / place.cell)
     grown = ndimage.distance_transform_edt(~np.pad(seen, 2 * far)) <= far
     closed = ndimage.distance_transform_edt(grown) > far
     plan = ndimage.binary_fill_holes(closed[2 * far : -2 * far, 2 * far : -2 * far] | seen)
+    outline = _silhouette(foot)
+    if outline is not None:
+        at = np.meshgrid(place.x, place.y, indexing="ij")
+        # what hangs over the border by a few cells was not meant to be seen from below
+        plan |= ndimage.binary_erosion(np.nan_to_num(outline.height(*at)) > 0.5, iterations=4)
     zone = (place.x > 0.03 * foot.length) & (place.x < 0.80 * foot.length)
-    return np.asarray(plan & ~seen & zone[:, None]), place
+    missing = ndimage.binary_opening(plan & ~seen & zone[:, None], iterations=1)
+    return np.asarray(missing), place
 
 
 def _largest_gap(unseen: Mask, place: SoleMap, low: float, high: float) -> Array | None:
@@ -359,6 +369,8 @@ def _draw_views(figure: Any, comparison: Comparison, foot: Foot) -> None:
     across, p = _medial_way(foot), foot.vertices
     # from its medial side a left foot points to the right
     way, normals = -across, vertex_normals(foot.vertices, foot.faces)
+    edges = np.linalg.norm(p[foot.faces[:, 0]] - p[foot.faces[:, 1]], axis=1)
+    gap = int(np.clip(np.ceil(1.2 * np.median(edges) / VIEW_CELL_MM), 3, 8))
     views = (
         ("from below", (2.0, 29.0, 43.0, 105.0), across * p[:, 1], p[:, 0], p[:, 2]),
         ("from above", (46.0, 29.0, 43.0, 105.0), -across * p[:, 1], p[:, 0], -p[:, 2]),
@@ -372,7 +384,7 @@ def _draw_views(figure: Any, comparison: Comparison, foot: Foot) -> None:
         axes.axis("off")
         drawn = p[:, 2] < VIEW_TOP_MM
         _draw_outline(axes, u[drawn], v[drawn])
-        _draw_view(axes, u[seen], v[seen], depth[seen], comparison.signed[seen])
+        _draw_view(axes, np.stack([u, v, depth], axis=1)[seen], comparison.signed[seen], gap)
         axes.set_aspect("equal", anchor="N")
         axes.set_xlim(u[drawn].min() - 5.0, u[drawn].max() + 5.0)
         axes.set_ylim(v[drawn].min() - (16.0 if box[0] < 90.0 else 3.0), v[drawn].max() + 3.0)
@@ -380,18 +392,21 @@ def _draw_views(figure: Any, comparison: Comparison, foot: Foot) -> None:
         _say(figure, box[0] + 1.0 + at, box[1] + box[3] + (5.0 if box[0] < 90.0 else -3.0), title,
              colour=GREY)  # fmt: skip
         leg = drawn & (p[:, 2] > 0.85 * min(VIEW_TOP_MM, float(p[:, 2].max())))
-        if title == "from above" and p[:, 2].max() > SILHOUETTE_TOP_MM:
+        if title == "from above" and p[:, 2].max() > VIEW_TOP_MM:
             axes.text(u[leg].mean(), v[leg].mean(), "leg", color=GREY, ha="center", va="center")
         if title == "from below":
             _scale_bar(axes, axes.get_xlim()[0], axes.get_ylim()[0] + 2.0)
 
 
-def _draw_view(axes: Any, u: Array, v: Array, depth: Array, signed: Array) -> None:
-    """Draw the frontmost points' distances, spread over the gaps between points."""
-    cell = VIEW_CELL_MM
-    start = np.array([u.min(), v.min()]) - 4 * cell
-    shape = tuple(np.round((np.array([u.max(), v.max()]) - start) / cell).astype(int) + 5)
-    index = np.round((np.stack([u, v], axis=1) - start) / cell).astype(int)
+def _draw_view(axes: Any, points: Array, signed: Array, gap: int) -> None:
+    """Draw the distances at the frontmost points, spread over `gap` cells between them.
+
+    Points, shape (n, 3), are to the right, up, and away from the eye, mm.
+    """
+    cell, depth = VIEW_CELL_MM, points[:, 2]
+    start = points[:, :2].min(axis=0) - (gap + 1) * cell
+    index = np.round((points[:, :2] - start) / cell).astype(int)
+    shape = tuple(index.max(axis=0) + gap + 2)
     front = np.full(shape, np.inf)
     np.minimum.at(front, (index[:, 0], index[:, 1]), depth)
     front = ndimage.minimum_filter(front, size=3)
@@ -399,7 +414,7 @@ def _draw_view(axes: Any, u: Array, v: Array, depth: Array, signed: Array) -> No
     at, value = index[own], signed[own]
     hit = np.zeros(shape, dtype=bool)
     hit[at[:, 0], at[:, 1]] = True
-    body = _without_specks(ndimage.binary_closing(hit, iterations=3))
+    body = _without_specks(ndimage.binary_closing(hit, iterations=gap))
     known = np.isfinite(value)
     count, total = np.zeros(shape), np.zeros(shape)
     np.add.at(count, (at[known, 0], at[known, 1]), 1.0)

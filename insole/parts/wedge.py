@@ -68,7 +68,7 @@ def shim(
     Returns
     -------
     Part
-        `lines` carry ``"grind"``, contours of the top 0.5 mm apart; `facts` give the angle, the
+        `lines` carry ``"grind"``, contours of the top at steps of height; `facts` give the angle, the
         words and the thick edge as made.
 
     Raises
@@ -84,7 +84,7 @@ def shim(
     plan, hole_note = _slotted(wedge, plan, shoe or {}, name)
     vertices, faces = solids.arrays(solids.under_planes(plan, roof), name)
     outline, holes = outlines.rings(plan)
-    levels, grind = grind_lines(plan, roof)
+    levels, grind = grind_lines(plan, roof, wedge.contour_step)
     side = Side(foot.side)
     return Part(
         name=name,

@@ -24,12 +24,8 @@ from numpy.typing import ArrayLike, NDArray
 from footscan.scan import Array
 from insole.errors import PlanError
 
-__all__ = ["TISSUE_STIFFNESS", "Contact", "layers_in_series", "press", "winkler"]
+__all__ = ["TILT_LIMIT_DEG", "Contact", "layers_in_series", "press", "winkler"]
 
-# Plantar soft tissue, order of magnitude: modulus 0.1 to 0.5 MPa at low strain (value from
-# memory); heel pad 12.5 to 24.5 mm across studies (Naemi et al. 2016), 18 mm often quoted
-# (value from memory). N/mm3.
-TISSUE_STIFFNESS = 0.3 / 18.0
 TILT_LIMIT_DEG = 6.0  # beyond it shoe and leg would hold the moment: the ankle angle is an input
 BALANCE = 1e-7  # of the load, and of the load times the half size of the map
 MAX_STEPS = 200

@@ -27,6 +27,9 @@ __all__ = [
     "SCHEMA_VERSION",
     "BasePlan",
     "CleatPlan",
+    "ContactCase",
+    "ContactFigures",
+    "ContactPlan",
     "Crest",
     "FootPlan",
     "HeightGrid",
@@ -45,7 +48,7 @@ __all__ = [
     "to_json",
 ]
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2  # 2: contact, contour_step; plans of version 1 are read and kept as they are
 
 
 class _Record(BaseModel):
@@ -165,6 +168,7 @@ class WedgePlan(_Record):
     taper_front: float
     outline: list[tuple[float, float]]
     material: str = "wedge-tpu"
+    contour_step: float = Field(default=0.5, description="mm of height between grind contours")
     reasons: list[str] = []
 
     @property
@@ -191,6 +195,43 @@ class ThicknessRow(_Record):
     before: float | None
     after: float
     note: str = ""
+
+
+class ContactFigures(_Record):
+    """How the sole rests on one bed: figures of a spring model, to compare beds with."""
+
+    area: float = Field(description="contact area, cm2")
+    share: dict[str, float] = Field(description="share of the load per region, 0 to 1")
+    peak: dict[str, float] = Field(description="highest pressure per region, kPa")
+    pad_share: float = Field(description="share of the load where the pad lies, forefoot left out")
+    pad_peak: float = Field(description="kPa where the pad lies; 0 when nothing touches there")
+    pad_gradient: float = Field(description="steepest change along the foot on the pad, kPa/mm")
+    ball_gradient: float = Field(description="the same at the forefoot")
+    tilt: tuple[float, float] = Field(description="degrees, + toes up, + medial side up")
+    centre: tuple[float, float] = Field(description="centre of pressure reached, mm")
+
+
+class ContactCase(_Record):
+    """One load on the bed without pad and shims (before) and with them (after)."""
+
+    case: Literal["standing", "pedalling"]
+    load: float = Field(description="N")
+    centre: tuple[float, float] | None = Field(default=None, description="of pressure, mm")
+    ankle: float | None = Field(
+        default=None, description="degrees at which the sole is held, + toes up; None: balanced"
+    )
+    before: ContactFigures | None = None
+    after: ContactFigures | None = None
+    reason: str = Field(default="", description="why there are no figures")
+    notes: list[str] = []
+
+
+class ContactPlan(_Record):
+    """Contact without and with the parts; comparison only, never a clinical figure."""
+
+    body_mass: Quantity
+    cases: list[ContactCase]
+    notes: list[str] = []
 
 
 class BasePlan(_Record):
@@ -238,6 +279,7 @@ class FootPlan(_Record):
     cleat: CleatPlan | None = None
     thickness: list[ThicknessRow] = []
     saddle_change: Quantity | None = None
+    contact: ContactPlan | None = None
     notes: list[Note] = []
 
 
@@ -248,7 +290,7 @@ class Plan(_Record):
     what the fitter typed, or empty to be written by hand on the paper.
     """
 
-    schema_version: Literal[1] = SCHEMA_VERSION
+    schema_version: Literal[1, 2] = SCHEMA_VERSION
     tool: dict[str, str]
     case: str
     version: int = 1
@@ -272,7 +314,13 @@ class Plan(_Record):
 
 def to_json(plan: Plan) -> str:
     """Return the plan as indented JSON text with a trailing newline; same plan, same bytes."""
-    return json.dumps(plan.model_dump(mode="json"), indent=1, ensure_ascii=False) + "\n"
+    record = plan.model_dump(mode="json")
+    if plan.schema_version == 1:  # as it was written then, so that its fingerprint stays
+        for foot in filter(None, (record["left"], record["right"])):
+            del foot["contact"]
+            for wedge in foot["wedges"]:
+                del wedge["contour_step"]
+    return json.dumps(record, indent=1, ensure_ascii=False) + "\n"
 
 
 def from_json(text: str | bytes) -> Plan:
@@ -281,7 +329,7 @@ def from_json(text: str | bytes) -> Plan:
     Raises
     ------
     insole.errors.PlanError
-        The text is not a plan of this schema version; says where it is wrong.
+        The text is not a plan of a known schema version; says where it is wrong.
     """
     from pydantic import ValidationError
 

@@ -20,7 +20,7 @@ from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.planning import cleat as cleats
-from insole.planning import questions, seating, support, thickness, wedging
+from insole.planning import pressing, questions, seating, support, thickness, wedging
 from insole.planning.ceilings import ball_line
 from insole.planning.changes import describe_change
 from insole.planning.kit import Kit
@@ -65,6 +65,9 @@ class FootWish:
     cleat_before : float or None
         Where the axle was as ridden, mm ahead of MTH1; without it the saddle change counts
         the stack alone.
+    ankle : float or None
+        Angle of the sole against its bed held while pedalling, degrees, + toes up; None lets
+        the contact model balance it.
     """
 
     support_level: float | None = None
@@ -79,6 +82,7 @@ class FootWish:
     cleat_offset: float | None = None
     cleat_yaw: float | None = None
     cleat_before: float | None = None
+    ankle: float | None = None
 
     def over(self, other: FootWish) -> FootWish:
         """Return `other` with this foot's own wishes put in its place."""
@@ -104,6 +108,8 @@ class PlanWishes:
         Pads to pick from; None takes the default kit.
     confirm_zero : bool
         The fitter confirms wedge wishes of zero that undo the shoe's cant.
+    body_mass : float or None
+        kg, for the contact model; None takes a nominal one, which the plan says.
     """
 
     both: FootWish = FootWish()
@@ -114,6 +120,7 @@ class PlanWishes:
     version: int = 1
     kit: Kit | None = None
     confirm_zero: bool = False
+    body_mass: float | None = None
 
     def of(self, side: Side) -> FootWish:
         """Return the wishes for one foot."""
@@ -130,6 +137,8 @@ class PlanWishes:
             record["kit"] = self.kit.name
         if self.confirm_zero:
             record["confirm_zero"] = True
+        if self.body_mass is not None:
+            record["body_mass"] = self.body_mass
         return record
 
 
@@ -243,12 +252,17 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     saddle, saddle_notes = thickness.saddle(
         rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits
     )
+    mass = job.wishes.body_mass
+    contact, contact_notes = pressing.compare(
+        level, pad.pad, wedges.wedges, cleat, limits=limits, body_mass=mass, ankle=wish.ankle
+    )
+    left_over = pressing.shim_notes(wedges.wedges, limits=limits, body_mass=mass)
     by_hand = [
         Note(code=f"by-hand-{name}", text=text)
         for name, text in by_hand_words(measured.landmarks).items()
     ]
-    notes = (*by_hand, *seated.notes, *wedges.notes, *pad.notes, *cleat_notes, *thick_notes,
-             *saddle_notes)  # fmt: skip
+    notes = (*by_hand, *seated.notes, *wedges.notes, *left_over, *pad.notes, *cleat_notes,
+             *thick_notes, *saddle_notes, *contact_notes)  # fmt: skip
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
         verdict=str(measured.report.verdict.value), load=str(seated.load.value),
@@ -258,7 +272,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         seating=seated.record(), base=_base(seated, layout, limits),
         pad=pad.pad, no_pad_because=pad.because, wedges=list(wedges.wedges),
         no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
-        saddle_change=saddle, notes=list(notes),
+        saddle_change=saddle, contact=contact, notes=list(notes),
     )  # fmt: skip
     return _Side(plan=record, wedges=wedges, saddle=saddle)
 

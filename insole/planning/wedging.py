@@ -292,7 +292,11 @@ def _shape(
             f"{full_to:.0f} mm from the heel); check the outline and the landmarks"
         )
     width = ramp_width(ring, full_from, full_to, thick_medial=net.made > 0)
-    return _wedge(net, ring, width, limits.value("wedge.edge_print"), extent)
+    wedge = _wedge(net, ring, width, limits.value("wedge.edge_print"), extent)
+    step = limits.value("wedge.contour_step")
+    return wedge.model_copy(update={
+        "contour_step": step, "reasons": [*wedge.reasons, _sheet_words(wedge, limits)]
+    })  # fmt: skip
 
 
 def _forefoot_extent(
@@ -394,6 +398,17 @@ def _wedge(
         outline=[(round(float(x), 3), round(float(y), 3)) for x, y in ring],
         reasons=_reasons(net, width, up),
         **extra,
+    )
+
+
+def _sheet_words(wedge: WedgePlan, limits: Limits) -> str:
+    """Return how the same wedge is made from sheet."""
+    thin, layer = limits.value("wedge.edge_sheet"), limits.value("wedge.lamination")
+    step = limits.value("wedge.contour_step")
+    return (
+        f"from sheet: one blank of {wedge.thick_edge:.1f} mm ground along lines {step:g} mm of "
+        f"height apart, thin edge to {thin:g} mm or less; built up only in layers of at most "
+        f"{layer:g} mm, the coarsest below"
     )
 
 

@@ -28,11 +28,11 @@ import numpy as np
 from faults import FAULTS, Faulty, base_spec, good_scan
 from landmark_study import other_feet
 
-from footscan import cleaning, landmarks, measures, pose, quality
+from footscan import cleaning, landmarks, matching, measures, pose, quality
 from footscan.errors import FootscanError, UnitsError
 from footscan.pipeline import Options, infer_unit, measure_scan
 from footscan.results import Verdict
-from footscan.scan import Load, Scan
+from footscan.scan import Load, Scan, Side
 from footscan.scanner import ScannerSpec
 from footscan.specimen import Specimen, build, random_shape
 
@@ -40,6 +40,7 @@ GRID_MM = 1.8
 HANGING_EVERY = 4
 GOOD_SHARE = 0.25
 BARE_EVERY = 12  # of the good scans: bare points, which take long
+BARE_POINTS = 50_000
 POSED = ("pose_", "rand1", "shapePC1p")  # toes curled or lifted by 14 degrees and more
 SLOW = ("reduced", "sock or smoothing")
 
@@ -78,13 +79,18 @@ def feet(count: int, seed: int) -> Iterator[tuple[str, Specimen]]:
         made += 1
 
 
-def centred_feet(folder: Path) -> Iterator[tuple[str, Specimen]]:
-    """Yield the feet of a data folder with the heel's middle at y = 0."""
+def posed_feet(folder: Path) -> Iterator[tuple[str, Specimen]]:
+    """Yield the feet of a data folder, laid as the matching lays them; no truth but the length."""
     for name, foot, _ in other_feet(folder):
-        skin = np.array(foot.vertices)
-        heel = skin[(skin[:, 0] < 0.25 * np.ptp(skin[:, 0])) & (skin[:, 2] < 40), 1]
-        skin[:, 1] -= (heel.min() + heel.max()) / 2
-        yield name, replace(foot, vertices=skin)
+        if any(word in name for word in (*POSED, "real_pair")):
+            continue
+        sketch = cleaning.sketch(Scan(vertices=foot.vertices, faces=foot.faces))
+        match = matching.match(sketch.points, sketch.normals, side=Side.RIGHT)[0]
+        skin = (foot.vertices - match.origin) @ match.rotation.T
+        skin -= [skin[:, 0].min(), 0.0, skin[:, 2].min()]
+        length = float(skin[skin[:, 2] < 60.0, 0].max())
+        truth = replace(foot.truth, measures={"foot_length": length})
+        yield name, replace(foot, vertices=skin, truth=truth)
 
 
 def checked(made: Faulty) -> tuple[str, tuple[str, ...], str]:
@@ -142,7 +148,7 @@ def _varied(
         strays=int(rng.integers(0, 40)),
         islands=int(rng.integers(0, 2)),
         faces=number % BARE_EVERY != BARE_EVERY - 1,
-        points=max(spec.points or 0, 0 if number % BARE_EVERY != BARE_EVERY - 1 else 25_000),
+        points=max(spec.points or 0, 0 if number % BARE_EVERY != BARE_EVERY - 1 else BARE_POINTS),
     )
 
 
@@ -261,10 +267,7 @@ def main(words: list[str]) -> int:
     start = time.perf_counter()
     known = list(feet(arguments.feet, arguments.seed))
     if arguments.data is not None:
-        known += [
-            (name, foot) for name, foot in centred_feet(arguments.data)
-            if not any(w in name for w in (*POSED, "real_pair"))
-        ]  # fmt: skip
+        known += posed_feet(arguments.data)
     print(f"{len(known)} feet: {time.perf_counter() - start:.0f} s", file=sys.stderr)
     results = []
     for k, ((name, foot), fault, level) in enumerate(plan(known, arguments.scans, arguments.only)):

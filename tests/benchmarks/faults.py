@@ -93,14 +93,14 @@ def good_scan(
 
 
 def _match(specimen: Specimen, pose: Array, rng: np.random.Generator) -> Match:
-    """Return a rough pose, about 4 degrees and 3 mm off, as the matching gives."""
+    """Return a rough pose, about 3 degrees and 3 mm off, as the matching gives."""
     side = specimen.shape.side
     flip = np.diag([1.0, -1.0 if side is Side.LEFT else 1.0, 1.0])
-    off = Rotation.from_rotvec(np.radians(rng.normal(0, 2.5, 3))).as_matrix()
+    off = Rotation.from_rotvec(np.radians(rng.normal(0, 1.5, 3))).as_matrix()
     length = specimen.truth.measures["foot_length"]
     return Match(
         rotation=off @ (pose[:3, :3] @ flip).T, origin=pose[:3, 3] + rng.normal(0, 2.0, 3),
-        scale=length * float(rng.uniform(0.97, 1.03)), side=side, cost=0.01,
+        scale=length * float(rng.uniform(0.98, 1.02)), side=side, cost=0.01,
     )  # fmt: skip
 
 
@@ -490,9 +490,10 @@ def _toe_up(
     length = specimen.truth.measures["foot_length"]
     head = np.array(specimen.truth.landmarks["mth1"])
     first = np.array(specimen.truth.landmarks["metatarsale_tibiale"])
+    lean = np.tan(np.radians(specimen.shape.hallux_deg))
 
     def move(points: Array) -> Array:
-        edge = first[1] - 0.27 * 0.37 * length
+        edge = first[1] - 0.27 * 0.37 * length - lean * (points[:, 0] - head[0])
         medial = np.clip((points[:, 1] - edge) / 3.0 + 0.5, 0, 1)
         bend = np.clip((points[:, 0] - head[0]) / 22.0, 0, 1)
         angle = np.radians(strength) * medial * (3 * bend**2 - 2 * bend**3)

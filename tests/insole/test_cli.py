@@ -235,6 +235,50 @@ def test_one_bad_file_among_many_never_stops_the_rest(run: Run, tmp_path: Path) 
     assert json.loads(alone) == records[3]
 
 
+def test_a_scan_that_ends_its_process_is_named_and_the_rest_go_on(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As when the system ends a process that takes all memory: the pool is broken then."""
+    from concurrent.futures.process import BrokenProcessPool
+
+    def shared_out(scans: Any, workers: int) -> Iterator[Any]:
+        for shots in scans:
+            if shots.files[0].name == Path(BAD).name:
+                raise BrokenProcessPool
+            yield workflow._measured_apart(shots)
+
+    monkeypatch.setattr(workflow, "_shared_out", shared_out)
+    code, out, err = run("check", LEFT, BAD, RIGHT, LEFT, "--table")
+    assert code == 3
+    assert [row.split()[1] for row in out.splitlines()[1:]] == ["left", "–", "right", "left"]
+    assert len(err.splitlines()) == 1
+    assert "larch_right_to_send_back.ply: reading it ended the program" in err
+
+
+def test_a_fault_of_ours_stays_with_its_scan(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In a list, and with an error that could not be sent from process to process as it is."""
+    import pickle
+
+    from footscan.errors import FootscanError, LandmarkError, SideError
+
+    shots = workflow.Shots(files=(Path("a.ply"),))
+    for error, words in (
+        (ZeroDivisionError("ours"), "a.ply: a fault in the program itself"),
+        (MemoryError(), "a.ply: not enough memory"),
+        (LandmarkError("mth1", "mth1 is off the foot"), "a.ply: mth1 is off the foot"),
+        (SideError("a.ply: which side?"), "a.ply: which side?"),
+    ):
+
+        def broken(*_: object, error: Exception = error) -> None:
+            raise error
+
+        monkeypatch.setattr(workflow, "measure_feet_in", broken)
+        sent = pickle.loads(pickle.dumps(workflow._measured_apart(shots)))
+        assert isinstance(sent, FootscanError)
+        assert str(sent).startswith(words)
+        assert sent.exit_code == 3
+
+
 def test_long_lists_show_a_bar_at_a_terminal_only(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -781,9 +825,7 @@ def test_a_clinicians_word_lets_it_pass_and_is_kept(run: Run, tmp_path: Path) ->
     assert any("on the word of Dr Alder" in note["text"] for note in record["notes"])
 
 
-def test_a_plan_on_file_is_no_way_around_a_stop(
-    run: Run, plan_file: Path, tmp_path: Path
-) -> None:
+def test_a_plan_on_file_is_no_way_around_a_stop(run: Run, plan_file: Path, tmp_path: Path) -> None:
     record = json.loads(plan_file.read_text(encoding="utf-8"))
     record["answers"]["wound"] = "yes"
     (tmp_path / "stopped.json").write_text(json.dumps(record), encoding="utf-8")
@@ -833,9 +875,7 @@ def test_two_scans_of_one_side_are_refused(run: Run, tmp_path: Path) -> None:
 # ------------------------------------------------------------------ plans
 
 
-def test_plan_is_written_once_and_never_changed(
-    run: Run, plan_file: Path, tmp_path: Path
-) -> None:
+def test_plan_is_written_once_and_never_changed(run: Run, plan_file: Path, tmp_path: Path) -> None:
     wish = [LEFT, RIGHT, "--shoe", SHOE, "--case", "larch", "--out", tmp_path]
     assert run("plan", *wish, "--forefoot", "2")[0] == 0
     target = tmp_path / "larch-v1-plan.json"

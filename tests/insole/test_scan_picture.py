@@ -191,6 +191,19 @@ def test_a_hole_is_hatched_where_it_is_and_pointed_at(drawn: Any) -> None:
     assert 80 <= share <= 95  # of 7000 to 9000 mm2, 700 are missing
 
 
+def test_a_sole_that_is_not_there_is_hatched_not_grey(drawn: Any) -> None:
+    """Without anything that faces down the plan from heel to ball is what was not seen."""
+    foot = analytic()
+    vertices, faces = foot.foot.vertices, foot.foot.faces
+    high = faces[(vertices[faces, 2] > 25).all(axis=1)]
+    bare = replace(foot, foot=replace(foot.foot, faces=high))
+    unseen, place = scan_picture._unseen(bare.foot)
+    assert unseen[np.searchsorted(place.x, 130.0), np.searchsorted(place.y, 0.0)]
+    # heel to ball is 0.77 x 260 mm long, a sole at least 55 mm wide there
+    assert unseen.sum() * place.cell**2 > 0.8 * 200 * 55
+    assert scan_picture._unseen(foot.foot)[0].sum() < 20
+
+
 def test_noise_is_drawn_dark_and_hatched(drawn: Any) -> None:
     """Noise of 0.5 mm lies in the third band nearly everywhere; without it nowhere in the last."""
     foot = analytic()
@@ -239,9 +252,7 @@ def test_what_stands_out_is_coloured_by_its_sign(tmp_path: Path) -> None:
     plan = slice(None), slice(0, int(1654 * 44 / 210))  # the view from below
     for first, second, shown in ((plain, other, 0), (other, plain, 1)):
         picture = compared(tmp_path, first, second)[plan]
-        counts = [
-            len(near(picture, tuple(int(255 * c) for c in end[:3]), 12.0)[0]) for end in ends
-        ]
+        counts = [len(near(picture, tuple(int(255 * c) for c in end[:3]), 12.0)[0]) for end in ends]
         assert counts[shown] > 200
         assert counts[1 - shown] == 0
 

@@ -1,0 +1,263 @@
+"""Do plans keep their own rules? A study over many made-up feet, and scans of a data folder.
+
+Each foot is planned on a level bed of its own size with a first trial's wishes, and its pad is
+held against the rules again, from the foot and the stored plan alone:
+
+    crest      its way to the arch apex, for pads that no place kept free and no fill limit bound
+    kept free  every place kept free, the landmarks' uncertainty added, counted in mm2
+    fill       where the pad's top is above the wish, counted in mm2
+    contact    standing: peak on the pad against those at heel and forefoot; pedalling: peak on
+               the pad against half of that at the forefoot; contact area without and with it
+
+Made-up feet are planned in their own true frame, without a scanner: the study is of planning.
+Scans of a folder are measured first, and are planned whatever their verdict is.
+
+    python tests/benchmarks/planning_study.py [--feet N] [--seed N] [--data FOLDER]
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import shapely
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from footscan.errors import FootscanError
+from footscan.pipeline import Options, measure_feet_in
+from footscan.results import MeasuredFoot, ScanReport, Verdict
+from footscan.scan import Load, Side
+from footscan.specimen import build, random_shape
+from insole.planning import planner, seating
+from insole.planning.ceilings import low_pass
+from insole.planning.limits import default_limits
+from insole.planning.outline import edges_at, lay_out
+from insole.planning.plan import FootPlan
+from insole.planning.pressing import pad_height
+from insole.planning.shoe import Shoe, parse
+from tests import feet
+
+SD_MM = 2.0  # of every landmark of a made-up foot
+THIN_MM = 0.5  # a thickness up to this is an edge, not a pad
+ROUNDING_MM = 0.12  # of stored heights between their nodes
+FREE_ARCH_MM = 8.0  # a gap from here on is a free arch
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """What one foot gave."""
+
+    name: str
+    arch: float
+    because: str = ""
+    binding: tuple[str, ...] = ()
+    along: float = 0.0
+    across: float = 0.0
+    broken: dict[str, float]
+    above: float = 0.0
+    standing: tuple[float, float, float] = (0.0, 0.0, 0.0)  # pad, heel, forefoot, kPa
+    pedalling: tuple[float, float] = (0.0, 0.0)  # pad, forefoot, kPa
+    areas: tuple[tuple[float, float], ...] = ()
+    took: float = 0.0
+
+
+def level_shoe(foot: MeasuredFoot) -> Shoe:
+    """Return a shoe with a level bed that fits the foot."""
+    length = foot.foot.length + 14.0
+    wide = float(foot.measures["foot_breadth"].value or 0.38 * length)
+    return parse({
+        "name": "level",
+        "inside": {"length": length, "ball_width": wide + 2.0, "heel_width": 0.72 * wide},
+        "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
+        "stock_insole": {
+            "kept": False, "thickness": {"heel": 5.0, "arch": 5.0, "ball": 3.5, "toes": 3.0}},
+    })  # fmt: skip
+
+
+def planned(foot: MeasuredFoot, name: str) -> Row:
+    """Return the plan of one foot held against the rules."""
+    shoe, limits = level_shoe(foot), default_limits()
+    start = time.perf_counter()
+    left = foot.foot.side is Side.LEFT
+    plan = planner.plan(foot if left else None, None if left else foot, shoe)
+    took = time.perf_counter() - start
+    record = plan.feet[0]
+    arch = float(foot.landmarks["arch_apex"].xyz[2]) if "arch_apex" in foot.landmarks else 0.0
+    if record.pad is None:
+        return Row(name=name, arch=arch, because=record.no_pad_because, broken={}, took=took)
+    seated = seating.seat(foot, lay_out(foot, shoe, limits), shoe, limits=limits)
+    apex = record.landmarks["arch_apex"]
+    cases = {case.case: case for case in record.contact.cases}
+    standing, pedalling = cases["standing"].after, cases["pedalling"].after
+    return Row(
+        name=name, arch=arch, binding=tuple(record.pad.binding), took=took,
+        along=record.pad.crest.from_rear - apex[0],
+        across=crest_y(record) - apex[1],
+        broken=broken(record, seated), above=above_wish(record, seated),
+        standing=(standing.pad_peak, standing.peak["heel"], standing.peak["forefoot"]),
+        pedalling=(pedalling.pad_peak, pedalling.peak["forefoot"]),
+        areas=tuple((case.before.area, case.after.area) for case in cases.values()),
+    )  # fmt: skip
+
+
+def crest_y(record: FootPlan) -> float:
+    """Return y of the crest, from its distance to the base's medial edge."""
+    ring = shapely.Polygon(record.base.outline)
+    x = record.pad.crest.from_rear
+    cut = ring.intersection(shapely.LineString([(x, -200), (x, 200)]))
+    return cut.bounds[3] - record.pad.crest.from_medial
+
+
+def raster(record: FootPlan) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return x, y and the pad's height on a grid of 1 mm."""
+    ring = np.asarray(record.pad.outline)
+    low, high = np.floor(ring.min(axis=0)) - 1, np.ceil(ring.max(axis=0)) + 1
+    x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]), indexing="ij")
+    return x, y, pad_height(record.pad, x, y)
+
+
+def broken(record: FootPlan, seated: seating.Seating) -> dict[str, float]:
+    """Return the places kept free on which the pad lies, mm2 each; only those with any."""
+    x, y, z = raster(record)
+    marks, sd = record.landmarks, record.landmark_sd
+    length, start = seated.foot_length, seated.station
+    ends = [np.array(marks[k][:2]) for k in ("metatarsale_tibiale", "metatarsale_fibulare")]
+    medial, lateral = ends
+    along = (medial - lateral) / np.linalg.norm(medial - lateral)
+    behind = along[0] * (y - lateral[1]) - along[1] * (x - lateral[0])
+    extra = 1.96 * max(sd["metatarsale_tibiale"], sd["metatarsale_fibulare"])
+    share = (x - start) / length
+    gap = seated.gap(x, y)
+    low, high = edges_at(np.asarray(record.foot_outline), x[:, 0])
+    ray = (y > (high - 0.35 * (high - low))[:, None] + 1.5) & (
+        x > marks["mth1"][0] - 0.14 * length + 1.0
+    )
+    at = marks["mth5"][0] - 0.25 * length
+    fifth = at, float(edges_at(np.asarray(record.foot_outline), at)[0][0]) + 7.5
+    navicular = np.array(marks["navicular"])
+    near = np.hypot(x - navicular[0], y - navicular[1]) <= 10.0 + 1.96 * sd["navicular"]
+    bed = float(seated.bed.height(navicular[:1], navicular[1:2])[0])
+    found = {
+        "ball line": (behind < 10.0 + extra - 1.0) & (z > THIN_MM),
+        "2 mm near the ball": (behind < 20.0 - 1.0) & (z > 2.0 + ROUNDING_MM),
+        "rear": (share < 0.28 - 1.0 / length) & (z > THIN_MM),
+        "heel contact": (share < 0.35) & (gap < 1.0 - 0.5) & (z > THIN_MM + 0.5),
+        "first metatarsal": ray & (z > 0.5 * gap + THIN_MM),
+        "fifth base": (np.hypot(x - fifth[0], y - fifth[1]) < 15.0 - 1.5) & (z > THIN_MM),
+        "navicular": near & np.isfinite(bed) & (z > navicular[2] - bed - 8.0 + ROUNDING_MM),
+    }
+    return {name: float(mask.sum()) for name, mask in found.items() if mask.any()}
+
+
+def above_wish(record: FootPlan, seated: seating.Seating) -> float:
+    """Return the area over which the pad is higher than the wish, mm2."""
+    x, y, z = raster(record)
+    gap = seated.gap(x, y)
+    seen = np.isfinite(gap)
+    smooth = low_pass(np.where(seen, gap, np.nanmax(gap)), 15.0)  # creases are not copied
+    wish = record.pad.support_level * smooth
+    return float((seen & (z > np.maximum(wish, record.pad.edge) + ROUNDING_MM)).sum())
+
+
+def made_up(count: int, seed: int) -> Iterator[tuple[str, MeasuredFoot]]:
+    """Yield random feet, measured in their own true frame."""
+    rng = np.random.default_rng(seed)
+    done = 0
+    while done < count:
+        shape = random_shape(rng, load=Load.HALF)
+        try:
+            foot = feet.measured_specimen(build(shape), landmark_sd=SD_MM)
+        except ValueError:  # sizes that no foot has together
+            continue
+        done += 1
+        yield f"foot {done}", foot
+
+
+def scanned(folder: Path) -> Iterator[tuple[str, MeasuredFoot]]:
+    """Yield the feet in a folder's scans; what cannot be measured is said and left out."""
+    for path in sorted(folder.rglob("*")):
+        if path.suffix.lower() not in (".ply", ".stl", ".obj"):
+            continue
+        try:
+            for foot in measure_feet_in([path], Options()):
+                report = ScanReport(verdict=Verdict.MAKING, findings=foot.report.findings)
+                yield path.stem, replace(foot, report=report)
+        except FootscanError as error:
+            print(f"{path.name}: left out, {error}", file=sys.stderr)
+
+
+def said(rows: list[Row]) -> list[str]:
+    """Return the study's figures as lines."""
+    pads = [row for row in rows if not row.because]
+    free = [row for row in pads if not any(_keeps(text) for text in row.binding)]
+    lines = [f"{len(rows)} feet, arch {min(r.arch for r in rows):.0f} to "
+             f"{max(r.arch for r in rows):.0f} mm: {len(pads)} pads, {len(rows) - len(pads)} "
+             "without (flat arches)"]  # fmt: skip
+    for name, group in (("all pads", pads), ("pads that nothing bound", free)):
+        if group:
+            along, across = (np.abs([getattr(r, k) for r in group]) for k in ("along", "across"))
+            lines.append(f"crest to apex, {name} ({len(group)}): along the bed median "
+                         f"{np.median(along):.1f}, worst {along.max():.1f} mm; across median "
+                         f"{np.median(across):.1f}, worst {across.max():.1f} mm")  # fmt: skip
+    ahead = [r.along for r in pads if r.along > 3.0 + 0.5]
+    lines.append(f"crest more than 3 mm ahead of the apex: {len(ahead)} pads")
+    bad = [f"{r.name}: {r.broken}" for r in pads if r.broken]
+    lines.append(f"places kept free that a pad touches: {len(bad)} pads {bad or ''}".rstrip())
+    over = [f"{r.name}: {r.above:.0f} mm2" for r in pads if r.above]
+    lines.append(f"fill above the wish: {len(over)} pads {over or ''}".rstrip())
+    stand = [r for r in pads if r.standing[0] > min(r.standing[1:]) * 1.0001]
+    ride = [r for r in pads if r.pedalling[0] > 0.5 * r.pedalling[1] * 1.0001]
+    lines.append(f"standing, peak on the pad above heel's or forefoot's: {len(stand)} of "
+                 f"{len(pads)} {_named(stand, 'standing')}".rstrip())  # fmt: skip
+    lines.append(f"pedalling, peak on the pad above half of the forefoot's: {len(ride)} of "
+                 f"{len(pads)} {_named(ride, 'pedalling')}".rstrip())  # fmt: skip
+    grown = [r for r in pads if r.arch >= FREE_ARCH_MM]
+    for k, name in enumerate(("standing", "pedalling")):
+        more = np.array([r.areas[k][1] - r.areas[k][0] for r in grown])
+        if len(more):
+            lines.append(f"contact area with the pad, {name}: larger in {(more > 0).sum()} of "
+                         f"{len(more)} feet with a free arch (median {np.median(more):+.1f} cm2, "
+                         f"least {more.min():+.1f})")  # fmt: skip
+    lines.append(f"a plan takes {np.median([r.took for r in rows]):.2f} s in the middle")
+    return lines
+
+
+def _keeps(text: str) -> bool:
+    """Return whether a binding rule moves the crest: all but the finish of the pad's borders."""
+    return not text.startswith(("the medial wall", "slopes of"))
+
+
+def _named(rows: list[Row], name: str) -> str:
+    return ", ".join(f"{r.name} {tuple(round(v) for v in getattr(r, name))}" for r in rows[:8])
+
+
+def main() -> int:
+    """Run the study and print it."""
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("--feet", type=int, default=40)
+    options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--data", type=Path)
+    given = options.parse_args()
+    sources = [("made-up feet", made_up(given.feet, given.seed))]
+    if given.data:
+        sources.append((f"scans in {given.data}", scanned(given.data)))
+    for name, source in sources:
+        rows = []
+        for label, foot in source:
+            try:
+                rows.append(planned(foot, label))
+            except FootscanError as error:
+                print(f"{label}: not planned, {error}", file=sys.stderr)
+        if rows:
+            print(f"{name}:", *(f"  {line}" for line in said(rows)), sep="\n")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
