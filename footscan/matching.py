@@ -36,6 +36,7 @@ NORMAL_WEIGHT = 0.12  # a normal that is 90 degrees off counts like 0.17 foot le
 STARTS = 160  # orientations tried; neighbours are then about 35 degrees apart
 COARSE_POINTS, FINE_POINTS = 64, 350
 COARSE_ROUNDS, FINE_ROUNDS = 8, 22
+COARSE_LEAVE, FINE_LEAVE = (3, 96), (8, 4)  # after so many rounds only so many best go on
 KEEP = 12  # poses per side that are refined
 TRIM = 0.85  # share of template points that must find a partner; the rest may be missing
 CORE = 0.6  # share of the template that even a poor scan of a foot shows
@@ -169,7 +170,7 @@ class _Target:
     def nearest(self, points: Array, normals: Array, scale: Array | float) -> tuple[Array, Array]:
         """Return distances and partners of (c, m, 3) placed template points."""
         feature = np.concatenate([points, NORMAL_WEIGHT * normals], axis=2)
-        distance, index = self.tree.query(feature.reshape(-1, 6), workers=-1)
+        distance, index = self.tree.query(feature.reshape(-1, 6))
         shape = points.shape[:2]
         return distance.reshape(shape), index.reshape(shape)
 
@@ -226,6 +227,7 @@ def _best_of_view(scan: _Target, side: Side, view: str, ups: list[Array], *, fai
         np.tile(rotations, (len(sizes), 1, 1)),
         np.repeat(sizes, len(rotations)),
         COARSE_ROUNDS,
+        leave=COARSE_LEAVE,
     )
     order = np.argsort(state[3], kind="stable")[: KEEP if whole else VIEW_KEEP]
     many = _thinned(len(points), FINE_POINTS)
@@ -237,6 +239,7 @@ def _best_of_view(scan: _Target, side: Side, view: str, ups: list[Array], *, fai
         state[2][order],
         FINE_ROUNDS,
         state[1][order],
+        FINE_LEAVE,
     )
     top = int(np.argmin(fine[3]))
     placed = fine[0][top], fine[1][top], float(fine[2][top])
@@ -285,8 +288,12 @@ def _place(
     scales: Array,
     rounds: int,
     shifts: Array | None = None,
+    leave: tuple[int, int] = (0, 0),
 ) -> tuple[Array, Array, Array, Array]:
-    """Return rotations, shifts, scales and costs after closest-point rounds, all at once."""
+    """Return rotations, shifts, scales and costs after closest-point rounds, all at once.
+
+    Of many candidates, after round ``leave[0]`` only the best ``leave[1]`` go on.
+    """
     rotation, scale = rotations.copy(), np.array(scales, dtype=float)
     if shifts is None:
         middle = np.median(points, axis=0)
@@ -302,6 +309,10 @@ def _place(
         cost = np.sqrt((weight * distance**2).sum(1) / weight.sum(1)) / scale
         if step == rounds:
             break
+        if step == leave[0] > 0 and len(cost) > leave[1]:
+            best = np.argsort(cost, kind="stable")[: leave[1]]
+            rotation, shift, scale = rotation[best], shift[best], scale[best]
+            weight, index = weight[best], index[best]
         partner = scan.points[index]
         rotation, shift, scale = _similarity(points, partner, weight, scale)
     return rotation, shift, scale, cost

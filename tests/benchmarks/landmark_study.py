@@ -10,7 +10,7 @@ The standard deviations in ``footscan.landmarks.SD_MM`` and ``footscan.measures.
 this study: root mean square error over good scans.
 
     python tests/benchmarks/landmark_study.py [--specimens N] [--perturbations N] [--seed N]
-        [--quick] [--data FOLDER] [--json FILE]
+        [--good] [--quick] [--data FOLDER] [--json FILE]
 
 Terms
     error       found minus true; of a landmark in the true foot frame, so that pose errors count
@@ -92,12 +92,14 @@ class Result:
         )
 
 
-def drawn_spec(rng: np.random.Generator, *, floor: bool, holes: bool) -> ScannerSpec:
+def drawn_spec(
+    rng: np.random.Generator, *, floor: bool, holes: bool, good: bool = False
+) -> ScannerSpec:
     """Return a scanner with random faults; a floor, a hole only where they are allowed."""
-    low, high = np.log(POINTS)
+    low, high = np.log((GOOD_POINTS, POINTS[1]) if good else POINTS)
     return ScannerSpec(
-        points=int(np.exp(rng.uniform(low, high))),
-        noise=float(rng.uniform(*NOISE_MM)),
+        points=int(np.exp(rng.uniform(low, high))) + 1,
+        noise=float(rng.uniform(NOISE_MM[0], GOOD_NOISE_MM if good else NOISE_MM[1])),
         unit=UNITS[int(rng.integers(len(UNITS)))],
         turn_deg=None,
         shift=None,
@@ -153,11 +155,13 @@ def studied(
     truth: Mapping[str, float],
     seed: list[int],
     spec: ScannerSpec | None = None,
+    *,
+    good: bool = False,
 ) -> Result:
     """Return how one scan of `specimen` was measured; its scanner is drawn when not given."""
     rng = np.random.default_rng(seed)
     loaded, known = specimen.shape.load is not Load.NONE, bool(specimen.truth.landmarks)
-    spec = spec or drawn_spec(rng, floor=loaded, holes=known)
+    spec = spec or drawn_spec(rng, floor=loaded, holes=known and not good, good=good)
     pose = scanner_pose(specimen.shape.side, spec, np.random.default_rng(seed))
     scanned = scan(specimen, spec, np.random.default_rng(seed))
     try:
@@ -395,7 +399,8 @@ def run(arguments: argparse.Namespace) -> tuple[list[Result], list[Result]]:
     made: list[Result] = []
     for i, (name, specimen, truth) in enumerate(specimens(arguments.specimens, arguments.seed)):
         for k in range(arguments.perturbations):
-            made.append(studied(name, specimen, truth, [arguments.seed, i, k]))
+            seed = [arguments.seed, i, k]
+            made.append(studied(name, specimen, truth, seed, good=arguments.good))
         print(f"{name}: {time.perf_counter() - start:.0f} s", file=sys.stderr)
     print_truth_study(made)
     print_repeatability("made-up feet", made)
@@ -413,7 +418,8 @@ def run_others(arguments: argparse.Namespace) -> list[Result]:
     for i, (name, specimen, shift) in enumerate(other_feet(arguments.data)):
         shifts[name] = shift
         for k in range(arguments.perturbations):
-            results.append(studied(name, specimen, {}, [arguments.seed, 1000 + i, k]))
+            seed = [arguments.seed, 1000 + i, k]
+            results.append(studied(name, specimen, {}, seed, good=arguments.good))
         print(name, file=sys.stderr)
     print_counts(results)
     print_repeatability(str(arguments.data), results)
@@ -441,6 +447,7 @@ def main(words: list[str]) -> int:
     parser.add_argument("--specimens", type=int, default=30, help="made-up feet (30)")
     parser.add_argument("--perturbations", type=int, default=3, help="scans of each foot (3)")
     parser.add_argument("--seed", type=int, default=1, help="of shapes and scans (1)")
+    parser.add_argument("--good", action="store_true", help="good scans only, see Terms")
     parser.add_argument("--quick", action="store_true", help="4 made-up feet, 2 scans of each")
     parser.add_argument("--data", type=Path, help="folder of other feet, such as ../shared/data")
     parser.add_argument("--json", type=Path, help="write every result here as well")
