@@ -47,6 +47,7 @@ ARCH_INSET = 0.25  # share of local plantar width, from the medial edge
 ARCH_WINDOW = (0.30, 0.65)  # share of foot length searched for the apex
 ARCH_SMOOTH_MM = 15.0
 PLATEAU_DROP_MM = 0.15  # a stretch this close to the top counts as plateau
+SOLE_TOP_MM = 80.0  # no sole is as high, and half of a scan is
 WIDE_LIMIT_DEG = 75.0  # faces that may carry the map before its slope is judged
 SLOPE_MM = 1.5  # standard deviation of the patch whose slope is judged
 SPECK_CELLS = 25  # smaller pieces of the map are walls seen by chance, not sole
@@ -208,9 +209,10 @@ def sole_map(
     """
     # faces up to the wide limit come along first: noise tips single faces to either side of the
     # limit itself, so that is judged by the slope of the map, a few millimetres wide
-    normals = face_normals(vertices, faces)
+    low = vertices[:, 2] < vertices[:, 2].min() + SOLE_TOP_MM
+    faces = faces[low[faces[:, 0]]]
     wide = max(limit_deg, WIDE_LIMIT_DEG)
-    down = normals[:, 2] < -np.cos(np.radians(wide))
+    down = face_normals(vertices, faces)[:, 2] < -np.cos(np.radians(wide))
     if not down.any():
         raise ValueError("no face looks down: the sole is missing")
     points = sampled(vertices, faces[down], cell / 2)
@@ -295,7 +297,9 @@ def sampled(vertices: Array, faces: IntArray, spacing: float) -> Array:
         axis=0,
     )
     steps = np.clip(np.ceil(longest / spacing), 1, 400).astype(int)
-    clouds = [vertices[np.unique(faces)]]
+    used = np.zeros(len(vertices), dtype=bool)
+    used[faces] = True
+    clouds = [vertices[used]]
     for n in np.unique(steps[steps > 1]):
         chosen = steps == n
         i, j = np.meshgrid(np.arange(n + 1), np.arange(n + 1), indexing="ij")

@@ -31,7 +31,9 @@ __all__ = ["Settled", "mirror", "mirror_faces", "mirror_ring", "settle"]
 
 LEVEL_ROUNDS = 8
 LEVEL_DONE_DEG = 0.02
+ROUGH_TOP_MM = 110.0  # contacts lie lower even in a rough pose that is tilted by 15 degrees
 AXIS_ROUNDS = 8
+AXIS_TOP_MM = 80.0  # ends and borders lie lower
 AXIS_DONE_DEG = 0.01
 CONTACT_RADIUS_MM = 10.0  # patch of a heel pad or a head
 CONTACT_REGION_MM = 14.0  # a head's contact lies this close to the head in plan
@@ -203,7 +205,7 @@ def _on_floor(
 def _on_contacts(vertices: Array, faces: IntArray, length: float) -> Array:
     """Return the step that stands the foot on heel pad, first and fifth head."""
     total = _affine(np.eye(3), np.array([-_rear(vertices, length), 0.0, 0.0]))
-    moved = _moved(total, vertices)
+    moved = _moved(total, vertices[vertices[:, 2] <= ROUGH_TOP_MM])
     for _ in range(LEVEL_ROUNDS):
         cloud = Cloud.of(moved)
         try:
@@ -284,7 +286,7 @@ def _on_flat_contacts(vertices: Array, faces: IntArray, length: float) -> tuple[
 
 def _along_axis(vertices: Array, length: float) -> tuple[Array, float]:
     """Return the step onto the long axis with the pternion at x = 0, and the foot's length."""
-    total, moved = np.eye(4), vertices
+    total, moved = np.eye(4), vertices[vertices[:, 2] <= AXIS_TOP_MM]
     for _ in range(AXIS_ROUNDS):
         cloud = Cloud.of(moved)
         try:
