@@ -47,7 +47,7 @@ __all__ = [
 # a note, and the findings that explain it
 ECHOES = {
     "skin-hole": {"toes-cut", "heel-cut", "border-cut"},
-    "load-contradicted": {"floor-tilt", "floor-gap"},
+    "load-contradicted": {"floor-tilt", "floor-gap", "sole-missing", "heel-seen", "ball-seen"},
 }
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from footscan.pose import FLAT_SHARE, Settled
-from footscan.quality_limits import Evidence, grade, limits, note
+from footscan.quality_limits import Evidence, limits, note
 from footscan.quality_sole import is_filled
 from footscan.results import Finding, Measure, Severity
 from footscan.scan import Load

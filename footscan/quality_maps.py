@@ -23,7 +23,7 @@ from footscan.quality_sole import ARCH, BALL, HEEL, plan_filled, seen_share
 from footscan.quality_surface import Patches, patches, spacing_mm
 from footscan.quality_view import open_sole
 from footscan.results import MeasuredFoot
-from footscan.scan import Array
+from footscan.scan import Array, BoolArray
 
 __all__ = ["CELL_MM", "SECTOR_DEG", "ScanMaps", "maps"]
 
@@ -72,7 +72,7 @@ class ScanMaps:
     sole_noise: Array
     station: Array
     sector: Array
-    seen: Array
+    seen: BoolArray
     noise: Array
 
 
@@ -109,7 +109,7 @@ def _fits(points: Array) -> Patches:
     return patches(points, spacing_mm(points), PATCHES)
 
 
-def _faces_down(foot: Foot) -> Array:
+def _faces_down(foot: Foot) -> BoolArray:
     """Return which vertices lie on the sole."""
     height = foot.sole.height(foot.vertices[:, 0], foot.vertices[:, 1])
     return np.abs(foot.vertices[:, 2] - height) < 3.0
@@ -118,7 +118,7 @@ def _faces_down(foot: Foot) -> Array:
 def _sole_seen(foot: Foot) -> tuple[Array, Array, Array]:
     """Return cell middles and the share seen of the sole's plan per cell."""
     sole = open_sole(foot)
-    seen, plan = np.isfinite(sole.z), plan_filled(sole)
+    seen, plan = np.isfinite(sole.z), plan_filled(foot)
     size = round(CELL_MM / sole.cell)
     short = [(-n) % size for n in seen.shape]
     blocks = [
@@ -136,13 +136,13 @@ def _sole_seen(foot: Foot) -> tuple[Array, Array, Array]:
     return x, y, share
 
 
-def _around(foot: Foot) -> tuple[Array, Array, Array, Array]:
+def _around(foot: Foot) -> tuple[Array, Array, BoolArray, Array]:
     """Return stations, sectors, where surface was seen, and the middle (y, z) per station."""
     low = foot.faces[(foot.vertices[foot.faces, 2] < TOP_MM).all(axis=1)]
     points = sampled(foot.vertices, low, SAMPLE_MM)
     number = max(1, int(np.ceil(foot.length / CELL_MM)))
-    station = (np.arange(number) + 0.5) * CELL_MM
-    sector = (np.arange(round(360 / SECTOR_DEG)) + 0.5) * SECTOR_DEG
+    station = CELL_MM * (np.arange(number, dtype=np.float64) + 0.5)
+    sector = SECTOR_DEG * (np.arange(round(360 / SECTOR_DEG), dtype=np.float64) + 0.5)
     row = np.floor(points[:, 0] / CELL_MM).astype(int)
     middle = np.zeros((number, 2))
     for k in range(number):
@@ -178,11 +178,10 @@ def _per_cell(place: Array, value: Array, shape: tuple[int, ...]) -> Array:
     return result.reshape(shape)
 
 
-def _coverage(foot: Foot, station: Array, sector: Array, seen: Array) -> dict[str, float]:
+def _coverage(foot: Foot, station: Array, sector: Array, seen: BoolArray) -> dict[str, float]:
     """Return the share seen per region."""
-    sole = open_sole(foot)
     shares = {
-        name: seen_share(sole, foot.length, *zone)
+        name: seen_share(foot, *zone)
         for name, zone in (("heel", HEEL), ("arch", ARCH), ("ball", BALL))
     }
     for name, ((first, last), (low, high)) in AROUND.items():

@@ -18,9 +18,9 @@ from scipy.sparse import csgraph
 
 from footscan.foot import vertex_normals
 from footscan.quality_limits import grade, note
-from footscan.quality_view import View
+from footscan.quality_view import View, spans, whole
 from footscan.results import Finding
-from footscan.scan import Array, IntArray, Kind
+from footscan.scan import Array, BoolArray, IntArray, Kind
 
 __all__ = ["crossings", "findings"]
 
@@ -122,27 +122,29 @@ def crossings(view: View) -> float:
     Only faces that share no corner count, and only the nearest sixteen are asked.
     """
     foot = view.foot
-    low = (foot.vertices[foot.faces, 2] < 0.2 * foot.length).all(axis=1)
-    faces = foot.faces[low]
+    faces = foot.faces[whole(foot.vertices[:, 2] < 0.2 * foot.length, foot.faces)]
     if len(faces) < 100:
         return 0.0
     corners = foot.vertices[faces]
-    middle = corners.mean(axis=1)
+    middle = (corners[:, 0] + corners[:, 1] + corners[:, 2]) / 3
     asked = np.arange(0, len(faces), max(1, len(faces) // CROSS_FACES))
     _, near = spatial.cKDTree(middle).query(middle[asked], k=CROSS_NEAR)
     one, other = np.repeat(asked, CROSS_NEAR), near.ravel()
-    least, most = corners.min(axis=1), corners.max(axis=1)
+    apart = np.ones(len(one), dtype=bool)
+    for j in range(3):
+        for k in range(3):
+            apart &= faces[one, j] != faces[other, k]
+    one, other = one[apart], other[apart]
+    least, most = spans(corners)
     meet = ((least[one] <= most[other]) & (least[other] <= most[one])).all(axis=1)
     one, other = one[meet], other[meet]
-    apart = (faces[one][:, :, None] != faces[other][:, None, :]).all(axis=(1, 2))
-    one, other = one[apart], other[apart]
     if not len(one):
         return 0.0
     cut = _edge_cuts(corners[other], corners[one]) | _edge_cuts(corners[one], corners[other])
     return len(np.unique(one[cut])) / len(asked)
 
 
-def _edge_cuts(first: Array, second: Array) -> Array:
+def _edge_cuts(first: Array, second: Array) -> BoolArray:
     """Return which triangles `first` have an edge that goes through its partner in `second`.
 
     References

@@ -50,8 +50,7 @@ def pair_findings(left: MeasuredFoot, right: MeasuredFoot) -> tuple[Finding, ...
             found.append(
                 _finding(
                     "pair-same-side",
-                    f"The scan given as the {foot.foot.side.value} foot looks like the other "
-                    "one.",
+                    f"The scan given as the {foot.foot.side.value} foot looks like the other one.",
                     "One scan is mirrored or the feet were exchanged; check both and scan again.",
                     Severity.AGAIN,
                 )

@@ -17,7 +17,7 @@ from scipy.sparse import csgraph
 from footscan.foot import face_normals
 from footscan.quality_limits import grade
 from footscan.quality_sole import BALL, HEEL
-from footscan.quality_view import View
+from footscan.quality_view import View, whole
 from footscan.results import Finding
 from footscan.scan import Array, IntArray, Kind
 
@@ -26,6 +26,7 @@ __all__ = ["findings"]
 RIM_DEPTH_MM = 2.5  # depth of the foot's end in which a clipped rim lies
 RIM_RISE_MM = 12.0  # a clipped toe's rim rises 15 mm and more, that of an open sole up to 10
 RIM_TOP_MM, RIM_LENGTH_MM = 60.0, 30.0
+SURFACED_MM = 60.0
 RIM_FOOT_MM = 25.0  # it comes down to the sole; the rim of a leg cut aslant does not
 REACH_POINTS = 6000
 # directions about the end, degrees from the long axis (medial is +90); their step
@@ -38,7 +39,7 @@ ENDS = (
 STEP_DEG = 2.5
 FLOOR_TOP_MM = 5.0  # skin that looks up lies higher, but for the nail of a small toe
 FLOOR_UP = 0.7
-MIRROR_POINTS, MIRROR_ROUNDS = 1500, 12
+MIRROR_POINTS, MIRROR_ROUNDS = 700, 12
 MIRROR_NEAR_MM = 1.2
 
 
@@ -62,6 +63,8 @@ def _ends(view: View) -> list[Finding]:
         angle = np.radians(middle + np.arange(-fan, fan + STEP_DEG / 2, STEP_DEG))
         way = np.stack([np.cos(angle), np.sin(angle)])
         length = max(_rim_at_reach(body @ one, vertices, low, one) for one in way.T)
+        if view.cleaned.surfaced and length < SURFACED_MM:
+            continue  # a surface laid through bare points frays at the toes
         found += grade(
             code,
             length,
@@ -161,7 +164,7 @@ def _above_ground(view: View) -> float:
 def _floor_left(view: View) -> float:
     """Return how much surface looks up next to the ground, cm²."""
     foot = view.foot
-    low = foot.faces[(foot.vertices[foot.faces, 2] < FLOOR_TOP_MM).all(axis=1)]
+    low = foot.faces[whole(foot.vertices[:, 2] < FLOOR_TOP_MM, foot.faces)]
     if not len(low):
         return 0.0
     up = low[face_normals(foot.vertices, low)[:, 2] > FLOOR_UP]
@@ -185,7 +188,7 @@ def _symmetry(vertices: Array) -> float:
     """Return the share of the foot that lies on its mirror image about the best upright plane."""
     low = vertices[vertices[:, 2] < RIM_TOP_MM]
     points = low[np.random.default_rng(0).permutation(len(low))[:MIRROR_POINTS]]
-    tree = spatial.cKDTree(low)
+    tree = spatial.cKDTree(low, balanced_tree=False, compact_nodes=False)
     middle = points.mean(axis=0)
     turn, shift = np.diag([1.0, -1.0, 1.0]), np.array([0.0, 2 * middle[1], 0.0])
     for _ in range(MIRROR_ROUNDS):

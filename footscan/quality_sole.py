@@ -1,6 +1,9 @@
 """What of the sole was seen: coverage, holes, a sole that is filled or missing.
 
     View -> quality_sole.findings -> footscan.quality
+
+Terms
+    plan    the sole's outline from above, holes and narrow gulfs filled
 """
 
 from __future__ import annotations
@@ -13,17 +16,27 @@ from scipy import ndimage
 from footscan.foot import Foot, SoleMap
 from footscan.pose import FLAT_MM, Settled
 from footscan.quality_limits import grade
-from footscan.quality_view import View, open_sole
+from footscan.quality_view import View, open_sole, shadow
 from footscan.results import Finding, Severity
-from footscan.scan import Array
+from footscan.scan import BoolArray
 
-__all__ = ["HEEL", "ARCH", "BALL", "TOES", "findings", "is_filled", "is_missing", "plan_filled", "seen_share"]
+__all__ = [
+    "ARCH",
+    "BALL",
+    "HEEL",
+    "findings",
+    "is_filled",
+    "is_missing",
+    "plan_filled",
+    "seen_share",
+]
 
-HEEL, ARCH, BALL, TOES = (0.03, 0.25), (0.28, 0.68), (0.64, 0.80), (0.84, 0.97)
+HEEL, ARCH, BALL = (0.03, 0.25), (0.28, 0.68), (0.64, 0.80)
 HOLES = (("heel", 0.05, 0.28), ("arch", 0.28, 0.62), ("ball", 0.62, 0.78))
 MISSING_SHARE = 0.3  # of heel and ball: less than this and the sole was not scanned
 FILLED_MIDFOOT = 0.60  # flat share of the midfoot; a specimen with no arch at all has less
 FILLED_TOES = 0.75  # flat share between ball and toes, where skin never touches all over
+RIM_CELLS = 3
 GULF_CELLS = 12  # a gulf in the plan narrower than twice this was sole that was not seen
 
 
@@ -53,14 +66,14 @@ def findings(view: View) -> list[Finding]:
                 advice="Scan the foot from below, in the air or through glass.",
             )
         ]
-    return [*_coverage(view.sole, view.foot.length), *_holes(view)]
+    return [*_coverage(view.foot), *_holes(view)]
 
 
-def _coverage(sole: SoleMap, length: float) -> list[Finding]:
+def _coverage(foot: Foot) -> list[Finding]:
     """Return findings about heel, arch and ball that were seen in part."""
     found: list[Finding] = []
     for region, (low, high) in (("arch", ARCH), ("heel", HEEL), ("ball", BALL)):
-        share = 100 * seen_share(sole, length, low, high)
+        share = 100 * seen_share(foot, low, high)
         where = "the inner side of the sole" if region == "arch" else f"the {region} from below"
         found += grade(
             f"{region}-seen",
@@ -97,14 +110,14 @@ def is_missing(settled: Settled) -> bool:
 @lru_cache(maxsize=2)
 def _best_seen(foot: Foot) -> float:
     """Return the share seen of heel or ball, whichever was seen better."""
-    sole = open_sole(foot)
-    return max(seen_share(sole, foot.length, *zone) for zone in (HEEL, BALL))
+    return max(seen_share(foot, *zone) for zone in (HEEL, BALL))
 
 
-def seen_share(sole: SoleMap, length: float, low: float, high: float) -> float:
-    """Return the share of the sole's plan between two stations that the map covers, 0 to 1."""
+def seen_share(foot: Foot, low: float, high: float) -> float:
+    """Return the share of the sole's plan between two stations that was seen, 0 to 1."""
+    sole, length = open_sole(foot), foot.length
     zone = (sole.x >= low * length) & (sole.x <= high * length)
-    plan = plan_filled(sole)[zone]
+    plan = plan_filled(foot)[zone]
     if plan.sum() < 50:
         return 0.0
     seen = _seen(sole)[zone] & plan
@@ -113,17 +126,23 @@ def seen_share(sole: SoleMap, length: float, low: float, high: float) -> float:
 
 
 @lru_cache(maxsize=2)
-def plan_filled(sole: SoleMap) -> Array:
-    """Return the sole's plan, holes and narrow gulfs filled, from the map's own outline."""
-    seen, far = np.isfinite(sole.z), GULF_CELLS
+def plan_filled(foot: Foot) -> BoolArray:
+    """Return the sole's plan: what was seen of it, holes and narrow gulfs, and the foot's shadow.
+
+    The shadow counts but for its rim, which is skin that faces up.
+    """
+    sole, far = open_sole(foot), GULF_CELLS
+    seen = np.isfinite(sole.z)
     # closing by distance: round in plan, and far quicker than many dilations
     grown = ndimage.distance_transform_edt(~np.pad(seen, 2 * far)) <= far
     closed = ndimage.distance_transform_edt(grown) > far
-    return ndimage.binary_fill_holes(closed[2 * far : -2 * far, 2 * far : -2 * far] | seen)
+    under = ndimage.binary_fill_holes(shadow(foot))
+    under = ndimage.distance_transform_edt(under) > RIM_CELLS
+    return ndimage.binary_fill_holes(closed[2 * far : -2 * far, 2 * far : -2 * far] | seen | under)
 
 
 @lru_cache(maxsize=2)
-def _seen(sole: SoleMap) -> Array:
+def _seen(sole: SoleMap) -> BoolArray:
     """Return the cells seen, lone empty ones counted as seen."""
     return ndimage.binary_closing(np.isfinite(sole.z), iterations=1)
 

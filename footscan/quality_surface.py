@@ -18,7 +18,7 @@ from scipy import ndimage, spatial
 from footscan.foot import SoleMap
 from footscan.quality_limits import grade, limits
 from footscan.quality_sole import ARCH, BALL, HEEL
-from footscan.quality_view import View, cast
+from footscan.quality_view import View, cast, whole
 from footscan.results import Finding
 from footscan.scan import Array
 
@@ -163,17 +163,18 @@ def _uneven(view: View) -> list[Finding]:
     """Return a finding where a tenth of the sole is covered by faces that are too long."""
     if view.cleaned.surfaced or not len(view.faces):
         return []
-    corners = view.points[view.faces]
-    middle = corners.mean(axis=1)
+    x, _, z = view.points.T
     length = view.foot.length
-    low = (middle[:, 0] > 0.08 * length) & (middle[:, 0] < 0.78 * length)
-    height = view.foot.sole.height(middle[low, 0], middle[low, 1])
-    corners = corners[low][np.abs(middle[low, 2] - height) < 3.0]
-    if not len(corners):
+    low = (x > 0.06 * length) & (x < 0.80 * length) & (z < 0.2 * length)
+    a, b, c = (view.points[view.faces[whole(low, view.faces), k]] for k in range(3))
+    middle = (a + b + c) / 3
+    near = np.abs(middle[:, 2] - view.foot.sole.height(middle[:, 0], middle[:, 1])) < 3.0
+    a, b, c = a[near], b[near], c[near]
+    if not len(a):
         return []
-    side = corners - np.roll(corners, 1, axis=1)
-    longest = np.linalg.norm(side, axis=2).max(axis=1)
-    area = np.linalg.norm(np.cross(side[:, 0], side[:, 1]), axis=1)
+    ab, bc, ca = (np.linalg.norm(side, axis=1) for side in (b - a, c - b, a - c))
+    longest = np.maximum(np.maximum(ab, bc), ca)
+    area = np.linalg.norm(np.cross(b - a, c - a), axis=1)
     order = np.argsort(longest)
     share = np.cumsum(area[order]) / max(area.sum(), 1e-12)
     edge = float(longest[order][np.searchsorted(share, 0.9)])
@@ -216,13 +217,15 @@ def _layers_of_mesh(view: View) -> tuple[float, float]:
     """
     length = view.foot.length
     box = np.array([[-10.0, -0.35 * length, -15.0], [length + 10.0, 0.35 * length, 55.0]])
-    corners = view.points[view.faces]
-    inside = ((corners >= box[0]) & (corners <= box[1])).all(axis=(1, 2))
+    x, y, z = view.points.T
+    inside = (x >= box[0, 0]) & (x <= box[1, 0]) & (y >= box[0, 1]) & (y <= box[1, 1])
+    faces = view.faces[whole(inside & (z >= box[0, 2]) & (z <= box[1, 2]), view.faces)]
     apart, overlaid = 0.0, 0.0
     for axis in range(3):
         plan = [k for k in range(3) if k != axis]
-        hits = cast(view.points, view.faces[inside], axis, box[0, plan], LINES_MM)
-        same = (hits.line[1:] == hits.line[:-1]).all(axis=1)
+        hits = cast(view.points, faces, axis, box[0, plan], LINES_MM)
+        step = np.diff(hits.line, axis=0)
+        same = (step[:, 0] == 0) & (step[:, 1] == 0)
         facing = np.minimum(np.abs(hits.facing[1:]), np.abs(hits.facing[:-1]))
         same &= (hits.facing[1:] * hits.facing[:-1] > 0) & (facing > STEEP)
         gap = np.diff(hits.height) * facing
@@ -290,13 +293,12 @@ def _height_gap(sole: SoleMap, points: Array) -> float:
         if min(len(low), len(high)) < 3:
             gaps.append(0.0)
             continue
-        spread = max(np.std(low), np.std(high), 0.05)
-        gaps.append(high.mean() - low.mean() if step[at] > 4 * spread else 0.0)
+        spread = max(float(np.std(low)), float(np.std(high)), 0.05)
+        gaps.append(float(high.mean() - low.mean()) if step[at] > 4 * spread else 0.0)
     if len(gaps) < 20:
         return 0.0
-    gaps = np.array(gaps)
-    many = (gaps > 0).sum() > 0.25 * len(starts)
-    return float(np.median(gaps[gaps > 0])) if many else 0.0
+    wide = np.array([gap for gap in gaps if gap > 0])
+    return float(np.median(wide)) if len(wide) > 0.25 * len(starts) else 0.0
 
 
 def _plane_part(sole: SoleMap, points: Array) -> Array:

@@ -19,12 +19,13 @@ from footscan import outward
 from footscan.cleaning import Cleaned
 from footscan.foot import Foot, SoleMap, face_normals
 from footscan.pose import Settled
-from footscan.scan import Array, IntArray, Scan
+from footscan.scan import Array, BoolArray, IntArray, Scan
 
-__all__ = ["Edges", "Hits", "View", "cast", "open_sole", "view"]
+__all__ = ["Edges", "Hits", "View", "cast", "open_sole", "shadow", "spans", "view", "whole"]
 
 SOLE_CELL_MM = 1.0
 SEEN_LIMIT_DEG = 88.0  # steep walls are surface too: only what no face covers was not seen
+SHADOW_TOP = 0.22  # of the length: ankles higher up may overhang the heel
 SOLE_TOP = 0.3  # of the length: what faces down higher up is leg
 NEAR_SOLE_MM = 3.0
 
@@ -120,10 +121,20 @@ def view(settled: Settled, cleaned: Cleaned, scan: Scan | None) -> View:
     )  # fmt: skip
 
 
-@lru_cache(maxsize=2)
 def open_sole(foot: Foot) -> SoleMap:
     """Return the lowest surface that faces down at all, per millimetre; empty where none does."""
-    faces = foot.faces[(foot.vertices[foot.faces, 2] < SOLE_TOP * foot.length).all(axis=1)]
+    return _plans(foot)[0]
+
+
+def shadow(foot: Foot) -> BoolArray:
+    """Return the foot's shadow on the cells of :func:`open_sole`, whichever way its skin faces."""
+    return _plans(foot)[1]
+
+
+@lru_cache(maxsize=2)
+def _plans(foot: Foot) -> tuple[SoleMap, BoolArray]:
+    """Return the open sole and the shadow; both from one set of upright lines."""
+    faces = foot.faces[whole(foot.vertices[:, 2] < SOLE_TOP * foot.length, foot.faces)]
     low = np.floor(foot.vertices[:, :2].min(axis=0)) - 2.0
     shape = tuple(np.ceil(foot.vertices[:, :2].max(axis=0) - low).astype(int) + 3)
     hits = cast(foot.vertices, faces, 2, low, SOLE_CELL_MM)
@@ -131,7 +142,11 @@ def open_sole(foot: Foot) -> SoleMap:
     z = np.full(shape, np.inf)
     np.minimum.at(z, (hits.line[down, 0], hits.line[down, 1]), hits.height[down])
     x, y = (low[k] + SOLE_CELL_MM * np.arange(shape[k]) for k in range(2))
-    return SoleMap(x=x, y=y, z=np.where(np.isfinite(z), z, np.nan), cell=SOLE_CELL_MM)
+    over = np.zeros(shape, dtype=bool)
+    under = hits.height < SHADOW_TOP * foot.length
+    over[hits.line[under, 0], hits.line[under, 1]] = True
+    sole = SoleMap(x=x, y=y, z=np.where(np.isfinite(z), z, np.nan), cell=SOLE_CELL_MM)
+    return sole, over
 
 
 def cast(vertices: Array, faces: IntArray, axis: int, low: Array, step: float) -> Hits:
@@ -150,10 +165,11 @@ def cast(vertices: Array, faces: IntArray, axis: int, low: Array, step: float) -
     """
     plan = [k for k in range(3) if k != axis]
     flat = ((vertices[:, plan] - low) / step)[faces]
-    first = np.ceil(flat.min(axis=1)).astype(np.int64)
-    count = np.floor(flat.max(axis=1)).astype(np.int64) - first + 1
-    some = np.flatnonzero((count > 0).all(axis=1))
-    number = count[some].prod(axis=1)
+    least, most = spans(flat)
+    first = np.ceil(least).astype(np.int64)
+    count = np.floor(most).astype(np.int64) - first + 1
+    some = np.flatnonzero((count[:, 0] > 0) & (count[:, 1] > 0))
+    number = count[some, 0] * count[some, 1]
     face = np.repeat(some, number)
     rank = np.arange(len(face)) - np.repeat(np.cumsum(number) - number, number)
     line = first[face] + np.stack([rank // count[face, 1], rank % count[face, 1]], axis=1)
@@ -171,6 +187,17 @@ def cast(vertices: Array, faces: IntArray, axis: int, low: Array, step: float) -
     facing = face_normals(vertices, faces[met])[own, axis]
     order = np.lexsort((height, line[:, 1], line[:, 0]))
     return Hits(line=line[order], height=height[order], facing=facing[order])
+
+
+def spans(corners: Array) -> tuple[Array, Array]:
+    """Return the lowest and the highest corner coordinates of faces; corners are axis 1."""
+    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]  # far quicker than along a short axis
+    return np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+
+
+def whole(mask: BoolArray, faces: IntArray) -> BoolArray:
+    """Return which faces have all three corners in `mask`."""
+    return mask[faces[:, 0]] & mask[faces[:, 1]] & mask[faces[:, 2]]
 
 
 def _on_sole(foot: Foot, points: Array) -> Array:

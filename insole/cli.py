@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import shlex
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -28,12 +29,13 @@ if TYPE_CHECKING:
     from footscan.results import MeasuredFoot
     from insole.planning.plan import Override, Plan
     from insole.planning.planner import FootWish, PlanWishes
+    from insole.planning.trial import Trial
     from insole.workflow import Request, Shots
 
 __all__ = ["cli", "main"]
 
 EXIT_FOR_VERDICT = {"fit for making": 0, "fit for measuring only": 10, "scan again": 20}
-UNUSABLE, BROKEN = 3, 70
+UNUSABLE, REFUSED, BROKEN = 3, 4, 70
 LONG_LIST = 3  # scans; more are shown a bar
 
 
@@ -870,6 +872,95 @@ def _logged(result: ArtefactCheck, scan: Path, day: date, given: dict[str, Any])
     _quiet_or(given["quiet"])(f"added to {given['log']}")
     series = artefact_log.drift(artefact_log.read(given["log"]), calendar.today())
     return [row for s in series if s.entries[-1].series == entry.series for row in s.sentences]
+
+
+@cli.command()
+@click.argument("plan_file", required=False, type=click.Path(path_type=Path), metavar="[PLAN]")
+@click.option("--said", default="", metavar="TEXT", help="What the rider said, in plain words.")
+@click.option(
+    "--side",
+    type=click.Choice(["left", "right", "both"]),
+    default="both",
+    show_default=True,
+    help="Which foot it was said of.",
+)
+@click.option(
+    "--place",
+    type=click.Choice(["arch", "front", "rear", "medial", "lateral", "ball", "heel", "toes"]),
+    default=None,
+    help="Where it is felt, if the words do not say; front and rear are the pad's ends.",
+)
+@click.option("--better", "answer", flag_value="better", help="Better than before this plan.")
+@click.option("--same", "answer", flag_value="same", help="Neither better nor worse.")
+@click.option("--worse", "answer", flag_value="worse", help="Worse than before this plan.")
+@click.option("--on", "day", default="", metavar="YYYY-MM-DD", help="Day of the ride.")
+@click.option(
+    "--clinician",
+    default="",
+    metavar="NAME, DATE",
+    help="A clinician's word, needed for a further step after a stop.",
+)
+@click.option(
+    "--log",
+    type=click.Path(path_type=Path),
+    metavar="FILE|DIR",
+    help="Log to add to: a .json file, or the folder of a case, which then keeps the plan as well.",
+)
+@click.option(
+    "--show",
+    "shown",
+    type=click.Path(path_type=Path),
+    metavar="FILE|DIR",
+    help="Instead of a plan: print this log.",
+)
+@click.option("--words", is_flag=True, help="List the short words that --said takes as well.")
+@JSON
+def trial(
+    plan_file: Path | None, log: Path | None, shown: Path | None, as_json: bool, **given: Any
+) -> int:
+    """Log what a rider said of a plan, and get the one step that follows. Exit 4: stop."""
+    from insole import show, workflow
+
+    if given.pop("words"):
+        from insole.planning.trial import understood_words
+
+        click.echo("\n".join(understood_words()))
+        return 0
+    if shown is not None:
+        records = workflow.read_log(shown)
+        text = _dumps([r.model_dump(mode="json") for r in records]) if as_json else (
+            show.trials(records))  # fmt: skip
+        click.echo(text)
+        return 0
+    if plan_file is None or log is None:
+        raise click.UsageError("give a PLAN and --log FILE, or --show FILE")
+    record, options = _logged_trial(plan_file, log, given)
+    if as_json:
+        for sentence in record.words if record.stopped else ():
+            _say(f"solewright: {sentence}")
+        step = ["solewright", *options] if options else None
+        click.echo(_dumps(record.model_dump(mode="json") | {"command": step}))
+    else:
+        click.echo(show.trial(record, shlex.join(["solewright", *options]) if options else ""))
+    return REFUSED if record.stopped else 0
+
+
+def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Trial, list[str]]:
+    """Log a trial; return it with the options that plan its step."""
+    from insole import workflow
+    from insole.planning.trial import Said
+
+    if not given["day"]:
+        raise click.UsageError("say when it was ridden: --on YYYY-MM-DD")
+    if given["said"].strip() and given["answer"] is None:
+        raise click.UsageError("say how it was as well: --better, --same or --worse")
+    said = Said(
+        text=given["said"], side=given["side"], place=given["place"] or "",
+        answer=given["answer"], date=given["day"], clinician=given["clinician"],
+    )  # fmt: skip
+    plan = workflow.read_plan(plan_file)
+    record = workflow.log_trial(plan, said, log)
+    return record, workflow.step_options(plan, record, plan_file)
 
 
 @cli.command()

@@ -17,8 +17,10 @@ if TYPE_CHECKING:
     from footscan.shots import Combined
     from insole.planning.fit import FitResult
     from insole.planning.plan import ContactCase, ContactPlan, FootPlan, PadPlan, Plan
+    from insole.planning.trial import Trial
 
-__all__ = ["check_table", "fit", "fit_records", "measures", "plan", "to_do", "verdict"]
+__all__ = ["check_table", "fit", "fit_records", "measures", "plan", "to_do", "trial",
+           "trials", "verdict"]  # fmt: skip
 
 WORDS_WIDE, CELL_WIDE = 24, 24
 UNITS = {"deg": "°", "": ""}  # behind a number; any other unit stands apart from it
@@ -160,6 +162,29 @@ def plan(record: Plan) -> str:
     from insole.planning.questions import SHORT_CAUTION
 
     return "\n".join([*rows, "", SHORT_CAUTION])
+
+
+def trial(record: Trial, command: str = "") -> str:
+    """Return one logged trial as text, with the command that plans its step."""
+    answer = record.answer or ("stopped" if record.stopped else "not answered yet")
+    side = "both feet" if record.side == "both" else f"{record.side} foot"
+    rows = [f"Trial {record.number}, {record.date}: plan {record.plan}, {side}, {answer}"]
+    if record.said:
+        rows.append(f'  the rider said: "{record.said}"')
+    rows += [f"  understood: {text}" for text in record.understood]
+    if record.clinician:
+        rows.append(f"  clinician's word: {record.clinician}")
+    rows += [f"  {words}" for words in record.words]
+    if command:
+        rows += ["  to plan it, with the options that the scans were read with:", f"    {command}"]
+    return "\n".join(rows)
+
+
+def trials(records: Sequence[Trial]) -> str:
+    """Return a log of trials as text, oldest first."""
+    from insole.planning.questions import SHORT_CAUTION
+
+    return "\n".join([*map(trial, records), "", SHORT_CAUTION]) if records else "no trial is logged"
 
 
 def fit(ranked: Sequence[FitResult]) -> str:

@@ -33,21 +33,25 @@ if TYPE_CHECKING:
     from insole.planning.fit import FitResult
     from insole.planning.plan import Override, Plan
     from insole.planning.planner import PlanWishes
+    from insole.planning.trial import Said, Trial
 
 __all__ = [
     "Request",
     "Shots",
     "checked_parts",
     "fit_shoes",
+    "log_trial",
     "make",
     "measure_all",
     "measure_each",
     "measure_feet",
     "pair_findings",
     "plan_feet",
+    "read_log",
     "read_plan",
     "save_plan",
     "single_feet",
+    "step_options",
     "thick_edges",
     "with_findings",
 ]
@@ -411,3 +415,66 @@ def thick_edges(plan: Plan) -> list[str]:
         for foot in plan.feet
         for wedge in foot.wedges
     ]
+
+
+def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
+    """Log what the rider said of a plan, and return the trial with the step that follows.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan that was ridden.
+    said : Said
+        Words, side, answer and date.
+    log : Path
+        A file that ends in .json, or the folder of a case, where the plan is kept as well; both
+        are made when they are not there.
+
+    Raises
+    ------
+    footscan.errors.FootscanError
+        What was said cannot be logged, or the log is damaged; the log is then as it was.
+    """
+    from insole import cases
+    from insole.errors import InsoleError
+    from insole.planning import trial
+    from insole.planning.limits import default_limits
+
+    a_case = log.is_dir() or log.suffix.lower() != ".json"
+    fresh = a_case and not log.exists()
+    if fresh and log.name != plan.case:
+        raise InsoleError(
+            f"there is no log at {log}; name a file that ends in .json, or a folder called "
+            f"{plan.case} for the case itself"
+        )
+    earlier = [] if fresh else cases.read_log(log)
+    found = trial.judge(plan, said, earlier, limits=default_limits())
+    if a_case:
+        case = cases.create(log.parent, log.name, opened=said.date) if fresh else (
+            cases.open_case(log))  # fmt: skip
+        case.add_plan(plan)
+    cases.append_log(log, found, earlier)
+    return found
+
+
+def read_log(log: Path) -> list[Trial]:
+    """Return the trials in a log file or in the folder of a case, oldest first.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        There is no such log, or it is damaged.
+    """
+    from insole import cases
+    from insole.errors import InsoleError
+
+    if not log.exists():
+        raise InsoleError(f"there is no trial log at {log}; check the path")
+    return cases.read_log(log)
+
+
+def step_options(plan: Plan, trial: Trial, against: Path) -> list[str]:
+    """Return the arguments that plan a trial's step; none when there is no step."""
+    from insole.planning.trial import options
+
+    return [] if trial.step is None else options(plan, trial.step, against=str(against))

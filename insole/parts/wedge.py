@@ -68,8 +68,8 @@ def shim(
     Returns
     -------
     Part
-        `lines` carry ``"grind"``, contours of the top at steps of height; `facts` give the angle, the
-        words and the thick edge as made.
+        `lines` carry ``"grind"``, contours of the top at steps of height; `facts` give the angle,
+        the words and the thick edge as made.
 
     Raises
     ------

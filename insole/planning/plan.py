@@ -48,7 +48,8 @@ __all__ = [
     "to_json",
 ]
 
-SCHEMA_VERSION = 2  # 2: contact, contour_step; plans of version 1 are read and kept as they are
+# 2 added contact and contour_step; plans of version 1 are read, and written as they were
+SCHEMA_VERSION: Literal[1, 2] = 2
 
 
 class _Record(BaseModel):

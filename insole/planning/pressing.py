@@ -107,8 +107,8 @@ def compare(
     _check_ankle(ankle)
     bed = _bed(level, pad, wedges, limits)
     weight = float(mass.value or 0.0) * GRAVITY
-    where = {"standing": limits.value("contact.standing_centre") * level.foot_length + level.station,
-             "pedalling": _axle(level, cleat)}  # fmt: skip
+    stand = level.station + limits.value("contact.standing_centre") * level.foot_length
+    where = {"standing": stand, "pedalling": _axle(level, cleat)}
     cases = []
     for name, x in where.items():
         load = round(limits.value(f"contact.{name}_share") * weight, 1)
@@ -224,9 +224,7 @@ def _check_ankle(ankle: float | None) -> None:
         )
 
 
-def _bed(
-    level: Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], limits: Limits
-) -> _Bed:
+def _bed(level: Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], limits: Limits) -> _Bed:
     """Return sole, bed and parts on the grid of the comparison."""
     x, y = level.sole.x[::CELL_MM], level.sole.y[::CELL_MM]
     gx, gy = np.meshgrid(x, y, indexing="ij")
@@ -295,9 +293,7 @@ def _pressed(
     bed: _Bed, parts: bool, centre: tuple[float, float], load: float, ankle: float | None
 ) -> Contact:
     height = bed.parts if parts else np.zeros(bed.gap.shape)
-    stiffness = layers_in_series(
-        bed.tissue, bed.part_modulus / np.maximum(height, LEAST_LAYER_MM)
-    )
+    stiffness = layers_in_series(bed.tissue, bed.part_modulus / np.maximum(height, LEAST_LAYER_MM))
     stiffness = np.where(height > LEAST_LAYER_MM, stiffness, bed.tissue)
     held = None if ankle is None else (ankle, 0.0)
     return press(
@@ -367,8 +363,10 @@ def _doubts(plan: ContactPlan, limits: Limits) -> list[Note]:
             continue
         bound = {"standing": min(peak["heel"], peak["forefoot"]),
                  "pedalling": most * peak["forefoot"]}[case.case]  # fmt: skip
-        words = {"standing": "the lower of the peaks at heel and forefoot",
-                 "pedalling": f"{100 * most:.0f} % of the peak at the forefoot"}[case.case]
+        words = {
+            "standing": "the lower of the peaks at heel and forefoot",
+            "pedalling": f"{100 * most:.0f} % of the peak at the forefoot",
+        }[case.case]
         steep = case.after.pad_gradient > STEEPER * case.after.ball_gradient
         if arch > bound:
             notes.append(_warn(f"contact-arch-{case.case}", (

@@ -21,7 +21,15 @@ from insole.errors import PlanError, RefusedError
 from insole.planning.plan import Note, NoteLevel
 from insole.planning.shoe import read_toml
 
-__all__ = ["CAUTIONS", "QUESTIONS", "SHORT_CAUTION", "Question", "decide", "read"]
+__all__ = [
+    "CAUTIONS",
+    "QUESTIONS",
+    "SHORT_CAUTION",
+    "Question",
+    "decide",
+    "named_and_dated",
+    "read",
+]
 
 ANSWERS = ("yes", "no", "not asked")
 
@@ -119,7 +127,7 @@ def decide(
     full = {q.id: _plain(answers.get(q.id, "not asked")) for q in QUESTIONS}
     stops = [q.id for q in QUESTIONS if q.grade == "stop" and full[q.id] == "yes"]
     urgent = _same_day(full)
-    named = _named_and_dated(clinician)
+    named = named_and_dated(clinician)
     if stops and not named:
         raise RefusedError(_refusal(stops, urgent, clinician))
     notes = [_warn("same-day-care", text) for text in urgent]
@@ -188,8 +196,8 @@ def _plain(answer: str) -> str:
     return " ".join(answer.lower().split())
 
 
-def _named_and_dated(clinician: str) -> bool:
-    """Return whether the text holds a name and a real date, YYYY-MM-DD."""
+def named_and_dated(clinician: str) -> bool:
+    """Return whether a clinician's word holds a name and a real date, YYYY-MM-DD."""
     found = re.search(r"\b\d{4}-\d{2}-\d{2}\b", clinician)
     if not found:
         return False

@@ -33,7 +33,8 @@ _HEALTH = re.compile(
 _HEALTH_PHRASES = re.compile(
     r"pins and needles|hot (spots?|foot|feet|toes?|soles?)|(foot|feet|toes?|soles?) (\w+ ){0,3}hot"
     r"|(go|goes|going|went|gone) (dead|to sleep)|dead (foot|feet|toes?|leg)|electric|shooting"
-    r"|(no|lost|lose|loses|losing|loss of|less|without) ((any|all|the|some|my) )*(feeling|sensation)"
+    r"|(no|lost|lose|loses|losing|loss of|less|without) ((any|all|the|some|my) )*"
+    r"(feeling|sensation)"
     r"|(cold and pale|pale|white|blue) (foot|feet|toes?)"
     r"|can not (put|bear|take|carry) (\w+ ){0,3}weight|(skin (\w+ )?(open|broken|off))|open skin"
 )
@@ -54,10 +55,13 @@ _TYPO = 0.88  # of letters shared with a full word, for words of six letters and
 
 _NEGATORS = frozenset({"no", "not", "never", "without", "neither", "nor", "nothing", "zero"})
 _FILLERS = frozenset(
-    "any a an the real new at all of sign signs trace have had has having feel felt get got getting"
-    " is was are were be been do did does in my his her our i foot feet knee knees hip hips back"
-    " toe toes heel heels arch ball leg legs ankle ankles calf calves left right either both that"
-    " whatsoever noticed notice any".split()
+    "any a an the real new at all of sign signs trace in my his her our foot feet knee knees hip"
+    " hips back toe toes heel heels arch ball leg legs ankle ankles calf calves left right either"
+    " both whatsoever".split()
+)
+_VERBS = frozenset(  # "not had any pain" is none; "no I had pain" is some
+    "have had has having feel felt get got getting is was are were be been do did does noticed"
+    " notice that".split()
 )
 _DOUBT = frozenset(
     "as so less until till except unless only yet anymore first apart besides though although"
@@ -155,7 +159,7 @@ _MUCH = (
     r"|bumps?|ridges?|digs?|digging|poke?s|poking|hard spots?|stones?|intrusive"
 )
 _LITTLE = (
-    r"too (low|little|weak|thin|soft|flat)|not enough|no (arch )?support|unsupported|hollow"
+    r"too (low|little|weak|thin|soft|flat)|not enough|no (arch )?support|unsupported|hollow|empty"
     r"|collaps(e|es|ed|ing)|(more|higher) support|not feel (\w+ ){0,2}(pad|support|anything)"
     r"|(hardly|barely) (feel|touch|notice)|not touch|gap (under|below)|(more|higher) arch"
 )
@@ -187,9 +191,7 @@ def stop_words(text: str) -> Stop:
         health += _unfelt(tokens)
         if re.search(rf"\b({'|'.join(_NEGATORS)}) ({'|'.join(_FILLERS)} )*painless\b", plain):
             health.append("not painless")
-    return Stop(
-        health=tuple(dict.fromkeys(health)), mechanical=tuple(dict.fromkeys(mechanical))
-    )
+    return Stop(health=tuple(dict.fromkeys(health)), mechanical=tuple(dict.fromkeys(mechanical)))
 
 
 def observed(text: str, place: str = "") -> tuple[Observation, ...]:
@@ -246,7 +248,7 @@ def _clause_says(clause: str, place: str) -> str:
 
 def _about(clause: str) -> str:
     """Return an observation of shoe, cleat or weight, or nothing."""
-    rules = (
+    rules: tuple[tuple[str, str], ...] = (
         ("heel-lifts", r"heels? (\w+ ){0,2}(lifts?|lifting|moves?|moving|loose|comes? up)"),
         ("toes-tight", r"(tight|narrow|squeez\w*|crush\w*|pinch\w*|no room|rub(s|bing)?)"),
         ("toes-want-out", r"(toes?|foot|feet) (want|need|like)s? (\w+ ){0,3}(out|outward\w*)"
@@ -273,13 +275,14 @@ def _about(clause: str) -> str:
 
 
 def _place_in(clause: str) -> str:
-    return next((p for p, words in _PLACE_WORDS.items() if re.search(rf"\b({words})\b", clause)), "")
+    hits = (p for p, words in _PLACE_WORDS.items() if re.search(rf"\b({words})\b", clause))
+    return next(hits, "")
 
 
 def _plain_no(clause: str, at: int) -> bool:
     """Return whether the words at position `at` of a clause are negated."""
     before = clause[:at].split()
-    while before and before[-1] in _FILLERS | {"longer", "more"}:
+    while before and before[-1] in _FILLERS | _VERBS:
         before.pop()
     return bool(before) and before[-1] in _NEGATORS
 
@@ -319,9 +322,11 @@ def _denied(tokens: Sequence[str], at: int) -> bool:
     if at + 1 < len(tokens) and tokens[at + 1] == "free":
         return at == 0 or tokens[at - 1] not in _NEGATORS
     k = at - 1
-    while k >= 0 and tokens[k] in _FILLERS and at - k < 7:
+    while k >= 0 and tokens[k] in _FILLERS | _VERBS and at - k < 7:
         k -= 1
     if k < 0 or tokens[k] not in _NEGATORS:
+        return False
+    if tokens[k] == "no" and _VERBS & set(tokens[k:at]):
         return False
     return k == 0 or tokens[k - 1] not in _NEGATORS
 

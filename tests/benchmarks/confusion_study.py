@@ -218,8 +218,8 @@ def print_table(results: list[Outcome]) -> None:
     """Print the table by fault and the sums that count."""
     good = [r for r in results if not r.fault]
     held = [r for r in good if not r.passed]
-    print(f"good scans {len(good)}: held back {len(held)} "
-          f"({sum(r.verdict in ('refused', Verdict.AGAIN.value) for r in held)} sent back)")  # fmt: skip
+    back = sum(r.verdict in ("refused", Verdict.AGAIN.value) for r in held)
+    print(f"good scans {len(good)}: held back {len(held)}, of which sent back {back}")
     for r in held:
         print(f"  {r.foot} #{r.level}: {r.verdict} {r.refusal} {', '.join(r.codes)}")
     print(f"\n{'fault':28}{'strength':>30}{'n':>5}{'spoils':>8}{'making':>8}{'measuring':>11}"

@@ -94,6 +94,11 @@ def planned(foot: MeasuredFoot, name: str) -> Row:
     seated = seating.seat(foot, lay_out(foot, shoe, limits), shoe, limits=limits)
     apex = record.landmarks["arch_apex"]
     cases = {case.case: case for case in record.contact.cases}
+    for case in cases.values():
+        if case.after is None:
+            print(f"{name}: no figures {case.case}, {case.reason}", file=sys.stderr)
+    if any(case.after is None for case in cases.values()):
+        return Row(name=name, arch=arch, because="no contact figures", broken={}, took=took)
     standing, pedalling = cases["standing"].after, cases["pedalling"].after
     return Row(
         name=name, arch=arch, binding=tuple(record.pad.binding), took=took,
@@ -198,7 +203,7 @@ def said(rows: list[Row]) -> list[str]:
     free = [row for row in pads if not any(_keeps(text) for text in row.binding)]
     lines = [f"{len(rows)} feet, arch {min(r.arch for r in rows):.0f} to "
              f"{max(r.arch for r in rows):.0f} mm: {len(pads)} pads, {len(rows) - len(pads)} "
-             "without (flat arches)"]  # fmt: skip
+             "without"]  # fmt: skip
     for name, group in (("all pads", pads), ("pads that nothing bound", free)):
         if group:
             along, across = (np.abs([getattr(r, k) for r in group]) for k in ("along", "across"))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from footscan import quality, quality_claims
-from footscan.errors import FootscanError, PoseError
+from footscan.errors import FootscanError
 from footscan.pipeline import Options, measure_files, measure_scan
 from footscan.quality_limits import grade
 from footscan.results import Finding, Measure, Severity, Verdict
@@ -210,9 +210,11 @@ def test_heights_of_a_missing_sole_are_not_measured(data_dir):
         assert measured.measures[name].reason == "the sole was not seen from below"
 
 
-def test_missing_sole_is_refused_for_what_it_is(known_pose, flat_specimen):
-    with pytest.raises(PoseError, match="the sole is missing; scan the foot from below as well"):
-        known_pose(flat_specimen, sole="missing")
+def test_missing_sole_is_said_for_what_it_is(known_pose, flat_specimen):
+    way = known_pose(flat_specimen, sole="missing")
+    assert way.codes["sole-missing"] is Severity.AGAIN
+    assert not {"arch-seen", "heel-seen", "ball-seen", "sole-hole"} & set(way.codes)
+    assert quality.is_missing(way.settled)
 
 
 @pytest.mark.parametrize("code", quality.limits())

@@ -98,7 +98,7 @@ def test_edges_count_rim_and_turned_faces():
 def test_edge_cuts_are_those_of_two_triangles():
     flat = np.array([[[0.0, 0, 0], [2, 0, 0], [0, 2, 0]]])
     through = np.array([[[0.5, 0.5, -1.0], [0.5, 0.5, 1], [3, 3, 1]]])
-    beside = through + [5.0, 0, 0]
+    beside = through + np.array([5.0, 0, 0])
     above = np.array([[[0.5, 0.5, 0.1], [0.5, 0.5, 1], [3, 3, 1]]])
     assert quality_mesh._edge_cuts(through, flat).tolist() == [True]
     assert quality_mesh._edge_cuts(beside, flat).tolist() == [False]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import subprocess
 import sys
 import time
@@ -22,7 +23,9 @@ SAMPLES = ROOT / "sample_scans"
 LEFT, RIGHT = str(SAMPLES / "larch_left.ply"), str(SAMPLES / "larch_right.ply")
 BAD = str(SAMPLES / "larch_right_to_send_back.ply")
 SHOE = str(SAMPLES / "shoe.toml")
-COMMANDS = ("check", "measure", "fit", "plan", "make", "compare", "artefact", "questions")
+COMMANDS = (
+    "check", "measure", "fit", "plan", "make", "compare", "artefact", "trial", "questions"
+)  # fmt: skip
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -957,3 +960,99 @@ def test_the_installed_command_returns_the_code() -> None:
     assert done.stdout == ""
     assert done.stderr.startswith("solewright: nowhere.ply")
     assert len(done.stderr.splitlines()) == 1
+
+
+# ------------------------------------------------------------------ trial
+
+
+def test_a_trial_is_logged_and_its_options_plan_the_step(
+    run: Run, plan_file: Path, tmp_path: Path
+) -> None:
+    """The printed command, with the places of its files, changes one thing and nothing else."""
+    log, said = tmp_path / "log.json", "lump in the arch"
+    code, out, err = run("trial", plan_file, "--said", said, "--side", "left", "--same",
+                         "--on", "2026-05-02", "--log", log)  # fmt: skip
+    assert (code, err) == (0, "")
+    line = shlex.split(out.splitlines()[-1])
+    assert line[:2] == ["solewright", "plan"]
+    places = {Path(LEFT).name: LEFT, Path(RIGHT).name: RIGHT, "SHOE-FILE": SHOE}
+    arguments = [places.get(part, part) for part in line[1:]]
+    code, out, _ = run(*arguments, "--out", tmp_path)
+    assert code == 0
+    changes = out.split("Against the earlier plan:")[1].splitlines()
+    levels = [c for c in changes if "support level" in c]
+    assert [c.strip() for c in levels] == ["left support level: 60 % before, 50 % now"]
+    assert not [c for c in changes if c.strip().startswith("right")]
+    old, new = (json.loads(p.read_text(encoding="utf-8")) for p in
+                (plan_file, tmp_path / "larch-v2-plan.json"))  # fmt: skip
+    assert new["wishes"] == old["wishes"] | {"left": {"support_level": 0.5}}
+    code, out, _ = run("trial", "--show", log)
+    assert code == 0
+    assert f'the rider said: "{said}"' in out
+    assert json.loads(log.read_text(encoding="utf-8"))["trials"][0]["step"]["thing"] == "pad"
+
+
+def test_a_stop_word_is_logged_and_ends_with_4(run: Run, plan_file: Path, tmp_path: Path) -> None:
+    log = tmp_path / "log.json"
+    code, out, _ = run("trial", plan_file, "--said", "toes go numb", "--worse",
+                       "--on", "2026-05-02", "--log", log)  # fmt: skip
+    assert code == 4
+    assert "ask a clinician" in out
+    assert "solewright plan" not in out
+    code, out, err = run("trial", plan_file, "--said", "toes are numb", "--worse",
+                         "--on", "2026-05-03", "--log", log, "--json")  # fmt: skip
+    assert code == 4
+    assert "ask a clinician" in err
+    assert json.loads(out)["command"] is None
+    assert len(json.loads(run("trial", "--show", log, "--json")[1])) == 2
+
+
+def test_a_case_keeps_plan_and_trials(run: Run, plan_file: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "larch"
+    for day in ("2026-05-01", "2026-05-02"):
+        code, _, err = run("trial", plan_file, "--said", "fine", "--better", "--on", day,
+                           "--log", folder)  # fmt: skip
+        assert (code, err) == (0, "")
+    assert (folder / "plans" / "plan-001.json").read_bytes() == plan_file.read_bytes()
+    assert sorted(p.name for p in (folder / "trials").iterdir()) == [
+        "trial-001.json", "trial-002.json"]  # fmt: skip
+    code, _, err = run("trial", plan_file, "--on", "2026-05-03", "--log", tmp_path / "oak")
+    assert code == 3
+    assert "a folder called larch" in err
+    assert not (tmp_path / "oak").exists()
+
+
+@pytest.mark.parametrize(("options", "code", "says"), [
+    (["--log", "LOG"], 2, "--on YYYY-MM-DD"),
+    (["--log", "LOG", "--on", "2026-05-01", "--said", "fine"], 2, "--better, --same or --worse"),
+    (["--on", "2026-05-01"], 2, "give a PLAN and --log FILE"),
+    (["--log", "LOG", "--on", "May", "--better"], 3, "give it as YYYY-MM-DD"),
+    (["--log", "BAD", "--on", "2026-05-01", "--better"], 3, "is damaged"),
+])  # fmt: skip
+def test_a_wrong_trial_is_one_sentence(
+    run: Run, plan_file: Path, tmp_path: Path, options: list[str], code: int, says: str
+) -> None:
+    (tmp_path / "bad.json").write_text("{")
+    names = {"LOG": tmp_path / "log.json", "BAD": tmp_path / "bad.json"}
+    got, _, err = run("trial", plan_file, *[names.get(o, o) for o in options])
+    assert got == code
+    assert says in err
+    assert not (tmp_path / "log.json").exists()
+
+
+def test_showing_no_log_is_one_sentence(run: Run, tmp_path: Path) -> None:
+    code, _, err = run("trial", "--show", tmp_path / "none.json")
+    assert code == 3
+    assert "there is no trial log" in err
+
+
+def test_body_mass_and_ankle_reach_the_plan(run: Run, tmp_path: Path) -> None:
+    code, out, _ = run("plan", LEFT, RIGHT, "--shoe", SHOE, "--body-mass", "60", "--ankle",
+                       "left=1.5", "--out", tmp_path)  # fmt: skip
+    assert code == 0
+    assert "body mass 60 kg, as given" in out
+    assert "294 N, sole held at +1.5°" in out  # 60 kg x 9.80665 / 2
+    assert "294 N: area" in out
+    code, _, err = run("plan", LEFT, RIGHT, "--body-mass", "6", "--out", tmp_path)
+    assert code == 3
+    assert "give 25 to 250 kg" in err

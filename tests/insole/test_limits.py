@@ -47,6 +47,30 @@ def test_every_name_asked_for_in_the_package_exists():
     assert asked <= set(names)
 
 
+# names that the code puts together: a place's cap, a room's bound, a load case's share
+BUILT = (
+    (r"wedge\.(forefoot|heel|under)\.(warn|refuse)_(deg|mm)",
+     r'f"wedge\.\{key\}\.(warn|refuse)_(deg|mm)"', "wedging.py"),
+    (r"fit\.\w+_room_(least|most)", r'f"\{key\}_(least|most)"', "fit.py"),
+    (r"contact\.(standing|pedalling)_share", r'f"contact\.\{name\}_share"', "pressing.py"),
+)  # fmt: skip
+
+
+def test_no_limit_is_without_use():
+    """Each name stands in the code as text, or is one of those that the code puts together."""
+    code = {path.name: path.read_text(encoding="utf-8") for path in PLANNING.glob("*.py")}
+    whole = "\n".join(code.values())
+    unused = []
+    for name in lim.default_limits():
+        built = any(re.fullmatch(pattern, name) and re.search(use, code[file])
+                    for pattern, use, file in BUILT)  # fmt: skip
+        stem = name.removesuffix("_least").removesuffix("_most")
+        if f'"{name}"' not in whole and not (built and (
+            not name.startswith("fit.") or f'"{stem}"' in whole)):  # fmt: skip
+            unused.append(name)
+    assert unused == []
+
+
 def test_lowering_from_seated_follows_the_published_index():
     """AHI 0.363 seated, 0.340 standing (Butler 2008, value from memory) over 190 mm: 4.4 mm."""
     assert lim.default_limits().value("load.from_seated") == pytest.approx(0.023 * 190, abs=0.5)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from dataclasses import replace
 
@@ -242,3 +243,17 @@ def test_a_re_plan_is_quick():
         planner.plan(None, foot, SHOE, both(shift=(float(step), 0.0)))
         took.append(time.perf_counter() - start)
     assert min(took) < 1.2
+
+
+def test_a_plan_of_the_first_schema_is_read_and_written_as_it_was(pair):
+    """Records kept by a workshop stay what they are, fingerprint included."""
+    old = json.loads(to_json(pair))
+    old["schema_version"] = 1
+    for foot in (old["left"], old["right"]):
+        del foot["contact"]
+    text = json.dumps(old, indent=1, ensure_ascii=False) + "\n"
+    plan = from_json(text)
+    assert plan.right.contact is None
+    assert to_json(plan) == text
+    with pytest.raises(PlanError, match="schema_version"):
+        from_json(json.dumps(old | {"schema_version": 3}))

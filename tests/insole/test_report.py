@@ -12,6 +12,9 @@ import pytest
 from insole.errors import OutputError
 from insole.output import report
 from insole.planning.plan import (
+    ContactCase,
+    ContactFigures,
+    ContactPlan,
     Note,
     NoteLevel,
     Override,
@@ -303,3 +306,35 @@ def test_a_plan_without_feet_is_refused(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="no foot, so there is no page"):
         report.write_plan_page(tmp_path / "p.pdf", empty)
     assert list(itertools.chain(tmp_path.iterdir())) == []
+
+
+def contact(load: float, **given: Any) -> ContactPlan:
+    def figures(area: float, heel: float) -> ContactFigures:
+        return ContactFigures(
+            area=area, share={"heel": heel, "big toe": 1 - heel}, pad_share=0.0, pad_peak=0.0,
+            peak={"heel": 91.2, "big toe": 33.7}, pad_gradient=0.0, ball_gradient=0.0,
+            tilt=(0.0, 0.0), centre=(100.0, 0.0),
+        )  # fmt: skip
+
+    return ContactPlan(
+        body_mass=Quantity(value=71.0, unit="kg", reason="as given"),
+        cases=[
+            ContactCase(case="standing", load=load, before=figures(98.4, 0.62),
+                        after=figures(107.7, 0.57), **given),
+            ContactCase(case="pedalling", load=load, reason="the axle is off the sole"),
+        ],
+        notes=["comparison of one bed with another"],
+    )  # fmt: skip
+
+
+def test_plan_page_compares_contact_without_and_with_the_parts(tmp_path: Path) -> None:
+    plan = changed(sample_plan(), "left", contact=contact(348.1))
+    plan = changed(plan, "right", contact=contact(348.1, ankle=-1.5))
+    text = " ".join(words(page) for page in plan_page(tmp_path, plan))
+    for wanted in ("Contact without → with the parts", "Standing, 348 N",
+                   "contact area 98 → 108 cm²", "sole held at −1.5°", "62 → 57", "38 → 43",
+                   "91 → 91", "not worked out, see below", "Body mass 71 kg (as given)",
+                   "The axle is off the sole"):  # fmt: skip
+        assert wanted in text or wanted.lower() in text.lower(), wanted
+    bare = " ".join(words(page) for page in plan_page(tmp_path, sample_plan()))
+    assert "Contact without" not in bare

@@ -1,0 +1,185 @@
+"""The store: nothing is overwritten, nothing is half written, a damaged file is one sentence."""
+
+from __future__ import annotations
+
+import json
+import os
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from insole import cases
+from insole.errors import InsoleError
+from insole.planning.trial import Trial
+from tests.plans import sample_plan
+
+
+def trial(number: int = 1, case: str = "larch", **more) -> Trial:
+    return Trial(number=number, case=case, plan=1, fingerprint="0" * 12, date="2026-05-01",
+                 set_up={}, **more)  # fmt: skip
+
+
+@pytest.fixture
+def case(tmp_path: Path) -> cases.Case:
+    return cases.create(tmp_path, "larch", opened="2026-05-01")
+
+
+def plan(version: int = 1, case: str = "larch"):
+    return sample_plan().model_copy(update={"case": case, "version": version})
+
+
+def everything(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+def test_a_case_is_found_again(case, tmp_path):
+    assert cases.open_case(case.folder) == case
+    assert cases.create(tmp_path, "birch-2").name == "birch-2"
+    (tmp_path / "notes").mkdir()
+    assert [c.name for c in cases.cases(tmp_path)] == ["birch-2", "larch"]
+    assert cases.cases(tmp_path / "none") == []
+
+
+@pytest.mark.parametrize("name", ["", "..", "a/b", "a b", "-a", "con", "COM1", "x" * 64, "ä"])
+def test_a_name_that_cannot_be_a_folder_is_refused(tmp_path, name):
+    with pytest.raises(InsoleError, match="cannot name a case"):
+        cases.create(tmp_path, name)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_plans_are_kept_by_version_and_never_replaced(case):
+    for version in (1, 2, 11):
+        case.add_plan(plan(version))
+    assert case.versions() == [1, 2, 11]
+    assert case.plan(2) == plan(2)
+    before = everything(case.folder)
+    assert case.add_plan(plan(2)).name == "plan-002.json"  # the same: kept once
+    other = plan(2).model_copy(update={"date": "2026-06-01"})
+    with pytest.raises(InsoleError, match=r"is there already and is kept; give this plan a new"):
+        case.add_plan(other)
+    with pytest.raises(InsoleError, match="plan of 'oak', not of the case 'larch'"):
+        case.add_plan(plan(3, "oak"))
+    assert everything(case.folder) == before
+
+
+def test_a_case_is_not_made_twice(case, tmp_path):
+    with pytest.raises(InsoleError, match="is there already and is kept; open that case"):
+        cases.create(tmp_path, "larch")
+
+
+def test_trials_follow_one_another(case):
+    case.add_trial(trial(1, said="fine"))
+    case.add_trial(trial(2))
+    assert [t.number for t in case.trials()] == [1, 2]
+    assert case.trials()[0] == trial(1, said="fine")
+    for bad in (trial(2), trial(4), trial(3, "oak")):
+        with pytest.raises(InsoleError, match="does not follow the 2 trials of 'larch'"):
+            case.add_trial(bad)
+    (case.folder / "trials" / "trial-001.json").unlink()
+    with pytest.raises(InsoleError, match=r"trial 1 is missing in .*; put its file back"):
+        case.trials()
+
+
+def test_a_log_in_one_file_grows(tmp_path):
+    path = tmp_path / "logs" / "larch.json"
+    assert cases.read_log(path) == []
+    cases.append_log(path, trial(1), [])
+    cases.append_log(path, trial(2, said="fine"), [trial(1)])
+    assert cases.read_log(path) == [trial(1), trial(2, said="fine")]
+    assert [p.name for p in path.parent.iterdir()] == ["larch.json"]
+    with pytest.raises(InsoleError, match="was changed meanwhile"):
+        cases.append_log(path, trial(2), [trial(1)])
+    assert len(cases.read_log(path)) == 2
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"schema_version": 9, "trials": []}', "\x00",
+                                  "[" * 100000, '{"schema_version": 1, "trials": [{}]}',
+                                  '{"schema_version": 1}'])  # fmt: skip
+def test_a_damaged_file_is_one_sentence_and_stays(tmp_path, case, text):
+    log = tmp_path / "log.json"
+    log.write_text(text)
+    with pytest.raises(InsoleError, match=r"log\.json (is damaged|is not a trial log)") as caught:
+        cases.read_log(log)
+    assert "\n" not in str(caught.value)
+    with pytest.raises(InsoleError):
+        cases.append_log(log, trial(1), [])
+    assert log.read_text() == text
+    (case.folder / "case.json").write_text(text)
+    with pytest.raises(InsoleError, match=r"case\.json (is damaged|is not a case|does not say)"):
+        cases.open_case(case.folder)
+
+
+def test_bytes_that_are_no_text_are_one_sentence(tmp_path):
+    log = tmp_path / "log.json"
+    log.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(InsoleError, match="cannot be read as a trial log"):
+        cases.read_log(log)
+
+
+def test_a_plan_under_the_wrong_name_is_seen(case):
+    case.add_plan(plan(1))
+    os.replace(case.folder / "plans" / "plan-001.json", case.folder / "plans" / "plan-002.json")
+    with pytest.raises(InsoleError, match=r"holds plan 1 of 'larch'; put the right file back"):
+        case.plan(2)
+    with pytest.raises(InsoleError, match="there is no plan at"):
+        case.plan(1)
+
+
+def test_a_write_that_fails_leaves_all_as_it_was(case, tmp_path, monkeypatch):
+    log = tmp_path / "log.json"
+    cases.append_log(log, trial(1), [])
+    before = everything(tmp_path)
+
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    for call in (lambda: case.add_plan(plan(7)), lambda: case.add_trial(trial(1)),
+                 lambda: cases.append_log(log, trial(2), [trial(1)]),
+                 lambda: cases.create(tmp_path, "oak")):  # fmt: skip
+        with pytest.raises(InsoleError, match="cannot be written: no space left on device"):
+            call()
+    assert everything(tmp_path) == before
+
+
+def test_without_links_a_file_is_still_not_replaced(case, monkeypatch):
+    """Some file systems know no hard links."""
+
+    def none(*_: object) -> None:
+        raise OSError(95, "Operation not supported")
+
+    monkeypatch.setattr(os, "link", none)
+    case.add_plan(plan(1))
+    with pytest.raises(InsoleError, match="is there already and is kept"):
+        case.add_plan(plan(1).model_copy(update={"date": "x"}))
+    assert case.plan(1) == plan(1)
+
+
+def test_a_case_is_exported_whole_and_always_the_same(case, tmp_path):
+    case.add_plan(plan(1))
+    case.add_trial(trial(1))
+    first = case.export(tmp_path / "larch.zip")
+    second = case.export(tmp_path / "again.zip")
+    assert first.read_bytes() == second.read_bytes()
+    with zipfile.ZipFile(first) as archive:
+        assert archive.testzip() is None
+        held = {name.removeprefix("larch/"): archive.read(name) for name in archive.namelist()}
+    assert held == {k.replace(os.sep, "/"): v for k, v in everything(case.folder).items()}
+    with pytest.raises(InsoleError, match="choose another name"):
+        case.export(first)
+
+
+def test_a_case_is_erased_only_by_its_name(case, tmp_path):
+    with pytest.raises(InsoleError, match="repeat its name"):
+        case.erase("yes")
+    assert case.folder.is_dir()
+    case.erase("larch")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_files_are_plain_json(case):
+    case.add_trial(trial(1, said="Bogen drückt"))
+    text = (case.folder / "trials" / "trial-001.json").read_text(encoding="utf-8")
+    assert "drückt" in text
+    assert json.loads(text)["number"] == 1

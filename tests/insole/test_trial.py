@@ -1,0 +1,279 @@
+"""Trials: one step on one thing, in the order of work, within limits, or the reason for none."""
+
+from __future__ import annotations
+
+import pytest
+
+from insole.errors import PlanError, RefusedError
+from insole.planning import planner
+from insole.planning.limits import default_limits
+from insole.planning.plan import Plan
+from insole.planning.planner import FootWish, PlanWishes
+from insole.planning.shoe import parse
+from insole.planning.trial import Said, Trial, judge, options
+from tests import feet
+
+LIMITS = default_limits()
+STOCK = {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}
+SHOE = {
+    "name": "canted", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+    "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
+    "shell": {"cant_forefoot": 1.0}, "stock_insole": {"kept": False, "thickness": STOCK},
+}  # fmt: skip
+
+
+def made(version: int = 1, shoe=SHOE, right: dict | None = None, **wish) -> Plan:
+    wishes = PlanWishes(both=FootWish(**wish), right=FootWish(**(right or {})), version=version,
+                        case="larch")  # fmt: skip
+    return planner.plan(None, feet.analytic(), parse(shoe) if shoe else None, wishes)
+
+
+def said(text: str = "", answer: str | None = "same", day: str = "2026-05-01", **more) -> Said:
+    return Said(text=text, answer=answer, date=day, **more)
+
+
+def run(plan: Plan, log: list[Trial], *what, **more) -> Trial:
+    found = judge(plan, said(*what, **more), log, limits=LIMITS)
+    log.append(found)
+    return found
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    return made()
+
+
+@pytest.mark.parametrize(("text", "wish"), [
+    ("lump in the arch", {"support_level": 0.7}),
+    ("not enough arch support", {"support_level": 0.9}),
+    ("pad too far forward", {"shift": [-3.0, 0.0]}),
+    ("pad pushes at the inner edge", {"shift": [0.0, -3.0]}),
+    ("pad pushes at the outer edge", {"shift": [0.0, 3.0]}),
+    ("pedal too far forward", {"cleat_offset": -8.0}),
+    ("pedal too far back", {"cleat_offset": -2.0}),
+    ("toes want out", {"cleat_yaw": 1.0}),
+    ("weight on the little-toe side", {"forefoot": 2.0}),  # the shoe keeps 1, the step is net 1
+    ("weight on the big-toe side", {"forefoot": 0.0}),
+])  # fmt: skip
+def test_one_step_on_one_thing(plan, text, wish):
+    """Steps by hand: 10 % support, 3 mm grid, 3 mm cleat, 1 degree."""
+    found = judge(plan, said(text), [], limits=LIMITS)
+    assert found.step is not None
+    assert found.step.wishes == {"right": wish}
+    assert found.words[0].startswith("right: ")
+    assert "because" in found.words[0]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "lump in the arch",
+        "pad too far forward",
+        "toes want out",
+        "weight on the little-toe side",
+        "pedal too far back",
+    ],
+)
+def test_the_next_plan_differs_in_that_one_thing(plan, text):
+    """The step carried out, and taken back by a worse ride: set-ups follow and return."""
+    log: list[Trial] = []
+    step = run(plan, log, text).step
+    new = made(2, right={k: tuple(v) if k == "shift" else v
+                         for k, v in step.wishes["right"].items()})  # fmt: skip
+    back = run(new, log, "", "worse", "2026-05-03")
+    was, now = log[0].set_up["right"], log[1].set_up["right"]
+    assert len([k for k in was if was[k] != now[k]]) == 1
+    assert back.step is not None
+    assert back.step.undoes
+    assert back.step.wishes == step.before
+    third = made(3, right={k: tuple(v) if k == "shift" else v
+                           for k, v in back.step.wishes["right"].items()})  # fmt: skip
+    returned = judge(third, said("", "same", "2026-05-04"), log, limits=LIMITS)
+    assert returned.set_up == log[0].set_up
+    again = run(made(3, right={"support_level": 0.5}), log, "", "worse", "2026-05-05")
+    assert again.step is None or not again.step.undoes
+
+
+@pytest.mark.parametrize(("wish", "text", "match"), [
+    ({"support_level": 1.0}, "not enough arch support", "presses than 100 %"),
+    ({"support_level": 0.2}, "lump in the arch", "below 20 % nothing is felt"),
+    ({"forefoot": 3.0}, "weight on the little-toe side", "3° is more than a trial takes, 2 deg"),
+    ({"heel": 1.0, "forefoot": 2.0}, "weight on the little-toe side",
+     "2° is more than a trial takes, 2 deg"),  # net 1 and 1: a third degree
+    ({"cleat_offset": -30.0}, "pedal too far forward", "must be from -30 to 30"),
+    ({"pad": False}, "lump in the arch", "no pad under the right foot"),
+])  # fmt: skip
+def test_limits_leave_no_step_and_say_why(wish, text, match):
+    found = judge(made(**wish), said(text), [], limits=LIMITS)
+    assert found.step is None
+    assert match in found.words[0]
+
+
+def test_a_pad_moved_as_far_as_it_goes_stays(plan):
+    pad = plan.right.pad.model_copy(update={"shift": (0.0, 19.0)})
+    far = plan.model_copy(update={"right": plan.right.model_copy(update={"pad": pad})})
+    found = judge(far, said("pad pushes at the outer edge"), [], limits=LIMITS)
+    assert found.step is None
+    assert "moved as far as it goes" in found.words[0]
+
+
+def test_the_crest_is_not_moved_further_ahead_of_the_apex(plan):
+    """At most 3 mm ahead (and half a millimetre of grid): one step from the apex, not two."""
+    off = plan.right.pad.crest.from_rear - plan.right.landmarks["arch_apex"][0]
+    assert off == pytest.approx(0.0, abs=0.5)
+    found = judge(plan, said("lump near the heel"), [], limits=LIMITS)
+    assert found.step is not None
+    moved = made(shift=(3.0, 0.0))
+    found = judge(moved, said("lump near the heel"), [], limits=LIMITS)
+    assert found.step is None
+    assert "ahead of the arch apex" in found.words[0]
+
+
+def test_without_a_shoe_support_stays_and_no_wedge_is_proposed():
+    bare = made(shoe=None)
+    for text, match in (("not enough arch support", "without a shoe no more"),
+                        ("weight on the little-toe side", "own cant is not known")):  # fmt: skip
+        found = judge(bare, said(text), [], limits=LIMITS)
+        assert found.step is None
+        assert match in found.words[0]
+
+
+@pytest.mark.parametrize(("text", "thing", "later"), [
+    ("weight on the little-toe side, lump in the arch", "pad", "little-toe side"),
+    ("lump in the arch, pedal too far back", "cleat", "arch support"),
+    ("toes tight, pedal too far back", None, "too far back"),
+])  # fmt: skip
+def test_the_order_of_work_decides_between_two_complaints(plan, text, thing, later):
+    found = judge(plan, said(text), [], limits=LIMITS)
+    assert (found.step.thing if found.step else None) == thing
+    assert any("later" in words and later in words for words in found.words[1:])
+
+
+def test_shoe_fit_has_no_option_and_contradictions_no_step(plan):
+    assert "shoe fit comes first" in judge(plan, said("toes tight"), [], limits=LIMITS).words[0]
+    both = judge(plan, said("arch too high, not enough arch support"), [], limits=LIMITS)
+    assert both.step is None
+    assert "said both ways" in both.words[0]
+
+
+def test_better_keeps_the_plan_and_nothing_said_asks(plan):
+    better = judge(plan, said("", "better"), [], limits=LIMITS)
+    assert better.step is None
+    assert "review" in better.words[0]
+    assert "--place" in judge(plan, said("fine"), [], limits=LIMITS).words[0]
+    worse = judge(plan, said("", "worse"), [], limits=LIMITS)
+    assert worse.step is None
+    assert "baseline" in worse.words[0]
+
+
+def test_an_unanswered_trial_refuses_the_next_plan(plan):
+    log: list[Trial] = []
+    opened = run(plan, log, "", None)
+    assert opened.step is None
+    assert "on trial" in opened.words[0]
+    with pytest.raises(RefusedError, match=r"plan 1 from .* has not been answered") as caught:
+        judge(made(2), said("lump in the arch", day="2026-05-09"), log, limits=LIMITS)
+    assert caught.value.exit_code == 4
+    assert run(plan, log, "lump in the arch", "same", "2026-05-02").step is not None
+    assert judge(made(2, support_level=0.7), said("", "better", "2026-05-09"), log,
+                 limits=LIMITS).answer == "better"  # fmt: skip
+
+
+def test_two_changes_at_once_cannot_be_judged(plan):
+    log: list[Trial] = []
+    run(plan, log, "lump in the arch")
+    found = run(made(2, support_level=0.7, cleat_offset=-10.0), log, "lump in the arch", "worse",
+                "2026-05-05")  # fmt: skip
+    assert found.step is None
+    assert "2 things changed since the last trial (support level, cleat)" in found.words[0]
+    assert "go back to plan 1" in found.words[0]
+
+
+def test_three_steps_without_a_gain_go_back_to_the_baseline(plan):
+    log: list[Trial] = []
+    run(plan, log, "not enough arch support", "same", "2026-05-01")
+    for version, level in ((2, 0.9), (3, 1.0)):
+        text = "not enough arch support" if version < 3 else "lump in the arch"
+        assert run(made(version, support_level=level), log, text, "same",
+                   f"2026-05-0{version}").step is not None  # fmt: skip
+    last = run(made(4, support_level=0.9), log, "lump in the arch", "same", "2026-05-08")
+    assert last.step is None
+    assert "3 steps brought no clear gain: back to the baseline" in last.words[0]
+
+
+def test_a_gain_starts_the_count_anew(plan):
+    log: list[Trial] = []
+    run(plan, log, "not enough arch support", "same", "2026-05-01")
+    run(made(2, support_level=0.9), log, "not enough arch support", "better", "2026-05-02")
+    run(made(3, support_level=1.0), log, "lump in the arch", "same", "2026-05-03")
+    last = run(made(4, support_level=0.9), log, "lump in the arch", "same", "2026-05-04")
+    assert last.step is not None
+
+
+@pytest.mark.parametrize("answer", ["better", "same", "worse", None])
+def test_a_stop_word_gives_a_clinician_and_no_step(plan, answer):
+    log: list[Trial] = []
+    found = run(plan, log, "lump in the arch and my knee hurts", answer)
+    assert found.step is None
+    assert found.health
+    assert found.stopped == ["hurts"]
+    assert "ask a clinician" in found.words[0]
+    assert "no step" in found.words[0]
+
+
+def test_after_a_stop_no_step_until_a_clinician_has_spoken(plan):
+    log: list[Trial] = []
+    run(plan, log, "numb toes", "worse")
+    held = run(plan, log, "lump in the arch", "same", "2026-05-04")
+    assert held.step is None
+    assert "until a clinician's word is recorded" in held.words[0]
+    with pytest.raises(PlanError, match="needs name and date"):
+        judge(plan, said("lump in the arch", day="2026-05-05", clinician="Dr A"), log,
+              limits=LIMITS)  # fmt: skip
+    freed = run(plan, log, "lump in the arch", "same", "2026-05-06",
+                clinician="Dr A. Example, 2026-05-05")  # fmt: skip
+    assert freed.step is not None
+
+
+def test_slipping_stops_without_a_diagnosis(plan):
+    found = judge(plan, said("my foot slips", "worse"), [], limits=LIMITS)
+    assert found.step is None
+    assert found.stopped == ["slips"]
+    assert not found.health
+    assert "do not ride on" in found.words[0]
+
+
+@pytest.mark.parametrize(("more", "match"), [
+    ({"day": "05/2026"}, "give it as YYYY-MM-DD"),
+    ({"day": "2026-02-30"}, "give it as YYYY-MM-DD"),
+    ({"side": "left"}, "left foot is not in this plan"),
+    ({"place": "elbow"}, "there is no place 'elbow'"),
+    ({"text": "x" * 2001}, "more than 2000 letters"),
+])  # fmt: skip
+def test_what_cannot_be_logged_is_one_sentence(plan, more, match):
+    with pytest.raises(PlanError, match=match):
+        judge(plan, said(**more), [], limits=LIMITS)
+
+
+def test_a_log_stays_in_order_and_with_one_case(plan):
+    log: list[Trial] = []
+    run(made(2), log, "fine", "same", "2026-05-05")
+    for other, day, match in ((made(2), "2026-05-04", "lies before the log's last trial"),
+                              (plan, "2026-05-06", "plan 1 is older than plan 2"),
+                              (plan.model_copy(update={"case": "oak", "version": 3}), "2026-05-06",
+                               "this log is of the case 'larch'")):  # fmt: skip
+        with pytest.raises(PlanError, match=match):
+            judge(other, said("fine", day=day), log, limits=LIMITS)
+
+
+def test_the_options_keep_every_other_wish():
+    plan = made(support_level=0.7, heel=1.0, tender=((90.0, 5.0), (100.0, 6.0)),
+                right={"shift": (-3.0, 2.0)})  # fmt: skip
+    step = judge(plan, said("lump in the arch"), [], limits=LIMITS).step
+    line = options(plan, step, against="old.json")
+    assert line[:2] == ["plan", "analytic-right.ply"]
+    text = " ".join(line)
+    for part in ("--shoe SHOE-FILE", "--case larch", "--version 2", "--against old.json",
+                 "--support 70", "--support right=60", "--heel 1", "--shift-pad right=-3,2",
+                 "--tender 90,5", "--tender 100,6"):  # fmt: skip
+        assert part in text
