@@ -13,7 +13,6 @@ Terms
 from __future__ import annotations
 
 import numpy as np
-from scipy import signal
 
 from footscan.quality_limits import grade
 from footscan.quality_view import View, cast
@@ -139,5 +138,23 @@ def clefts(x: Array, y: Array, roof: Array, floor: Array) -> float | None:
     for row in roof[(x > CLEFTS[0]) & (x < CLEFTS[1])][::2]:
         height = row[np.isfinite(row)]
         if len(height) >= LEAST_CELLS:
-            counts.append(len(signal.find_peaks(-height, prominence=CLEFT_MM)[0]))
+            counts.append(_valleys(height, CLEFT_MM))
     return min(4.0, float(np.percentile(counts, 80))) if len(counts) >= 4 else None
+
+
+def _valleys(height: Array, depth: float) -> int:
+    """Return how many valleys have sides of at least `depth` on both sides.
+
+    As ``scipy.signal.find_peaks`` by prominence, whose import takes 0.3 s.
+    """
+    count, inside, turn = 0, False, float(height[0]) if len(height) else 0.0
+    for value in height:
+        if inside:
+            turn = min(turn, float(value))
+            if value - turn >= depth:
+                count, inside, turn = count + 1, False, float(value)
+        else:
+            turn = max(turn, float(value))
+            if turn - value >= depth:
+                inside, turn = True, float(value)
+    return count

@@ -55,7 +55,8 @@ class Finding:
     text, advice : str
         One sentence of what is, one of what to do.
     region : str
-        Where: ``"scan"``, ``"sole"``, ``"heel"``, ``"arch"``, ``"ball"``, ``"toes"``, ``"leg"``.
+        Where: ``"scan"``, ``"sole"``, ``"heel"``, ``"arch"``, ``"ball"``, ``"toes"``, ``"leg"``,
+        ``"medial border"``, ``"lateral border"``, ``"dorsum"``.
     value, limit : float or None
         The measured value against its limit, in the unit that `text` names.
     """
