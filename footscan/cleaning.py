@@ -28,7 +28,7 @@ __all__ = ["Cleaned", "Drawn", "Floor", "Sketch", "clean", "draw", "sketch", "sp
 
 SKETCH_POINTS = 16000
 SECOND_FOOT_SHARE = 0.45  # of the first body's cells and extent: less is a stand or a tag
-FINE_CELL_MM = 0.9  # denser scans are averaged to this spacing
+FINE_CELL_MM = 1.5  # denser scans are averaged to this spacing: measures move by less than 0.1 mm
 # Box in which the foot lies, shares of the matched length: generous, since the match of an
 # unusual foot may be off by a fifth in scale; floor and islands go by rules of their own.
 BOX = np.array([[-0.30, -0.60, -0.25], [1.35, 0.60, 0.80]])

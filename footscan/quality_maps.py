@@ -79,7 +79,7 @@ class ScanMaps:
 def maps(measured: MeasuredFoot) -> ScanMaps:
     """Return coverage and noise maps of a measured foot.
 
-    Noise is that of the cleaned surface. Scans denser than 0.9 mm were averaged to that spacing
+    Noise is that of the cleaned surface. Scans denser than 1.1 mm were averaged to that spacing
     while cleaning, so that their maps read less noise than single points have.
     """
     foot = measured.foot
