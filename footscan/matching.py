@@ -36,6 +36,7 @@ NORMAL_WEIGHT = 0.12  # a normal that is 90 degrees off counts like 0.17 foot le
 STARTS = 160  # orientations tried; neighbours are then about 35 degrees apart
 COARSE_POINTS, FINE_POINTS = 64, 350
 COARSE_ROUNDS, FINE_ROUNDS = 8, 22
+COARSE_NEAR = 0.5  # coarse rounds take a partner that is this much farther than the nearest
 COARSE_LEAVE, FINE_LEAVE = (3, 96), (8, 4)  # after so many rounds only so many best go on
 KEEP = 12  # poses per side that are refined
 TRIM = 0.85  # share of template points that must find a partner; the rest may be missing
@@ -167,10 +168,13 @@ class _Target:
         self.normals = normals
         self.tree = spatial.cKDTree(np.hstack([points, NORMAL_WEIGHT * normals]))
 
-    def nearest(self, points: Array, normals: Array, scale: Array | float) -> tuple[Array, Array]:
-        """Return distances and partners of (c, m, 3) placed template points."""
+    def nearest(self, points: Array, normals: Array, near: float = 0.0) -> tuple[Array, Array]:
+        """Return distances and partners of (c, m, 3) placed template points.
+
+        With `near` a partner may be farther by that share: quicker, for rough rounds.
+        """
         feature = np.concatenate([points, NORMAL_WEIGHT * normals], axis=2)
-        distance, index = self.tree.query(feature.reshape(-1, 6))
+        distance, index = self.tree.query(feature.reshape(-1, 6), eps=near)
         shape = points.shape[:2]
         return distance.reshape(shape), index.reshape(shape)
 
@@ -228,6 +232,7 @@ def _best_of_view(scan: _Target, side: Side, view: str, ups: list[Array], *, fai
         np.repeat(sizes, len(rotations)),
         COARSE_ROUNDS,
         leave=COARSE_LEAVE,
+        near=COARSE_NEAR,
     )
     order = np.argsort(state[3], kind="stable")[: KEEP if whole else VIEW_KEEP]
     many = _thinned(len(points), FINE_POINTS)
@@ -256,7 +261,7 @@ def _core(
 ) -> float:
     """Return the misfit of the best-fitting part of the placed template."""
     laid = points @ rotation.T * scale + shift
-    distance, _ = scan.nearest(laid[None], (normals @ rotation.T)[None], scale)
+    distance, _ = scan.nearest(laid[None], (normals @ rotation.T)[None])
     return _root_mean_square(distance[0], CORE) / scale
 
 
@@ -289,6 +294,7 @@ def _place(
     rounds: int,
     shifts: Array | None = None,
     leave: tuple[int, int] = (0, 0),
+    near: float = 0.0,
 ) -> tuple[Array, Array, Array, Array]:
     """Return rotations, shifts, scales and costs after closest-point rounds, all at once.
 
@@ -303,7 +309,7 @@ def _place(
     for step in range(rounds + 1):
         placed = np.einsum("cij,mj->cmi", rotation, points) * scale[:, None, None] + shift[:, None]
         turned = np.einsum("cij,mj->cmi", rotation, normals)
-        distance, index = scan.nearest(placed, turned, scale)
+        distance, index = scan.nearest(placed, turned, 0.0 if step == rounds else near)
         limit = np.partition(distance, keep - 1, axis=1)[:, keep - 1 : keep]
         weight = (distance <= limit).astype(float)
         cost = np.sqrt((weight * distance**2).sum(1) / weight.sum(1)) / scale
