@@ -33,11 +33,11 @@ from footscan.scan import Array, IntArray, Side
 __all__ = ["Match", "length_of", "match", "template"]
 
 NORMAL_WEIGHT = 0.12  # a normal that is 90 degrees off counts like 0.17 foot lengths
-STARTS = 160  # orientations tried; neighbours are then about 35 degrees apart
-COARSE_POINTS, FINE_POINTS = 64, 350
+STARTS = 128  # orientations tried; neighbours are then about 38 degrees apart
+COARSE_POINTS, FINE_POINTS = 52, 350
 COARSE_ROUNDS, FINE_ROUNDS = 8, 22
 COARSE_NEAR = 0.5  # coarse rounds take a partner that is this much farther than the nearest
-COARSE_LEAVE, FINE_LEAVE = (3, 96), (8, 4)  # after so many rounds only so many best go on
+COARSE_LEAVE, FINE_LEAVE = (2, 80), (7, 4)  # after so many rounds only so many best go on
 KEEP = 12  # poses per side that are refined
 TRIM = 0.85  # share of template points that must find a partner; the rest may be missing
 CORE = 0.6  # share of the template that even a poor scan of a foot shows
