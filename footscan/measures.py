@@ -319,7 +319,7 @@ def _heel_breadths(foot: Foot, cloud: Cloud) -> dict[str, Measure]:
     try:
         _, at_station = heel_middle(cloud, foot.length)
         widest = 0.0
-        for share in np.arange(0.10, 0.2501, 0.015):
+        for share in np.linspace(0.10, 0.25, 8):
             medial, lateral = heel_sides(cloud, share * foot.length)
             widest = max(widest, float(medial[1] - lateral[1]))
     except ValueError as error:
