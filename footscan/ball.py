@@ -126,7 +126,6 @@ def heads_from_borders(tibiale: Array, fibulare: Array) -> dict[str, Array]:
 
 
 def heads(
-    cloud: Cloud,
     vertices: Array,
     faces: IntArray,
     sole: SoleMap,
@@ -137,8 +136,6 @@ def heads(
 
     Parameters
     ----------
-    cloud : Cloud
-        Over `vertices`.
     vertices, faces : ndarray, shapes (n, 3) and (m, 3)
         Foot frame, mm, outward winding.
     sole : SoleMap

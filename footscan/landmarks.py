@@ -21,7 +21,7 @@ from footscan import ball
 from footscan.errors import LandmarkError
 from footscan.foot import Foot, arch_apex
 from footscan.local_fit import Cloud, smooth_extreme
-from footscan.results import Landmark
+from footscan.results import BY_HAND, Landmark
 from footscan.scan import Array, Kind
 
 __all__ = ["find", "heel_middle", "heel_sides", "override"]
@@ -118,7 +118,7 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
         name: Landmark(xyz=_frozen(xyz), sd=SD_MM[name], method=method)
         for name, (xyz, method) in found.items()
     }
-    heads = ball.heads(cloud, foot.vertices, foot.faces, foot.sole, foot.length, borders)
+    heads = ball.heads(foot.vertices, foot.faces, foot.sole, foot.length, borders)
     for name, head in heads.items():
         landmarks[name] = Landmark(
             xyz=_frozen(_on_skin(foot, head.xy)),
@@ -153,7 +153,7 @@ def override(
                 name, f"the point given for {name} lies more than 15 mm off the foot; give it anew"
             )
         result[name] = Landmark(
-            xyz=_frozen(point), sd=1.0, method="by hand", automatic=landmarks[name].xyz
+            xyz=_frozen(point), sd=1.0, method=BY_HAND, automatic=landmarks[name].xyz
         )
     return result
 

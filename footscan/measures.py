@@ -22,6 +22,7 @@ from scipy import ndimage
 from footscan.foot import Foot, SoleMap
 from footscan.landmarks import HEEL_TOP_MM, heel_middle, heel_sides
 from footscan.local_fit import Cloud, smooth_extreme
+from footscan.pose import CONTACT_RADIUS_MM, CONTACT_REGION_MM
 from footscan.results import Landmark, Measure
 from footscan.scan import Array, Kind, Load
 from footscan.tape import girth, section
@@ -39,7 +40,6 @@ __all__ = [
 
 CONTACT_MM = 1.5  # footprint height for loaded feet: skin deforms by about this much
 CONTACT_HANGING_MM = 4.0  # an unloaded foot: what about half body weight would press flat, CP
-CONTACT_RADIUS_MM = 10.0  # patch of a heel pad or a head
 # A sole closed by a plane adds its corners to the tape. On specimens (18 shapes, noise up to
 # 0.3 mm) the ball girth read 4.7 mm large, root mean square 4.8: kept, since its error has one
 # sign and a size that this deviation covers, so that a later comparison calls it close by
@@ -75,7 +75,6 @@ SD = {
     "toe_height_5": 1.0,
     "sole_drop": 0.1,
 }
-BY_HAND = "by hand"  # the method of a landmark that was set by hand
 AXIS_MARKS = ("heel_centre", "mth2")  # the long axis came from these, found on the surface
 LENGTHS = ("foot_length", "heel_to_ball_length", "outside_ball_length", "truncated_length")
 # Heel and toes bulge beyond what is seen from below: soles seen up to 70 degrees read 1 mm short,
@@ -210,7 +209,7 @@ def by_hand_words(landmarks: Mapping[str, Landmark]) -> dict[str, str]:
     """Return a sentence for every landmark set by hand, with how far it was moved, mm."""
     words = {}
     for name, mark in sorted(landmarks.items()):
-        if mark.method != BY_HAND or mark.automatic is None:
+        if not mark.by_hand or mark.automatic is None:
             continue
         step = mark.xyz - mark.automatic
         parts = [
@@ -265,7 +264,7 @@ def _said_by_hand(
     """Return the measures; those read from a landmark set by hand say so in method and sd."""
     result = dict(found)
     for name, marks in READ_FROM.items():
-        hand = [m for m in marks if m in landmarks and landmarks[m].method == BY_HAND]
+        hand = [m for m in marks if m in landmarks and landmarks[m].by_hand]
         old = found[name]
         if not hand or old.value is None:
             continue
@@ -298,7 +297,10 @@ def _sole_drop(
     low = points[:, 2] <= 0.15 * foot.length
     down, contacts = np.array([0.0, 0.0, -1.0]), []
     zones = [(points[:, 0] > 0.02 * foot.length) & (points[:, 0] < 0.30 * foot.length)]
-    zones += [np.hypot(*(points - place[head])[:, :2].T) <= 14.0 for head in ("mth1", "mth5")]
+    zones += [
+        np.hypot(*(points - place[head])[:, :2].T) <= CONTACT_REGION_MM
+        for head in ("mth1", "mth5")
+    ]
     for zone in zones:
         if (low & zone).sum() < 6:
             return Measure(unit="mm", reason="heel and ball were not both seen from below")

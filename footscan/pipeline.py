@@ -376,7 +376,7 @@ def _heads_follow(
     if not any(name in by_hand for name in names):
         return found
     foot, borders = settled.foot, (found[names[0]].xyz, found[names[1]].xyz)
-    heads = ball.heads(settled.cloud, foot.vertices, foot.faces, foot.sole, foot.length, borders)
+    heads = ball.heads(foot.vertices, foot.faces, foot.sole, foot.length, borders)
     for name, head in heads.items():
         if name in by_hand:
             continue

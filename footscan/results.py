@@ -15,6 +15,7 @@ from footscan.foot import Foot
 from footscan.scan import Array, Unit
 
 __all__ = [
+    "BY_HAND",
     "Finding",
     "Landmark",
     "Measure",
@@ -24,6 +25,9 @@ __all__ = [
     "Severity",
     "Verdict",
 ]
+
+
+BY_HAND = "by hand"  # the method of a landmark that was set by hand
 
 
 class Verdict(StrEnum):
@@ -90,6 +94,11 @@ class Landmark:
     sd: float
     method: str
     automatic: Array | None = None
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether somebody set it."""
+        return self.method == BY_HAND
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-import numpy as np  # noqa: F401 - for the doctest
-
 from footscan.quality_surface import noise_mm, spacing_mm
 from footscan.results import Landmark, Measure
 from footscan.scan import Array
@@ -25,7 +23,6 @@ NOISE_MM, PER_NOISE_MM = 0.25, 4.5
 SPACING_MM, PER_SPACING_MM = 2.5, 0.6
 NOISE_MOST = 2.5
 LOW_MM = 30.0  # the sole and the borders that most measures are read from
-BY_HAND = "by hand"
 
 
 def widening(points: Array) -> float:
@@ -38,6 +35,7 @@ def widening(points: Array) -> float:
 
     Examples
     --------
+    >>> import numpy as np
     >>> x, y = np.meshgrid(np.arange(0.0, 60.0, 3.5), np.arange(0.0, 60.0, 3.5))
     >>> widening(np.stack([x, y, 0.001 * x * y], axis=-1).reshape(-1, 3))
     1.6
@@ -54,7 +52,7 @@ def widening(points: Array) -> float:
 def widened_landmarks(found: Mapping[str, Landmark], factor: float) -> dict[str, Landmark]:
     """Return the landmarks with their deviations multiplied; those set by hand stay."""
     return {
-        name: mark if mark.method == BY_HAND else replace(mark, sd=mark.sd * factor)
+        name: mark if mark.by_hand else replace(mark, sd=mark.sd * factor)
         for name, mark in found.items()
     }
 

@@ -269,7 +269,7 @@ def _name_landmarks(axes: Any, measured: MeasuredFoot, across: float, column: fl
         words = f"{SHORT.get(name, name)}\n± {mark.sd:.1f} mm"
         if name == "arch_apex":
             words = f"arch apex, {mark.xyz[2]:.1f} mm high\n± {mark.sd:.1f} mm in plan"
-        if mark.method == "by hand":
+        if mark.by_hand:
             words += ", by hand"
         columns[across if mark.xyz[1] >= middle else -across].append((point, words))
     for way, names in columns.items():

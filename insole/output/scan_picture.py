@@ -162,7 +162,7 @@ def _mark_landmarks(axes: Any, measured: MeasuredFoot, across: float) -> None:
         words = NAMED[name]
         if name == "arch_apex":
             words = f"apex\n{mark.xyz[2]:.1f} mm"
-        if mark.method == "by hand":
+        if mark.by_hand:
             words += "\nby hand"
         if name == "mth5":
             _haloed(axes, at[0] + across * 5.0, at[1] + 5.0, words, align)

@@ -27,7 +27,7 @@ def placed(vertices, faces, length):
     cloud = Cloud.of(vertices)
     borders = ball.border_points(cloud, length)
     sole = sole_map(vertices, faces, smooth_mm=1.0)
-    return borders, ball.heads(cloud, vertices, faces, sole, length, borders)
+    return borders, ball.heads(vertices, faces, sole, length, borders)
 
 
 def step(at):
