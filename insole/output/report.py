@@ -746,7 +746,7 @@ def _amount(q: Quantity, *, sign: bool = False) -> str:
     """Return value, standard deviation and unit: ``12.5 ± 1.5 mm``."""
     if q.value is None:
         return f"not known ({escape(q.reason)})" if q.reason else "not known"
-    places = 1 if q.unit in ("mm", "deg") else 3
+    places = 1 if q.unit in ("mm", "deg", "%") else 3
     unit = {"deg": "°", "mm": " mm", "": ""}.get(q.unit, f" {q.unit}")
     value = _signed(q.value, places) if sign else f"{q.value:.{places}f}"
     spread = "" if q.sd is None else f" ± {q.sd:.{places}f}"
