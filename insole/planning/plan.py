@@ -48,8 +48,9 @@ __all__ = [
     "to_json",
 ]
 
-# 2 added contact and contour_step; plans of version 1 are read, and written as they were
-SCHEMA_VERSION: Literal[1, 2] = 2
+# 2 added contact and contour_step; 3 added sole, dowels, limits and sources. Older plans are
+# read, and written as they were
+SCHEMA_VERSION: Literal[1, 2, 3] = 3
 
 
 class _Record(BaseModel):
@@ -246,6 +247,9 @@ class BasePlan(_Record):
     grid_step: float = 3.0
     grid_from: float = Field(description="x where the placement grid starts; none under the heel")
     grid_to: float = Field(description="x where it ends; none under the ball")
+    dowels: list[tuple[float, float]] = Field(
+        default=[], description="centres of the sockets that place the pad, mm; none: no dowels"
+    )
     material: str = "base-pp"
 
 
@@ -272,6 +276,9 @@ class FootPlan(_Record):
     landmark_sd: dict[str, float] = {}
     foot_outline: list[tuple[float, float]] = Field(description="seen from above, bed frame")
     seating: SeatingRecord
+    sole: HeightGrid | None = Field(
+        default=None, description="seated, lowered and smoothed sole above the bed frame's z = 0"
+    )
     base: BasePlan
     pad: PadPlan | None = None
     no_pad_because: str = ""
@@ -291,13 +298,19 @@ class Plan(_Record):
     what the fitter typed, or empty to be written by hand on the paper.
     """
 
-    schema_version: Literal[1, 2] = SCHEMA_VERSION
+    schema_version: Literal[1, 2, 3] = SCHEMA_VERSION
     tool: dict[str, str]
     case: str
     version: int = 1
     date: str = ""
     shoe: dict[str, Any] | None = Field(default=None, description="the shoe file, as read")
     shoe_name: str = ""
+    sources: dict[str, Any] = Field(
+        default={}, description="names of the files planned from and what was stated of the scans"
+    )
+    limits: dict[str, float] = Field(
+        default={}, description="limits that the workshop's own file changed"
+    )
     wishes: dict[str, Any] = {}
     answers: dict[str, str] = Field(description="stop and advise questions: yes, no, not asked")
     clinician: str = Field(default="", description="name and date of a clinician's word, if any")
@@ -316,8 +329,13 @@ class Plan(_Record):
 def to_json(plan: Plan) -> str:
     """Return the plan as indented JSON text with a trailing newline; same plan, same bytes."""
     record = plan.model_dump(mode="json")
-    if plan.schema_version == 1:  # as it was written then, so that its fingerprint stays
-        for foot in filter(None, (record["left"], record["right"])):
+    feet = [foot for foot in (record["left"], record["right"]) if foot is not None]
+    if plan.schema_version < 3:  # as it was written then, so that its fingerprint stays
+        del record["sources"], record["limits"]
+        for foot in feet:
+            del foot["sole"], foot["base"]["dowels"]
+    if plan.schema_version < 2:
+        for foot in feet:
             del foot["contact"]
             for wedge in foot["wedges"]:
                 del wedge["contour_step"]
