@@ -18,7 +18,8 @@ import os
 import re
 import shutil
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -249,17 +250,38 @@ def append_log(path: Path, trial: Trial, earlier: Sequence[Trial]) -> None:
     if path.is_dir():
         open_case(path).add_trial(trial)
         return
-    if read_log(path) != list(earlier):
-        raise InsoleError(f"{path} was changed meanwhile; log the trial again")
-    entries = [t.model_dump(mode="json") for t in (*earlier, trial)]
-    data = _dumps({"schema_version": SCHEMA_VERSION, "case": trial.case, "trials": entries})
-    if earlier:
-        _replace(path, data)
-    else:
-        _write_new(path, data, "log the trial again")
+    with _held(path):
+        if read_log(path) != list(earlier):
+            raise InsoleError(f"{path} was changed meanwhile; log the trial again")
+        entries = [t.model_dump(mode="json") for t in (*earlier, trial)]
+        data = _dumps({"schema_version": SCHEMA_VERSION, "case": trial.case, "trials": entries})
+        if earlier:
+            _replace(path, data)
+        else:
+            _write_new(path, data, "log the trial again")
 
 
 # ---- files -------------------------------------------------------------------------------
+
+
+@contextmanager
+def _held(path: Path) -> Iterator[None]:
+    """Keep other writers of a log away: a file beside it that only one of them can make."""
+    lock = path.with_name(f".{path.name}.lock")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        lock.open("x").close()
+    except FileExistsError:
+        raise InsoleError(
+            f"somebody else is writing {path}; log the trial again, and if that does not help "
+            f"delete {lock}, which a broken run left behind"
+        ) from None
+    except OSError as error:
+        raise InsoleError(f"{path} cannot be written: {_why(error)}") from None
+    try:
+        yield
+    finally:
+        lock.unlink(missing_ok=True)
 
 
 def _check_name(name: str) -> None:

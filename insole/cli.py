@@ -285,6 +285,19 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option("--no-pad", is_flag=True, help="No arch pad is wanted."),
             click.option(
+                "--medial-edge",
+                multiple=True,
+                metavar=f"{sided}MM",
+                help="Let the pad's medial edge stand so high against the shoe's wall, in place "
+                "of running out there.",
+            ),
+            click.option(
+                "--limits",
+                type=click.Path(path_type=Path),
+                metavar="FILE",
+                help="The workshop's own limits (TOML); what they change is printed in the plan.",
+            ),
+            click.option(
                 "--tender",
                 multiple=True,
                 metavar=f"{sided}X,Y",
@@ -391,15 +404,30 @@ def _request(files: Sequence[Path], given: dict[str, Any], version: int) -> Requ
         clinician=given["clinician"] or clinician,
         overrides=tuple(_override(text) for text in given["override"]),
         without_arch=given["without_arch"],
+        limits=given["limits"],
+        sources=_sources(given),
     )
+
+
+def _sources(given: dict[str, Any]) -> dict[str, Any]:
+    """Return the names of the files given, and what was stated of the scans, as options."""
+    files = {name: given[name].name for name in ("shoe", "kit", "limits") if given[name]}
+    stated: dict[str, Any] = {}
+    names = ("side", "unit", "scale", "load", "kind", "foot_length", "landmark", "one_foot",
+             "without_arch")  # fmt: skip
+    for name in names:
+        if given[name] not in (None, (), False):
+            value = list(given[name]) if isinstance(given[name], tuple) else given[name]
+            stated[f"--{name.replace('_', '-')}"] = value
+    return files | ({"stated": stated} if stated else {})
 
 
 def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
     """Return the wishes: common ones, and what differs for one foot."""
-    from insole.planning import kit
-    from insole.planning.limits import default_limits
+    from insole.planning import kit, limits
     from insole.planning.planner import PlanWishes
 
+    own = limits.load(given["limits"]) if given["limits"] else limits.default_limits()
     table: dict[str, dict[str, Any]] = {"both": {}, "left": {}, "right": {}}
     readers: dict[str, tuple[str, Callable[[str], Any]]] = {
         "support": ("support_level", lambda text: float(text) / 100),
@@ -414,6 +442,7 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
         "cleat_yaw": ("cleat_yaw", float),
         "ankle": ("ankle", float),
         "tender": ("tender", _two),
+        "medial_edge": ("medial_edge", float),
     }
     for option, (name, read) in readers.items():
         for text in given[option]:
@@ -428,7 +457,7 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
     return PlanWishes(
         both=_foot_wish(table["both"]), left=_foot_wish(table["left"]),
         right=_foot_wish(table["right"]), case=given["case"], date=given["date"],
-        version=version, kit=kit.load(given["kit"], default_limits()) if given["kit"] else None,
+        version=version, kit=kit.load(given["kit"], own) if given["kit"] else None,
         confirm_zero=given["confirm_zero"], body_mass=given["body_mass"],
     )  # fmt: skip
 
@@ -611,15 +640,27 @@ def measure(scans: Sequence[Path], repeated: bool, as_json: bool, quiet: bool, *
     type=click.Path(path_type=Path),
     help="Shoe file; give several to compare.",
 )
+@click.option(
+    "--limits",
+    "own_limits",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The workshop's own limits (TOML).",
+)
 @JSON
 @QUIET
 def fit(
-    scans: Sequence[Path], shoes: Sequence[Path], as_json: bool, quiet: bool, **given: Any
+    scans: Sequence[Path],
+    shoes: Sequence[Path],
+    own_limits: Path | None,
+    as_json: bool,
+    quiet: bool,
+    **given: Any,
 ) -> None:
     """Rank shoes for a pair of feet, with the room at each station and the reason in words."""
     from insole import show, workflow
 
-    ranked = workflow.fit_shoes(_shots(scans, given), shoes)
+    ranked = workflow.fit_shoes(_shots(scans, given), shoes, own_limits)
     click.echo(_dumps(show.fit_records(ranked)) if as_json else show.fit(ranked))
 
 
@@ -961,6 +1002,36 @@ def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Tr
     plan = workflow.read_plan(plan_file)
     record = workflow.log_trial(plan, said, log)
     return record, workflow.step_options(plan, record, plan_file)
+
+
+@cli.command("case")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--export",
+    type=click.Path(path_type=Path),
+    metavar="ZIP",
+    help="Write the whole case into one new zip file.",
+)
+@click.option("--erase", default=None, metavar="NAME", help="Erase the case; repeat its name.")
+def case_(folder: Path, export: Path | None, erase: str | None) -> None:
+    """Show what a case, or a folder of cases, holds; export a case, or erase it for good."""
+    from insole import cases, show
+    from insole.errors import InsoleError
+
+    if not folder.is_dir():
+        raise InsoleError(f"there is no folder at {folder}; check the path")
+    if export is None and erase is None and not (folder / "case.json").exists():
+        found = cases.cases(folder)
+        click.echo("\n".join(show.case(one) for one in found) or f"{folder} holds no case")
+        return
+    case = cases.open_case(folder)
+    if export is not None:
+        click.echo(f"exported to {case.export(export)}")
+    if erase is not None:
+        case.erase(erase)
+        click.echo(f"the case {case.name} was erased; parts and papers elsewhere were not")
+    if export is None and erase is None:
+        click.echo(show.case(case))
 
 
 @cli.command()

@@ -15,11 +15,19 @@ from footscan.sizes import GROWTH_TO_HALF, half_load_length
 if TYPE_CHECKING:
     from footscan.results import Finding, Measure, MeasuredFoot
     from footscan.shots import Combined
+    from insole.cases import Case
     from insole.planning.fit import FitResult
-    from insole.planning.plan import ContactCase, ContactPlan, FootPlan, PadPlan, Plan
+    from insole.planning.plan import (
+        ContactCase,
+        ContactFigures,
+        ContactPlan,
+        FootPlan,
+        PadPlan,
+        Plan,
+    )
     from insole.planning.trial import Trial
 
-__all__ = ["check_table", "fit", "fit_records", "measures", "plan", "to_do", "trial",
+__all__ = ["case", "check_table", "fit", "fit_records", "measures", "plan", "to_do", "trial",
            "trials", "verdict"]  # fmt: skip
 
 WORDS_WIDE, CELL_WIDE = 24, 24
@@ -176,7 +184,7 @@ def trial(record: Trial, command: str = "") -> str:
         rows.append(f"  clinician's word: {record.clinician}")
     rows += [f"  {words}" for words in record.words]
     if command:
-        rows += ["  to plan it, with the options that the scans were read with:", f"    {command}"]
+        rows += ["  to plan it, in the folder of the scans and files named:", f"    {command}"]
     return "\n".join(rows)
 
 
@@ -378,6 +386,15 @@ def _contact(contact: ContactPlan) -> list[str]:
     return rows
 
 
+def _lean(before: ContactFigures, after: ContactFigures) -> str:
+    """Return how the sole tips on its bed until it balances, in words."""
+    words = []
+    for k, names in enumerate((("toes up", "toes down"), ("medial side up", "medial side down"))):
+        was, now = before.tilt[k], after.tilt[k]
+        words.append(f"{abs(was):.1f}° {names[was < 0]} -> {abs(now):.1f}° {names[now < 0]}")
+    return "the free sole tips until it balances: " + ", ".join(words)
+
+
 def _contact_case(case: ContactCase) -> list[str]:
     before, after = case.before, case.after
     if before is None or after is None:
@@ -391,5 +408,18 @@ def _contact_case(case: ContactCase) -> list[str]:
     return [
         f"    {case.case}, {case.load:.0f} N{held}: area {before.area:.0f} -> {after.area:.0f} cm²",
         f"      share of the load (peak, kPa): {parts}",
+        *([f"      {_lean(before, after)}"] if case.ankle is None else []),
         *(f"      {note}" for note in case.notes),
     ]
+
+
+def case(found: Case) -> str:
+    """Return what a case holds, on one line and one for each trial."""
+    opened = f", opened {found.opened}" if found.opened else ""
+    plans = ", ".join(str(number) for number in found.versions()) or "none"
+    trials = found.trials()
+    rows = [f"{found.name}{opened}: plans {plans}; {len(trials)} trials"]
+    for one in trials:
+        then = one.step.words if one.step else "no step"
+        rows.append(f"  trial {one.number}, {one.date}, plan {one.plan}: {then}")
+    return "\n".join(rows)

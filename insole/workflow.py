@@ -86,6 +86,10 @@ class Request:
         Limits passed on purpose.
     without_arch : bool
         Shims and a flat base only.
+    limits : Path or None
+        The workshop's own limits file.
+    sources : mapping
+        Names of the files planned from and what was stated of the scans, for the record.
     """
 
     scans: tuple[Shots, ...]
@@ -95,6 +99,8 @@ class Request:
     clinician: str = ""
     overrides: tuple[Override, ...] = ()
     without_arch: bool = False
+    limits: Path | None = None
+    sources: Mapping[str, object] = field(default_factory=dict)
 
 
 def measure_all(scans: Sequence[Shots]) -> list[list[MeasuredFoot] | FootscanError]:
@@ -276,26 +282,31 @@ def plan_feet(request: Request) -> tuple[Plan, tuple[MeasuredFoot, ...]]:
     footscan.errors.FootscanError
         With one sentence and an exit code: unusable input, or refused for safety or limits.
     """
-    from insole.planning import planner, questions, shoe
+    from insole.planning import limits, planner, questions, shoe
 
     questions.decide(request.answers, request.clinician)  # a stop comes before any work
+    own = limits.load(request.limits) if request.limits is not None else None
     bed = shoe.load(request.shoe) if request.shoe is not None else None
     left, right = measure_feet(request.scans)
     plan = planner.plan(
         left, right, bed, request.wishes,
         answers=request.answers, clinician=request.clinician, overrides=request.overrides,
-        without_arch=request.without_arch,
+        without_arch=request.without_arch, limits=own, sources=request.sources,
     )  # fmt: skip
     return plan, tuple(foot for foot in (left, right) if foot is not None)
 
 
-def fit_shoes(scans: Sequence[Shots], shoes: Sequence[Path]) -> list[FitResult]:
+def fit_shoes(
+    scans: Sequence[Shots], shoes: Sequence[Path], own_limits: Path | None = None
+) -> list[FitResult]:
     """Return the shoes ranked for the feet in `scans`, best first."""
     from insole.planning import fit, limits, shoe
 
+    bounds = limits.load(own_limits) if own_limits is not None else limits.default_limits()
+
     beds = [shoe.load(path) for path in shoes]
     left, right = measure_feet(scans)
-    return fit.rank(left, right, beds, limits.default_limits())
+    return fit.rank(left, right, beds, bounds)
 
 
 def read_plan(path: Path) -> Plan:
@@ -438,7 +449,7 @@ def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
     from insole import cases
     from insole.errors import InsoleError
     from insole.planning import trial
-    from insole.planning.limits import default_limits
+    from insole.planning.limits import of_plan
 
     a_case = log.is_dir() or log.suffix.lower() != ".json"
     fresh = a_case and not log.exists()
@@ -448,7 +459,7 @@ def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
             f"{plan.case} for the case itself"
         )
     earlier = [] if fresh else cases.read_log(log)
-    found = trial.judge(plan, said, earlier, limits=default_limits())
+    found = trial.judge(plan, said, earlier, limits=of_plan(plan))
     if a_case:
         case = cases.create(log.parent, log.name, opened=said.date) if fresh else (
             cases.open_case(log))  # fmt: skip

@@ -169,7 +169,7 @@ def rank(
             right=fits.get(Side.RIGHT),
             fits=_fits(fits),
             score=round(score[0], 2),
-            reasons=_reasons(fits, lengths, feet),
+            reasons=_reasons(fits, lengths, feet, shoe, limits),
         )
         for number, (score, shoe, fits) in enumerate(judged, 1)
     ]
@@ -306,6 +306,8 @@ def _reasons(
     fits: dict[Side, FootFit],
     lengths: dict[Side, float],
     feet: dict[Side, MeasuredFoot | None],
+    shoe: Shoe,
+    limits: Limits,
 ) -> tuple[str, ...]:
     """Return why a shoe stands where it stands, worst first."""
     lines = [_length_words(lengths)]
@@ -323,6 +325,7 @@ def _reasons(
         if unknown := [s.station for s in foot.stations if s.word == "not known"]:
             lines.append(f"{side.value}: not known: {', '.join(unknown)}")
         lines += _load_words(side, feet[side])
+        lines += _drop_words(side, feet[side], shoe, limits)
     return tuple(lines)
 
 
@@ -338,6 +341,23 @@ def _length_words(lengths: dict[Side, float]) -> str:
         f"the {longer.value} foot is longer ({lengths[longer]:.1f} mm against "
         f"{lengths[longer.other]:.1f} mm) and decides the length"
     )
+
+
+def _drop_words(
+    side: Side, foot: MeasuredFoot | None, shoe: Shoe, limits: Limits
+) -> list[str]:
+    """Return what a bed flatter than the foot's own drop asks to say; it is not counted."""
+    found = foot.measures.get("sole_drop") if foot is not None else None
+    if found is None or found.value is None:
+        return []
+    missing = found.value - shoe.drop
+    if missing <= limits.value("fit.drop_missing"):
+        return []
+    return [
+        f"{side.value}: the heel hangs {found.value:.1f} ± {COVERAGE * (found.sd or 0.0):.1f} mm "
+        f"higher than the ball, and this bed drops by {shoe.drop:g} mm: a flat bed for this foot; "
+        "look for a shoe with more drop, or watch the heel in the try-on"
+    ]
 
 
 def _load_words(side: Side, foot: MeasuredFoot | None) -> list[str]:

@@ -15,11 +15,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from insole.errors import PlanError
 
-__all__ = ["Limit", "Limits", "default_limits", "load"]
+if TYPE_CHECKING:
+    from insole.planning.plan import Plan
+
+__all__ = ["Limit", "Limits", "default_limits", "load", "of_plan"]
 
 LARGEST_FILE = 1_000_000  # bytes; a limits file is a page of text
 _KEYS = frozenset({"value", "unit", "reason"})
@@ -136,6 +139,16 @@ def load(path: str | Path) -> Limits:
             )
         entries[name] = limit
     return Limits(entries=entries)
+
+
+def of_plan(plan: Plan) -> Limits:
+    """Return the limits that a plan was made with: the default ones and what it records.
+
+    A name that this version does not know any more is left out: it decides nothing here.
+    """
+    limits = default_limits()
+    known = {name: value for name, value in plan.limits.items() if name in limits}
+    return limits.changed(**{name.replace(".", "__"): value for name, value in known.items()})
 
 
 def _parsed(path: Path) -> dict[str, Any]:

@@ -123,6 +123,9 @@ class PadPlan(_Record):
     outline: list[tuple[float, float]] = Field(description="closed ring, no repeated last point")
     top: HeightGrid
     edge: float
+    medial_edge: float | None = Field(
+        default=None, description="mm; thicker edge wished along the base's medial edge"
+    )
     crest: Crest
     turn: float = Field(description="degrees about +z, + turns the front medially")
     shift: tuple[float, float] = Field(
@@ -334,6 +337,8 @@ def to_json(plan: Plan) -> str:
         del record["sources"], record["limits"]
         for foot in feet:
             del foot["sole"], foot["base"]["dowels"]
+            if foot["pad"] is not None:
+                del foot["pad"]["medial_edge"]
     if plan.schema_version < 2:
         for foot in feet:
             del foot["contact"]

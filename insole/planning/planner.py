@@ -30,6 +30,7 @@ from insole.planning.plan import (
     BasePlan,
     FootPlan,
     Note,
+    NoteLevel,
     Override,
     Plan,
     Quantity,
@@ -65,6 +66,9 @@ class FootWish:
     cleat_before : float or None
         Where the axle was as ridden, mm ahead of MTH1; without it the saddle change counts
         the stack alone.
+    medial_edge : float or None
+        Height of the pad's edge along the medial edge of the base, mm, where the shoe's wall
+        stands against it; None lets the pad run out there.
     ankle : float or None
         Angle of the sole against its bed held while pedalling, degrees, + toes up; None lets
         the contact model balance it.
@@ -76,6 +80,7 @@ class FootWish:
     shift: tuple[float, float] | None = None
     turn: float | None = None
     tender: tuple[tuple[float, float], ...] | None = None
+    medial_edge: float | None = None
     forefoot: float | None = None
     heel: float | None = None
     under: float | None = None
@@ -173,6 +178,7 @@ def plan(
     overrides: Sequence[Override] = (),
     limits: Limits | None = None,
     without_arch: bool = False,
+    sources: Mapping[str, Any] | None = None,
 ) -> Plan:
     """Return the plan for one or two feet.
 
@@ -192,6 +198,8 @@ def plan(
         None takes the default ones.
     without_arch : bool
         Plan shims and a flat base only, for scans that show no arch.
+    sources : mapping or None
+        Names of the files planned from and what was stated of the scans, kept in the plan.
 
     Raises
     ------
@@ -214,11 +222,12 @@ def plan(
         for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
         if measured is not None
     }
-    notes = [*question_notes, *_pair_notes(sides, limits)]
+    notes = [*question_notes, *_pair_notes(sides, limits), *_limit_notes(limits)]
     return Plan(
         tool={"name": "solewright", "version": insole.__version__},
         case=wishes.case, version=wishes.version, date=wishes.date,
         shoe=shoe.record() if shoe else None, shoe_name=shoe.name if shoe else "",
+        sources=dict(sources or {}), limits={own.name: own.value for own in limits.by_workshop},
         wishes=wishes.record(), answers=asked, clinician=clinician.strip(),
         left=sides[Side.LEFT].plan if left is not None else None,
         right=sides[Side.RIGHT].plan if right is not None else None,
@@ -330,7 +339,7 @@ def _pad(
     pad_wish = support.PadWish(
         level=wish.support_level, source=wish.pad_source or "scan",
         shift=wish.shift or (0.0, 0.0), turn=wish.turn or 0.0, tender=wish.tender or (),
-        kit=job.wishes.kit,
+        kit=job.wishes.kit, medial_edge=wish.medial_edge,
     )  # fmt: skip
     return support.plan_pad(seated, wish=pad_wish, limits=job.limits, wedges=wedges,
                             overrides=job.overrides)  # fmt: skip
@@ -358,6 +367,14 @@ def _pair_notes(sides: Mapping[Side, _Side], limits: Limits) -> list[Note]:
         *wedging.check_pair(left.wedges, right.wedges, limits),
         *cleats.check_saddles(left.saddle, right.saddle, limits),
     ]
+
+
+def _limit_notes(limits: Limits) -> list[Note]:
+    """Return one note on the limits that are the workshop's own."""
+    usual = default_limits()
+    own = [f"{x.name} {x} (usual {usual[x.name]}): {x.reason}" for x in limits.by_workshop]
+    text = f"planned with limits of the workshop: {'; '.join(own)}"
+    return [Note(code="own-limits", level=NoteLevel.WARN, text=text)] if own else []
 
 
 def _measures(measured: MeasuredFoot) -> dict[str, Quantity]:

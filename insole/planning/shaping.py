@@ -58,6 +58,8 @@ class PadWish:
         Turned by hand, degrees about +z (+ turns the front medially).
     tender : tuple of (x, y)
         Tender spots, bed frame, mm.
+    medial_edge : float or None
+        Height of the edge along the base's medial edge, mm, in place of the limits' own.
     kit : Kit or None
         None takes the default kit.
     """
@@ -67,6 +69,7 @@ class PadWish:
     shift: tuple[float, float] = (0.0, 0.0)
     turn: float = 0.0
     tender: tuple[tuple[float, float], ...] = ()
+    medial_edge: float | None = None
     kit: kits.Kit | None = None
 
 

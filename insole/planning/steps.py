@@ -26,7 +26,8 @@ __all__ = ["Move", "Record", "Sides", "Step", "move", "options"]
 Sides = Literal["left", "right", "both"]
 _OPTIONS = {
     "support_level": "--support", "shift": "--shift-pad", "turn": "--turn-pad",
-    "pad_source": "--pad-source", "tender": "--tender", "forefoot": "--forefoot",
+    "pad_source": "--pad-source", "tender": "--tender", "medial_edge": "--medial-edge",
+    "forefoot": "--forefoot",
     "heel": "--heel", "under": "--under", "cleat_offset": "--cleat",
     "cleat_before": "--cleat-before", "cleat_yaw": "--cleat-yaw", "ankle": "--ankle",
 }  # fmt: skip
@@ -71,12 +72,18 @@ def options(
     step : Step
         From :func:`insole.planning.trial.judge`.
     scans, shoe, against : str
-        Files to name; scans default to the names in the plan, the shoe to a word in capitals
-        for the file, since a plan does not know where it lies.
+        Files to name; scans and shoe default to the names in the plan, which does not know
+        their folders, and to a word in capitals where an older plan has no name.
     """
+    sources = plan.sources
     arguments = ["plan", *(scans or dict.fromkeys(foot.scan_file for foot in plan.feet))]
     if plan.shoe is not None:
-        arguments += ["--shoe", shoe or "SHOE-FILE"]
+        arguments += ["--shoe", shoe or sources.get("shoe") or "SHOE-FILE"]
+    if plan.limits:
+        arguments += ["--limits", sources.get("limits") or "LIMITS-FILE"]
+    for option, stated in sources.get("stated", {}).items():
+        for value in stated if isinstance(stated, list) else [stated]:
+            arguments += [option] if value is True else [option, f"{value}"]
     arguments += ["--case", plan.case, "--version", str(plan.version + 1)]
     if against:
         arguments += ["--against", against]
@@ -92,7 +99,7 @@ def options(
     if plan.wishes.get("body_mass") is not None:
         arguments += ["--body-mass", f"{plan.wishes['body_mass']:g}"]
     if plan.wishes.get("kit"):
-        arguments += ["--kit", "KIT-FILE"]
+        arguments += ["--kit", sources.get("kit") or "KIT-FILE"]
     for question, answer in plan.answers.items():
         if answer != "not asked":
             arguments += ["--answer", f"{question}={answer}"]

@@ -53,6 +53,9 @@ __all__ = ["PadResult", "PadWish", "move_words", "plan_pad", "support_level"]
 NODE_STEP = 2  # mm between nodes of the stored surface
 BINDING_MM, BINDING_SHARE = 0.2, 0.03  # off the crest, or of the volume: a rule that decides
 COARSE = 2  # mm: grid on which rules are compared
+POOR_FILL = 0.9  # share of the wish below which the plan says what a standing edge would add
+WALL_EDGE_MM = 9.0  # edge for that comparison: below the flange limit, common practice, no source
+WALL_GAIN_MM = 0.5  # worth saying
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +97,7 @@ def plan_pad(
     RefusedError
         The support level is above the limit and nobody signed for it.
     """
-    _check(wish, limits)
+    limits = _check(wish, limits)
     level, notes = support_level(wish.level, seating, limits, overrides)
     if "arch_apex" not in seating.landmarks:
         return PadResult(pad=None, because=(
@@ -117,7 +120,9 @@ def plan_pad(
     plan = _record(shape, space, seating, wish, level, limits)
     if isinstance(plan, str):
         return PadResult(pad=None, because=plan, notes=notes)
-    return PadResult(pad=plan, notes=(*notes, *_place_notes(plan, seating, limits)))
+    notes += (*_place_notes(plan, seating, limits),
+              *_wall_note(plan, space, seating, wish, level, limits))  # fmt: skip
+    return PadResult(pad=plan, notes=notes)
 
 
 def support_level(
@@ -167,7 +172,8 @@ def support_level(
     return level, tuple(notes)
 
 
-def _check(wish: PadWish, limits: Limits) -> None:
+def _check(wish: PadWish, limits: Limits) -> Limits:
+    """Check the wish; return the limits with its medial edge in place of their own."""
     if wish.source not in ("scan", "kit"):
         raise PlanError(f"a pad comes from 'scan' or 'kit', not from {wish.source!r}")
     far, turn = limits.value("place.free_shift"), limits.value("place.free_turn")
@@ -178,6 +184,20 @@ def _check(wish: PadWish, limits: Limits) -> None:
             )
     if not math.isfinite(wish.turn) or abs(wish.turn) > turn:
         raise PlanError(f"a pad cannot be turned by {wish.turn:g}°; give -{turn:g} to {turn:g}°")
+    if wish.medial_edge is None:
+        return limits
+    edge, flange = limits.value("feel.edge"), limits.value("feel.flange")
+    if not edge <= wish.medial_edge <= flange:
+        raise PlanError(
+            f"the pad's medial edge cannot be {wish.medial_edge:g} mm high; give {edge:g} (it "
+            f"runs out) to {flange:g} mm (higher, and it meets the ankle or the collar)"
+        )
+    if wish.source == "kit":
+        raise PlanError(
+            "pads of the kit run out at their medial edge; for an edge that stands against the "
+            "shoe's wall make the pad from the scan"
+        )
+    return limits.changed(feel__medial_edge=wish.medial_edge)
 
 
 def _record(
@@ -210,6 +230,7 @@ def _record(
     _, medial = edges_at(seating.base, crest_x)
     filled = f"at the crest {100 * height / gap:.0f} % of the gap is filled" if gap > 0 else ""
     up, down = _steps(space, seating, wish, level, height, limits)
+    standing = limits.value("feel.medial_edge")
     return PadPlan(
         name=shape.name, source="kit" if kit_made else "scan",
         outline=[(round(float(px), 3), round(float(py), 3)) for px, py in ring],
@@ -222,6 +243,7 @@ def _record(
         gap_at_crest=Quantity(value=round(gap, 2), sd=round(sd, 2)),
         residual_gap=Quantity(value=round(max(gap - height, 0.0), 2), sd=round(sd, 2)),
         step_up=up, step_down=down, reasons=[*shape.reasons, filled],
+        medial_edge=standing if standing > feel.edge and not kit_made else None,
         material=(wish.kit.material if kit_made and wish.kit else "trial-eva"),
     )  # fmt: skip
 
@@ -276,6 +298,27 @@ def _binding(
     return words
 
 
+def _wall_note(
+    plan: PadPlan, space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits
+) -> list[Note]:
+    """Return what a pad that stands against the shoe's medial wall would fill, if much more."""
+    gap = plan.gap_at_crest.value or 0.0
+    standing = limits.value("feel.medial_edge") > limits.value("feel.edge")
+    if wish.source == "kit" or standing or plan.crest.height >= POOR_FILL * level * gap:
+        return []
+    edge = min(WALL_EDGE_MM, limits.value("feel.flange"))
+    raised = limits.changed(feel__medial_edge=edge)
+    now = _height_at(space, seating, wish, level, limits)
+    gain = _height_at(space, seating, wish, level, raised) - now
+    if gain < WALL_GAIN_MM:
+        return []
+    return [Note(code="standing-edge", text=(
+        f"the pad fills {100 * plan.crest.height / gap:.0f} % of the gap instead of "
+        f"{100 * level:.0f} %, because it runs out at its medial edge; where the shoe's wall "
+        f"stands there, an edge of {edge:g} mm (--medial-edge {edge:g}) raises the crest by "
+        f"{gain:.1f} mm"))]  # fmt: skip
+
+
 def _steps(
     space: Room, seating: Seating, wish: PadWish, level: float, height: float, limits: Limits
 ) -> tuple[str, str]:
@@ -321,6 +364,11 @@ def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:
     rear, front = crest_window(seating, limits)
     if plan.shift != (0.0, 0.0):
         notes.append(Note(code="pad-moved", text=f"pad moved by hand: {move_words(*plan.shift)}"))
+    if plan.medial_edge is not None:
+        notes.append(Note(code="medial-edge", level=NoteLevel.WARN, text=(
+            f"the pad's medial edge stands up to {plan.medial_edge:g} mm high: only where the "
+            "shoe's wall stands against it over the whole length; the collar and the ankle must "
+            "clear it by 5 mm, which the fitter checks in the shoe")))  # fmt: skip
     if not rear - 0.5 <= plan.crest.from_rear <= front + 0.5:
         where = "ahead of" if off > 0 else "behind"
         notes.append(Note(code="crest-off-apex", level=NoteLevel.WARN, text=(

@@ -183,3 +183,30 @@ def test_files_are_plain_json(case):
     text = (case.folder / "trials" / "trial-001.json").read_text(encoding="utf-8")
     assert "drückt" in text
     assert json.loads(text)["number"] == 1
+
+
+def test_two_writers_of_one_log_do_not_lose_a_trial(tmp_path):
+    """Eight threads log at once: each trial that was not refused is kept, in its order."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    log = tmp_path / "log.json"
+
+    def one(_: int) -> bool:
+        try:
+            kept = cases.read_log(log)
+            cases.append_log(log, trial(len(kept) + 1), kept)
+        except InsoleError:
+            return False
+        return True
+
+    with ThreadPoolExecutor(8) as pool:
+        done = sum(pool.map(one, range(40)))
+    assert done >= 1
+    assert len(cases.read_log(log)) == done
+    assert [p.name for p in tmp_path.iterdir()] == ["log.json"]
+
+
+def test_a_lock_that_was_left_behind_is_named(tmp_path):
+    (tmp_path / ".log.json.lock").touch()
+    with pytest.raises(InsoleError, match=r"somebody else is writing .*\.log\.json\.lock"):
+        cases.append_log(tmp_path / "log.json", trial(), [])

@@ -8,6 +8,7 @@ import shlex
 import subprocess
 import sys
 import time
+import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -975,7 +976,7 @@ def test_a_trial_is_logged_and_its_options_plan_the_step(
     assert (code, err) == (0, "")
     line = shlex.split(out.splitlines()[-1])
     assert line[:2] == ["solewright", "plan"]
-    places = {Path(LEFT).name: LEFT, Path(RIGHT).name: RIGHT, "SHOE-FILE": SHOE}
+    places = {Path(LEFT).name: LEFT, Path(RIGHT).name: RIGHT, Path(SHOE).name: SHOE}
     arguments = [places.get(part, part) for part in line[1:]]
     code, out, _ = run(*arguments, "--out", tmp_path)
     assert code == 0
@@ -1056,3 +1057,68 @@ def test_body_mass_and_ankle_reach_the_plan(run: Run, tmp_path: Path) -> None:
     code, _, err = run("plan", LEFT, RIGHT, "--body-mass", "6", "--out", tmp_path)
     assert code == 3
     assert "give 25 to 250 kg" in err
+
+
+# ------------------------------------------------------------------ limits, medial edge, cases
+
+
+def test_own_limits_reach_the_plan_its_paper_and_the_next_trial(run: Run, tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text("[support]\nfirst_trial = 0.7\n[trial]\ncleat_step = 2\n")
+    code, out, _ = run("plan", LEFT, RIGHT, "--shoe", SHOE, "--load", "half", "--limits", own,
+                       "--out", tmp_path)  # fmt: skip
+    assert code == 0
+    assert "wished to fill 70 % of the gap" in out
+    assert "support.first_trial 0.7 share of the gap (usual 0.8 share of the gap)" in out
+    made = tmp_path / "case-v1-plan.json"
+    record = json.loads(made.read_text(encoding="utf-8"))
+    assert record["limits"] == {"support.first_trial": 0.7, "trial.cleat_step": 2.0}
+    assert record["sources"] == {"shoe": Path(SHOE).name, "limits": "own.toml",
+                                 "stated": {"--load": "half"}}  # fmt: skip
+    code, out, _ = run("trial", made, "--said", "cleat feels too far forward", "--same", "--on",
+                       "2026-05-02", "--log", tmp_path / "log.json")  # fmt: skip
+    assert code == 0
+    assert "2 mm" in out
+    line = shlex.split(out.splitlines()[-1])
+    assert line[line.index("--limits") + 1] == "own.toml"
+    assert line[line.index("--load") + 1] == "half"
+    code, _, err = run("plan", LEFT, "--limits", tmp_path / "none.toml", "--out", tmp_path)
+    assert code == 3
+    assert "limits file" in err
+
+
+def test_a_medial_edge_raises_the_pad_and_is_warned_of(run: Run, tmp_path: Path) -> None:
+    code, out, _ = run("plan", LEFT, "--shoe", SHOE, "--load", "half", "--out", tmp_path)
+    assert code == 0
+    assert "(--medial-edge 9) raises the crest by" in out
+    code, out, _ = run("plan", LEFT, "--shoe", SHOE, "--load", "half", "--medial-edge", "left=9",
+                       "--version", "2", "--out", tmp_path)  # fmt: skip
+    assert code == 0
+    assert "medial edge stands up to 9 mm high" in out
+    one, two = (json.loads((tmp_path / f"case-v{k}-plan.json").read_text())["left"]["pad"]
+                for k in (1, 2))  # fmt: skip
+    assert two["crest"]["height"] > one["crest"]["height"] + 1.0
+    assert two["crest"]["height"] <= 0.8 * two["gap_at_crest"]["value"] + 0.05
+    for wish, says in (("13", "meets the ankle"), ("0.1", "cannot be 0.1 mm high")):
+        code, _, err = run("plan", LEFT, "--shoe", SHOE, "--medial-edge", wish, "--out", tmp_path)
+        assert code == 3
+        assert says in err
+
+
+def test_a_case_is_shown_exported_and_erased(run: Run, plan_file: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "larch"
+    run("trial", plan_file, "--said", "fine", "--better", "--on", "2026-05-01", "--log", folder)
+    code, out, _ = run("case", tmp_path)
+    assert code == 0
+    assert out.startswith("larch, opened 2026-05-01: plans 1; 1 trials")
+    assert "trial 1, 2026-05-01, plan 1:" in run("case", folder)[1]
+    code, _, err = run("case", folder, "--erase", "oak")
+    assert code == 3
+    assert "repeat its name" in err
+    code, out, _ = run("case", folder, "--export", tmp_path / "larch.zip", "--erase", "larch")
+    assert code == 0
+    assert not folder.exists()
+    with zipfile.ZipFile(tmp_path / "larch.zip") as kept:
+        assert kept.read("larch/plans/plan-001.json") == plan_file.read_bytes()
+    assert run("case", folder)[0] == 3
+    assert run("case", tmp_path)[1].strip() == f"{tmp_path} holds no case"

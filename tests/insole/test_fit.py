@@ -198,3 +198,12 @@ def test_a_shoe_that_is_tight_nowhere_stands_before_a_tight_one_with_a_better_sc
     first, second = rank(foot(), None, [slim, wide], LIMITS)
     assert [first.shoe.name, second.shoe.name] == ["wide", "slim"]
     assert first.score > second.score
+
+
+@pytest.mark.parametrize(("drop", "said"), [(16.1, True), (15.9, False), (None, False)])
+def test_a_flat_bed_under_a_foot_with_a_high_drop_is_said(drop, said):
+    """Bed of 8 mm; the limit is 8 mm more of the foot's own drop. It is not counted."""
+    (result,) = rank(foot(sole_drop=drop), None, [SHOE], LIMITS)
+    assert any("flat bed" in reason for reason in result.reasons) == said
+    (plain,) = rank(foot(), None, [SHOE], LIMITS)
+    assert result.score == plain.score
