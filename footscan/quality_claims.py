@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from footscan.pose import FLAT_SHARE, Settled
-from footscan.quality_limits import Evidence, limits, note
+from footscan.quality_limits import Evidence, grade, limits, note
 from footscan.quality_sole import is_filled
 from footscan.results import Finding, Measure, Severity
 from footscan.scan import Load
@@ -135,6 +135,13 @@ def proportions(measures: Mapping[str, Measure]) -> list[Finding]:
                 advice="A child's foot is shorter; else check the unit and the scale.",
             )
         )
+    apex = _value(measures, "arch_apex_height")
+    if length and apex is not None:
+        found += grade(
+            "arch-unbelievable", 100 * apex / length,
+            f"The arch is {apex:.0f} mm high, {100 * apex / length:.0f} % of the foot's length.",
+            "Look at the scan: is the whole sole in it, and nothing else? Scan again.", "arch",
+        )  # fmt: skip
     for code, name, base, low, high, words in PROPORTIONS:
         value, whole = _value(measures, name), _value(measures, base)
         if value is None or not whole or low <= value / whole <= high:

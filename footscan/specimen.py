@@ -23,6 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from footscan import specimen_form as form
+from footscan.foot import sole_map
 from footscan.scan import Array, IntArray, Load, Side, Unit
 from footscan.scanner import Hole, ScannerSpec, scan, write_scan
 from footscan.specimen_toes import Form, skeleton
@@ -43,6 +44,7 @@ __all__ = [
 ]
 
 CLOSE_MM = 0.03  # a requested size counts as met within this
+CRATER_MM = 10.0  # the sole behind the arch lies below the apex, but for its medial border
 MISS_MM = 0.5  # the truth is measured anyway; beyond this the shape asked for is no foot
 GIRTH_PER_BREADTH = 2.475  # mean of 4082 men, ANSUR II (computed from the public table)
 HEEL_PER_LENGTH = 0.2675  # likewise
@@ -206,10 +208,19 @@ def build(shape: Shape) -> Specimen:
         vertices, bones = _square(vertices, faces, bones, shape)
     if shape.load is not Load.NONE:
         vertices[:, 2] = np.maximum(vertices[:, 2], 0.0)
+    _check_heel(vertices, faces, shape)
     if shape.capped:
         faces = _lid(vertices, faces)
     truth = measure_truth(vertices, faces, bones)
     return Specimen(vertices=vertices, faces=faces, shape=shape, truth=truth)
+
+
+def _check_heel(vertices: Array, faces: IntArray, shape: Shape) -> None:
+    """Refuse a sole that was stretched into a crater behind the arch."""
+    sole = sole_map(vertices, faces)
+    behind = sole.z[(sole.x > 0.10 * shape.length) & (sole.x < 0.30 * shape.length)]
+    if float(np.nanmax(behind)) > shape.arch_height + CRATER_MM:
+        raise ValueError("no foot has these sizes together: the sole folds behind the arch")
 
 
 def random_shape(

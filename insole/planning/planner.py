@@ -20,7 +20,7 @@ from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.planning import cleat as cleats
-from insole.planning import pressing, questions, seating, support, thickness, wedging
+from insole.planning import dowels, pressing, questions, seating, support, thickness, wedging
 from insole.planning.ceilings import ball_line
 from insole.planning.changes import describe_change
 from insole.planning.kit import Kit
@@ -115,6 +115,8 @@ class PlanWishes:
         The fitter confirms wedge wishes of zero that undo the shoe's cant.
     body_mass : float or None
         kg, for the contact model; None takes a nominal one, which the plan says.
+    dowels : bool
+        Pads are placed on their bases by dowels, to go back into the same place twice.
     """
 
     both: FootWish = FootWish()
@@ -126,6 +128,7 @@ class PlanWishes:
     kit: Kit | None = None
     confirm_zero: bool = False
     body_mass: float | None = None
+    dowels: bool = False
 
     def of(self, side: Side) -> FootWish:
         """Return the wishes for one foot."""
@@ -135,7 +138,8 @@ class PlanWishes:
         """Return the wishes as plain data for the plan: only what was wished."""
         record: dict[str, Any] = {}
         for name in ("both", "left", "right"):
-            wished = {k: v for k, v in asdict(getattr(self, name)).items() if v is not None}
+            own = asdict(getattr(self, name))
+            wished = {k: _listed(v) for k, v in own.items() if v is not None}
             if wished:
                 record[name] = wished
         if self.kit is not None:
@@ -144,6 +148,8 @@ class PlanWishes:
             record["confirm_zero"] = True
         if self.body_mass is not None:
             record["body_mass"] = self.body_mass
+        if self.dowels:
+            record["dowels"] = True
         return record
 
 
@@ -251,6 +257,11 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     if wedges.roll:
         seated = seating.seat(measured, layout, shoe, limits=limits, roll=wedges.roll)
     pad = _pad(seated, wish, wedges.wedges, job)
+    base, dowel_notes = _base(seated, layout, limits), []
+    if job.wishes.dowels:
+        base, dowel_notes = dowels.placed(
+            base, pad.pad, wedges.wedges, level.landmarks.get("arch_apex")
+        )
     cleat, cleat_notes = cleats.plan_cleat(
         landmarks=level.landmarks, shoe=shoe, limits=limits, offset=wish.cleat_offset,
         yaw=wish.cleat_yaw,
@@ -271,14 +282,14 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         for name, text in by_hand_words(measured.landmarks).items()
     ]
     notes = (*by_hand, *seated.notes, *wedges.notes, *left_over, *pad.notes, *cleat_notes,
-             *thick_notes, *saddle_notes, *contact_notes)  # fmt: skip
+             *thick_notes, *saddle_notes, *contact_notes, *dowel_notes)  # fmt: skip
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
         verdict=str(measured.report.verdict.value), load=str(seated.load.value),
         measures=_measures(measured), foot_outline=_ring(layout.foot),
         landmarks={name: _point(p) for name, p in level.landmarks.items()},
         landmark_sd={name: round(sd, 3) for name, sd in level.landmark_sd.items()},
-        seating=seated.record(), base=_base(seated, layout, limits),
+        seating=seated.record(), base=base,
         pad=pad.pad, no_pad_because=pad.because, wedges=list(wedges.wedges),
         no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
         saddle_change=saddle, contact=contact, notes=list(notes),
@@ -367,6 +378,11 @@ def _pair_notes(sides: Mapping[Side, _Side], limits: Limits) -> list[Note]:
         *wedging.check_pair(left.wedges, right.wedges, limits),
         *cleats.check_saddles(left.saddle, right.saddle, limits),
     ]
+
+
+def _listed(value: Any) -> Any:
+    """Return a wish as JSON gives it back, tuples as lists: a plan reads back as it was."""
+    return [_listed(v) for v in value] if isinstance(value, tuple) else value
 
 
 def _limit_notes(limits: Limits) -> list[Note]:

@@ -19,7 +19,7 @@ from typing import Literal
 
 from insole.errors import PlanError, RefusedError
 from insole.planning.plan import Note, NoteLevel
-from insole.planning.shoe import read_toml
+from insole.planning.tables import read_toml
 
 __all__ = [
     "CAUTIONS",

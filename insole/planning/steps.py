@@ -96,6 +96,8 @@ def options(
             arguments += _option(wish, value, head)
     if plan.wishes.get("confirm_zero"):
         arguments.append("--confirm-zero")
+    if plan.wishes.get("dowels"):
+        arguments.append("--dowels")
     if plan.wishes.get("body_mass") is not None:
         arguments += ["--body-mass", f"{plan.wishes['body_mass']:g}"]
     if plan.wishes.get("kit"):

@@ -307,16 +307,20 @@ def _wall_note(
     if wish.source == "kit" or standing or plan.crest.height >= POOR_FILL * level * gap:
         return []
     edge = min(WALL_EDGE_MM, limits.value("feel.flange"))
-    raised = limits.changed(feel__medial_edge=edge)
-    now = _height_at(space, seating, wish, level, limits)
-    gain = _height_at(space, seating, wish, level, raised) - now
-    if gain < WALL_GAIN_MM:
+    _, medial = edges_at(seating.base, plan.crest.from_rear)
+    crest = (plan.crest.from_rear, float(medial[0]) - plan.crest.from_medial)
+    coarse, raised = space.coarser(COARSE), limits.changed(feel__medial_edge=edge)
+    now, then = (
+        coarse.at(from_scan(coarse, seating, wish, level, bounds).surface, crest)
+        for bounds in (limits, raised)
+    )
+    if then - now < WALL_GAIN_MM:
         return []
     return [Note(code="standing-edge", text=(
         f"the pad fills {100 * plan.crest.height / gap:.0f} % of the gap instead of "
-        f"{100 * level:.0f} %, because it runs out at its medial edge; where the shoe's wall "
-        f"stands there, an edge of {edge:g} mm (--medial-edge {edge:g}) raises the crest by "
-        f"{gain:.1f} mm"))]  # fmt: skip
+        f"{100 * level:.0f} %, also because it runs out at its medial edge; where the shoe's wall "
+        f"stands there, an edge of {edge:g} mm (--medial-edge {edge:g}) raises the top at this "
+        f"place by {then - now:.1f} mm"))]  # fmt: skip
 
 
 def _steps(

@@ -297,6 +297,17 @@ def test_unusual_length_and_girth_are_notes(length, girth, code):
     assert all(f.severity is Severity.NOTE for f in found)
 
 
+@pytest.mark.parametrize(
+    ("height", "verdict"),
+    [(38.9, Verdict.MAKING), (39.1, Verdict.MEASURING), (51.9, Verdict.MEASURING),
+     (52.1, Verdict.AGAIN)],
+)  # fmt: skip
+def test_an_arch_that_no_foot_has_is_held_back(height, verdict):
+    """15 and 20 % of 260 mm."""
+    values = {"foot_length": Measure(value=260.0), "arch_apex_height": Measure(value=height)}
+    assert quality.verdict(quality_claims.proportions(values)) is verdict
+
+
 def test_load_is_asked_for_and_doubted(known_pose, flat_specimen, hanging_specimen):
     assert known_pose(flat_specimen, load=Load.UNKNOWN).codes["load-unknown"] is Severity.NOTE
     assert known_pose(hanging_specimen, load=Load.FULL).codes["load-contradicted"] is Severity.NOTE

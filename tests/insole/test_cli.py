@@ -1090,7 +1090,7 @@ def test_own_limits_reach_the_plan_its_paper_and_the_next_trial(run: Run, tmp_pa
 def test_a_medial_edge_raises_the_pad_and_is_warned_of(run: Run, tmp_path: Path) -> None:
     code, out, _ = run("plan", LEFT, "--shoe", SHOE, "--load", "half", "--out", tmp_path)
     assert code == 0
-    assert "(--medial-edge 9) raises the crest by" in out
+    assert "(--medial-edge 9) raises the top" in out
     code, out, _ = run("plan", LEFT, "--shoe", SHOE, "--load", "half", "--medial-edge", "left=9",
                        "--version", "2", "--out", tmp_path)  # fmt: skip
     assert code == 0

@@ -261,3 +261,15 @@ def test_a_plan_of_an_older_schema_is_read_and_written_as_it_was(pair, version):
     assert to_json(plan) == text
     with pytest.raises(PlanError, match="schema_version"):
         from_json(json.dumps(old | {"schema_version": 4}))
+
+
+def test_a_plan_with_every_wish_reads_back_the_same():
+    """Nothing that a fitter can wish may change on the way through the file."""
+    wishes = PlanWishes(
+        both=FootWish(support_level=0.7, shift=(3.0, -1.0), turn=5.0, tender=((140.0, 5.0),),
+                      medial_edge=4.0, forefoot=2.0, heel=1.0, cleat_offset=-2.0, cleat_yaw=1.0,
+                      cleat_before=1.0, ankle=1.0, pad_source="scan"),
+        case="oak", date="May", version=2, confirm_zero=True, body_mass=70.0,
+    )  # fmt: skip
+    made = planner.plan(None, feet.analytic(), SHOE, wishes, sources={"stated": {"--side": ["left"]}})
+    assert from_json(to_json(made)) == made
