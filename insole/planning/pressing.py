@@ -47,6 +47,7 @@ MASSES_KG = (25.0, 250.0)  # a body mass beyond is a slip of the hand
 LARGEST_ANKLE_DEG = 15.0  # of the sole against its bed: nothing holds it further in a shoe
 LEAST_LAYER_MM = 0.1  # thinner parts give way by nothing that matters
 LOW_MM = 4.0  # an unseen place beside a lower sole may touch the bed
+IDLE_CM2 = 1.0  # contact that a pad should add at the least; common practice, no source
 STEEPER = 1.02  # a gradient counts as steeper from here on: the grid's own scatter
 
 Mask = NDArray[np.bool_]
@@ -119,7 +120,8 @@ def compare(
             continue
         cases.append(_case(name, bed, (x, _on_axis(level, x)), load, held))
     plan = ContactPlan(body_mass=mass, cases=cases, notes=_said(bed, wedges))
-    return plan, tuple(_doubts(plan, limits))
+    alone = pad is not None and all(w.place is WedgePlace.UNDER for w in wedges)
+    return plan, (*_doubts(plan, limits), *(_idle(plan) if alone else ()))
 
 
 def gent_modulus(shore_a: float) -> float:
@@ -378,6 +380,16 @@ def _doubts(plan: ContactPlan, limits: Limits) -> list[Note]:
                 f"({case.after.pad_gradient:.1f} kPa/mm) than anywhere at the ball "
                 f"({case.after.ball_gradient:.1f} kPa/mm): feel for a ridge")))  # fmt: skip
     return notes
+
+
+def _idle(plan: ContactPlan) -> list[Note]:
+    """Return a note where no load of the model brings the arch down onto a pad without shims."""
+    pressed = [(c.before, c.after) for c in plan.cases if c.before and c.after]
+    if not pressed or any(after.area - before.area >= IDLE_CM2 for before, after in pressed):
+        return []
+    return [_warn("contact-idle", (
+        f"in the model the pad adds less than {IDLE_CM2:g} cm² of contact, standing or pedalling: "
+        "the arch hardly comes down to it; ask the rider whether it is felt at all"))]  # fmt: skip
 
 
 def _warn(code: str, text: str) -> Note:

@@ -12,7 +12,7 @@ held against the rules again, from the foot and the stored plan alone:
 Made-up feet are planned in their own true frame, without a scanner: the study is of planning.
 Scans of a folder are measured first, and are planned whatever their verdict is.
 
-    python tests/benchmarks/planning_study.py [--feet N] [--seed N] [--data FOLDER]
+    python tests/benchmarks/planning_study.py [--feet N] [--seed N] [--data FOLDER] [--edge MM]
 """
 
 from __future__ import annotations
@@ -59,6 +59,7 @@ class Row:
     binding: tuple[str, ...] = ()
     along: float = 0.0
     across: float = 0.0
+    filled: float = 0.0  # share of the gap at the crest
     broken: dict[str, float]
     above: float = 0.0
     standing: tuple[float, float, float] = (0.0, 0.0, 0.0)  # pad, heel, forefoot, kPa
@@ -80,12 +81,13 @@ def level_shoe(foot: MeasuredFoot) -> Shoe:
     })  # fmt: skip
 
 
-def planned(foot: MeasuredFoot, name: str) -> Row:
+def planned(foot: MeasuredFoot, name: str, edge: float | None = None) -> Row:
     """Return the plan of one foot held against the rules."""
     shoe, limits = level_shoe(foot), default_limits()
     start = time.perf_counter()
     left = foot.foot.side is Side.LEFT
-    plan = planner.plan(foot if left else None, None if left else foot, shoe)
+    wishes = planner.PlanWishes(both=planner.FootWish(medial_edge=edge))
+    plan = planner.plan(foot if left else None, None if left else foot, shoe, wishes)
     took = time.perf_counter() - start
     record = plan.feet[0]
     arch = float(foot.landmarks["arch_apex"].xyz[2]) if "arch_apex" in foot.landmarks else 0.0
@@ -104,6 +106,7 @@ def planned(foot: MeasuredFoot, name: str) -> Row:
         name=name, arch=arch, binding=tuple(record.pad.binding), took=took,
         along=record.pad.crest.from_rear - apex[0],
         across=crest_y(record) - apex[1],
+        filled=record.pad.crest.height / max(record.pad.gap_at_crest.value or 0.0, 1e-9),
         broken=broken(record, seated), above=above_wish(record, seated),
         standing=(standing.pad_peak, standing.peak["heel"], standing.peak["forefoot"]),
         pedalling=(pedalling.pad_peak, pedalling.peak["forefoot"]),
@@ -210,6 +213,9 @@ def said(rows: list[Row]) -> list[str]:
             lines.append(f"crest to apex, {name} ({len(group)}): along the bed median "
                          f"{np.median(along):.1f}, worst {along.max():.1f} mm; across median "
                          f"{np.median(across):.1f}, worst {across.max():.1f} mm")  # fmt: skip
+    filled = np.array([r.filled for r in pads]) * 100
+    lines.append(f"gap filled at the crest: median {np.median(filled):.0f} %, "
+                 f"{filled.min():.0f} to {filled.max():.0f} %")  # fmt: skip
     ahead = [r.along for r in pads if r.along > 3.0 + 0.5]
     lines.append(f"crest more than 3 mm ahead of the apex: {len(ahead)} pads")
     bad = [f"{r.name}: {r.broken}" for r in pads if r.broken]
@@ -248,6 +254,7 @@ def main() -> int:
     options.add_argument("--feet", type=int, default=40)
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--data", type=Path)
+    options.add_argument("--edge", type=float, help="height of the pad's medial edge, mm")
     given = options.parse_args()
     sources = [("made-up feet", made_up(given.feet, given.seed))]
     if given.data:
@@ -256,7 +263,7 @@ def main() -> int:
         rows = []
         for label, foot in source:
             try:
-                rows.append(planned(foot, label))
+                rows.append(planned(foot, label, given.edge))
             except FootscanError as error:
                 print(f"{label}: not planned, {error}", file=sys.stderr)
         if rows:

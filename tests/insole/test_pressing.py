@@ -258,3 +258,15 @@ def test_solving_is_quick():
         pressing._pressed(bed, True, (100.0, 5.0), 370.0, None)
         took.append(time.perf_counter() - start)
     assert min(took) < 0.09
+
+
+def test_a_pad_that_is_hardly_touched_is_said():
+    """A fifth of a high arch's gap is not reached; the whole of it is."""
+    notes = {}
+    for level in (0.2, 1.0):
+        wishes = PlanWishes(both=FootWish(support_level=level))
+        plan = planner.plan(None, feet.analytic(arch=20.0), SHOE, wishes).right
+        grown = [c.after.area - c.before.area for c in plan.contact.cases]
+        notes[level] = "contact-idle" in {note.code for note in plan.notes}
+        assert notes[level] == (max(grown) < 1.0)
+    assert notes == {0.2: True, 1.0: False}
