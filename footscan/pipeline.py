@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -33,6 +33,9 @@ from footscan import (
 from footscan.errors import LandmarkError, PoseError, SideError, UnitsError
 from footscan.results import Landmark, MeasuredFoot, ScanFacts
 from footscan.scan import Array, Kind, Load, Scan, Side, Unit
+
+if TYPE_CHECKING:
+    from footscan.artefact_log import ScaleEvidence
 
 __all__ = ["Options", "as_json", "infer_unit", "measure_feet_in", "measure_files", "measure_scan"]
 
@@ -56,6 +59,10 @@ class Options:
         Load state.
     hand_length : float or None
         Foot length measured by hand, mm: verifies the scale.
+    scale_evidence : ScaleEvidence or None
+        What the log of the scanner's checks says of its scale.
+    hand_held : bool
+        The scanner was moved by hand: unverified, its scale allows measuring only.
     by_hand : mapping of str to ndarray
         Landmarks set by hand, in the scan's own coordinates times its unit (mm). Heads follow
         a ball point set by hand in part. The long axis does not follow: it comes from the
@@ -70,6 +77,8 @@ class Options:
     kind: Kind | None = None
     load: Load = Load.UNKNOWN
     hand_length: float | None = None
+    scale_evidence: ScaleEvidence | None = None
+    hand_held: bool = False
     by_hand: Mapping[str, Array] = field(default_factory=dict)
     eu_rule: sizes.EuRule = sizes.EuRule.TWO_POINTS
 
@@ -160,6 +169,7 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
         ),
         grade,
     )
+    log = options.scale_evidence
     contradicted = options.side is not None and matches[0].side is not options.side
     report = quality.inspect(
         settled,
@@ -167,6 +177,9 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
         values,
         quality.Evidence(
             hand_length=options.hand_length,
+            scale_vouched=log.verified if log is not None else None,
+            scale_words=log.words if log is not None else "",
+            hand_held=options.hand_held,
             side_stated=options.side is not None,
             side_contradicted=contradicted and ratio > quality.limits()["side"].making,
             side_ratio=ratio,
@@ -187,8 +200,7 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
         load=foot.load.value,
         points=len(scan.vertices),
         faces=len(scan.faces),
-        scale_verified=options.hand_length is not None
-        and not any(f.code == "scale" for f in report.findings),
+        scale_verified=not any(f.code in ("scale", "scale-unverified") for f in report.findings),
     )
     return MeasuredFoot(
         facts=facts,

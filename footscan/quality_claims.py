@@ -68,13 +68,7 @@ def scale(measures: Mapping[str, Measure], evidence: Evidence) -> list[Finding]:
     """Return findings about the scale, which one scan alone cannot show."""
     length = measures["foot_length"].value
     if evidence.hand_length is None or length is None:
-        return [
-            note(
-                "scale-unverified",
-                "The scale is unverified: one scan alone cannot show it.",
-                "Measure the foot by hand and give it with --foot-length.",
-            )
-        ]
+        return _unverified(evidence)
     off = abs(length - evidence.hand_length)
     share = 100 * off / evidence.hand_length
     if share > limits()["scale"].measuring:
@@ -95,6 +89,21 @@ def scale(measures: Mapping[str, Measure], evidence: Evidence) -> list[Finding]:
             limit=limits()["scale"].making,
         )
     ]
+
+
+def _unverified(evidence: Evidence) -> list[Finding]:
+    """Return a finding where neither a hand nor a scanner's log vouches for the scale."""
+    if evidence.scale_vouched:
+        return []
+    advice = "Measure the foot by hand and give it with --foot-length."
+    words = f"The scale is unverified: {evidence.scale_words or 'one scan alone cannot show it.'}"
+    if not evidence.hand_held:
+        return [note("scale-unverified", words, advice)]
+    words += " Scanners moved by hand drift in scale."
+    return [
+        Finding(code="scale-unverified", severity=Severity.MEASURING, text=words, advice=advice,
+                region="scan")
+    ]  # fmt: skip
 
 
 def side(evidence: Evidence) -> list[Finding]:

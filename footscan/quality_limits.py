@@ -63,6 +63,12 @@ class Evidence:
     ----------
     hand_length : float or None
         Foot length measured by hand, mm.
+    scale_vouched : bool or None
+        Whether the log of the scanner's checks vouches for the scale; None: no log was given.
+    scale_words : str
+        What the log says, one sentence.
+    hand_held : bool
+        True for a scanner or telephone moved by hand, whose scale drifts.
     side_stated : bool
         True when the user stated the side.
     side_contradicted : bool
@@ -74,6 +80,9 @@ class Evidence:
     """
 
     hand_length: float | None = None
+    scale_vouched: bool | None = None
+    scale_words: str = ""
+    hand_held: bool = False
     side_stated: bool = False
     side_contradicted: bool = False
     side_ratio: float = 2.0
