@@ -26,7 +26,10 @@ if TYPE_CHECKING:
     from datetime import date
 
     from footscan.artefact import ArtefactCheck
+    from footscan.artefact_log import ScaleEvidence
     from footscan.results import MeasuredFoot
+    from insole.parts.form import FormWish
+    from insole.parts.materials import Materials
     from insole.planning.plan import Override, Plan
     from insole.planning.planner import FootWish, PlanWishes
     from insole.planning.trial import Trial
@@ -130,6 +133,25 @@ def scan_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 help="Length measured by hand: verifies the scale; once per scan.",
             ),
             click.option(
+                "--scanner-log",
+                type=click.Path(path_type=Path),
+                metavar="CSV",
+                help="Log of the scanner's checks ('solewright artefact'): verifies the scale "
+                "for 30 days after a check.",
+            ),
+            click.option(
+                "--scanner",
+                default="",
+                metavar="NAME",
+                help="Which scanner of that log, if it holds several.",
+            ),
+            click.option(
+                "--hand-held",
+                is_flag=True,
+                help="A scanner or telephone moved by hand: without a verified scale its scans "
+                "are for measuring only.",
+            ),
+            click.option(
                 "--landmark",
                 "landmark",
                 multiple=True,
@@ -162,6 +184,9 @@ def _shots(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
         raise click.UsageError("give --unit or --scale, not both")
     if given["scale"] is not None and not 1e-6 < given["scale"] < 1e6:
         raise click.UsageError("--scale must be a positive number of millimetres per file unit")
+    if given["scanner"] and not given["scanner_log"]:
+        raise click.UsageError("--scanner names a scanner in a log; give --scanner-log as well")
+    vouched = _scale_evidence(given["scanner_log"], given["scanner"])
     by_hand = _landmarks(given["landmark"], len(groups))
     eu_rule = EuRule[given.get("eu_rule", "two-points").replace("-", "_").upper()]
     return [
@@ -174,12 +199,25 @@ def _shots(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
                 kind=Kind(given["kind"]) if given["kind"] else None,
                 load=Load(given["load"]) if given["load"] else Load.UNKNOWN,
                 hand_length=length,
+                scale_evidence=vouched,
+                hand_held=given["hand_held"],
                 by_hand=marks,
                 eu_rule=eu_rule,
             ),
         )
         for group, side, length, marks in zip(groups, sides, lengths, by_hand, strict=True)
     ]
+
+
+def _scale_evidence(log: Path | None, scanner: str) -> ScaleEvidence | None:
+    """Return what the log of a scanner's checks says of its scale today."""
+    from datetime import date
+
+    from footscan import artefact_log
+
+    if log is None:
+        return None
+    return artefact_log.evidence(artefact_log.read(log), date.today(), scanner)
 
 
 def _per_scan(values: Sequence[Any], count: int, option: str) -> list[Any]:
@@ -320,6 +358,11 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 "--confirm-zero", is_flag=True, help="A wish of 0 is to undo the shoe's own cant."
             ),
             click.option(
+                "--dowels",
+                is_flag=True,
+                help="Place each pad on its base by dowels, to go back into the same place.",
+            ),
+            click.option(
                 "--cleat",
                 multiple=True,
                 metavar=f"{sided}MM",
@@ -414,7 +457,7 @@ def _sources(given: dict[str, Any]) -> dict[str, Any]:
     files = {name: given[name].name for name in ("shoe", "kit", "limits") if given[name]}
     stated: dict[str, Any] = {}
     names = ("side", "unit", "scale", "load", "kind", "foot_length", "landmark", "one_foot",
-             "without_arch")  # fmt: skip
+             "hand_held", "without_arch")  # fmt: skip
     for name in names:
         if given[name] not in (None, (), False):
             value = list(given[name]) if isinstance(given[name], tuple) else given[name]
@@ -458,7 +501,7 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
         both=_foot_wish(table["both"]), left=_foot_wish(table["left"]),
         right=_foot_wish(table["right"]), case=given["case"], date=given["date"],
         version=version, kit=kit.load(given["kit"], own) if given["kit"] else None,
-        confirm_zero=given["confirm_zero"], body_mass=given["body_mass"],
+        confirm_zero=given["confirm_zero"], body_mass=given["body_mass"], dowels=given["dowels"],
     )  # fmt: skip
 
 
@@ -530,6 +573,12 @@ def cli() -> None:
 SCANS = click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON only.")
 QUIET = click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+MATERIALS = click.option(
+    "--materials",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The workshop's own materials (TOML): what it uses, and its calibration bars.",
+)
 
 
 @cli.command()
@@ -734,7 +783,33 @@ def plan(
     metavar="MM",
     help="Width that the cutter takes away.",
 )
+@click.option(
+    "--sheet",
+    default="600x400",
+    show_default=True,
+    metavar="WxH",
+    help="Sheets of stock on which parts are nested for cutting, mm.",
+)
 @click.option("--no-step", is_flag=True, help="Leave STEP files out (saves seconds).")
+@click.option(
+    "--layers",
+    is_flag=True,
+    help="Cut pads and inside shims as layers of 1 and 0.5 mm to glue, not as one blank to grind.",
+)
+@MATERIALS
+@click.option("--form", is_flag=True, help="Also make forms to mould a footbed over.")
+@click.option(
+    "--form-cover",
+    type=click.FloatRange(0, 6),
+    metavar="MM",
+    help="Thickness of a cover glued on after moulding: the form is larger by it.",
+)
+@click.option(
+    "--form-relief",
+    type=click.FloatRange(0, 4),
+    metavar="MM",
+    help="How far a form is built out at tender spots; 2 if left out.",
+)
 @QUIET
 def make(
     inputs: Sequence[Path],
@@ -742,7 +817,13 @@ def make(
     thick_edges_checked: bool,
     bed: str,
     kerf: float,
+    sheet: str,
     no_step: bool,
+    layers: bool,
+    materials: Path | None,
+    form: bool,
+    form_cover: float | None,
+    form_relief: float | None,
     quiet: bool,
     **given: Any,
 ) -> None:
@@ -751,7 +832,10 @@ def make(
     from insole.output.folder import Settings
 
     say = _quiet_or(quiet)
-    settings = Settings(bed=_bed(bed), kerf=kerf, step=not no_step)
+    settings = Settings(
+        bed=_size("--bed", bed), kerf=kerf, sheet=_size("--sheet", sheet), step=not no_step,
+        layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
+    )  # fmt: skip
     plan = _plan_for(inputs, given, say)
     _confirm(workflow.thick_edges(plan), thick_edges_checked, say)
     folder = workflow.make(plan, out, settings=settings, say=say)
@@ -1035,12 +1119,55 @@ def case_(folder: Path, export: Path | None, erase: str | None) -> None:
 
 
 @cli.command()
+@click.option("--material", required=True, metavar="NAME", help="Word of the material table.")
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="File to write: .3mf or .stl.",
+)
+@MATERIALS
+@QUIET
+def bar(material: str, out: Path, materials: Path | None, quiet: bool) -> None:
+    """Write the calibration bar: print it, measure it, and later print files come out scaled."""
+    from insole.output.bar import bar_words, write_bar
+    from insole.parts.bar import bar_for
+
+    made = bar_for(_materials(materials).find(material))
+    write_bar(out, made)
+    if not quiet:
+        click.echo("\n".join(bar_words(made)))
+    click.echo(f"the bar is in {out}")
+
+
+@cli.command()
 def questions() -> None:
     """List the questions to ask before parts are made."""
     from insole.planning.questions import QUESTIONS
 
     for question in QUESTIONS:
         click.echo(f"{question.id:22} {question.grade:7} {question.text}")
+
+
+def _materials(path: Path | None) -> Materials:
+    """Return the material table, changed by a workshop's file if there is one."""
+    from insole.parts import material_file as table
+
+    return table.load(path) if path is not None else table.default_materials()
+
+
+def _form(wanted: bool, cover: float | None, relief: float | None) -> FormWish | None:
+    """Return how forms are wanted; None when they are not."""
+    from dataclasses import replace
+
+    from insole.parts.form import FormWish
+
+    wishes: dict[str, Any] = {"cover": cover, "relief": relief}
+    given = {name: value for name, value in wishes.items() if value is not None}
+    if given and not wanted:
+        raise click.UsageError(f"--form-{min(given)} says how a form is made; add --form")
+    return replace(FormWish(), **given) if wanted else None
 
 
 def _plan_for(inputs: Sequence[Path], given: dict[str, Any], say: Callable[[str], None]) -> Plan:
@@ -1079,13 +1206,13 @@ def _confirm(edges: Sequence[str], checked: bool, say: Callable[[str], None]) ->
         raise RefusedError("the thick edges were not confirmed; nothing was made")
 
 
-def _bed(text: str) -> tuple[float, float]:
+def _size(option: str, text: str) -> tuple[float, float]:
     try:
         width, depth = (float(part) for part in text.lower().split("x"))
     except ValueError:
         width = depth = 0.0
     if not (40 <= width <= 2000 and 40 <= depth <= 2000):
-        raise click.UsageError(f"--bed wants WIDTHxDEPTH in mm, 40 to 2000 each, got {text!r}")
+        raise click.UsageError(f"{option} wants two sizes in mm, 40 to 2000 each, like 220x220")
     return width, depth
 
 

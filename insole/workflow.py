@@ -375,7 +375,7 @@ def make(
     out : Path
         Parent of the new folder ``<case>-v<version>``.
     settings : Settings, optional
-        Printer bed, kerf, paper sizes.
+        Printer bed, kerf, paper sizes, materials, forms.
     say : callable
         Gets one sentence at a time for the person waiting.
 
@@ -404,18 +404,25 @@ def checked_parts(
 ) -> list[Part]:
     """Return the plan's parts after the make checks; what is only doubtful is said.
 
+    Forms for moulding follow the parts when the settings ask for them.
+
     Raises
     ------
     insole.errors.PartError
         A part is not a closed solid of the planned volume and side.
+    insole.errors.PlanError
+        Forms are asked for and the plan, an earlier one, keeps no sole.
     """
-    from insole.parts import build
+    from insole.parts import assembly, build, form
 
     parts = build.all_parts(plan)
-    for part in parts:
+    moulds = form.forms(plan, settings.form) if settings.form is not None else []
+    for part in (*parts, *moulds):
         for sentence in build.check(part, process="print"):
             say(sentence)
-    return parts
+    for sentence in assembly.clash(parts, plan):
+        say(sentence)
+    return [*parts, *moulds]
 
 
 def thick_edges(plan: Plan) -> list[str]:

@@ -23,6 +23,7 @@ import textwrap
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 from xml.sax.saxutils import quoteattr
@@ -40,10 +41,20 @@ __all__ = [
     "Layer",
     "Sheet",
     "Stroke",
+    "cut_rings",
     "draw",
+    "dxf_rings",
+    "in_order",
     "lettering",
+    "part_strokes",
     "read_back_dxf",
     "read_back_svg",
+    "ruler",
+    "same_shape",
+    "save_dxf",
+    "save_svg",
+    "svg_rings",
+    "wanted_shape",
     "write_dxf",
     "write_svg",
 ]
@@ -131,7 +142,11 @@ def write_dxf(
     PlanError
         The kerf is negative or closes a hole.
     """
-    sheet = draw(parts, kerf=kerf, face=face, note=note)
+    save_dxf(path, draw(parts, kerf=kerf, face=face, note=note))
+
+
+def save_dxf(path: Path, sheet: Sheet) -> None:
+    """Write a drawn sheet as DXF R2010 in mm."""
     with _fixed_metadata() as ezdxf:
         doc = ezdxf.new("R2010", units=ezdxf.units.MM)
         for name, layer in LAYERS.items():
@@ -161,7 +176,11 @@ def write_svg(
     path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note: str = ""
 ) -> None:
     """Write the sheet of :func:`write_dxf` as SVG, 1:1 in mm, a group per layer."""
-    sheet = draw(parts, kerf=kerf, face=face, note=note)
+    save_svg(path, draw(parts, kerf=kerf, face=face, note=note))
+
+
+def save_svg(path: Path, sheet: Sheet) -> None:
+    """Write a drawn sheet as SVG, 1:1 in mm."""
     size = f"{sheet.width:.3f}", f"{sheet.height:.3f}"
     rows = [
         '<?xml version="1.0" encoding="UTF-8"?>',
@@ -214,18 +233,22 @@ def draw(parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note:
     drawn = [_Drawn.of(part, kerf, face) for part in _left_first(parts)]
     sizes = [item.size for item in drawn]
     corners, used = shelves(sizes, max(SHEET_WIDTH, *(size[0] for size in sizes)), GAP)
-    ruler = _ruler(note, face)
-    right = max(float(stroke.points[:, 0].max()) for stroke in ruler)
+    strokes = _ruler(note, face)
+    right = max(float(stroke.points[:, 0].max()) for stroke in strokes)
     width = max(used[0] + MARGIN, right) + MARGIN
     height = used[1] + 2 * GAP + 3 * TITLE + 2 * MARGIN
-    strokes = ruler
     for item, (x, top) in zip(drawn, corners, strict=True):
         # rows are counted from the top, so that the first part is where reading starts
         place = np.array([MARGIN + x, height - MARGIN - top - item.size[1]])
         strokes += [replace(stroke, points=stroke.points + place) for stroke in item.strokes]
+    return Sheet(strokes=in_order(strokes), width=float(width), height=float(height))
+
+
+def in_order(strokes: Sequence[Stroke]) -> tuple[Stroke, ...]:
+    """Return the strokes in the order of work of the layers, without dots and repeats."""
     order = list(LAYERS)
     clean = sorted(_without_repeats(strokes), key=lambda stroke: order.index(stroke.layer))
-    return Sheet(strokes=tuple(clean), width=float(width), height=float(height))
+    return tuple(clean)
 
 
 def _left_first(parts: Sequence[Part]) -> list[Part]:
@@ -243,9 +266,8 @@ class _Drawn:
 
     @classmethod
     def of(cls, part: Part, kerf: float, face: Face) -> _Drawn:
-        rings = _rings(part, kerf, face)
-        strokes = list(_strokes(part, rings, face))
-        box = _box([*rings, *(stroke.points for stroke in strokes)])
+        strokes = part_strokes(part, kerf=kerf, face=face)
+        box = _box([stroke.points for stroke in strokes])
         low = np.array(box[:2])
         moved = [replace(stroke, points=stroke.points - low) for stroke in strokes]
         return cls(strokes=moved, size=(box[2] - box[0], box[3] - box[1]))
@@ -257,8 +279,16 @@ def _seen(points: Array, face: Face) -> Array:
     return np.column_stack([points[:, 1] * (-1.0 if face == "foot" else 1.0), points[:, 0]])
 
 
-def _rings(part: Part, kerf: float, face: Face) -> list[Array]:
-    """Return the rings to cut, holes first and outline last, as they lie on the sheet."""
+def cut_rings(part: Part, kerf: float = 0.0, face: Face = "foot") -> list[Array]:
+    """Return the rings to cut, toes up: holes first and outline last, mm.
+
+    Raises
+    ------
+    PlanError
+        The kerf is negative or closes a hole.
+    ValueError
+        The part is not worn.
+    """
     import shapely
 
     if not part.worn:
@@ -266,8 +296,7 @@ def _rings(part: Part, kerf: float, face: Face) -> list[Array]:
     if not 0.0 <= kerf < 10.0:
         raise PlanError(f"a kerf of {kerf:g} mm cannot be cut; give 0 to 10 mm")
     shape = shapely.Polygon(part.outline, part.holes)
-    # mitred: the tool rounds nothing off that the part has sharp
-    grown = shape.buffer(kerf / 2, join_style="mitre", mitre_limit=3.0) if kerf else shape
+    grown = _grown(shape, kerf)
     if grown.geom_type != "Polygon" or len(grown.interiors) != len(part.holes):
         raise PlanError(f"a kerf of {kerf:g} mm closes a hole of {part.label}; use a finer tool")
     grown = shapely.remove_repeated_points(grown.simplify(THIN), THIN)
@@ -276,14 +305,56 @@ def _rings(part: Part, kerf: float, face: Face) -> list[Array]:
     return [np.array(ring.coords)[:-1] for ring in (*shapes.interiors, shapes.exterior)]
 
 
+def part_strokes(
+    part: Part, *, kerf: float = 0.0, face: Face = "foot", title: bool = True
+) -> list[Stroke]:
+    """Return all strokes of a part toes up, rings last, where its own frame puts them, mm.
+
+    Raises
+    ------
+    PlanError
+        The kerf is negative or closes a hole.
+    ValueError
+        The part is not worn.
+    """
+    named, strokes = _drawn_once(part, kerf, face)
+    return [*named, *strokes] if title else list(strokes)
+
+
+@lru_cache(maxsize=64)
+def _drawn_once(
+    part: Part, kerf: float, face: Face
+) -> tuple[tuple[Stroke, ...], tuple[Stroke, ...]]:
+    """Return title and strokes of a part, kept: it goes into several files, alone and with others.
+
+    A part is frozen, and its hash is that of the object itself.
+    """
+    rings = cut_rings(part, kerf, face)
+    words = _title(part, rings[-1], face)
+    named = [Stroke(layer="NOTE", part=part.label, points=w, closed=False) for w in words]
+    return tuple(named), tuple(_strokes(part, rings, face))
+
+
+def wanted_shape(part: Part, *, kerf: float = 0.0, face: Face = "foot") -> Any:
+    """Return the region that the cutter's path must enclose, as a shapely polygon, toes up, mm."""
+    import shapely
+
+    holed = shapely.Polygon(_seen(part.outline, face), [_seen(h, face) for h in part.holes])
+    return _grown(holed, kerf)
+
+
+def _grown(shape: Any, kerf: float) -> Any:
+    """Return a shape moved out by half the kerf; mitred: the tool rounds off no sharp corner."""
+    return shape.buffer(kerf / 2, join_style="mitre", mitre_limit=3.0) if kerf else shape
+
+
 def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
-    """Yield all strokes of a part, as they lie on the sheet."""
+    """Yield all strokes of a part but its title, as they lie on the sheet."""
     import shapely
 
     def stroke(layer: str, points: Array, closed: bool = False) -> Stroke:
         return Stroke(layer=layer, part=part.label, points=points, closed=closed)
 
-    yield from (stroke("NOTE", line) for line in _title(part, rings[-1], face))
     whole = shapely.Polygon(rings[-1], rings[:-1])
     levels = _levels(part, whole) if face == "foot" else []
     busy = [_seen(line, face) for word in FIXED for line in part.lines.get(word, ())]
@@ -346,6 +417,7 @@ def _levels(part: Part, whole: Any) -> list[Array]:
         middle = shapely.LineString(_seen(line, "foot")).interpolate(0.4, normalized=True)
         for aside in (4.5, -4.5):
             text = lettering(f"{level:.1f}", 2.5, (middle.x + aside, middle.y))
+            text = [stroke for stroke in text if len(stroke) > 1]  # an 8 has a dot of one point
             if whole.contains(shapely.MultiLineString(text).buffer(0.5)):
                 lines += text
                 break
@@ -410,21 +482,26 @@ def _box(lines: Sequence[Array]) -> tuple[float, float, float, float]:
     return (*points.min(axis=0).tolist(), *points.max(axis=0).tolist())
 
 
-def _ruler(note: str, face: Face) -> list[Stroke]:
-    """Return a 100 mm ruler with what the sheet is, at the lower left corner."""
-    y = MARGIN + 2 * TITLE
-    seen = "seen from above, foot side up" if face == "foot" else "seen from below, shoe side up"
-    lines = [np.array([(MARGIN, y), (MARGIN + RULER, y)])]
+def ruler(x0: float, y: float) -> list[Array]:
+    """Return the lines of a 100 mm ruler along x from (x0, y), a tick each 10 mm."""
+    lines = [np.array([(x0, y), (x0 + RULER, y)])]
     lines += [
-        np.array([(MARGIN + x, y), (MARGIN + x, y + (3.0 if x % 50 == 0 else 1.5))])
+        np.array([(x0 + x, y), (x0 + x, y + (3.0 if x % 50 == 0 else 1.5))])
         for x in range(0, int(RULER) + 1, 10)
     ]
+    return lines
+
+
+def _ruler(note: str, face: Face) -> list[Stroke]:
+    """Return a 100 mm ruler with what the sheet is, at the lower left corner."""
+    seen = "seen from above, foot side up" if face == "foot" else "seen from below, shoe side up"
+    lines = ruler(MARGIN, MARGIN + 2 * TITLE)
     text = f"{note} {seen}, ruler 100 mm".strip()
     lines += lettering(text, TITLE, (MARGIN, MARGIN), centred=False)
     return [Stroke(layer="NOTE", part="", points=line, closed=False) for line in lines]
 
 
-def _without_repeats(strokes: list[Stroke]) -> Iterator[Stroke]:
+def _without_repeats(strokes: Sequence[Stroke]) -> Iterator[Stroke]:
     """Yield the strokes that are longer than a dot and not drawn before, either way round."""
     seen: set[tuple[str, bytes]] = set()
     for stroke in strokes:
@@ -522,6 +599,17 @@ def read_back_dxf(
         The audit finds anything, the unit is not mm, a layer is not ours, or a ring is missing,
         open, of another area or length (0.1 %), mirrored, or runs into another part.
     """
+    return _compared(path, dxf_rings(path), parts, kerf, face)
+
+
+def dxf_rings(path: Path) -> list[Array]:
+    """Return the rings of the layer CUT in the file's order; refuse a file that is not sound.
+
+    Raises
+    ------
+    OutputError
+        The audit finds anything, the unit is not mm, a layer is not ours, or a ring is open.
+    """
     from ezdxf import units
     from ezdxf.filemanagement import readfile
     from ezdxf.lldxf.const import DXFError
@@ -542,7 +630,7 @@ def read_back_dxf(
     cut = [e for e in entities if e.dxf.layer == "CUT"]
     if not all(e.closed for e in cut):
         raise OutputError(f"{path.name} has an open line on the layer CUT")
-    return _compared(path, [np.array(e.get_points("xy")) for e in cut], parts, kerf, face)
+    return [np.array(e.get_points("xy")) for e in cut]
 
 
 def read_back_svg(
@@ -554,6 +642,17 @@ def read_back_svg(
     ------
     OutputError
         As :func:`read_back_dxf`.
+    """
+    return _compared(path, svg_rings(path), parts, kerf, face)
+
+
+def svg_rings(path: Path) -> list[Array]:
+    """Return the rings of the group CUT in the file's order, y up; lower edge at y = -height.
+
+    Raises
+    ------
+    OutputError
+        The file is not SVG, not 1:1 in mm, or a ring is open.
     """
     from xml.etree import ElementTree
 
@@ -572,7 +671,7 @@ def read_back_svg(
         np.array([[float(n) for n in pair.split(",")] for pair in line.strip("MZ ").split()])
         for line in lines
     ]
-    return _compared(path, [ring * [1, -1] for ring in rings], parts, kerf, face)
+    return [ring * [1, -1] for ring in rings]
 
 
 def _compared(
@@ -588,21 +687,10 @@ def _compared(
             raise OutputError(f"{path.name} reads back without all rings of {part.label}")
         *holes, outline = rings[k : k + n]
         shape = shapely.Polygon(outline, holes)
-        holed = shapely.Polygon(_seen(part.outline, face), [_seen(h, face) for h in part.holes])
-        wanted = holed.buffer(kerf / 2, quad_segs=64)
-        for what in ("area", "length"):
-            found, want = float(getattr(shape, what)), float(getattr(wanted, what))
-            if not shape.is_valid or abs(found - want) > SAME * want + 4 * kerf:
-                raise OutputError(
-                    f"{path.name}: {part.label} reads back with {what} {found:.1f}, "
-                    f"it should be {want:.1f} (mm)"
-                )
-        shift = shapely.get_coordinates(wanted.centroid) - shapely.get_coordinates(shape.centroid)
-        moved = shapely.transform(shape, lambda points, by=shift: points + by)
-        if moved.symmetric_difference(wanted).area > STRAY * wanted.length + kerf**2:
-            raise OutputError(
-                f"{path.name}: {part.label} reads back with another shape or mirrored"
-            )
+        wanted = wanted_shape(part, kerf=kerf, face=face)
+        shift = shapely.get_coordinates(shape.centroid) - shapely.get_coordinates(wanted.centroid)
+        placed = shapely.transform(wanted, lambda points, by=shift: points + by)
+        same_shape(path, part.label, shape, placed)
         areas[part.label] = float(shape.area)
         shapes.append(shape)
         k += n
@@ -612,3 +700,22 @@ def _compared(
     if hits.shape[1] != len(shapes):
         raise OutputError(f"{path.name} reads back with parts that run into each other")
     return areas
+
+
+def same_shape(path: Path, label: str, shape: Any, wanted: Any) -> None:
+    """Refuse a polygon read back that is not the one wanted, in the same place.
+
+    Raises
+    ------
+    OutputError
+        Area or length differ by more than 0.1 %, or the shapes do not lie on one another.
+    """
+    for what in ("area", "length"):
+        found, want = float(getattr(shape, what)), float(getattr(wanted, what))
+        if not shape.is_valid or abs(found - want) > SAME * want:
+            raise OutputError(
+                f"{path.name}: {label} reads back with {what} {found:.1f}, "
+                f"it should be {want:.1f} (mm)"
+            )
+    if shape.symmetric_difference(wanted).area > STRAY * wanted.length:
+        raise OutputError(f"{path.name}: {label} reads back with another shape or mirrored")

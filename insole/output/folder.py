@@ -2,9 +2,10 @@
 
     Plan, worn Parts -> write -> OUT/<case>-v<version>/ -> the bench
 
-    print/     3MF plates by material, STL of each part
+    print/     3MF plates by material, STL of each part; forms for moulding, if wished
     solid/     STEP of each part
-    cut/       DXF and SVG of each foot, foot side up and shoe side up; cut/parts/ one part each
+    cut/       DXF and SVG of each foot, foot side up and shoe side up; cut/sheet-... sheets of
+               stock with the parts of one material and thickness; cut/parts/ one part each
     paper/     1:1 template, bench page, plan page (PDF)
     pictures/  where pad and shims go (PNG)
     plan.json, READ-ME-FIRST.txt, manifest.json (last)
@@ -33,8 +34,13 @@ from pathlib import Path
 from typing import IO, Any
 
 from insole.errors import InsoleError, OutputError
-from insole.output import cutting, printing
+from insole.output import cutting, nesting, printing, sheets
+from insole.parts import laminations
+from insole.parts.form import FORM, FormWish, form_words, why_not
+from insole.parts.material_file import default_materials
+from insole.parts.materials import Material, Materials, amount, of_part
 from insole.parts.part import Part
+from insole.planning.limits import of_plan
 from insole.planning.plan import Plan, fingerprint, from_json, to_json
 
 __all__ = ["FolderError", "Item", "Settings", "check_folder", "folder_name", "items", "write"]
@@ -59,16 +65,28 @@ class Settings:
         Size of the printer's bed, mm.
     kerf : float
         Width that the cutter takes away, mm.
+    sheet : (float, float)
+        Size of the sheets of stock on which parts are nested, mm.
     papers : tuple of str
         Sizes of the 1:1 template.
     step : bool
         Whether STEP files are wanted.
+    layers : bool
+        Pads and inside shims are built up from sheet; else they are ground from one blank.
+    materials : Materials
+        What parts are made of; what a workshop measured there scales its print files.
+    form : FormWish or None
+        Whether forms for moulding are wanted, and how.
     """
 
     bed: tuple[float, float] = (220.0, 220.0)
     kerf: float = 0.0
+    sheet: tuple[float, float] = (600.0, 400.0)
     papers: tuple[str, ...] = ("a4", "letter")
     step: bool = True
+    layers: bool = False
+    materials: Materials = field(default_factory=default_materials)
+    form: FormWish | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +117,7 @@ class _Run:
     settings: Settings
     say: Callable[[str], None]
     notes: dict[str, str] = field(default_factory=dict)
+    sheets: list[str] = field(default_factory=list)
 
 
 def folder_name(plan: Plan) -> str:
@@ -135,7 +154,7 @@ def write(
     out : Path
         Where the folder goes; made if the folder above it is there.
     settings : Settings, optional
-        Bed, kerf, paper sizes.
+        Bed, kerf, paper sizes, materials.
     worker : StepWorker, optional
         Already loading, not used before; without one, one is started here.
     writers : sequence of Item, optional
@@ -147,6 +166,8 @@ def write(
     ------
     FolderError
         The place cannot be written, or the version exists with other content.
+    PlanError, RefusedError
+        A part names a material that is not known, or one that must not be used there.
     OutputError
         A file does not read back the same; nothing is left behind.
     """
@@ -154,6 +175,9 @@ def write(
     labels = [part.label for part in parts]
     if len(set(labels)) != len(labels):
         raise ValueError(f"parts must have labels of their own, got {labels}")
+    least = of_plan(plan).value("wedge.least_hardness")
+    for part in parts:
+        of_part(part, run.settings.materials, least_wedge=least)
     final = Path(out) / folder_name(plan)
     try:
         with _room(Path(out), final.name) as making, ExitStack() as stack:
@@ -163,6 +187,9 @@ def write(
                 stack.callback(worker.close)  # before the folder goes, should anything fail
                 worker.submit(jobs)
             _note_large(run)
+            if writers is None:
+                _note_sheets(run)
+            _note_forms(run)
             _write_items(making, items(plan, parts, run.settings) if writers is None else writers)
             if jobs and worker is not None:
                 _finish_steps(run, making, worker)
@@ -199,39 +226,82 @@ def items(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Item]:
     File names end in case and version, so that a file alone still tells what it belongs to.
     """
     tag = folder_name(plan)
+    worn = _without_forms(parts)
     return [
         *_print_items(plan, parts, settings, tag),
-        *_cut_items(parts, settings, tag),
-        *_paper_items(plan, parts, settings, tag),
+        *_cut_items(_from_sheet(worn), settings, tag),
+        *_part_items(_built_up(_from_sheet(worn), settings), settings, tag),
+        *_sheet_items(_built_up(_from_sheet(worn), settings), settings, tag),
+        *_paper_items(plan, worn, settings, tag),
     ]
 
 
+def _without_forms(parts: Sequence[Part]) -> list[Part]:
+    """Return what is worn: a form is neither cut nor drawn on papers, and has no exact solid."""
+    return [part for part in parts if part.name != FORM]
+
+
+def _from_sheet(parts: Sequence[Part]) -> list[Part]:
+    """Return what can be cut from sheet: dowels cannot."""
+    return [part for part in parts if "print_only" not in part.facts]
+
+
+def _built_up(parts: Sequence[Part], settings: Settings) -> list[Part]:
+    """Return what is cut one by one: layers in place of pads and inside shims, if wished."""
+    if not settings.layers:
+        return list(parts)
+    found: list[Part] = []
+    for part in parts:
+        found += laminations.layers(part) if part.name in laminations.LAYERED else [part]
+    return found
+
+
 def _print_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
-    title = f"{plan.case}, version {plan.version}"
-    for material in sorted({part.material for part in parts}):
-        mine = [part for part in parts if part.material == material]
+    title, plan_id = f"{plan.case}, version {plan.version}", fingerprint(plan)
+    for name, mine in _plates(parts):
+        scale = _scale(mine[0], settings)
         yield Item(
-            path=f"print/{material}-{tag}.3mf",
+            path=f"print/{name}-{tag}.3mf",
             write=partial(
                 printing.write_3mf,
                 parts=mine,
-                title=f"{title}, {material}",
-                plan_id=fingerprint(plan),
+                title=f"{title}, {mine[0].material}",
+                plan_id=plan_id,
                 bed=settings.bed,
+                scale=scale,
             ),
-            check=partial(printing.read_back_3mf, parts=mine),
+            check=partial(printing.read_back_3mf, parts=mine, scale=scale),
         )
     for part in parts:
+        scale = _scale(part, settings)
         yield Item(
             path=f"print/{part.label}-{tag}.stl",
-            write=partial(printing.write_stl, part=part),
-            check=_one(printing.read_back_stl, part=part),
+            write=partial(printing.write_stl, part=part, scale=scale),
+            check=_one(printing.read_back_stl, part=part, scale=scale),
         )
+
+
+def _plates(parts: Sequence[Part]) -> Iterator[tuple[str, list[Part]]]:
+    """Yield what goes into one 3MF file, with its name: a material's parts, and each form."""
+    worn = _without_forms(parts)
+    for material in sorted({part.material for part in worn}):
+        yield material, [part for part in worn if part.material == material]
+    for part in parts:
+        if part.name == FORM:
+            yield f"{FORM}-{part.side.value}", [part]
+
+
+def _scale(part: Part, settings: Settings) -> printing.Scale:
+    """Return the factors against shrinkage; a word that the table does not know has none."""
+    material = settings.materials.get(part.material)
+    return printing.AS_IT_IS if material is None else material.scale
 
 
 def _cut_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
-    kinds = ((".dxf", cutting.write_dxf, cutting.read_back_dxf),)
-    both = (*kinds, (".svg", cutting.write_svg, cutting.read_back_svg))
+    both = (
+        (".dxf", cutting.write_dxf, cutting.read_back_dxf),
+        (".svg", cutting.write_svg, cutting.read_back_svg),
+    )
     for side in sorted({part.side for part in parts}):
         mine = [part for part in parts if part.side is side]
         for face in ("foot", "shoe"):
@@ -242,13 +312,25 @@ def _cut_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[
                     write=partial(writer, note=tag, **how),
                     check=_one(reader, **how),
                 )
+
+
+def _part_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
     for part in parts:
-        for suffix, writer, reader in kinds:
-            how = {"parts": [part], "kerf": settings.kerf}
+        how: dict[str, Any] = {"parts": [part], "kerf": settings.kerf}
+        yield Item(
+            path=f"cut/parts/{part.label}-{tag}.dxf",
+            write=partial(cutting.write_dxf, note=tag, **how),
+            check=_one(cutting.read_back_dxf, **how),
+        )
+
+
+def _sheet_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
+    for sheet in nesting.nest(parts, size=settings.sheet, kerf=settings.kerf).sheets:
+        for suffix in (".dxf", ".svg"):
             yield Item(
-                path=f"cut/parts/{part.label}-{tag}{suffix}",
-                write=partial(writer, note=tag, **how),
-                check=_one(reader, **how),
+                path=f"cut/{sheet.name}-{tag}{suffix}",
+                write=partial(sheets.write, sheet=sheet, kerf=settings.kerf, note=tag),
+                check=_one(sheets.read_back, sheet=sheet, kerf=settings.kerf),
             )
 
 
@@ -262,10 +344,19 @@ def _paper_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str
         for paper in settings.papers
     }
     papers[f"paper/bench-page-{tag}.pdf"] = partial(report.write_bench_page, plan=plan, parts=parts)
-    papers[f"paper/plan-{tag}.pdf"] = partial(report.write_plan_page, plan=plan)
+    papers[f"paper/plan-{tag}.pdf"] = partial(
+        report.write_plan_page, plan=plan, parts=parts, materials=settings.materials
+    )
     papers[f"pictures/placement-{tag}.png"] = partial(pictures.write_placement, plan=plan)
     for path, writer in papers.items():
         yield Item(path=path, write=writer, check=_whole)
+
+
+def _on_paper(path: Path) -> None:
+    """Refuse a page that would be printed blank, or a template of another size."""
+    from insole.output import pages
+
+    pages.read_back(path, rulers=path.name.startswith("template-"))
 
 
 def _one(reader: Callable[..., object], **how: Any) -> Callable[[Sequence[Path]], object]:
@@ -287,6 +378,8 @@ def _whole(paths: Sequence[Path]) -> None:
         start, end = ENDS[path.suffix]
         if not data.startswith(start) or not data.rstrip().endswith(end):
             raise OutputError(f"{path.name} does not read back as a whole {path.suffix[1:]} file")
+        if path.suffix == ".pdf":
+            _on_paper(path)
 
 
 def _write_items(making: Path, wanted: Sequence[Item]) -> None:
@@ -300,13 +393,33 @@ def _write_items(making: Path, wanted: Sequence[Item]) -> None:
 def _note_large(run: _Run) -> None:
     """Note which parts are larger than the bed."""
     room = run.settings.bed
-    for plate in printing.lay_out(run.parts, room):
+    for part in run.parts:
+        x, y, _ = _scale(part, run.settings)
+        plate = printing.lay_out([part], (room[0] / x, room[1] / y))[0]
         if not plate.fits:
-            label = plate.parts[0].label
-            run.notes[f"print: {label}"] = (
-                f"{label} needs a printer bed of {plate.size[0]:.0f} x {plate.size[1]:.0f} mm, "
-                f"yours is {room[0]:g} x {room[1]:g} mm: cut it from sheet or use a larger printer"
+            cure = "cut it from sheet" if part.name != FORM else "cut it across in the slicer"
+            run.notes[f"print: {part.label}"] = (
+                f"{part.label} needs a printer bed of {plate.size[0] * x:.0f} x "
+                f"{plate.size[1] * y:.0f} mm, yours is {room[0]:g} x {room[1]:g} mm: {cure} or "
+                "use a larger printer"
             )
+
+
+def _note_sheets(run: _Run) -> None:
+    """Note the sheets of stock to lay out, and which parts are on none."""
+    cut = _built_up(_from_sheet(_without_forms(run.parts)), run.settings)
+    nested = nesting.nest(cut, size=run.settings.sheet, kerf=run.settings.kerf)
+    run.sheets = [sheet.words for sheet in nested.sheets]
+    for label, reason in nested.left_out.items():
+        run.notes[f"cut: {label}"] = reason
+
+
+def _note_forms(run: _Run) -> None:
+    """Note which feet get no form although forms were asked for."""
+    if run.settings.form is not None:
+        for foot in run.plan.feet:
+            if reason := why_not(foot):
+                run.notes[f"form: {foot.side}"] = reason
 
 
 def _steps(run: _Run, making: Path) -> list[tuple[Part, Path]]:
@@ -315,7 +428,8 @@ def _steps(run: _Run, making: Path) -> list[tuple[Part, Path]]:
         return []
     tag = folder_name(run.plan)
     (making / "solid").mkdir()
-    return [(part, making / "solid" / f"{part.label}-{tag}.step") for part in run.parts]
+    worn = _without_forms(run.parts)
+    return [(part, making / "solid" / f"{part.label}-{tag}.step") for part in worn]
 
 
 def _finish_steps(run: _Run, making: Path, worker: printing.StepWorker) -> None:
@@ -336,8 +450,8 @@ def _write_papers(run: _Run, making: Path) -> None:
     if from_json((making / PLAN).read_bytes()) != run.plan:
         raise OutputError(f"{PLAN} does not read back as the plan that was written")
     printing.write_whole(making / README, _readme(run, making).encode())
-    for reason in run.notes.values():
-        run.say(reason)
+    for sentence in (*run.notes.values(), *run.sheets):
+        run.say(sentence)
     printing.write_whole(making / MANIFEST, _manifest(run, making).encode())
     if faults := check_folder(making):
         raise OutputError(f"the folder does not read back as written: {faults[0]}")
@@ -359,7 +473,9 @@ def _manifest(run: _Run, making: Path) -> str:
             "unit": "mm",
             "bed": list(settings.bed),
             "kerf": settings.kerf,
+            "sheet": list(settings.sheet),
             "papers": list(settings.papers),
+            **_scales(run),
         },
         "notes": dict(sorted(run.notes.items())),
         "files": [
@@ -372,6 +488,13 @@ def _manifest(run: _Run, making: Path) -> str:
         ],
     }
     return json.dumps(record, indent=1, ensure_ascii=False) + "\n"
+
+
+def _scales(run: _Run) -> dict[str, dict[str, list[float]]]:
+    """Return the factors of the materials whose print files were scaled; nothing without any."""
+    factors = {part.material: _scale(part, run.settings) for part in run.parts}
+    scaled = {name: list(f) for name, f in sorted(factors.items()) if f != printing.AS_IT_IS}
+    return {"scaled": scaled} if scaled else {}
 
 
 def _files(folder: Path) -> list[str]:
@@ -391,7 +514,9 @@ ABOUT = {
     "solid": "STEP: solids for CAD, without letters and grooves.",
     "cut": "DXF and SVG 1:1, one sheet per foot, in two views: foot side up (seen from above: "
     "cut, grind, placement lines) and shoe side up (seen from below: the letters). Layers: CUT, "
-    "GRIND, ENGRAVE, PEN, NOTE. cut/parts: each part alone.",
+    "GRIND, ENGRAVE, PEN, NOTE. cut/sheet-...: sheets of stock, foot side up, parts of one "
+    "material and thickness close together and turned. cut/parts: each part alone. Cut each part "
+    "from one of these files only.",
     "paper": "The bench page to work from, the 1:1 template, the whole plan.",
     "pictures": "Where pad and shims go.",
 }
@@ -420,11 +545,14 @@ def _readme(run: _Run, making: Path) -> str:
         "All files are in millimetres; an STL holds no unit: read it as mm.",
         "Print papers at 100 %, without fitting to the page, and measure the 100 mm ruler first.",
         f"Outlines in cut/ allow for {kerf}.",
-        *_block("Parts", [_part_row(part) for part in run.parts]),
+        *_block("Parts", [_part_row(part, run.settings.materials) for part in run.parts]),
+        *_block("Materials", _material_rows(run)),
+        *_block("Form for moulding", _form_rows(run)),
         *_block(
             "Folders",
             [f"{name}/  {text}" for name, text in ABOUT.items() if (making / name).is_dir()],
         ),
+        *_block("Sheets to cut", run.sheets),
         *_block("Mind", list(run.notes.values())),
         *_block(
             "Limits passed on purpose",
@@ -446,7 +574,49 @@ def _block(title: str, rows: Sequence[str]) -> list[str]:
     return ["", title, *wrapped]
 
 
-def _part_row(part: Part) -> str:
+def _material_rows(run: _Run) -> list[str]:
+    """Return what each material used is, how it is worked and fixed, and what to mind."""
+    used = sorted({part.material for part in run.parts})
+    rows = [_material_row(run.settings.materials.find(name)) for name in used]
+    rows.append(
+        "Masses are estimates from density and infill; printed walls and infill as the material "
+        "table says. What is called common practice has no published source."
+    )
+    return rows
+
+
+def _material_row(material: Material) -> str:
+    """Return one material in words, the source of each value beside it."""
+    words = [f"{material.name}: {material.words}", f"to {_PROCESS[material.process]}"]
+    words.append(f"density {material.density} ({material.density.source})")
+    if material.hardness is not None:
+        words.append(f"hardness {material.hardness} ({material.hardness.source})")
+    infill = material.infill
+    if material.process != "cut" and infill is not None:
+        share = f"{100 * infill.low:.0f}"
+        share += f" to {100 * infill.high:.0f}" if infill.high > infill.low else ""
+        words.append(f"infill {share} % ({infill.source})")
+    text = f"{', '.join(words)}. Make: {material.advice}. Fix: {material.fixing}."
+    if material.cautions:
+        text += f" Mind: {'; '.join(material.cautions)}."
+    if material.scale != printing.AS_IT_IS:
+        text += (
+            f" {printing.scale_words(material.scale)}, in 3MF and STL only: print them at 100 %, "
+            "lying as in the file."
+        )
+    return text
+
+
+_PROCESS = {"print": "print", "cut": "cut, grind or mill", "both": "print or cut"}
+
+
+def _form_rows(run: _Run) -> list[str]:
+    """Return how to mould over the forms; nothing without one."""
+    forms = [part for part in run.parts if part.name == FORM]
+    return form_words(forms[0]) if forms else []
+
+
+def _part_row(part: Part, materials: Materials) -> str:
     facts: Mapping[str, Any] = part.facts
     words = [f"{part.label}: {part.material}"]
     if "thickness" in facts:
@@ -459,6 +629,7 @@ def _part_row(part: Part) -> str:
         words.append(f"thick edge {facts['thick_edge']:.1f} mm")
     if facts.get("paper_only"):
         words.append(f"write on by hand: {', '.join(facts['paper_only'])}")
+    words.append(str(amount(part, materials.find(part.material))))
     return ", ".join(words)
 
 

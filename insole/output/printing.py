@@ -39,9 +39,13 @@ __all__ = [
     "StepUnavailable",
     "StepWorker",
     "lay_out",
+    "meshes_3mf",
+    "model_3mf",
+    "package_3mf",
     "read_back_3mf",
     "read_back_step",
     "read_back_stl",
+    "scale_words",
     "shelves",
     "volume_of",
     "write_3mf",
@@ -51,6 +55,8 @@ __all__ = [
     "write_whole",
 ]
 
+Scale = tuple[float, float, float]  # factors along x, y, z
+AS_IT_IS: Scale = (1.0, 1.0, 1.0)
 GAP = 6.0  # mm between parts on a plate: a skirt round each still fits
 MARGIN = 5.0  # mm kept free along the bed's edge
 DIGITS = 4  # of a coordinate in a 3MF: 0.1 micrometre, finer than the float32 of its readers
@@ -59,8 +65,11 @@ CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
 RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
 PACKAGE = "http://schemas.openxmlformats.org/package/2006"
 SHADES = ("#8FA3B5FF", "#B58F6AFF", "#7FA37AFF", "#A88FB5FF")  # one per material, only to see
-CHORD = 0.01  # mm between a STEP surface and the facets it is measured with
+CHORD = 0.01  # mm between a STEP surface and the facets it is measured with, as a length: the
+# kernel's usual calls take it as a share of the part's size, and stop up to 0.3 mm off a dome
+STEP_VOLUME = 1e-3  # share that a STEP file's volume may stray from the planned one
 FLOAT = 1e-3  # mm: float32 and four decimals stay well inside it
+HEIGHT = 0.05  # mm that a STEP file's highest point may stray
 OUTLINE = 0.01  # mm that a STEP file's outline may stray, as mean over its length
 
 
@@ -262,6 +271,7 @@ def write_3mf(
     title: str,
     plan_id: str,
     bed: tuple[float, float] = (220.0, 220.0),
+    scale: Scale = AS_IT_IS,
 ) -> list[Path]:
     """Write the parts as 3MF files, one per plate, and return their paths.
 
@@ -279,16 +289,25 @@ def write_3mf(
         Go into the metadata.
     bed : (float, float)
         Size of the printer's bed, mm.
+    scale : (float, float, float)
+        Factors along the printer's axes against shrinkage; said in the metadata. A part that
+        was turned on the plate is scaled as it lies.
     """
     written = []
-    for plate in lay_out(parts, bed):
+    for plate in lay_out(parts, (bed[0] / scale[0], bed[1] / scale[1])):
         target = path.with_stem(f"{plate.name}-{path.stem}") if plate.name else path
-        write_whole(target, _package(_model(plate, title, plan_id)))
+        write_whole(target, package_3mf(_model(_scaled(plate, scale), title, plan_id, scale)))
         written.append(target)
     return written
 
 
-def _package(model: bytes) -> bytes:
+def _scaled(plate: Plate, scale: Scale) -> Plate:
+    """Return the plate made larger against shrinkage, the bed it needs with it."""
+    size = (plate.size[0] * scale[0], plate.size[1] * scale[1])
+    return replace(plate, vertices=tuple(v * np.array(scale) for v in plate.vertices), size=size)
+
+
+def package_3mf(model: bytes) -> bytes:
     """Return the zip around a model part, with fixed times and system."""
     kinds = "application/vnd.openxmlformats-package.relationships+xml"
     content = "application/vnd.ms-package.3dmanufacturing-3dmodel+xml"
@@ -315,15 +334,45 @@ def _package(model: bytes) -> bytes:
     return buffer.getvalue()
 
 
-def _model(plate: Plate, title: str, plan_id: str) -> bytes:
-    """Return the XML of the model part."""
-    materials = sorted({part.material for part in plate.parts})
+def _model(plate: Plate, title: str, plan_id: str, scale: Scale) -> bytes:
+    """Return the XML of the model part of a plate."""
     bed = f"{plate.size[0]:.0f} x {plate.size[1]:.0f} mm"
+    words = (
+        f"Plan {plan_id}. Unit millimetre. Parts lie as printed, seen from above, on a bed of {bed}"
+        + ("." if plate.fits else ", larger than the bed asked for.")
+    )
+    if scale != AS_IT_IS:
+        words += f" {scale_words(scale)}: printed and cooled, parts have their planned size."
+    objects = [
+        (part.label, part.material, vertices, part.faces)
+        for part, vertices in zip(plate.parts, plate.vertices, strict=True)
+    ]
+    return model_3mf(objects, title=title, words=words)
+
+
+def scale_words(scale: Scale) -> str:
+    """Return in words by how much a print file was made larger."""
+    factors = " × ".join(f"{factor:.4f}" for factor in scale)
+    return f"Scaled by {factors} along x, y, z against the shrinkage measured on the bar"
+
+
+def model_3mf(
+    objects: Sequence[tuple[str, str, Array, IntArray]], *, title: str, words: str
+) -> bytes:
+    """Return the XML of a model part: named objects with their material's word, mm.
+
+    Parameters
+    ----------
+    objects : sequence of (name, material, vertices, faces)
+        Closed meshes in their places on the bed.
+    title, words : str
+        Title and description in the metadata.
+    """
+    materials = sorted({material for _, material, _, _ in objects})
     about = {
         "Title": title,
         "Designer": "Solewright",
-        "Description": f"Plan {plan_id}. Unit millimetre. Parts lie as printed, seen from above, "
-        f"on a bed of {bed}" + ("." if plate.fits else ", larger than the bed asked for."),
+        "Description": words,
         "Application": "Solewright",
     }
     bases = "".join(
@@ -334,13 +383,13 @@ def _model(plate: Plate, title: str, plan_id: str) -> bytes:
     xml.append(f'<model unit="millimeter" xml:lang="en-US" xmlns="{CORE}">\n')
     xml += [f'<metadata name="{name}">{escape(text)}</metadata>\n' for name, text in about.items()]
     xml.append(f'<resources>\n<basematerials id="1">{bases}</basematerials>\n')
-    for i, (part, vertices) in enumerate(zip(plate.parts, plate.vertices, strict=True)):
-        shade = f'pid="1" pindex="{materials.index(part.material)}"'
-        name = quoteattr(part.label)
+    for i, (label, material, vertices, faces) in enumerate(objects):
+        shade = f'pid="1" pindex="{materials.index(material)}"'
+        name = quoteattr(label)
         xml.append(f'<object id="{i + 2}" type="model" name={name} {shade}>\n')
-        xml.append(_mesh(vertices, part.faces))
+        xml.append(_mesh(vertices, faces))
         xml.append("</object>\n")
-    items = "".join(f'<item objectid="{i + 2}"/>' for i in range(len(plate.parts)))
+    items = "".join(f'<item objectid="{i + 2}"/>' for i in range(len(objects)))
     xml.append(f"</resources>\n<build>{items}</build>\n</model>\n")
     return "".join(xml).encode()
 
@@ -356,8 +405,8 @@ def _mesh(vertices: Array, faces: IntArray) -> str:
     return f"<mesh>\n<vertices>\n{points}</vertices>\n<triangles>\n{corners}</triangles>\n</mesh>\n"
 
 
-def write_stl(path: Path, part: Part) -> None:
-    """Write a worn part as binary STL in its own frame, mm.
+def write_stl(path: Path, part: Part, scale: Scale = AS_IT_IS) -> None:
+    """Write a worn part as binary STL in its own frame, mm, scaled against shrinkage.
 
     STL has no unit: the header names part, side and unit. It does not start with ``solid``,
     which some readers take for the text form.
@@ -365,9 +414,11 @@ def write_stl(path: Path, part: Part) -> None:
     import trimesh
 
     _check_worn([part])
-    mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
+    mesh = trimesh.Trimesh(part.vertices * np.array(scale), part.faces, process=False)
     body: Any = mesh.export(file_type="stl")
     header = f"Solewright {part.side.value} {part.name}, unit mm, seen from above +x forward"
+    if scale != AS_IT_IS:
+        header = f"Solewright {part.side.value} {part.name}, unit mm, scaled for print"
     write_whole(path, header.encode("ascii", "replace").ljust(80)[:80] + body[80:])
 
 
@@ -632,11 +683,14 @@ def volume_of(vertices: Array, faces: IntArray) -> float:
     return float(np.einsum("ij,ij->", a, np.cross(b, c))) / 6.0
 
 
-def read_back_3mf(paths: Path | Sequence[Path], parts: Sequence[Part]) -> dict[str, float]:
+def read_back_3mf(
+    paths: Path | Sequence[Path], parts: Sequence[Part], scale: Scale = AS_IT_IS
+) -> dict[str, float]:
     """Return the volume of each named object, mm3, after comparing it with its part.
 
     Read by the 3MF consortium's own library in strict mode. A part that was turned or moved
-    passes; one that was mirrored, scaled or changed anywhere by 0.001 mm does not.
+    passes; one that was mirrored, changed anywhere by 0.001 mm or scaled by other factors than
+    `scale` does not. Volumes are those before scaling.
 
     Raises
     ------
@@ -646,10 +700,10 @@ def read_back_3mf(paths: Path | Sequence[Path], parts: Sequence[Part]) -> dict[s
     found: dict[str, float] = {}
     by_label = {part.label: part for part in parts}
     for path in [paths] if isinstance(paths, Path) else paths:
-        for name, (vertices, faces) in _read_3mf(path).items():
+        for name, (scaled, faces) in meshes_3mf(path).items():
             if name not in by_label or name in found:
                 raise OutputError(f"{path.name} holds {name!r}, which was not to be in it")
-            part = by_label[name]
+            part, vertices = by_label[name], scaled / np.array(scale)
             if not np.array_equal(faces, part.faces) or _stray(vertices, part.vertices) > FLOAT:
                 raise OutputError(f"{path.name}: {name} reads back with another shape or mirrored")
             found[name] = _volume(path, part, (vertices, faces), 1e-4)
@@ -669,8 +723,14 @@ def _stray(found: Array, wanted: Array) -> float:
     return float(np.hypot(apart, level[0] - level[1]).max())
 
 
-def _read_3mf(path: Path) -> dict[str, _Solid]:
-    """Return the named meshes of a 3MF file, mm."""
+def meshes_3mf(path: Path) -> dict[str, _Solid]:
+    """Return the named meshes of a 3MF file, mm, read in strict mode.
+
+    Raises
+    ------
+    OutputError
+        A warning, an open mesh, another unit or a transform.
+    """
     import lib3mf
 
     model = lib3mf.get_wrapper().CreateModel()
@@ -699,8 +759,8 @@ def _read_3mf(path: Path) -> dict[str, _Solid]:
     return meshes
 
 
-def read_back_stl(path: Path, part: Part) -> float:
-    """Return the volume in an STL file, mm3, after comparing it with its part.
+def read_back_stl(path: Path, part: Part, scale: Scale = AS_IT_IS) -> float:
+    """Return the volume in an STL file before scaling, mm3, after comparing it with its part.
 
     Raises
     ------
@@ -714,10 +774,10 @@ def read_back_stl(path: Path, part: Part) -> float:
     if data[:5] == b"solid" or words not in data[:80]:
         raise OutputError(f"{path.name} does not say part, side and unit in its header")
     mesh = trimesh.load_mesh(io.BytesIO(data), file_type="stl", process=False)
-    corners = part.vertices[part.faces]
-    if mesh.triangles.shape != corners.shape or np.abs(mesh.triangles - corners).max() > FLOAT:
+    corners, found = part.vertices[part.faces], mesh.triangles / np.array(scale)
+    if found.shape != corners.shape or np.abs(found - corners).max() > FLOAT:
         raise OutputError(f"{path.name} reads back with another shape or mirrored")
-    return _volume(path, part, (mesh.vertices, mesh.faces), 1e-4)
+    return _volume(path, part, (mesh.vertices / np.array(scale), mesh.faces), 1e-4)
 
 
 def read_back_step(path: Path, part: Part) -> float:
@@ -729,7 +789,7 @@ def read_back_step(path: Path, part: Part) -> float:
     Raises
     ------
     OutputError
-        Not one valid solid, or place, height, outline or volume (1 %) differ.
+        Not one valid solid, or place, height (0.05 mm), outline or volume (0.1 %) differ.
     """
     _load_kernel()
     import cadquery
@@ -748,12 +808,19 @@ def read_back_step(path: Path, part: Part) -> float:
 
 def _compared_solid(shape: Any, path: Path, part: Part) -> float:
     """Return the volume of a CAD solid, mm3; refuse one that is not the part."""
-    points, corners = shape.tessellate(CHORD)
+    from OCP.BRepMesh import BRepMesh_IncrementalMesh
+    from OCP.BRepTools import BRepTools
+
+    BRepTools.Clean_s(shape.wrapped)
+    # splines by the length alone; cylinders of a few mm by the angle, or they come out thin
+    turn = 0.1 if any(face.geomType() == "BSPLINE" for face in shape.Faces()) else 0.05
+    BRepMesh_IncrementalMesh(shape.wrapped, CHORD, False, turn)  # False: not relative to size
+    points, corners = shape.tessellate(np.inf)  # whatever tolerance: the facets just made
     solid = (np.array([p.toTuple() for p in points]), np.array(corners, np.int64))
     heights = [v[:, 2].max() - v[:, 2].min() for v in (solid[0], part.vertices)]
-    if abs(heights[0] - heights[1]) > 0.1 or not _lies_on_outline(part, *solid):
+    if abs(heights[0] - heights[1]) > HEIGHT or not _lies_on_outline(part, *solid):
         raise OutputError(f"{path.name} reads back with another shape or place, or mirrored")
-    return _volume(path, part, solid, 0.01, part.volume)
+    return _volume(path, part, solid, STEP_VOLUME, part.volume)
 
 
 def _lies_on_outline(part: Part, vertices: Array, faces: IntArray) -> bool:

@@ -1,7 +1,7 @@
 """The two papers of a plan: the bench page for the workshop, the plan page for a person.
 
     Plan, Parts -> write_bench_page -> PDF, one A4 page: every number that hands need
-    Plan        -> write_plan_page  -> PDF, A4: what was measured, planned, left out, and why
+    Plan, Parts -> write_plan_page  -> PDF, A4: what was measured, planned, left out, and why
 
 Numbers on the bench page are 12 pt. When notes or overrides are long, spacing shrinks first and
 then the tail runs over to a second page; the numbers stay on the first.
@@ -18,6 +18,8 @@ from xml.sax.saxutils import escape
 
 from insole.errors import OutputError
 from insole.output.template import MM, fonts, save_bytes, taper_words, turn_words
+from insole.parts.material_file import default_materials
+from insole.parts.materials import Materials, amount
 from insole.parts.part import Part
 from insole.planning.plan import (
     ContactCase,
@@ -109,7 +111,12 @@ def write_bench_page(path: str | Path, plan: Plan, parts: Sequence[Part]) -> Non
     save_bytes(path, _build(story, plan, f"Bench page, {plan.case}, plan {plan.version}"))
 
 
-def write_plan_page(path: str | Path, plan: Plan) -> None:
+def write_plan_page(
+    path: str | Path,
+    plan: Plan,
+    parts: Sequence[Part] = (),
+    materials: Materials | None = None,
+) -> None:
     """Write the plan for a person to read: scans, measures, shoe, parts, reasons, what is missing.
 
     Parameters
@@ -118,6 +125,10 @@ def write_plan_page(path: str | Path, plan: Plan) -> None:
         PDF to write, A4; replaced as a whole or not at all.
     plan : Plan
         Measures are given ± one standard deviation.
+    parts : sequence of Part
+        Worn parts; listed with volume and mass.
+    materials : Materials, optional
+        What they are made of; None takes the default table.
 
     Raises
     ------
@@ -131,6 +142,7 @@ def write_plan_page(path: str | Path, plan: Plan) -> None:
         *_plan_head(plan),
         _placement_image(plan),
         *_planned_section(plan),
+        *_part_section(parts, materials or default_materials()),
         *_contact_section(plan),
         *_measure_section(plan),
         *_missing_section(plan),
@@ -497,6 +509,26 @@ def _planned_section(plan: Plan) -> list[Any]:
     return [_head("What was planned, and why"), table]
 
 
+def _part_section(parts: Sequence[Part], materials: Materials) -> list[Any]:
+    """Return a table of the parts with material, volume and estimated mass."""
+    if not parts:
+        return []
+    rows = [[_p(f"<b>{head}</b>") for head in ("Part", "Material", "Volume and mass")]]
+    for part in parts:
+        material = materials.find(part.material)
+        rows.append([
+            _p(escape(f"{part.side.value.upper()} {_words(part.name)}")),
+            _p(escape(f"{material.name}: {material.words}")),
+            _p(escape(str(amount(part, material)))),
+        ])  # fmt: skip
+    wide = PAGE[0] - 2 * MARGIN
+    return [
+        _head("Parts and what they take"),
+        _table(rows, [0.25 * wide, 0.4 * wide, 0.35 * wide], pad=0.5),
+        _p("Masses are estimates from density, walls and infill of the material table."),
+    ]
+
+
 def _base_words(foot: FootPlan) -> list[str]:
     """Return the base's thickness, where its outline came from, and rims."""
     base = foot.base
@@ -683,8 +715,10 @@ def _shoe_section(plan: Plan) -> list[Any]:
     return [
         _head("Shoe and wishes"),
         _p(name + escape(shoe)),
-        _p(f"<b>Wishes</b> (lengths in mm, angles in degrees, levels as shares of the gap):"
-           f" {escape(wishes)}."),
+        _p(
+            f"<b>Wishes</b> (lengths in mm, angles in degrees, levels as shares of the gap):"
+            f" {escape(wishes)}."
+        ),
     ]
 
 

@@ -35,6 +35,7 @@ __all__ = [
     "PAPERS",
     "crest_point",
     "fonts",
+    "ruler_lines",
     "save_bytes",
     "spread",
     "taper_words",
@@ -119,14 +120,16 @@ def write_template(
 
 @lru_cache(maxsize=1)
 def fonts() -> tuple[str, str]:
-    """Return the names of the regular and the bold font after registering them.
+    """Return the names of the regular and the bold font after setting the PDF library up.
 
     DejaVu Sans comes with matplotlib, Vera with reportlab; both embed, so that a page looks the
     same on every machine.
     """
+    from reportlab import rl_config
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFont
 
+    rl_config.useA85 = 0  # streams as they are: a fifth smaller, and no slow text coding
     spec = importlib.util.find_spec("matplotlib")  # finds the folder without importing it
     roots = spec.submodule_search_locations if spec else None
     folder = Path(roots[0]) / "mpl-data" / "fonts" / "ttf" if roots else Path()
@@ -163,6 +166,14 @@ def save_bytes(path: str | Path, data: bytes) -> None:
             f"cannot write {target}: {error.strerror or error}; choose a folder that exists and"
             " may be written to"
         ) from None
+
+
+def ruler_lines() -> tuple[float, float]:
+    """Return where to measure the rulers, mm: above the lower edge, and from the left edge.
+
+    There a line across the page meets no tick of the ruler but the two long ones at its ends.
+    """
+    return MARGIN + 2.0 + 3.3, MARGIN + 2.0 + 3.3
 
 
 def crest_point(foot: FootPlan) -> Array:

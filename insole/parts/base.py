@@ -25,7 +25,7 @@ from shapely import LineString, Polygon
 
 from footscan.scan import Array, Side
 from insole.errors import PartError
-from insole.parts import breps, outlines, pad, solids
+from insole.parts import breps, outlines, pad, sockets, solids
 from insole.parts.engraving import MIN_THICKNESS_MM
 from insole.parts.part import Mark, Part
 from insole.planning.plan import BasePlan, FootPlan
@@ -62,7 +62,7 @@ def base(foot: FootPlan, case: str) -> Part:
     Returns
     -------
     Part
-        ``"base"``; `lines` carry ``"grid"``, ``"axis"``, ``"pad"`` and ``"crest"``.
+        ``"base"``; `lines` carry ``"grid"``, ``"axis"``, ``"pad"``, ``"crest"``, ``"sockets"``.
 
     Raises
     ------
@@ -79,7 +79,9 @@ def base(foot: FootPlan, case: str) -> Part:
         depth=NOTCH_MM[0] + wanted.trim_allowance,
         length=NOTCH_MM[1] + wanted.trim_allowance,
     )
-    solid = _solid(wanted, plan, whole)
+    at, depth = wanted.dowels, sockets.depth_in_base(wanted)
+    bottom = wanted.thickness - depth
+    solid = sockets.cut(_solid(wanted, plan, whole), at, bottom, wanted.thickness + 1.0)
     vertices, faces = solids.arrays(solid, "base")
     outline, holes = outlines.rings(plan)
     side = Side(foot.side)
@@ -92,10 +94,10 @@ def base(foot: FootPlan, case: str) -> Part:
         holes=holes,
         lines=_lines(foot, whole),
         marks=(*_label(side, whole, case), *_numbers(wanted, whole)),
-        volume=_volume(wanted, plan, whole),
-        solid=partial(_brep, wanted, outline),
+        volume=_volume(wanted, plan, whole) - sockets.volume(at, depth),
+        solid=partial(_socketed, wanted, outline),
         material=wanted.material,
-        facts=_facts(wanted, notch),
+        facts=_facts(wanted, notch) | sockets.facts(at, depth, face="foot"),
     )
 
 
@@ -141,6 +143,12 @@ def _volume(wanted: BasePlan, plan: Polygon, whole: Polygon) -> float:
     if wanted.heel_cup <= 0:
         return float(flat)
     return float(flat + solids.integral(plan, partial(rim_height, wanted, whole)))
+
+
+def _socketed(wanted: BasePlan, outline: Array) -> Any:
+    bottom = wanted.thickness - sockets.depth_in_base(wanted)
+    solid = sockets.brep_cut(_brep(wanted, outline), wanted.dowels, bottom, wanted.thickness + 1.0)
+    return breps.one_solid(solid, "base")
 
 
 def _brep(wanted: BasePlan, outline: Array) -> Any:
@@ -189,6 +197,8 @@ def _lines(foot: FootPlan, whole: Polygon) -> dict[str, tuple[Array, ...]]:
         ring = np.array(foot.pad.outline, dtype=float)
         lines["pad"] = (np.vstack([ring, ring[:1]]),)
         lines["crest"] = pad.cross_hair(foot.pad)
+    if wanted.dowels:
+        lines["sockets"] = tuple(sockets.circle(place) for place in wanted.dowels)
     return lines
 
 

@@ -20,8 +20,10 @@ from insole.errors import PartError
 from insole.parts import engraving, solids
 from insole.parts.base import base
 from insole.parts.pad import arch_pad
-from insole.parts.part import Part, as_worn
+from insole.parts.part import Part, as_worn, socket_discs
+from insole.parts.sockets import dowels
 from insole.parts.wedge import shim
+from insole.planning.dowels import LEFT_MM
 from insole.planning.plan import Plan
 
 __all__ = ["PROCESSES", "Process", "all_parts", "check"]
@@ -30,6 +32,7 @@ VOLUME_SHARE = 0.01  # mesh against the analytic or integrated volume
 EDGE_MOST_MM = 0.5  # thickest pad edge that a fingertip passes under a cover
 CHORD_MM = 0.02  # triangles against the planned surface
 EDGE_SLACK_MM = 0.1  # half the step that a fingertip finds; an outline meets the edge only so well
+FORM_WALL_MM = 5.0  # thinnest place of a form, plaster included; common practice, no source
 THICK_EDGE_MM = 0.3  # made against planned: what a calliper at the bench tells apart
 BRIDGE_MM = engraving.DEPTH_MM + 0.05  # roofs of recesses up to here bridge without support
 
@@ -61,7 +64,7 @@ PROCESSES = {
 
 
 def all_parts(plan: Plan) -> list[Part]:
-    """Return every part of a plan in the worn frame: left first; base, pad, shims as planned.
+    """Return every part of a plan in the worn frame: left first; base, pad, dowels, shims.
 
     Raises
     ------
@@ -73,6 +76,9 @@ def all_parts(plan: Plan) -> list[Part]:
         parts.append(as_worn(base(foot, plan.case)))
         if foot.pad is not None:
             parts.append(as_worn(arch_pad(foot, plan.case)))
+        pins = dowels(foot)
+        if pins is not None:
+            parts.append(as_worn(pins))
         parts += [as_worn(shim(foot, wedge, plan.case, plan.shoe)) for wedge in foot.wedges]
     return parts
 
@@ -110,6 +116,7 @@ def check(
         *_room(part, bed),
         *_side(part, solid),
         *_marks(part, solid),
+        *_sockets(part, solid),
     ]
     return [f"{part.label}: {sentence}" for sentence in found]
 
@@ -129,6 +136,12 @@ def _edges(part: Part, process: Process) -> list[str]:
         found.append(
             f"its edge of {min(edges):g} mm is too thin for {process.words}, which needs "
             f"{process.least_edge:g} mm"
+        )
+    wall = float(part.facts.get("least_wall", FORM_WALL_MM))
+    if wall < FORM_WALL_MM:
+        found.append(
+            f"its shelf is only {wall:.1f} mm thick and bends under a hot sheet; at least "
+            f"{FORM_WALL_MM:g} mm"
         )
     most = float(part.facts.get("edge_most", 0.0))
     if most > EDGE_MOST_MM + EDGE_SLACK_MM:
@@ -152,6 +165,9 @@ def _overhang(part: Part, process: Process) -> list[str]:
     length = np.linalg.norm(normal, axis=1)
     limit = -math.sin(math.radians(process.overhang)) * length
     hanging = (normal[:, 2] < limit - 1e-9) & (corners[:, :, 2].max(axis=1) > BRIDGE_MM)
+    if hanging.any() and "sockets" in part.facts:  # their roofs are bridged, 4.3 mm wide
+        centre = corners[:, :, :2].mean(axis=1)
+        hanging &= ~shapely.contains_xy(socket_discs(part).buffer(0.01), *centre.T)
     area = float(length[hanging].sum() / 2)
     if area < 1.0:
         return []
@@ -179,6 +195,8 @@ def _room(part: Part, bed: tuple[float, float, float] | None) -> list[str]:
 
 def _side(part: Part, solid: Any) -> list[str]:
     """Look in the mesh itself for the medial notch: it tells the side without any record."""
+    if part.facts.get("both_sides"):
+        return []
     if "notch" not in part.facts:
         return ["it has no room for the medial notch; mark the big-toe side by hand"]
     x, y = part.facts["notch"]
@@ -187,6 +205,8 @@ def _side(part: Part, solid: Any) -> list[str]:
     across = shapely.LineString([(x, y0 - 1), (x, y1 + 1)]).intersection(Polygon(part.outline))
     middle = (across.bounds[1] + across.bounds[3]) / 2
     sign = 1.0 if part.side is Side.RIGHT else -1.0
+    if part.facts.get("turned_over"):  # lies on its foot side: the medial edge is opposite
+        sign = -sign
     notched = not cut.covers(shapely.Point(x, y)) and cut.convex_hull.covers(shapely.Point(x, y))
     if notched and sign * (y - middle) > 0:
         return []
@@ -205,6 +225,30 @@ def _marks(part: Part, solid: Any) -> list[str]:
         ink = sum(engraving.mark_shape(mark).area for mark in cut)
         plan = Polygon(part.outline, part.holes).area
         missing = plan - solids.region_above(solid, engraving.DEPTH_MM / 2).area
+        if part.facts.get("socket_face") == "shoe":
+            missing -= socket_discs(part).area
         if abs(missing - ink) > 0.03 * ink + 0.002 * plan:
             found.append("its marks are not all cut into the shoe face; make it again")
+    return found
+
+
+def _sockets(part: Part, solid: Any) -> list[str]:
+    """Look in the mesh for the sockets: open on the right face, material left over each."""
+    holes = socket_discs(part)
+    if holes.is_empty:
+        return []
+    depth, slack = float(part.facts["socket_depth"]), 0.02
+    if part.facts["socket_face"] == "shoe":
+        opened, closed = [depth - slack], [depth + slack, depth + LEFT_MM - slack]
+    else:
+        floor = float(part.facts["thickness"]) - depth
+        opened, closed = [floor + slack], [slack, floor - slack]
+        if floor < LEFT_MM - slack:
+            return [f"only {floor:.1f} mm are left under its dowels; plan a thicker base"]
+    found = []
+    inner = holes.buffer(-0.05)
+    if any(solids.region_above(solid, z).intersects(inner) for z in opened):
+        found.append("its dowels find no socket; make it again")
+    if not all(solids.region_above(solid, z).covers(inner) for z in closed):
+        found.append(f"less than {LEFT_MM:g} mm are left over its dowels; plan them again")
     return found

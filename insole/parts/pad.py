@@ -20,16 +20,19 @@ from shapely import Polygon
 
 from footscan.scan import Array, IntArray, Side
 from insole.errors import PartError
-from insole.parts import breps, outlines, solids
+from insole.parts import breps, outlines, sockets, solids
 from insole.parts.part import Mark, Part
 from insole.planning.plan import FootPlan, HeightGrid, PadPlan
 
-__all__ = ["arch_pad", "cross_hair", "surface"]
+__all__ = ["arch_pad", "cross_hair", "grind_lines", "surface"]
 
 NOTCH_MM = (1.5, 4.0)  # depth and length; deeper would stand as a step in the dome
 LABEL_MM = 7.0
 CROSS_MM = 8.0  # half length of the crest's cross-hair
 CROSS_RING_MM = 3.5
+GRIND_STEP_MM = 1.0  # on a slope of 25 degrees lines are then 2 mm apart
+CONTOUR_CELL_MM = 0.25
+CONTOUR_LEAST_MM = 6.0
 ROOF_DIP_MM = 0.02  # heights this far under the edge are left as they are in the boundary solid
 ROOF_STEP_MM = 0.7
 ROOF_REACH_MM = 3.0
@@ -83,10 +86,14 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
         plan, _notch_station(pad, plan), depth=NOTCH_MM[0], length=NOTCH_MM[1]
     )
     solid = solids.under_heights(plan, spline.ev, _step(spline, plan), pad.edge)
+    at = foot.base.dowels
+    solid = sockets.cut(solid, at, -1.0, sockets.PAD_DEPTH_MM)
     vertices, faces = solids.arrays(solid, "arch-pad")
     outline, holes = outlines.rings(plan)
     volume = solids.integral(plan, partial(_height, pad))
     side = Side(foot.side)
+    pins = sockets.facts(at, sockets.PAD_DEPTH_MM, face="shoe")
+    levels, grind = grind_lines(pad, plan)
     return Part(
         name="arch-pad",
         side=side,
@@ -94,13 +101,43 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
         faces=faces,
         outline=outline,
         holes=holes,
-        lines={"crest": cross_hair(pad), "axis": _axis(plan)},
+        lines={"crest": cross_hair(pad), "axis": _axis(plan), "grind": grind},
         marks=_marks(side, pad, plan, case),
-        volume=volume,
-        solid=partial(_brep, pad, outline, volume),
+        volume=volume - sockets.volume(at, sockets.PAD_DEPTH_MM),
+        solid=partial(_brep, pad, outline, volume, tuple(at)),
         material=pad.material,
-        facts=_facts(pad, notch, vertices, faces),
+        facts=_facts(pad, notch, vertices, faces) | pins | {"grind_levels": levels},
     )
+
+
+def grind_lines(
+    pad: PadPlan, plan: Polygon, step: float = GRIND_STEP_MM
+) -> tuple[tuple[float, ...], tuple[Array, ...]]:
+    """Return heights and contours of the top, `step` mm apart, for grinding a blank.
+
+    Returns
+    -------
+    levels : tuple of float
+        Height of each line, mm; a level that comes in pieces is repeated.
+    lines : tuple of ndarray, shape (n, 2)
+        In plan, inside the outline; a closed one repeats its first point.
+    """
+    from skimage import measure
+
+    x0, y0, x1, y1 = plan.bounds
+    x, y = (np.arange(a, b + CONTOUR_CELL_MM, CONTOUR_CELL_MM) for a, b in ((x0, x1), (y0, y1)))
+    z = _height(pad, *(g.ravel() for g in np.meshgrid(x, y, indexing="ij")))
+    z = z.reshape(len(x), len(y))
+    levels: list[float] = []
+    lines: list[Array] = []
+    for k in range(math.floor(pad.edge / step) + 1, math.ceil(float(z.max()) / step)):
+        for ring in measure.find_contours(z, k * step):
+            drawn = shapely.LineString(ring * CONTOUR_CELL_MM + [x0, y0]).intersection(plan)
+            for line in shapely.get_parts(shapely.line_merge(drawn)):
+                if line.length > CONTOUR_LEAST_MM:
+                    levels.append(round(k * step, 3))
+                    lines.append(shapely.get_coordinates(line.simplify(0.01)))
+    return tuple(levels), tuple(lines)
 
 
 def _height(pad: PadPlan, x: Array, y: Array) -> Array:
@@ -205,8 +242,11 @@ def _facts(
     return facts
 
 
-def _brep(pad: PadPlan, outline: Array, volume: float) -> Any:
-    return breps.under_spline(outline, _roof(pad, Polygon(outline)), volume, "arch-pad")
+def _brep(
+    pad: PadPlan, outline: Array, volume: float, at: tuple[tuple[float, float], ...] = ()
+) -> Any:
+    solid = breps.under_spline(outline, _roof(pad, Polygon(outline)), volume, "arch-pad")
+    return breps.one_solid(sockets.brep_cut(solid, at, -1.0, sockets.PAD_DEPTH_MM), "arch-pad")
 
 
 def _roof(pad: PadPlan, plan: Polygon) -> RectBivariateSpline:

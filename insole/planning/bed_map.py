@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage, sparse, spatial
 
-from footscan.scan import Array, BoolArray
+from footscan.scan import Array, BoolArray, IntArray
 from insole.errors import PlanError
 from insole.planning.outline import smooth_ring
 
@@ -18,7 +18,8 @@ __all__ = ["BedMap", "bed_map", "border", "fill", "main_body"]
 
 WALL_DEG = 60.0  # steeper is the wall of the shoe or the edge of an insole
 WALL_PASSES = 3
-LAYER_MM = 1.5  # a cell of 1 mm on a 45 degree slope spans 1 mm of height
+LAYER_CELLS, LAYER_MM = 1.5, 3.0  # depth of a cell's top layer: 56 degrees; thinnest insole
+CENTRING = 2  # rounds that move a cell's height from its points' middle to its own
 LOWPASS_MM = 3.0  # standard deviation; halves a wave of 16 mm
 HOLE_MM = 20.0  # across; larger ones are refused, since the bed in them would be invented
 RIM_MM = 12.0  # bed around a hole that decides its filling
@@ -42,13 +43,16 @@ class BedMap:
         Grid spacing, mm.
     layered : float
         Share of the bed's cells in which another surface lies 15 mm or more behind it.
+    rim : ndarray, shape (n, 2)
+        The bed's outermost points: rearmost, lateral forward, foremost, medial backward, mm.
     """
 
     x: Array
     y: Array
     z: Array
     cell: float
-    layered: float = 0.0
+    layered: float
+    rim: Array
 
     def at(self, x: Array, y: Array) -> Array:
         """Return bilinear heights at (x, y), shape (n,) each; the nearest cell's beyond."""
@@ -98,19 +102,47 @@ def bed_map(points: Array, cell: float, *, lowest: bool = False) -> BedMap:
     top, bottom = np.full(cells, -np.inf), np.full(cells, np.inf)
     np.maximum.at(top, flat, height)
     np.minimum.at(bottom, flat, height)
-    layer = height >= top[flat] - LAYER_MM
+    layer = height >= top[flat] - min(LAYER_CELLS * cell, LAYER_MM)
     count = np.bincount(flat[layer], minlength=cells)
-    total = np.bincount(flat[layer], height[layer], minlength=cells)
-    z = np.where(count > 0, total / np.maximum(count, 1), np.nan).reshape(shape)
+
+    def middle(values: Array) -> Array:
+        total = np.bincount(flat[layer], values[layer], minlength=cells)
+        return np.where(count > 0, total / np.maximum(count, 1), np.nan).reshape(shape)
+
+    z = middle(height)
     for _ in range(WALL_PASSES):
         z = np.where(_steepness(z) <= cell * np.tan(np.radians(WALL_DEG)), z, np.nan)
     z = _largest_piece(z, bridged=cell > 1.0)
+    if cell > 1.0:  # a few points in each cell: their middle is not the cell's
+        beside = [(middle(points[:, k]) - low[k]) / cell - i
+                  for k, i in enumerate(np.indices(shape))]  # fmt: skip
+        z = _centred(z, beside, LOWPASS_MM / cell)
     seen = np.isfinite(z)
     deep = (z - np.where(np.isfinite(bottom), bottom, 0.0).reshape(shape))[seen] > UNDER_MM
     return BedMap(
         x=low[0] + cell * np.arange(shape[0]), y=low[1] + cell * np.arange(shape[1]),
         z=sign * z, cell=cell, layered=float(deep.mean()) if deep.size else 0.0,
+        rim=_rim(points[layer, :2], index[layer], seen),
     )  # fmt: skip
+
+
+def _rim(points: Array, index: IntArray, seen: BoolArray) -> Array:
+    """Return the outermost points per row of `seen` cells: the cells alone are too coarse."""
+    row, column = index.T
+    outer = np.zeros(seen.shape, dtype=bool)
+    for of, edge in ((seen, outer), (seen.T, outer.T)):
+        lines = np.flatnonzero(of.any(axis=1))
+        edge[lines, of[lines].argmax(axis=1)] = True
+        edge[lines, of.shape[1] - 1 - of[lines, ::-1].argmax(axis=1)] = True
+    use = outer[row, column]
+    points, row = points[use], row[use]
+    if not len(points):
+        return points
+    order = np.lexsort((points[:, 1], row))
+    first = np.flatnonzero(np.diff(row[order], prepend=-1))
+    last = np.append(first[1:], len(order)) - 1
+    rear, front = points[:, 0].argmin(), points[:, 0].argmax()
+    return points[np.concatenate([[rear], order[first], [front], order[last][::-1]])]
 
 
 def border(bed: BedMap, where: str) -> Array:
@@ -123,15 +155,9 @@ def border(bed: BedMap, where: str) -> Array:
     """
     import shapely
 
-    seen = np.isfinite(bed.z)
-    rows = np.flatnonzero(seen.any(axis=1))
-    if len(rows) < 20:
+    if np.isfinite(bed.z).any(axis=1).sum() < 20:
         raise PlanError(f"{where}: no bed is found in it; scan the bed from above")
-    first = seen[rows].argmax(axis=1)
-    last = seen.shape[1] - 1 - seen[rows, ::-1].argmax(axis=1)
-    lateral = np.column_stack([bed.x[rows], bed.y[first]])
-    medial = np.column_stack([bed.x[rows], bed.y[last]])
-    shape = shapely.Polygon(np.vstack([lateral, medial[::-1]])).buffer(0.0)
+    shape = shapely.Polygon(bed.rim).buffer(0.0)
     shape = shape.buffer(HOLE_MM / 2).buffer(-HOLE_MM / 2)
     waist = shape.buffer(WAIST_MM).buffer(-WAIST_MM)
     missing = waist.difference(shape).buffer(-NOTCH_MM / 2)
@@ -163,12 +189,12 @@ def fill(bed: BedMap, ring: Array, where: str) -> BedMap:
     depth = ndimage.distance_transform_edt(holes) * bed.cell
     if 2 * depth.max() > HOLE_MM:
         i, j = np.unravel_index(depth.argmax(), depth.shape)
+        at = _place(bed, float(bed.x[i]), float(bed.y[j]))
         raise PlanError(
-            f"{where}: the bed has a hole {2 * depth.max():.0f} mm across "
-            f"{_place(bed, float(bed.x[i]), float(bed.y[j]))}; scan it again there (up to {HOLE_MM:g} mm "
-            "is filled)"
+            f"{where}: the bed has a hole {2 * depth.max():.0f} mm across {at}; scan it again "
+            f"there (up to {HOLE_MM:g} mm is filled)"
         )
-    z = _lowpassed(bed.z, LOWPASS_MM / bed.cell)
+    z = _lowpassed(bed.z, LOWPASS_MM / bed.cell)[0]
     # an empty cell among seen ones is well fitted by its neighbours; only deeper ones are holes
     wide = holes & (depth > LOWPASS_MM)
     if wide.any():
@@ -224,11 +250,23 @@ def _largest_piece(z: Array, *, bridged: bool) -> Array:
     return np.where(label == size.argmax(), z, np.nan)
 
 
-def _lowpassed(z: Array, sigma: float) -> Array:
-    """Return locally linear Gaussian fits of `z`, unbiased on slopes and at borders.
+def _centred(z: Array, beside: list[Array], sigma: float) -> Array:
+    """Return heights at cell centres from those at places `beside` them, cells."""
+    centred = z
+    for _ in range(CENTRING):
+        _, along, across = _lowpassed(centred, sigma)
+        rise = along * beside[0] + across * beside[1]
+        centred = z - np.where(np.isfinite(rise), rise, 0.0)
+    return centred
 
-    Also a little beyond the seen cells, where the fit still has weight; NaN farther out.
+
+def _lowpassed(z: Array, sigma: float) -> Array:
+    """Return locally linear Gaussian fits of `z`: height and slopes per cell, shape (3, ...).
+
+    Unbiased on slopes and at borders. Also a little beyond the seen cells, where the fit still
+    has weight; NaN farther out. A filter of one cell at least.
     """
+    sigma = max(sigma, 1.0)
     seen = np.isfinite(z)
     value, weight = np.where(seen, z, 0.0), seen.astype(float)
     d = np.arange(-int(4 * sigma) - 1, int(4 * sigma) + 2, dtype=float)
@@ -244,14 +282,17 @@ def _lowpassed(z: Array, sigma: float) -> Array:
     right = np.stack([moment(value, i, j) for i, j in terms], axis=-1)
     known = normal[..., 0, 0] > 0.02 * 2 * np.pi * sigma**2
     known &= np.linalg.det(normal) > 1e-3 * normal[..., 0, 0] ** 3
-    fit = np.full(z.shape, np.nan)
-    fit[known] = np.linalg.solve(normal[known], right[known][..., None])[:, 0, 0]
+    fit = np.full((3, *z.shape), np.nan)
+    fit[:, known] = np.linalg.solve(normal[known], right[known][..., None])[..., 0].T
     return fit
 
 
 def _place(bed: BedMap, x: float, y: float) -> str:
     """Return where a place lies, as a person at the scanner would say it."""
-    rows = np.flatnonzero(np.isfinite(bed.z).any(axis=1))
+    seen = np.isfinite(bed.z)
+    rows = np.flatnonzero(seen.any(axis=1))
     rear, front = bed.x[rows[0]], bed.x[rows[-1]]
     share = 100 * (x - rear) / (front - rear)
-    return f"at {share:.0f} % of its length from the heel, {'medial' if y > 0 else 'lateral'} half"
+    across = bed.y[seen[rows[np.abs(bed.x[rows] - x).argmin()]]]
+    half = "medial" if y > (across[0] + across[-1]) / 2 else "lateral"
+    return f"at {share:.0f} % of its length from the heel, {half} half"

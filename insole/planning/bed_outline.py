@@ -13,11 +13,13 @@ import numpy as np
 from footscan.scan import Array
 from insole.planning.tables import MAX_BYTES, Table
 
-__all__ = ["OUTLINE_LENGTH_MM", "read_outline"]
+__all__ = ["HEEL_SHARE", "OUTLINE_LENGTH_MM", "in_bed_frame", "read_outline"]
 
 Ring = Array  # shape (n, 2), closed without repeating the first point, mm
 
 OUTLINE_LENGTH_MM = 8.0  # a traced outline may differ from the inside length by this much
+HEEL_SHARE = 0.16  # station of the heel's middle, share of the outline's length
+SETTLED_MM = 1e-3
 
 
 def read_outline(table: Table, length: float, folder: Path | None) -> Ring | None:
@@ -100,7 +102,7 @@ def _from_dxf(table: Table, path: Path) -> Ring:
 
 def _as_bed(table: Table, ring: Ring, side: str, length: float) -> Ring:
     """Return `ring` moved into the bed frame: rear end at x = 0, heel centred on y = 0."""
-    from shapely.geometry import LineString, Polygon
+    from shapely.geometry import Polygon
 
     from footscan.pose import mirror_ring
 
@@ -115,11 +117,21 @@ def _as_bed(table: Table, ring: Ring, side: str, length: float) -> Ring:
     if abs(span[0] - length) > OUTLINE_LENGTH_MM:
         must = f"drawn in mm, x from heel to toes, {length:g} ± {OUTLINE_LENGTH_MM:g} mm long"
         raise table.fail(key, f"{must} (inside.length); it is {span[0]:.0f} mm long")
-    ring = ring - [ring[:, 0].min(), 0.0]
-    at = 0.16 * span[0]
-    cut = Polygon(ring).intersection(LineString([(at, -999.0), (at, 999.0)]))
-    ring = ring - [0.0, (cut.bounds[1] + cut.bounds[3]) / 2]
+    ring = in_bed_frame(ring)
     ring.setflags(write=False)
     return ring
 
 
+def in_bed_frame(ring: Ring) -> Ring:
+    """Return `ring` with its rear end at x = 0 and the middle of its heel on y = 0.
+
+    A ring that lies so to a thousandth of a millimetre stays as it is, so that a stored outline
+    does not creep each time it is read.
+    """
+    from shapely.geometry import LineString, Polygon
+
+    ring = ring - [ring[:, 0].min(), 0.0]
+    at = HEEL_SHARE * float(np.ptp(ring[:, 0]))
+    cut = Polygon(ring).intersection(LineString([(at, -999.0), (at, 999.0)]))
+    aside = (cut.bounds[1] + cut.bounds[3]) / 2
+    return ring - [0.0, aside] if abs(aside) > SETTLED_MM else ring

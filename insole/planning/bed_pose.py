@@ -48,7 +48,33 @@ class _Lie:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stated:
-    """What the shoe file says of the scan; see ``sample_scans/shoe.toml``."""
+    """What the shoe file says of the scan.
+
+    Attributes
+    ----------
+    file : str
+        Plain name of the scan file.
+    left : bool
+        The bed of a left shoe.
+    unit : Unit or None
+        None: told from the length.
+    cast : bool
+        A cast was scanned: its face is the bed seen from below.
+    covered : bool
+        The upper was scanned too and lies above the bed.
+    up : ndarray, shape (3,), or None
+        The shoe's way up in the file, a unit vector.
+    level : bool
+        `up` is the true vertical of the shoe, not only the way up.
+    ends : pair of ndarray, shape (3,), or None
+        A point at the heel end and one at the toe end, file's unit.
+    drop : float or None
+        mm; None only with `level`.
+    length, ball_width : float
+        Inside sizes, mm.
+    heel_cant : float
+        Cant of the heel seat, degrees, + medial side up.
+    """
 
     file: str
     left: bool
@@ -65,6 +91,10 @@ class Stated:
 
 
 def read_stated(table: Table, sizes: Mapping[str, Any], heel_cant: float) -> Stated:
+    """Return what ``[bed]`` states of a scan; PlanError when a key is wrong or wanted.
+
+    Sizes as for :func:`insole.planning.bed_scan.read_bed`.
+    """
     file = table.text("scan")
     if Path(file).name != file:
         raise table.fail("scan", "the plain name of a scan file beside the shoe file")
@@ -116,7 +146,24 @@ def principal_axes(points: Array) -> Array:
 
 
 def lying(table: Table, cloud: Cloud, stated: Stated, mm: float) -> Array:
-    """Return points about x forward, y medial, z up; a left bed is mirrored here, once."""
+    """Return points about x forward, y medial, z up; a left bed is mirrored here, once.
+
+    Parameters
+    ----------
+    table : Table
+        ``[bed]``, for the sentences.
+    cloud : Cloud
+        Scanner frame, mm.
+    stated : Stated
+        What the shoe file says.
+    mm : float
+        Millimetres in one of the file's units, for points stated in it.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        Up or the heel end cannot be told; names the key that states it.
+    """
     axes = principal_axes(cloud.thin)
     signs: tuple[float, ...] = (1.0, -1.0)
     if stated.up is not None:
@@ -155,15 +202,14 @@ def _lie(cloud: Cloud, turn: Array, stated: Stated, mm: float) -> _Lie:
         clear, backward = abs(along) > 0.5 * stated.length, along < 0
     else:
         clear, backward = max(ratio, 1.0 / max(ratio, 1e-9)) >= CLEAR_WIDTHS, ratio < 1.0
-    share = 1.0 - at if backward else at
+    rises = np.array([_rise(bed.y[seen[i]], bed.z[i][seen[i]]) for i in rows])
     low, high = DISH_ZONE
-    rises = [_rise(bed.y[seen[i]], bed.z[i][seen[i]])
-             for i, s in zip(rows, share, strict=True) if low < s < high]  # fmt: skip
+    zones = (at > low) & (at < high), (at > 1 - high) & (at < 1 - low)
+    # while the heel is not told, the end that is shaped more tells which way is up
+    dishes = [float(np.median(rises[zone])) if zone.any() else 0.0 for zone in zones]
+    dish = dishes[int(backward)] if clear else max(dishes, key=abs)
     half = np.diag([-1.0, -1.0, 1.0])
-    return _Lie(
-        turn=half @ turn if backward else turn, heel_clear=clear,
-        dish=float(np.median(rises)) if rises else 0.0,
-    )  # fmt: skip
+    return _Lie(turn=half @ turn if backward else turn, heel_clear=clear, dish=dish)
 
 
 def _rise(y: Array, z: Array) -> float:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,9 +27,10 @@ from footscan.reading import read
 from footscan.scan import Array, Scan, Unit
 from insole.errors import PlanError
 from insole.planning.bed_map import BedMap, bed_map, border, fill, main_body
+from insole.planning.bed_outline import HEEL_SHARE, in_bed_frame
 from insole.planning.bed_pose import Cloud, Stated, lying, principal_axes, read_stated
 from insole.planning.bed_surface import BALL_AT, HEEL_AT, BedSurface
-from insole.planning.outline import HEEL_SHARE, edges_at
+from insole.planning.outline import edges_at
 from insole.planning.tables import Table
 
 __all__ = ["read_bed"]
@@ -38,12 +39,13 @@ UNIT_AGREES = 0.10  # share of the inside length by which a unit may miss
 LENGTH_MM, WIDTH_MM, DROP_MM = 8.0, 6.0, 2.0  # scan against what the shoe file states
 SIDE_MM = 8.0  # a toe end bent further to the little-toe side is no shoe's
 LAYERED = 0.05  # share of the bed with something else far below it
-CELL_MM, NODE_MM = 1.0, 5.0
+CELL_MM, SAMPLE_MM, NODE_MM = 1.0, 0.7, 5.0
+LONGEST_MM = 40.0
 CELL_SPACINGS = 1.6  # cell of bare points: some 2.5 of them fall into one
-COARSEST_MM = 6.0  # cell: such points lie nearly 4 mm apart
+COARSEST_MM = 5.0  # cell: such points lie 3 mm apart
 HEEL_SEAT = (0.08, 0.20)  # where level across is taken, share of the length
 ROUNDS = 8
-LEVEL_DONE = 2e-4  # rad, 0.01 degrees
+YAW_DONE, LEAN_DONE = 3e-4, 2e-3  # rad: 0.02 degrees; 0.1 degrees, made good afterwards
 
 
 def read_bed(
@@ -102,7 +104,9 @@ def _in_mm(table: Table, scan: Scan, stated: Stated) -> tuple[Cloud, float]:
     main = scan.part(keep).scaled(unit.mm)
     if len(main.faces):
         a, b, c = (main.vertices[main.faces[:, i]] for i in range(3))
-        points = sampled(main.vertices, main.faces, CELL_MM / 2)
+        longest = np.linalg.norm([a - b, b - c, c - a], axis=2).max(axis=0)
+        # a longer face bridges what was not seen (or a corner of it is damaged)
+        points = sampled(main.vertices, main.faces[longest <= LONGEST_MM], SAMPLE_MM)
         normals: Array | None = np.cross(b - a, c - a)
         cell = CELL_MM
     else:
@@ -124,50 +128,58 @@ def _settled(
     table: Table, points: Array, cell: float, stated: Stated
 ) -> tuple[BedSurface, Array]:
     """Return surface and border of a bed that lies about right, brought into the bed frame."""
-    where = f"{table.source}: bed.scan"
-    for _ in range(ROUNDS):
-        bed = bed_map(points, cell, lowest=stated.cast or stated.covered)
-        if bed.layered > LAYERED and not (stated.cast or stated.covered):
-            raise table.fail(
-                "scan", "the bed alone", "; a second surface lies 15 mm or more below the topmost: "
-                "cut it away, or state bed.covered = true (and bed.up) if the upper covers the bed",
-            )  # fmt: skip
-        ring = border(bed, where)
-        bed = fill(bed, ring, where)
-        step, turned = _step(bed, ring, stated)
-        if turned < LEVEL_DONE:
-            break
-        points = points @ step[:3, :3].T + step[:3, 3]
-    ring = ring + step[:2, 3]
-    bed = replace(bed, x=bed.x + step[0, 3], y=bed.y + step[1, 3])
-    _check_sizes(table, ring, stated)
-    surface = _surface(bed, ring, stated)
+    bed, ring = _levelled(table, points, cell, stated)
+    border_ring = np.round(in_bed_frame(ring), 4)
+    shift = border_ring[0] - ring[0]
+    bed = replace(bed, x=bed.x + shift[0], y=bed.y + shift[1])
+    _check_length(table, border_ring, stated, LENGTH_MM)
+    _check_shape(table, border_ring, stated)
+    surface = _surface(bed, border_ring, stated)
     if stated.level and stated.drop is not None and abs(surface.drop - stated.drop) > DROP_MM:
         raise table.fail(
             "drop", f"within {DROP_MM:g} mm of the {surface.drop:g} mm that the scan shows",
             "; measure again, or leave bed.level out if the shoe did not stand level",
         )  # fmt: skip
-    return surface, ring
+    border_ring.setflags(write=False)
+    return surface, border_ring
 
 
-def _step(bed: BedMap, ring: Array, stated: Stated) -> tuple[Array, float]:
-    """Return the next step into the bed frame, shape (4, 4), and its largest turn, rad."""
-    rear = float(ring[:, 0].min())
-    at = rear + stated.length * np.array([HEEL_SHARE, BALL_AT])
+def _levelled(table: Table, points: Array, cell: float, stated: Stated) -> tuple[BedMap, Array]:
+    """Return map and border turned about until centreline, pitch and roll are what they should."""
+    where, lowest = f"{table.source}: bed.scan", stated.cast or stated.covered
+    for _ in range(ROUNDS):
+        bed = bed_map(points, cell, lowest=lowest)
+        if bed.layered > LAYERED and not lowest:
+            raise table.fail(
+                "scan", "the bed alone", "; a second surface lies 15 mm or more below the topmost: "
+                "cut it away, or state bed.covered = true (and bed.up) if the upper covers the bed",
+            )  # fmt: skip
+        ring = border(bed, where)
+        _check_length(table, ring, stated, UNIT_AGREES * stated.length)
+        bed = fill(bed, ring, where)
+        roll, pitch, yaw = _lean(bed, ring, stated)
+        if abs(yaw) < YAW_DONE and max(abs(roll), abs(pitch)) < LEAN_DONE:
+            break
+        points = points @ Rotation.from_euler("xyz", [roll, pitch, yaw]).as_matrix().T
+    # what is left is so small that turning is shearing
+    return replace(bed, z=bed.z - pitch * bed.x[:, None] + roll * bed.y), ring
+
+
+def _lean(bed: BedMap, ring: Array, stated: Stated) -> tuple[float, float, float]:
+    """Return roll, pitch and yaw, rad, that bring the bed closer to its frame."""
+    rear, span = float(ring[:, 0].min()), float(np.ptp(ring[:, 0]))
+    at = rear + np.array([HEEL_SHARE * span, BALL_AT * stated.length])
     lateral, medial = edges_at(ring, at)
     middle = (lateral + medial) / 2
-    yaw = math.atan2(middle[1] - middle[0], at[1] - at[0])
-    pitch = roll = 0.0
-    if not stated.level:
-        x = rear + stated.length * np.array([HEEL_AT, BALL_AT])
-        heel, ball = bed.at(x, middle)
-        pitch = ((stated.drop or 0.0) - (heel - ball)) / (x[1] - x[0])
-        roll = math.tan(math.radians(stated.heel_cant)) - _heel_slope(bed, ring, rear, stated)
-    turn = Rotation.from_euler("xyz", [roll, pitch, -yaw]).as_matrix()
-    step = np.eye(4)
-    step[:3, :3] = turn
-    step[:3, 3] = -turn @ [rear, middle[0], 0.0]
-    return step, max(abs(yaw), abs(pitch), abs(roll))
+    yaw = -math.atan2(middle[1] - middle[0], at[1] - at[0])
+    if stated.level:
+        return 0.0, 0.0, yaw
+    x = rear + stated.length * np.array([HEEL_AT, BALL_AT])
+    lateral, medial = edges_at(ring, x)
+    heel, ball = bed.at(x, (lateral + medial) / 2)
+    pitch = ((stated.drop or 0.0) - (heel - ball)) / (x[1] - x[0])
+    roll = math.tan(math.radians(stated.heel_cant)) - _heel_slope(bed, ring, rear, stated)
+    return roll, float(pitch), yaw
 
 
 def _heel_slope(bed: BedMap, ring: Array, rear: float, stated: Stated) -> float:
@@ -181,14 +193,18 @@ def _heel_slope(bed: BedMap, ring: Array, rear: float, stated: Stated) -> float:
     return float((y * z).sum() / (y * y).sum())
 
 
-def _check_sizes(table: Table, ring: Array, stated: Stated) -> None:
-    """Refuse a bed that is not the stated shoe's, or not of the stated side."""
+def _check_length(table: Table, ring: Array, stated: Stated, within: float) -> None:
+    """Refuse a bed that is longer or shorter than stated."""
     length = float(np.ptp(ring[:, 0]))
-    if abs(length - stated.length) > LENGTH_MM:
+    if abs(length - stated.length) > within:
         raise table.fail(
-            "scan", f"within {LENGTH_MM:g} mm of inside.length, {stated.length:g} mm",
+            "scan", f"within {within:g} mm of inside.length, {stated.length:g} mm",
             f"; the bed in it is {length:.0f} mm long: the other shoe, or a bed in part?",
         )  # fmt: skip
+
+
+def _check_shape(table: Table, ring: Array, stated: Stated) -> None:
+    """Refuse a bed that is not as wide as stated, or bends as the other side's would."""
     lateral, medial = edges_at(ring, stated.length * np.linspace(0.64, 0.80, 17))
     width = float((medial - lateral).max())
     if abs(width - stated.ball_width) > WIDTH_MM:
@@ -197,7 +213,7 @@ def _check_sizes(table: Table, ring: Array, stated: Stated) -> None:
             f"; the bed in it is {width:.0f} mm wide at the ball: measure again or cut away what "
             "is not bed",
         )  # fmt: skip
-    tip = float(ring[ring[:, 0] > length - 3.0, 1].mean())
+    tip = float(ring[ring[:, 0] > ring[:, 0].max() - 3.0, 1].mean())
     if tip < -SIDE_MM:
         other = "right" if stated.left else "left"
         raise table.fail(
@@ -223,7 +239,8 @@ def _surface(bed: BedMap, ring: Array, stated: Stated) -> BedSurface:
     if stated.level:
         level = "level as it stood when scanned"
     else:
-        level = f"pitch from the stated drop, heel seat {stated.heel_cant:+g}° across"
+        seat = f"canted {stated.heel_cant:+g}°" if stated.heel_cant else "taken as level across"
+        level = f"pitch from the stated drop, heel seat {seat}"
     return BedSurface(
         heights=z, ball_span=round(float((high - low)[0]), 2), origin=f"scan; {level}"
     )

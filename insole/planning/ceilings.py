@@ -336,5 +336,5 @@ def _overlap(shim: Array, limits: Limits) -> list[Ceiling]:
     most = limits.value("keepout.shim_overlap")
     if not (shim > most).any():
         return []
-    words = f"pad and wedge shim lie on one another by at most {most:g} mm"
+    words = f"the pad covers a wedge shim only where that is at most {most:g} mm thick"
     return [Ceiling(code="shim", words=words, z=np.where(shim > most, 0.0, FREE))]

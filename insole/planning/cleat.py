@@ -63,6 +63,7 @@ def plan_cleat(
     limits: Limits,
     offset: float | None,
     yaw: float | None,
+    before: float | None = None,
 ) -> tuple[CleatPlan | None, tuple[Note, ...]]:
     """Return where the pedal axle lies against the ball of the foot, and the cleat's yaw.
 
@@ -78,6 +79,8 @@ def plan_cleat(
         setting of the limits.
     yaw : float or None
         Degrees, + front of the cleat to the medial side; None is straight ahead.
+    before : float or None
+        Where the axle was as ridden, mm ahead of MTH1; None: not known.
 
     Returns
     -------
@@ -109,7 +112,12 @@ def plan_cleat(
             "after a move back or a turn check toe against front wheel, and heel and shoe at "
             f"least {clear:g} mm from crank and frame"
         )
+    slots = shoe.slots if shoe else CleatSlots()
+    at = None if slots.mark_from_heel is None else round(mth1 + place - slots.mark_from_heel, 2)
     plan = CleatPlan(
+        mark=slots.mark if at is not None else "",
+        from_mark=at,
+        back=None if before is None else round(before - place, 2),
         from_ball_mark=round(place, 2),
         from_mth5=round(mth1 + place - mth5, 2),
         yaw=turn,

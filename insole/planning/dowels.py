@@ -39,10 +39,10 @@ BASE_DEPTH_MM = (1.0, 2.0)  # a shallower socket does not hold, a deeper one gai
 LAND_MM = 2.0  # material round a socket in plan
 TRIM_MM = 2.0  # to the base's outline, its trim allowance on top, as for the grid
 APART_MM = 15.0  # least distance of the outer two
-FAR_MM = 30.0  # there the play of 0.15 mm each turns the pad by 0.6°: further apart gains little
+FAR_MM = 24.0  # there a play of 0.15 mm at each turns the pad by 0.7°: further apart gains little
 NEAR_MM = 7.0  # least distance of the third
 UNLIKE_MM = 1.5  # sides of the triangle differ at least by this: several times the fit
-AIMS_MM = ((-15.0, 0.0), (15.0, 0.0), (5.0, 9.0))  # from the arch apex: rear, front, third
+AIMS_MM = ((-12.0, -3.0), (12.0, -3.0), (3.0, 6.0))  # from the arch apex: rear, front, third
 
 
 def base_depth(thickness: float) -> float:
@@ -57,7 +57,7 @@ def placed(
     """Return the base with the centres of its sockets: rear, front, third; and what to say.
 
     All lie on the base's grid. Of the places that the pad can hold, those count first that put
-    the outer two as far apart as the pad allows, up to 30 mm; among them the ones next to fixed
+    the outer two as far apart as the pad allows, up to 24 mm; among them the ones next to fixed
     aims round the arch apex. The aims hang on foot and base alone and the pad only rules places
     out: a pad that is planned again a little larger, or some grid steps further on, comes to the
     same sockets as long as it still covers them.
@@ -85,18 +85,21 @@ def placed(
         raise PlanError(
             f"dowels need a base of at least {least:g} mm, so that {LEFT_MM:g} mm stays under a "
             f"socket; this one is {base.thickness:g} mm: raise base.thickness in your limits "
-            "file, 3 mm holds them well, or leave the dowels out"
+            "file (--limits) if the shoe has the room, or leave the dowels out"
         )
     free = _candidates(base, pad, wedges)
     found = _best(free, _aims(pad, apex))
     if found is None:
         return base, [Note(code="no-dowels", level=NoteLevel.WARN, text=(
             f"no dowels: the pad is nowhere over {APART_MM:g} mm long {PAD_DEPTH_MM + LEFT_MM:g} "
-            "mm thick inside the grid; fix it with tape or cement on the drawn outline"))]  # fmt: skip
+            "mm thick inside the grid; fix it with tape or cement on the drawn outline"
+        ))]  # fmt: skip
     where = ", ".join(f"{x:g}/{y:+g}" for x, y in found)
     return base.model_copy(update={"dowels": found}), [Note(code="dowels", text=(
         f"{len(found)} dowels of {DOWEL_MM:g} mm place the pad, at {where} mm (from the rear edge "
-        "/ medial of the centreline); glue each into the pad, none stays loose"))]  # fmt: skip
+        "/ medial of the centreline); glue each into the pad, none stays loose. Cut from sheet: "
+        f"drill {SOCKET_MM:g} mm wide there, {PAD_DEPTH_MM:g} mm deep into the pad's underside and "
+        f"{base_depth(base.thickness):g} mm into the base's top"))]  # fmt: skip
 
 
 def _candidates(base: BasePlan, pad: PadPlan, wedges: Sequence[WedgePlan]) -> Array:
@@ -111,7 +114,7 @@ def _candidates(base: BasePlan, pad: PadPlan, wedges: Sequence[WedgePlan]) -> Ar
         if wedge.place is not WedgePlace.UNDER:
             room = room.difference(_lying(wedge).buffer(reach))
     if room.is_empty:
-        return np.empty((0, 2))
+        return np.zeros((0, 2))
     x0, y0, x1, y1 = room.bounds
     step = base.grid_step
     x, y = (step * np.arange(math.ceil(a / step), math.floor(b / step) + 1)

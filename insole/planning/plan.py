@@ -190,6 +190,13 @@ class CleatPlan(_Record):
     from_mth5: float
     yaw: float
     float_range: float | None = None
+    mark: str = Field(default="", description="a mark on the shoe that can be found again")
+    from_mark: float | None = Field(
+        default=None, description="mm of the axle behind (-) or ahead (+) of that mark"
+    )
+    back: float | None = Field(
+        default=None, description="mm to move back from where it was ridden; None: not known"
+    )
     notes: list[str] = []
 
 
@@ -198,7 +205,9 @@ class ThicknessRow(_Record):
 
     station: Literal["heel", "arch", "ball", "toes"]
     before: float | None
-    after: float
+    after: float = Field(description="at the middle of the bed")
+    medial: float | None = Field(default=None, description="after, near the big-toe side")
+    lateral: float | None = Field(default=None, description="after, near the little-toe side")
     note: str = ""
 
 
@@ -339,6 +348,10 @@ def to_json(plan: Plan) -> str:
             del foot["sole"], foot["base"]["dowels"]
             if foot["pad"] is not None:
                 del foot["pad"]["medial_edge"]
+            if foot["cleat"] is not None:
+                del foot["cleat"]["mark"], foot["cleat"]["from_mark"], foot["cleat"]["back"]
+            for row in foot["thickness"]:
+                del row["medial"], row["lateral"]
     if plan.schema_version < 2:
         for foot in feet:
             del foot["contact"]

@@ -20,7 +20,17 @@ from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.planning import cleat as cleats
-from insole.planning import dowels, pressing, questions, seating, support, thickness, wedging
+from insole.planning import (
+    dowels,
+    easing,
+    fit,
+    pressing,
+    questions,
+    seating,
+    support,
+    thickness,
+    wedging,
+)
 from insole.planning.ceilings import ball_line
 from insole.planning.changes import describe_change
 from insole.planning.kit import Kit
@@ -37,6 +47,7 @@ from insole.planning.plan import (
     WedgePlan,
 )
 from insole.planning.shoe import Shoe
+from insole.planning.sole import sole_grid
 
 __all__ = ["FootWish", "PlanWishes", "describe_change", "plan"]
 
@@ -172,6 +183,11 @@ class _Side:
     wedges: wedging.WedgeResult
     saddle: Quantity = field(default_factory=lambda: Quantity(value=None))
 
+    def noted(self, notes: Sequence[Note]) -> _Side:
+        """Return the same foot with `notes` ahead of its own."""
+        own = [*notes, *self.plan.notes]
+        return replace(self, plan=self.plan.model_copy(update={"notes": own}))
+
 
 def plan(
     left: MeasuredFoot | None,
@@ -228,6 +244,9 @@ def plan(
         for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
         if measured is not None
     }
+    if shoe is not None:
+        for side, fitted in fit_notes(left, right, shoe, limits).items():
+            sides[side] = sides[side].noted(fitted)
     notes = [*question_notes, *_pair_notes(sides, limits), *_limit_notes(limits)]
     return Plan(
         tool={"name": "solewright", "version": insole.__version__},
@@ -256,27 +275,39 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     seated = level
     if wedges.roll:
         seated = seating.seat(measured, layout, shoe, limits=limits, roll=wedges.roll)
-    pad = _pad(seated, wish, wedges.wedges, job)
-    base, dowel_notes = _base(seated, layout, limits), []
+    cleat, cleat_notes = cleats.plan_cleat(
+        landmarks=level.landmarks, shoe=shoe, limits=limits, offset=wish.cleat_offset,
+        yaw=wish.cleat_yaw, before=wish.cleat_before,
+    )  # fmt: skip
+
+    def tried(support_level: float | None) -> easing.Tried:
+        wanted = replace(wish, support_level=support_level)
+        shaped = _pad(seated, wanted, wedges.wedges, job)
+        pressed = pressing.compare(
+            level, shaped.pad, wedges.wedges, cleat, limits=limits,
+            body_mass=job.wishes.body_mass, ankle=wish.ankle,
+        )  # fmt: skip
+        return shaped, *pressed
+
+    if wish.support_level is None:
+        pad, contact, contact_notes = easing.eased(tried, limits)
+    else:
+        pad, contact, contact_notes = tried(wish.support_level)
+    base = _base(seated, layout, limits)
+    dowel_notes: Sequence[Note] = ()
     if job.wishes.dowels:
         base, dowel_notes = dowels.placed(
             base, pad.pad, wedges.wedges, level.landmarks.get("arch_apex")
         )
-    cleat, cleat_notes = cleats.plan_cleat(
-        landmarks=level.landmarks, shoe=shoe, limits=limits, offset=wish.cleat_offset,
-        yaw=wish.cleat_yaw,
-    )  # fmt: skip
     rows, thick_notes = thickness.rows(
         seated, pad.pad, wedges.wedges, shoe=shoe, limits=limits, overrides=job.overrides
     )
     saddle, saddle_notes = thickness.saddle(
         rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits
     )
-    mass = job.wishes.body_mass
-    contact, contact_notes = pressing.compare(
-        level, pad.pad, wedges.wedges, cleat, limits=limits, body_mass=mass, ankle=wish.ankle
+    left_over = pressing.shim_notes(
+        wedges.wedges, limits=limits, body_mass=job.wishes.body_mass
     )
-    left_over = pressing.shim_notes(wedges.wedges, limits=limits, body_mass=mass)
     by_hand = [
         Note(code=f"by-hand-{name}", text=text)
         for name, text in by_hand_words(measured.landmarks).items()
@@ -289,7 +320,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         measures=_measures(measured), foot_outline=_ring(layout.foot),
         landmarks={name: _point(p) for name, p in level.landmarks.items()},
         landmark_sd={name: round(sd, 3) for name, sd in level.landmark_sd.items()},
-        seating=seated.record(), base=base,
+        seating=seated.record(), sole=sole_grid(seated, limits), base=base,
         pad=pad.pad, no_pad_because=pad.because, wedges=list(wedges.wedges),
         no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
         saddle_change=saddle, contact=contact, notes=list(notes),
@@ -383,6 +414,27 @@ def _pair_notes(sides: Mapping[Side, _Side], limits: Limits) -> list[Note]:
 def _listed(value: Any) -> Any:
     """Return a wish as JSON gives it back, tuples as lists: a plan reads back as it was."""
     return [_listed(v) for v in value] if isinstance(value, tuple) else value
+
+
+def fit_notes(
+    left: MeasuredFoot | None, right: MeasuredFoot | None, shoe: Shoe, limits: Limits
+) -> dict[Side, list[Note]]:
+    """Return per foot what the shoe's room says: tight places as warnings, the others in one."""
+    (result,) = fit.rank(left, right, [shoe], limits)
+    found = {}
+    for foot in result.feet:
+        tight = [s for s in foot.stations if s.word == "tight"]
+        notes = [
+            Note(code=f"fit-{s.station.replace(' ', '-')}", level=NoteLevel.WARN,
+                 text=f"shoe: {s.text}")
+            for s in tight
+        ]  # fmt: skip
+        words = [
+            f"{word} at {', '.join(foot.words(word))}"
+            for word in ("snug", "loose", "not known") if foot.words(word)
+        ]  # fmt: skip
+        found[foot.side] = [*notes, Note(code="fit", text=f"shoe: {'; '.join(words)}")]
+    return found
 
 
 def _limit_notes(limits: Limits) -> list[Note]:

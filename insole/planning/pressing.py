@@ -355,7 +355,7 @@ def _holes(bed: _Bed) -> Mask:
 
 def _doubts(plan: ContactPlan, limits: Limits) -> list[Note]:
     """Return a warning where the pad carries more than an arch should."""
-    notes = []
+    notes = _losses(plan, limits)
     most = limits.value("contact.arch_share")
     for case in plan.cases:
         if case.after is None or case.after.pad_peak == 0.0:
@@ -380,6 +380,19 @@ def _doubts(plan: ContactPlan, limits: Limits) -> list[Note]:
                 f"({case.after.pad_gradient:.1f} kPa/mm) than anywhere at the ball "
                 f"({case.after.ball_gradient:.1f} kPa/mm): feel for a ridge")))  # fmt: skip
     return notes
+
+
+def _losses(plan: ContactPlan, limits: Limits) -> list[Note]:
+    """Return a warning where the parts take contact away: part of the sole is lifted off."""
+    keep = 1.0 - limits.value("contact.area_loss")
+    return [
+        _warn(f"contact-less-{case.case}", (
+            f"{case.case}: in the model the contact area shrinks from {case.before.area:.0f} to "
+            f"{case.after.area:.0f} cm² with the parts: part of the sole is lifted off its bed; "
+            "ask the rider for even contact, and take a step of wedge back if it is not"))
+        for case in plan.cases
+        if case.before and case.after and case.after.area < keep * case.before.area
+    ]  # fmt: skip
 
 
 def _idle(plan: ContactPlan) -> list[Note]:

@@ -32,7 +32,7 @@ from insole.planning.outline import Layout, edges_at
 from insole.planning.plan import Note, NoteLevel, SeatingRecord
 from insole.planning.shoe import Shoe
 
-__all__ = ["Seating", "lowering", "seat"]
+__all__ = ["Seating", "bed_heights", "lowering", "seat"]
 
 CELL_MM = 1.0
 ROUNDS = 4  # fixed-point rounds of the plan position under a small tilt; 2 already give 0.01 mm
@@ -283,13 +283,34 @@ def _bed_map(sole: SoleMap, layout: Layout, shoe: Shoe | None) -> SoleMap:
     """Return the bed's height on the grid of `sole`."""
     if shoe is None:
         return SoleMap(x=sole.x, y=sole.y, z=np.zeros(sole.z.shape), cell=sole.cell)
-    front = layout.base[:, 0].max()
-    lateral, medial = edges_at(layout.base, np.clip(sole.x, 0.5, front - 0.5))
-    middle, half = (lateral + medial) / 2, np.maximum((medial - lateral) / 2, 1.0)
-    y_share = np.clip((sole.y[None, :] - middle[:, None]) / half[:, None], -1.0, 1.0)
-    x_share = np.clip(sole.x / layout.length, 0.0, 1.0)[:, None] * np.ones_like(y_share)
-    z = np.asarray(shoe.bed_height(x_share, y_share), dtype=float)
+    z = bed_heights(shoe, layout.base, layout.length, sole.x, sole.y)
     return SoleMap(x=sole.x, y=sole.y, z=z, cell=sole.cell)
+
+
+def bed_heights(
+    shoe: Shoe, base: Array, length: float, x: Array, y: Array, *, ends: float = 0.5
+) -> Array:
+    """Return the height of a shoe's bed above the bed frame's z = 0, mm, shape (nx, ny).
+
+    Parameters
+    ----------
+    shoe : Shoe
+        The shoe.
+    base : ndarray, shape (n, 2)
+        Base outline, whose edges are the bed's edges, bed frame, mm.
+    length : float
+        Inside length that shares of the bed refer to, mm.
+    x, y : ndarray, shapes (nx,) and (ny,)
+        Grid, bed frame, mm.
+    ends : float
+        Nearer to the base's ends than this, mm, its edges are taken as they are there: where an
+        outline closes its breadth says nothing of the bed's.
+    """
+    lateral, medial = edges_at(base, np.clip(x, ends, base[:, 0].max() - ends))
+    middle, half = (lateral + medial) / 2, np.maximum((medial - lateral) / 2, 1.0)
+    y_share = np.clip((y[None, :] - middle[:, None]) / half[:, None], -1.0, 1.0)
+    x_share = np.clip(x / length, 0.0, 1.0)[:, None] * np.ones_like(y_share)
+    return np.asarray(shoe.bed_height(x_share, y_share), dtype=float)
 
 
 def _band(

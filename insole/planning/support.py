@@ -52,6 +52,7 @@ __all__ = ["PadResult", "PadWish", "move_words", "plan_pad", "support_level"]
 
 NODE_STEP = 2  # mm between nodes of the stored surface
 BINDING_MM, BINDING_SHARE = 0.2, 0.03  # off the crest, or of the volume: a rule that decides
+HUMP_MM = 0.8  # a hollow between two tops that is felt; common practice, no source
 COARSE = 2  # mm: grid on which rules are compared
 POOR_FILL = 0.9  # share of the wish below which the plan says what a standing edge would add
 WALL_EDGE_MM = 9.0  # edge for that comparison: below the flange limit, common practice, no source
@@ -120,7 +121,7 @@ def plan_pad(
     plan = _record(shape, space, seating, wish, level, limits)
     if isinstance(plan, str):
         return PadResult(pad=None, because=plan, notes=notes)
-    notes += (*_place_notes(plan, seating, limits),
+    notes += (*_place_notes(plan, seating, limits), *_hump_notes(shape),
               *_wall_note(plan, space, seating, wish, level, limits))  # fmt: skip
     return PadResult(pad=plan, notes=notes)
 
@@ -144,13 +145,18 @@ def support_level(
     loose = seating.load in (Load.NONE, Load.UNKNOWN)
     start = unsure if loose or not seating.shoe_known else limits.value("support.first_trial")
     level = start if wanted is None else float(wanted)
+    notes = []
+    if wanted is None:
+        why = "without a measured shoe" if not seating.shoe_known else (
+            "since the foot was not scanned under a known load" if loose else "for a first trial")
+        notes.append(Note(code="level-start", text=(
+            f"no support level was wished: {100 * level:.0f} % of the gap, {why}")))  # fmt: skip
     least = limits.value("support.least")
     if not math.isfinite(level) or not least <= level <= 2.0:
         raise PlanError(
             f"a support level of {100 * level:g} % is not one; give {100 * least:.0f} to "
             f"{100 * limits.value('support.refuse_above'):.0f} %"
         )
-    notes = []
     if not seating.shoe_known and level > unsure:
         notes.append(Note(code="level-capped", level=NoteLevel.WARN, text=(
             f"without a shoe no more than {100 * unsure:.0f} % of the gap is filled: a real shank "
@@ -296,6 +302,20 @@ def _binding(
             f"of {feel.crest_radius:g} mm keep the crest {short:.1f} mm below the wish"
         )
     return words
+
+
+def _hump_notes(shape: Shaped) -> list[Note]:
+    """Return a warning where a place kept free parts the pad into humps along the foot."""
+    from scipy import signal
+
+    along = shape.surface.max(axis=1)
+    tops, _ = signal.find_peaks(np.pad(along, 1), prominence=HUMP_MM)
+    if len(tops) < 2:
+        return []
+    heights = " and ".join(f"{along[k - 1]:.1f}" for k in tops)
+    return [Note(code="pad-humps", level=NoteLevel.WARN, text=(
+        f"a place kept free parts the pad into humps, {heights} mm high from rear to front, with a "
+        "hollow between them: feel whether its rims press; else cut the pad there"))]  # fmt: skip
 
 
 def _wall_note(

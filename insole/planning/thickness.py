@@ -32,6 +32,7 @@ from insole.planning.shoe import Shoe
 __all__ = ["STATIONS", "rows", "saddle"]
 
 STATIONS = ("heel", "arch", "ball", "toes")
+SIDE_SHARE = 0.15  # of the bed's breadth, in from a border
 TOES_SHARE = 0.90  # of the foot's length: under the toes, where thickness is compared
 
 
@@ -71,15 +72,20 @@ def rows(
         old = shoe.insole.thickness.get(station) if shoe else None
         kept = (old or 0.0) if shoe and shoe.insole.kept else 0.0
         after = kept + flat + shim + fill
+        edges = [
+            kept + flat + _shim_at(wedges, x[station], low + share * (high - low))
+            for share in (1 - SIDE_SHARE, SIDE_SHARE)
+        ] if station != "arch" else [None, None]
         words = [f"base and cover {flat:g} mm"]
         words += [f"shim {shim:.1f} mm at the middle"] if shim else []
         words += [f"pad {fill:.1f} mm at its crest"] if fill else []
         words += ["stock insole kept"] if shoe and shoe.insole.kept else []
+        sides = [None if edge is None else round(edge, 2) for edge in edges]
         table.append(ThicknessRow(station=station, before=old, after=round(after, 2),
+                                 medial=sides[0], lateral=sides[1],
                                  note=", ".join(words)))  # fmt: skip
         if station in ("ball", "toes") and old is not None:
-            side = _shim_at(wedges, x[station], low + 0.15 * (high - low))
-            notes += _too_thick(station, kept + flat + side - old, limits, overrides)
+            notes += _too_thick(station, (edges[1] or 0.0) - old, limits, overrides)
         elif station == "heel" and old is not None:
             notes += _heel_raised(after - old, limits)
     if shoe is not None and not shoe.insole.thickness:
@@ -123,8 +129,9 @@ def saddle(
     stack = ball.after - ball.before + under
     found, notes = cleats.saddle_change(stack_mm=stack, setback_mm=back, shoe=shoe, limits=limits)
     if before is None:
-        found = found.model_copy(update={
-            "reason": found.reason + "; the cleat's place as ridden was not given"})  # fmt: skip
+        found = found.model_copy(update={"reason": (
+            f"{found.reason}; holds only if the cleat stays where it was, since its place as "
+            "ridden was not given")})  # fmt: skip
     return found, notes
 
 
@@ -143,15 +150,15 @@ def _too_thick(
     signed = any(o.limit == "thickness.ball_refuse" for o in overrides)
     if station == "ball" and more > most + 1e-9 and not signed:
         raise RefusedError(
-            f"base, shim and cover would be {more:.1f} mm thicker at the ball than the insole they "
-            f"replace, above {most:g} mm: choose a thinner base, less wedge or another shoe, or "
-            "record an override of thickness.ball_refuse"
+            f"base, shim and cover would be {more:.1f} mm thicker than the insole they replace "
+            f"near the little-toe side of the ball, above {most:g} mm: choose a thinner base, less "
+            "wedge or another shoe, or record an override of thickness.ball_refuse"
         )
     if more <= warn + 1e-9:
         return []
     return [Note(code=f"thick-{station}", level=NoteLevel.WARN, text=(
-        f"{more:.1f} mm thicker at the {station} than the insole taken out: check room for the "
-        "toes and ball"))]  # fmt: skip
+        f"{more:.1f} mm thicker than the insole taken out near the little-toe side of the "
+        f"{station}: check the room there in the shoe"))]  # fmt: skip
 
 
 def _heel_raised(more: float, limits: Limits) -> list[Note]:

@@ -29,11 +29,15 @@ from insole.planning.limits import Limits, default_limits
 from insole.planning.plan import Note, NoteLevel, Override, WedgePlace, WedgePlan
 from insole.planning.shoe import Ring, Shoe
 
-__all__ = ["WedgeResult", "Wishes", "check_pair", "plan_wedges", "ramp_width", "rise"]
+__all__ = [
+    "WedgeResult", "Wishes", "bolt_name", "check_pair", "plan_wedges", "ramp_width", "rise",
+]  # fmt: skip
 
 TOLERANCE = 1e-9  # so that a value equal to its limit passes
 KEYS = {WedgePlace.FOREFOOT: "forefoot", WedgePlace.HEEL: "heel", WedgePlace.UNDER: "under"}
 UNDER_MATERIAL = "under-shoe-solid"
+# lengths of short machine screws, mm: ISO 888, value from memory
+SCREWS_MM = (6.0, 8.0, 10.0, 12.0, 16.0, 20.0, 25.0, 30.0, 35.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -414,9 +418,13 @@ def _sheet_words(wedge: WedgePlan, limits: Limits) -> str:
 
 def _reasons(net: _Net, width: float, up: float) -> list[str]:
     wish = f"wish {_tilt(float(net.wish or 0.0))} less {_tilt(net.kept)} kept by the shoe"
-    left = f"; {_tilt(net.remainder)} left by rounding toward zero" if net.remainder else ""
+    exact = f"{wish} = {_tilt(net.made + net.remainder)}"
+    rounded = (
+        f", made {_tilt(net.made)}: rounded toward zero, {_tilt(net.remainder)} left"
+        if net.remainder else ""
+    )  # fmt: skip
     words = [
-        f"{wish} = {_tilt(net.made)}{left}",
+        f"{exact}{rounded}",
         f"{width:.1f} mm from thin to thick edge: rises {up:.2f} mm",
     ]
     words.append(
@@ -544,9 +552,9 @@ class _Judge:
         gap = self._limits.value("wedge.under.surface_gap")
         self._warn(
             "under-faces",
-            "the upper face follows the measured sole curve and the lower face the cleat; do not "
-            f"mount it with a gap above {gap:g} mm, and the tread may not hold the cleat off "
-            "the pedal",
+            "both faces of this shim are flat: bed it to the outsole, and do not mount it with a "
+            f"gap above {gap:g} mm to sole or cleat; the tread may not hold the cleat off the "
+            "pedal",
         )
         self._warn("under-bolts", _bolt_words(wedge, shoe, self._limits))
         if abs(wedge.net) > self._limits.value("wedge.under.warn_deg") + TOLERANCE:
@@ -577,7 +585,8 @@ class _Judge:
                 f"{text}; overridden by {override.who} on {override.when}: {override.why}",
             )
         elif value > soft + slack:
-            self._warn(warn, f"{what} is {shown}{unit}, above {soft:g}{unit}: go by one step")
+            text = f"{what} is {shown}{unit}, above {soft:g}{unit}"
+            self._warn(warn, f"{text}: make the step below as well and start with it")
 
     def _warn(self, code: str, text: str) -> None:
         self.notes.append(Note(code=code, level=NoteLevel.WARN, text=text))
@@ -597,14 +606,42 @@ def _bolt_words(wedge: WedgePlan, shoe: Shoe, limits: Limits) -> str:
     """Return the bolt lengths in words, one hole after the other."""
     slots, turns = shoe.slots, limits.value("wedge.under.bolt_turns")
     parts = []
-    for number, bolt in enumerate(bolts(slots, wedge, limits), 1):
+    for bolt in bolts(slots, wedge, limits):
         wanted = f"original + {bolt.added:.1f} mm"
-        if bolt.length is not None:
-            wanted = f"{bolt.length:.1f} mm (shim {bolt.added:.1f} mm)"
-        parts.append(f"bolt {number} at {bolt.x:+g}, {bolt.y:+g} mm: {wanted}")
+        if bolt.length is not None and slots.bolt_length is not None:
+            wanted = (
+                f"{slots.bolt_length:g} mm before, shim {bolt.added:.1f} mm there, so "
+                f"{bolt.length:.1f} mm{_sold(bolt.length)}"
+            )
+        parts.append(f"{bolt_name(bolt.x, bolt.y)}: {wanted}")
     least = turns * slots.thread_pitch
+    was = "" if slots.engagement is None else f" ({slots.engagement:g} mm as measured)"
     return (
-        f"bolt lengths (forward, medial of the pattern's middle): {'; '.join(parts)}; engagement "
-        f"not less than before and at least {turns:g} full turns ({least:.1f} mm), without "
-        "bottoming out or reaching the footbed"
+        f"bolt lengths under the head: {'; '.join(parts)}; engagement not less than before{was} "
+        f"and at least {turns:g} full turns ({least:.1f} mm), without bottoming out or reaching "
+        "the footbed"
     )
+
+
+def bolt_name(x: float, y: float) -> str:
+    """Return a bolt by its place in the pattern.
+
+    Examples
+    --------
+    >>> bolt_name(18.0, 0.0), bolt_name(-14.0, 17.5)
+    ('front bolt', 'rear bolt on the big-toe side')
+    """
+    end = "front" if x > 0 else "rear"
+    if abs(y) < 1.0:
+        return f"{end} bolt"
+    return f"{end} bolt on the {'big-toe' if y > 0 else 'little-toe'} side"
+
+
+def _sold(length: float) -> str:
+    """Return the next length in which short screws are sold, and what is too much of it."""
+    longer = next((size for size in SCREWS_MM if size >= length - 0.05), None)
+    if longer is None:
+        return ""
+    over = longer - length
+    return f" (next sold: {longer:g} mm, {over:.1f} mm too long: shorten it)" if over > 0.3 else (
+        f" (sold as {longer:g} mm)")  # fmt: skip

@@ -25,7 +25,8 @@ LEFT, RIGHT = str(SAMPLES / "larch_left.ply"), str(SAMPLES / "larch_right.ply")
 BAD = str(SAMPLES / "larch_right_to_send_back.ply")
 SHOE = str(SAMPLES / "shoe.toml")
 COMMANDS = (
-    "check", "measure", "fit", "plan", "make", "compare", "artefact", "trial", "questions"
+    "check", "measure", "fit", "plan", "make", "compare", "artefact", "trial", "questions",
+    "bar",
 )  # fmt: skip
 
 Run = Callable[..., tuple[int, str, str]]
@@ -1122,3 +1123,29 @@ def test_a_case_is_shown_exported_and_erased(run: Run, plan_file: Path, tmp_path
         assert kept.read("larch/plans/plan-001.json") == plan_file.read_bytes()
     assert run("case", folder)[0] == 3
     assert run("case", tmp_path)[1].strip() == f"{tmp_path} holds no case"
+
+
+def test_a_scanners_log_verifies_the_scale_for_thirty_days(
+    run: Run, bar: Path, tmp_path: Path
+) -> None:
+    """Checked today: no finding, even hand-held. Checked in 2020: unverified, measuring only."""
+    ask = ["artefact", bar, "--ball", "30", "--spacing", "200", "--scanner", "bench", "--log"]
+    fresh, old = tmp_path / "fresh.csv", tmp_path / "old.csv"
+    assert run(*ask, fresh)[0] == 0
+    assert run(*ask, old, "--date", "2020-01-01")[0] == 0
+    ways = {
+        (): (0, True), ("--scanner-log", fresh): (0, False), ("--scanner-log", old): (0, True),
+        ("--hand-held",): (10, True), ("--hand-held", "--scanner-log", fresh): (0, False),
+        ("--hand-held", "--scanner-log", old, "--scanner", "bench"): (10, True),
+    }  # fmt: skip
+    for options, (wanted, unverified) in ways.items():
+        code, out, _ = run("check", LEFT, "--load", "half", "--json", *options)
+        record = json.loads(out)
+        codes = [finding["code"] for finding in record["findings"]]
+        assert (code, "scale-unverified" in codes) == (wanted, unverified), options
+    code, out, _ = run("check", LEFT, "--load", "half", "--scanner-log", old)
+    assert "bench was checked on 2020-01-01" in out
+    code, _, err = run("check", LEFT, "--scanner-log", fresh, "--scanner", "other")
+    assert code == 3
+    assert "holds no check of other" in err
+    assert run("check", LEFT, "--scanner", "other")[0] == 2

@@ -94,9 +94,13 @@ def test_a_pair_gets_every_kind_of_file(whole: tuple[Path, list[str]]) -> None:
     for paper in ("template-a4", "template-letter", "bench-page", "plan"):
         assert f"paper/{paper}-{tag}.pdf" in names
     assert {f"pictures/placement-{tag}.png", "plan.json", "READ-ME-FIRST.txt"} < names
-    # the only thing to mind: bases are longer than the default bed
-    assert len(said) == 2
-    assert all("-base needs a printer bed of 28" in text for text in said)
+    for sheet in ("base-pp-1.5mm-1", "trial-eva-10mm-1", "under-shoe-solid"):
+        assert any(name.startswith(f"cut/sheet-{sheet}") for name in names)
+    # the only thing to mind: bases are longer than the default bed; then the sheets to lay out
+    about_sheets = [text for text in said if text.startswith("sheet-")]
+    assert said[2:] == about_sheets
+    assert all("-base needs a printer bed of 28" in text for text in said[:2])
+    assert all("% of that is waste" in text for text in about_sheets)
 
 
 def test_the_manifest_names_every_file_with_its_hash(whole: tuple[Path, list[str]]) -> None:
@@ -123,6 +127,7 @@ def test_the_readme_says_what_a_maker_must_know(whole: tuple[Path, list[str]]) -
         "right-forefoot-shim: wedge-tpu, 2° varus, thick on the big-toe side",
         "left-base needs a printer bed",
         "PLA never goes into a shoe",
+        "left-base, right-base take",
         "ten clip-ins",
     ):
         assert words in text

@@ -211,7 +211,7 @@ def test_thickness_at_the_ball_warns_and_refuses_at_its_number(limit, refused):
         thin = STOCK | {"ball": round(3.0 - LIMITS.value(limit) - extra, 3)}
         bed = parse(SHOE.record() | {"stock_insole": {"kept": False, "thickness": thin}})
         if refused and beyond:
-            with pytest.raises(RefusedError, match="thicker at the ball"):
+            with pytest.raises(RefusedError, match="thicker than the insole"):
                 made(feet.analytic(), bed=bed)
             continue
         assert ("thick-ball" in codes(made(feet.analytic(), bed=bed))) is (beyond or refused)

@@ -270,3 +270,22 @@ def test_a_pad_that_is_hardly_touched_is_said():
         notes[level] = "contact-idle" in {note.code for note in plan.notes}
         assert notes[level] == (max(grown) < 1.0)
     assert notes == {0.2: True, 1.0: False}
+
+
+def test_without_a_wished_level_the_pad_is_eased_until_the_arch_is_not_pressed():
+    """Allowed 0.8 of the share that the first trial's pad has, the plan goes down by steps."""
+    foot = feet.analytic(arch=14.0)
+    usual = planner.plan(None, foot, SHOE).right
+    peak = next(c for c in usual.contact.cases if c.case == "pedalling").after
+    strict = LIMITS.changed(contact__arch_share=0.8 * peak.pad_peak / peak.peak["forefoot"])
+    eased = planner.plan(None, foot, SHOE, limits=strict).right
+    after = next(c for c in eased.contact.cases if c.case == "pedalling").after
+    assert after.pad_peak <= strict.value("contact.arch_share") * after.peak["forefoot"]
+    assert eased.pad.support_level < usual.pad.support_level
+    codes = {note.code for note in eased.notes}
+    assert "level-eased" in codes
+    assert "contact-arch-pedalling" not in codes
+    wishes = PlanWishes(both=FootWish(support_level=0.8))
+    wished = planner.plan(None, foot, SHOE, wishes, limits=strict).right
+    assert wished.pad.support_level == 0.8
+    assert "contact-arch-pedalling" in {note.code for note in wished.notes}

@@ -335,7 +335,8 @@ def test_under_the_shoe_bolts_grow_with_the_shim_and_cautions_are_printed():
     text = next(n.text for n in result.notes if n.code == "under-bolts")
     # middle of the plate rises by half the width; edge 1 mm
     middle = 1.0 + math.tan(math.radians(2)) * (17.5 + 12.0)
-    assert f"bolt 1 at +18, +0 mm: {12 + middle:.1f} mm (shim {middle:.1f} mm)" in text
+    assert f"front bolt: 12 mm before, shim {middle:.1f} mm there, so {12 + middle:.1f} mm" in text
+    assert "next sold: 16 mm" in text  # 12 + 2.03 mm; M5 screws come in 12 and 16 mm
     assert "at least 5 full turns (4.0 mm)" in text
     assert {"under-material", "under-faces", "under-bolts", "under-before-riding"} <= codes(result)
     assert "under-washers" not in codes(result)

@@ -1,0 +1,156 @@
+"""Parts built up from sheet: one flat piece for each layer, the coarsest sheet down.
+
+    worn Part -> layers -> worn Parts of one thickness each, to cut, glue and grind
+
+Each layer is cut where the part is thicker than the layer's underside, so that the stack holds
+the whole part and stands proud of it by steps. The steps are ground off until they are gone:
+then the glue lines are the part's contours and nothing of it is missing. Each layer carries the
+outline of the next one as a line to glue it on.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from footscan.scan import Array
+from insole.errors import PartError
+from insole.parts import outlines, solids
+from insole.parts.part import Part, socket_discs
+
+__all__ = ["COARSE_MM", "FINE_MM", "LAYERED", "layers", "sheets_for"]
+
+COARSE_MM = 1.0  # coarsest step that is ground off by hand: common practice, no source
+FINE_MM = 0.5
+LAYERED = ("arch-pad", "forefoot-shim", "heel-shim")
+LEAST_MM2 = 20.0  # a smaller piece cannot be held, glued and ground
+THIN_MM = 0.01  # points of a contour that add less are dropped
+ABOVE_MM = 1e-4  # a section is taken this far above a layer's underside
+
+
+def sheets_for(height: float, coarse: float = COARSE_MM, fine: float = FINE_MM) -> list[float]:
+    """Return the thickness of each layer, from below: coarse ones, then at most one fine one.
+
+    Raises
+    ------
+    ValueError
+        A thickness is not positive, or the fine sheet is the coarser one.
+
+    Examples
+    --------
+    >>> sheets_for(3.3)
+    [1.0, 1.0, 1.0, 0.5]
+    >>> sheets_for(3.7)
+    [1.0, 1.0, 1.0, 1.0]
+    """
+    if not 0 < fine <= coarse:
+        raise ValueError(f"sheets must be positive and fine <= coarse, got {fine} and {coarse}")
+    whole = math.floor(height / coarse + 1e-9)
+    left = height - whole * coarse
+    if left <= 1e-6:
+        return [coarse] * whole
+    return [coarse] * whole + [fine if left <= fine + 1e-9 else coarse]
+
+
+def layers(part: Part, coarse: float = COARSE_MM, fine: float = FINE_MM) -> list[Part]:
+    """Return the layers of a part from below; a layer in pieces gives a part for each piece.
+
+    Parameters
+    ----------
+    part : Part
+        A worn arch pad or inside shim.
+    coarse, fine : float
+        Sheets of stock, mm; `coarse` is the largest step to be ground off.
+
+    Returns
+    -------
+    list of Part
+        Flat and worn. `facts` say ``layer`` of ``layers``, ``thickness``, ``underside`` (height
+        in the part, mm), ``step_error`` (mm that the stack stands proud at most before it is
+        ground) and ``words``. Pieces too small to hold and glue are left out.
+
+    Raises
+    ------
+    insole.errors.PartError
+        Such a part is not built up: a plate under the shoe must be one piece, a base is one.
+    ValueError
+        The part is not worn.
+    """
+    if not part.worn:
+        raise ValueError(f"{part.label} is not worn yet: pass it through as_worn first")
+    if part.name not in LAYERED:
+        raise PartError(
+            part.label, f"the {part.label} is not built up from sheet; cut it in one piece"
+        )
+    stock = sheets_for(float(part.vertices[:, 2].max()), coarse, fine)
+    solid = solids.solid_of(part.vertices, part.faces)
+    lowest: BaseGeometry = Polygon(part.outline, part.holes)
+    if part.facts.get("socket_face") == "shoe":
+        lowest = lowest.difference(socket_discs(part))
+    under = np.cumsum(stock)[:-1]
+    regions = [lowest, *(_kept(solids.region_above(solid, float(z) + ABOVE_MM)) for z in under)]
+    made: list[Part] = []
+    for k, (region, thickness) in enumerate(zip(regions, stock, strict=True)):
+        above = regions[k + 1] if k + 1 < len(regions) else Polygon()
+        pieces = _pieces(region)
+        for i, piece in enumerate(pieces):
+            letter = chr(ord("a") + i) if len(pieces) > 1 else ""
+            made.append(_layer(part, piece, above, (k, letter), stock))
+    return made
+
+
+def _kept(region: BaseGeometry) -> BaseGeometry:
+    """Return the pieces that can be glued, without points that add nothing."""
+    return shapely.union_all(_pieces(region)).simplify(THIN_MM)
+
+
+def _pieces(region: BaseGeometry) -> list[Polygon]:
+    found = [p for p in shapely.get_parts(region) if isinstance(p, Polygon) and p.area > LEAST_MM2]
+    return sorted(found, key=lambda piece: -piece.area)
+
+
+def _layer(
+    part: Part, piece: Polygon, above: BaseGeometry, at: tuple[int, str], stock: Sequence[float]
+) -> Part:
+    """Return one flat piece of a stack."""
+    k, letter = at
+    thickness = stock[k]
+    name = f"{part.name}-layer-{k + 1}{letter}"
+    vertices, faces = solids.arrays(solids.prism(piece, 0.0, thickness), name)
+    outline, holes = outlines.rings(piece)
+    following = above.intersection(piece.buffer(0.5))
+    words = f"layer {k + 1} of {len(stock)} from below, {thickness:g} mm; steps of at most "
+    return replace(
+        part,
+        name=name,
+        vertices=vertices,
+        faces=faces,
+        outline=outline,
+        holes=holes,
+        lines={"next": _borders(following)} if not following.is_empty else {},
+        marks=(),
+        volume=float(piece.area * thickness),
+        solid=None,
+        facts={
+            "layer": k + 1,
+            "layers": len(stock),
+            "thickness": thickness,
+            "underside": round(sum(stock[:k]), 6),
+            "step_error": max(stock),
+            "words": f"{words}{max(stock):g} mm stand proud, grind them off to the glue lines",
+        },
+    )
+
+
+def _borders(region: BaseGeometry) -> tuple[Array, ...]:
+    """Return the closed borders of a region, first point repeated."""
+    polygons = [piece for piece in shapely.get_parts(region) if isinstance(piece, Polygon)]
+    return tuple(
+        shapely.get_coordinates(ring) for p in polygons for ring in (p.exterior, *p.interiors)
+    )
