@@ -103,13 +103,17 @@ class Landmark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
-    """A measure with unit and standard deviation, or the reason why there is none."""
+    """A measure with unit and standard deviation, or the reason why there is none.
+
+    `by_hand` is True for one that is read from a landmark set by hand.
+    """
 
     value: float | None = None
     unit: str = "mm"
     sd: float | None = None
     method: str = ""
     reason: str = ""
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +125,7 @@ class ScanFacts:
     mm_per_unit : float
         Factor from file units to mm that was used.
     scale_verified : bool
-        True when second evidence (a typed length) supports the scale.
+        True when second evidence (a typed length, the scanner's log) supports the scale.
     """
 
     file: str

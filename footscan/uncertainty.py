@@ -58,8 +58,12 @@ def widened_landmarks(found: Mapping[str, Landmark], factor: float) -> dict[str,
 
 
 def widened_measures(found: Mapping[str, Measure], factor: float) -> dict[str, Measure]:
-    """Return the measures with their deviations multiplied, to four places."""
+    """Return the measures with their deviations multiplied, to four places.
+
+    Those read from a landmark set by hand stay: their deviation is that landmark's own, with
+    automatic ones that were widened before.
+    """
     return {
-        name: m if m.sd is None else replace(m, sd=round(m.sd * factor, 4))
+        name: m if m.sd is None or m.by_hand else replace(m, sd=round(m.sd * factor, 4))
         for name, m in found.items()
     }
