@@ -19,6 +19,7 @@ Sheets are drawn toes up, the left foot's parts first. Text is never mirrored, n
 from __future__ import annotations
 
 import io
+import re
 import textwrap
 import unicodedata
 from collections.abc import Iterator, Sequence
@@ -53,6 +54,7 @@ __all__ = [
     "same_shape",
     "save_dxf",
     "save_svg",
+    "side_words",
     "svg_rings",
     "wanted_shape",
     "write_dxf",
@@ -454,7 +456,7 @@ def _own_label(part: Part, whole: Any, face: Face, busy: list[Array]) -> list[Ar
     free = whole.difference(lines.envelope if "grid" in part.lines else lines)
     if free.is_empty:
         return []
-    rows = (part.side.value, part.name.replace("-", " "), _face_words(part, face))
+    rows = (side_words(part), part.name.replace("-", " "), _face_words(part, face))
     centre, rim = shapely.get_coordinates(shapely.maximum_inscribed_circle(free, 0.5))
     room = float(np.hypot(*(rim - centre)))
     for size in np.arange(LABEL[0], LABEL[1] - 0.01, -0.5):
@@ -463,6 +465,12 @@ def _own_label(part: Part, whole: Any, face: Face, busy: list[Array]) -> list[Ar
             if np.linalg.norm(np.concatenate(label) - centre, axis=1).max() < room - 0.5:
                 return label
     return []
+
+
+def side_words(part: Part) -> str:
+    """Return the side, and for one of several layers its number: alike, they are mixed up."""
+    layer = re.search(r"-layer-(\d+)$", part.name)
+    return f"{part.side.value} {layer[1]}" if layer else part.side.value
 
 
 def _label_block(rows: Sequence[str], size: float, at: tuple[float, float]) -> list[Array]:

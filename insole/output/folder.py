@@ -230,8 +230,8 @@ def items(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Item]:
     return [
         *_print_items(plan, parts, settings, tag),
         *_cut_items(_from_sheet(worn), settings, tag),
-        *_part_items(_built_up(_from_sheet(worn), settings), settings, tag),
-        *_sheet_items(_built_up(_from_sheet(worn), settings), settings, tag),
+        *_part_items(_built_up(_from_sheet(worn), settings, plan), settings, tag),
+        *_sheet_items(_built_up(_from_sheet(worn), settings, plan), settings, tag),
         *_paper_items(plan, worn, settings, tag),
     ]
 
@@ -246,13 +246,16 @@ def _from_sheet(parts: Sequence[Part]) -> list[Part]:
     return [part for part in parts if "print_only" not in part.facts]
 
 
-def _built_up(parts: Sequence[Part], settings: Settings) -> list[Part]:
+def _built_up(parts: Sequence[Part], settings: Settings, plan: Plan) -> list[Part]:
     """Return what is cut one by one: layers in place of pads and inside shims, if wished."""
     if not settings.layers:
         return list(parts)
+    coarse = plan.limits.get("wedge.lamination", laminations.COARSE_MM)
+    fine = min(laminations.FINE_MM, coarse)
     found: list[Part] = []
     for part in parts:
-        found += laminations.layers(part) if part.name in laminations.LAYERED else [part]
+        built = part.name in laminations.LAYERED
+        found += laminations.layers(part, coarse, fine) if built else [part]
     return found
 
 
@@ -407,7 +410,7 @@ def _note_large(run: _Run) -> None:
 
 def _note_sheets(run: _Run) -> None:
     """Note the sheets of stock to lay out, and which parts are on none."""
-    cut = _built_up(_from_sheet(_without_forms(run.parts)), run.settings)
+    cut = _built_up(_from_sheet(_without_forms(run.parts)), run.settings, run.plan)
     nested = nesting.nest(cut, size=run.settings.sheet, kerf=run.settings.kerf)
     run.sheets = [sheet.words for sheet in nested.sheets]
     for label, reason in nested.left_out.items():

@@ -112,6 +112,8 @@ class NestedSheet:
     def words(self) -> str:
         """What to take and how much of it goes, in a sentence."""
         labels = ", ".join(placed.part.label for placed in self.placed)
+        if len(self.placed) > 4:
+            labels = f"{len(self.placed)} parts"
         share = math.prod(self.used) / math.prod(self.size)
         return (
             f"{self.name}: {self.size[0]:g} x {self.size[1]:g} mm, {self.number} of {self.count}; "

@@ -110,7 +110,7 @@ def _frame(sheet: NestedSheet, note: str) -> list[Stroke]:
 
 
 def _side_note(placed: Placed, strokes: Sequence[Stroke]) -> list[Stroke]:
-    """Return side and name as a note over a part that is too small for a label of its own."""
+    """Return the side as a note over a part that is too small for a label of its own."""
     import shapely
 
     part = placed.part
@@ -119,7 +119,7 @@ def _side_note(placed: Placed, strokes: Sequence[Stroke]) -> list[Stroke]:
         return []
     shape = shapely.transform(cutting.wanted_shape(part), placed.at)
     at = shape.representative_point()
-    words = f"{part.side.value} {part.name}"
+    words = cutting.side_words(part)
     return [
         Stroke(layer="NOTE", part=part.label, points=line, closed=False)
         for line in cutting.lettering(words, NOTE, (at.x, at.y))

@@ -19,6 +19,7 @@ from footscan.pose import mirror
 from footscan.scan import Array, Side
 from insole.parts import sockets, solids
 from insole.parts.part import Part
+from insole.planning.dowels import DOWEL_MM, PAD_DEPTH_MM
 from insole.planning.limits import default_limits
 from insole.planning.plan import FootPlan, Plan
 
@@ -91,9 +92,9 @@ def _pins(foot: FootPlan) -> Any:
     places: Array = shapely.get_coordinates(shapely.points(foot.base.dowels))
     if Side(foot.side) is Side.LEFT:
         places = mirror(places)
-    top = foot.base.thickness + sockets.PAD_DEPTH_MM
+    top = foot.base.thickness + PAD_DEPTH_MM
     return solids.prism(
-        sockets.discs(places.tolist(), sockets.DOWEL_MM), top - sockets.length(foot.base), top
+        sockets.discs(places.tolist(), DOWEL_MM), top - sockets.length(foot.base), top
     )
 
 

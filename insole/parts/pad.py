@@ -22,6 +22,7 @@ from footscan.scan import Array, IntArray, Side
 from insole.errors import PartError
 from insole.parts import breps, outlines, sockets, solids
 from insole.parts.part import Mark, Part
+from insole.planning.dowels import PAD_DEPTH_MM
 from insole.planning.plan import FootPlan, HeightGrid, PadPlan
 
 __all__ = ["arch_pad", "cross_hair", "grind_lines", "surface"]
@@ -87,12 +88,12 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
     )
     solid = solids.under_heights(plan, spline.ev, _step(spline, plan), pad.edge)
     at = foot.base.dowels
-    solid = sockets.cut(solid, at, -1.0, sockets.PAD_DEPTH_MM)
+    solid = sockets.cut(solid, at, -1.0, PAD_DEPTH_MM)
     vertices, faces = solids.arrays(solid, "arch-pad")
     outline, holes = outlines.rings(plan)
     volume = solids.integral(plan, partial(_height, pad))
     side = Side(foot.side)
-    pins = sockets.facts(at, sockets.PAD_DEPTH_MM, face="shoe")
+    pins = sockets.facts(at, PAD_DEPTH_MM, face="shoe")
     levels, grind = grind_lines(pad, plan)
     return Part(
         name="arch-pad",
@@ -103,7 +104,7 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
         holes=holes,
         lines={"crest": cross_hair(pad), "axis": _axis(plan), "grind": grind},
         marks=_marks(side, pad, plan, case),
-        volume=volume - sockets.volume(at, sockets.PAD_DEPTH_MM),
+        volume=volume - sockets.volume(at, PAD_DEPTH_MM),
         solid=partial(_brep, pad, outline, volume, tuple(at)),
         material=pad.material,
         facts=_facts(pad, notch, vertices, faces) | pins | {"grind_levels": levels},
@@ -246,7 +247,7 @@ def _brep(
     pad: PadPlan, outline: Array, volume: float, at: tuple[tuple[float, float], ...] = ()
 ) -> Any:
     solid = breps.under_spline(outline, _roof(pad, Polygon(outline)), volume, "arch-pad")
-    return breps.one_solid(sockets.brep_cut(solid, at, -1.0, sockets.PAD_DEPTH_MM), "arch-pad")
+    return breps.one_solid(sockets.brep_cut(solid, at, -1.0, PAD_DEPTH_MM), "arch-pad")
 
 
 def _roof(pad: PadPlan, plan: Polygon) -> RectBivariateSpline:

@@ -176,7 +176,7 @@ def _brep(centres: Points, long: float) -> Any:
 
     r, (wide, high) = DOWEL_MM / 2, WEB_MM
     reach = centres[-1][0]
-    row = func.box(reach, wide, high).moved(Vector(reach / 2, 0.0, 0.0))
+    row: Any = func.box(reach, wide, high).moved(Vector(reach / 2, 0.0, 0.0))
     for x, y in centres:
         pin = func.cylinder(DOWEL_MM, long - CHAMFER_MM)
         end = func.cone(2 * r, 2 * (r - CHAMFER_MM), CHAMFER_MM)

@@ -12,6 +12,8 @@ with rise = d_max tan(net), d_max the largest d between `full_from` and `full_to
 one flat bevel, as a belt or a file makes it. The angle is full from `full_from` to `full_to`
 over the whole width, and a little further on the thin side, where the bevel starts later. The
 slope runs about the bed's long axis. A taper of 0 means no skive at that end.
+
+Undersides are flat: shims inside the shoe lie on the base, which is flat, and not on the bed.
 """
 
 from __future__ import annotations

@@ -27,12 +27,13 @@ from insole.errors import PlanError, RefusedError
 from insole.planning.cleat import bolts
 from insole.planning.limits import Limits, default_limits
 from insole.planning.plan import Note, NoteLevel, Override, WedgePlace, WedgePlan
-from insole.planning.shoe import Ring, Shoe
+from insole.planning.shoe import HEEL_AT, Ring, Shoe
 
 __all__ = [
     "WedgeResult", "Wishes", "bolt_name", "check_pair", "plan_wedges", "ramp_width", "rise",
 ]  # fmt: skip
 
+DISH_MM = 1.0  # shallower, base and shim lie on it: common practice, no source
 TOLERANCE = 1e-9  # so that a value equal to its limit passes
 KEYS = {WedgePlace.FOREFOOT: "forefoot", WedgePlace.HEEL: "heel", WedgePlace.UNDER: "under"}
 UNDER_MATERIAL = "under-shoe-solid"
@@ -159,7 +160,7 @@ def plan_wedges(
     return WedgeResult(
         wedges=tuple(wedges),
         because=because,
-        notes=tuple(judge.notes),
+        notes=(*judge.notes, *_dish_notes(made, shoe)),
         roll=made.get(WedgePlace.FOREFOOT, 0.0),
         sum_ball=sums[0],
         sum_heel=sums[1],
@@ -431,12 +432,26 @@ def _reasons(net: _Net, width: float, up: float) -> list[str]:
         {
             WedgePlace.FOREFOOT: "slopes about the bed's long axis, although the ball line is "
             "oblique; twists the forefoot on the heel",
-            WedgePlace.HEEL: "underside follows the heel dish; mainly sets the heel, which "
-            "carries less while pedalling",
+            WedgePlace.HEEL: "lies on the flat base, so its underside is flat; mainly sets the "
+            "heel, which carries less while pedalling",
             WedgePlace.UNDER: "tilts shoe and foot as one",
         }[net.place]
     )
     return words
+
+
+def _dish_notes(made: Mapping[WedgePlace, float], shoe: Shoe | None) -> list[Note]:
+    """Return a caution where the bed's heel is hollow below a flat base that carries a shim."""
+    if WedgePlace.HEEL not in made or shoe is None or not shoe.bed_known:
+        return []
+    lateral, middle, medial = shoe.bed_height(HEEL_AT, [-1.0, 0.0, 1.0])
+    deep = float((lateral + medial) / 2 - middle)
+    if deep < DISH_MM:
+        return []
+    return [Note(code="heel-dish", text=(
+        f"the bed is dished by {deep:.1f} mm at the heel: base and heel shim are flat and bridge it "
+        "or bend into it; see in the shoe that neither rocks, else fill the dish under the base"
+    ))]  # fmt: skip
 
 
 def _sums(made: Mapping[WedgePlace, float], shoe: Shoe | None) -> tuple[float, float]:

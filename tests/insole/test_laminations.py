@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -101,7 +102,7 @@ def test_layers_say_their_place_and_carry_the_next_outline() -> None:
     assert stack[0].label == "right-arch-pad-layer-1"
     assert stack[0].facts["layers"] == stack[-1].facts["layer"]
     assert "steps of at most 1 mm stand proud" in stack[0].facts["words"]
-    for below, above in zip(stack, stack[1:], strict=False):
+    for below, above in pairwise(stack):
         if above.facts["layer"] == below.facts["layer"] + 1:
             drawn = shapely.union_all([Polygon(line) for line in below.lines["next"]])
             assert drawn.symmetric_difference(Polygon(above.outline)).area < 1.0

@@ -184,6 +184,16 @@ def test_the_side_is_told_on_a_part_too_small_for_a_label(tmp_path: Path) -> Non
     assert any(stroke.layer == "NOTE" and stroke.part == "left-piece-1" for stroke in drawn)
 
 
+def test_layers_of_one_part_are_told_apart_on_the_sheet() -> None:
+    """Two layers of one shape: with the number the pen strokes differ, and only by that."""
+    layers = [replace(star([25.0] * 60, k), name=f"arch-pad-layer-{k}") for k in (1, 7)]
+    drawn = [cutting.part_strokes(layer, title=False) for layer in layers]
+    pens = [[s.points.tolist() for s in strokes if s.layer == "PEN"] for strokes in drawn]
+    assert pens[0] != pens[1]
+    assert [cutting.side_words(layer) for layer in layers] == ["left 1", "left 7"]
+    assert cutting.side_words(star([25.0] * 60, 3)) == "left"
+
+
 def test_a_part_too_large_is_left_out_with_one_sentence(pair: list[Part]) -> None:
     nested = nest(pair, size=(200.0, 200.0))
     assert set(nested.left_out) == {"left-base", "right-base"}

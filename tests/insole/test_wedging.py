@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from insole.errors import PlanError, RefusedError
 from insole.planning.limits import default_limits
 from insole.planning.plan import NoteLevel, Override, WedgePlace
-from insole.planning.shoe import CleatSlots, Shoe, StockInsole
+from insole.planning.shoe import BedHeights, CleatSlots, Shoe, StockInsole
 from insole.planning.wedging import Wishes, check_pair, plan_wedges, rise
 
 LIMITS = default_limits()
@@ -384,3 +384,27 @@ def test_input_is_left_alone():
     wedges(Wishes(forefoot=2.0, heel=1.0, under=1.0))
     assert np.array_equal(bed, BED)
     assert all(np.array_equal(marks[k], MARKS[k]) for k in marks)
+
+
+def dished(deep: float, tilt: float = 0.0) -> Shoe:
+    """Return a shoe whose heel stands `deep` mm higher at its borders than in the middle."""
+    borders = [((8.0 + deep + side * tilt), 4.0, 6.0, 3.0, 0.0) for side in (1.0, -1.0)]
+    heights = BedHeights(medial=borders[0], midline=(8.0, 4.0, 6.0, 3.0, 0.0), lateral=borders[1])
+    return shoe(heights=heights)
+
+
+def test_a_dished_heel_under_a_flat_shim_is_said() -> None:
+    """The mean of both borders over the midline counts, so a bed that only tilts has no dish."""
+    notes = {note.code: note.text for note in wedges(Wishes(heel=2.0), shoe=dished(3.0)).notes}
+    assert "dished by 3.0 mm at the heel" in notes["heel-dish"]
+    assert "neither rocks" in notes["heel-dish"]
+    for bed, wish in (
+        (dished(0.5), Wishes(heel=2.0)), (dished(0.0, tilt=2.0), Wishes(heel=2.0)),
+        (dished(3.0), Wishes(forefoot=1.0)), (shoe(), Wishes(heel=2.0)), (None, Wishes(heel=2.0)),
+    ):  # fmt: skip
+        assert "heel-dish" not in {note.code for note in wedges(wish, shoe=bed).notes}
+
+
+def test_a_heel_shim_says_that_it_is_flat_below() -> None:
+    (wedge,) = wedges(Wishes(heel=2.0), shoe=dished(3.0)).wedges
+    assert any("underside is flat" in reason for reason in wedge.reasons)
