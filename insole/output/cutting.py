@@ -19,6 +19,7 @@ Sheets are drawn toes up, the left foot's parts first. Text is never mirrored, n
 from __future__ import annotations
 
 import io
+import itertools
 import re
 import textwrap
 import unicodedata
@@ -71,6 +72,7 @@ SHORT = 0.01  # mm: a stroke shorter than this is a dot that a machine stops for
 TITLE = 3.0  # mm, letter height of titles
 LABEL = (6.0, 4.0)  # mm, largest and smallest letters of a label of our own on a part
 ARROW = 19.2  # grid units: 3.2 letter heights, as long as the arrows cut into printed parts
+LEVEL_AT = (0.4, 0.6, 0.2, 0.8, 0.1, 0.9)  # shares of a grind line tried for its number
 RULER = 100.0  # mm
 FIXED = ("grid", "pad", "crest")  # lines that a label must not hide; others give way to it
 SAME = 1e-3  # share by which area and length of a ring may read back different
@@ -414,14 +416,17 @@ def _levels(part: Part, whole: Any) -> list[Array]:
     import shapely
 
     lines: list[Array] = []
+    taken = shapely.MultiPoint()
     levels = part.facts.get("grind_levels", ())
     for level, line in zip(levels, part.lines.get("grind", ()), strict=False):
-        middle = shapely.LineString(_seen(line, "foot")).interpolate(0.4, normalized=True)
-        for aside in (4.5, -4.5):
-            text = lettering(f"{level:.1f}", 2.5, (middle.x + aside, middle.y))
-            text = [stroke for stroke in text if len(stroke) > 1]  # an 8 has a dot of one point
-            if whole.contains(shapely.MultiLineString(text).buffer(0.5)):
-                lines += text
+        path = shapely.LineString(_seen(line, "foot"))
+        for share, aside in itertools.product(LEVEL_AT, (4.5, -4.5)):
+            at = path.interpolate(share, normalized=True)
+            text = lettering(f"{level:.1f}", 2.5, (at.x + aside, at.y))
+            box = shapely.MultiPoint(np.concatenate(text)).envelope.buffer(0.5)
+            if whole.contains(box) and box.disjoint(taken):
+                lines += [stroke for stroke in text if len(stroke) > 1]  # an 8 has a dot
+                taken = taken.union(box)
                 break
     return lines
 
@@ -469,7 +474,7 @@ def _own_label(part: Part, whole: Any, face: Face, busy: list[Array]) -> list[Ar
 
 def side_words(part: Part) -> str:
     """Return the side, and for one of several layers its number: alike, they are mixed up."""
-    layer = re.search(r"-layer-(\d+)$", part.name)
+    layer = re.search(r"-layer-(\w+)$", part.name)
     return f"{part.side.value} {layer[1]}" if layer else part.side.value
 
 

@@ -39,6 +39,7 @@ __all__ = [
     "save_bytes",
     "spread",
     "taper_words",
+    "tender_spots",
     "turn_words",
     "wedge_lines",
     "write_template",
@@ -192,6 +193,15 @@ def crest_point(foot: FootPlan) -> Array:
     across = LineString([(crest.from_rear, -500.0), (crest.from_rear, 500.0)])
     edge = Polygon(foot.base.outline).intersection(across).bounds[3]
     return np.array([crest.from_rear, edge - crest.from_medial])
+
+
+def tender_spots(plan: Plan, side: str) -> list[tuple[float, float]]:
+    """Return the spots that the fitter wants kept free on one foot, bed frame, mm."""
+    for whose in (side, "both"):
+        wished = plan.wishes.get(whose)
+        if isinstance(wished, dict) and wished.get("tender"):
+            return [(float(x), float(y)) for x, y in wished["tender"]]
+    return []
 
 
 def turn_words(turn: float) -> str:

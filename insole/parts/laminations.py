@@ -5,7 +5,7 @@
 Each layer is cut where the part is thicker than the layer's underside, so that the stack holds
 the whole part and stands proud of it by steps. The steps are ground off until they are gone:
 then the glue lines are the part's contours and nothing of it is missing. Each layer carries the
-outline of the next one as a line to glue it on.
+outline of the next one as a line to glue it on, its side, its number and an arrow to the toes.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from shapely.geometry.base import BaseGeometry
 
 from footscan.scan import Array
 from insole.errors import PartError
-from insole.parts import outlines, solids
-from insole.parts.part import Part, socket_discs
+from insole.parts import engraving, outlines, solids
+from insole.parts.part import Mark, Part, socket_discs
 
 __all__ = ["COARSE_MM", "FINE_MM", "LAYERED", "layers", "sheets_for"]
 
@@ -30,6 +30,8 @@ COARSE_MM = 1.0  # coarsest step that is ground off by hand: common practice, no
 FINE_MM = 0.5
 LAYERED = ("arch-pad", "forefoot-shim", "heel-shim")
 LEAST_MM2 = 20.0  # a smaller piece cannot be held, glued and ground
+LETTER_MM = 6.0
+TOES_UP_DEG = -90.0  # letters read with the toe end up, seen from above
 THIN_MM = 0.01  # points of a contour that add less are dropped
 ABOVE_MM = 1e-4  # a section is taken this far above a layer's underside
 
@@ -96,7 +98,7 @@ def layers(part: Part, coarse: float = COARSE_MM, fine: float = FINE_MM) -> list
     under = np.cumsum(stock)[:-1]
     regions = [lowest, *(_kept(solids.region_above(solid, float(z) + ABOVE_MM)) for z in under)]
     made: list[Part] = []
-    for k, (region, thickness) in enumerate(zip(regions, stock, strict=True)):
+    for k, region in enumerate(regions):
         above = regions[k + 1] if k + 1 < len(regions) else Polygon()
         pieces = _pieces(region)
         for i, piece in enumerate(pieces):
@@ -124,8 +126,14 @@ def _layer(
     name = f"{part.name}-layer-{k + 1}{letter}"
     vertices, faces = solids.arrays(solids.prism(piece, 0.0, thickness), name)
     outline, holes = outlines.rings(piece)
+    centre = piece.representative_point()
+    wished = tuple(
+        Mark(text=text, x=centre.x, y=centre.y, size=LETTER_MM, face="foot", turn=TOES_UP_DEG)
+        for text in (engraving.ARROW, part.side.value.upper(), str(k + 1))
+    )
+    marks, left_over = engraving.fit_marks(piece, wished)
     following = above.intersection(piece.buffer(0.5))
-    words = f"layer {k + 1} of {len(stock)} from below, {thickness:g} mm; steps of at most "
+    words = f"layer {k + 1} of {len(stock)} from below, steps of at most {max(stock):g} mm stand "
     return replace(
         part,
         name=name,
@@ -134,7 +142,7 @@ def _layer(
         outline=outline,
         holes=holes,
         lines={"next": _borders(following)} if not following.is_empty else {},
-        marks=(),
+        marks=(*marks, *left_over),
         volume=float(piece.area * thickness),
         solid=None,
         facts={
@@ -143,14 +151,13 @@ def _layer(
             "thickness": thickness,
             "underside": round(sum(stock[:k]), 6),
             "step_error": max(stock),
-            "words": f"{words}{max(stock):g} mm stand proud, grind them off to the glue lines",
+            "paper_only": tuple(mark.text for mark in left_over),
+            "words": f"{words}proud, grind them off to the glue lines",
         },
     )
 
 
 def _borders(region: BaseGeometry) -> tuple[Array, ...]:
-    """Return the closed borders of a region, first point repeated."""
+    """Return the closed outer borders of a region, first point repeated."""
     polygons = [piece for piece in shapely.get_parts(region) if isinstance(piece, Polygon)]
-    return tuple(
-        shapely.get_coordinates(ring) for p in polygons for ring in (p.exterior, *p.interiors)
-    )
+    return tuple(shapely.get_coordinates(piece.exterior) for piece in polygons)

@@ -449,8 +449,8 @@ def _dish_notes(made: Mapping[WedgePlace, float], shoe: Shoe | None) -> list[Not
     if deep < DISH_MM:
         return []
     return [Note(code="heel-dish", text=(
-        f"the bed is dished by {deep:.1f} mm at the heel: base and heel shim are flat and bridge it "
-        "or bend into it; see in the shoe that neither rocks, else fill the dish under the base"
+        f"the bed is dished by {deep:.1f} mm at the heel: base and heel shim are flat and bridge "
+        "it or bend into it; see in the shoe that neither rocks, else fill the dish under the base"
     ))]  # fmt: skip
 
 

@@ -268,7 +268,7 @@ def test_a_pad_of_another_plan_clashes_with_the_dowels() -> None:
     """Moved by 6 mm, each dowel stands beside its socket and in the solid part of the pad."""
     plan, parts = made(side="right")
     moved = [
-        replace(part, vertices=part.vertices + [6.0, 0.0, 0.0])
+        replace(part, vertices=part.vertices + np.array([6.0, 0.0, 0.0]))
         if part.name == "arch-pad" else part for part in parts
     ]  # fmt: skip
     found = clash(moved, plan)
@@ -282,7 +282,7 @@ def test_pad_and_shim_may_lie_on_one_another_a_little() -> None:
     """A pad pushed back over the heel shim: 1 mm is allowed, what is above is not."""
     plan, parts = made(heel=2.0)
     far = [
-        replace(part, vertices=part.vertices - [35.0, 0.0, 0.0])
+        replace(part, vertices=part.vertices - np.array([35.0, 0.0, 0.0]))
         if part.name == "arch-pad" else part for part in parts if part.name != "dowels"
     ]  # fmt: skip
     found = clash(far, plan)
@@ -307,3 +307,23 @@ def test_every_socket_pair_is_apart() -> None:
         places = np.array(planned(shape).feet[0].base.dowels)
         for a, b in combinations(places, 2):
             assert np.hypot(*(a - b)) >= dowels.SOCKET_MM + 2.0
+
+
+def test_the_command_takes_the_wish(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Refused with the default base in one sentence; planned with a thicker one."""
+    import json
+
+    from insole import cli
+
+    samples = Path(__file__).parents[2] / "sample_scans"
+    scan, bed = str(samples / "larch_left.ply"), str(samples / "shoe.toml")
+    wish = ["plan", scan, "--shoe", bed, "--dowels", "--quiet", "--out", str(tmp_path)]
+    assert cli.main(wish) == 3
+    assert "dowels need a base of at least 2.2 mm" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+    own = tmp_path / "own.toml"
+    own.write_text("base.thickness = 2.4\n")
+    assert cli.main([*wish, "--limits", str(own), "--case", "larch"]) == 0
+    record = json.loads((tmp_path / "larch-v1-plan.json").read_text())
+    assert record["wishes"]["dowels"] is True
+    assert len(record["left"]["base"]["dowels"]) == 3

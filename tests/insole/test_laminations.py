@@ -108,6 +108,9 @@ def test_layers_say_their_place_and_carry_the_next_outline() -> None:
             assert drawn.symmetric_difference(Polygon(above.outline)).area < 1.0
             assert Polygon(below.outline).buffer(0.01).covers(Polygon(above.outline))
     assert not stack[-1].lines
+    for layer in stack[:-1]:  # the crest's piece may be too small for letters of 4 mm
+        said = {mark.text for mark in layer.marks} - set(layer.facts["paper_only"])
+        assert {"RIGHT", str(layer.facts["layer"])} <= said
 
 
 def test_layers_are_cut_from_sheet_of_their_thickness(tmp_path: object) -> None:

@@ -192,6 +192,7 @@ def test_layers_of_one_part_are_told_apart_on_the_sheet() -> None:
     assert pens[0] != pens[1]
     assert [cutting.side_words(layer) for layer in layers] == ["left 1", "left 7"]
     assert cutting.side_words(star([25.0] * 60, 3)) == "left"
+    assert cutting.side_words(replace(layers[0], name="heel-shim-layer-2b")) == "left 2b"
 
 
 def test_a_part_too_large_is_left_out_with_one_sentence(pair: list[Part]) -> None:

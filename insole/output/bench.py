@@ -1,0 +1,405 @@
+"""The bench page: every number that hands need, on one A4 page.
+
+    Plan, Parts -> write_bench_page -> PDF
+
+Left and right stand in columns. Numbers are 12 pt, warnings 10 pt and in the row and column of the
+thing that they concern, so that both can be read over the bench; reasons and legal text are on the
+plan page. What no part may go in before stands first, with a box to tick.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+
+from insole.errors import OutputError
+from insole.output import work
+from insole.output.bench_notes import plan_warnings, warnings
+from insole.output.flow import MAIN_CAUTION, MARGIN, PAGE, WIDE, build, gap, height, paragraph, table
+from insole.output.phrases import (
+    answers,
+    behind,
+    capital,
+    change,
+    extent,
+    override,
+    paper,
+    shift_words,
+    spread_words,
+    yaw_words,
+)
+from insole.output.template import MM, fonts, save_bytes, tender_spots, turn_words
+from insole.parts.part import Part
+from insole.planning.plan import FootPlan, Plan, ThicknessRow, WedgePlace, WedgePlan
+
+__all__ = ["write_bench_page"]
+
+NUMBERS_PT = 12.0  # what a person reads at arm's length over the bench
+ACT_PT = 10.0  # what must be acted on, at 40 cm
+WORDS_PT = 9.0
+COLUMN = WIDE / 2
+SAME_MM = 0.05  # what one decimal does not tell apart
+MANY = 4  # more open questions than this are counted here and named on the plan page
+STOP_WORDS = (
+    "new pain in foot, knee, hip or back; numbness; tingling; cramp; blister; wound; slipping;"
+    " cannot release"
+)
+STATIONS = ("heel", "arch", "ball", "toes")
+PAIN = (
+    "before any part goes in, check shoe width, closure and cleat. Not clearly better after 3 trials"
+    " or 4 weeks: to a clinician."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fit:
+    """How closely the page is set: share of the full gaps, letter size of the plain words."""
+
+    gap: float
+    words: float
+
+
+FITS = (
+    _Fit(gap=1.0, words=WORDS_PT),
+    _Fit(gap=0.7, words=WORDS_PT),
+    _Fit(gap=0.5, words=8.6),
+    _Fit(gap=0.35, words=8.2),
+    _Fit(gap=0.25, words=8.0),
+)
+
+
+def write_bench_page(path: str | Path, plan: Plan, parts: Sequence[Part]) -> None:
+    """Write the page that lies on the bench: shoe, cleat, pad, wedge, thickness, work, sign-off.
+
+    Parameters
+    ----------
+    path : path-like
+        PDF to write, A4; replaced as a whole or not at all.
+    plan : Plan
+        Both feet side by side; a foot that is not planned is said to be so.
+    parts : sequence of Part
+        Worn parts; listed so that nothing is left on the printer.
+
+    Raises
+    ------
+    insole.errors.OutputError
+        The plan has no foot, or the file cannot be written.
+    """
+    if not plan.feet:
+        raise OutputError("the plan has no foot, so there is no bench page: plan one first")
+    fonts()
+    room = (PAGE[1] - 2 * MARGIN - 2.5) * MM
+    for fit in FITS:
+        story = _story(plan, parts, fit)
+        if height(story) <= room:
+            break
+    else:  # it runs over anyhow: then with air, and in letters that can be read
+        story = _story(plan, parts, FITS[1])
+    save_bytes(path, build(story, plan, f"Bench page, {plan.case}, plan {plan.version}"))
+
+
+def _story(plan: Plan, parts: Sequence[Part], fit: _Fit) -> list[Any]:
+    """Return the flowables of the page: what comes first, numbers, work, stop note, names."""
+    space = gap(1.6 * fit.gap)
+    first = _first_box(plan, fit)
+    return [
+        _head(plan),
+        gap(0.8 * fit.gap),
+        *([first, space] if first else []),
+        _numbers(plan, fit),
+        space,
+        work.preparation(plan, parts, fit.words, fit.gap),
+        work.table_of_work(plan, fit.words, fit.gap),
+        space,
+        _stop_box(plan, fit),
+        _sign_off(),
+    ]
+
+
+def _head(plan: Plan) -> Any:
+    """Return the title line: case, plan, shoe, date."""
+    shoe = escape(plan.shoe_name) if plan.shoe_name else "no shoe given: trial only"
+    date = escape(plan.date) if plan.date else "date: ________________"
+    left = paragraph(f"<b>Bench page</b> · {escape(plan.case)} · plan {plan.version}", 15.0)
+    right = paragraph(f"{shoe}<br/>{date}", 9.5, align="right")
+    return table([[left, right]], [118.0, 72.0], lines=False, pad=0.0)
+
+
+def _first_box(plan: Plan, fit: _Fit) -> Any:
+    """Return what stands before all work, each with a box to tick; None for nothing."""
+    rows = []
+    yes = answers(plan, "yes")
+    if "riding pain" in yes:
+        rows.append(f"<b>☐ First: riding pain</b> answered yes: {PAIN}")
+    others = [name for name in yes if name != "riding pain"]
+    if others or plan.clinician:
+        said = f"<b>Answered yes: {escape('; '.join(others))}.</b> " if others else ""
+        by = f"Clinician's word: {escape(plan.clinician)}." if plan.clinician else ""
+        rows.append(f"☐ {said}{by}")
+    rows += [f"☐ {escape(paper(note.text))}" for note in plan.notes if note.code == "same-day-care"]
+    rows += [override(over) for over in plan.overrides]
+    rows += plan_warnings(plan)
+    open_ones = answers(plan, "not asked")
+    if open_ones:
+        named = escape("; ".join(open_ones)) if len(open_ones) <= MANY else (
+            f"{len(open_ones)} of {len(plan.answers)} questions, named on the plan page")  # fmt: skip
+        rows.append(f"<b>☐ Not asked (which is not a no):</b> {named}.")
+    return _box(rows, ACT_PT, fit) if rows else None
+
+
+def _box(rows: list[str], size: float, fit: _Fit) -> Any:
+    cell = [paragraph(row, size) for row in rows]
+    framed = table([[cell]], [WIDE], lines=False, pad=0.4 + 0.7 * fit.gap)
+    framed.setStyle([("BOX", (0, 0), (-1, -1), 1.2, (0, 0, 0))])
+    return framed
+
+
+def _numbers(plan: Plan, fit: _Fit) -> Any:
+    """Return the table of all numbers, left foot and right foot in columns."""
+    rows: list[list[Any]] = [
+        [paragraph(f"<b>{side}</b>", 14.0, leading=1.05) for side in ("LEFT", "RIGHT")]
+    ]
+    cells: tuple[tuple[str, Callable[[Plan, FootPlan], list[Any]]], ...] = (
+        ("shoe", lambda _, foot: []), ("cleat", _cleat), ("pad", _pad), ("wedge", _wedge),
+        ("thickness", _thickness), ("saddle", _saddle), ("mind", lambda _, foot: []),
+    )  # fmt: skip
+    for name, cell in cells:
+        pair = [
+            [] if foot is None
+            else cell(plan, foot) + [_act(line) for line in warnings(foot, name)]
+            for foot in (plan.left, plan.right)
+        ]  # fmt: skip
+        if name == "cleat":
+            pair = [cell or [_big("not planned")] for cell in pair]
+        if any(pair):
+            rows.append(pair)
+    both = _smaller_change(plan)
+    if both:
+        rows.append([_big(both), ""])
+    whole = table(rows, [COLUMN, COLUMN], pad=0.3 + 0.8 * fit.gap)
+    if both:
+        whole.setStyle([("SPAN", (0, len(rows) - 1), (1, len(rows) - 1))])
+    return whole
+
+
+def _big(text: str) -> Any:
+    return paragraph(text, NUMBERS_PT, leading=1.15)
+
+
+def _act(text: str) -> Any:
+    return paragraph(text, ACT_PT, leading=1.15)
+
+
+def _mixed(text: str) -> Any:
+    """Return a line of words whose figures, set in braces, are larger than they."""
+    text = text.replace("{", f"<font size='{NUMBERS_PT:g}'>").replace("}", "</font>")
+    return paragraph(text, ACT_PT, leading=1.38)
+
+
+def _cleat(plan: Plan, foot: FootPlan) -> list[Any]:
+    """Return the axle's place from a mark that can be found again, the move, then the joint."""
+    cleat = foot.cleat
+    if cleat is None:
+        return [_big("Cleat as ridden: leave it")]
+    free = "" if cleat.float_range is None else f", float {cleat.float_range:g}°"
+    lines = []
+    if cleat.from_mark is not None:
+        lines.append(_big(f"Axle <b>{behind(cleat.from_mark)}</b> {escape(cleat.mark)}"))
+    else:
+        lines.append(_big(f"Axle <b>{behind(cleat.from_ball_mark)}</b> MTH1"))
+    if cleat.back is None:
+        lines.append(_act("<b>Place as ridden not given: measure it first</b>"))
+    elif abs(cleat.back) < SAME_MM:
+        lines.append(_big("Stays where it was ridden"))
+    else:
+        way = "back" if cleat.back > 0 else "forward"
+        lines.append(_big(f"<b>Move {abs(cleat.back):.1f} mm {way}</b>"))
+    lines.append((_big if abs(cleat.yaw) >= SAME_MM else _act)(
+        capital(yaw_words(cleat.yaw)) + free))  # fmt: skip
+    sd = foot.landmark_sd.get("mth1")
+    unsure = f" ± {sd:.1f} mm" if sd else ""
+    at = f"{behind(cleat.from_ball_mark)} MTH1" if cleat.from_mark is not None else "MTH1 known"
+    lines.append(_act(f"= {at}{unsure}: feel and mark the joint"))
+    return lines
+
+
+def _pad(plan: Plan, foot: FootPlan) -> list[Any]:
+    """Return size, crest, turn, ends and fill of the pad, and the spots that it keeps free."""
+    pad = foot.pad
+    spots = [
+        _act(f"<b>Tender spot:</b> {x:g} mm from rear, {_side_words(y)}: keep free")
+        for x, y in tender_spots(plan, foot.side)
+    ]
+    if pad is None:
+        why = escape(paper(foot.no_pad_because))
+        return [_mixed(f"<b>{{No pad:}}</b> {why}"), *spots]
+    long, wide = extent(pad)
+    size = [] if f"{pad.crest.height:g} high" in pad.name else [f"{pad.crest.height:.1f} mm high"]
+    if pad.source == "scan":  # a pad of the kit has its own size in its name
+        size.append(f"{long:.0f} × {wide:.0f} mm")
+    if _bed_unsure(plan, foot) and pad.gap_at_crest.sd:
+        size.append(f"trial height ± {pad.gap_at_crest.sd:.0f} mm")
+    lines = [_big(f"<b>{escape(capital(pad.name))}</b>")]
+    lines += [_big(capital(", ".join(size)))] if size else []
+    ends = f"Ends {{{pad.rear_edge:.1f}}} and {{{pad.front_edge:.1f} mm}} from rear edge"
+    lines += [
+        _mixed(f"Crest {{{pad.crest.from_rear:.1f} mm}} from rear edge,"
+               f" {{{pad.crest.from_medial:.1f} mm}} from big-toe edge"),
+        _mixed(ends),
+    ]  # fmt: skip
+    if abs(pad.turn) >= SAME_MM:
+        lines.append(_big(capital(turn_words(pad.turn))))
+    if any(abs(step) > SAME_MM for step in pad.shift):
+        lines.append(_act(f"Moved by hand: {shift_words(pad.shift)}"))
+    return [*lines, _act(_fill_words(foot)), *spots]
+
+
+def _side_words(y: float) -> str:
+    """Return a place across the base, mm medial of its centreline, in words."""
+    if abs(y) < SAME_MM:
+        return "on the centreline"
+    return f"{abs(y):g} mm towards {'big' if y > 0 else 'little'} toe"
+
+
+def _bed_unsure(plan: Plan, foot: FootPlan) -> bool:
+    """Return whether the gap under the arch was half guessed: foot in the air, or bed not known."""
+    codes = {note.code for note in foot.notes}
+    return foot.load in ("none", "unknown") or plan.shoe is None or bool(
+        codes & {"no-shoe", "drop-only"}
+    )  # fmt: skip
+
+
+def _fill_words(foot: FootPlan) -> str:
+    """Return how much of the gap the pad fills and what it leaves open."""
+    pad = foot.pad
+    if pad is None or pad.residual_gap.value is None or not pad.gap_at_crest.value:
+        return "Gap under the arch not known"
+    left = pad.residual_gap
+    share = 100 * pad.crest.height / pad.gap_at_crest.value
+    return f"Fills {share:.0f} %, {left.value:.1f}{spread_words(left.sd)} mm left open"
+
+
+def _wedge(plan: Plan, foot: FootPlan) -> list[Any]:
+    """Return each shim with degrees, thick edge in words and mm, and where it runs."""
+    lines: list[Any] = []
+    for wedge in foot.wedges:
+        kind = "varus" if wedge.net > 0 else "valgus"
+        lines += [
+            _big(f"<b>{capital(wedge.place.value)} {abs(wedge.net):g}° {kind}</b>"),
+            _big(f"Thick on {wedge.thick_side}: {wedge.thick_edge:.1f} mm"),
+        ]
+        lines += _under(plan, foot, wedge) if wedge.place is WedgePlace.UNDER else _inside(wedge)
+    whys = [_act(f"{capital(escape(place))}: {escape(paper(why))}")
+            for place, why in foot.no_wedge_because.items() if not why.startswith("no wish")]  # fmt: skip
+    under = any(wedge.place is WedgePlace.UNDER for wedge in foot.wedges)
+    bolted = "" if under or not work.under_feet(plan) else f"{foot.side.upper()}: old bolts"
+    if not foot.wedges:
+        return [_big(f"No shim{f'; {bolted}' if bolted else ''}"), *whys]
+    return [*lines, *whys, *([_big(bolted)] if bolted else [])]
+
+
+def _inside(wedge: WedgePlan) -> list[Any]:
+    """Return where a shim inside the shoe runs."""
+    start, stop = (pick(x for x, _ in wedge.outline) for pick in (min, max))
+    small = f"thin edge {wedge.edge:.1f} mm; {wedge.width:.0f} mm wide"
+    if abs(wedge.remainder) > 0.005:
+        kind = "varus" if wedge.remainder > 0 else "valgus"
+        small += f"; {abs(wedge.remainder):g}° {kind} left by rounding"
+    return [
+        _mixed(f"Part {{{start:.0f} to {stop:.0f}}}, full height"
+               f" {{{wedge.full_from:.0f} to {wedge.full_to:.0f} mm}} from rear edge"),
+        paragraph(capital(small), WORDS_PT),
+    ]  # fmt: skip
+
+
+def _under(plan: Plan, foot: FootPlan, wedge: WedgePlan) -> list[Any]:
+    """Return how a shim under the shoe goes on, and its bolts."""
+    placed = "By its bolt slots under the cleat, arrow forward, CLEAT SIDE down, plain face to the sole"
+    return [_act(placed), *work.bolt_table(plan, foot, wedge, COLUMN)]
+
+
+def _thickness(plan: Plan, foot: FootPlan) -> list[Any]:
+    """Return heel, arch, ball, toes before and after; both sides of the bed where they differ."""
+    rows: dict[str, ThicknessRow] = {row.station: row for row in foot.thickness}
+    if not rows:
+        return [_big("Thickness not worked out")]
+    found = [rows.get(name) for name in STATIONS]
+    names = ["before", "after"]
+    values = [[row and row.before for row in found], [row and row.after for row in found]]
+    apart = [row if row is not None and _differs(row) else None for row in found]
+    if any(apart):
+        names = ["before", "big-toe side", "middle", "little-toe side"]
+        values.insert(1, [row and row.medial for row in apart])
+        values.append([row and row.lateral for row in apart])
+    lines = [[paragraph("mm, with cover", 8.0), *(
+        paragraph(name, WORDS_PT, align="center") for name in ("heel", "arch, crest", "ball", "toes")
+    )]]  # fmt: skip
+    for name, some in zip(names, values, strict=True):
+        empty = "" if name.endswith("side") else "–"
+        bold = ("", "") if name == "before" else ("<b>", "</b>")
+        cells = [empty if value is None else f"{value:.1f}" for value in some]
+        lines.append([paragraph(name, WORDS_PT),
+                      *(paragraph(cell.join(bold), NUMBERS_PT, align="center", leading=1.0)
+                        for cell in cells)])  # fmt: skip
+    column = (COLUMN - 3.0 - 27.0) / 4
+    small = table(lines, [27.0, *[column] * 4], lines=False, pad=0.1)
+    small.setStyle([("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("LEFTPADDING", (0, 0), (0, -1), 0)])
+    said = [small]
+    if any(row.before is None for row in rows.values()):
+        said.append(paragraph("–: the insole taken out was not measured", WORDS_PT))
+    return said
+
+
+def _differs(row: ThicknessRow) -> bool:
+    """Return whether the two sides of the bed are not as thick as its middle."""
+    return any(side is not None and abs(side - row.after) >= SAME_MM
+               for side in (row.medial, row.lateral))  # fmt: skip
+
+
+def _saddle(plan: Plan, foot: FootPlan) -> list[Any]:
+    """Return the saddle change in mm with its way, and what it hangs on."""
+    found = foot.saddle_change
+    if found is None:
+        return [_big("Saddle: no change worked out")]
+    if found.value is None:
+        return [_mixed(f"{{Saddle change not known:}} {escape(paper(found.reason))}")]
+    said = f"{{Saddle {change(found.value, found.sd)}}}"
+    said += " along the seat tube" if abs(found.value) >= SAME_MM else ""
+    return [_mixed(said + (", only if the cleat stays" if work.only_if_it_stays(foot) else ""))]
+
+
+def _smaller_change(plan: Plan) -> str:
+    """Return which saddle change to use for two legs that differ, or nothing to say."""
+    found = [foot.saddle_change.value for foot in plan.feet
+             if foot.saddle_change is not None and foot.saddle_change.value is not None]  # fmt: skip
+    if len(found) < 2 or change(found[0]) == change(found[1]):
+        return ""
+    apart = abs(found[0] - found[1])
+    use = work.one_saddle(found)
+    said = "<b>leave the saddle</b>"
+    if abs(use) >= SAME_MM:
+        said = f"use the smaller change, <b>{change(use)}</b>"
+    if apart > work.saddle_difference(plan):
+        said += f". <b>They differ by {apart:.1f} mm: ask before moving it</b>"
+    return f"One saddle, two legs: {said}"
+
+
+def _stop_box(plan: Plan, fit: _Fit) -> Any:
+    """Return the framed stop note."""
+    row = (
+        f"<b>{MAIN_CAUTION} Stop, and take back the last step, at:</b> {STOP_WORDS}."
+        " Numbness during a ride also undoes the last step."
+    )
+    return _box([row], max(fit.words, 8.6), fit)
+
+
+def _sign_off() -> Any:
+    """Return lines for names and date, written by hand."""
+    cells = [paragraph(f"{who} ____________________", 9.0) for who in ("fitter", "maker", "rider")]
+    cells.append(paragraph("date ______________", 9.0))
+    return table([cells], [50.0, 50.0, 50.0, 40.0], lines=False, pad=1.2)
+
+

@@ -1,0 +1,272 @@
+"""The order of work: one list, in which every change is made, ridden and judged by itself.
+
+    Plan, Parts -> preparation, table_of_work, bolt_table -> tables of the bench page
+
+Baseline, shoe, cleat, base and pad, wedge, baseline again. The saddle follows each step by its own
+share, so that no trial mixes two changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+from xml.sax.saxutils import escape
+
+from insole.errors import PlanError
+from insole.output.bench_notes import warnings
+from insole.output.flow import WIDE, paragraph, table
+from insole.output.phrases import change, merged, noted, words
+from insole.parts.part import Part
+from insole.planning.cleat import Bolt, bolts
+from insole.planning.limits import of_plan
+from insole.planning.plan import FootPlan, Plan, WedgePlace, WedgePlan
+from insole.planning.shoe_parts import CleatSlots, read_slots
+from insole.planning.tables import Table
+from insole.planning.wedging import SCREWS_MM, bolt_name
+
+__all__ = [
+    "bolt_table", "one_saddle", "only_if_it_stays", "preparation", "saddle_difference", "steps",
+    "table_of_work", "under_feet",
+]  # fmt: skip
+
+NUMBERS_PT, ACT_PT = 12.0, 10.0
+TRIAL_COLUMNS = (15.0, 15.0, 15.0, 15.0, 11.0, 22.0)  # mm
+TRIAL_WORDS = (
+    "<b>Each trial</b> 5–10 min easy, 5 min steady seated, 1 min standing. First road ride at most 1 h,"
+    " easy and near home; then bolts to torque again. Review after 3–5 rides or 2 weeks. Three steps"
+    " without a clear gain: back to baseline."
+)
+PREPARE = (
+    "<b>Before trimming</b> ☐ both rulers of the template 100 mm ☐ each part against this page: LEFT"
+    " or RIGHT, face, thick edge ☐ crest and shim lines copied from the template onto the base."
+    " Trim toe and outer edge first: trimming heel or big-toe edge moves the zeros."
+)
+LAYERS = "base, shim, pad over the shim's thin end, cover; double-sided tape"
+SIDES = ("left", "right")
+
+
+def preparation(plan: Plan, parts: Sequence[Part], size: float, space: float) -> Any:
+    """Return what lies ready and what comes before the first cut."""
+    lines = [f"<b>Parts</b> {_part_words(plan, parts)}.", PREPARE]
+    cell = [paragraph(line, size) for line in lines]
+    return table([[cell]], [WIDE], lines=False, pad=0.6 * space)
+
+
+def _part_words(plan: Plan, parts: Sequence[Part]) -> str:
+    """Return the parts that must lie on the bench, by side, with what is not supplied."""
+    from_kit = {f.side for f in plan.feet if f.pad is not None and f.pad.source == "kit"}
+    sides: dict[str, list[str]] = {}
+    for part in parts:
+        name = words(part.name)
+        if part.name == "arch-pad" and part.side.value in from_kit:
+            name += " (from the kit, or print the file)"
+        by_hand = part.facts.get("paper_only")
+        if by_hand:
+            name += f" (write on by hand: {', '.join(map(str, by_hand))})"
+        sides.setdefault(part.side.value, []).append(name)
+    cover = f"cover {of_plan(plan).value('thickness.cover'):g} mm (not supplied)"
+    if not sides:
+        return cover if len(plan.feet) == 1 else f"2 × {cover}"
+    said = [f"<b>{side.upper()}</b> {escape(', '.join(names))}" for side, names in sides.items()]
+    count = "" if len(plan.feet) == 1 else "for each "
+    return "; ".join([*said, f"{count}{cover}"])
+
+
+# ---- steps -------------------------------------------------------------------------------
+
+
+def table_of_work(plan: Plan, size: float, space: float) -> Any:
+    """Return the steps with the boxes of the trial that follows each."""
+    first = WIDE - sum(TRIAL_COLUMNS)
+    small = min(size, 8.4)
+    heads = ("<b>Order of work</b>, one change each, then its trial", "contact even",
+             "lump: where", "heel slips", "toes free", "knee path", "better +, worse −")  # fmt: skip
+    rows = [[paragraph(words, small) for words in heads]]
+    pair = " ".join(f"☐{foot.side[0].upper()}" for foot in plan.feet)
+    boxes = [pair, "", pair, pair, "", "☐+  ☐=  ☐−"]
+    for number, (name, done) in enumerate(steps(plan), 1):
+        text = f"☐ <b>{number} {name}</b>{': ' if done else ''}{done}"
+        rows.append([paragraph(text, size), *(paragraph(box, size) for box in boxes)])
+    whole = table([*rows, [paragraph(TRIAL_WORDS, size)]], [first, *TRIAL_COLUMNS],
+                  pad=0.25 + 0.5 * space)  # fmt: skip
+    whole.setStyle([("SPAN", (0, len(rows)), (-1, len(rows)))])
+    return whole
+
+
+def steps(plan: Plan) -> list[tuple[str, str]]:
+    """Return name and work of each step that this plan needs, as markup."""
+    moves = _saddle_moves(plan)
+    found = [("baseline", "ride it as it is"), ("shoe", _shoe_step(plan))]
+    cleats = [foot for foot in plan.feet if foot.cleat is not None]
+    if cleats:
+        new = "" if under_feet(plan) else "old bolts, "
+        found.append((
+            f"cleat{_of(plan, cleats)}",
+            f"to its mark; toe to wheel, heel to crank ≥ 5 mm; {new}maker's torque, ten clip-ins and"
+            f" releases a foot on a stand.{moves['cleat']}",
+        ))  # fmt: skip
+    found.append(_base_step(plan, moves["base"]))
+    if any(foot.wedges for foot in plan.feet):
+        found.append(("wedge", _wedge_step(plan, moves["wedge"])))
+    return [*found, ("baseline again", "once, to be sure of the gain")]
+
+
+def _of(plan: Plan, feet: Sequence[FootPlan]) -> str:
+    """Return which feet a step is for, if not all."""
+    names = " and ".join(foot.side.upper() for foot in feet)
+    return "" if len(feet) == len(plan.feet) == 2 else f" {names}"
+
+
+def _shoe_step(plan: Plan) -> str:
+    tight = [foot for foot in plan.feet if warnings(foot, "shoe")]
+    said = "closure, width"
+    return f"{said}; {' and '.join(f.side.upper() for f in tight)} tight, see above" if tight else said
+
+
+def _base_step(plan: Plan, saddle: str) -> tuple[str, str]:
+    """Return the step in which base and pad go in, which is one change."""
+    pads = [foot for foot in plan.feet if foot.pad is not None]
+    kept = bool(((plan.shoe or {}).get("stock_insole") or {}).get("kept"))
+    old = "base onto the old insole" if kept else "old insole out, base in"
+    pad = "; pad: crest on its cross, tape" if pads else ""
+    table_words = "" if any(foot.wedges for foot in plan.feet) else "; measure against the table"
+    text = (
+        f"{old}, trimmed until flat{pad}; cover on, no step above 0.2 mm under a fingertip"
+        f"{table_words}.{saddle}"
+    )
+    return f"base{f' and pad{_of(plan, pads)}' if pads else ''}", text
+
+
+def _wedge_step(plan: Plan, saddle: str) -> str:
+    """Return what is done with each shim, by side."""
+    said = []
+    for place in WedgePlace:
+        feet = [f for f in plan.feet if any(w.place is place for w in f.wedges)]
+        if feet:
+            names = " and ".join(foot.side.upper() for foot in feet)
+            said.append(f"<b>{names}</b> {place.value}")
+    inside = any(w.place is not WedgePlace.UNDER for f in plan.feet for w in f.wedges)
+    covered = f": {LAYERS}" if inside else ""
+    bolted = ". Bolts as in their table, maker's torque, ten clip-ins and releases" if under_feet(plan) else ""
+    return (
+        f"{', '.join(said)}{covered}{bolted}. Foot back in, heel to the rear, closed as before;"
+        f" measure against the table.{saddle}"
+    )
+
+
+# ---- saddle ------------------------------------------------------------------------------
+
+
+def one_saddle(values: Sequence[float]) -> float:
+    """Return the change for one saddle: the smaller, none where the legs ask for both ways."""
+    if min(values) * max(values) <= 0 and len(values) > 1:
+        return 0.0
+    return min(values, key=abs)
+
+
+def saddle_difference(plan: Plan) -> float:
+    """Return how far the legs may differ before somebody is asked, mm."""
+    return of_plan(plan).value("thickness.saddle_difference")
+
+
+def only_if_it_stays(foot: FootPlan) -> bool:
+    """Return whether a saddle change holds only for a cleat that is not moved."""
+    change_of, cleat = foot.saddle_change, foot.cleat
+    return (
+        change_of is not None
+        and change_of.value is not None
+        and cleat is not None
+        and cleat.back is None
+        and "only if the cleat stays" in change_of.reason
+    )
+
+
+def _saddle_moves(plan: Plan) -> dict[str, str]:
+    """Return how the saddle follows each step, in words; the moves add up to the whole change.
+
+    The saddle follows the sum of what was changed so far, the smaller of the two legs, so that
+    the last step ends where the plan does.
+    """
+    names = ("cleat", "base", "wedge")
+    shares = [_shares(plan, foot) for foot in plan.feet]
+    moves, at = dict.fromkeys(names, ""), 0.0
+    known = [share for share in shares if share is not None]
+    if not known:
+        return moves
+    for k, name in enumerate(names, 1):
+        to = one_saddle([sum(share[:k]) for share in known])
+        if abs(to - at) >= 0.05:
+            moves[name] = f" <b>Saddle {change(to - at)}.</b>"
+            at = to
+    return moves
+
+
+def _shares(plan: Plan, foot: FootPlan) -> tuple[float, float, float] | None:
+    """Return what cleat, base and wedge ask of the saddle, mm; None where it is not known."""
+    whole = foot.saddle_change
+    ball = next((row for row in foot.thickness if row.station == "ball"), None)
+    if whole is None or whole.value is None or ball is None or ball.before is None:
+        return None
+    under = sum((w.edge + w.thick_edge) / 2 for w in foot.wedges if w.place is WedgePlace.UNDER)
+    kept = bool(((plan.shoe or {}).get("stock_insole") or {}).get("kept"))
+    flat = foot.base.thickness + of_plan(plan).value("thickness.cover")
+    base = flat - (0.0 if kept else ball.before)
+    cleat = whole.value - (ball.after - ball.before + under)
+    return cleat, base, whole.value - cleat - base
+
+
+# ---- bolts -------------------------------------------------------------------------------
+
+
+def under_feet(plan: Plan) -> list[FootPlan]:
+    """Return the feet with a shim under the shoe."""
+    return [f for f in plan.feet if any(w.place is WedgePlace.UNDER for w in f.wedges)]
+
+
+def bolt_table(plan: Plan, foot: FootPlan, wedge: WedgePlan, wide: float) -> list[Any]:
+    """Return a table of the bolts over a shim under the shoe, each by its name.
+
+    Without a hole pattern in the plan's shoe, the plan's own sentence on the bolts.
+    """
+    slots = _slots(plan)
+    if slots is None or not slots.holes:
+        said = merged(("", "", noted(n)) for n in foot.notes if n.code == "under-bolts")
+        text = escape(said[0][1]) if said else "Each bolt longer by the shim at that bolt"
+        return [paragraph(text, ACT_PT)]
+    limits = of_plan(plan)
+    heads = ("bolt, mm", "old", "shim", "needs", "buy")
+    rows = [[paragraph(name, 9.0) for name in heads]]
+    for bolt in bolts(slots, wedge, limits):
+        name = bolt_name(bolt.x, bolt.y).replace(" bolt on the", ",").replace(" bolt", "")
+        old = "–" if slots.bolt_length is None else f"{slots.bolt_length:g}"
+        needs = "old + shim" if bolt.length is None else f"<b>{bolt.length:.1f}</b>"
+        rows.append([paragraph(name, 9.0),
+                     *(paragraph(cell, NUMBERS_PT, leading=1.0) for cell in (old, f"{bolt.added:.1f}", needs)),
+                     paragraph(_buy(bolt), ACT_PT)])  # fmt: skip
+    columns = (10.0, 12.0, 13.0, 23.0)
+    small = table(rows, [wide - 3.0 - sum(columns), *columns], lines=False, pad=0.0)
+    small.setStyle([("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
+    turns = limits.value("wedge.under.bolt_turns")
+    rule = (
+        f"Thread as before or more, at least {turns:g} turns ({turns * slots.thread_pitch:.1f} mm); no"
+        " bolt bottoms out or reaches the footbed"
+    )
+    return [small, paragraph(rule, 9.0)]
+
+
+def _slots(plan: Plan) -> CleatSlots | None:
+    try:
+        return read_slots(Table((plan.shoe or {}).get("cleat") or {}, "shoe", "cleat."))
+    except PlanError:
+        return None
+
+
+def _buy(bolt: Bolt) -> str:
+    """Return the next length in which short screws are sold, and what to cut off it."""
+    if bolt.length is None:
+        return ""
+    sold = next((size for size in SCREWS_MM if size >= bolt.length - 0.05), None)
+    if sold is None:
+        return "made to measure"
+    over = sold - bolt.length
+    return f"{sold:g}, cut {over:.1f}" if over > 0.3 else f"{sold:g}"
