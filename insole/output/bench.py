@@ -18,8 +18,9 @@ from xml.sax.saxutils import escape
 from insole.errors import OutputError
 from insole.output import work
 from insole.output.bench_notes import plan_warnings, warnings
-from insole.output.flow import MAIN_CAUTION, MARGIN, PAGE, WIDE, build, gap, height, paragraph, table
+from insole.output.flow import MAIN_CAUTION, MARGIN, PAGE, RULE, WIDE, build, gap, height, paragraph, table
 from insole.output.phrases import (
+    SADDLE_LEAST,
     answers,
     behind,
     capital,
@@ -29,7 +30,6 @@ from insole.output.phrases import (
     paper,
     shift_words,
     spread_words,
-    yaw_words,
 )
 from insole.output.template import MM, fonts, save_bytes, tender_spots, turn_words
 from insole.parts.part import Part
@@ -56,18 +56,24 @@ PAIN = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Fit:
-    """How closely the page is set: share of the full gaps, letter size of the plain words."""
+    """How closely the page is set.
+
+    Share of the full gaps; letter size of the plain words; whether what is said of one thing
+    starts at one height for both feet, or each foot's column runs on by itself.
+    """
 
     gap: float
     words: float
+    level: bool = True
 
 
 FITS = (
     _Fit(gap=1.0, words=WORDS_PT),
     _Fit(gap=0.7, words=WORDS_PT),
     _Fit(gap=0.5, words=8.6),
-    _Fit(gap=0.35, words=8.2),
-    _Fit(gap=0.25, words=8.0),
+    _Fit(gap=0.8, words=WORDS_PT, level=False),
+    _Fit(gap=0.5, words=8.6, level=False),
+    _Fit(gap=0.3, words=8.2, level=False),
 )
 
 
@@ -176,6 +182,8 @@ def _numbers(plan: Plan, fit: _Fit) -> Any:
             pair = [cell or [_big("not planned")] for cell in pair]
         if any(pair):
             rows.append(pair)
+    if not fit.level:
+        rows = [rows[0], [_run_on(cells, fit) for cells in zip(*rows[1:], strict=True)]]
     both = _smaller_change(plan)
     if both:
         rows.append([_big(both), ""])
@@ -183,6 +191,20 @@ def _numbers(plan: Plan, fit: _Fit) -> Any:
     if both:
         whole.setStyle([("SPAN", (0, len(rows) - 1), (1, len(rows) - 1))])
     return whole
+
+
+def _run_on(cells: Sequence[list[Any]], fit: _Fit) -> list[Any]:
+    """Return the cells of one foot below each other, parted by hairlines."""
+    from reportlab.lib.colors import toColor
+    from reportlab.platypus import HRFlowable
+
+    space = (0.4 + 0.8 * fit.gap) * MM
+    found: list[Any] = []
+    for cell in filter(None, cells):
+        rule = HRFlowable(width="100%", thickness=0.4, color=toColor(RULE), spaceBefore=space,
+                          spaceAfter=space)  # fmt: skip
+        found += [rule, *cell] if found else cell
+    return found
 
 
 def _big(text: str) -> Any:
@@ -196,7 +218,7 @@ def _act(text: str) -> Any:
 def _mixed(text: str) -> Any:
     """Return a line of words whose figures, set in braces, are larger than they."""
     text = text.replace("{", f"<font size='{NUMBERS_PT:g}'>").replace("}", "</font>")
-    return paragraph(text, ACT_PT, leading=1.38)
+    return paragraph(text, WORDS_PT, leading=1.53)
 
 
 def _cleat(plan: Plan, foot: FootPlan) -> list[Any]:
@@ -204,12 +226,10 @@ def _cleat(plan: Plan, foot: FootPlan) -> list[Any]:
     cleat = foot.cleat
     if cleat is None:
         return [_big("Cleat as ridden: leave it")]
-    free = "" if cleat.float_range is None else f", float {cleat.float_range:g}°"
-    lines = []
-    if cleat.from_mark is not None:
-        lines.append(_big(f"Axle <b>{behind(cleat.from_mark)}</b> {escape(cleat.mark)}"))
-    else:
-        lines.append(_big(f"Axle <b>{behind(cleat.from_ball_mark)}</b> MTH1"))
+    straight = abs(cleat.yaw) < SAME_MM
+    marked = cleat.from_mark is not None
+    at = (cleat.from_mark, cleat.mark) if marked else (cleat.from_ball_mark, "MTH1")
+    lines = [_big(f"Axle <b>{behind(at[0])}</b> {escape(at[1])}{', nose straight' * straight}")]
     if cleat.back is None:
         lines.append(_act("<b>Place as ridden not given: measure it first</b>"))
     elif abs(cleat.back) < SAME_MM:
@@ -217,12 +237,13 @@ def _cleat(plan: Plan, foot: FootPlan) -> list[Any]:
     else:
         way = "back" if cleat.back > 0 else "forward"
         lines.append(_big(f"<b>Move {abs(cleat.back):.1f} mm {way}</b>"))
-    lines.append((_big if abs(cleat.yaw) >= SAME_MM else _act)(
-        capital(yaw_words(cleat.yaw)) + free))  # fmt: skip
+    if not straight:
+        side = "big-toe" if cleat.yaw > 0 else "little-toe"
+        lines.append(_mixed(f"{{Nose {abs(cleat.yaw):g}°}} to {side} side of the midline"))
     sd = foot.landmark_sd.get("mth1")
     unsure = f" ± {sd:.1f} mm" if sd else ""
-    at = f"{behind(cleat.from_ball_mark)} MTH1" if cleat.from_mark is not None else "MTH1 known"
-    lines.append(_act(f"= {at}{unsure}: feel and mark the joint"))
+    joint = f"= {behind(cleat.from_ball_mark)} MTH1{unsure}" if marked else f"MTH1{unsure}"
+    lines.append(_act(f"{joint}: feel and mark it"))
     return lines
 
 
@@ -237,18 +258,17 @@ def _pad(plan: Plan, foot: FootPlan) -> list[Any]:
         why = escape(paper(foot.no_pad_because))
         return [_mixed(f"<b>{{No pad:}}</b> {why}"), *spots]
     long, wide = extent(pad)
-    size = [] if f"{pad.crest.height:g} high" in pad.name else [f"{pad.crest.height:.1f} mm high"]
+    size = [] if f"{pad.crest.height:g} high" in pad.name else [f"{{{pad.crest.height:.1f} mm}} high"]
     if pad.source == "scan":  # a pad of the kit has its own size in its name
-        size.append(f"{long:.0f} × {wide:.0f} mm")
+        size.append(f"{{{long:.0f} × {wide:.0f} mm}}")
     if _bed_unsure(plan, foot) and pad.gap_at_crest.sd:
-        size.append(f"trial height ± {pad.gap_at_crest.sd:.0f} mm")
-    lines = [_big(f"<b>{escape(capital(pad.name))}</b>")]
-    lines += [_big(capital(", ".join(size)))] if size else []
-    ends = f"Ends {{{pad.rear_edge:.1f}}} and {{{pad.front_edge:.1f} mm}} from rear edge"
-    lines += [
-        _mixed(f"Crest {{{pad.crest.from_rear:.1f} mm}} from rear edge,"
+        size.append(f"trial height {{± {pad.gap_at_crest.sd:.0f} mm}}")
+    name = escape(capital(pad.name.removesuffix(" from the scan")))
+    lines = [
+        _mixed(f"<b>{{{name}}}</b> {', '.join(size)}"),
+        _mixed(f"Crest {{{pad.crest.from_rear:.1f}}} from rear,"
                f" {{{pad.crest.from_medial:.1f} mm}} from big-toe edge"),
-        _mixed(ends),
+        _mixed(f"Ends {{{pad.rear_edge:.1f}}} and {{{pad.front_edge:.1f} mm}} from rear"),
     ]  # fmt: skip
     if abs(pad.turn) >= SAME_MM:
         lines.append(_big(capital(turn_words(pad.turn))))
@@ -307,10 +327,10 @@ def _inside(wedge: WedgePlan) -> list[Any]:
     small = f"thin edge {wedge.edge:.1f} mm; {wedge.width:.0f} mm wide"
     if abs(wedge.remainder) > 0.005:
         kind = "varus" if wedge.remainder > 0 else "valgus"
-        small += f"; {abs(wedge.remainder):g}° {kind} left by rounding"
+        small += f"; {abs(wedge.remainder):g}° {kind} not made"
     return [
-        _mixed(f"Part {{{start:.0f} to {stop:.0f}}}, full height"
-               f" {{{wedge.full_from:.0f} to {wedge.full_to:.0f} mm}} from rear edge"),
+        _mixed(f"Part {{{start:.0f}–{stop:.0f}}}, full height"
+               f" {{{wedge.full_from:.0f}–{wedge.full_to:.0f} mm}} from rear"),
         paragraph(capital(small), WORDS_PT),
     ]  # fmt: skip
 
@@ -334,19 +354,19 @@ def _thickness(plan: Plan, foot: FootPlan) -> list[Any]:
         names = ["before", "big-toe side", "middle", "little-toe side"]
         values.insert(1, [row and row.medial for row in apart])
         values.append([row and row.lateral for row in apart])
-    lines = [[paragraph("mm, with cover", 8.0), *(
-        paragraph(name, WORDS_PT, align="center") for name in ("heel", "arch, crest", "ball", "toes")
+    lines = [[paragraph("mm, with cover", 8.4), *(
+        paragraph(name, WORDS_PT, align="center") for name in ("heel", "arch¹", "ball²", "toes")
     )]]  # fmt: skip
     for name, some in zip(names, values, strict=True):
         empty = "" if name.endswith("side") else "–"
         bold = ("", "") if name == "before" else ("<b>", "</b>")
         cells = [empty if value is None else f"{value:.1f}" for value in some]
-        lines.append([paragraph(name, WORDS_PT),
+        lines.append([paragraph(name, WORDS_PT, leading=1.0),
                       *(paragraph(cell.join(bold), NUMBERS_PT, align="center", leading=1.0)
                         for cell in cells)])  # fmt: skip
     column = (COLUMN - 3.0 - 27.0) / 4
     small = table(lines, [27.0, *[column] * 4], lines=False, pad=0.1)
-    small.setStyle([("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("LEFTPADDING", (0, 0), (0, -1), 0)])
+    small.setStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (0, -1), 0)])
     said = [small]
     if any(row.before is None for row in rows.values()):
         said.append(paragraph("–: the insole taken out was not measured", WORDS_PT))
@@ -367,7 +387,6 @@ def _saddle(plan: Plan, foot: FootPlan) -> list[Any]:
     if found.value is None:
         return [_mixed(f"{{Saddle change not known:}} {escape(paper(found.reason))}")]
     said = f"{{Saddle {change(found.value, found.sd)}}}"
-    said += " along the seat tube" if abs(found.value) >= SAME_MM else ""
     return [_mixed(said + (", only if the cleat stays" if work.only_if_it_stays(foot) else ""))]
 
 
@@ -380,7 +399,7 @@ def _smaller_change(plan: Plan) -> str:
     apart = abs(found[0] - found[1])
     use = work.one_saddle(found)
     said = "<b>leave the saddle</b>"
-    if abs(use) >= SAME_MM:
+    if abs(use) >= SADDLE_LEAST:
         said = f"use the smaller change, <b>{change(use)}</b>"
     if apart > work.saddle_difference(plan):
         said += f". <b>They differ by {apart:.1f} mm: ask before moving it</b>"

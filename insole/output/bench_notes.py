@@ -35,18 +35,16 @@ SHORT = tuple(
     (code, re.compile(pattern), words)
     for code, pattern, words in (
         ("fit-", r"shoe: (.+?) tight: (−?[\d.]+) ± ([\d.]+) mm.*wanted (−?[\d.]+) to.*a close call",
-         "{room}: close, try it on"),
+         "{room}, try on"),
         ("fit-", r"shoe: (.+?) tight: (−?[\d.]+) ± ([\d.]+) mm.*wanted (−?[\d.]+)", "{room}"),
-        ("pad-humps", r"humps, (.+?) high", "Humps, {0}: feel their rims, else cut the pad in the"
-         " hollow"),
+        ("pad-humps", r"humps, (.+?) high", "Humps {0}: feel rims, or cut between"),
         ("crest-off-apex", r"lies (\d+) mm (\w+ ?\w*) the arch apex", "Crest {0} mm {1} the arch"
-         " apex: ask how it feels"),
-        ("contact-arch-standing", r"take a step of support back", "Model, standing: presses the"
-         " arch; one step of support less first"),
-        ("contact-arch-pedalling", r"take a step of support back", "Model, pedalling: presses the"
-         " arch; one step of support less first"),
-        ("contact-idle", r"hardly comes down to it", "Model: the arch hardly reaches the pad; ask if it is"
-         " felt"),
+         " apex: ask about it"),
+        ("contact-arch-standing", r"take a step of support back", "Model, standing: presses; one"
+         " step less support"),
+        ("contact-arch-pedalling", r"take a step of support back", "Model, pedalling: presses; one"
+         " step less support"),
+        ("contact-idle", r"hardly comes down to it", "Model: arch hardly reaches the pad; ask if felt"),
         ("contact-less-", r"^(\w+): .* from (\d+) to (\d+) cm²", "Model, {0}: contact {1} → {2}"
          " cm²; if not even, one step of wedge back"),
         ("drop-only", r"only the drop", "Bed known by its drop only: measure its five heights"),
@@ -55,8 +53,8 @@ SHORT = tuple(
         ("level-presses", r"at (\d+ %)", "At {0} it presses against the standing arch"),
         ("medial-edge", r"stands up to ([\d.]+) mm", "Edge stands {0} mm high: only against the"
          " shoe's wall; collar and ankle clear it by 5 mm"),
-        ("wedge-first-ray", r"medial forefoot wedge", "☐ <b>First ray checked</b>: no pain, no"
-         " stiffness, not prominent"),
+        ("wedge-first-ray", r"medial forefoot wedge", "☐ <b>First ray checked</b>: no pain, not stiff"
+         " or prominent"),
         ("wedge.", r"is ([\d.]+)(°| mm of rise), above ([\d.]+)", "{0}{1}, above {2}: make the step"
          " below too, start with it"),
         ("wedge-first-trial", r"([\d.]+°) of wedge", "{0} in all: much for a first trial"),

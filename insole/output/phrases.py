@@ -15,12 +15,13 @@ from xml.sax.saxutils import escape
 from insole.planning.plan import Note, NoteLevel, Override, PadPlan, Plan, Quantity
 
 __all__ = [
-    "LEVEL_WORDS", "all_notes", "amount", "answers", "behind", "capital", "change", "extent",
+    "LEVEL_WORDS", "SADDLE_LEAST", "all_notes", "amount", "answers", "behind", "capital", "change", "extent",
     "flat_words", "load_words", "merged", "noted", "override", "paper", "sentence", "shift_words",
     "signed", "spread_words", "words", "yaw_words",
 ]  # fmt: skip
 
 COVERAGE = 1.96  # standard deviations in a 95 % band
+SADDLE_LEAST = 0.25  # mm: a saddle is not set closer than to half a millimetre; common practice
 LISTED = 9  # a longer list in a shoe file, such as an outline, is counted, not printed
 LEVEL_WORDS = {
     NoteLevel.REFUSE: "Refused",
@@ -80,7 +81,7 @@ def signed(value: float, places: int | None = None) -> str:
 
 def change(value: float, sd: float | None = None) -> str:
     """Return a change of the saddle with its way said once: ``1.9 ± 0.4 mm down``."""
-    if abs(value) < 0.05:
+    if abs(value) < SADDLE_LEAST:
         return "leave it"
     return f"{abs(value):.1f}{spread_words(sd)} mm {'up' if value > 0 else 'down'}"
 

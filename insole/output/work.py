@@ -15,7 +15,7 @@ from xml.sax.saxutils import escape
 from insole.errors import PlanError
 from insole.output.bench_notes import warnings
 from insole.output.flow import WIDE, paragraph, table
-from insole.output.phrases import change, merged, noted, words
+from insole.output.phrases import SADDLE_LEAST, change, merged, noted, words
 from insole.parts.part import Part
 from insole.planning.cleat import Bolt, bolts
 from insole.planning.limits import of_plan
@@ -37,9 +37,10 @@ TRIAL_WORDS = (
     " without a clear gain: back to baseline."
 )
 PREPARE = (
-    "<b>Before trimming</b> ☐ both rulers of the template 100 mm ☐ each part against this page: LEFT"
-    " or RIGHT, face, thick edge ☐ crest and shim lines copied from the template onto the base."
-    " Trim toe and outer edge first: trimming heel or big-toe edge moves the zeros."
+    "<b>Before trimming</b> ☐ template: both rulers 100 mm ☐ parts against this page: side, face, thick"
+    " edge ☐ crest and shim lines from the template onto the base. Trim toe and outer edge first;"
+    " trimming heel or big-toe edge moves the zeros. <b>Thickness</b> ¹ at the crest ² middle of the"
+    " ball line. <b>Saddle</b> along the seat tube."
 )
 LAYERS = "base, shim, pad over the shim's thin end, cover; double-sided tape"
 SIDES = ("left", "right")
@@ -59,7 +60,7 @@ def _part_words(plan: Plan, parts: Sequence[Part]) -> str:
     for part in parts:
         name = words(part.name)
         if part.name == "arch-pad" and part.side.value in from_kit:
-            name += " (from the kit, or print the file)"
+            name = "kit pad"
         by_hand = part.facts.get("paper_only")
         if by_hand:
             name += f" (write on by hand: {', '.join(map(str, by_hand))})"
@@ -69,7 +70,8 @@ def _part_words(plan: Plan, parts: Sequence[Part]) -> str:
         return cover if len(plan.feet) == 1 else f"2 × {cover}"
     said = [f"<b>{side.upper()}</b> {escape(', '.join(names))}" for side, names in sides.items()]
     count = "" if len(plan.feet) == 1 else "for each "
-    return "; ".join([*said, f"{count}{cover}"])
+    kit = ["kit pads from the kit, or print the file"] if from_kit else []
+    return "; ".join([*said, *kit, f"{count}{cover}"])
 
 
 # ---- steps -------------------------------------------------------------------------------
@@ -195,7 +197,7 @@ def _saddle_moves(plan: Plan) -> dict[str, str]:
         return moves
     for k, name in enumerate(names, 1):
         to = one_saddle([sum(share[:k]) for share in known])
-        if abs(to - at) >= 0.05:
+        if abs(to - at) >= SADDLE_LEAST:
             moves[name] = f" <b>Saddle {change(to - at)}.</b>"
             at = to
     return moves
@@ -240,12 +242,12 @@ def bolt_table(plan: Plan, foot: FootPlan, wedge: WedgePlan, wide: float) -> lis
         name = bolt_name(bolt.x, bolt.y).replace(" bolt on the", ",").replace(" bolt", "")
         old = "–" if slots.bolt_length is None else f"{slots.bolt_length:g}"
         needs = "old + shim" if bolt.length is None else f"<b>{bolt.length:.1f}</b>"
-        rows.append([paragraph(name, 9.0),
+        rows.append([paragraph(name, 9.0, leading=1.0),
                      *(paragraph(cell, NUMBERS_PT, leading=1.0) for cell in (old, f"{bolt.added:.1f}", needs)),
-                     paragraph(_buy(bolt), ACT_PT)])  # fmt: skip
+                     paragraph(_buy(bolt), ACT_PT, leading=1.0)])  # fmt: skip
     columns = (10.0, 12.0, 13.0, 23.0)
-    small = table(rows, [wide - 3.0 - sum(columns), *columns], lines=False, pad=0.0)
-    small.setStyle([("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
+    small = table(rows, [wide - 3.0 - sum(columns), *columns], lines=False, pad=0.1)
+    small.setStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
     turns = limits.value("wedge.under.bolt_turns")
     rule = (
         f"Thread as before or more, at least {turns:g} turns ({turns * slots.thread_pitch:.1f} mm); no"

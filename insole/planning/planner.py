@@ -44,6 +44,7 @@ from insole.planning.plan import (
     Override,
     Plan,
     Quantity,
+    WedgePlace,
     WedgePlan,
 )
 from insole.planning.shoe import Shoe
@@ -272,6 +273,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         wishes=wedging.Wishes(forefoot=wish.forefoot, heel=wish.heel, under=wish.under),
         confirm_zero=job.wishes.confirm_zero,
     )  # fmt: skip
+    _check_rim(wedges.wedges, limits)
     seated = level
     if wedges.roll:
         seated = seating.seat(measured, layout, shoe, limits=limits, roll=wedges.roll)
@@ -349,6 +351,16 @@ def _check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
     raise ScanQualityError(
         f"{measured.facts.file} {said} and nothing was made: {why}; {advice}{choice}", report
     )
+
+
+def _check_rim(wedges: Sequence[WedgePlan], limits: Limits) -> None:
+    """Refuse a heel shim on a base with a heel rim: they want the same place."""
+    rim = limits.value("base.heel_cup")
+    if rim > 0 and any(wedge.place is WedgePlace.HEEL for wedge in wedges):
+        raise PlanError(
+            f"a wedge inside the heel does not lie inside a heel rim of {rim:g} mm; set "
+            "base.heel_cup to 0 in the limits file, or wedge under the shoe"
+        )
 
 
 def _clause(sentence: str) -> str:

@@ -14,6 +14,7 @@ from footscan.results import Finding, ScanReport, Severity, Verdict
 from footscan.scan import Load
 from insole.errors import PlanError, RefusedError
 from insole.planning import planner
+from insole.planning.limits import default_limits
 from insole.planning.plan import Override, Plan, from_json, to_json
 from insole.planning.planner import FootWish, PlanWishes, describe_change
 from insole.planning.shoe import parse
@@ -277,3 +278,10 @@ def test_a_plan_with_every_wish_reads_back_the_same():
     stated = {"stated": {"--side": ["left"]}}
     made = planner.plan(None, feet.analytic(), SHOE, wishes, sources=stated)
     assert from_json(to_json(made)) == made
+
+
+def test_a_heel_shim_inside_a_heel_rim_is_refused():
+    limits = default_limits().changed(base__heel_cup=8.0)
+    assert planner.plan(None, feet.analytic(), SHOE, limits=limits).right.base.heel_cup == 8.0
+    with pytest.raises(PlanError, match="does not lie inside a heel rim of 8 mm"):
+        planner.plan(None, feet.analytic(), SHOE, both(heel=2.0), limits=limits)
