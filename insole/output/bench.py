@@ -40,6 +40,7 @@ __all__ = ["write_bench_page"]
 NUMBERS_PT = 12.0  # what a person reads at arm's length over the bench
 ACT_PT = 10.0  # what must be acted on, at 40 cm
 WORDS_PT = 9.0
+STOP_PT = 8.6
 COLUMN = WIDE / 2
 SAME_MM = 0.05  # what one decimal does not tell apart
 MANY = 4  # more open questions than this are counted here and named on the plan page
@@ -72,6 +73,7 @@ FITS = (
     _Fit(gap=0.7, words=WORDS_PT),
     _Fit(gap=0.5, words=8.6),
     _Fit(gap=0.8, words=WORDS_PT, level=False),
+    _Fit(gap=0.6, words=8.8, level=False),
     _Fit(gap=0.5, words=8.6, level=False),
     _Fit(gap=0.3, words=8.2, level=False),
 )
@@ -258,17 +260,18 @@ def _pad(plan: Plan, foot: FootPlan) -> list[Any]:
         why = escape(paper(foot.no_pad_because))
         return [_mixed(f"<b>{{No pad:}}</b> {why}"), *spots]
     long, wide = extent(pad)
-    size = [] if f"{pad.crest.height:g} high" in pad.name else [f"{{{pad.crest.height:.1f} mm}} high"]
-    if pad.source == "scan":  # a pad of the kit has its own size in its name
-        size.append(f"{{{long:.0f} × {wide:.0f} mm}}")
+    known = f"{pad.crest.height:g} high" in pad.name
+    size = [] if known else [f"{{{pad.crest.height:.1f} mm}} high"]
     if _bed_unsure(plan, foot) and pad.gap_at_crest.sd:
         size.append(f"trial height {{± {pad.gap_at_crest.sd:.0f} mm}}")
+    # a pad of the kit has its own size in its name
+    whole = f"{{{long:.0f} × {wide:.0f} mm}}, ends" if pad.source == "scan" else "Ends"
     name = escape(capital(pad.name.removesuffix(" from the scan")))
     lines = [
         _mixed(f"<b>{{{name}}}</b> {', '.join(size)}"),
         _mixed(f"Crest {{{pad.crest.from_rear:.1f}}} from rear,"
                f" {{{pad.crest.from_medial:.1f} mm}} from big-toe edge"),
-        _mixed(f"Ends {{{pad.rear_edge:.1f}}} and {{{pad.front_edge:.1f} mm}} from rear"),
+        _mixed(f"{whole} {{{pad.rear_edge:.1f}}} and {{{pad.front_edge:.1f} mm}} from rear"),
     ]  # fmt: skip
     if abs(pad.turn) >= SAME_MM:
         lines.append(_big(capital(turn_words(pad.turn))))
@@ -367,7 +370,7 @@ def _thickness(plan: Plan, foot: FootPlan) -> list[Any]:
     column = (COLUMN - 3.0 - 27.0) / 4
     small = table(lines, [27.0, *[column] * 4], lines=False, pad=0.1)
     small.setStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (0, -1), 0)])
-    said = [small]
+    said = [small, gap(0.6)]
     if any(row.before is None for row in rows.values()):
         said.append(paragraph("–: the insole taken out was not measured", WORDS_PT))
     return said
@@ -412,7 +415,7 @@ def _stop_box(plan: Plan, fit: _Fit) -> Any:
         f"<b>{MAIN_CAUTION} Stop, and take back the last step, at:</b> {STOP_WORDS}."
         " Numbness during a ride also undoes the last step."
     )
-    return _box([row], max(fit.words, 8.6), fit)
+    return _box([row], STOP_PT, fit)
 
 
 def _sign_off() -> Any:

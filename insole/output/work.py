@@ -14,7 +14,7 @@ from xml.sax.saxutils import escape
 
 from insole.errors import PlanError
 from insole.output.bench_notes import warnings
-from insole.output.flow import WIDE, paragraph, table
+from insole.output.flow import WIDE, gap, paragraph, table
 from insole.output.phrases import SADDLE_LEAST, change, merged, noted, words
 from insole.parts.part import Part
 from insole.planning.cleat import Bolt, bolts
@@ -65,13 +65,11 @@ def _part_words(plan: Plan, parts: Sequence[Part]) -> str:
         if by_hand:
             name += f" (write on by hand: {', '.join(map(str, by_hand))})"
         sides.setdefault(part.side.value, []).append(name)
-    cover = f"cover {of_plan(plan).value('thickness.cover'):g} mm (not supplied)"
-    if not sides:
-        return cover if len(plan.feet) == 1 else f"2 × {cover}"
+    count = "2 × " if len(plan.feet) == 2 else ""
+    cover = f"{count}cover {of_plan(plan).value('thickness.cover'):g} mm (not supplied)"
     said = [f"<b>{side.upper()}</b> {escape(', '.join(names))}" for side, names in sides.items()]
-    count = "" if len(plan.feet) == 1 else "for each "
     kit = ["kit pads from the kit, or print the file"] if from_kit else []
-    return "; ".join([*said, *kit, f"{count}{cover}"])
+    return "; ".join([*said, *kit, cover])
 
 
 # ---- steps -------------------------------------------------------------------------------
@@ -140,19 +138,19 @@ def _base_step(plan: Plan, saddle: str) -> tuple[str, str]:
 
 
 def _wedge_step(plan: Plan, saddle: str) -> str:
-    """Return what is done with each shim, by side."""
+    """Return what is done with each shim, by side; what is bolted on comes first."""
     said = []
-    for place in WedgePlace:
+    for place in (WedgePlace.UNDER, WedgePlace.FOREFOOT, WedgePlace.HEEL):
         feet = [f for f in plan.feet if any(w.place is place for w in f.wedges)]
         if feet:
             names = " and ".join(foot.side.upper() for foot in feet)
-            said.append(f"<b>{names}</b> {place.value}")
+            how = ": its bolts, torque, ten clip-ins" if place is WedgePlace.UNDER else ""
+            said.append(f"<b>{names}</b> {place.value}{how}")
     inside = any(w.place is not WedgePlace.UNDER for f in plan.feet for w in f.wedges)
-    covered = f": {LAYERS}" if inside else ""
-    bolted = ". Bolts as in their table, maker's torque, ten clip-ins and releases" if under_feet(plan) else ""
+    layers = f": {LAYERS}" if inside else ""
     return (
-        f"{', '.join(said)}{covered}{bolted}. Foot back in, heel to the rear, closed as before;"
-        f" measure against the table.{saddle}"
+        f"{'; '.join(said)}{layers}. Foot back in, heel to the rear, closed as before; measure"
+        f" against the table.{saddle}"
     )
 
 
@@ -253,7 +251,7 @@ def bolt_table(plan: Plan, foot: FootPlan, wedge: WedgePlan, wide: float) -> lis
         f"Thread as before or more, at least {turns:g} turns ({turns * slots.thread_pitch:.1f} mm); no"
         " bolt bottoms out or reaches the footbed"
     )
-    return [small, paragraph(rule, 9.0)]
+    return [small, gap(0.6), paragraph(rule, 9.0)]
 
 
 def _slots(plan: Plan) -> CleatSlots | None:
