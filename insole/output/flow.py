@@ -14,7 +14,9 @@ from typing import Any
 from insole.output.template import MM, fonts
 from insole.planning.plan import Plan, fingerprint
 
-__all__ = ["MARGIN", "PAGE", "WIDE", "build", "gap", "head", "height", "paragraph", "table"]
+__all__ = [
+    "MAIN_CAUTION", "MARGIN", "PAGE", "RULE", "WIDE", "build", "gap", "head", "height", "paragraph", "table",
+]  # fmt: skip
 
 PAGE = (210.0, 297.0)
 MARGIN = 10.0  # mm

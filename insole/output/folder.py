@@ -338,7 +338,7 @@ def _sheet_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterato
 
 
 def _paper_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
-    from insole.output import pictures, report, template
+    from insole.output import bench, pictures, report, template
 
     papers: dict[str, Callable[[Path], None]] = {
         f"paper/template-{paper}-{tag}.pdf": partial(
@@ -346,7 +346,7 @@ def _paper_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str
         )
         for paper in settings.papers
     }
-    papers[f"paper/bench-page-{tag}.pdf"] = partial(report.write_bench_page, plan=plan, parts=parts)
+    papers[f"paper/bench-page-{tag}.pdf"] = partial(bench.write_bench_page, plan=plan, parts=parts)
     papers[f"paper/plan-{tag}.pdf"] = partial(
         report.write_plan_page, plan=plan, parts=parts, materials=settings.materials
     )
@@ -629,7 +629,8 @@ def _part_row(part: Part, materials: Materials) -> str:
     if "words" in facts:
         words.append(str(facts["words"]))
     if "thick_edge" in facts:
-        words.append(f"thick edge {facts['thick_edge']:.1f} mm")
+        planned = facts.get("thick_edge_planned", facts["thick_edge"])  # as the papers say it
+        words.append(f"thick edge {planned:.1f} mm")
     if facts.get("paper_only"):
         words.append(f"write on by hand: {', '.join(facts['paper_only'])}")
     words.append(str(amount(part, materials.find(part.material))))

@@ -29,6 +29,7 @@ from footscan.pose import mirror
 from footscan.scan import Array
 from insole.errors import OutputError
 from insole.parts.part import Part
+from insole.planning.limits import of_plan
 from insole.planning.plan import FootPlan, Plan, WedgePlace, WedgePlan
 
 __all__ = [
@@ -53,6 +54,8 @@ OVERLAP = 10.0  # mm that two tiles share
 RULER = 100.0
 RULER_BAND = 9.0  # mm kept at the left and at the bottom for the rulers
 SIDE_GAP = 9.0  # mm beside the foot for the words along the thick edge
+NAME_WIDE = 36.0  # mm kept for the names at the heel
+RULE_MIN = 8.0  # mm: shorter lines of a base's grid are its ticks
 COLUMN_MIN = 44.0  # mm: below this the words beside the foot cannot be read
 Colour = tuple[float, float, float]
 BLACK, GREY = (0.0, 0.0, 0.0), (0.42, 0.42, 0.42)
@@ -67,9 +70,10 @@ PLACE_PART = {
     WedgePlace.HEEL: "heel-shim",
     WedgePlace.UNDER: "under-shoe-shim",
 }
+NOTCH_WORDS = "big-toe side; notches of different parts need not line up"
 NOTICE = (
     "Print at 100 % (actual size, no fit to page). Before cutting, measure both rulers: each must"
-    " be 100 mm. Cut on the middle of the line."
+    " be 100 mm. Copy crest and shim lines before trimming. Cut on the middle of the line."
 )
 
 
@@ -271,6 +275,7 @@ class _Drawing:
     rings: dict[str, Array]
     grid: tuple[Array, ...]
     slots: tuple[Array, ...]  # bolt slots of a shim under the shoe
+    spots: tuple[Array, ...]  # rings around the tender spots
     notch: Array | None  # where the base's notch is cut into the medial edge
     low: Array
     high: Array
@@ -334,15 +339,26 @@ def _drawing(plan: Plan, foot: FootPlan, parts: Sequence[Part]) -> _Drawing:
         if part.side.value == foot.side and part.name in rings:
             rings[part.name] = _bed(part.outline, foot.side)
             if part.name == "base":
-                grid = tuple(_bed(line, foot.side) for line in part.lines.get("grid", ()))
+                # its ticks would crowd the scale of the centreline
+                rules = (_bed(line, foot.side) for line in part.lines.get("grid", ()))
+                grid = tuple(rule for rule in rules if np.ptp(rule, axis=0).max() > RULE_MIN)
                 notch = _bed(part.facts["notch"], foot.side) if "notch" in part.facts else None
             elif part.name == PLACE_PART[WedgePlace.UNDER]:
                 slots = tuple(_bed(hole, foot.side) for hole in part.holes)
     every = np.concatenate([ring for name, ring in rings.items() if name != "foot"])
     return _Drawing(
         plan=plan, foot=foot, rings=rings, grid=grid, slots=slots, notch=notch,
+        spots=_spot_rings(plan, foot.side),
         low=every.min(axis=0), high=every.max(axis=0),
     )  # fmt: skip
+
+
+def _spot_rings(plan: Plan, side: str) -> tuple[Array, ...]:
+    """Return a ring of the radius that is kept free around each tender spot, bed frame, mm."""
+    radius = of_plan(plan).value("keepout.tender_radius")
+    angle = np.linspace(0.0, 2 * np.pi, 72, endpoint=False)
+    turn = radius * np.column_stack([np.cos(angle), np.sin(angle)])
+    return tuple(np.array(spot) + turn for spot in tender_spots(plan, side))
 
 
 def _bed(worn: Any, side: str) -> Array:
@@ -396,19 +412,23 @@ def _draw_page(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
     _draw_pad(canvas, drawing, sheet)
     _path(canvas, sheet.at(drawing.rings["base"]), BLACK, 0.35)
     _draw_ball(canvas, drawing.foot, sheet)
+    for ring in drawing.spots:
+        _path(canvas, sheet.at(ring), BLACK, 0.4, dash=(1.4, 0.9))
     _draw_names(canvas, drawing, sheet)
     canvas.restoreState()
     _draw_joins(canvas, sheet)
     _draw_rulers(canvas, sheet)
-    _draw_column(canvas, drawing, sheet)
+    leaders = _draw_column(canvas, drawing, sheet)
     for wedge in drawing.foot.wedges:
         if sheet.owns((wedge.full_from + wedge.full_to) / 2):
-            _draw_thick_edge(canvas, drawing, wedge, sheet)
+            _draw_thick_edge(canvas, drawing, wedge, sheet, leaders)
 
 
 def _draw_grid(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
-    """Draw the placement grid inside the base; every fifth line darker."""
+    """Draw the grid that a pad is placed by inside the base; every fifth line darker."""
     base = drawing.foot.base
+    if drawing.foot.pad is None:
+        return
     canvas.saveState()
     canvas.clipPath(_ring(canvas, sheet.at(drawing.rings["base"])), stroke=0, fill=0)
     low, high = drawing.low[1], drawing.high[1]
@@ -428,21 +448,29 @@ def _draw_centreline(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
     """Draw the base's centreline with a mark every 10 mm from the rear edge, and the arrow."""
     length = float(drawing.rings["base"][:, 0].max())
     _path(canvas, sheet.at([(0.0, 0.0), (length, 0.0)]), GREY, 0.15, dash=(6, 1, 1, 1), close=False)
+    tip = _arrow_tip(drawing.foot)
+    named = [(box[0], box[2]) for box, _ in _name_places(drawing, sheet) if box[1] < 8.0 < 16.0 + box[3]]
     for x in range(10, int(length), 10):
         half = 2.0 if x % 50 == 0 else 1.0
         _path(canvas, sheet.at([(x, -half), (x, half)]), GREY, 0.15, close=False)
-        named = any(abs(x + 2.0 - at) < 8.0 for at, _ in _name_places(length, sheet))
-        if x % 50 == 0 and sheet.shows(x, 2.0) and not named:
+        hidden = any(low - 2.0 < x < high + 2.0 for low, high in [*named, (tip - 19.0, tip + 4.0)])
+        if x % 50 == 0 and sheet.shows(x, 2.0) and not hidden:
             px, py = sheet.at((x, 0.0))
             _text(canvas, px + 2.6, py - 0.9, f"{x}", 2.5, colour=GREY, knock=True)
-    if sheet.shows(67.0, 12.0):
-        _draw_arrow(canvas, sheet)
+    if sheet.shows(tip - 7.0, 12.0):
+        _draw_arrow(canvas, sheet, tip)
 
 
-def _draw_arrow(canvas: Any, sheet: _Sheet) -> None:
-    """Draw the arrow from heel to toes on the centreline."""
+def _arrow_tip(foot: FootPlan) -> float:
+    """Return bed x of the arrow's tip: its words end behind the grid and the pad."""
+    ends = [foot.base.grid_from, foot.pad.rear_edge] if foot.pad is not None else []
+    return min([74.0, *(end - 5.5 for end in ends)])
+
+
+def _draw_arrow(canvas: Any, sheet: _Sheet, at: float) -> None:
+    """Draw the arrow from heel to toes on the centreline, its tip at bed x `at`."""
     wing = np.array([2.6, 0.0])
-    tail, neck, tip = sheet.at([(60.0, 0.0), (68.0, 0.0), (74.0, 0.0)])
+    tail, neck, tip = sheet.at([(at - 14.0, 0.0), (at - 6.0, 0.0), (at, 0.0)])
     _path(canvas, np.array([tail, neck]), BLACK, 1.2, close=False)
     head = np.array([neck - wing, tip, neck + wing])
     _path(canvas, head, BLACK, 0.2, fill=BLACK)
@@ -463,25 +491,58 @@ def _draw_wedge(canvas: Any, drawing: _Drawing, wedge: WedgePlan, sheet: _Sheet)
     _path(canvas, sheet.at(band), ORANGE, 0.1, fill=ORANGE)
 
 
-def _draw_thick_edge(canvas: Any, drawing: _Drawing, wedge: WedgePlan, sheet: _Sheet) -> None:
-    """Write the thick edge's height along it, over any leader that passes there."""
-    from shapely import Polygon, box
+def _draw_thick_edge(
+    canvas: Any, drawing: _Drawing, wedge: WedgePlan, sheet: _Sheet, leaders: list[Array]
+) -> None:
+    """Write the thick edge's height along it, where no line passes through the words."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+    from shapely import LineString, Polygon, box, union_all
 
     _, ring = wedge_lines(wedge)
     band, under = sheet.at(ring), wedge.place is WedgePlace.UNDER
     middle = (band.min(axis=0) + band.max(axis=0)) / 2
     outward = math.copysign(1.0, middle[0] - sheet.axis)
-    # beside the base; under the shoe inside the band, which lies within the base
-    beside = band if under else np.array(Polygon(sheet.at(drawing.rings["base"])).intersection(
-        box(-500.0, middle[1] - 19.0, 500.0, middle[1] + 19.0)).bounds).reshape(2, 2)  # fmt: skip
-    near, far = (beside[:, 0].min(), beside[:, 0].max())[:: int(outward)]
-    towards, base = (-outward, near) if under else (outward, far)
-    canvas.saveState()
-    canvas.translate(base + towards * 1.3 + (2.1 if towards > 0 else 0.0), middle[1])
-    canvas.rotate(90)
     words = f"THICK EDGE {wedge.thick_edge:.1f} mm"
-    _text(canvas, 0, 0, words, 2.8, bold=True, align="middle", colour=ORANGE, knock=True)
+    half = stringWidth(words, fonts()[1], 2.8) / 2 + 1.0
+    lines = [LineString(leader) for leader in leaders]
+    if under:  # inside the base, where the ball line and the joints are drawn
+        lines += _inner_lines(drawing, sheet)
+    drawn = union_all(lines)
+    base = Polygon(sheet.at(drawing.rings["base"]))
+
+    def strip(y: float) -> tuple[float, float]:
+        # beside the base; under the shoe inside the band, which lies within the base
+        beside = band if under else np.array(
+            base.intersection(box(-500.0, y - half, 500.0, y + half)).bounds).reshape(2, 2)  # fmt: skip
+        near, far = (beside[:, 0].min(), beside[:, 0].max())[:: int(outward)]
+        towards, start = (-outward, near) if under else (outward, far)
+        low, high = sorted((start + towards * 0.9, start + towards * 3.9))
+        return low, high
+
+    places = sorted(np.arange(-40.0, 40.1, 1.0), key=abs)
+    low_y, high_y = sheet.zone[1] + half, sheet.zone[3] - half
+    free = (middle[1] + shift for shift in places if low_y <= middle[1] + shift <= high_y
+            and not drawn.intersects(box(strip(middle[1] + shift)[0], middle[1] + shift - half,
+                                         strip(middle[1] + shift)[1], middle[1] + shift + half)))  # fmt: skip
+    y = next(free, float(middle[1]))
+    canvas.saveState()
+    canvas.translate(strip(y)[1] - 0.5, y)
+    canvas.rotate(90)
+    _text(canvas, 0, 0, words, 2.8, bold=True, align="middle", colour=ORANGE)
     canvas.restoreState()
+
+
+def _inner_lines(drawing: _Drawing, sheet: _Sheet) -> list[Any]:
+    """Return what is drawn at the ball, page mm: its line, the joints, bolt slots."""
+    from shapely import LinearRing, LineString, Point
+
+    foot = drawing.foot
+    ends = _ball_ends(foot)
+    found: list[Any] = [LineString(sheet.at(ends))] if ends is not None else []
+    found += [Point(sheet.at(foot.landmarks[f"mth{k}"][:2])).buffer(3.0)
+              for k in range(1, 6) if f"mth{k}" in foot.landmarks]  # fmt: skip
+    found += [LinearRing(sheet.at(slot)) for slot in drawing.slots]
+    return found
 
 
 def _draw_pad(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
@@ -533,27 +594,62 @@ def _ball_ends(foot: FootPlan) -> Array | None:
 
 def _draw_names(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
     """Write side and face inside the outline, so that they stay on the cut template."""
-    length = float(drawing.rings["base"][:, 0].max())
     side, face = drawing.foot.side.upper(), FACES[sheet.face][1]
-    for x, size in _name_places(length, sheet):
-        if not sheet.shows(x, 8.0):
+    for (low, left, high, right), size in _name_places(drawing, sheet):
+        if not sheet.shows((low + high) / 2, (high - low) / 2):
             continue
-        px, py = sheet.at((x, 0.0))
+        px, py = sheet.at(((low + high) / 2, (left + right) / 2))
+        py += (high - low) / 2 - size
         _text(canvas, px, py, side, size, bold=True, align="middle", knock=True)
         _text(canvas, px, py - 4.2, face, 3.0, bold=True, align="middle", knock=True)
         if size > 6:
             words = f"{drawing.plan.case} · plan {drawing.plan.version}"
-            words = _fitted(words, 2.4, 38.0)
+            words = _fitted(words, 2.4, NAME_WIDE)
             _text(canvas, px, py - 8.0, words, 2.4, align="middle", knock=True)
 
 
-def _name_places(length: float, sheet: _Sheet) -> list[tuple[float, float]]:
-    """Return bed x and letter size of the names inside the outline, clear of join lines."""
-    toes = 0.925 * length
-    for join, _ in sheet.joins:
-        if -11.0 < toes - join < 11.0:
-            toes = join + 11.0 if join + 11.0 < 0.96 * length else join - 11.0
-    return [(0.105 * length, 7.0), (toes, 5.0)]
+def _name_places(
+    drawing: _Drawing, sheet: _Sheet
+) -> list[tuple[tuple[float, float, float, float], float]]:
+    """Return boxes (x, y, x, y in the bed frame) and letter sizes of the names.
+
+    Each lies inside the base as near as can be to where it is looked for, and covers no line but
+    the centreline; a name that finds no such place is left out, the other one stays.
+    """
+    from shapely import LinearRing, Polygon, box, union_all
+    from shapely.prepared import prep
+
+    base = Polygon(drawing.rings["base"]).buffer(0)
+    length = float(drawing.rings["base"][:, 0].max())
+    lines = [LinearRing(ring) for name, ring in drawing.rings.items() if name not in ("base", "foot")]
+    lines += [LinearRing(ring) for ring in (*drawing.spots, *drawing.slots)]
+    lines += _ball_lines(drawing.foot)
+    for wedge in drawing.foot.wedges:
+        full, band = wedge_lines(wedge)
+        lines += [Polygon(band), *(LinearRing([*line, line[0]]) for line in full)]
+    lines += [box(x - 3.0, -500.0, x + 3.0, 500.0) for x, _ in sheet.joins]
+    tip = _arrow_tip(drawing.foot)
+    taken = union_all([*lines, box(tip - 20.0, -6.0, tip + 5.0, 6.0)]).buffer(0.6)
+    found = []
+    for x, size, high, wide in ((0.105 * length, 7.0, 16.5, NAME_WIDE), (0.9 * length, 5.0, 10.5, 24.0)):
+        free = prep(base.buffer(-1.5).difference(taken))
+        spots = [(x + dx, dy) for dx in range(-40, 41, 2) for dy in range(-30, 31, 2)]
+        spots.sort(key=lambda at: (at[0] - x) ** 2 + at[1] ** 2)
+        boxes = ((a - high / 2, b - wide / 2, a + high / 2, b + wide / 2) for a, b in spots)
+        place = next((one for one in boxes if free.contains(box(*one))), None)
+        if place is not None:
+            found.append((place, size))
+    return found
+
+
+def _ball_lines(foot: FootPlan) -> list[Any]:
+    """Return ball line and joints in the bed frame."""
+    from shapely import LineString, Point
+
+    ends = _ball_ends(foot)
+    found: list[Any] = [] if ends is None else [LineString(ends)]
+    return found + [Point(foot.landmarks[f"mth{k}"][:2]).buffer(3.0)
+                    for k in range(1, 6) if f"mth{k}" in foot.landmarks]  # fmt: skip
 
 
 def _draw_joins(canvas: Any, sheet: _Sheet) -> None:
@@ -601,8 +697,8 @@ def _draw_rulers(canvas: Any, sheet: _Sheet) -> None:
         canvas.restoreState()
 
 
-def _draw_column(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
-    """Write title, instruction, callouts with leaders, and the key beside the foot."""
+def _draw_column(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> list[Array]:
+    """Write title, instruction, callouts and the key beside the foot; return the leaders."""
     left, right = sheet.zone[2] + 2.0, sheet.page[0] - MARGIN
     top = _draw_title(canvas, drawing, sheet, left, right)
     blocks = []
@@ -618,14 +714,17 @@ def _draw_column(canvas: Any, drawing: _Drawing, sheet: _Sheet) -> None:
         _draw_key(canvas, key, left, bottom)
         bottom += 3.8 * len(key) + 2.0
     tops = spread([float(block[0][1]) + 1.5 for block in blocks], sizes, top, bottom)
+    leaders = []
     for (point, lines, body), y in zip(blocks, tops, strict=True):
         elbow = np.array([left + 1.0, y - 2.0])
         leader = np.array([point, elbow, (elbow[0] + 1.4, elbow[1])])
+        leaders.append(leader)
         _path(canvas, leader, GREY, 0.12, close=False)
         canvas.setFillColorRGB(*GREY)
         canvas.circle(point[0], point[1], 0.5, stroke=0, fill=1)
         for k, line in enumerate(lines + body):
             _text(canvas, left + 3, y - 3.0 - 3.4 * k, line, 2.7, bold=k < len(lines))
+    return leaders
 
 
 def _draw_title(
@@ -658,8 +757,9 @@ def _key_rows(drawing: _Drawing) -> list[tuple[str, Colour, float, tuple[float, 
     """Return words, colour, weight and dashes of the lines that this foot uses, lowest first."""
     foot = drawing.foot
     places = {wedge.place for wedge in foot.wedges}
-    rows = [(f"placement grid {foot.base.grid_step:g} mm", PALE, 0.3, None, True),
-            ("foot, from above", GREY, 0.2, (0.5, 1.2), True),
+    rows = [(f"placement grid {foot.base.grid_step:g} mm", PALE, 0.3, None, foot.pad is not None),
+            ("outline of the foot", GREY, 0.2, (0.5, 1.2), True),
+            ("keep free: tender spot", BLACK, 0.4, (1.4, 0.9), bool(drawing.spots)),
             ("ball line", BLACK, 0.25, (5, 1.2, 1, 1.2), _ball_ends(foot) is not None),
             ("shim under the shoe", ORANGE, 0.3, (4, 1, 0.6, 1), WedgePlace.UNDER in places),
             ("shim, tapered out", ORANGE, 0.3, (2, 1.2), bool(places - {WedgePlace.UNDER})),
@@ -700,12 +800,17 @@ def _callouts(drawing: _Drawing, sheet: _Sheet) -> list[tuple[Array, str, str]]:
         found.append((front, "Pad, front edge", f"{pad.front_edge:.1f} mm from rear edge"))
         found.append((rear, "Pad, rear edge", f"{pad.rear_edge:.1f} mm from rear edge"))
     if drawing.notch is not None:
-        found.append((drawing.notch, "Notch", "on the medial edge, for either face"))
+        found.append((drawing.notch, "Notch", NOTCH_WORDS))
+    for x, y in tender_spots(drawing.plan, foot.side):
+        side = "on the centreline" if not y else f"{abs(y):g} mm to the {'big' if y > 0 else 'little'} toe"
+        found.append((np.array([x, y]), "Keep free: tender spot", f"{x:g} mm from rear edge, {side}"))
     for wedge in foot.wedges:
+        where = f"full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm from rear edge, {taper_words(wedge)}"
+        if wedge.place is WedgePlace.UNDER:
+            where = "placed by its bolt slots under the cleat, not from the base's edge"
         words = (
             f"{wedge.words}; {wedge.thick_edge:.1f} mm there, {wedge.edge:.1f} mm at the thin edge;"
-            f" full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm from rear edge,"
-            f" {taper_words(wedge)}"
+            f" {where}"
         )
         x = wedge.full_to - 2.0 if wedge.taper_front == 0 else wedge.full_to + 4.0
         ring = np.array(wedge.outline)

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import weakref
 from enum import StrEnum
 from typing import Any, Literal
 
@@ -388,6 +389,18 @@ def json_schema() -> dict[str, Any]:
     return Plan.model_json_schema()
 
 
+_KNOWN: dict[int, tuple[weakref.ref[Plan], str]] = {}
+
+
 def fingerprint(plan: Plan) -> str:
-    """Return 12 hex digits that change whenever the plan does."""
-    return hashlib.sha256(to_json(plan).encode()).hexdigest()[:12]
+    """Return 12 hex digits that change whenever the plan does.
+
+    Kept for as long as the plan lives: every page and file carries it, and a plan is long text.
+    """
+    key = id(plan)
+    kept = _KNOWN.get(key)
+    if kept is not None and kept[0]() is plan:
+        return kept[1]
+    text = hashlib.sha256(to_json(plan).encode()).hexdigest()[:12]
+    _KNOWN[key] = (weakref.ref(plan, lambda _: _KNOWN.pop(key, None)), text)
+    return text

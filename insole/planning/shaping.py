@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from scipy import ndimage, spatial
 
-from footscan.scan import Array
+from footscan.scan import Array, IntArray
 from insole.planning import kit as kits
 from insole.planning.ceilings import Room
 from insole.planning.limits import Limits
@@ -245,7 +245,7 @@ def _bounded(space: Room, ceiling: Array, area: Any, seating: Seating, limits: L
     return np.where(shapely.contains_xy(area, gx, gy), top, outside)
 
 
-def _away(nodes: Array, ring: Array, chosen: Array) -> Array:
+def _away(nodes: Array, ring: Array, chosen: IntArray) -> Array:
     """Return the distance of nodes (n, 2) to a closed ring near its chosen points, mm.
 
     To the ring's sides, not to its points: else a larger area could lie farther from a node.

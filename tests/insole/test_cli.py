@@ -18,6 +18,7 @@ import pytest
 import trimesh
 
 from insole import cli, workflow
+from insole.options.outcomes import progress
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_scans"
@@ -289,7 +290,7 @@ def test_long_lists_show_a_bar_at_a_terminal_only(
 ) -> None:
     def shown(total: int, *, quiet: bool = False, terminal: bool = True) -> str:
         monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal, raising=False)
-        with cli._progress(total, quiet) as step:
+        with progress(total, quiet) as step:
             for _ in range(total):
                 step()
         out, err = capsys.readouterr()
@@ -700,7 +701,7 @@ def test_artefact_keeps_a_log_and_shows_its_drift(run: Run, bar: Path, tmp_path:
         (["artefact", LEFT, "--ball", "30", "--plate"], "say what was scanned"),
         (["artefact", LEFT, "--ball", "30", "--log", "l.csv"], "--scanner NAME"),
         (["artefact", LEFT, "--ball", "30", "--date", "2999-01-01"], "lies ahead of today"),
-        (["make", LEFT, "--bed", "220"], "WIDTHxDEPTH"),
+        (["make", LEFT, "--bed", "220"], "--bed wants two sizes in mm"),
         (["make", LEFT, "--bed", "10x220"], "40 to 2000"),
         (["make", LEFT, "--bed", "nanxnan"], "40 to 2000"),
         (["make", LEFT, "--override", "wedge;me;because"], "LIMIT;WHO;WHY;WHEN"),

@@ -1,0 +1,1 @@
+"""What the command line is given, as plain requests to the workflow."""
