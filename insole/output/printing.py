@@ -65,6 +65,7 @@ CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
 RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
 PACKAGE = "http://schemas.openxmlformats.org/package/2006"
 SHADES = ("#8FA3B5FF", "#B58F6AFF", "#7FA37AFF", "#A88FB5FF")  # one per material, only to see
+CURVES_IN_SPACE = 3  # the kernel's number for it
 CHORD = 0.01  # mm between a STEP surface and the facets it is measured with, as a length: the
 # kernel's usual calls take it as a share of the part's size, and stop up to 0.3 mm off a dome
 STEP_VOLUME = 1e-3  # share that a STEP file's volume may stray from the planned one
@@ -794,9 +795,12 @@ def read_back_step(path: Path, part: Part) -> float:
     _load_kernel()
     import cadquery
     from OCP.IFSelect import IFSelect_ReturnStatus
+    from OCP.Interface import Interface_Static
     from OCP.STEPControl import STEPControl_Reader
 
     reader = STEPControl_Reader()
+    # edges from their curves in space: four times as quick, and what a plain reader does
+    Interface_Static.SetIVal_s("read.surfacecurve.mode", CURVES_IN_SPACE)
     if reader.ReadFile(str(path)) != IFSelect_ReturnStatus.IFSelect_RetDone:
         raise OutputError(f"{path.name} does not read back as STEP")
     reader.TransferRoots()
