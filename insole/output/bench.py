@@ -18,7 +18,19 @@ from xml.sax.saxutils import escape
 from insole.errors import OutputError
 from insole.output import work
 from insole.output.bench_notes import plan_warnings, warnings
-from insole.output.flow import MAIN_CAUTION, MARGIN, PAGE, RULE, WIDE, build, gap, height, paragraph, table
+from insole.output.flow import (
+    MAIN_CAUTION,
+    MARGIN,
+    PAGE,
+    RULE,
+    WIDE,
+    build,
+    gap,
+    height,
+    paragraph,
+    table,
+)
+from insole.output.ink import MM, fonts, save_bytes
 from insole.output.phrases import (
     SADDLE_LEAST,
     answers,
@@ -31,7 +43,7 @@ from insole.output.phrases import (
     shift_words,
     spread_words,
 )
-from insole.output.template import MM, fonts, save_bytes, tender_spots, turn_words
+from insole.output.places import tender_spots, turn_words
 from insole.parts.part import Part
 from insole.planning.plan import FootPlan, Plan, ThicknessRow, WedgePlace, WedgePlan
 
@@ -50,8 +62,8 @@ STOP_WORDS = (
 )
 STATIONS = ("heel", "arch", "ball", "toes")
 PAIN = (
-    "before any part goes in, check shoe width, closure and cleat. Not clearly better after 3 trials"
-    " or 4 weeks: to a clinician."
+    "before any part goes in, check shoe width, closure and cleat. Not clearly better after 3"
+    " trials or 4 weeks: to a clinician."
 )
 
 
@@ -152,8 +164,9 @@ def _first_box(plan: Plan, fit: _Fit) -> Any:
     rows += plan_warnings(plan)
     open_ones = answers(plan, "not asked")
     if open_ones:
-        named = escape("; ".join(open_ones)) if len(open_ones) <= MANY else (
-            f"{len(open_ones)} of {len(plan.answers)} questions, named on the plan page")  # fmt: skip
+        named = escape("; ".join(open_ones))
+        if len(open_ones) > MANY:
+            named = f"{len(open_ones)} of {len(plan.answers)} questions, named on the plan page"
         rows.append(f"<b>☐ Not asked (which is not a no):</b> {named}.")
     return _box(rows, ACT_PT, fit) if rows else None
 
@@ -230,8 +243,9 @@ def _cleat(plan: Plan, foot: FootPlan) -> list[Any]:
         return [_big("Cleat as ridden: leave it")]
     straight = abs(cleat.yaw) < SAME_MM
     marked = cleat.from_mark is not None
-    at = (cleat.from_mark, cleat.mark) if marked else (cleat.from_ball_mark, "MTH1")
-    lines = [_big(f"Axle <b>{behind(at[0])}</b> {escape(at[1])}{', nose straight' * straight}")]
+    place = cleat.from_ball_mark if cleat.from_mark is None else cleat.from_mark
+    mark = escape(cleat.mark) if marked else "MTH1"
+    lines = [_big(f"Axle <b>{behind(place)}</b> {mark}{', nose straight' * straight}")]
     if cleat.back is None:
         lines.append(_act("<b>Place as ridden not given: measure it first</b>"))
     elif abs(cleat.back) < SAME_MM:
@@ -268,7 +282,7 @@ def _pad(plan: Plan, foot: FootPlan) -> list[Any]:
     whole = f"{{{long:.0f} × {wide:.0f} mm}}, ends" if pad.source == "scan" else "Ends"
     name = escape(capital(pad.name.removesuffix(" from the scan")))
     lines = [
-        _mixed(f"<b>{{{name}}}</b> {', '.join(size)}"),
+        _mixed(f"<b>{{{name}{':' * bool(size)}}}</b> {', '.join(size)}"),
         _mixed(f"Crest {{{pad.crest.from_rear:.1f}}} from rear,"
                f" {{{pad.crest.from_medial:.1f} mm}} from big-toe edge"),
         _mixed(f"{whole} {{{pad.rear_edge:.1f}}} and {{{pad.front_edge:.1f} mm}} from rear"),
@@ -315,8 +329,11 @@ def _wedge(plan: Plan, foot: FootPlan) -> list[Any]:
             _big(f"Thick on {wedge.thick_side}: {wedge.thick_edge:.1f} mm"),
         ]
         lines += _under(plan, foot, wedge) if wedge.place is WedgePlace.UNDER else _inside(wedge)
-    whys = [_act(f"{capital(escape(place))}: {escape(paper(why))}")
-            for place, why in foot.no_wedge_because.items() if not why.startswith("no wish")]  # fmt: skip
+    whys = [
+        _act(f"{capital(escape(place))}: {escape(paper(why))}")
+        for place, why in foot.no_wedge_because.items()
+        if not why.startswith("no wish")
+    ]
     under = any(wedge.place is WedgePlace.UNDER for wedge in foot.wedges)
     bolted = "" if under or not work.under_feet(plan) else f"{foot.side.upper()}: old bolts"
     if not foot.wedges:
@@ -340,7 +357,9 @@ def _inside(wedge: WedgePlan) -> list[Any]:
 
 def _under(plan: Plan, foot: FootPlan, wedge: WedgePlan) -> list[Any]:
     """Return how a shim under the shoe goes on, and its bolts."""
-    placed = "By its bolt slots under the cleat, arrow forward, CLEAT SIDE down, plain face to the sole"
+    placed = (
+        "By its bolt slots under the cleat, arrow forward, CLEAT SIDE down, plain face to the sole"
+    )
     return [_act(placed), *work.bolt_table(plan, foot, wedge, COLUMN)]
 
 
@@ -395,8 +414,8 @@ def _saddle(plan: Plan, foot: FootPlan) -> list[Any]:
 
 def _smaller_change(plan: Plan) -> str:
     """Return which saddle change to use for two legs that differ, or nothing to say."""
-    found = [foot.saddle_change.value for foot in plan.feet
-             if foot.saddle_change is not None and foot.saddle_change.value is not None]  # fmt: skip
+    changes = [foot.saddle_change for foot in plan.feet if foot.saddle_change is not None]
+    found = [q.value for q in changes if q.value is not None]
     if len(found) < 2 or change(found[0]) == change(found[1]):
         return ""
     apart = abs(found[0] - found[1])
@@ -423,5 +442,3 @@ def _sign_off() -> Any:
     cells = [paragraph(f"{who} ____________________", 9.0) for who in ("fitter", "maker", "rider")]
     cells.append(paragraph("date ______________", 9.0))
     return table([cells], [50.0, 50.0, 50.0, 40.0], lines=False, pad=1.2)
-
-

@@ -34,9 +34,12 @@ TO_DO = frozenset({"heel-dish", "no-dowels"})  # notes that ask for a hand altho
 SHORT = tuple(
     (code, re.compile(pattern), words)
     for code, pattern, words in (
-        ("fit-", r"shoe: (.+?) tight: (−?[\d.]+) ± ([\d.]+) mm.*wanted (−?[\d.]+) to.*a close call",
+        ("fit-",
+         r"shoe: (.+?) tight: ([+−]?[\d.]+) ± ([\d.]+) mm.*wanted (−?[\d.]+) to.*a close call",
          "{room}, try on"),
-        ("fit-", r"shoe: (.+?) tight: (−?[\d.]+) ± ([\d.]+) mm.*wanted (−?[\d.]+)", "{room}"),
+        ("fit-", r"shoe: (.+?) tight: ([+−]?[\d.]+) ± ([\d.]+) mm.*wanted (−?[\d.]+)", "{room}"),
+        ("cleat-reach", r"end ([\d.]+) mm before the wished place.*: ([\d.]+ mm \w+)",
+         "Slots end {0} mm before the wished place; {1} the joint is as far as they go"),
         ("pad-humps", r"humps, (.+?) high", "Humps {0}: feel rims, or cut between"),
         ("crest-off-apex", r"lies (\d+) mm (\w+ ?\w*) the arch apex", "Crest {0} mm {1} the arch"
          " apex: ask about it"),
@@ -44,7 +47,8 @@ SHORT = tuple(
          " step less support"),
         ("contact-arch-pedalling", r"take a step of support back", "Model, pedalling: presses; one"
          " step less support"),
-        ("contact-idle", r"hardly comes down to it", "Model: arch hardly reaches the pad; ask if felt"),
+        ("contact-idle", r"hardly comes down to it", "Model: arch hardly reaches the"
+         " pad; ask if felt"),
         ("contact-less-", r"^(\w+): .* from (\d+) to (\d+) cm²", "Model, {0}: contact {1} → {2}"
          " cm²; if not even, one step of wedge back"),
         ("drop-only", r"only the drop", "Bed known by its drop only: measure its five heights"),
@@ -53,8 +57,8 @@ SHORT = tuple(
         ("level-presses", r"at (\d+ %)", "At {0} it presses against the standing arch"),
         ("medial-edge", r"stands up to ([\d.]+) mm", "Edge stands {0} mm high: only against the"
          " shoe's wall; collar and ankle clear it by 5 mm"),
-        ("wedge-first-ray", r"medial forefoot wedge", "☐ <b>First ray checked</b>: no pain, not stiff"
-         " or prominent"),
+        ("wedge-first-ray", r"medial forefoot wedge", "☐ <b>First ray checked</b>: no pain, not"
+         " stiff or prominent"),
         ("wedge.", r"is ([\d.]+)(°| mm of rise), above ([\d.]+)", "{0}{1}, above {2}: make the step"
          " below too, start with it"),
         ("wedge-first-trial", r"([\d.]+°) of wedge", "{0} in all: much for a first trial"),
@@ -65,10 +69,10 @@ SHORT = tuple(
          " not place them well enough"),
         ("heel-dish", r"dished by ([\d.]+) mm", "Bed dished {0} mm: base and shim may not rock,"
          " else fill the dish"),
-        ("under-material", r"Shore D (\d+)", "Solid plastic from Shore D {0}, 100 % infill, or metal;"
-         " never PLA, EVA, cork"),
-        ("under-faces", r"gap above ([\d.]+) mm", "Both faces flat: bed it to the sole, gaps up to {0} mm;"
-         " tread may not hold the cleat off the pedal"),
+        ("under-material", r"Shore D (\d+)", "Solid plastic from Shore D {0}, 100 % infill, or"
+         " metal; never PLA, EVA, cork"),
+        ("under-faces", r"gap above ([\d.]+) mm", "Both faces flat: bed it to the sole, gaps up to"
+         " {0} mm; tread may not hold the cleat off the pedal"),
         ("under-washers", r"washers", "Angled washers under the bolt heads"),
         ("thick-", r"^([\d.]+) mm thicker .* little-toe side of the (\w+)", "Little-toe side of the"
          " {1}: {0} mm thicker than the old insole; check the room"),

@@ -11,11 +11,12 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from insole.output.template import MM, fonts
+from insole.output.ink import MM, fonts
 from insole.planning.plan import Plan, fingerprint
 
 __all__ = [
-    "MAIN_CAUTION", "MARGIN", "PAGE", "RULE", "WIDE", "build", "gap", "head", "height", "paragraph", "table",
+    "MAIN_CAUTION", "MARGIN", "PAGE", "RULE", "WIDE", "build", "gap", "head", "height",
+    "paragraph", "table",
 ]  # fmt: skip
 
 PAGE = (210.0, 297.0)
@@ -27,9 +28,7 @@ RULE = (0.55, 0.55, 0.55)
 MAIN_CAUTION = "Foot pain calls for clinical advice."
 
 
-def paragraph(
-    text: str, size: float = 8.6, *, align: str = "left", leading: float = 1.2
-) -> Any:
+def paragraph(text: str, size: float = 8.6, *, align: str = "left", leading: float = 1.2) -> Any:
     """Return a paragraph; `text` may hold markup, so user text is escaped before."""
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph

@@ -439,7 +439,8 @@ def _finish_steps(run: _Run, making: Path, worker: printing.StepWorker) -> None:
     """Wait for the STEP files; where there can be none, say why."""
     try:
         for label, reason in worker.finish().items():
-            run.notes[f"solid: {label}"] = reason
+            name = label.replace("-", " ")
+            run.notes[f"solid: {label}"] = f"no STEP for the {name}: use the STL ({reason})"
     except printing.StepUnavailable as error:
         run.notes["solid"] = str(error)
     solid = making / "solid"

@@ -16,7 +16,7 @@ import numpy as np
 
 from footscan.scan import Array
 from insole.errors import OutputError
-from insole.output.template import RULER, ruler_lines
+from insole.output.tiles import RULER, ruler_lines
 
 __all__ = ["read_back"]
 

@@ -15,9 +15,9 @@ from xml.sax.saxutils import escape
 from insole.planning.plan import Note, NoteLevel, Override, PadPlan, Plan, Quantity
 
 __all__ = [
-    "LEVEL_WORDS", "SADDLE_LEAST", "all_notes", "amount", "answers", "behind", "capital", "change", "extent",
-    "flat_words", "load_words", "merged", "noted", "override", "paper", "sentence", "shift_words",
-    "signed", "spread_words", "words", "yaw_words",
+    "COVERAGE", "LEVEL_WORDS", "SADDLE_LEAST", "all_notes", "amount", "answers", "behind",
+    "capital", "change", "extent", "flat_words", "load_words", "merged", "noted", "override",
+    "paper", "sentence", "shift_words", "signed", "spread_words", "words", "yaw_words",
 ]  # fmt: skip
 
 COVERAGE = 1.96  # standard deviations in a 95 % band
@@ -28,8 +28,10 @@ LEVEL_WORDS = {
     NoteLevel.WARN: "Mind",
     NoteLevel.INFO: "Note",
 }
+FURTHER = re.compile(r"a further ±([\d.]+) mm")  # a bound, not a standard deviation
 SWITCH = re.compile(r"\s*\([^()]*--[a-z][^()]*\)")  # how a thing is typed: of no use on paper
 MINUS = re.compile(r"(?<![\w.−-])-(?=\d)")
+ZERO = re.compile(r"[+−]0\.0(?![\d.])")
 BAND = re.compile(r"± ([\d.]+)")
 
 
@@ -41,7 +43,8 @@ def paper(text: str) -> str:
     >>> paper("an edge of 9 mm (--medial-edge 9) raises it by -1 mm on 2026-11-20")
     'an edge of 9 mm raises it by −1 mm on 2026-11-20'
     """
-    return MINUS.sub("−", SWITCH.sub("", text))
+    text = ZERO.sub("0.0", MINUS.sub("−", SWITCH.sub("", text)))
+    return FURTHER.sub(r"up to \1 mm more", text)
 
 
 def noted(note: Note) -> str:

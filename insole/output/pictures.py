@@ -26,20 +26,23 @@ from footscan.pose import mirror
 from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Array, IntArray
 from insole.errors import OutputError
-from insole.output.template import (
+from insole.output.ink import save_bytes
+from insole.output.places import (
     crest_point,
-    save_bytes,
     spread,
     taper_words,
+    tender_spots,
     turn_words,
     wedge_lines,
 )
 from insole.parts.part import Part
+from insole.planning.limits import of_plan
 from insole.planning.plan import FootPlan, HeightGrid, Plan, WedgePlan
 
 __all__ = ["part_view", "placement_png", "write_placement", "write_scan_picture"]
 
 CONTOUR_MM = 2.0
+NOTE_LETTERS = 26  # in a line of the notes beside a foot
 TOES_FROM = 0.78  # share of the length: contours between toes are clutter
 SHADE_CELL_MM = 0.6  # a pixel of the shaded views
 SHOWN_ABOVE_MM = 115.0  # the leg above this height is not drawn in the side view
@@ -120,7 +123,7 @@ def placement_png(plan: Plan, *, dpi: int = 130) -> bytes:
 
     if not plan.feet:
         raise OutputError("the plan has no foot, so there is no placement to draw: plan one first")
-    wide = 4.7 * len(plan.feet)
+    wide = 5.1 * len(plan.feet)
     figure = Figure(figsize=(wide + 0.2, 7.7), facecolor="white")
     tallest = max(foot.pad.crest.height for foot in plan.feet if foot.pad) if any(
         foot.pad for foot in plan.feet) else 0.0  # fmt: skip
@@ -129,12 +132,12 @@ def placement_png(plan: Plan, *, dpi: int = 130) -> bytes:
         share = 1.0 / len(plan.feet)
         left = (0.02 if foot.side == "left" else 0.09) * share
         axes = figure.add_axes((k * share + left, 0.125, 0.89 * share, 0.79))
-        filled = _draw_placement(axes, foot, tallest) or filled
+        filled = _draw_placement(axes, plan, foot, tallest) or filled
     if filled is not None:
         rail = figure.add_axes((0.34, 0.052, 0.32, 0.014))
         bar = figure.colorbar(filled, cax=rail, orientation="horizontal")
-        bar.set_label("height of the pad, mm", fontsize=7.5, labelpad=1)
-        bar.ax.tick_params(labelsize=7, length=2)
+        bar.set_label("height of the pad, mm", fontsize=9, labelpad=1)
+        bar.ax.tick_params(labelsize=8.5, length=2)
     words = f"{plan.case} · plan {plan.version} · seen from above, feet as the rider sees them"
     _say(figure, 0.5, 0.985, words, 8.5, colour=GREY, align="center")
     return _png(figure, dpi)
@@ -390,7 +393,7 @@ def _measure_words(name: str, measured: MeasuredFoot) -> str:
 # ---- the plan ----------------------------------------------------------------------------
 
 
-def _draw_placement(axes: Any, foot: FootPlan, tallest: float) -> Any:
+def _draw_placement(axes: Any, plan: Plan, foot: FootPlan, tallest: float) -> Any:
     """Draw one foot's placement; return the pad's filled contours, if any."""
     turn = _Turn(foot.side)
     base, outline = np.array(foot.base.outline), np.array(foot.foot_outline)
@@ -407,8 +410,9 @@ def _draw_placement(axes: Any, foot: FootPlan, tallest: float) -> Any:
     if "arch_apex" in foot.landmarks:
         at = np.array(foot.landmarks["arch_apex"][:2])
         sd = foot.landmark_sd.get("arch_apex")
-        words = f"{at[0]:.0f}{'' if sd is None else f' ± {sd:.1f}'} mm from rear edge"
+        words = f"{at[0]:.0f}{'' if sd is None else f' ± {sd:.1f}'} mm from rear"
         notes.append((at, "Arch apex of the foot", words))
+    notes += _draw_spots(axes, plan, foot, turn)
     _draw_plan_landmarks(axes, foot, turn)
     _place_notes(axes, notes, turn, base)
     _frame_placement(axes, foot, turn, base)
@@ -449,9 +453,10 @@ def _draw_wedge(axes: Any, wedge: WedgePlan, turn: _Turn) -> tuple[Array, str, s
     middle = np.array([(full[0][0, 0] + full[1][0, 0]) / 2, 0.0])
     lateral = float(ring[np.abs(ring[:, 0] - middle[0]).argsort()[:8], 1].min())
     words = (
-        f"{'−' if wedge.net < 0 else '+'}{wedge.words}\n{wedge.thick_edge:.1f} mm thick there\n"
-        f"full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm\n{taper_words(wedge)}"
-    )
+        f"{wedge.words}\n{wedge.thick_edge:.1f} mm thick there\n"
+        + ("by its bolt slots" if under else
+           f"full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm\n{taper_words(wedge)}")
+    )  # fmt: skip
     return np.array([middle[0], lateral + 4.0]), f"Shim {wedge.place}", words
 
 
@@ -508,14 +513,30 @@ def _pad_notes(foot: FootPlan) -> list[tuple[Array, str, str]]:
     ring = np.array(pad.outline)
     front, rear = ring[ring[:, 0].argmax()], ring[ring[:, 0].argmin()]
     crest = (
-        f"{pad.name}\n{pad.crest.height:.1f} mm high\n{pad.crest.from_rear:.1f} mm from rear edge\n"
+        f"{pad.name}\n{pad.crest.height:.1f} mm high\n{pad.crest.from_rear:.1f} mm from rear\n"
         f"{pad.crest.from_medial:.1f} mm from medial edge\n{turn_words(pad.turn)}"
     )
     return [
-        (front, "Pad, front edge", f"{pad.front_edge:.1f} mm from rear edge"),
+        (front, "Pad, front edge", f"{pad.front_edge:.1f} mm from rear"),
         (crest_point(foot), "Pad crest", crest),
-        (rear, "Pad, rear edge", f"{pad.rear_edge:.1f} mm from rear edge"),
+        (rear, "Pad, rear edge", f"{pad.rear_edge:.1f} mm from rear"),
     ]
+
+
+def _draw_spots(axes: Any, plan: Plan, foot: FootPlan, turn: _Turn) -> list[tuple[Array, str, str]]:
+    """Draw a ring around each tender spot; return what is said about them."""
+    from matplotlib.patches import Circle
+
+    radius = of_plan(plan).value("keepout.tender_radius")
+    notes = []
+    for x, y in tender_spots(plan, foot.side):
+        px, py = map(float, turn([x, y]))
+        axes.add_patch(Circle((px, py), radius, fill=False, edgecolor=DARK, linewidth=1.6,
+                              linestyle=(0, (3, 1.5)), zorder=6.4))  # fmt: skip
+        side = "medial" if y >= 0 else "lateral"
+        words = f"{x:g} mm from rear, {abs(y):g} mm {side}"
+        notes.append((np.array([x, y]), "Tender: keep free", words))
+    return notes
 
 
 def _draw_plan_landmarks(axes: Any, foot: FootPlan, turn: _Turn) -> None:
@@ -531,65 +552,80 @@ def _draw_plan_landmarks(axes: Any, foot: FootPlan, turn: _Turn) -> None:
             px, py = map(float, turn(marks[name]))
             axes.add_patch(Circle((px, py), 3.4, facecolor="white", edgecolor=DARK, linewidth=0.8,
                                   zorder=6))  # fmt: skip
-            axes.text(px, py, name[-1], fontsize=6.8, ha="center", va="center_baseline", zorder=7)
+            axes.text(px, py, name[-1], fontsize=8.0, ha="center", va="center_baseline", zorder=7)
     for name, symbol in (("arch_apex", "D"), ("heel_centre", "o")):
         if name in marks:
             px, py = map(float, turn(marks[name]))
             axes.plot(px, py, marker=symbol, markersize=4.5, color="#d8d8d8", markeredgecolor=DARK,
                       markeredgewidth=0.8, zorder=6.5)  # fmt: skip
             if name == "heel_centre":
-                axes.text(px, py - 4.0, "heel centre", fontsize=6.5, ha="center", va="top",
+                axes.text(px, py - 4.0, "heel centre", fontsize=8.0, ha="center", va="top",
                           zorder=7)  # fmt: skip
 
 
-def _place_notes(
-    axes: Any, notes: list[tuple[Array, str, str]], turn: _Turn, base: Array
-) -> None:
+def _place_notes(axes: Any, notes: list[tuple[Array, str, str]], turn: _Turn, base: Array) -> None:
     """Write notes in a column on the lateral side, in the order of their places."""
     notes = sorted(notes, key=lambda note: -note[0][0])
     texts = [
-        "\n".join(line for raw in words.split("\n") for line in textwrap.wrap(raw, 30) or [""])
+        "\n".join(
+            line for raw in words.split("\n") for line in textwrap.wrap(raw, NOTE_LETTERS) or [""]
+        )
         for _, _, words in notes
     ]
-    sizes = [5.6 * (text.count("\n") + 2) + 3.0 for text in texts]
+    sizes = [7.2 * (text.count("\n") + 2) + 2.5 for text in texts]
     low, high = float(base[:, 1].min()), float(base[:, 0].max())
     tops = spread([float(at[0]) + 6.0 for at, _, _ in notes], sizes, high + 4.0, 0.0)
     column = turn.medial * (low - 8.0)
     align = "right" if turn.medial > 0 else "left"
     for (at, title, _), text, top in zip(notes, texts, tops, strict=True):
-        axes.text(column, top, title, fontsize=7.2, fontweight="bold", ha=align, va="top")
-        axes.text(column, top - 5.6, text, fontsize=7.0, ha=align, va="top", linespacing=1.15,
+        axes.text(column, top, title, fontsize=9.4, fontweight="bold", ha=align, va="top")
+        axes.text(column, top - 7.2, text, fontsize=9.2, ha=align, va="top", linespacing=1.12,
                   parse_math=False)  # fmt: skip
         px, py = turn(at)
-        axes.plot([column - turn.medial * -1.5, px], [top - 2.4, py], color=GREY, linewidth=0.5,
+        axes.plot([column - turn.medial * -1.5, px], [top - 3.2, py], color=GREY, linewidth=0.5,
                   zorder=6.8)  # fmt: skip
 
 
 def _frame_placement(axes: Any, foot: FootPlan, turn: _Turn, base: Array) -> None:
     """Set limits, mm scales, and the side in large letters."""
     low, high = float(base[:, 1].min()), float(base[:, 1].max())
-    ends = sorted((turn.medial * (low - 76.0), turn.medial * (high + 8.0)))
+    ends = sorted((turn.medial * (low - 92.0), turn.medial * (high + 8.0)))
     length = float(base[:, 0].max())
     axes.set_xlim(*ends)
     axes.set_ylim(-8.0, length + 10.0)
     axes.set_aspect("equal")
-    axes.annotate(foot.side.upper(), (0, 1), xycoords=("data", "axes fraction"), fontsize=17,
-                  fontweight="bold", ha="center", va="bottom")
-    axes.annotate("mm from the centreline", (0, 0), xycoords=("data", "axes fraction"),
-                  xytext=(0, -20), textcoords="offset points", fontsize=7.5, ha="center", va="top")
+    axes.annotate(
+        foot.side.upper(),
+        (0, 1),
+        xycoords=("data", "axes fraction"),
+        fontsize=17,
+        fontweight="bold",
+        ha="center",
+        va="bottom",
+    )
+    axes.annotate(
+        "mm from the centreline",
+        (0, 0),
+        xycoords=("data", "axes fraction"),
+        xytext=(0, -20),
+        textcoords="offset points",
+        fontsize=9,
+        ha="center",
+        va="top",
+    )
     axes.spines["bottom"].set_bounds(-60.0, 60.0)
     ticks = np.arange(-40, 41, 20)
     axes.set_xticks(ticks)
     axes.xaxis.set_major_formatter(lambda value, _: f"{abs(value):g}")
-    axes.set_ylabel("mm from the base's rear edge", fontsize=7.5, labelpad=1)
+    axes.set_ylabel("mm from the base's rear edge", fontsize=9, labelpad=1)
     axes.set_yticks(np.arange(0, length + 1, 20))
-    axes.tick_params(labelsize=7, length=2.5)
+    axes.tick_params(labelsize=8.5, length=2.5)
     if turn.left:  # both scales stand between the feet, the notes outside
         axes.yaxis.tick_right()
         axes.yaxis.set_label_position("right")
-        axes.text(high, -6.0, "big-toe side →", fontsize=7, color=GREY, ha="right")
+        axes.text(high, -6.0, "big-toe side →", fontsize=8.5, color=GREY, ha="right")
     else:
-        axes.text(-high, -6.0, "← big-toe side", fontsize=7, color=GREY, ha="left")
+        axes.text(-high, -6.0, "← big-toe side", fontsize=8.5, color=GREY, ha="left")
     for edge in ("top", "left" if turn.left else "right"):
         axes.spines[edge].set_visible(False)
 

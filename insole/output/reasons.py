@@ -1,6 +1,6 @@
 """What was planned for one foot and why, in sentences for the plan page.
 
-    Plan, FootPlan, Materials -> topics -> lines of markup: pad, shims, base, cleat, seating
+Plan, FootPlan, Materials -> topics -> lines of markup: pad, shims, base, cleat, seating
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from insole.output.phrases import (
     spread_words,
     yaw_words,
 )
-from insole.output.template import taper_words, tender_spots, turn_words
+from insole.output.places import taper_words, tender_spots, turn_words
 from insole.parts.materials import Materials
 from insole.planning.plan import FootPlan, Plan, WedgePlace, WedgePlan
 
@@ -135,13 +135,11 @@ def _cleat(foot: FootPlan) -> list[str]:
         sd = spread_words(foot.landmark_sd.get("mth1"))
         marked = "" if cleat.from_mark is None else (
             f"axle {behind(cleat.from_mark)} {escape(cleat.mark)}: ")  # fmt: skip
+        joint = f" (joint known to{sd} mm)" if sd else ""
         lines.append(
-            f"<b>Cleat</b> {marked}{behind(cleat.from_ball_mark)} MTH1 (joint known to{sd} mm),"
+            f"<b>Cleat</b> {marked}{behind(cleat.from_ball_mark)} MTH1{joint},"
             f" {behind(cleat.from_mth5)} MTH5; {yaw_words(cleat.yaw)}; {free}."
-            if sd else
-            f"<b>Cleat</b> {marked}{behind(cleat.from_ball_mark)} MTH1,"
-            f" {behind(cleat.from_mth5)} MTH5; {yaw_words(cleat.yaw)}; {free}."
-        )  # fmt: skip
+        )
         if cleat.back is not None:
             way = "back" if cleat.back >= 0 else "forward"
             lines.append(f"Moves {abs(cleat.back):.1f} mm {way} from where it was ridden.")
@@ -161,4 +159,5 @@ def _seating(foot: FootPlan) -> list[str]:
     if seating.lowered < 0.05:
         lowered = "arch as scanned"
     text = f"<b>Seating</b> {lowered}{roll}; gap known to ± {seating.band / COVERAGE:.1f} mm."
-    return [text, *_listed(seating.notes)]
+    said = {note.text for note in foot.notes}  # these stand among the notes
+    return [text, *_listed([note for note in seating.notes if note not in said])]

@@ -15,6 +15,7 @@ from xml.sax.saxutils import escape
 
 from insole.errors import OutputError
 from insole.output.flow import MAIN_CAUTION, WIDE, build, gap, head, paragraph, table
+from insole.output.ink import MM, fonts, save_bytes
 from insole.output.phrases import (
     COVERAGE,
     all_notes,
@@ -30,7 +31,6 @@ from insole.output.phrases import (
     words,
 )
 from insole.output.reasons import topics
-from insole.output.template import MM, fonts, save_bytes
 from insole.parts import materials as stock
 from insole.parts.material_file import default_materials
 from insole.parts.materials import Materials
@@ -41,11 +41,13 @@ __all__ = ["write_plan_page"]
 
 # what a name of the trade or of an author measures
 GLOSSES = {
-    "arch_height_index": "arch height index (dorsum height over truncated length)",
+    "arch_height_index": "arch height index (dorsum over truncated length)",
     "arch_index": "arch index (midfoot share of the footprint)",
     "chippaux_smirak": "Chippaux-Smirak (footprint index: arch over ball)",
     "staheli": "Staheli (footprint index: arch over heel)",
 }
+# notes that a section or table of the page says already
+SAID = frozenset({"not-asked", "cleat-mark", "fit"})
 # station, the foot's measure, the shoe's
 ROOMS = (
     ("length", "foot_length", "length"),
@@ -125,7 +127,8 @@ def _plan_head(plan: Plan) -> list[Any]:
         if getattr(plan, side) is None:
             rows.append([paragraph(f"<b>{side.upper()}</b>"), paragraph("not planned"), "", "", ""])
     said = paragraph("± is one standard deviation throughout.", 8.0)
-    return [top, gap(2), table(rows, [16.0, 62.0, 36.0, 32.0, 44.0], pad=0.8), gap(0.6), said, gap(1)]
+    shown = table(rows, [16.0, 58.0, 34.0, 28.0, 54.0], pad=0.8)
+    return [top, gap(2), shown, gap(0.6), said, gap(1)]
 
 
 def _placement_image(plan: Plan) -> Any:
@@ -164,7 +167,7 @@ def _part_section(parts: Sequence[Part], materials: Materials) -> list[Any]:
         material = materials.find(part.material)
         rows.append([
             paragraph(escape(f"{part.side.value.upper()} {words(part.name)}")),
-            paragraph(escape(capital(material.words))),
+            paragraph(escape(f"{capital(material.words)} ({material.name})")),
             paragraph(escape(str(stock.amount(part, material)))),
         ])  # fmt: skip
     return [
@@ -187,7 +190,7 @@ def _contact_section(plan: Plan) -> list[Any]:
         spans += [("SPAN", (k, len(rows)), (k + 1, len(rows))) for k in range(1, len(heads), 2)]
         cases = [next((c for c in contact.cases if c.case == name), None) for _, contact in feet]
         rows += _contact_rows(name, cases)
-    first = 38.0
+    first = 34.0
     columns = [first, *[(WIDE - first) / len(heads)] * len(heads)]
     shown = table(rows, columns, pad=0.35, repeat=1)
     shown.setStyle(spans)
@@ -267,8 +270,8 @@ def _missing_section(plan: Plan) -> list[Any]:
     if not reasons:
         return []
     lines = [
-        paragraph(f"<b>{GLOSSES.get(name, words(name))}</b> ({' and '.join(sides)}): {escape(why)}.")
-        for (name, why), sides in reasons.items()
+        paragraph(f"<b>{GLOSSES.get(name, words(name))}</b> ({' and '.join(who)}): {escape(why)}.")
+        for (name, why), who in reasons.items()
     ]
     return [*head("Not measurable from these scans, and why"), *lines]
 
@@ -339,7 +342,7 @@ def _shoe_section(plan: Plan) -> list[Any]:
 
 def _note_section(plan: Plan) -> list[Any]:
     """Return the notes, gravest first."""
-    notes = all_notes(plan, without={"not-asked"})  # the questions have their own section
+    notes = all_notes(plan, without=SAID)
     if not notes:
         return []
     lines = [paragraph(f"<b>{capital(who)}</b> {escape(text)}.") for who, text in notes]
@@ -360,5 +363,3 @@ def _caution_section(plan: Plan) -> list[Any]:
     cautions = list(dict.fromkeys([MAIN_CAUTION, *plan.cautions]))
     lines += [f"<b>{escape(cautions[0])}</b> {escape(' '.join(cautions[1:]))}"]
     return [*head("Questions and cautions"), *(paragraph(line) for line in lines)]
-
-

@@ -29,7 +29,7 @@ from footscan.quality_view import open_sole
 from footscan.repeat import Comparison
 from footscan.results import Finding, MeasuredFoot, Severity, Verdict
 from footscan.scan import Array, Side
-from insole.output.template import save_bytes
+from insole.output.ink import save_bytes
 
 __all__ = ["scan_png", "write_compare", "write_scan"]
 

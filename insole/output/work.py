@@ -32,18 +32,17 @@ __all__ = [
 NUMBERS_PT, ACT_PT = 12.0, 10.0
 TRIAL_COLUMNS = (15.0, 15.0, 15.0, 15.0, 11.0, 22.0)  # mm
 TRIAL_WORDS = (
-    "<b>Each trial</b> 5–10 min easy, 5 min steady seated, 1 min standing. First road ride at most 1 h,"
-    " easy and near home; then bolts to torque again. Review after 3–5 rides or 2 weeks. Three steps"
-    " without a clear gain: back to baseline."
+    "<b>Each trial</b> 5–10 min easy, 5 min steady seated, 1 min standing. First road ride at most"
+    " 1 h, easy and near home; then bolts to torque again. Review after 3–5 rides or 2 weeks. Three"
+    " steps without a clear gain: back to baseline."
 )
 PREPARE = (
-    "<b>Before trimming</b> ☐ template: both rulers 100 mm ☐ parts against this page: side, face, thick"
-    " edge ☐ crest and shim lines from the template onto the base. Trim toe and outer edge first;"
-    " trimming heel or big-toe edge moves the zeros. <b>Thickness</b> ¹ at the crest ² middle of the"
-    " ball line. <b>Saddle</b> along the seat tube."
+    "<b>Before trimming</b> ☐ template: both rulers 100 mm ☐ parts against this page: side, face,"
+    " thick edge ☐ crest and shim lines from the template onto the base. Trim toe and outer edge"
+    " first; trimming heel or big-toe edge moves the zeros. <b>Thickness</b> ¹ at the crest ² in"
+    " the middle of the ball line. <b>Saddle</b> along the seat tube."
 )
-LAYERS = "base, shim, pad over the shim's thin end, cover; double-sided tape"
-SIDES = ("left", "right")
+LAYERS = "base, shim, {pad}cover; double-sided tape"
 
 
 def preparation(plan: Plan, parts: Sequence[Part], size: float, space: float) -> Any:
@@ -65,8 +64,9 @@ def _part_words(plan: Plan, parts: Sequence[Part]) -> str:
         if by_hand:
             name += f" (write on by hand: {', '.join(map(str, by_hand))})"
         sides.setdefault(part.side.value, []).append(name)
-    count = "2 × " if len(plan.feet) == 2 else ""
-    cover = f"{count}cover {of_plan(plan).value('thickness.cover'):g} mm (not supplied)"
+    count = "2\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}" if len(plan.feet) == 2 else ""
+    thick = f"{of_plan(plan).value('thickness.cover'):g}\N{NO-BREAK SPACE}mm"
+    cover = f"{count}cover {thick} (not supplied)"
     said = [f"<b>{side.upper()}</b> {escape(', '.join(names))}" for side, names in sides.items()]
     kit = ["kit pads from the kit, or print the file"] if from_kit else []
     return "; ".join([*said, *kit, cover])
@@ -79,8 +79,11 @@ def table_of_work(plan: Plan, size: float, space: float) -> Any:
     """Return the steps with the boxes of the trial that follows each."""
     first = WIDE - sum(TRIAL_COLUMNS)
     small = min(size, 8.4)
-    heads = ("<b>Order of work</b>, one change each, then its trial", "contact even",
-             "lump: where", "heel slips", "toes free", "knee path", "better +, worse −")  # fmt: skip
+    heads = (
+        "<b>Order of work</b>, one change each, then its trial",
+        *("contact even", "lump: where", "heel slips", "toes free", "knee path"),
+        "better +, worse −",
+    )
     rows = [[paragraph(words, small) for words in heads]]
     pair = " ".join(f"☐{foot.side[0].upper()}" for foot in plan.feet)
     boxes = [pair, "", pair, pair, "", "☐+  ☐=  ☐−"]
@@ -102,8 +105,8 @@ def steps(plan: Plan) -> list[tuple[str, str]]:
         new = "" if under_feet(plan) else "old bolts, "
         found.append((
             f"cleat{_of(plan, cleats)}",
-            f"to its mark; toe to wheel, heel to crank ≥ 5 mm; {new}maker's torque, ten clip-ins and"
-            f" releases a foot on a stand.{moves['cleat']}",
+            f"to its mark; toe to wheel, heel to crank ≥ 5 mm; {new}maker's torque, ten clip-ins"
+            f" and releases a foot on a stand.{moves['cleat']}",
         ))  # fmt: skip
     found.append(_base_step(plan, moves["base"]))
     if any(foot.wedges for foot in plan.feet):
@@ -119,8 +122,8 @@ def _of(plan: Plan, feet: Sequence[FootPlan]) -> str:
 
 def _shoe_step(plan: Plan) -> str:
     tight = [foot for foot in plan.feet if warnings(foot, "shoe")]
-    said = "closure, width"
-    return f"{said}; {' and '.join(f.side.upper() for f in tight)} tight, see above" if tight else said
+    names = " and ".join(foot.side.upper() for foot in tight)
+    return f"closure, width; {names} tight, see above" if tight else "closure, width"
 
 
 def _base_step(plan: Plan, saddle: str) -> tuple[str, str]:
@@ -134,7 +137,8 @@ def _base_step(plan: Plan, saddle: str) -> tuple[str, str]:
         f"{old}, trimmed until flat{pad}; cover on, no step above 0.2 mm under a fingertip"
         f"{table_words}.{saddle}"
     )
-    return f"base{f' and pad{_of(plan, pads)}' if pads else ''}", text
+    name = "base and pad" if len(pads) == len(plan.feet) else f"base, pad{_of(plan, pads)}"
+    return (name if pads else "base"), text
 
 
 def _wedge_step(plan: Plan, saddle: str) -> str:
@@ -146,8 +150,9 @@ def _wedge_step(plan: Plan, saddle: str) -> str:
             names = " and ".join(foot.side.upper() for foot in feet)
             how = ": its bolts, torque, ten clip-ins" if place is WedgePlace.UNDER else ""
             said.append(f"<b>{names}</b> {place.value}{how}")
-    inside = any(w.place is not WedgePlace.UNDER for f in plan.feet for w in f.wedges)
-    layers = f": {LAYERS}" if inside else ""
+    inside = [f for f in plan.feet if any(w.place is not WedgePlace.UNDER for w in f.wedges)]
+    pad = "pad over the shim's thin end, " if any(foot.pad for foot in inside) else ""
+    layers = f": {LAYERS.format(pad=pad)}" if inside else ""
     return (
         f"{'; '.join(said)}{layers}. Foot back in, heel to the rear, closed as before; measure"
         f" against the table.{saddle}"
@@ -196,7 +201,8 @@ def _saddle_moves(plan: Plan) -> dict[str, str]:
     for k, name in enumerate(names, 1):
         to = one_saddle([sum(share[:k]) for share in known])
         if abs(to - at) >= SADDLE_LEAST:
-            moves[name] = f" <b>Saddle {change(to - at)}.</b>"
+            said = f"Saddle {change(to - at)}.".replace(" ", "\N{NO-BREAK SPACE}")
+            moves[name] = f" <b>{said}</b>"
             at = to
     return moves
 
@@ -241,15 +247,16 @@ def bolt_table(plan: Plan, foot: FootPlan, wedge: WedgePlan, wide: float) -> lis
         old = "–" if slots.bolt_length is None else f"{slots.bolt_length:g}"
         needs = "old + shim" if bolt.length is None else f"<b>{bolt.length:.1f}</b>"
         rows.append([paragraph(name, 9.0, leading=1.0),
-                     *(paragraph(cell, NUMBERS_PT, leading=1.0) for cell in (old, f"{bolt.added:.1f}", needs)),
+                     *(paragraph(cell, NUMBERS_PT, leading=1.0)
+                       for cell in (old, f"{bolt.added:.1f}", needs)),
                      paragraph(_buy(bolt), ACT_PT, leading=1.0)])  # fmt: skip
     columns = (10.0, 12.0, 13.0, 23.0)
     small = table(rows, [wide - 3.0 - sum(columns), *columns], lines=False, pad=0.1)
     small.setStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
     turns = limits.value("wedge.under.bolt_turns")
     rule = (
-        f"Thread as before or more, at least {turns:g} turns ({turns * slots.thread_pitch:.1f} mm); no"
-        " bolt bottoms out or reaches the footbed"
+        f"Thread as before or more, at least {turns:g} turns ({turns * slots.thread_pitch:.1f} mm);"
+        " no bolt bottoms out or reaches the footbed"
     )
     return [small, gap(0.6), paragraph(rule, 9.0)]
 

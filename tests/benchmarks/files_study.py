@@ -45,7 +45,7 @@ from footscan.errors import FootscanError
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, Load, Side
 from footscan.specimen import build, random_shape
-from insole.output import folder, nesting, template
+from insole.output import folder, nesting, tiles
 from insole.parts import build as make
 from insole.parts.part import Part
 from insole.planning import planner
@@ -348,7 +348,7 @@ def look_at_paper(place: Path, plan: Plan, parts: list[Part], tag: str, ledger: 
             raster = page.render(scale=PER_MM * INCH_MM / 72, grayscale=True).to_numpy()
             ink = 255.0 - raster.reshape(raster.shape[:2]).astype(float)
             ledger.note("blank pages", not (ink > 128).any(), where)
-            at = round((template.MARGIN + 2.0 + 3.3) * PER_MM)
+            at = round((tiles.MARGIN + 2.0 + 3.3) * PER_MM)
             for line in (ink[-at], ink[:, at]):
                 ends = centres(line)[-2:] if line is not ink[:, at] else centres(line)
                 length = ends[-1] - ends[-2] if len(ends) > 1 else 0.0

@@ -133,6 +133,27 @@ def test_the_readme_says_what_a_maker_must_know(whole: tuple[Path, list[str]]) -
         assert words in text
 
 
+def test_readme_and_papers_round_a_thick_edge_alike(
+    tmp_path: Path, pair: list[Part], plan: Plan
+) -> None:
+    """2.054 mm is 2.1 mm, also where the part keeps it as 2.05 (in binary a little less)."""
+    facts = {"thick_edge": 2.05, "thick_edge_planned": 2.054}
+    parts = [replace(part, facts=facts) for part in pair]
+    text = (write(plan, parts, tmp_path) / "READ-ME-FIRST.txt").read_text(encoding="utf-8")
+    assert "thick edge 2.1 mm" in text
+
+
+def test_a_part_without_step_is_named_with_what_to_use(
+    tmp_path: Path, pair: list[Part], plan: Plan
+) -> None:
+    parts = [replace(part, solid=None) for part in pair]
+    settings = Settings(step=True, papers=("a4",))
+    place = write(plan, parts, tmp_path, settings=settings)
+    text = " ".join((place / "READ-ME-FIRST.txt").read_text(encoding="utf-8").split())
+    name = parts[0].label.replace("-", " ")
+    assert f"no STEP for the {name}: use the STL" in text
+
+
 def test_the_readme_always_calls_for_clinical_advice(
     tmp_path: Path, pair: list[Part], plan: Plan
 ) -> None:

@@ -8,7 +8,7 @@ import pytest
 from reportlab.pdfgen.canvas import Canvas
 
 from insole.errors import OutputError
-from insole.output import pages, template
+from insole.output import pages, template, tiles
 from tests.plans import sample_plan
 
 MM = 72.0 / 25.4
@@ -16,7 +16,7 @@ MM = 72.0 / 25.4
 
 def page_with_rulers(path: Path, across: float = 100.0, along: float = 100.0) -> Path:
     """Draw two rulers of given lengths, mm, where a template has them, and some words."""
-    up, right = template.ruler_lines()
+    up, right = tiles.ruler_lines()
     canvas = Canvas(str(path), pagesize=(210 * MM, 297 * MM), invariant=1)
     canvas.scale(MM, MM)
     canvas.setLineWidth(0.15)

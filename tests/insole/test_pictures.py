@@ -76,6 +76,30 @@ def test_left_foot_stands_left_of_the_right_foot() -> None:
     assert columns[rows > middle_row].max() < middle
 
 
+def test_tender_spot_is_ringed_at_10_mm_on_its_own_foot() -> None:
+    """Along a circle of 10 mm the picture gets darker; along 6 and 14 mm hardly anywhere."""
+    plan = sample_plan(wedges=False)
+    spot = (100.0, -25.0)  # beside the pad, where nothing else is drawn
+    wished = plan.model_copy(update={"wishes": {"left": {"tender": [list(spot)]}}})
+    before, after = (opened(pictures.placement_png(p)) for p in (plan, wished))
+    half = before.shape[1] // 2
+    rows, columns = near(before[:, :half], (243, 241, 234), 2.0)
+    outline = np.array(plan.left.base.outline)
+    pixel = np.ptp(rows) / np.ptp(outline[:, 0])
+    middle = columns.max() - pixel * outline[:, 1].max()  # the big toe of a left foot is at right
+    angle = np.linspace(0.0, 2 * np.pi, 90)
+    share = {}
+    for radius in (6.0, 10.0, 14.0):
+        x, y = spot[0] + radius * np.sin(angle), spot[1] + radius * np.cos(angle)
+        r, c = np.rint(rows.max() - pixel * x), np.rint(middle + pixel * y)
+        lost = [(before - after)[int(i) - 1 : int(i) + 2, int(j) - 1 : int(j) + 2].max()
+                for i, j in zip(r, c, strict=True)]  # fmt: skip
+        share[radius] = np.mean(np.array(lost) > 80.0)
+    assert share[10.0] > 0.5  # a dashed line
+    assert max(share[6.0], share[14.0]) < 0.2
+    assert np.abs(after - before)[:, half:].max() == 0.0
+
+
 def test_placement_is_true_to_scale() -> None:
     """Length against width of the base's outline, as in the plan (270 mm foot: 278 mm bed)."""
     plan = single("right").model_copy(

@@ -12,11 +12,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from shapely import LinearRing, Point, Polygon
+from shapely import LinearRing, LineString, Point, Polygon, box
 
 from footscan.scan import Side
 from insole.errors import OutputError
-from insole.output import template
+from insole.output import ink, pages, places, template, tiles
 from insole.parts.part import Part
 from insole.planning.plan import Plan, WedgePlace
 from tests.plans import bed_ring, sample_plan, sample_wedge
@@ -109,9 +109,9 @@ def test_rulers_measure_100_mm_on_every_page(tmp_path: Path, paper: str) -> None
         raster = page.render(scale=PER_MM * MM, grayscale=True).to_numpy()
         ink = 255.0 - raster.reshape(raster.shape[:2]).astype(float)
         # between the 3 mm ticks and the numerals only the end ticks cross
-        row = ink[-round((template.MARGIN + 2.0 + 3.3) * PER_MM)]
+        row = ink[-round((tiles.MARGIN + 2.0 + 3.3) * PER_MM)]
         across = centres(row)[-2:]
-        along = centres(ink[:, round((template.MARGIN + 2.0 + 3.3) * PER_MM)])
+        along = centres(ink[:, round((tiles.MARGIN + 2.0 + 3.3) * PER_MM)])
         assert across[1] - across[0] == pytest.approx(100.0, abs=0.1)
         assert len(along) == 2
         assert along[1] - along[0] == pytest.approx(100.0, abs=0.1)
@@ -150,7 +150,117 @@ def test_a_long_foot_runs_over_tiles_that_join(tmp_path: Path) -> None:
             assert "cross on cross" in text
         shared = [(a, b) for a in stations[0] for b in stations[1] if abs(a - b) < 0.03]
         assert len(shared) == 1  # the join; the ends of the two drawings are 10 mm apart
-        assert max(stations[0]) - min(stations[1]) == pytest.approx(template.OVERLAP, abs=0.05)
+        assert max(stations[0]) - min(stations[1]) == pytest.approx(tiles.OVERLAP, abs=0.05)
+
+
+def with_base(plan: Plan, side: str, ring: np.ndarray) -> Plan:
+    """Return the plan with another base outline for one foot."""
+    foot = getattr(plan, side)
+    outline = [(float(x), float(y)) for x, y in ring]
+    base = foot.base.model_copy(update={"outline": outline})
+    return plan.model_copy(update={side: foot.model_copy(update={"base": base})})
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_long_and_broad_bed_still_needs_one_sheet_of_a4(tmp_path: Path, side: str) -> None:
+    """283 x 107 mm on 198 x 285 mm of paper, beside both rulers, which a steel rule still finds."""
+    ring = bed_ring(283.0) * (1.0, 1.12)
+    plan = with_base(sample_plan(sides=(side,)), side, ring)
+    path = tmp_path / "t.pdf"
+    template.write_template(path, plan, [])
+    document = pdfium.PdfDocument(path.read_bytes())
+    assert len(document) == 2
+    for page, face in zip(document, ("above", "below"), strict=True):
+        drawn = matching(page, on_page(ring, side, face))
+        assert drawn is not None
+        assert drawn.min() > tiles.LINE_MARGIN - 0.5
+        rulers = box(tiles.MARGIN, 17.0, 17.0, 117.0)
+        assert not Polygon(drawn).intersects(rulers)
+    pages.read_back(path, rulers=True)
+
+
+def test_tender_spot_is_ringed_at_its_radius_on_its_own_foot(tmp_path: Path) -> None:
+    """10 mm around the spot: the free radius of the limits, for either face."""
+    plan = sample_plan().model_copy(update={"wishes": {"left": {"tender": [[135.0, 15.0]]}}})
+    document = written(tmp_path, plan)
+    angle = np.linspace(0.0, 2 * np.pi, 72, endpoint=False)
+    ring = np.array([135.0, 15.0]) + 10.0 * np.column_stack([np.cos(angle), np.sin(angle)])
+    for number, face in enumerate(("above", "below")):
+        page = document[number]
+        base = matching(page, on_page(plan.left.base.outline, "left", face))
+        drawn = matching(page, on_page(ring, "left", face))
+        assert base is not None
+        assert drawn is not None
+        both = [on_page(points, "left", face) for points in (plan.left.base.outline, ring)]
+        wanted = both[1].min(axis=0) - both[0].min(axis=0)
+        assert drawn.min(axis=0) - base.min(axis=0) == pytest.approx(wanted, abs=DRAWN_MM)
+        text = " ".join(page.get_textpage().get_text_bounded().split())
+        assert "Keep free: tender spot 135 mm from rear edge, 15 mm towards the big toe" in text
+    assert "tender" not in document[2].get_textpage().get_text_bounded()
+
+
+def white_patches(page: Any) -> list[Polygon]:
+    """Return the areas that are cleared behind words, page mm."""
+    raw, found = pdfium.raw, []
+    for item, points in zip(page.get_objects(filter=[raw.FPDF_PAGEOBJ_PATH]), paths(page),
+                            strict=True):  # fmt: skip
+        shades = [ctypes.c_uint() for _ in range(4)]
+        raw.FPDFPageObj_GetFillColor(item, *shades)
+        mode, stroke = ctypes.c_int(), ctypes.c_int()
+        raw.FPDFPath_GetDrawMode(item, mode, stroke)
+        if mode.value and not stroke.value and [shade.value for shade in shades[:3]] == [255] * 3:
+            found.append(box(*points.min(axis=0), *points.max(axis=0)))
+    return found
+
+
+@pytest.mark.parametrize("lean", [0.0, 40.0, -40.0])
+def test_words_inside_the_outline_wipe_out_no_line(tmp_path: Path, lean: float) -> None:
+    """Whatever way the toes lean, no white patch meets base, pad or shim."""
+    ring = bed_ring()
+    ahead = np.clip(ring[:, 0] - 230.0, 0.0, None) / 48.0
+    leaning = np.column_stack([ring[:, 0], ring[:, 1] * (1.0 - 0.6 * ahead) + lean * ahead])
+    plan = with_base(sample_plan(sides=("right",), under=True), "right", leaning)
+    for page, face in zip(written(tmp_path, plan), ("above", "below"), strict=True):
+        patches = white_patches(page)
+        assert len(patches) >= 6  # HEEL, TOES, two lines of each name
+        foot = plan.right
+        for outline in (foot.base.outline, foot.pad.outline, *(w.outline for w in foot.wedges)):
+            drawn = matching(page, on_page(outline, "right", face))
+            assert drawn is not None
+            assert not any(LinearRing(drawn).intersects(patch) for patch in patches)
+
+
+def test_no_leader_runs_through_the_thick_edge(tmp_path: Path) -> None:
+    """The words lie along the band; lines of two points that end in the column pass beside them."""
+    page = written(tmp_path, sample_plan(sides=("right",)))[1]  # thick edge towards the column
+    text = page.get_textpage()
+    start = text.get_text_range().index("THICK EDGE")
+    boxes = np.array([text.get_charbox(k) for k in range(start, start + 16)]) * MM
+    words = box(*boxes[:, :2].min(axis=0), *boxes[:, 2:].max(axis=0))
+    leaders = [
+        LineString(path) for path in paths(page) if len(path) == 3 and np.ptp(path[:, 0]) > 20
+    ]
+    assert leaders
+    assert not any(line.intersects(words) for line in leaders)
+
+
+def test_a_base_without_a_pad_has_no_grid(tmp_path: Path) -> None:
+    with_pad, without = (written(tmp_path, sample_plan(sides=("left",), pad_height=height))[0]
+                         for height in (10.0, None))  # fmt: skip
+    assert "placement grid" in with_pad.get_textpage().get_text_bounded()
+    assert "placement grid" not in without.get_textpage().get_text_bounded()
+    assert len(paths(with_pad)) - len(paths(without)) > 40
+
+
+def test_words_say_only_what_holds_on_the_page(tmp_path: Path) -> None:
+    page = written(tmp_path, sample_plan(sides=("right",), under=True))[1]
+    text = " ".join(page.get_textpage().get_text_bounded().split())
+    assert "SEEN FROM BELOW" in text
+    assert "from above" not in text
+    shim = text.split("Shim under the shoe")[1].split("Shim inside")[0]
+    assert "placed by its bolt slots under the cleat" in shim
+    assert "mm from rear edge" not in shim.split("base's edge")[0]
+    assert "Copy crest and shim lines before trimming" in text
 
 
 def test_usual_sizes_need_one_sheet_of_a4(tmp_path: Path) -> None:
@@ -165,8 +275,8 @@ def test_no_word_leaves_the_printable_page(tmp_path: Path, paper: str) -> None:
         text = page.get_textpage()
         boxes = np.array([text.get_charbox(k) for k in range(text.count_chars())]) * MM
         boxes = boxes[(boxes[:, 2] > boxes[:, 0])]
-        width, height = template.PAPERS[paper]
-        least = template.MARGIN - 1.0
+        width, height = tiles.PAPERS[paper]
+        least = tiles.MARGIN - 1.0
         assert boxes[:, :2].min() >= least
         assert boxes[:, 2].max() <= width - least
         assert boxes[:, 3].max() <= height - least
@@ -233,10 +343,10 @@ def test_bad_calls_are_refused(tmp_path: Path) -> None:
 
 def test_a_file_that_cannot_be_written_leaves_nothing(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match=r"cannot write .*choose a folder"):
-        template.save_bytes(tmp_path / "none" / "t.pdf", b"new")
+        ink.save_bytes(tmp_path / "none" / "t.pdf", b"new")
     (tmp_path / "t.pdf").mkdir()
     with pytest.raises(OutputError, match="cannot write"):
-        template.save_bytes(tmp_path / "t.pdf", b"new")
+        ink.save_bytes(tmp_path / "t.pdf", b"new")
     assert [entry.name for entry in tmp_path.iterdir()] == ["t.pdf"]
 
 
@@ -247,17 +357,17 @@ def test_crest_is_measured_from_the_medial_edge() -> None:
     base = foot.base.model_copy(update={"outline": bed})
     crest = foot.pad.crest.model_copy(update={"from_rear": 120.0, "from_medial": 25.0})
     pad = foot.pad.model_copy(update={"crest": crest})
-    wanted = template.crest_point(foot.model_copy(update={"base": base, "pad": pad}))
+    wanted = places.crest_point(foot.model_copy(update={"base": base, "pad": pad}))
     assert wanted == pytest.approx([120.0, 35.0])
     with pytest.raises(ValueError, match="no pad"):
-        template.crest_point(foot.model_copy(update={"pad": None}))
+        places.crest_point(foot.model_copy(update={"pad": None}))
 
 
 @pytest.mark.parametrize("net", [2.0, -2.0])
 @pytest.mark.parametrize("place", list(WedgePlace))
 def test_thick_edge_band_lies_along_the_thick_side(place: WedgePlace, net: float) -> None:
     wedge = sample_wedge(bed_ring(), place, net)
-    full, band = template.wedge_lines(wedge)
+    full, band = places.wedge_lines(wedge)
     shape = Polygon(wedge.outline)
     assert shape.buffer(0.01).contains(Polygon(band))
     assert (np.sign(band[:, 1]) == np.sign(net)).mean() > 0.95  # + is thick on the medial side
@@ -273,13 +383,13 @@ def test_blocks_are_spread_apart_in_order() -> None:
     for _ in range(50):
         wanted = np.sort(rng.uniform(0, 200, 6))[::-1]
         sizes = rng.uniform(5, 25, 6)
-        tops = template.spread(wanted, sizes, 210.0, 0.0)
+        tops = places.spread(wanted, sizes, 210.0, 0.0)
         assert (tops[:-1] - sizes[:-1] >= tops[1:] - 1e-9).all()
         assert tops[0] <= 210.0
         assert tops[-1] - sizes[-1] >= -1e-9
-    assert template.spread([90.0, 50.0], [10.0, 10.0], 100.0, 0.0) == pytest.approx([90.0, 50.0])
-    assert template.spread([50.0, 50.0], [10.0, 10.0], 100.0, 0.0) == pytest.approx([55.0, 45.0])
-    assert len(template.spread([], [], 1.0, 0.0)) == 0
+    assert places.spread([90.0, 50.0], [10.0, 10.0], 100.0, 0.0) == pytest.approx([90.0, 50.0])
+    assert places.spread([50.0, 50.0], [10.0, 10.0], 100.0, 0.0) == pytest.approx([55.0, 45.0])
+    assert len(places.spread([], [], 1.0, 0.0)) == 0
 
 
 @pytest.mark.parametrize(
@@ -288,12 +398,12 @@ def test_blocks_are_spread_apart_in_order() -> None:
      (-2.5, "turn 2.5°, front to the little toe")],
 )  # fmt: skip
 def test_turn_in_words(turn: float, words: str) -> None:
-    assert template.turn_words(turn) == words
+    assert places.turn_words(turn) == words
 
 
 def test_fonts_hold_the_signs_of_the_trade() -> None:
     from reportlab.pdfbase import pdfmetrics
 
-    for name in template.fonts():
+    for name in ink.fonts():
         face = pdfmetrics.getFont(name).face
         assert all(ord(sign) in face.charToGlyph for sign in "°±–−×≥·…☐éłßЖ")
