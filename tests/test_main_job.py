@@ -81,8 +81,11 @@ def test_every_file_of_the_bench_is_there(made: Made) -> None:
     wanted |= {f"pictures/placement-{tag}.png", "plan.json", "READ-ME-FIRST.txt", "manifest.json"}
     assert wanted <= found
     others = found - wanted
-    assert others
-    assert all(name.startswith("print/") and name.endswith(".3mf") for name in others)
+    plates = {name for name in others if name.startswith("print/") and name.endswith(".3mf")}
+    sheets = {name for name in others if name.startswith("cut/sheet-")}
+    assert plates
+    assert len({Path(name).stem for name in sheets}) >= 3  # one per material, as DXF and SVG
+    assert others == plates | sheets
     manifest = json.loads((made.folder / "manifest.json").read_text(encoding="utf-8"))
     assert {entry["path"] for entry in manifest["files"]} == found - {"manifest.json"}
 
@@ -120,7 +123,9 @@ def test_dxf_files_are_millimetres_and_sound(made: Made) -> None:
     import ezdxf
 
     paths = sorted((made.folder / "cut").rglob("*.dxf"))
-    assert len(paths) == 4 + len(made.parts)
+    sheets = [path for path in paths if path.name.startswith("sheet-")]
+    assert len(paths) - len(sheets) == 4 + len(made.parts)
+    assert sheets
     for path in paths:
         drawing = ezdxf.readfile(path)
         assert drawing.header["$INSUNITS"] == 4, path.name  # 4: millimetres (DXF reference)

@@ -37,7 +37,7 @@ from insole.output.places import (
 )
 from insole.parts.part import Part
 from insole.planning.limits import of_plan
-from insole.planning.plan import FootPlan, HeightGrid, Plan, WedgePlan
+from insole.planning.plan import FootPlan, HeightGrid, Plan, WedgePlan, fingerprint
 
 __all__ = ["part_view", "placement_png", "write_placement", "write_scan_picture"]
 
@@ -111,7 +111,10 @@ def write_placement(path: str | Path, plan: Plan) -> None:
     save_bytes(path, placement_png(plan))
 
 
-def placement_png(plan: Plan, *, dpi: int = 130) -> bytes:
+_LAST: dict[tuple[str, int], bytes] = {}  # the picture file and the plan page show the same
+
+
+def placement_png(plan: Plan, *, dpi: int = 150) -> bytes:
     """Return the placement picture as PNG bytes; see :func:`write_placement`.
 
     Raises
@@ -119,6 +122,16 @@ def placement_png(plan: Plan, *, dpi: int = 130) -> bytes:
     insole.errors.OutputError
         The plan has no foot.
     """
+    key = fingerprint(plan), dpi
+    if key not in _LAST:
+        drawn = _placement(plan, dpi)
+        _LAST.clear()
+        _LAST[key] = drawn
+    return _LAST[key]
+
+
+def _placement(plan: Plan, dpi: int) -> bytes:
+    """Draw the placement picture."""
     from matplotlib.figure import Figure
 
     if not plan.feet:

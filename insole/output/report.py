@@ -138,7 +138,7 @@ def _placement_image(plan: Plan) -> Any:
 
     from insole.output.pictures import placement_png
 
-    data = placement_png(plan, dpi=170)
+    data = placement_png(plan)
     wide, high = ImageReader(io.BytesIO(data)).getSize()
     scale = min(WIDE * MM / wide, 150.0 * MM / high)
     return Image(io.BytesIO(data), width=wide * scale, height=high * scale)
