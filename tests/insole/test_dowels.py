@@ -255,7 +255,9 @@ def test_parts_of_one_plan_do_not_clash() -> None:
 
 def test_a_heel_shim_inside_a_heel_rim_clashes() -> None:
     """The shim lies where the rim stands: what both fill is known from their heights."""
-    plan = planned(0, heel=2.0, rim=8.0)
+    shim, rim = planned(0, heel=2.0), planned(0, rim=8.0)  # planned apart: together it is refused
+    base = shim.right.base.model_copy(update={"heel_cup": rim.right.base.heel_cup})
+    plan = shim.model_copy(update={"right": shim.right.model_copy(update={"base": base})})
     parts = build.all_parts(plan)
     found = clash(parts, plan)
     assert len(found) == 1
