@@ -324,8 +324,8 @@ def test_the_command_takes_the_wish(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert "dowels need a base of at least 2.2 mm" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
     own = tmp_path / "own.toml"
-    own.write_text("base.thickness = 2.4\n")
+    own.write_text("base.thickness = 2.4\n", encoding="utf-8")
     assert cli.main([*wish, "--limits", str(own), "--case", "larch"]) == 0
-    record = json.loads((tmp_path / "larch-v1-plan.json").read_text())
+    record = json.loads((tmp_path / "larch-v1-plan.json").read_text(encoding="utf-8"))
     assert record["wishes"]["dowels"] is True
     assert len(record["left"]["base"]["dowels"]) == 3
