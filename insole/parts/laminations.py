@@ -123,7 +123,8 @@ def _layer(
     """Return one flat piece of a stack."""
     k, letter = at
     thickness = stock[k]
-    name = f"{part.name}-layer-{k + 1}{letter}"
+    width = len(str(len(stock)))  # 01 before 10 in any list of files
+    name = f"{part.name}-layer-{k + 1:0{width}d}{letter}"
     vertices, faces = solids.arrays(solids.prism(piece, 0.0, thickness), name)
     outline, holes = outlines.rings(piece)
     centre = piece.representative_point()
