@@ -144,10 +144,11 @@ def _edges(part: Part, process: Process) -> list[str]:
             f"{FORM_WALL_MM:g} mm"
         )
     most = float(part.facts.get("edge_most", 0.0))
-    if most > EDGE_MOST_MM + EDGE_SLACK_MM:
+    allowed = max(EDGE_MOST_MM, float(part.facts.get("standing_edge", 0.0)))
+    if most > allowed + EDGE_SLACK_MM:
         found.append(
             f"its edge is up to {most:.1f} mm high, a step that can be felt; at most "
-            f"{EDGE_MOST_MM:g} mm"
+            f"{allowed:g} mm"
         )
     stray = float(part.facts.get("chord_error", 0.0))
     if stray > CHORD_MM:

@@ -238,6 +238,8 @@ def _facts(
         "front_edge": pad.front_edge,
         "rear_edge": pad.rear_edge,
     }
+    if pad.medial_edge is not None:
+        facts["standing_edge"] = pad.medial_edge  # against the shoe's wall, as wished
     if notch is not None:
         facts["notch"] = notch
     return facts

@@ -92,6 +92,10 @@ def test_edges_are_held_against_the_process() -> None:
     high = parts()["left-arch-pad"]
     high = replace(high, facts={**high.facts, "edge_most": 1.2})
     assert any("a step that can be felt" in s for s in check(high))
+    standing = replace(high, facts={**high.facts, "standing_edge": 1.2})
+    assert not any("a step that can be felt" in s for s in check(standing))
+    higher = replace(standing, facts={**standing.facts, "edge_most": 1.4})
+    assert any("at most 1.2 mm" in s for s in check(higher))
 
 
 def test_overhang_is_found() -> None:
