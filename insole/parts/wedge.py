@@ -32,10 +32,10 @@ from insole.errors import PartError
 from insole.parts import breps, outlines, solids
 from insole.parts.part import Mark, Part
 from insole.planning.plan import FootPlan, WedgePlace, WedgePlan
+from insole.planning.ramp import Plane, planes
 
 __all__ = ["grind_lines", "planes", "shim", "volume"]
 
-Plane = tuple[float, float, float]  # z = a x + b y + c
 
 GRIND_STEP_MM = 0.5
 NOTCH_MM = (2.0, 5.0)
@@ -126,28 +126,6 @@ def _clipped(wedge: WedgePlan, name: str) -> Polygon:
     if not isinstance(clipped, Polygon) or clipped.is_empty:
         raise PartError(name, f"the ramp of the {name} lies off its outline; plan the wedge again")
     return clipped
-
-
-def planes(wedge: WedgePlan, plan: Polygon) -> tuple[Plane, ...]:
-    """Return the planes z = a x + b y + c of a wedge over its outline: ramp, then skives."""
-    x0, low, x1, high = plan.bounds
-    full = plan.intersection(
-        shapely.box(max(wedge.full_from, x0), low - 1, min(wedge.full_to, x1), high + 1)
-    ).bounds
-    slope = math.tan(math.radians(abs(wedge.net)))
-    rise = slope * (full[3] - low if wedge.net > 0 else high - full[1])
-    found = [
-        (0.0, slope, wedge.edge - low * slope)
-        if wedge.net > 0
-        else (0.0, -slope, wedge.edge + high * slope)
-    ]
-    if wedge.taper_rear > 0:
-        steep = rise / wedge.taper_rear
-        found.append((steep, 0.0, wedge.edge - (wedge.full_from - wedge.taper_rear) * steep))
-    if wedge.taper_front > 0:
-        steep = rise / wedge.taper_front
-        found.append((-steep, 0.0, wedge.edge + (wedge.full_to + wedge.taper_front) * steep))
-    return tuple(found)
 
 
 def volume(plan: Polygon, roof: Sequence[Plane]) -> float:

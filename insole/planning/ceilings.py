@@ -20,10 +20,12 @@ from insole.errors import PlanError
 from insole.planning.limits import Limits
 from insole.planning.outline import edges_at
 from insole.planning.plan import WedgePlace, WedgePlan
+from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
 
-__all__ = ["Ceiling", "Room", "ball_line", "low_pass", "room", "shim_height"]
+__all__ = ["Ceiling", "Room", "ball_line", "low_pass", "room"]
 
+LINE_SIGMA_MM = 6.0  # evens out lines that follow the scanned outline
 FREE = 1e3  # mm: no ceiling here
 FADE_MM = 15.0  # beside a partly filled place the fill rises over this, so that no step is felt
 MARGIN_MM = 6.0  # grid beyond the region in which a pad may lie
@@ -31,11 +33,17 @@ MARGIN_MM = 6.0  # grid beyond the region in which a pad may lie
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Ceiling:
-    """One rule: its code, the words for the plan, and heights in mm on the room's grid."""
+    """One rule: its code, the words for the plan, and heights in mm on the room's grid.
+
+    A rule that forbids the pad beyond a line also says how far each node lies on the allowed
+    side of that line (`inside`, mm, negative beyond it): between nodes the line is where that
+    is zero, while heights alone would make it a staircase of the grid, felt as ribs.
+    """
 
     code: str
     words: str
     z: Array
+    inside: Array | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,7 +82,10 @@ class Room:
 
     def coarser(self, by: int) -> Room:
         """Return the room with every `by`-th node, for quick comparisons."""
-        thin = tuple(replace(c, z=c.z[::by, ::by]) for c in self.ceilings)
+        thin = tuple(
+            replace(c, z=c.z[::by, ::by], inside=None if c.inside is None else c.inside[::by, ::by])
+            for c in self.ceilings
+        )
         return Room(x=self.x[::by], y=self.y[::by], gap=self.gap[::by, ::by],
                     shim=self.shim[::by, ::by], ceilings=thin, cell=self.cell * by)  # fmt: skip
 
@@ -84,6 +95,22 @@ class Room:
         for ceiling in self.ceilings:
             if not (without and ceiling.code.startswith(without)):
                 z = np.minimum(z, ceiling.z)
+        return z
+
+    def fill(self, level: float, at_line: float, *, without: str = "") -> Array:
+        """Return :meth:`lowest` with `at_line` mm on the lines of rules that forbid the pad.
+
+        Its contour at that height follows those lines between nodes.
+        """
+        z = self.wish(level)
+        for ceiling in self.ceilings:
+            if without and ceiling.code.startswith(without):
+                continue
+            if ceiling.inside is None:
+                z = np.minimum(z, ceiling.z)
+                continue
+            line = at_line + ceiling.inside
+            z = np.minimum(z, np.where(ceiling.z > 0, np.minimum(ceiling.z, line), line))
         return z
 
 
@@ -158,23 +185,6 @@ def ball_line(seating: Seating) -> tuple[Array, Array, float]:
     raise PlanError("the ball of the foot was not found in the scan; set its landmarks by hand")
 
 
-def shim_height(wedge: WedgePlan, x: Array, y: Array) -> Array:
-    """Return the thickness of a shim at (x, y), mm; 0 outside its outline."""
-    import shapely
-
-    span = wedge.taper_rear, wedge.taper_front
-    rear = (x - wedge.full_from + span[0]) / span[0] if span[0] > 0 else x >= wedge.full_from
-    front = (wedge.full_to + span[1] - x) / span[1] if span[1] > 0 else x <= wedge.full_to
-    along = np.clip(np.minimum(rear, front), 0.0, 1.0)
-    ring = np.asarray(wedge.outline, dtype=float)
-    low, high = edges_at(ring, x[:, 0])
-    medial = wedge.thick_side == "big-toe side"
-    in_from_thin = (y - low[:, None]) if medial else (high[:, None] - y)
-    ramp = np.clip(np.nan_to_num(in_from_thin) / wedge.width, 0.0, 1.0)
-    thick = wedge.edge + (wedge.thick_edge - wedge.edge) * ramp * along
-    return np.where(shapely.contains_xy(shapely.Polygon(ring), x, y) & (along > 0), thick, 0.0)
-
-
 def _grid(seating: Seating, limits: Limits) -> tuple[Array, Array]:
     """Return node coordinates around the region in which a pad may lie."""
     medial, lateral, _ = ball_line(seating)
@@ -201,15 +211,26 @@ def _inside(ring: Array, inset: float, x: Array, y: Array) -> Array:
     return np.asarray(shapely.contains_xy(shapely.Polygon(ring).buffer(-inset), x, y))
 
 
+def _depth(ring: Array, x: Array, y: Array) -> Array:
+    """Return how far places lie inside a ring, mm; negative outside."""
+    import shapely
+
+    polygon = shapely.Polygon(ring)
+    away = shapely.distance(polygon.exterior, shapely.points(x, y))
+    return np.where(shapely.contains_xy(polygon, x, y), away, -away)
+
+
 def _base_edge(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
     """No pad beyond the finished base's edge; no high wall near it."""
     inset = seating.trim + limits.value("place.medial_inset")
-    wall = _inside(seating.base, inset, x, y)
+    away = _depth(seating.base, x, y) - inset
+    wall = away > 0
     flange = np.where(_inside(seating.base, inset + 10.0, x, y), FREE, limits.value("feel.flange"))
     return Ceiling(
         code="base-edge",
         words="the medial wall of the pad runs out at the edge of the base",
         z=np.where(wall, flange, 0.0),
+        inside=away,
     )
 
 
@@ -217,11 +238,16 @@ def _lateral_end(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceilin
     """Height runs out laterally by a share of the local breadth of the foot."""
     low, high = edges_at(seating.foot_outline, x)
     share = limits.value("place.lateral_end")
-    end = np.nan_to_num(high - share * (high - low), nan=FREE)
+    end = high - share * (high - low)
+    seen = np.isfinite(end)
+    if seen.any():  # the scan's outline is no ruler: its waves would be felt along the run-out
+        end = ndimage.gaussian_filter1d(np.interp(x, x[seen], end[seen]), LINE_SIGMA_MM)
+    end = np.where(seen, end, FREE)
     return Ceiling(
         code="lateral-end",
         words=f"the lateral side runs out by {100 * share:.0f} % of the midfoot's breadth",
         z=np.where(y > end[:, None], FREE, 0.0),
+        inside=y - end[:, None],
     )
 
 
@@ -236,7 +262,8 @@ def _ball(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]
     clear, thin = limits.value("keepout.ball_clear"), limits.value("keepout.ball_thin")
     height = limits.value("keepout.ball_thin_height")
     return [
-        Ceiling(code="ball-line", z=np.where(behind >= clear + extra, FREE, 0.0), words=(
+        Ceiling(code="ball-line", z=np.where(behind >= clear + extra, FREE, 0.0),
+                inside=behind - clear - extra, words=(
             f"the front edge stays {clear + extra:.1f} mm behind the ball line ({clear:g} mm and "
             f"{extra:.1f} mm for the landmarks' uncertainty)")),
         Ceiling(code="ball-thin", z=np.where(behind >= thin, FREE, height), words=(
@@ -248,14 +275,17 @@ def _rear(seating: Seating, x: Array, gap: Array, limits: Limits) -> Ceiling:
     """Rear edge not behind a share of the length, nor where the heel rests."""
     share = limits.value("keepout.rear")
     station = (x - seating.station) / seating.foot_length
-    resting = (station < limits.value("keepout.heel_contact_to")) & (
-        gap < limits.value("keepout.heel_contact")
-    )
+    free = limits.value("keepout.heel_contact_to")
+    clear = gap - limits.value("keepout.heel_contact")
+    resting = (station < free) & (clear < 0)
+    # the sole rises at about one in two there
+    off_heel = np.maximum((station - free) * seating.foot_length, 2.0 * clear)
     return Ceiling(
         code="rear",
         words=f"the rear edge stays ahead of {100 * share:.0f} % of the foot's length and of the "
         "heel's contact",
         z=np.where((station >= share) & ~resting, FREE, 0.0),
+        inside=np.minimum((station - share) * seating.foot_length, off_heel),
     )
 
 
@@ -292,6 +322,7 @@ def _fifth_base(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling
         code="fifth-base",
         words="the base of the fifth metatarsal and the cuboid stay free",
         z=np.where(np.hypot(x - at, y - centre) > radius, FREE, 0.0),
+        inside=np.hypot(x - at, y - centre) - radius,
     )
 
 
@@ -337,4 +368,6 @@ def _overlap(shim: Array, limits: Limits) -> list[Ceiling]:
     if not (shim > most).any():
         return []
     words = f"the pad covers a wedge shim only where that is at most {most:g} mm thick"
-    return [Ceiling(code="shim", words=words, z=np.where(shim > most, 0.0, FREE))]
+    slope = np.maximum(np.hypot(*np.gradient(shim)), 0.02)  # mm per mm: its taper, or its ramp
+    return [Ceiling(code="shim", words=words, z=np.where(shim > most, 0.0, FREE),
+                    inside=(most - shim) / slope)]  # fmt: skip

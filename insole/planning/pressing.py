@@ -22,7 +22,7 @@ from scipy import ndimage
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.planning.ceilings import ball_line, shim_height
+from insole.planning.ceilings import ball_line
 from insole.planning.contact import TILT_LIMIT_DEG, Contact, layers_in_series, press, winkler
 from insole.planning.limits import Limits
 from insole.planning.plan import (
@@ -33,16 +33,19 @@ from insole.planning.plan import (
     Note,
     NoteLevel,
     PadPlan,
+    PressureMap,
     Quantity,
     WedgePlace,
     WedgePlan,
 )
+from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
 
 __all__ = ["GRAVITY", "compare", "gent_modulus", "pad_height", "region_maps", "shim_notes"]
 
 GRAVITY = 9.80665  # m/s2, standard
 CELL_MM = 2
+MAP_CELLS = 2  # cells to a side that are one cell of the map which a plan keeps
 MASSES_KG = (25.0, 250.0)  # a body mass beyond is a slip of the hand
 LARGEST_ANKLE_DEG = 15.0  # of the sole against its bed: nothing holds it further in a shoe
 LEAST_LAYER_MM = 0.1  # thinner parts give way by nothing that matters
@@ -285,9 +288,10 @@ def _case(
     except PlanError as error:
         return ContactCase(case=name, load=load, ankle=ankle, reason=str(error))
     before, after = (_figures(one, bed) for one in found)
+    maps = _maps([one.pressure for one in found], bed)
     return ContactCase(
         case=name, load=load, centre=(round(centre[0], 1), round(centre[1], 1)), ankle=ankle,
-        before=before, after=after, notes=notes,
+        before=before, after=after, before_map=maps[0], after_map=maps[1], notes=notes,
     )  # fmt: skip
 
 
@@ -321,6 +325,29 @@ def _figures(found: Contact, bed: _Bed) -> ContactFigures:
         tilt=(round(found.tilt_x, 2), round(found.tilt_y, 2)),
         centre=(round(found.centre[0], 1), round(found.centre[1], 1)),
     )  # fmt: skip
+
+
+def _maps(pressures: Sequence[Array], bed: _Bed) -> list[PressureMap]:
+    """Return maps of `MAP_CELLS` cells to a side in one, cut to where any of them is pressed.
+
+    Means over whole cells, so that the load of a map is that of the figures but for rounding.
+    """
+    raw = np.stack([np.nan_to_num(pressure) for pressure in pressures])
+    more = [-size % MAP_CELLS for size in raw.shape[1:]]
+    raw = np.pad(raw, ((0, 0), (0, more[0]), (0, more[1])))
+    rows, columns = (size // MAP_CELLS for size in raw.shape[1:])
+    mean = raw.reshape(len(raw), rows, MAP_CELLS, columns, MAP_CELLS).mean(axis=(2, 4))
+    whole = np.round(mean).astype(int)
+    i, j = (np.flatnonzero(whole.any(axis=axes)) for axes in ((0, 2), (0, 1)))
+    i, j = (at if len(at) else np.zeros(1, dtype=int) for at in (i, j))
+    shown = whole[:, i[0] : i[-1] + 1, j[0] : j[-1] + 1]
+    step = float(MAP_CELLS * CELL_MM)
+    middle = (step - CELL_MM) / 2
+    x0, y0 = bed.origin[0] + middle + i[0] * step, bed.origin[1] + middle + j[0] * step
+    return [
+        PressureMap(x0=x0, y0=y0, step=step, rows=[" ".join(map(str, row)) for row in one.tolist()])
+        for one in shown
+    ]
 
 
 def _steepest(along: Array, mask: Mask) -> float:

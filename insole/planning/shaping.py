@@ -272,8 +272,8 @@ def _domain(space: Room, level: float, limits: Limits, top: Array | None = None)
     import shapely
     from skimage import measure
 
-    height = space.lowest(level, without="tender")
     least = limits.value("support.least_fill")
+    height = space.fill(level, least, without="tender")
     if top is not None:
         height = np.where(top > limits.value("feel.edge") + OUTLINE_RISE_MM, height, 0.0)
     padded = np.pad(np.minimum(height, 2 * least), 1)

@@ -12,7 +12,7 @@ import numpy as np
 
 from insole.errors import PlanError, RefusedError
 from insole.planning import cleat as cleats
-from insole.planning.ceilings import ball_line, shim_height
+from insole.planning.ceilings import ball_line
 from insole.planning.limits import Limits
 from insole.planning.outline import edges_at
 from insole.planning.plan import (
@@ -26,6 +26,7 @@ from insole.planning.plan import (
     WedgePlace,
     WedgePlan,
 )
+from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
 from insole.planning.shoe import Shoe
 

@@ -1,0 +1,66 @@
+"""The planes of a wedge's top: what is planned with and what is made are the same ramp.
+
+WedgePlan -> planes -> ceilings and thickness of the plan, solid of the part
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from footscan.scan import Array
+from insole.planning.plan import WedgePlan
+
+__all__ = ["Plane", "planes", "shim_height"]
+
+Plane = tuple[float, float, float]  # z = a x + b y + c, mm
+
+
+def planes(wedge: WedgePlan, plan: Any) -> tuple[Plane, ...]:
+    """Return the planes z = a x + b y + c of a wedge over its outline: ramp, then skives.
+
+    The top is the lowest of them. The ramp starts at the outline's thin side with the thin
+    edge's thickness and slopes about the bed's long axis.
+
+    Parameters
+    ----------
+    wedge : WedgePlan
+        The wedge.
+    plan : shapely.Polygon
+        Its outline between the ends of the skives, bed frame, mm.
+    """
+    import shapely
+
+    x0, low, x1, high = plan.bounds
+    full = plan.intersection(
+        shapely.box(max(wedge.full_from, x0), low - 1, min(wedge.full_to, x1), high + 1)
+    ).bounds
+    slope = math.tan(math.radians(abs(wedge.net)))
+    rise = slope * (full[3] - low if wedge.net > 0 else high - full[1])
+    found = [
+        (0.0, slope, wedge.edge - low * slope)
+        if wedge.net > 0
+        else (0.0, -slope, wedge.edge + high * slope)
+    ]
+    if wedge.taper_rear > 0:
+        steep = rise / wedge.taper_rear
+        found.append((steep, 0.0, wedge.edge - (wedge.full_from - wedge.taper_rear) * steep))
+    if wedge.taper_front > 0:
+        steep = rise / wedge.taper_front
+        found.append((-steep, 0.0, wedge.edge + (wedge.full_to + wedge.taper_front) * steep))
+    return tuple(found)
+
+
+def shim_height(wedge: WedgePlan, x: Array, y: Array) -> Array:
+    """Return the thickness of a shim at (x, y), mm; 0 outside its outline."""
+    import shapely
+
+    x0, x1 = wedge.full_from - wedge.taper_rear, wedge.full_to + wedge.taper_front
+    whole = shapely.Polygon(wedge.outline)
+    plan = whole.intersection(shapely.box(x0, whole.bounds[1] - 1, x1, whole.bounds[3] + 1))
+    if plan.is_empty:
+        return np.zeros(np.broadcast(x, y).shape)
+    top = np.min([a * x + b * y + c for a, b, c in planes(wedge, plan)], axis=0)
+    return np.where(shapely.contains_xy(plan, x, y), np.maximum(top, 0.0), 0.0)
