@@ -77,7 +77,7 @@ def test_every_file_of_the_bench_is_there(made: Made) -> None:
         for side in ("left", "right") for face in ("foot", "shoe") for suffix in ("dxf", "svg")
     }  # fmt: skip
     wanted |= {f"paper/template-{paper}-{tag}.pdf" for paper in ("a4", "letter")}
-    wanted |= {f"paper/bench-page-{tag}.pdf", f"paper/plan-{tag}.pdf"}
+    wanted |= {f"paper/{name}-{tag}.pdf" for name in ("bench-page", "report", "plan")}
     wanted |= {f"pictures/placement-{tag}.png", "plan.json", "READ-ME-FIRST.txt", "manifest.json"}
     assert wanted <= found
     others = found - wanted

@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
 
+import numpy as np
+
 from insole.errors import OutputError
 from insole.output import work
 from insole.output.bench_notes import plan_warnings, warnings
@@ -45,7 +47,10 @@ from insole.output.phrases import (
 )
 from insole.output.places import tender_spots, turn_words
 from insole.parts.part import Part
+from insole.planning.dowels import PAD_DEPTH_MM, SOCKET_MM, base_depth
+from insole.planning.outline import edges_at
 from insole.planning.plan import FootPlan, Plan, ThicknessRow, WedgePlace, WedgePlan
+from insole.planning.thickness import SIDE_SHARE
 
 __all__ = ["write_bench_page"]
 
@@ -291,7 +296,22 @@ def _pad(plan: Plan, foot: FootPlan) -> list[Any]:
         lines.append(_big(capital(turn_words(pad.turn))))
     if any(abs(step) > SAME_MM for step in pad.shift):
         lines.append(_act(f"Moved by hand: {shift_words(pad.shift)}"))
-    return [*lines, _act(_fill_words(foot)), *spots]
+    return [*lines, *_drill(foot), _act(_fill_words(foot)), *spots]
+
+
+def _drill(foot: FootPlan) -> list[Any]:
+    """Return where the holes for dowels are drilled and how deep, if there are any."""
+    base = foot.base
+    if not base.dowels:
+        return []
+    places = ", ".join(f"{x:g}/{abs(y):g}{'' if y >= 0 else ' little-toe'}" for x, y in base.dowels)
+    return [
+        _act(
+            f"<b>Dowels</b>: drill {SOCKET_MM:g} mm at {places} (mm from rear/mm to big-toe side"
+            f" of the centreline); pad {PAD_DEPTH_MM:.1f}, base"
+            f" {base_depth(base.thickness):.1f} mm deep"
+        )
+    ]
 
 
 def _side_words(y: float) -> str:
@@ -390,9 +410,26 @@ def _thickness(plan: Plan, foot: FootPlan) -> list[Any]:
     small = table(lines, [27.0, *[column] * 4], lines=False, pad=0.1)
     small.setStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (0, -1), 0)])
     said = [small, gap(0.6)]
+    if any(apart):
+        said.append(paragraph(_side_places(foot), WORDS_PT))
     if any(row.before is None for row in rows.values()):
         said.append(paragraph("–: the insole taken out was not measured", WORDS_PT))
     return said
+
+
+def _side_places(foot: FootPlan) -> str:
+    """Return where the sides of the bed in the table lie."""
+    share = f"Sides: {100 * SIDE_SHARE:g} % of the breadth in from the edge"
+    if not {"mth1", "mth5"} <= foot.landmarks.keys():
+        return share
+    x = (foot.landmarks["mth1"][0] + foot.landmarks["mth5"][0]) / 2
+    low, high = (float(y[0]) for y in edges_at(np.array(foot.base.outline), x))
+    big = low + (1 - SIDE_SHARE) * (high - low)
+    little = -(low + SIDE_SHARE * (high - low))
+    where = f"{big:.0f} mm"
+    if f"{big:.0f}" != f"{little:.0f}":
+        where = f"{big:.0f} (big toe) and {little:.0f} mm (little toe)"
+    return f"{share}; at the ball {where} from centreline"
 
 
 def _differs(row: ThicknessRow) -> bool:
@@ -408,8 +445,12 @@ def _saddle(plan: Plan, foot: FootPlan) -> list[Any]:
         return [_big("Saddle: no change worked out")]
     if found.value is None:
         return [_mixed(f"{{Saddle change not known:}} {escape(paper(found.reason))}")]
-    said = f"{{Saddle {change(found.value, found.sd)}}}"
-    return [_mixed(said + (", only if the cleat stays" if work.only_if_it_stays(foot) else ""))]
+    if work.only_if_it_stays(foot):  # the figure waits for the place that was not given
+        return [
+            _mixed("{Saddle ________ mm}"),
+            _act(f"{change(found.value, found.sd)} if the cleat stays; {work.per_setback(plan)}"),
+        ]
+    return [_mixed(f"{{Saddle {change(found.value, found.sd)}}}")]
 
 
 def _smaller_change(plan: Plan) -> str:
@@ -418,6 +459,8 @@ def _smaller_change(plan: Plan) -> str:
     found = [q.value for q in changes if q.value is not None]
     if len(found) < 2 or change(found[0]) == change(found[1]):
         return ""
+    if any(work.only_if_it_stays(foot) for foot in plan.feet):
+        return ""  # no firm figure to choose from yet
     apart = abs(found[0] - found[1])
     use = work.one_saddle(found)
     said = "<b>leave the saddle</b>"

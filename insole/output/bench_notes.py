@@ -43,10 +43,10 @@ SHORT = tuple(
         ("pad-humps", r"humps, (.+?) high", "Humps {0}: feel rims, or cut between"),
         ("crest-off-apex", r"lies (\d+) mm (\w+ ?\w*) the arch apex", "Crest {0} mm {1} the arch"
          " apex: ask about it"),
-        ("contact-arch-standing", r"take a step of support back", "Model, standing: presses; one"
-         " step less support"),
-        ("contact-arch-pedalling", r"take a step of support back", "Model, pedalling: presses; one"
-         " step less support"),
+        ("contact-arch-standing", r"take a step of support back", "Model, standing: presses;"
+         " plan one step less support before making"),
+        ("contact-arch-pedalling", r"take a step of support back", "Model, pedalling: presses;"
+         " plan one step less support before making"),
         ("contact-idle", r"hardly comes down to it", "Model: arch hardly reaches the"
          " pad; ask if felt"),
         ("contact-less-", r"^(\w+): .* from (\d+) to (\d+) cm²", "Model, {0}: contact {1} → {2}"
@@ -59,8 +59,8 @@ SHORT = tuple(
          " shoe's wall; collar and ankle clear it by 5 mm"),
         ("wedge-first-ray", r"medial forefoot wedge", "☐ <b>First ray checked</b>: no pain, not"
          " stiff or prominent"),
-        ("wedge.", r"is ([\d.]+)(°| mm of rise), above ([\d.]+)", "{0}{1}, above {2}: make the step"
-         " below too, start with it"),
+        ("wedge.", r"is ([\d.]+)(°| mm of rise), above ([\d.]+)", "{0}{1}, above {2}: plan the step"
+         " below too and start with it"),
         ("wedge-first-trial", r"([\d.]+°) of wedge", "{0} in all: much for a first trial"),
         ("wedge-twist", r"differ by ([\d.]+°)", "Heel and forefoot differ by {0}: the foot is"
          " twisted"),

@@ -35,6 +35,7 @@ import numpy as np
 from footscan.scan import Array
 from insole.errors import OutputError, PlanError
 from insole.output.printing import shelves, write_whole
+from insole.parts import engraving
 from insole.parts.part import Mark, Part
 
 __all__ = [
@@ -70,8 +71,15 @@ SHEET_WIDTH = 420.0  # mm before a new row of parts starts: the long side of A3
 THIN = 0.005  # mm that a ring may change when points that add nothing are dropped
 SHORT = 0.01  # mm: a stroke shorter than this is a dot that a machine stops for
 TITLE = 3.0  # mm, letter height of titles
-LABEL = (6.0, 4.0)  # mm, largest and smallest letters of a label of our own on a part
-ARROW = 19.2  # grid units: 3.2 letter heights, as long as the arrows cut into printed parts
+LABEL = (6.0, 4.0)  # mm, largest and smallest letters of a label of our own in full words
+SHORT_LABEL = (6.0, 3.0)  # mm, of one in short words
+TINY_LABEL = (2.5, 2.0)  # mm, where nothing larger fits: better than a piece that says nothing
+CELL = 0.5  # mm: step at which room for a label is looked for
+CLEAR = 0.6  # mm kept between a label and what it must not touch
+SHORT_NAMES = {
+    "arch-pad": "PAD", "heel-shim": "HEEL", "forefoot-shim": "FORE", "under-shoe-shim": "UNDER",
+}  # fmt: skip
+ARROW = 19.2  # grid units: 3.2 letter heights
 LEVEL_AT = (0.4, 0.6, 0.2, 0.8, 0.1, 0.9)  # shares of a grind line tried for its number
 RULER = 100.0  # mm
 FIXED = ("grid", "pad", "crest")  # lines that a label must not hide; others give way to it
@@ -362,11 +370,13 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
     whole = shapely.Polygon(rings[-1], rings[:-1])
     levels = _levels(part, whole) if face == "foot" else []
     busy = [_seen(line, face) for word in FIXED for line in part.lines.get(word, ())]
-    label = _own_label(part, whole, face, [*levels, *(busy if face == "foot" else [])])
+    label = _own_label(part, whole, face, levels, busy if face == "foot" else [])
+    halo = shapely.union_all([shapely.LineString(line).buffer(1.2) for line in label])
     yield from (stroke("PEN", line) for line in label)
-    yield from (stroke("GRIND", line) for line in levels)
+    for number in levels:  # a number that a label had to be written over goes as a whole
+        if shapely.MultiLineString(number).disjoint(halo):
+            yield from (stroke("GRIND", line) for line in number)
     if face == "foot":  # lines belong to the face that carries the pad or is ground
-        halo = shapely.union_all([shapely.LineString(line).buffer(1.2) for line in label])
         for word, lines in part.lines.items():
             layer = "GRIND" if word == "grind" else "ENGRAVE"
             for line in lines:
@@ -411,11 +421,11 @@ def _face_words(part: Part, face: Face) -> str:
     return f"{face} side"
 
 
-def _levels(part: Part, whole: Any) -> list[Array]:
+def _levels(part: Part, whole: Any) -> list[list[Array]]:
     """Return the thickness beside each grind line, mm, where it can be read on the part."""
     import shapely
 
-    lines: list[Array] = []
+    numbers: list[list[Array]] = []
     taken = shapely.MultiPoint()
     levels = part.facts.get("grind_levels", ())
     for level, line in zip(levels, part.lines.get("grind", ()), strict=False):
@@ -425,10 +435,10 @@ def _levels(part: Part, whole: Any) -> list[Array]:
             text = lettering(f"{level:.1f}", 2.5, (at.x + aside, at.y))
             box = shapely.MultiPoint(np.concatenate(text)).envelope.buffer(0.5)
             if whole.contains(box) and box.disjoint(taken):
-                lines += [stroke for stroke in text if len(stroke) > 1]  # an 8 has a dot
+                numbers.append([line for line in text if len(line) > 1])  # an 8 has a dot
                 taken = taken.union(box)
                 break
-    return lines
+    return numbers
 
 
 def _engraved(part: Part, face: Face) -> list[Mark]:
@@ -443,51 +453,139 @@ def _marks(part: Part, face: Face) -> list[Array]:
     for mark in _engraved(part, face):
         (at,) = _seen(np.array([[mark.x, mark.y]]), face)
         turn = 90.0 + mark.turn if face == "foot" else 90.0 - mark.turn
-        lines += lettering(mark.text, mark.size, (at[0], at[1]), turn=turn)
+        arrow = mark.text == engraving.ARROW  # no longer than the one that was fitted in
+        size = mark.size * (engraving.ARROW_LENGTH * 6.0 / ARROW if arrow else 1.0)
+        lines += lettering(mark.text, size, (at[0], at[1]), turn=turn)
     return lines
 
 
-def _own_label(part: Part, whole: Any, face: Face, busy: list[Array]) -> list[Array]:
+def _own_label(
+    part: Part, whole: Any, face: Face, levels: list[list[Array]], fixed: list[Array]
+) -> list[Array]:
     """Return side, name, face and heel-to-toe arrow for a face whose marks do not tell the side.
 
-    A blank that says nothing ends in the wrong shoe. The label stands in the widest place that
-    is free of `busy` lines; where there is none for letters that can be read, nowhere.
+    A blank that says nothing ends in the wrong shoe. The label looks for room that is free of
+    numbers and fixed lines, in full words before short ones; where there is none it is written
+    over the numbers, then over the lines, and last in tiny letters.
     """
-    import shapely
-
     if any(mark.text.lower() == part.side.value for mark in _engraved(part, face)):
         return []
-    lines = shapely.union_all([shapely.LineString(line).buffer(1.0) for line in busy])
-    free = whole.difference(lines.envelope if "grid" in part.lines else lines)
-    if free.is_empty:
-        return []
-    rows = (side_words(part), part.name.replace("-", " "), _face_words(part, face))
-    centre, rim = shapely.get_coordinates(shapely.maximum_inscribed_circle(free, 0.5))
-    room = float(np.hypot(*(rim - centre)))
-    for size in np.arange(LABEL[0], LABEL[1] - 0.01, -0.5):
-        for text in (rows, rows[::2], rows[:1]):
-            label = _label_block(text, float(size), (float(centre[0]), float(centre[1])))
-            if np.linalg.norm(np.concatenate(label) - centre, axis=1).max() < room - 0.5:
-                return label
+    numbers = list(itertools.chain.from_iterable(levels))
+    rooms = [_Room.beside(part, whole, lines) for lines in ([*numbers, *fixed], fixed, [])]
+    full, short = _label_rows(part, face)
+    tries = [(room, rows, span) for room in rooms for rows, span in
+             (*((rows, LABEL) for rows in full), *((rows, SHORT_LABEL) for rows in short))]  # fmt: skip
+    tries += [(rooms[-1], rows, TINY_LABEL) for rows in short]
+    for room, rows, (most, least) in tries:
+        for size in np.arange(most, least - 0.01, -0.5):
+            for form in ("beside", "above", "along"):
+                label = room.put(_label_block(rows, float(size), form))
+                if label:
+                    return label
     return []
 
 
+def _label_rows(part: Part, face: Face) -> tuple[list[tuple[str, ...]], list[tuple[str, ...]]]:
+    """Return what a label may say: in full words, and in short ones, the best first."""
+    told = part.facts.get("label")
+    if told is not None:  # side, name and number of a layer, case: alike, layers are mixed up
+        whole, tag = (str(word) for word in told)
+        parted = whole.rsplit(" ", 1)
+        return [], [(whole, tag), (whole,), tuple(parted), tuple(whole.split())]
+    side, faced = part.side.value.upper(), f"{_face_words(part, face)}"
+    short = side_words(part).split(" ", 1)[1]
+    rows: list[tuple[str, ...]] = [(f"{side} {short}", faced), (f"{side[0]} {short}", faced)]
+    if part.name == "under-shoe-shim":  # turned over it tilts the other way: the face is a must
+        rows.append((side[0], short, *faced.split()))
+    else:
+        rows += [(f"{side} {short}",), (f"{side[0]} {short}",), (side[0], *short.split())]
+    return [(side, part.name.replace("-", " "), faced)], rows
+
+
 def side_words(part: Part) -> str:
-    """Return the side, and for one of several layers its number: alike, they are mixed up."""
-    layer = re.search(r"-layer-(\w+)$", part.name)
-    return f"{part.side.value} {layer[1]}" if layer else part.side.value
+    """Return side and part in short words, and for one of several layers its number.
+
+    Examples
+    --------
+    >>> from tests.insole.test_nesting import star
+    >>> side_words(replace(star([25.0] * 60, 1), name="arch-pad-layer-2", facts={"layers": 8}))
+    'L PAD 2/8'
+    """
+    layer = re.match(r"(.+)-layer-0*(\w+)$", part.name)
+    name = layer[1] if layer else part.name
+    words = f"{part.side.value[0]} {SHORT_NAMES.get(name, name.replace('-', ' '))}".upper()
+    if layer is None:
+        return words
+    of = f"/{part.facts['layers']}" if "layers" in part.facts else ""
+    return f"{words} {layer[2].upper()}{of}"
 
 
-def _label_block(rows: Sequence[str], size: float, at: tuple[float, float]) -> list[Array]:
-    """Return rows of text with an arrow to the toes at their left, centred on `at`."""
+def _label_block(rows: Sequence[str], size: float, form: str) -> list[Array]:
+    """Return rows of text with an arrow to the toes, centred on the origin.
+
+    The arrow stands beside the words or above them, or the words run along it to the toes.
+    """
+    turn = 90.0 if form == "along" else 0.0
+    head = size if size > TINY_LABEL[0] else 0.5 * size  # an arrow as long as it can be seen
     lines: list[Array] = []
     for k, row in enumerate(rows):
-        lines += lettering(row, size, (0.0, ((len(rows) - 1) / 2 - k) * 1.7 * size))
-    left = min(float(line[:, 0].min()) for line in lines)
-    lines += lettering(">", size, (left - 1.2 * size, 0.0), turn=90.0)
+        off = ((len(rows) - 1) / 2 - k) * 1.7 * size
+        row_lines = lettering(row, size, (-off, 0.0) if turn else (0.0, off), turn=turn)
+        lines += [line for line in row_lines if len(line) > 1]  # an 8 has a dot
+    box = _box(lines)
+    if form == "beside":
+        at = (box[0] - 0.6 * (size + head), (box[1] + box[3]) / 2)
+    else:
+        at = ((box[0] + box[2]) / 2, box[3] + 0.6 * size + ARROW / 12.0 * head)
+    lines += lettering(">", head, at, turn=90.0)
     box = _box(lines)
     middle = np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2])
-    return [line - middle + np.asarray(at) for line in lines]
+    return [line - middle for line in lines]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Room:
+    """Where a label may stand: free cells of a raster, and the place nearest to which it goes."""
+
+    free: Any  # (n, m) bool
+    low: Array
+    wish: Array
+
+    @classmethod
+    def beside(cls, part: Part, whole: Any, busy: Sequence[Array]) -> _Room:
+        """Return the room of a part that is CLEAR of its border and 1 mm of busy lines."""
+        import shapely
+
+        lines = shapely.union_all([shapely.LineString(line).buffer(1.0 - CLEAR) for line in busy])
+        region = whole.difference(lines.envelope if "grid" in part.lines and busy else lines)
+        inner = region.buffer(-CLEAR)
+        if inner.is_empty:
+            return cls(free=np.zeros((0, 0), dtype=bool), low=np.zeros(2), wish=np.zeros(2))
+        x0, y0, x1, y1 = inner.bounds
+        x, y = (np.arange(a + CELL / 2, b, CELL) for a, b in ((x0, x1), (y0, y1)))
+        shapely.prepare(inner)
+        free = shapely.contains_xy(inner, *np.meshgrid(x, y, indexing="ij"))
+        circle = shapely.maximum_inscribed_circle(inner, CELL)
+        low = np.array([x0 + CELL / 2, y0 + CELL / 2])
+        return cls(free=free, low=low, wish=shapely.get_coordinates(circle)[0])
+
+    def put(self, label: list[Array]) -> list[Array]:
+        """Return the label moved to where its box is free, or nothing."""
+        box = _box(label)
+        cells = np.ceil(np.array([box[2] - box[0], box[3] - box[1]]) / CELL).astype(int) + 1
+        rows, columns = self.free.shape
+        if (cells > (rows, columns)).any():
+            return []
+        table = np.zeros((rows + 1, columns + 1), dtype=np.int64)
+        table[1:, 1:] = np.cumsum(np.cumsum(~self.free, axis=0), axis=1)
+        w, h = cells
+        taken = table[w:, h:] - table[:-w, h:] - table[w:, :-h] + table[:-w, :-h]
+        i, j = np.nonzero(taken == 0)
+        if not len(i):
+            return []
+        centres = self.low + CELL * (np.column_stack([i, j]) + (cells - 1) / 2)
+        best = centres[int(((centres - self.wish) ** 2).sum(axis=1).argmin())]
+        return [line + best for line in label]
 
 
 def _box(lines: Sequence[Array]) -> tuple[float, float, float, float]:

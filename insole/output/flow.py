@@ -1,4 +1,4 @@
-"""Paragraphs, tables and pages: what both papers of a plan are built from.
+"""Paragraphs, tables and pages: what the papers of a plan are built from.
 
     text, rows -> paragraph, table, head, gap -> build -> PDF bytes
 
@@ -8,14 +8,14 @@ Sizes of tables and gaps are millimetres, letters are points.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from insole.output.ink import MM, fonts
 from insole.planning.plan import Plan, fingerprint
 
 __all__ = [
-    "MAIN_CAUTION", "MARGIN", "PAGE", "RULE", "WIDE", "build", "gap", "head", "height",
+    "MAIN_CAUTION", "MARGIN", "PAGE", "RULE", "WIDE", "build", "drawn", "gap", "head", "height",
     "paragraph", "table",
 ]  # fmt: skip
 
@@ -52,6 +52,24 @@ def gap(mm: float) -> Any:
     from reportlab.platypus import Spacer
 
     return Spacer(1, mm * MM)
+
+
+def drawn(wide: float, high: float, paint: Callable[[Any], None]) -> Any:
+    """Return a picture of `wide` by `high` mm: `paint` gets a canvas in mm, zero at lower left."""
+    from reportlab.platypus import Flowable
+
+    class Picture(Flowable):  # type: ignore[misc]
+        def wrap(self, *_: float) -> tuple[float, float]:
+            return wide * MM, high * MM
+
+        def draw(self) -> None:
+            self.canv.saveState()
+            self.canv.scale(MM, MM)
+            self.canv.setLineJoin(1)
+            paint(self.canv)
+            self.canv.restoreState()
+
+    return Picture()
 
 
 def table(

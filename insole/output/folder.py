@@ -6,7 +6,7 @@
     solid/     STEP of each part
     cut/       DXF and SVG of each foot, foot side up and shoe side up; cut/sheet-... sheets of
                stock with the parts of one material and thickness; cut/parts/ one part each
-    paper/     1:1 template, bench page, plan page (PDF)
+    paper/     1:1 template, bench page, report with pictures, plan page (PDF)
     pictures/  where pad and shims go (PNG)
     plan.json, READ-ME-FIRST.txt, manifest.json (last)
 
@@ -28,17 +28,18 @@ import textwrap
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import IO, Any
 
-from insole.errors import InsoleError, OutputError
-from insole.output import cutting, nesting, printing, sheets
+from insole.errors import InsoleError, OutputError, RefusedError
+from insole.output import cutting, nesting, printing, readme, sheets
+from insole.output.phrases import capital
 from insole.parts import laminations
 from insole.parts.form import FORM, FormWish, form_words, why_not
 from insole.parts.material_file import default_materials
-from insole.parts.materials import Material, Materials, amount, of_part
+from insole.parts.materials import Material, Materials, amount, check_use, of_part
 from insole.parts.part import Part
 from insole.planning.limits import of_plan
 from insole.planning.plan import Plan, fingerprint, from_json, to_json
@@ -49,6 +50,7 @@ CLINICAL = "Foot pain calls for clinical advice."
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # names of Windows
 MANIFEST, README, PLAN = "manifest.json", "READ-ME-FIRST.txt", "plan.json"
 MAKING = ".making-"
+DOWELS = "dowels"
 
 
 class FolderError(InsoleError):
@@ -118,6 +120,7 @@ class _Run:
     say: Callable[[str], None]
     notes: dict[str, str] = field(default_factory=dict)
     sheets: list[str] = field(default_factory=list)
+    nested: tuple[nesting.NestedSheet, ...] = ()
 
 
 def folder_name(plan: Plan) -> str:
@@ -227,12 +230,13 @@ def items(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Item]:
     """
     tag = folder_name(plan)
     worn = _without_forms(parts)
+    pieces = _pieces(parts, settings, plan)
     return [
         *_print_items(plan, parts, settings, tag),
-        *_cut_items(_from_sheet(worn), settings, tag),
-        *_part_items(_built_up(_from_sheet(worn), settings, plan), settings, tag),
-        *_sheet_items(_built_up(_from_sheet(worn), settings, plan), settings, tag),
-        *_paper_items(plan, worn, settings, tag),
+        *_cut_items([part for part in worn if "print_only" not in part.facts], settings, tag),
+        *_part_items(pieces, settings, tag),
+        *_sheet_items(pieces, settings, tag),
+        *_paper_items(plan, worn, settings, tag, [part for part in parts if part.name == FORM]),
     ]
 
 
@@ -241,27 +245,59 @@ def _without_forms(parts: Sequence[Part]) -> list[Part]:
     return [part for part in parts if part.name != FORM]
 
 
-def _from_sheet(parts: Sequence[Part]) -> list[Part]:
-    """Return what can be cut from sheet: dowels cannot."""
-    return [part for part in parts if "print_only" not in part.facts]
-
-
-def _built_up(parts: Sequence[Part], settings: Settings, plan: Plan) -> list[Part]:
-    """Return what is cut one by one: layers in place of pads and inside shims, if wished."""
+def _as_made(parts: Sequence[Part], settings: Settings, plan: Plan) -> list[Part]:
+    """Return the parts with what they are made of: a shim built up from sheet needs sheet."""
     if not settings.layers:
         return list(parts)
+    least = of_plan(plan).value("wedge.least_hardness")
+    return [
+        replace(part, material=_sheet_wedge(settings.materials, least) or part.material)
+        if part.name in laminations.LAYERED and part.name != "arch-pad"
+        and readme.only_printed(part, settings.materials) else part
+        for part in parts
+    ]  # fmt: skip
+
+
+def _sheet_wedge(materials: Materials, least: float) -> str:
+    """Return the first material of the table that is sheet and may be a wedge; or nothing."""
+    for material in materials.values():
+        if material.process != "print":
+            try:
+                check_use(material, "wedge", material.name, least_wedge=least)
+            except RefusedError:
+                continue
+            return material.name
+    return ""
+
+
+def _layers(parts: Sequence[Part], settings: Settings, plan: Plan) -> dict[str, list[Part]]:
+    """Return the layers of each part that is built up, by its label, if wished."""
+    if not settings.layers:
+        return {}
     coarse = plan.limits.get("wedge.lamination", laminations.COARSE_MM)
     fine = min(laminations.FINE_MM, coarse)
+    tag = folder_name(plan)
+    return {
+        part.label: laminations.layers(part, coarse, fine, tag=tag)
+        for part in _as_made(parts, settings, plan)
+        if part.name in laminations.LAYERED and not readme.only_printed(part, settings.materials)
+    }
+
+
+def _pieces(parts: Sequence[Part], settings: Settings, plan: Plan) -> list[Part]:
+    """Return what is cut from sheet one by one: layers in place of what is built up."""
+    made = _as_made(_without_forms(parts), settings, plan)
+    layers = _layers(parts, settings, plan)
     found: list[Part] = []
-    for part in parts:
-        built = part.name in laminations.LAYERED
-        found += laminations.layers(part, coarse, fine) if built else [part]
+    for part in made:
+        if not readme.only_printed(part, settings.materials):
+            found += layers.get(part.label, [part])
     return found
 
 
 def _print_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
     title, plan_id = f"{plan.case}, version {plan.version}", fingerprint(plan)
-    for name, mine in _plates(parts):
+    for name, mine in _plates(parts, settings):
         scale = _scale(mine[0], settings)
         yield Item(
             path=f"print/{name}-{tag}.3mf",
@@ -284,14 +320,40 @@ def _print_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str
         )
 
 
-def _plates(parts: Sequence[Part]) -> Iterator[tuple[str, list[Part]]]:
-    """Yield what goes into one 3MF file, with its name: a material's parts, and each form."""
+def _plates(parts: Sequence[Part], settings: Settings) -> Iterator[tuple[str, list[Part]]]:
+    """Yield what goes into one 3MF file, with its name.
+
+    A material's parts go together; dowels are small and alike, and each form is alone. A plate
+    of a single base is named for it, and the material's word need not say base again.
+    """
     worn = _without_forms(parts)
     for material in sorted({part.material for part in worn}):
-        yield material, [part for part in worn if part.material == material]
+        mine = [part for part in worn if part.material == material and part.name != DOWELS]
+        if mine:
+            plates = printing.lay_out(mine, _bed(mine[0], settings))
+            alone = all(plate.name.endswith("-base") for plate in plates)
+            yield material.removeprefix("base-" if alone else ""), mine
+        if dowels := [part for part in worn if part.material == material and part.name == DOWELS]:
+            yield f"{DOWELS}-{material}", dowels
     for part in parts:
         if part.name == FORM:
             yield f"{FORM}-{part.side.value}", [part]
+
+
+def _plate_files(parts: Sequence[Part], settings: Settings, tag: str) -> dict[str, str]:
+    """Return the 3MF file that holds each part, by its label."""
+    found = {}
+    for name, mine in _plates(parts, settings):
+        for plate in printing.lay_out(mine, _bed(mine[0], settings)):
+            stem = f"{plate.name}-{name}" if plate.name else name
+            found |= {part.label: f"print/{stem}-{tag}.3mf" for part in plate.parts}
+    return found
+
+
+def _bed(part: Part, settings: Settings) -> tuple[float, float]:
+    """Return the bed's room for parts of a material, before they are scaled."""
+    x, y, _ = _scale(part, settings)
+    return settings.bed[0] / x, settings.bed[1] / y
 
 
 def _scale(part: Part, settings: Settings) -> printing.Scale:
@@ -337,8 +399,10 @@ def _sheet_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterato
             )
 
 
-def _paper_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
-    from insole.output import bench, pictures, report, template
+def _paper_items(
+    plan: Plan, parts: Sequence[Part], settings: Settings, tag: str, forms: Sequence[Part] = ()
+) -> Iterator[Item]:
+    from insole.output import bench, pictures, report, rider, template
 
     papers: dict[str, Callable[[Path], None]] = {
         f"paper/template-{paper}-{tag}.pdf": partial(
@@ -346,9 +410,14 @@ def _paper_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str
         )
         for paper in settings.papers
     }
-    papers[f"paper/bench-page-{tag}.pdf"] = partial(bench.write_bench_page, plan=plan, parts=parts)
+    papers[f"paper/bench-page-{tag}.pdf"] = partial(
+        bench.write_bench_page, plan=plan, parts=[*parts, *forms]
+    )
     papers[f"paper/plan-{tag}.pdf"] = partial(
         report.write_plan_page, plan=plan, parts=parts, materials=settings.materials
+    )
+    papers[f"paper/report-{tag}.pdf"] = partial(
+        rider.write_report, plan=plan, parts=parts, materials=settings.materials
     )
     papers[f"pictures/placement-{tag}.png"] = partial(pictures.write_placement, plan=plan)
     for path, writer in papers.items():
@@ -398,7 +467,7 @@ def _note_large(run: _Run) -> None:
     room = run.settings.bed
     for part in run.parts:
         x, y, _ = _scale(part, run.settings)
-        plate = printing.lay_out([part], (room[0] / x, room[1] / y))[0]
+        plate = printing.lay_out([part], _bed(part, run.settings))[0]
         if not plate.fits:
             cure = "cut it from sheet" if part.name != FORM else "cut it across in the slicer"
             run.notes[f"print: {part.label}"] = (
@@ -410,11 +479,30 @@ def _note_large(run: _Run) -> None:
 
 def _note_sheets(run: _Run) -> None:
     """Note the sheets of stock to lay out, and which parts are on none."""
-    cut = _built_up(_from_sheet(_without_forms(run.parts)), run.settings, run.plan)
+    cut = _pieces(run.parts, run.settings, run.plan)
     nested = nesting.nest(cut, size=run.settings.sheet, kerf=run.settings.kerf)
     run.sheets = [sheet.words for sheet in nested.sheets]
+    run.nested = nested.sheets
+    _note_printed(run)
     for label, reason in nested.left_out.items():
         run.notes[f"cut: {label}"] = reason
+
+
+def _note_printed(run: _Run) -> None:
+    """Note which parts are on no sheet as their material is printed, or are of sheet instead."""
+    made = _as_made(_without_forms(run.parts), run.settings, run.plan)
+    for part, now in zip(_without_forms(run.parts), made, strict=True):
+        if now.material != part.material:
+            run.notes[f"cut: {part.label}"] = (
+                f"{part.label} is built up from {now.material} sheet, as {part.material} is "
+                "printed only"
+            )
+        elif "print_only" not in part.facts and readme.only_printed(part, run.settings.materials):
+            words = run.settings.materials.find(part.material).words.split(",")[0]
+            run.notes[f"cut: {part.label}"] = (
+                f"{part.label} is printed from {words}: no sheet; for sheet stock name a sheet "
+                "material"
+            )
 
 
 def _note_forms(run: _Run) -> None:
@@ -518,10 +606,11 @@ ABOUT = {
     "solid": "STEP: solids for CAD, without letters and grooves.",
     "cut": "DXF and SVG 1:1, one sheet per foot, in two views: foot side up (seen from above: "
     "cut, grind, placement lines) and shoe side up (seen from below: the letters). Layers: CUT, "
-    "GRIND, ENGRAVE, PEN, NOTE. cut/sheet-...: sheets of stock, foot side up, parts of one "
+    "GRIND, ENGRAVE, PEN, NOTE, see below. cut/sheet-...: sheets of stock, foot side up, parts of one "
     "material and thickness close together and turned. cut/parts: each part alone. Cut each part "
     "from one of these files only.",
-    "paper": "The bench page to work from, the 1:1 template, the whole plan.",
+    "paper": "The bench page to work from, the 1:1 template, the report with pictures for the "
+    "rider and parts to tick off, the whole plan.",
     "pictures": "Where pad and shims go.",
 }
 BENCH = (
@@ -542,6 +631,15 @@ def _readme(run: _Run, making: Path) -> str:
     if not any("clinical advice" in caution for caution in cautions):
         cautions.insert(0, CLINICAL)
     kerf = f"a kerf of {run.settings.kerf:g} mm" if run.settings.kerf else "no kerf"
+    made_ = readme.Making(
+        plan=plan,
+        parts=_as_made(run.parts, run.settings, plan),
+        materials=run.settings.materials,
+        layers=_layers(run.parts, run.settings, plan) if run.nested else {},
+        sheets=run.nested,
+        plates=_plate_files(run.parts, run.settings, folder_name(plan)),
+        tag=folder_name(plan),
+    )
     bench = [*BENCH, *[UNDER_SHOE for part in run.parts if part.name == "under-shoe-shim"][:1]]
     rows = [
         f"{plan.case}, version {plan.version} (plan {fingerprint(plan)})",
@@ -549,13 +647,18 @@ def _readme(run: _Run, making: Path) -> str:
         "All files are in millimetres; an STL holds no unit: read it as mm.",
         "Print papers at 100 %, without fitting to the page, and measure the 100 mm ruler first.",
         f"Outlines in cut/ allow for {kerf}.",
-        *_block("Parts", [_part_row(part, run.settings.materials) for part in run.parts]),
-        *_block("Materials", _material_rows(run)),
+        *_block("Parts", [_part_row(part, run.settings.materials) for part in made_.parts]),
+        *_block("What to make each part from", readme.routes(made_)),
+        *_block("Order of work", readme.order(made_)),
+        *_block("Glue the layers", readme.glue_rows(made_)),
+        *_block("Printing", readme.print_rows(made_)),
+        *_block("Materials", _material_rows(run, made_.parts)),
         *_block("Form for moulding", _form_rows(run)),
         *_block(
             "Folders",
             [f"{name}/  {text}" for name, text in ABOUT.items() if (making / name).is_dir()],
         ),
+        *_block("Lines in the cut files", readme.LINE_ROWS if (making / "cut").is_dir() else ()),
         *_block("Sheets to cut", run.sheets),
         *_block("Mind", list(run.notes.values())),
         *_block(
@@ -578,9 +681,9 @@ def _block(title: str, rows: Sequence[str]) -> list[str]:
     return ["", title, *wrapped]
 
 
-def _material_rows(run: _Run) -> list[str]:
+def _material_rows(run: _Run, parts: Sequence[Part]) -> list[str]:
     """Return what each material used is, how it is worked and fixed, and what to mind."""
-    used = sorted({part.material for part in run.parts})
+    used = sorted({part.material for part in parts})
     rows = [_material_row(run.settings.materials.find(name)) for name in used]
     rows.append(
         "Masses are estimates from density and infill; printed walls and infill as the material "
@@ -617,7 +720,7 @@ _PROCESS = {"print": "print", "cut": "cut, grind or mill", "both": "print or cut
 def _form_rows(run: _Run) -> list[str]:
     """Return how to mould over the forms; nothing without one."""
     forms = [part for part in run.parts if part.name == FORM]
-    return form_words(forms[0]) if forms else []
+    return [*form_words(forms[0]), f"{capital(readme.MOULDED)}."] if forms else []
 
 
 def _part_row(part: Part, materials: Materials) -> str:

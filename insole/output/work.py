@@ -16,8 +16,10 @@ from insole.errors import PlanError
 from insole.output.bench_notes import warnings
 from insole.output.flow import WIDE, gap, paragraph, table
 from insole.output.phrases import SADDLE_LEAST, change, merged, noted, words
+from insole.output.readme import MOULDED
+from insole.parts.form import FORM
 from insole.parts.part import Part
-from insole.planning.cleat import Bolt, bolts
+from insole.planning.cleat import Bolt, bolts, setback_change
 from insole.planning.limits import of_plan
 from insole.planning.plan import FootPlan, Plan, WedgePlace, WedgePlan
 from insole.planning.shoe_parts import CleatSlots, read_slots
@@ -25,11 +27,12 @@ from insole.planning.tables import Table
 from insole.planning.wedging import SCREWS_MM, bolt_name
 
 __all__ = [
-    "bolt_table", "one_saddle", "only_if_it_stays", "preparation", "saddle_difference", "steps",
+    "bolt_table", "one_saddle", "only_if_it_stays", "per_setback", "preparation", "saddle_difference", "steps",
     "table_of_work", "under_feet",
 ]  # fmt: skip
 
 NUMBERS_PT, ACT_PT = 12.0, 10.0
+SETBACK_MM = 5.0
 TRIAL_COLUMNS = (15.0, 15.0, 15.0, 15.0, 11.0, 22.0)  # mm
 TRIAL_WORDS = (
     "<b>Each trial</b> 5–10 min easy, 5 min steady seated, 1 min standing. First road ride at most"
@@ -69,7 +72,8 @@ def _part_words(plan: Plan, parts: Sequence[Part]) -> str:
     cover = f"{count}cover {thick} (not supplied)"
     said = [f"<b>{side.upper()}</b> {escape(', '.join(names))}" for side, names in sides.items()]
     kit = ["kit pads from the kit, or print the file"] if from_kit else []
-    return "; ".join([*said, *kit, cover])
+    moulded = [f"form: {MOULDED}"] if any(part.name == FORM for part in parts) else []
+    return "; ".join([*said, *kit, *moulded, cover])
 
 
 # ---- steps -------------------------------------------------------------------------------
@@ -87,7 +91,8 @@ def table_of_work(plan: Plan, size: float, space: float) -> Any:
     rows = [[paragraph(words, small) for words in heads]]
     pair = " ".join(f"☐{foot.side[0].upper()}" for foot in plan.feet)
     boxes = [pair, "", pair, pair, "", "☐+  ☐=  ☐−"]
-    for number, (name, done) in enumerate(steps(plan), 1):
+    found = steps(plan)
+    for number, (name, done) in zip(_numbers([name for name, _ in found]), found, strict=True):
         text = f"☐ <b>{number} {name}</b>{': ' if done else ''}{done}"
         rows.append([paragraph(text, size), *(paragraph(box, size) for box in boxes)])
     whole = table([*rows, [paragraph(TRIAL_WORDS, size)]], [first, *TRIAL_COLUMNS],
@@ -109,9 +114,35 @@ def steps(plan: Plan) -> list[tuple[str, str]]:
             f" and releases a foot on a stand.{moves['cleat']}",
         ))  # fmt: skip
     found.append(_base_step(plan, moves["base"]))
-    if any(foot.wedges for foot in plan.feet):
-        found.append(("wedge", _wedge_step(plan, moves["wedge"])))
+    for feet in _wedge_turns(plan):
+        name = "wedge" if feet == [f for f in plan.feet if f.wedges] else f"wedge{_of(plan, feet)}"
+        found.append((name, _wedge_step(plan, feet, moves[_turn_name(feet)])))
     return [*found, ("baseline again", "once, to be sure of the gain")]
+
+
+def _numbers(names: Sequence[str]) -> list[str]:
+    """Return the steps' numbers; wedges of two kinds are 5a and 5b."""
+    wedges = [name for name in names if name.startswith("wedge")]
+    found: list[str] = []
+    number = 0
+    for name in names:
+        number += 0 if name in wedges[1:] else 1
+        letter = "ab"[wedges.index(name)] if name in wedges and len(wedges) > 1 else ""
+        found.append(f"{number}{letter}")
+    return found
+
+
+def _wedge_turns(plan: Plan) -> list[list[FootPlan]]:
+    """Return which feet get their shims in one step: both at once only where they are alike."""
+    feet = [foot for foot in plan.feet if foot.wedges]
+    kinds = [{(wedge.place, wedge.net) for wedge in foot.wedges} for foot in feet]
+    if len(feet) == 2 and kinds[0] != kinds[1]:
+        return [[foot] for foot in feet]
+    return [feet] if feet else []
+
+
+def _turn_name(feet: Sequence[FootPlan]) -> str:
+    return " ".join(["wedge", *(foot.side for foot in feet)])
 
 
 def _of(plan: Plan, feet: Sequence[FootPlan]) -> str:
@@ -137,20 +168,21 @@ def _base_step(plan: Plan, saddle: str) -> tuple[str, str]:
         f"{old}, trimmed until flat{pad}; cover on, no step above 0.2 mm under a fingertip"
         f"{table_words}.{saddle}"
     )
-    name = "base and pad" if len(pads) == len(plan.feet) else f"base, pad{_of(plan, pads)}"
+    both = " LEFT and RIGHT" if len(plan.feet) == 2 else ""
+    name = "base and pad" if len(pads) == len(plan.feet) else f"base{both}, pad{_of(plan, pads)}"
     return (name if pads else "base"), text
 
 
-def _wedge_step(plan: Plan, saddle: str) -> str:
+def _wedge_step(plan: Plan, mine: Sequence[FootPlan], saddle: str) -> str:
     """Return what is done with each shim, by side; what is bolted on comes first."""
     said = []
     for place in (WedgePlace.UNDER, WedgePlace.FOREFOOT, WedgePlace.HEEL):
-        feet = [f for f in plan.feet if any(w.place is place for w in f.wedges)]
+        feet = [f for f in mine if any(w.place is place for w in f.wedges)]
         if feet:
             names = " and ".join(foot.side.upper() for foot in feet)
             how = ": its bolts, torque, ten clip-ins" if place is WedgePlace.UNDER else ""
             said.append(f"<b>{names}</b> {place.value}{how}")
-    inside = [f for f in plan.feet if any(w.place is not WedgePlace.UNDER for w in f.wedges)]
+    inside = [f for f in mine if any(w.place is not WedgePlace.UNDER for w in f.wedges)]
     pad = "pad over the shim's thin end, " if any(foot.pad for foot in inside) else ""
     layers = f": {LAYERS.format(pad=pad)}" if inside else ""
     return (
@@ -186,20 +218,36 @@ def only_if_it_stays(foot: FootPlan) -> bool:
     )
 
 
+def per_setback(plan: Plan) -> str:
+    """Return how the saddle follows a cleat that is moved back, in words."""
+    limits = of_plan(plan)
+    stated = (plan.shoe or {}).get("seat_tube_angle")
+    tube = limits.value("cleat.seat_tube") if stated is None else float(stated)
+    step = setback_change(SETBACK_MM, tube, limits.value("cleat.foot_pitch"))
+    return f"per {SETBACK_MM:g} mm further back: saddle {change(step)}"
+
+
 def _saddle_moves(plan: Plan) -> dict[str, str]:
     """Return how the saddle follows each step, in words; the moves add up to the whole change.
 
     The saddle follows the sum of what was changed so far, the smaller of the two legs, so that
     the last step ends where the plan does.
     """
-    names = ("cleat", "base", "wedge")
-    shares = [_shares(plan, foot) for foot in plan.feet]
+    turns = _wedge_turns(plan)
+    names = ["cleat", "base", *map(_turn_name, turns)]
     moves, at = dict.fromkeys(names, ""), 0.0
-    known = [share for share in shares if share is not None]
+    shares = {foot.side: _shares(plan, foot) for foot in plan.feet}
+    known = {side: share for side, share in shares.items() if share is not None}
     if not known:
         return moves
-    for k, name in enumerate(names, 1):
-        to = one_saddle([sum(share[:k]) for share in known])
+    on: set[str] = set()
+    for k, name in enumerate(names):
+        on |= {foot.side for foot in turns[k - 2]} if k > 1 else set()
+        done = [
+            sum(share[: min(k + 1, 2)]) + (share[2] if side in on else 0.0)
+            for side, share in known.items()
+        ]
+        to = one_saddle(done)
         if abs(to - at) >= SADDLE_LEAST:
             said = f"Saddle {change(to - at)}.".replace(" ", "\N{NO-BREAK SPACE}")
             moves[name] = f" <b>{said}</b>"

@@ -4,8 +4,9 @@
 
 The grid is a rule rather than a net, so that it prints clean and holds no lint: a line across
 the bed each 15 mm, numbered in mm from the rear edge, ticks each 3 mm along those lines and
-along the centreline, the pad's outline, and a cross-hair where its crest goes. Nothing of it
-lies under the heel or the ball. Lines are cut 0.3 mm deep, less where the base would be left
+along the centreline, the pad's outline, and a cross-hair where its crest goes. None of that
+lies under the heel or the ball; there, where a shim goes, are only its outline and the lines
+between which it has its full angle. Lines are cut 0.3 mm deep, less where the base would be left
 thinner than 1.2 mm, and not at all on thin sheet; they stay in `lines` for paper and cutting.
 
 The heel rim rises along the rear outline: full height on a wall 1.8 mm wide, down a half cosine
@@ -28,7 +29,7 @@ from insole.errors import PartError
 from insole.parts import breps, outlines, pad, sockets, solids
 from insole.parts.engraving import MIN_THICKNESS_MM
 from insole.parts.part import Mark, Part
-from insole.planning.plan import BasePlan, FootPlan
+from insole.planning.plan import BasePlan, FootPlan, WedgePlace, WedgePlan
 
 __all__ = ["base", "rim_height"]
 
@@ -47,6 +48,8 @@ RIM_FALL = 1.6  # width of the fall in rim heights: at most 45 degrees
 RIM_END = 0.32  # share of length where the rim has run out
 RIM_STEP_MM = 0.7
 ROOF_STEP_MM = 1.0
+SHIM_BORDER_MM = 1.0  # a line nearer to the trimmed edge than this is the edge itself
+FULL_APART_MM = 1.0  # a full-height line nearer to the shim's end than this is that end
 
 
 def base(foot: FootPlan, case: str) -> Part:
@@ -62,7 +65,8 @@ def base(foot: FootPlan, case: str) -> Part:
     Returns
     -------
     Part
-        ``"base"``; `lines` carry ``"grid"``, ``"axis"``, ``"pad"``, ``"crest"``, ``"sockets"``.
+        ``"base"``; `lines` carry ``"grid"``, ``"axis"``, ``"pad"``, ``"crest"``, ``"sockets"``;
+        ``"pad"`` holds what is placed on the base: the pad's outline first, then lines of shims.
 
     Raises
     ------
@@ -193,13 +197,53 @@ def _lines(foot: FootPlan, whole: Polygon) -> dict[str, tuple[Array, ...]]:
         "grid": _clip(_rule(wanted, whole), zone),
         "axis": _clip([LineString([(wanted.grid_from, 0.0), (wanted.grid_to, 0.0)])], zone),
     }
+    placed = _placed_shims(foot, whole)
     if foot.pad is not None:
         ring = np.array(foot.pad.outline, dtype=float)
-        lines["pad"] = (np.vstack([ring, ring[:1]]),)
-        lines["crest"] = pad.cross_hair(foot.pad)
+        placed = (np.vstack([ring, ring[:1]]), *placed)
+        # the ring of the cross-hair would run into the sockets beside the crest
+        lines["crest"] = pad.cross_hair(foot.pad)[: 2 if wanted.dowels else 3]
+    if placed:
+        lines["pad"] = placed
     if wanted.dowels:
         lines["sockets"] = tuple(sockets.circle(place) for place in wanted.dowels)
     return lines
+
+
+def _placed_shims(foot: FootPlan, whole: Polygon) -> tuple[Array, ...]:
+    """Return the lines at which shims inside the shoe are placed."""
+    shims = [wedge for wedge in foot.wedges if wedge.place is not WedgePlace.UNDER]
+    lines = [line for wedge in shims for line in _shim_lines(wedge)]
+    return _clip(lines, _shim_zone(foot.base, whole))
+
+
+def _shim_zone(wanted: BasePlan, whole: Polygon) -> Polygon:
+    """Return where lines of shims may lie: inside the trimmed border, not on the heel rim."""
+    zone = whole.buffer(-SHIM_BORDER_MM - wanted.trim_allowance)
+    if wanted.heel_cup > 0:
+        inner = whole.buffer(-RIM_WALL_MM - RIM_FALL * wanted.heel_cup)
+        front = shapely.box(_rim_end(wanted, whole), -500.0, 1000.0, 500.0)
+        zone = zone.intersection(inner.union(front))
+    return zone
+
+
+def _shim_lines(wedge: WedgePlan) -> list[LineString]:
+    """Return a shim's outline between its ends, and its full-height lines across."""
+    rear, front = wedge.full_from - wedge.taper_rear, wedge.full_to + wedge.taper_front
+    shape = Polygon(wedge.outline).intersection(shapely.box(rear, -500.0, front, 500.0))
+    x0, y0, x1, y1 = shape.bounds
+    drawn = [LineString(ring.exterior) for ring in shapely.get_parts(shape)]
+    for x in (wedge.full_from, wedge.full_to):
+        if x0 + FULL_APART_MM < x < x1 - FULL_APART_MM:
+            across = LineString([(x, y0 - 1.0), (x, y1 + 1.0)]).intersection(shape)
+            drawn += list(shapely.get_parts(across))
+    return drawn
+
+
+def _groove_depth(wanted: BasePlan) -> float:
+    """Return how deep lines are cut, mm; 0 on sheet too thin for it."""
+    depth = round(min(GROOVE_MM, wanted.thickness - MIN_THICKNESS_MM), 3)
+    return depth if depth >= SHALLOW_MM else 0.0
 
 
 def _grid_zone(wanted: BasePlan, whole: Polygon) -> Polygon:
@@ -258,16 +302,15 @@ def _label(side: Side, whole: Polygon, case: str) -> tuple[Mark, ...]:
 
 
 def _facts(wanted: BasePlan, notch: tuple[float, float] | None) -> dict[str, Any]:
-    depth = round(min(GROOVE_MM, wanted.thickness - MIN_THICKNESS_MM), 3)
     facts: dict[str, Any] = {
         "thickness": wanted.thickness,
         "heel_cup": wanted.heel_cup,
         "trim_allowance": wanted.trim_allowance,
         "source": wanted.source,
-        "groove_depth": depth if depth >= SHALLOW_MM else 0.0,
+        "groove_depth": _groove_depth(wanted),
         "grid": f"numbers in mm from the rear edge, ticks each {wanted.grid_step:g} mm",
     }
-    if depth < SHALLOW_MM:
+    if not facts["groove_depth"]:
         facts["grid"] += "; too thin to cut: draw it from the template"
     if notch is not None:
         facts["notch"] = notch

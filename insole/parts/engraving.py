@@ -7,6 +7,8 @@ hinting: the same shapes on every machine. A mark on the shoe face is read from 
 letters run mirrored in plan coordinates; that is the only difference between the faces, and it
 is the same for left and right parts because marks are placed after mirroring.
 
+A wish that stands alone at its place and fits there as it is stays exactly there, at any turn.
+
 Rules: letters at least 4 mm high, recesses 0.4 mm deep, none where the part is thinner than
 1.2 mm (common practice, no source). A mark that fits nowhere stays on the papers.
 """
@@ -15,6 +17,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from collections import Counter
 from dataclasses import replace
 from functools import lru_cache
 from itertools import groupby, pairwise
@@ -130,8 +133,10 @@ def fit_marks(
 
 def _fit(region: BaseGeometry, wishes: tuple[Mark, ...]) -> tuple[list[Mark], list[Mark]]:
     """Return placed marks and those without room: block by block, else row by row."""
-    placed: list[Mark] = []
+    placed = _settled(region, wishes)
     left: list[Mark] = []
+    region = _without(region, placed)
+    wishes = tuple(mark for mark in wishes if mark not in placed)
     for _, group in groupby(wishes, key=lambda mark: (mark.x, mark.y)):
         rows = tuple(group)
         found = _best_block(region, rows)
@@ -141,6 +146,19 @@ def _fit(region: BaseGeometry, wishes: tuple[Mark, ...]) -> tuple[list[Mark], li
         region = _without(region, found)
         placed += found
     return placed, left
+
+
+def _settled(region: BaseGeometry, wishes: tuple[Mark, ...]) -> list[Mark]:
+    """Return the wishes that lie well where they are, each alone at its centre."""
+    inner = region.buffer(-MARGIN_MM + 1e-6)
+    centres = Counter((mark.x, mark.y) for mark in wishes)
+    settled: list[Mark] = []
+    for mark in wishes:
+        shape = mark_shape(mark)
+        free = all(shape.distance(mark_shape(other)) >= CLEAR_MM for other in settled)
+        if centres[mark.x, mark.y] == 1 and free and inner.covers(shape):
+            settled.append(mark)
+    return settled
 
 
 def _apart(region: BaseGeometry, rows: tuple[Mark, ...]) -> tuple[list[Mark], list[Mark]]:
@@ -174,7 +192,9 @@ def _scatter(region: BaseGeometry, rows: tuple[Mark, ...]) -> tuple[list[Mark], 
 
 
 def _without(region: BaseGeometry, marks: list[Mark]) -> BaseGeometry:
-    boxes = [shapely.box(*mark_shape(mark).bounds).buffer(CLEAR_MM) for mark in marks]
+    if not marks:
+        return region
+    boxes = [mark_shape(mark).minimum_rotated_rectangle.buffer(CLEAR_MM) for mark in marks]
     return region.difference(shapely.union_all(boxes))
 
 

@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -33,9 +33,9 @@ from shapely import Polygon
 
 from footscan.scan import Array, Side
 from insole.errors import PartError, PlanError
-from insole.parts import outlines, solids
+from insole.parts import engraving, outlines, solids
 from insole.parts.pad import surface
-from insole.parts.part import Part
+from insole.parts.part import Part, as_worn
 from insole.planning.limits import Limits, default_limits, of_plan
 from insole.planning.plan import FootPlan, HeightGrid, PadPlan, Plan
 from insole.planning.seating import bed_heights
@@ -46,8 +46,9 @@ __all__ = ["FORM", "FormWish", "Upper", "form", "form_words", "forms", "upper", 
 FORM = "form"
 CELL_MM = 1.0  # grid of the upper surface and of the mesh: a form is accurate to 0.1 mm
 SHELF_MM = 8.0  # thickness below the rim: carries the sheet's margin and can be clamped
-FRONT_RIM_MM = 2.0  # beside the ball, where a rim presses: common practice, no source
-RIM_FALLS_MM = 60.0  # behind the ball line, over which the rim comes down
+FRONT_RIM_MM = 2.0  # hollow of the sole kept under the ball: common practice, no source
+FRONT_EDGE_MM = (8.0, 30.0)  # inside the trim line, where that hollow runs out: no rim there
+RIM_FALLS_MM = (12.0, 60.0)  # behind the ball line, between which the rim comes down
 TOES_MM = (4.0, 18.0)  # ahead of the ball line, between which the surface comes down to the bed
 BLEND_MM = 6.0  # where the sole meets the rim: as round as a sheet takes it
 BED_ENDS = 0.12  # of the base's length: nearer to its ends the bed is as broad as there
@@ -56,6 +57,8 @@ SIGMA_MM = (4.0, 1.5)  # smooths what is taken down, then creases of the whole s
 TENDER_FADE_MM = 8.0  # around a built-out spot: about 20 degrees for 2 mm
 NOTCH_MM = (2.5, 8.0)  # depth and length in the shelf's medial edge; prints off on the sheet
 LABEL_MM = 9.0
+SHELF_LETTER_MM = 6.0  # on the shelf, beside the trim line
+SHELF_CLEAR_MM = 1.0  # from those letters to the trim line and to the shelf's border
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,15 +128,17 @@ def forms(plan: Plan, wish: FormWish) -> list[Part]:
     insole.errors.PartError
         A form cannot be made as a closed solid.
     """
-    from insole.parts.part import as_worn
-
     if all(foot.sole is None for foot in plan.feet):
         raise PlanError(
             "this plan keeps no sole to make a form of: it was made by an earlier version, or "
             "its scans show none; plan it again from the scans"
         )
-    made = [foot for foot in plan.feet if not why_not(foot)]
-    return [as_worn(form(foot, plan, wish)) for foot in made]
+    made = []
+    for foot in plan.feet:
+        if not why_not(foot):
+            above = upper(foot, plan, wish)
+            made.append(_shelf_marked(as_worn(_made(foot, plan, wish, above)), foot, wish, above))
+    return made
 
 
 def why_not(foot: FootPlan) -> str:
@@ -166,7 +171,11 @@ def form(foot: FootPlan, plan: Plan, wish: FormWish) -> Part:
     insole.errors.PartError
         Sole or pad are missing, or the sole does not cover base and margin.
     """
-    above = upper(foot, plan, wish)
+    return _made(foot, plan, wish, upper(foot, plan, wish))
+
+
+def _made(foot: FootPlan, plan: Plan, wish: FormWish, above: Upper) -> Part:
+    """Return the form under an upper surface, turned over, in the canonical frame."""
     shape = _shelf(foot, wish)
     plan_shape, notch = outlines.notched(
         shape, _notch_station(foot), depth=NOTCH_MM[0], length=NOTCH_MM[1]
@@ -287,9 +296,15 @@ def _rim(foot: FootPlan, wish: FormWish, gx: Array, gy: Array) -> Array:
     along = (medial - lateral) / np.linalg.norm(medial - lateral)
     behind = along[0] * (gy - lateral[1]) - along[1] * (gx - lateral[0])
     behind = behind if along[1] >= 0 else -behind
-    rise = (wish.rim - FRONT_RIM_MM) * _smoothstep(behind / RIM_FALLS_MM)
+    back = _smoothstep((behind - RIM_FALLS_MM[0]) / (RIM_FALLS_MM[1] - RIM_FALLS_MM[0]))
     toes = _smoothstep((-behind - TOES_MM[0]) / (TOES_MM[1] - TOES_MM[0]))
-    return np.asarray(FRONT_RIM_MM * (1.0 - toes) + rise)
+    base = solids.solid_polygon(foot.base.outline, FORM)
+    inside = shapely.contains_xy(base, gx, gy) * shapely.distance(
+        base.exterior, shapely.points(gx, gy)
+    )
+    middle = _smoothstep((inside - FRONT_EDGE_MM[0]) / (FRONT_EDGE_MM[1] - FRONT_EDGE_MM[0]))
+    hollow = FRONT_RIM_MM * (1.0 - toes) * middle
+    return np.asarray(hollow * (1.0 - back) + wish.rim * back)
 
 
 def _blended(z: Array, most: Array) -> Array:
@@ -371,6 +386,39 @@ def _label(side: Side, shape: Polygon, case: str) -> tuple[Any, ...]:
     return outlines.label(side, ("FORM", case), (x, -y), size=LABEL_MM)
 
 
+def _shelf_marked(part: Part, foot: FootPlan, wish: FormWish, above: Upper) -> Part:
+    """Return a worn form with side, arrow and case cut into the shelf's top as well.
+
+    The bottom of a shell is left open for the plaster. On the shelf the letters lie outside the
+    trim line: they print off on what is cut away. They follow the surface, 0.4 mm deep.
+    """
+    sign = -1.0 if part.side is Side.RIGHT else 1.0  # turned over; a left form mirrored on top
+    clear = min(SHELF_CLEAR_MM, (wish.margin - engraving.MIN_LETTER_MM) / 2 - 0.1)
+    size = float(np.clip(wish.margin - 2 * clear - 0.5, engraving.MIN_LETTER_MM, SHELF_LETTER_MM))
+    base = shapely.affinity.scale(Polygon(foot.base.outline), 1, sign, origin=(0, 0))
+    shelf = Polygon(part.outline, part.holes).buffer(-clear).difference(base.buffer(clear))
+    spline = RectBivariateSpline(above.x, above.y, above.z, kx=1, ky=1)
+    marks = outlines.marks_along(
+        (part.side.value.upper(), engraving.ARROW, part.marks[-1].text),
+        shelf,
+        base.buffer(wish.margin / 2).exterior,
+        lambda x, y: np.asarray(spline.ev(x, sign * y)),
+        size=size,
+    )
+    ink = shapely.union_all([engraving.mark_shape(mark) for mark in marks])
+    facts: dict[str, Any] = {**part.facts, "engraved_top": tuple(mark.text for mark in marks)}
+    if not marks:
+        return replace(part, facts=facts)
+    facts["engraved_volume"] += round(ink.area * engraving.DEPTH_MM, 3)
+    solid = solids.solid_of(part.vertices, part.faces)
+    kept = solid.translate((0.0, 0.0, -engraving.DEPTH_MM))
+    solid -= solids.prism(ink, SHELF_MM / 2, float(part.facts["height"]) + 1.0) - kept
+    vertices, faces = solids.arrays(solid, part.label)
+    return replace(
+        part, vertices=vertices, faces=faces, marks=(*part.marks, *marks), facts=facts
+    )  # fmt: skip
+
+
 def _facts(
     wish: FormWish, notch: tuple[float, float] | None, vertices: Array, spots: int
 ) -> dict[str, Any]:
@@ -400,14 +448,21 @@ def form_words(part: Part) -> list[str]:
         else "No cover is allowed for: one glued on afterwards makes the footbed tighter by its "
         "thickness (make the form again with --form-cover)."
     )
+    top = (
+        "Side and arrow to the toes are cut into the shelf's top, outside the trim line."
+        if {part.side.value.upper(), engraving.ARROW} <= set(facts.get("engraved_top", ()))
+        else "The shelf has no room for letters: write side and toe end on it by hand."
+    )
     rows = [
         "Never mould a hot sheet on the bare foot, and hold your own hands off it as well: gloves.",
         "It lies plantar side up, as printed: the foot turned over, not mirrored. Seen from above "
         "with the toes ahead, the big toe of a RIGHT form is on the right, of a LEFT one on the "
-        "left; the notch in the shelf is on the big-toe side and prints off on the sheet.",
+        f"left; the notch in the shelf is on the big-toe side and prints off on the sheet. {top}",
         "Compare the form's temperature limit with the sheet's moulding temperature: PLA slumps "
         "near 60 °C, PETG near 80 °C, sheets are moulded at about 80 to 180 °C (values from "
-        "memory). Print a shell and fill it with plaster, dried through, or take heat-proof resin.",
+        "memory). Print a shell of four walls with 10 % open infill, gyroid for one, and no bottom "
+        "layers; turn it over and have it filled with plaster through the open bottom, dried "
+        "through. Or take heat-proof resin.",
         "The sheet's foot side lies on the form, so its thickness goes toward the shoe: the form "
         f"is not made smaller for it. {cover}",
         "Talc or a thin stocking between form and sheet; let it cool on the form.",

@@ -5,7 +5,8 @@
 Each layer is cut where the part is thicker than the layer's underside, so that the stack holds
 the whole part and stands proud of it by steps. The steps are ground off until they are gone:
 then the glue lines are the part's contours and nothing of it is missing. Each layer carries the
-outline of the next one as a line to glue it on, its side, its number and an arrow to the toes.
+outline of the next one as a line to glue it on; its side, part, number and case, and an arrow to
+the toes, are drawn with a pen.
 """
 
 from __future__ import annotations
@@ -21,17 +22,16 @@ from shapely.geometry.base import BaseGeometry
 
 from footscan.scan import Array
 from insole.errors import PartError
-from insole.parts import engraving, outlines, solids
-from insole.parts.part import Mark, Part, socket_discs
+from insole.parts import outlines, solids
+from insole.parts.part import Part, socket_discs
 
-__all__ = ["COARSE_MM", "FINE_MM", "LAYERED", "layers", "sheets_for"]
+__all__ = ["COARSE_MM", "FINE_MM", "LAYERED", "LEAST_MM2", "layers", "sheets_for"]
 
 COARSE_MM = 1.0  # coarsest step that is ground off by hand: common practice, no source
 FINE_MM = 0.5
 LAYERED = ("arch-pad", "forefoot-shim", "heel-shim")
-LEAST_MM2 = 20.0  # a smaller piece cannot be held, glued and ground
-LETTER_MM = 6.0
-TOES_UP_DEG = -90.0  # letters read with the toe end up, seen from above
+LEAST_MM2 = 100.0  # a smaller piece cannot be held, lettered, glued and ground
+SHORT = {"arch-pad": "PAD", "forefoot-shim": "FORE", "heel-shim": "HEEL"}
 THIN_MM = 0.01  # points of a contour that add less are dropped
 ABOVE_MM = 1e-4  # a section is taken this far above a layer's underside
 
@@ -60,7 +60,9 @@ def sheets_for(height: float, coarse: float = COARSE_MM, fine: float = FINE_MM) 
     return [coarse] * whole + [fine if left <= fine + 1e-9 else coarse]
 
 
-def layers(part: Part, coarse: float = COARSE_MM, fine: float = FINE_MM) -> list[Part]:
+def layers(
+    part: Part, coarse: float = COARSE_MM, fine: float = FINE_MM, *, tag: str = ""
+) -> list[Part]:
     """Return the layers of a part from below; a layer in pieces gives a part for each piece.
 
     Parameters
@@ -69,13 +71,16 @@ def layers(part: Part, coarse: float = COARSE_MM, fine: float = FINE_MM) -> list
         A worn arch pad or inside shim.
     coarse, fine : float
         Sheets of stock, mm; `coarse` is the largest step to be ground off.
+    tag : str
+        Case and version, written on each layer where there is room.
 
     Returns
     -------
     list of Part
         Flat and worn. `facts` say ``layer`` of ``layers``, ``thickness``, ``underside`` (height
         in the part, mm), ``step_error`` (mm that the stack stands proud at most before it is
-        ground) and ``words``. Pieces too small to hold and glue are left out.
+        ground), ``label`` and ``words``. Pieces below ``LEAST_MM2`` are left out; ``left_out``
+        says how many and ``lost`` how much lower the stack is for it, mm.
 
     Raises
     ------
@@ -97,6 +102,8 @@ def layers(part: Part, coarse: float = COARSE_MM, fine: float = FINE_MM) -> list
         lowest = lowest.difference(socket_discs(part))
     under = np.cumsum(stock)[:-1]
     regions = [lowest, *(_kept(solids.region_above(solid, float(z) + ABOVE_MM)) for z in under)]
+    left_out = sum(_small(solids.region_above(solid, float(z) + ABOVE_MM)) for z in under)
+    lost = sum(thick for region, thick in zip(regions, stock, strict=True) if region.is_empty)
     made: list[Part] = []
     for k, region in enumerate(regions):
         above = regions[k + 1] if k + 1 < len(regions) else Polygon()
@@ -104,7 +111,32 @@ def layers(part: Part, coarse: float = COARSE_MM, fine: float = FINE_MM) -> list
         for i, piece in enumerate(pieces):
             letter = chr(ord("a") + i) if len(pieces) > 1 else ""
             made.append(_layer(part, piece, above, (k, letter), stock))
-    return made
+    count = max((int(layer.facts["layer"]) for layer in made), default=0)
+    return [_told(layer, part, count, tag, left_out, lost) for layer in made]
+
+
+def _told(layer: Part, part: Part, count: int, tag: str, left_out: int, lost: float) -> Part:
+    """Return a layer that says which of how many it is, and what was left out of its stack."""
+    number = layer.name.rsplit("-", 1)[1].lstrip("0").upper()
+    step = f"{layer.facts['step_error']:g} mm stand"
+    return replace(
+        layer,
+        facts={
+            **layer.facts,
+            "layers": count,
+            "left_out": left_out,
+            "lost": lost,
+            "label": (f"{part.side.value[0].upper()} {SHORT[part.name]} {number}/{count}", tag),
+            "words": f"layer {number} of {count} from below, steps of at most {step} proud, "
+            "grind them off to the glue lines",
+        },
+    )
+
+
+def _small(region: BaseGeometry) -> int:
+    """Return how many pieces of a region are too small to make."""
+    pieces = [p for p in shapely.get_parts(region) if isinstance(p, Polygon)]
+    return sum(1 for piece in pieces if ABOVE_MM < piece.area <= LEAST_MM2)
 
 
 def _kept(region: BaseGeometry) -> BaseGeometry:
@@ -127,14 +159,7 @@ def _layer(
     name = f"{part.name}-layer-{k + 1:0{width}d}{letter}"
     vertices, faces = solids.arrays(solids.prism(piece, 0.0, thickness), name)
     outline, holes = outlines.rings(piece)
-    centre = piece.representative_point()
-    wished = tuple(
-        Mark(text=text, x=centre.x, y=centre.y, size=LETTER_MM, face="foot", turn=TOES_UP_DEG)
-        for text in (engraving.ARROW, part.side.value.upper(), str(k + 1))
-    )
-    marks, left_over = engraving.fit_marks(piece, wished)
     following = above.intersection(piece.buffer(0.5))
-    words = f"layer {k + 1} of {len(stock)} from below, steps of at most {max(stock):g} mm stand "
     return replace(
         part,
         name=name,
@@ -143,17 +168,14 @@ def _layer(
         outline=outline,
         holes=holes,
         lines={"next": _borders(following)} if not following.is_empty else {},
-        marks=(*marks, *left_over),
+        marks=(),  # nothing is cut into thin sheet: the label is drawn with a pen
         volume=float(piece.area * thickness),
         solid=None,
         facts={
             "layer": k + 1,
-            "layers": len(stock),
             "thickness": thickness,
             "underside": round(sum(stock[:k]), 6),
             "step_error": max(stock),
-            "paper_only": tuple(mark.text for mark in left_over),
-            "words": f"{words}proud, grind them off to the glue lines",
         },
     )
 

@@ -9,19 +9,26 @@ the letters are ground away.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 import shapely
 from shapely import LineString, Polygon
 
 from footscan.scan import Array, Side
-from insole.parts.engraving import ARROW
+from insole.parts.engraving import ARROW, CLEAR_MM, MARGIN_MM, mark_shape
 from insole.parts.part import Mark
 from insole.parts.solids import ring
 
-__all__ = ["edge_at", "label", "notched", "rings"]
+__all__ = ["edge_at", "label", "marks_along", "notched", "rings"]
 
 NOTCH_ROOT_MM = 0.4  # radius at the root: a sharp one starts a crack
 LABEL_TURN_DEG = 90.0  # letters upright when the toe end points up
+ALONG_STEP_MM = 2.0
+ALONG_TURN_DEG = 30.0  # a line that runs more across than this does not tell heel from toe
+ALONG_SLOPE = 0.5  # steepest place for letters: rise over run
+ALONG_BUMP_MM = 0.6  # letters on a bump deeper than they are cannot be read
 
 
 def edge_at(polygon: Polygon, x: float, *, medial: bool = True) -> float:
@@ -87,3 +94,71 @@ def label(
         for text, row_size in rows
         if text.strip()
     )
+
+
+def marks_along(
+    texts: tuple[str, ...],
+    strip: Polygon,
+    line: LineString,
+    height: Callable[[Array, Array], Array],
+    *,
+    size: float,
+) -> tuple[Mark, ...]:
+    """Return marks on the foot face along a line, each where the face is flattest.
+
+    Parameters
+    ----------
+    texts : tuple of str
+        In order of importance; the word and the arrow run from heel to toe.
+    strip : Polygon
+        Where letters may lie, worn frame, mm.
+    line : LineString
+        Middle of the strip; marks follow its direction.
+    height : callable
+        Height of the face at points in plan, mm.
+    size : float
+        Letter height, mm.
+
+    Returns
+    -------
+    tuple of Mark
+        Those that fit; a text that finds no room is left out.
+    """
+    found: list[Mark] = []
+    for text in texts:
+        best, least = None, np.inf
+        for mark in _stops(text, line, size):
+            shape = mark_shape(mark)
+            cost = _unevenness(shapely.get_coordinates(shape.simplify(0.2)), height)
+            if found:  # what belongs together is read together
+                cost += 0.002 * float(np.hypot(mark.x - found[0].x, mark.y - found[0].y))
+            if cost < least and strip.covers(shape):
+                best, least = mark, cost
+        if best is not None:
+            found.append(best)
+            strip = strip.difference(mark_shape(best).envelope.buffer(CLEAR_MM + MARGIN_MM))
+    return tuple(found)
+
+
+def _stops(text: str, line: LineString, size: float) -> list[Mark]:
+    """Return a text at each stop along a line, reading from heel to toe."""
+    mark = Mark(text=text, x=0.0, y=0.0, size=size, face="foot")
+    stops = []
+    for at in np.arange(0.0, line.length, ALONG_STEP_MM):
+        rear, here, front = (
+            np.array(line.interpolate((at + step) % line.length).coords[0]) for step in (-3, 0, 3)
+        )
+        along = front - rear
+        turn = float(np.degrees(np.arctan2(*(along if along[0] >= 0 else -along)[::-1])))
+        if abs(turn) <= ALONG_TURN_DEG:
+            stops.append(replace(mark, x=float(here[0]), y=float(here[1]), turn=turn))
+    return stops
+
+
+def _unevenness(points: Array, height: Callable[[Array, Array], Array]) -> float:
+    """Return slope plus bump under points; infinite where letters cannot be read."""
+    z = height(points[:, 0], points[:, 1])
+    level = np.column_stack([points - points.mean(axis=0), np.ones(len(points))])
+    fit = np.linalg.lstsq(level, z, rcond=None)[0]
+    slope, bump = float(np.hypot(*fit[:2])), float(np.ptp(z - level @ fit))
+    return slope + bump if slope <= ALONG_SLOPE and bump <= ALONG_BUMP_MM else np.inf

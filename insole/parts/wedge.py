@@ -18,8 +18,10 @@ Undersides are flat: shims inside the shoe lie on the base, which is flat, and n
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -30,6 +32,7 @@ from shapely import Polygon, affinity
 from footscan.scan import Array, Side
 from insole.errors import PartError
 from insole.parts import breps, outlines, solids
+from insole.parts.engraving import MARGIN_MM, MIN_THICKNESS_MM, fit_marks, mark_shape
 from insole.parts.part import Mark, Part
 from insole.planning.plan import FootPlan, WedgePlace, WedgePlan
 from insole.planning.ramp import Plane, planes
@@ -40,6 +43,10 @@ __all__ = ["grind_lines", "planes", "shim", "volume"]
 GRIND_STEP_MM = 0.5
 NOTCH_MM = (2.0, 5.0)
 LABEL_MM = 7.0
+MARK_CLEAR_MM = (5.0, 3.0, 1.0)  # from marks to the edge, which is bevelled: tried in turn
+WORDS_MM = (5.0, 4.5, 4.0)  # letters along the thick edge, tried in turn
+WORDS_MOST_MM = 8.0  # further than this from the thick edge they do not mean it
+WORDS_APART_MM = 1.5  # from those words to the label
 BOLT_HOLE_MM = 5.5  # clearance hole for M5, medium fit of ISO 273, value from memory
 SLOT_MM = 6.0  # travel left in a bolt slot where the shoe's own travel is not known
 SLOT_MOST_MM = 12.0
@@ -96,7 +103,7 @@ def shim(
         outline=outline,
         holes=holes,
         lines={"grind": grind},
-        marks=_marks(side, wedge, plan, case),
+        marks=_marks(side, wedge, plan, roof, case),
         volume=volume(plan, roof),
         solid=partial(breps.under_planes, outline, roof, holes, name),
         material=wedge.material,
@@ -243,26 +250,101 @@ def _slotted(
     return left, note
 
 
-def _marks(side: Side, wedge: WedgePlan, plan: Polygon, case: str) -> tuple[Mark, ...]:
-    """Return the wished marks: the thick edge first, it must lie where it is true."""
-    x0, y0, x1, y1 = plan.bounds
+def _marks(
+    side: Side, wedge: WedgePlan, plan: Polygon, roof: Sequence[Plane], case: str
+) -> tuple[Mark, ...]:
+    """Return the wished marks, placed where they are safe: edges are bevelled at the bench.
+
+    They are placed on the part as worn, 5 mm and more from each edge where there is so much
+    room, and given back for the canonical frame; ``as_worn`` leaves them where they are.
+    """
+    sign = 1.0 if side is Side.RIGHT else -1.0
+    thick = plan
+    for a, b, c in roof:
+        thick = thick.intersection(_half_plane(plan, (a, b, c - MIN_THICKNESS_MM)))
+    worn, thick = (affinity.scale(shape, 1, sign, origin=(0, 0)) for shape in (plan, thick))
+    label = _label(side, wedge, worn, case, sign)
+    best: tuple[tuple[Mark, ...], tuple[Mark, ...]] | None = None
+    for clear, size in itertools.product(MARK_CLEAR_MM, WORDS_MM):
+        room = worn.buffer(-clear + MARGIN_MM).intersection(thick.buffer(-1e-3))
+        edge = _thick_edge(wedge, worn, room, sign, (clear, size))
+        if edge is None:
+            continue
+        words = mark_shape(edge).minimum_rotated_rectangle.buffer(WORDS_APART_MM)
+        placed, left = fit_marks(room.difference(words), label)
+        if best is None or len(left) < len(best[1]):
+            best = (edge, *placed), left
+        if not left:
+            break
+    if best is None or best[1]:  # wherever there is room
+        free = (_words(wedge, worn, sign), *label)
+        if best is None or len(fit_marks(thick, free)[1]) < len(best[1]):
+            best = (), free
+    return tuple(replace(mark, y=sign * mark.y) for mark in (*best[0], *best[1]))
+
+
+def _label(
+    side: Side, wedge: WedgePlan, worn: Polygon, case: str, sign: float
+) -> tuple[Mark, ...]:
+    """Return the label as wished, on the worn part: off the middle, away from the thick edge."""
+    x0, y0, x1, y1 = worn.bounds
     middle = (max(wedge.full_from, x0) + min(wedge.full_to, x1)) / 2
     # a heel is narrow: the words along its thick edge go behind the label, not beside it
     apart = 0.2 * (x1 - x0) if wedge.place is WedgePlace.HEEL else 0.0
-    along = middle - 0.5 * apart
-    medial = wedge.net > 0
-    edge = outlines.edge_at(plan, along, medial=medial)
-    inward = -1.0 if medial else 1.0
-    thick = Mark(text="THICK EDGE", x=along, y=edge + 5.0 * inward, size=5.0)
-    kind = "VARUS" if medial else "VALGUS"
+    inward = -sign if wedge.net > 0 else sign
     texts = (
         NAMES[wedge.place].replace("-", " "),
-        f"{abs(wedge.net):g}° {kind}",
+        f"{abs(wedge.net):g}° {'VARUS' if wedge.net > 0 else 'VALGUS'}",
         "CLEAT SIDE" if wedge.place is WedgePlace.UNDER else "SHOE SIDE",
         case,
     )
     centre = (middle + apart, (y0 + y1) / 2 - 0.15 * inward * (y1 - y0))
-    return (thick, *outlines.label(side, texts, centre, size=LABEL_MM))
+    return outlines.label(side, texts, centre, size=LABEL_MM)
+
+
+def _words(wedge: WedgePlan, worn: Polygon, sign: float) -> Mark:
+    """Return the words of the thick edge where they are wished when they fit nowhere near it."""
+    x0, _, x1, _ = worn.bounds
+    x = (max(wedge.full_from, x0) + min(wedge.full_to, x1)) / 2
+    up = (wedge.net > 0) == (sign > 0)
+    y = outlines.edge_at(worn, x, medial=up) + (-5.0 if up else 5.0)
+    return Mark(text="THICK EDGE", x=x, y=y, size=5.0)
+
+
+def _thick_edge(
+    wedge: WedgePlan, worn: Polygon, room: Polygon, sign: float, wish: tuple[float, float]
+) -> Mark | None:
+    """Return "THICK EDGE" along that edge, nearest to the middle of its full height.
+
+    `wish` is how near the letters may come to the outline, and their height.
+    """
+    clear, size = wish
+    inner = room.buffer(-MARGIN_MM + 1e-6)
+    half = float(mark_shape(Mark(text="THICK EDGE", x=0, y=0, size=size)).bounds[2])
+    x0, _, x1, _ = worn.bounds
+    middle = (max(wedge.full_from, x0) + min(wedge.full_to, x1)) / 2
+    stations = np.arange(x0 + half + 1e-3, x1 - half, 1.0)
+    medial = (wedge.net > 0) == (sign > 0)  # upper edge of the worn outline
+    for x in sorted(stations, key=lambda x: abs(float(x) - middle)):
+        for off in np.arange(clear, WORDS_MOST_MM, 0.5):
+            mark = _beside_edge(worn, float(x), medial, (half, float(off), size))
+            shape = mark_shape(mark)
+            if inner.covers(shape) and worn.exterior.distance(shape) <= WORDS_MOST_MM:
+                return mark
+    return None
+
+
+def _beside_edge(
+    worn: Polygon, x: float, upper: bool, lay: tuple[float, float, float]
+) -> Mark:
+    """Return the words parallel to the edge at `x`; `lay` is half length, distance, height."""
+    half, off, size = lay
+    ends = np.array([(s, outlines.edge_at(worn, s, medial=upper)) for s in (x - half, x + half)])
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    inward = np.array([along[1], -along[0]]) * (1.0 if upper else -1.0)
+    place = ends.mean(axis=0) + (off + size / 2) * inward
+    turn = math.degrees(math.atan2(along[1], along[0]))
+    return Mark(text="THICK EDGE", x=float(place[0]), y=float(place[1]), size=size, turn=turn)
 
 
 def _facts(

@@ -30,6 +30,8 @@ CLOSING_MM = 15.0  # gaps between toes narrower than twice this are bridged
 BASE_CLOSING_MM = 60.0  # a base has no notch between toes; gentler waists stay
 COARSE_RING_MM = 4.0  # points farther apart than this are joined by a curve, not by lines
 RING_STEP_MM = 1.5
+HEEL_CONVEX_SHARE = 0.2  # of the base's length, over which a heel has no dents
+FAIR_SIGMA_MM = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -201,7 +203,7 @@ def _fitted(foot: Array, ball_x: float, rear: float, front: float, side: float) 
     """Return the foot outline grown by `side`, from x = 0 (`rear` behind the heel) to `front`.
 
     Behind the heel's roundest part and ahead of the ball the outline is stretched, not scaled:
-    breadths keep their station.
+    breadths keep their station. Heel and toe line come out convex.
     """
     import shapely
 
@@ -212,7 +214,32 @@ def _fitted(foot: Array, ball_x: float, rear: float, front: float, side: float) 
     x = np.where(x < heel_x, heel_x + (x - heel_x) * heel_x / (heel_x - low), x)
     ahead = (x - ball_x) / (high - ball_x)
     x = np.where(ahead > 0, x + (front - high) * np.clip(ahead, 0, None) ** 2, x)
-    return smooth_ring(np.column_stack([x, ring[:, 1]]), sigma_mm=2.0)
+    return _fair(np.column_stack([x, ring[:, 1]]), ball_x)
+
+
+def _fair(ring: Array, ball_x: float) -> Array:
+    """Return a ring smoothed and without dents: convex ahead of the ball and at the heel.
+
+    A shell does not follow single toes, and a blank that does cannot be cut along one line.
+    Only dents are filled: the ring's length and its widest places stay.
+    """
+    ring = smooth_ring(_filled(ring, ball_x), sigma_mm=FAIR_SIGMA_MM)
+    return smooth_ring(_filled(ring, ball_x), sigma_mm=0.0)
+
+
+def _filled(ring: Array, ball_x: float) -> Array:
+    """Return the ring joined with the convex hulls of its heel and of what is ahead of the ball."""
+    import shapely
+
+    polygon = shapely.Polygon(ring).buffer(0.0)
+    x0, y0, x1, y1 = polygon.bounds
+    heel_x = x0 + HEEL_CONVEX_SHARE * (x1 - x0)
+    ends = ((x0 - 1.0, heel_x), (min(ball_x, x1 - 1.0), x1 + 1.0))
+    hulls = [
+        polygon.intersection(shapely.box(low, y0 - 1, high, y1 + 1)).convex_hull
+        for low, high in ends
+    ]
+    return _largest(shapely.union_all([polygon, *hulls]))
 
 
 def _narrowed(ring: Array, ball_x: float, shoe: Shoe, gap: float) -> Array:

@@ -20,9 +20,9 @@ import hashlib
 import json
 import weakref
 from enum import StrEnum
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -39,6 +39,7 @@ __all__ = [
     "Override",
     "PadPlan",
     "Plan",
+    "PressureMap",
     "Quantity",
     "SeatingRecord",
     "ThicknessRow",
@@ -49,8 +50,8 @@ __all__ = [
     "to_json",
 ]
 
-# 2 added contact and contour_step; 3 added sole, dowels, limits and sources. Older plans are
-# read, and written as they were
+# 2 added contact and contour_step; 3 added sole, dowels, limits, sources and pressure maps. Older
+# plans are read, and written as they were
 SCHEMA_VERSION: Literal[1, 2, 3] = 3
 
 
@@ -102,6 +103,30 @@ class HeightGrid(_Record):
     y0: float
     step: float
     z: list[list[float]]
+
+
+class PressureMap(_Record):
+    """Mean pressure of square cells in the bed frame, whole kPa; 0 where nothing touches.
+
+    ``rows[i]`` holds, a space between them, the cells centred at
+    ``(x0 + i * step, y0 + j * step)``: a line of text a row keeps a plan short.
+    """
+
+    x0: float
+    y0: float
+    step: float = Field(gt=0)
+    rows: list[Annotated[str, Field(pattern=r"^\d{1,5}( \d{1,5})*$")]] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _rectangular(self) -> PressureMap:
+        if len({row.count(" ") for row in self.rows}) != 1:
+            raise ValueError("rows of a pressure map have to be of one length")
+        return self
+
+    @property
+    def kpa(self) -> list[list[float]]:
+        """Return the cells as numbers, row by row."""
+        return [[float(cell) for cell in row.split(" ")] for row in self.rows]
 
 
 class Crest(_Record):
@@ -237,6 +262,8 @@ class ContactCase(_Record):
     )
     before: ContactFigures | None = None
     after: ContactFigures | None = None
+    before_map: PressureMap | None = Field(default=None, description="of the bed alone")
+    after_map: PressureMap | None = Field(default=None, description="with the parts, same cells")
     reason: str = Field(default="", description="why there are no figures")
     notes: list[str] = []
 
@@ -353,6 +380,8 @@ def to_json(plan: Plan) -> str:
                 del foot["cleat"]["mark"], foot["cleat"]["from_mark"], foot["cleat"]["back"]
             for row in foot["thickness"]:
                 del row["medial"], row["lateral"]
+            for case in (foot["contact"] or {}).get("cases", ()):
+                del case["before_map"], case["after_map"]
     if plan.schema_version < 2:
         for foot in feet:
             del foot["contact"]

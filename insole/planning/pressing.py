@@ -174,8 +174,8 @@ def shim_notes(
             code=f"wedge-left-{wedge.place.name.lower()}",
             level=NoteLevel.WARN if much else NoteLevel.INFO,
             text=f"{wedge.place.value}: about {abs(wedge.net) * (1 - lost):.1f}° of "
-            f"{abs(wedge.net):g}° is left under half the body weight in a shim of {hardness:g} "
-            f"Shore A{'; make it of something harder' if much else ''}",
+            f"{abs(wedge.net):g}° is left under half the body weight in the softest shim allowed, "
+            f"{hardness:g} Shore A{'; make it of something harder' if much else ''}",
         ))  # fmt: skip
     return tuple(notes)
 

@@ -9,14 +9,16 @@ import trimesh
 from shapely import LineString, Polygon
 
 from insole.errors import PartError
-from insole.parts import solids
+from insole.parts import build, solids
 from insole.parts.base import base, rim_height
+from insole.parts.engraving import mark_shape
 from insole.parts.part import Part, as_worn
-from insole.planning.plan import FootPlan
+from insole.planning.plan import FootPlan, WedgePlace
 from tests.plans import sample_foot
 
 FOOT = sample_foot()
 WHOLE = Polygon(FOOT.base.outline)
+WEDGES = ((WedgePlace.FOREFOOT, 2.0), (WedgePlace.HEEL, -2.0), (WedgePlace.UNDER, 1.0))
 
 
 def changed(foot: FootPlan, **changes: object) -> FootPlan:
@@ -91,6 +93,61 @@ def test_cross_hair_marks_the_crest() -> None:
     np.testing.assert_allclose(part.lines["pad"][0][:-1], FOOT.pad.outline)  # type: ignore[union-attr]
 
 
+def test_with_dowels_the_crest_is_a_cross_that_no_socket_meets_in_a_ring() -> None:
+    assert len(base(FOOT, "demo").lines["crest"]) == 3
+    part = base(changed(FOOT, dowels=[(132.0, 8.0), (120.0, 8.0)], thickness=2.5), "demo")
+    along, across = part.lines["crest"]
+    assert len(along) == len(across) == 2
+
+
+def shim_lines(part: Part, pad: bool = True) -> shapely.MultiLineString:
+    return shapely.MultiLineString([LineString(line) for line in part.lines["pad"][int(pad) :]])
+
+
+@pytest.mark.parametrize("pad_height", [10.0, None])
+def test_lines_of_shims_are_drawn_where_a_shim_ends_and_is_full(pad_height: float | None) -> None:
+    """Each inside shim has its stations across the bed; the one under the shoe has none."""
+    foot = sample_foot(pad_height=pad_height, wedges=WEDGES)
+    part = base(foot, "demo")
+    drawn = shim_lines(part, pad_height is not None)
+    assert WHOLE.buffer(-0.9).covers(drawn)
+    for wedge in foot.wedges[:2]:
+        shape = Polygon(wedge.outline)
+        ends = (wedge.full_from - wedge.taper_rear, wedge.full_to + wedge.taper_front)
+        for x in (*ends, wedge.full_from, wedge.full_to):
+            cut = shape.intersection(LineString([(x, -100), (x, 100)]))
+            if 1.0 < x - shape.bounds[0] and 1.0 < shape.bounds[2] - x:
+                # 1 mm of border at each end, more where the edge is oblique
+                assert drawn.intersection(cut.buffer(0.01)).length > cut.length - 4.0
+    under = sample_foot(pad_height=pad_height, wedges=WEDGES[2:])
+    assert len(base(under, "demo").lines.get("pad", ())) == int(pad_height is not None)
+
+
+def test_lines_of_shims_are_cut_into_the_foot_face_and_letters_keep_clear_of_them() -> None:
+    part, plain = (as_worn(base(sample_foot(wedges=w), "demo")) for w in (WEDGES, ()))
+    mesh = mesh_of(part)
+    assert mesh.is_watertight
+    assert mesh.volume == pytest.approx(part.volume - part.facts["engraved_volume"], rel=1e-4)
+    drawn = shim_lines(part)
+    section, without = (
+        solids.region_above(solids.solid_of(p.vertices, p.faces), 1.35) for p in (part, plain)
+    )
+    taken = without.difference(section).area
+    assert 0.7 * 0.6 * drawn.length < taken < 0.6 * drawn.length + 5.0  # some lie on the grid
+    assert part.facts["paper_only"] == ()
+    ink = shapely.union_all([mark_shape(mark) for mark in part.marks if mark.face == "shoe"])
+    assert ink.distance(drawn) > 0.5
+    assert build.check(part) == []
+
+
+def test_lines_of_shims_keep_off_a_heel_rim() -> None:
+    foot = changed(sample_foot(wedges=WEDGES), heel_cup=8.0)
+    part = base(foot, "demo")
+    points = np.vstack(part.lines["pad"][1:])
+    assert rim_height(foot.base, WHOLE, *points.T).max() < 0.02
+    assert mesh_of(as_worn(part)).is_watertight
+
+
 def test_grooves_leave_the_least_thickness() -> None:
     """1.5 mm takes 0.3 mm, 1.35 mm takes 0.15 mm, 1.2 mm takes none; 1.2 mm always stays."""
     for thickness, depth in ((1.5, 0.3), (1.35, 0.15), (1.2, 0.0), (2.0, 0.3)):
@@ -106,7 +163,7 @@ def test_grooves_leave_the_least_thickness() -> None:
 
 
 def test_no_pad_no_pad_lines() -> None:
-    part = base(sample_foot(pad_height=None), "demo")
+    part = base(sample_foot(pad_height=None, wedges=()), "demo")
     assert "pad" not in part.lines
     assert "crest" not in part.lines
     assert part.lines["grid"]

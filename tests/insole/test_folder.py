@@ -85,21 +85,26 @@ def test_a_pair_gets_every_kind_of_file(whole: tuple[Path, list[str]]) -> None:
     for label in labels:
         assert f"print/{label}-{tag}.stl" in names
         assert f"solid/{label}-{tag}.step" in names
-        assert f"cut/parts/{label}-{tag}.dxf" in names
+        printed = label.endswith(("-forefoot-shim", "-heel-shim"))  # of wedge-tpu: no sheet
+        assert (f"cut/parts/{label}-{tag}.dxf" in names) != printed
     for side in ("left", "right"):
         for face in ("foot", "shoe"):
             for suffix in ("dxf", "svg"):
                 assert f"cut/{side}-{face}-side-up-{tag}.{suffix}" in names
     assert {f"print/{m}-{tag}.3mf" for m in ("trial-eva", "wedge-tpu")} < names
-    for paper in ("template-a4", "template-letter", "bench-page", "plan"):
+    for paper in ("template-a4", "template-letter", "bench-page", "report", "plan"):
         assert f"paper/{paper}-{tag}.pdf" in names
     assert {f"pictures/placement-{tag}.png", "plan.json", "READ-ME-FIRST.txt"} < names
     for sheet in ("base-pp-1.5mm-1", "trial-eva-10mm-1", "under-shoe-solid"):
         assert any(name.startswith(f"cut/sheet-{sheet}") for name in names)
     # the only thing to mind: bases are longer than the default bed; then the sheets to lay out
     about_sheets = [text for text in said if text.startswith("sheet-")]
-    assert said[2:] == about_sheets
+    printed = [text for text in said if "is printed from" in text]
+    assert said[2:] == [*printed, *about_sheets]
     assert all("-base needs a printer bed of 28" in text for text in said[:2])
+    assert said[2] == (
+        "left-heel-shim is printed from TPU 95A: no sheet; for sheet stock name a sheet material"
+    )
     assert all("% of that is waste" in text for text in about_sheets)
 
 

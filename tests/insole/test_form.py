@@ -29,6 +29,7 @@ from insole.planning.plan import FootPlan, HeightGrid, Plan, from_json, to_json
 from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.shoe import parse
 from tests import feet
+from tests.insole.test_part import overlap, printed
 from tests.plans import CREST, sample_plan
 
 LIMITS = default_limits()
@@ -184,6 +185,30 @@ def test_the_rim_ends_at_its_height_and_is_low_beside_the_ball(scanned):
     assert np.abs(toes).max() < 0.05  # level with the bed: toes lie free
 
 
+def test_no_rim_stands_beside_the_ball_on_either_side(scanned):
+    """From 12 mm behind the ball line on the shelf is level with the bed, and so is the trim line.
+
+    The fall to it is smooth: not steeper than its smoothstep, 1.5 times 20 mm on 48 mm, nor than
+    the foot's own flank, which it cuts across.
+    """
+    for foot in scanned.feet:
+        upper = forms.upper(foot, scanned, PLAIN)
+        above = upper.z - upper.bed
+        gx, gy = np.meshgrid(upper.x, upper.y, indexing="ij")
+        ends = [np.array(foot.landmarks[n][:2])
+                for n in ("metatarsale_tibiale", "metatarsale_fibulare")]  # fmt: skip
+        line = ends[1][0] + (gy - ends[1][1]) * (ends[0] - ends[1])[0] / (ends[0] - ends[1])[1]
+        base = shapely.Polygon(foot.base.outline)
+        border = ~shapely.contains_xy(base.buffer(-6.0), gx, gy)
+        assert above[border & (gx > line - 8.0)].max() < 0.1
+        assert above[gx > line - 8.0].max() < forms.FRONT_RIM_MM + 0.1
+        outside = ~shapely.contains_xy(base.buffer(2.0), gx, gy)
+        near = border & outside & (np.abs(gx - line) < 60.0)
+        along = np.abs(np.gradient(above, axis=0))[near]
+        assert along.max() < 1.5 * PLAIN.rim / 48.0 * 1.6
+        assert above[near].max() > 5.0  # behind it there is one
+
+
 def test_a_tender_spot_is_built_out_away_from_the_foot(scanned):
     flat = forms.upper(scanned.right, scanned, replace(PLAIN, relief=0.0))
     built = forms.upper(scanned.right, scanned, replace(PLAIN, relief=3.0))
@@ -265,11 +290,85 @@ def test_side_case_and_arrow_are_cut_into_the_bottom_and_read_right(pair):
         assert part.facts["paper_only"] == ()
         solid = solids.solid_of(part.vertices, part.faces)
         cut = solids.region_above(solid, engraving.DEPTH_MM / 2)
-        for mark in part.marks:
+        below = [mark for mark in part.marks if mark.face == "shoe"]
+        assert len(below) == 4
+        for mark in below:
             assert engraving.mark_shape(mark).intersection(cut).area < 0.02 * engraving.mark_shape(
                 mark).area  # fmt: skip
-        arrow = next(mark for mark in part.marks if mark.text == ">")
+        arrow = next(mark for mark in below if mark.text == ">")
         assert arrow.turn == 0.0  # along +x, heel to toe
+
+
+def heights(part: Part, points: Array) -> Array:
+    """Return the height of a part's top over points in plan: triangle by triangle."""
+    corners = part.vertices[part.faces]
+    low, high = points.min(axis=0), points.max(axis=0)
+    near = (corners[:, :, :2].max(axis=1) >= low) & (corners[:, :, :2].min(axis=1) <= high)
+    z = np.full(len(points), -np.inf)
+    for a, b, c in corners[near.all(axis=1)]:
+        sides = np.column_stack([b[:2] - a[:2], c[:2] - a[:2]])
+        if abs(np.linalg.det(sides)) < 1e-6:  # a wall
+            continue
+        u, v = np.linalg.solve(sides, (points - a[:2]).T)
+        inside = (u >= 0) & (v >= 0) & (u + v <= 1)
+        z[inside] = np.maximum(z[inside], (a[2] + u * (b - a)[2] + v * (c - a)[2])[inside])
+    return z
+
+
+@pytest.mark.parametrize("which", [0, 1], ids=["left", "right"])
+def test_the_shelf_says_the_side_from_above_and_not_mirrored(plan, pair, which):
+    """What is highest at each place, against letters of another rasteriser, as the viewer sees it.
+
+    Seen from above +y is to the left of +x: rows run down, so along -up, columns along the text.
+    """
+    part, foot = pair[which], plan.feet[which]
+    plain = as_worn(forms.form(foot, plan, PLAIN))
+    word = part.side.value.upper()
+    mark = next(m for m in part.marks if m.face == "foot" and m.text == word)
+    assert mark.size >= 4.0
+    assert part.facts["engraved_top"] == (word, ">", "DEMO-0001")
+    turn = np.radians(mark.turn)
+    along, up = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+    corners = shapely.get_coordinates(engraving.mark_shape(mark)) - [mark.x, mark.y]
+    s, t = corners @ along, corners @ up
+    across, down = np.arange(s.min(), s.max(), 0.25), np.arange(t.max(), t.min(), -0.25)
+    grid = np.stack(np.meshgrid(down, across, indexing="ij"), axis=-1) + 0.017  # off mesh edges
+    points = [mark.x, mark.y] + grid[..., 1:] * along + grid[..., :1] * up
+    drop = heights(plain, points.reshape(-1, 2)) - heights(part, points.reshape(-1, 2))
+    seen = drop.reshape(grid.shape[:2]) > engraving.DEPTH_MM / 2
+    assert drop.max() == pytest.approx(engraving.DEPTH_MM, abs=0.01)
+    reference = printed(word, seen.shape)
+    assert overlap(seen, reference) > 0.75  # strokes are 5 pixels wide, a border pixel may differ
+    for wrong in (reference[:, ::-1], reference[::-1], reference[::-1, ::-1]):
+        assert overlap(seen, reference) > 1.2 * overlap(seen, wrong)
+
+
+def test_the_shelfs_marks_lie_off_the_trim_line_and_the_arrow_points_to_the_toes(plan, pair):
+    for part, foot in zip(pair, plan.feet, strict=True):
+        sign = -1.0 if part.side is Side.RIGHT else 1.0
+        base = shapely.Polygon(np.asarray(foot.base.outline) * [1.0, sign])
+        shelf = shapely.Polygon(part.outline, part.holes)
+        marks = [mark for mark in part.marks if mark.face == "foot"]
+        for mark in marks:
+            shape = engraving.mark_shape(mark)
+            assert base.distance(shape) >= 0.99
+            assert shelf.covers(shape)
+            assert shelf.exterior.distance(shape) >= 0.99
+        arrow = next(mark for mark in marks if mark.text == ">")
+        assert abs(arrow.turn) <= 30.0  # along +x, heel to toe
+        head = engraving.mark_shape(arrow)
+        assert head.centroid.x > head.envelope.centroid.x  # the head is the larger end
+
+
+def test_a_narrow_shelf_has_letters_of_four_millimetres_or_says_so(plan):
+    for part in forms.forms(plan, replace(PLAIN, margin=5.0)):
+        marks = [mark for mark in part.marks if mark.face == "foot"]
+        assert [mark.size for mark in marks] == pytest.approx([4.0] * len(marks))
+        said = " ".join(forms.form_words(part))
+        both = {part.side.value.upper(), ">"} <= {mark.text for mark in marks}
+        assert ("cut into the shelf's top" in said) == both
+        assert ("by hand" in said) == (not both)
+        assert build.check(part) == []
 
 
 def test_a_good_form_passes_and_a_bad_one_is_told(pair):

@@ -12,7 +12,7 @@ import shapely
 from shapely import Polygon
 
 from insole.errors import PartError
-from insole.output.cutting import read_back_dxf, write_dxf
+from insole.output.cutting import part_strokes, read_back_dxf, write_dxf
 from insole.output.nesting import blanks
 from insole.parts import laminations, solids
 from insole.parts.base import base
@@ -98,7 +98,7 @@ def test_a_stack_holds_the_part_and_stands_proud_by_one_step_at_most(name: str) 
 
 
 def test_layers_say_their_place_and_carry_the_next_outline() -> None:
-    stack = layers(planned("usual")[1])
+    stack = layers(planned("usual")[1], tag="demo-v1")
     assert stack[0].label == "right-arch-pad-layer-1"
     assert stack[0].facts["layers"] == stack[-1].facts["layer"]
     assert "steps of at most 1 mm stand proud" in stack[0].facts["words"]
@@ -108,9 +108,12 @@ def test_layers_say_their_place_and_carry_the_next_outline() -> None:
             assert drawn.symmetric_difference(Polygon(above.outline)).area < 1.0
             assert Polygon(below.outline).buffer(0.01).covers(Polygon(above.outline))
     assert not stack[-1].lines
-    for layer in stack[:-1]:  # the crest's piece may be too small for letters of 4 mm
-        said = {mark.text for mark in layer.marks} - set(layer.facts["paper_only"])
-        assert {"RIGHT", str(layer.facts["layer"])} <= said
+    for layer in stack:
+        assert layer.facts["label"] == (f"R PAD {layer.facts['layer']}/{len(stack)}", "demo-v1")
+        pen = [s for s in part_strokes(layer, title=False) if s.layer == "PEN"]
+        plan = Polygon(layer.outline[:, ::-1] * [-1.0, 1.0])  # toes up, seen from above
+        assert pen
+        assert plan.covers(shapely.MultiLineString([s.points for s in pen]))
 
 
 def test_layers_are_cut_from_sheet_of_their_thickness(tmp_path: object) -> None:
@@ -145,6 +148,23 @@ def test_small_pieces_are_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(laminations, "LEAST_MM2", 1e5)
     assert [p for p in layers(replace(part)) if p.facts["layer"] > 1] == []
     assert len(whole) > 1
+
+
+def test_a_stack_that_lost_its_top_says_how_much() -> None:
+    """A cone of 60 mm radius and 10.6 mm height, from a formula: at 10 mm its radius is 3.4 mm,
+    36 mm2 and too small; at 9 mm it is 9.1 mm, 258 mm2."""
+    import trimesh
+
+    cone = trimesh.creation.cone(radius=60.0, height=10.6, sections=720)
+    angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)
+    ring = 60.0 * np.column_stack([np.cos(angle), np.sin(angle)])
+    part = replace(heel(), name="arch-pad", vertices=np.array(cone.vertices), marks=(), holes=(),
+                   faces=np.array(cone.faces), outline=ring, facts={}, lines={})  # fmt: skip
+    stack = layers(part)
+    assert len(stack) == 10
+    assert {layer.facts["left_out"] for layer in stack} == {1}
+    assert {layer.facts["lost"] for layer in stack} == {1.0}
+    assert {layer.facts["layers"] for layer in stack} == {10}
 
 
 @pytest.mark.parametrize("name", ["usual", "hollow"])

@@ -154,7 +154,7 @@ def forward(doc: Any, shape: shapely.Polygon) -> Array:
     for line in doc.modelspace().query('LWPOLYLINE[layer=="PEN"]'):
         points = np.array(line.get_points("xy"))
         shaft = np.linalg.norm(points[-1] - points[0])
-        if len(points) == 2 and shaft > 12.0 and shape.contains(shapely.Point(points[0])):
+        if len(points) == 2 and shaft > 9.0 and shape.contains(shapely.Point(points[0])):
             arrows.append((points[1] - points[0]) / shaft)
     assert len(arrows) == 1
     return np.asarray(arrows[0])
@@ -190,9 +190,35 @@ def test_layers_of_one_part_are_told_apart_on_the_sheet() -> None:
     drawn = [cutting.part_strokes(layer, title=False) for layer in layers]
     pens = [[s.points.tolist() for s in strokes if s.layer == "PEN"] for strokes in drawn]
     assert pens[0] != pens[1]
-    assert [cutting.side_words(layer) for layer in layers] == ["left 1", "left 7"]
-    assert cutting.side_words(star([25.0] * 60, 3)) == "left"
-    assert cutting.side_words(replace(layers[0], name="heel-shim-layer-2b")) == "left 2b"
+    assert [cutting.side_words(layer) for layer in layers] == ["L PAD 1", "L PAD 7"]
+    assert cutting.side_words(star([25.0] * 60, 3)) == "L PIECE 3"
+    heel = replace(layers[0], name="heel-shim-layer-02b", facts={"layers": 11})
+    assert cutting.side_words(heel) == "L HEEL 2B/11"
+
+
+@pytest.mark.parametrize("name", ["arch-pad", "heel-shim", "under-shoe-shim", "forefoot-shim"])
+def test_a_small_piece_carries_its_label_on_the_pen_layer(name: str) -> None:
+    """22 x 30 mm, narrower than the longest full words: short words, all inside the cut line."""
+    ring = np.array([(0.0, -11.0), (30.0, -11.0), (30.0, 11.0), (0.0, 11.0)])
+    part = replace(star([9.0] * 60, 1), name=name, outline=ring)
+    strokes = cutting.part_strokes(part, title=False)
+    pen = [s.points for s in strokes if s.layer == "PEN"]
+    shafts = [line for line in pen if len(line) == 2 and np.ptp(line[:, 1]) > 9.0]
+    assert len(shafts) == 1
+    assert shafts[0][1, 1] > shafts[0][0, 1]  # to the toes
+    cut = shapely.Polygon(strokes[-1].points)
+    assert cut.buffer(-0.5).covers(shapely.MultiLineString(pen))
+
+
+def test_no_grind_line_or_number_runs_through_a_label(pair: list[Part]) -> None:
+    """1 mm stays free round each letter, also where a label had to be written over lines."""
+    for part in pair:
+        strokes = cutting.part_strokes(part, title=False)
+        pen, grind = (
+            shapely.MultiLineString([s.points for s in strokes if s.layer == layer])
+            for layer in ("PEN", "GRIND")
+        )
+        assert grind.is_empty or pen.distance(grind) > 0.9
 
 
 def test_a_part_too_large_is_left_out_with_one_sentence(pair: list[Part]) -> None:

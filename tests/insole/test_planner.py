@@ -257,6 +257,8 @@ def test_a_plan_of_an_older_schema_is_read_and_written_as_it_was(pair, version):
         del foot["cleat"]["mark"], foot["cleat"]["from_mark"], foot["cleat"]["back"]
         for row in foot["thickness"]:
             del row["medial"], row["lateral"]
+        for case in foot["contact"]["cases"]:
+            del case["before_map"], case["after_map"]
         if version == 1:
             del foot["contact"]
     text = json.dumps(old, indent=1, ensure_ascii=False) + "\n"

@@ -13,7 +13,14 @@ from insole.errors import PlanError
 from insole.planning import planner, pressing, seating
 from insole.planning.limits import default_limits
 from insole.planning.outline import lay_out
-from insole.planning.plan import ContactCase, Plan, WedgePlace, from_json, to_json
+from insole.planning.plan import (
+    ContactCase,
+    Plan,
+    PressureMap,
+    WedgePlace,
+    from_json,
+    to_json,
+)
 from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.pressing import GRAVITY, gent_modulus, pad_height, region_maps, shim_notes
 from insole.planning.shoe import parse
@@ -289,3 +296,49 @@ def test_without_a_wished_level_the_pad_is_eased_until_the_arch_is_not_pressed()
     wished = planner.plan(None, foot, SHOE, wishes, limits=strict).right
     assert wished.pad.support_level == 0.8
     assert "contact-arch-pedalling" in {note.code for note in wished.notes}
+
+
+def test_pressure_maps_carry_the_load_at_its_centre_on_the_same_cells(plan):
+    """Sum of p dA is the load, sum of p x dA / load the centre; each of n cells is off by half a
+    kPa at most, evenly spread, so that the sum has an error of sqrt(n / 12) kPa: below 1 %."""
+    for name in ("standing", "pedalling"):
+        found = case(plan, name)
+        for kept, figures in ((found.before_map, found.before), (found.after_map, found.after)):
+            kpa = np.array(kept.kpa)
+            x = kept.x0 + kept.step * np.arange(kpa.shape[0])
+            y = kept.y0 + kept.step * np.arange(kpa.shape[1])
+            assert kpa.sum() * kept.step**2 / 1e3 == pytest.approx(found.load, rel=0.01)
+            centre = (kpa.sum(axis=1) @ x / kpa.sum(), kpa.sum(axis=0) @ y / kpa.sum())
+            assert centre == pytest.approx(figures.centre, abs=1.0)
+            # a mean over four cells is not above the highest of them
+            assert 0.5 * max(figures.peak.values()) < kpa.max() <= max(figures.peak.values()) + 0.5
+        one, other = found.before_map, found.after_map
+        assert (one.x0, one.y0, one.step) == (other.x0, other.y0, other.step)
+        assert np.shape(one.kpa) == np.shape(other.kpa)
+
+
+def test_pressure_maps_keep_a_plan_short(plan):
+    text = to_json(plan)
+    without = plan.right.contact.model_copy(update={"cases": [
+        c.model_copy(update={"before_map": None, "after_map": None})
+        for c in plan.right.contact.cases
+    ]})  # fmt: skip
+    bare = plan.model_copy(update={
+        "right": plan.right.model_copy(update={"contact": without})
+    })  # fmt: skip
+    assert len(text) - len(to_json(bare)) < 30_000  # half of what a pair may take
+    assert from_json(text) == plan
+
+
+@pytest.mark.parametrize(
+    ("rows", "message"),
+    [
+        (["1 2", "3"], "of one length"),
+        (["1 x"], "pattern"),
+        ([], "at least 1"),
+        (["1  2"], "pattern"),
+    ],
+)
+def test_a_ragged_or_worded_map_is_refused(rows, message):
+    with pytest.raises(ValueError, match=message):
+        PressureMap(x0=0.0, y0=0.0, step=4.0, rows=rows)

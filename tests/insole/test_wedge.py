@@ -13,7 +13,8 @@ from shapely import Polygon
 
 from insole.errors import PartError
 from insole.parts import breps, solids
-from insole.parts.part import Part, as_worn
+from insole.parts.engraving import fit_marks, mark_shape
+from insole.parts.part import Mark, Part, as_worn
 from insole.parts.wedge import grind_lines, planes, shim, volume
 from insole.planning.plan import WedgePlace, WedgePlan
 from tests.plans import SHOE, bed_ring, sample_foot, sample_wedge
@@ -170,6 +171,49 @@ def test_under_shoe_shim_has_slots_where_the_pattern_was_measured() -> None:
         np.testing.assert_allclose(np.ptp(hole, axis=0), (10.0 + 5.5, 5.5), atol=0.05)
         assert not shapely.is_ccw(shapely.linearrings(hole))
     assert "CLEAT SIDE" in part.facts["engraved"]
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize(
+    ("place", "net"),
+    [(WedgePlace.FOREFOOT, 1.0), (WedgePlace.FOREFOOT, -3.0), (WedgePlace.HEEL, -2.0)],
+)
+def test_marks_keep_off_edges_and_the_thick_edge_is_named_along_it(
+    side: str, place: WedgePlace, net: float
+) -> None:
+    """5 mm from every edge, which is bevelled; the words 5 to 8 mm off theirs and parallel to it."""
+    foot = sample_foot(side, wedges=((place, net),))
+    part = as_worn(shim(foot, foot.wedges[0], "DEMO-0001"))
+    assert part.facts["paper_only"] == ()
+    edge = Polygon(part.outline).exterior
+    shapes = {mark.text: mark_shape(mark) for mark in part.marks}
+    assert min(edge.distance(shape) for shape in shapes.values()) > 4.99
+    words = shapes.pop("THICK EDGE")
+    assert edge.distance(words) <= 8.0
+    assert all(words.distance(other) > 1.0 for other in shapes.values())
+    medial = net > 0
+    thick_up = medial == (side == "right")  # worn: a right part's medial side is at +y
+    assert (words.centroid.y > Polygon(part.outline).centroid.y) == thick_up
+    mark = next(mark for mark in part.marks if mark.text == "THICK EDGE")
+    x0, _, x1, _ = words.bounds
+    ends = []
+    for x in (x0, x1):
+        cut = edge.intersection(shapely.LineString([(x, -200), (x, 200)])).bounds
+        ends.append((x, cut[3] if thick_up else cut[1]))
+    chord = math.degrees(math.atan2(ends[1][1] - ends[0][1], ends[1][0] - ends[0][0]))
+    assert mark.turn == pytest.approx(chord, abs=2.0)
+
+
+def test_a_mark_that_lies_well_stays_and_one_that_does_not_is_moved() -> None:
+    region = shapely.box(0, 0, 80, 40)
+    well = Mark(text="HERE", x=40.0, y=20.0, size=6.0, turn=17.0)
+    off = Mark(text="THERE", x=5.0, y=39.0, size=5.0)
+    placed, left = fit_marks(region, (well, off))
+    assert left == ()
+    assert well in placed
+    moved = next(mark for mark in placed if mark.text == "THERE")
+    assert region.covers(mark_shape(moved))
+    assert mark_shape(moved).distance(mark_shape(well)) > 0.4
 
 
 def test_unknown_pattern_is_drilled_as_measured() -> None:

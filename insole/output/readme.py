@@ -1,0 +1,270 @@
+"""What a maker reads first: which file to make each part from, in which order, and how.
+
+    Making -> routes, order, glue_rows, print_rows -> lines of READ-ME-FIRST.txt
+
+Each part has one file to make it from; all others hold the same part once more and are spare.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from insole.output.nesting import NestedSheet
+from insole.parts.form import FORM
+from insole.parts.materials import Material, Materials, amount
+from insole.parts.part import Part
+from insole.planning.limits import of_plan
+from insole.planning.plan import Plan
+
+__all__ = [
+    "LINE_ROWS", "MOULDED", "Making", "glue_rows", "only_printed", "order", "print_rows", "routes",
+]  # fmt: skip
+
+LINE_ROWS = (
+    "CUT: cut through; holes before outlines.",
+    "GRIND: do not burn; lines of equal height above the underside, mm, to grind by.",
+    "ENGRAVE: shallow, in single strokes.",
+    "PEN: draw: side, part and the arrow to the toes.",
+    "NOTE: switch off; titles and the ruler, for people.",
+)
+MOULDED = "the moulded bed replaces base and pad; a shim goes under it"
+CUT_FIRST = re.compile(r"^(cut|milled) from \w+, or ")  # the other way to make it
+PLASTER_WATER = 0.6  # by weight of the powder: value from memory
+PLASTER_DENSE = 2.6  # g/cm3 of the powder's grains: value from memory
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Making:
+    """What is made from which files.
+
+    Attributes
+    ----------
+    plan : Plan
+        The plan.
+    parts : sequence of Part
+        Worn parts as they are made: with the material of the sheet that they are built up from.
+    materials : Materials
+        The table.
+    layers : mapping
+        The layers of each part that is built up, by its label.
+    sheets : sequence of NestedSheet
+        What lies on which sheet.
+    plates : mapping
+        File in print/ that holds a part, by its label.
+    tag : str
+        Case and version, the end of every file's name.
+    """
+
+    plan: Plan
+    parts: Sequence[Part]
+    materials: Materials
+    layers: Mapping[str, Sequence[Part]] = field(default_factory=dict)
+    sheets: Sequence[NestedSheet] = ()
+    plates: Mapping[str, str] = field(default_factory=dict)
+    tag: str
+
+    def sheets_of(self, part: Part) -> list[str]:
+        """Return the files of the sheets that a part or its layers lie on."""
+        mine = {layer.label for layer in self.layers.get(part.label, ())} or {part.label}
+        return [
+            f"cut/{sheet.name}-{self.tag}.dxf"
+            for sheet in self.sheets
+            if mine & {placed.part.label for placed in sheet.placed}
+        ]
+
+    def printed(self, part: Part) -> bool:
+        """Return whether a part is made by printing: it lies on no sheet and may be printed."""
+        material = self.materials.get(part.material)
+        cut = material is not None and material.process == "cut"
+        return not self.sheets_of(part) and not cut
+
+    @property
+    def moulds(self) -> bool:
+        """Whether a form is among the parts."""
+        return any(part.name == FORM for part in self.parts)
+
+
+def only_printed(part: Part, materials: Materials) -> bool:
+    """Return whether a part cannot come from sheet, by its kind or by its material."""
+    material = materials.get(part.material)
+    return "print_only" in part.facts or (material is not None and material.process == "print")
+
+
+# ------------------------------------------------------------------ routes
+
+
+def routes(making: Making) -> list[str]:
+    """Return one line a part: the file to make it from."""
+    rows = [f"{part.label}: {_route(making, part)}" for part in making.parts]
+    return [*rows, "All other files hold the same parts once more and are spare."]
+
+
+def _route(making: Making, part: Part) -> str:
+    """Return the file to make a part from, and what is done with it."""
+    kit = {foot.side for foot in making.plan.feet if foot.pad and foot.pad.source == "kit"}
+    own = "take it from the kit, or " if part.name == "arch-pad" and part.side.value in kit else ""
+    if making.printed(part):
+        return f"{own}make this: {making.plates.get(part.label, 'print/')}"
+    found = making.sheets_of(part) or [f"cut/parts/{part.label}-{making.tag}.dxf"]
+    words = f"{own}make this: {' and '.join(found)}"
+    if part.label in making.layers:
+        return f"{words}, {len(making.layers[part.label])} layers to glue"
+    return words + _milled(making, part)
+
+
+def _milled(making: Making, part: Part) -> str:
+    """Return how a pad of foam gets its shape, and what to take to print it."""
+    material = making.materials.get(part.material)
+    if part.name != "arch-pad" or material is None or material.process != "cut":
+        return ""
+    stl = f"print/{part.label}-{making.tag}.stl"
+    words = f", then grind; or mill {stl}"
+    kind = part.material.split("-")[0]
+    for other in making.materials.values():
+        if other.process != "cut" and "pad" in other.places and other.name.startswith(kind):
+            return f"{words}; to print it take {other.name}, same file"
+    return words
+
+
+# ------------------------------------------------------------------ order of work
+
+
+def order(making: Making) -> list[str]:
+    """Return the working order, numbered, from shopping to fitting."""
+    parts, names = making.parts, {part.name for part in making.parts}
+    printed = [part for part in parts if making.printed(part)]
+    ground = [p for p in parts if p not in printed and "grind" in p.lines
+              and p.label not in making.layers]  # fmt: skip
+    steps = [f"Buy: {'; '.join(_shopping(making))}."]
+    steps.append("Print the template at 100 % and measure both rulers; the same on the first cut.")
+    if making.moulds:
+        steps.append(
+            "If the bed is moulded: print the form, fill it and mould first, see below, and make "
+            f"neither base nor pad nor dowels: {MOULDED}."
+        )
+    if printed:
+        steps.append(f"Print {_labels(printed)}.")
+    if len(printed) < len(parts):
+        steps.append(f"Cut {_labels([part for part in parts if part not in printed])}.")
+    if making.layers:
+        steps.append("Glue the layers and grind off the steps, see below.")
+    if ground:
+        steps.append(f"Grind or mill {_labels(ground)} by the GRIND lines, thinnest edge last.")
+    if "dowels" in names:
+        steps.append("Cut the webs of the dowels; drill or clear the sockets; glue a dowel into "
+                     "each socket of the pad, none into the base.")  # fmt: skip
+    steps += [
+        "Compare side, face, arrow and thick edge of each part with the bench page.",
+        "Copy crest and shim lines from the template onto the base, then trim the base: toe and "
+        "outer edge first.",
+        "Fit and ride as the bench page says: one change each, then its trial.",
+        "Glue for good only what stays after the review.",
+    ]
+    return [f"{k}. {step}" for k, step in enumerate(steps, 1)]
+
+
+def _labels(parts: Sequence[Part]) -> str:
+    return ", ".join(part.label for part in parts)
+
+
+def _shopping(making: Making) -> list[str]:
+    """Return what to have ready: sheets, filament, cover, tape, bolts."""
+    rows = []
+    for sheet in making.sheets:
+        rows.append(
+            f"{sheet.material} {sheet.thickness:g} mm sheet, {sheet.used[0] + 20:.0f} x "
+            f"{sheet.used[1] + 20:.0f} mm of it"
+        )
+    for name in sorted({part.material for part in making.parts if making.printed(part)}):
+        mine = [p for p in making.parts if p.material == name and making.printed(p)]
+        if (material := making.materials.get(name)) is not None:
+            mass = sum(amount(part, material).mass_high for part in mine)
+            rows.append(f"{name} to print, about {mass:.0f} g" if mass >= 1 else
+                        f"{name} to print, under 1 g")  # fmt: skip
+    plaster = sum(_plaster_litres(part, making.materials) for part in making.parts)
+    rows += [f"plaster powder, {_powder(plaster):.1f} kg"] if plaster else []
+    cover = of_plan(making.plan).value("thickness.cover")
+    feet = len(making.plan.feet)
+    rows.append(f"cover {cover:g} mm for {feet} {'feet' if feet > 1 else 'foot'}")
+    rows.append("thin double-sided tape for the trials, contact cement for good")
+    if any(part.name == "under-shoe-shim" for part in making.parts):
+        rows.append("longer cleat bolts, lengths on the bench page")
+    return rows
+
+
+# ------------------------------------------------------------------ layers and prints
+
+
+def glue_rows(making: Making) -> list[str]:
+    """Return how to build up layers; nothing without any."""
+    if not making.layers:
+        return []
+    rows = [
+        "Layer 1 lies at the bottom, each arrow forward; the line on a layer is the edge of the "
+        "next one. Let it set, then grind off the steps until they are gone, not further.",
+        "The glue lines add to the height: glue two offcuts, measure, and take a thinner film or "
+        "grind the underside if it is more than 0.1 mm a line (common practice, no source).",
+    ]
+    for label, stack in making.layers.items():
+        part = next(part for part in making.parts if part.label == label)
+        built = max(f["underside"] + f["thickness"] for f in (layer.facts for layer in stack))
+        count, planned = stack[0].facts["layers"], float(part.vertices[:, 2].max())
+        row = (
+            f"{label}: {count} layers, {built:g} mm high before grinding, "
+            f"{planned:.1f} mm planned, {count - 1} glue line{'s' if count != 2 else ''}"
+        )
+        left = stack[0].facts["left_out"]
+        if left:
+            row += f"; {left} {'piece' if left == 1 else 'pieces'} below 1 cm² left out"
+        if stack[0].facts["lost"]:
+            row += f", so the crest ends {max(planned - built, 0.0):.1f} mm lower than planned"
+        rows.append(row)
+    return rows
+
+
+def print_rows(making: Making) -> list[str]:
+    """Return how to print each part that is printed: as the material table says."""
+    rows: dict[str, list[str]] = {}
+    for part in making.parts:
+        material = making.materials.get(part.material)
+        if material is None or not making.printed(part):
+            continue
+        row = f"{material.name}, {CUT_FIRST.sub('', material.advice)}{_infill(material)}"
+        litres = _plaster_litres(part, making.materials)
+        if litres:
+            powder = _powder(litres)
+            row += (
+                f"; plaster: about {litres:.1f} l, from {powder:.1f} kg of powder and "
+                f"{PLASTER_WATER * powder:.1f} l of water (mix by the maker's own figures; value "
+                "from memory)"
+            )
+        rows.setdefault(row, []).append(part.label)
+    return [f"{', '.join(labels)}: {row}" for row, labels in rows.items()]
+
+
+def _infill(material: Material) -> str:
+    infill = material.infill
+    if infill is None or re.search("infill|solid", material.advice):
+        return ""
+    low, high = 100 * infill.low, 100 * infill.high
+    return f"; infill {low:.0f}{f' to {high:.0f}' if high > low else ''} %"
+
+
+def _plaster_litres(part: Part, materials: Materials) -> float:
+    """Return how much plaster fills the shell of a form, l; 0 for anything that is not filled."""
+    material = materials.get(part.material)
+    if part.name != FORM or material is None or "plaster" not in material.advice:
+        return 0.0
+    import trimesh
+
+    mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
+    wall = material.wall.value if material.wall is not None else 0.0
+    infill = material.infill.value if material.infill is not None else 0.0
+    return max(float(mesh.volume) - wall * float(mesh.area), 0.0) * (1.0 - infill) / 1e6
+
+
+def _powder(litres: float) -> float:
+    """Return the powder in kg whose paste with water fills that volume."""
+    return litres / (1.0 / PLASTER_DENSE + PLASTER_WATER)
