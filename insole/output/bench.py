@@ -48,9 +48,10 @@ from insole.output.phrases import (
 from insole.output.places import tender_spots, turn_words
 from insole.parts.part import Part
 from insole.planning.dowels import PAD_DEPTH_MM, SOCKET_MM, base_depth
+from insole.planning.limits import of_plan
 from insole.planning.outline import edges_at
 from insole.planning.plan import FootPlan, Plan, ThicknessRow, WedgePlace, WedgePlan
-from insole.planning.thickness import SIDE_SHARE
+from insole.planning.thickness import SIDE_SHARE, TOES_SHARE
 
 __all__ = ["write_bench_page"]
 
@@ -411,25 +412,31 @@ def _thickness(plan: Plan, foot: FootPlan) -> list[Any]:
     small.setStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (0, -1), 0)])
     said = [small, gap(0.6)]
     if any(apart):
-        said.append(paragraph(_side_places(foot), WORDS_PT))
+        places = _side_places(plan, foot, [row for row in apart if row is not None])
+        said += [paragraph(places, WORDS_PT)] if places else []
     if any(row.before is None for row in rows.values()):
         said.append(paragraph("–: the insole taken out was not measured", WORDS_PT))
     return said
 
 
-def _side_places(foot: FootPlan) -> str:
-    """Return where the sides of the bed in the table lie."""
-    share = f"Sides: {100 * SIDE_SHARE:g} % of the breadth in from the edge"
-    if not {"mth1", "mth5"} <= foot.landmarks.keys():
-        return share
-    x = (foot.landmarks["mth1"][0] + foot.landmarks["mth5"][0]) / 2
-    low, high = (float(y[0]) for y in edges_at(np.array(foot.base.outline), x))
-    big = low + (1 - SIDE_SHARE) * (high - low)
-    little = -(low + SIDE_SHARE * (high - low))
-    where = f"{big:.0f} mm"
-    if f"{big:.0f}" != f"{little:.0f}":
-        where = f"{big:.0f} (big toe) and {little:.0f} mm (little toe)"
-    return f"{share}; at the ball {where} from centreline"
+def _side_places(plan: Plan, foot: FootPlan, rows: Sequence[ThicknessRow]) -> str:
+    """Return how far from the centreline the sides of the bed in the table lie, as planned."""
+    ring, foot_x = np.array(foot.base.outline), np.array(foot.foot_outline)[:, 0]
+    rear, long = float(foot_x.min()), float(np.ptp(foot_x))
+    at = {"heel": rear + of_plan(plan).value("seating.heel_seat") * long,
+          "toes": rear + TOES_SHARE * long}  # fmt: skip
+    if {"mth1", "mth5"} <= foot.landmarks.keys():
+        at["ball"] = (foot.landmarks["mth1"][0] + foot.landmarks["mth5"][0]) / 2
+    said = []
+    for row in rows:
+        if row.station not in at:
+            continue
+        low, high = (float(y[0]) for y in edges_at(ring, at[row.station]))
+        big = f"{low + (1 - SIDE_SHARE) * (high - low):.0f}"
+        little = f"{-(low + SIDE_SHARE * (high - low)):.0f}"
+        both = big if big == little else f"{big} to big toe, {little} to little toe"
+        said.append(f"{row.station} {both}")
+    return f"Sides, mm from centreline: {'; '.join(said)}" if said else ""
 
 
 def _differs(row: ThicknessRow) -> bool:

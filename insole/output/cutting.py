@@ -473,8 +473,8 @@ def _own_label(
     numbers = list(itertools.chain.from_iterable(levels))
     rooms = [_Room.beside(part, whole, lines) for lines in ([*numbers, *fixed], fixed, [])]
     full, short = _label_rows(part, face)
-    tries = [(room, rows, span) for room in rooms for rows, span in
-             (*((rows, LABEL) for rows in full), *((rows, SHORT_LABEL) for rows in short))]  # fmt: skip
+    spans = [*((rows, LABEL) for rows in full), *((rows, SHORT_LABEL) for rows in short)]
+    tries = [(room, rows, span) for room in rooms for rows, span in spans]
     tries += [(rooms[-1], rows, TINY_LABEL) for rows in short]
     for room, rows, (most, least) in tries:
         for size in np.arange(most, least - 0.01, -0.5):

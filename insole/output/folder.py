@@ -342,7 +342,7 @@ def _plates(parts: Sequence[Part], settings: Settings) -> Iterator[tuple[str, li
 
 def _plate_files(parts: Sequence[Part], settings: Settings, tag: str) -> dict[str, str]:
     """Return the 3MF file that holds each part, by its label."""
-    found = {}
+    found: dict[str, str] = {}
     for name, mine in _plates(parts, settings):
         for plate in printing.lay_out(mine, _bed(mine[0], settings)):
             stem = f"{plate.name}-{name}" if plate.name else name
@@ -606,9 +606,9 @@ ABOUT = {
     "solid": "STEP: solids for CAD, without letters and grooves.",
     "cut": "DXF and SVG 1:1, one sheet per foot, in two views: foot side up (seen from above: "
     "cut, grind, placement lines) and shoe side up (seen from below: the letters). Layers: CUT, "
-    "GRIND, ENGRAVE, PEN, NOTE, see below. cut/sheet-...: sheets of stock, foot side up, parts of one "
-    "material and thickness close together and turned. cut/parts: each part alone. Cut each part "
-    "from one of these files only.",
+    "GRIND, ENGRAVE, PEN, NOTE, see below. cut/sheet-...: sheets of stock, foot side up, parts of "
+    "one material and thickness close together and turned. cut/parts: each part alone. Cut each "
+    "part from one of these files only.",
     "paper": "The bench page to work from, the 1:1 template, the report with pictures for the "
     "rider and parts to tick off, the whole plan.",
     "pictures": "Where pad and shims go.",

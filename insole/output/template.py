@@ -46,7 +46,9 @@ from insole.output.places import (
 from insole.output.template_lines import (
     draw_ball,
     draw_centreline,
+    draw_dowels,
     draw_grid,
+    draw_hatch,
     draw_joins,
     draw_names,
     draw_pad,
@@ -65,6 +67,7 @@ from insole.output.tiles import (
     sheets,
 )
 from insole.parts.part import Part
+from insole.planning.dowels import PAD_DEPTH_MM, SOCKET_MM, base_depth
 from insole.planning.plan import Plan, WedgePlace
 
 __all__ = ["write_template"]
@@ -75,6 +78,11 @@ NOTICE = (
     "Print at 100 % (actual size, no fit to page). Before cutting, measure both rulers: each must"
     " be 100 mm. Copy crest and shim lines before trimming. Cut on the middle of the line."
 )
+BELOW_NOTICE = (
+    "UNDERSIDE, outline only: lines to place parts by are on the page seen from above. Print at"
+    " 100 %, both rulers 100 mm. Cut on the middle of the line."
+)
+TILES_NOTICE = "At each join cut one tile only, the other one lies under it."
 
 
 def write_template(path: str | Path, plan: Plan, parts: Sequence[Part], paper: str = "a4") -> None:
@@ -128,24 +136,35 @@ def _draw_page(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
     clip = canvas.beginPath()
     clip.rect(left, bottom, right - left, top - bottom)
     canvas.clipPath(clip, stroke=0, fill=0)
+    if sheet.face == "above":
+        _draw_placement(canvas, drawing, sheet)
+    else:  # nothing is placed by a page that shows the underside: only what is cut and read
+        draw_hatch(canvas, drawing, sheet)
+        draw_centreline(canvas, drawing, sheet)
+        stroke(canvas, sheet.at(drawing.rings["base"]), BLACK, 0.35)
+    draw_names(canvas, drawing, sheet)
+    canvas.restoreState()
+    draw_joins(canvas, sheet)
+    draw_rulers(canvas, sheet)
+    leaders = _draw_column(canvas, drawing, sheet)
+    for wedge in drawing.foot.wedges if sheet.face == "above" else ():
+        if sheet.owns((wedge.full_from + wedge.full_to) / 2):
+            draw_thick_edge(canvas, drawing, wedge, sheet, leaders)
+
+
+def _draw_placement(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
+    """Draw what parts are placed by, and the outline to cut."""
     draw_grid(canvas, drawing, sheet)
     draw_centreline(canvas, drawing, sheet)
     for wedge in drawing.foot.wedges:
         draw_wedge(canvas, drawing, wedge, sheet)
     stroke(canvas, sheet.at(drawing.rings["foot"]), GREY, 0.2, dash=(0.5, 1.2))
     draw_pad(canvas, drawing, sheet)
+    draw_dowels(canvas, drawing, sheet)
     stroke(canvas, sheet.at(drawing.rings["base"]), BLACK, 0.35)
     draw_ball(canvas, drawing.foot, sheet)
     for ring in drawing.spots:
         stroke(canvas, sheet.at(ring), BLACK, 0.4, dash=(1.4, 0.9))
-    draw_names(canvas, drawing, sheet)
-    canvas.restoreState()
-    draw_joins(canvas, sheet)
-    draw_rulers(canvas, sheet)
-    leaders = _draw_column(canvas, drawing, sheet)
-    for wedge in drawing.foot.wedges:
-        if sheet.owns((wedge.full_from + wedge.full_to) / 2):
-            draw_thick_edge(canvas, drawing, wedge, sheet, leaders)
 
 
 def _draw_column(canvas: Any, drawing: Drawing, sheet: Sheet) -> list[Array]:
@@ -153,14 +172,14 @@ def _draw_column(canvas: Any, drawing: Drawing, sheet: Sheet) -> list[Array]:
     left, right = sheet.zone[2] + 2.0, sheet.page[0] - MARGIN
     top = _draw_title(canvas, drawing, sheet, left, right)
     blocks = []
-    for target, title, words in _callouts(drawing, sheet):
+    for target, title, words in _callouts(drawing, sheet) if sheet.face == "above" else ():
         if sheet.owns(float(target[0])):
             lines = wrapped(title, 2.8, right - left - 3, bold=True)
             body = wrapped(words, 2.7, right - left - 3)
             blocks.append((sheet.at(target), lines, body))
     blocks.sort(key=lambda block: -block[0][1])
     sizes = [3.4 * (len(lines) + len(body)) + 2.2 for _, lines, body in blocks]
-    key, bottom = _key_rows(drawing), MARGIN + RULER_BAND + 2.0
+    key, bottom = _key_rows(drawing, sheet), MARGIN + RULER_BAND + 2.0
     if top - bottom - sum(sizes) > 3.8 * len(key) + 4.0:  # numbers before the key
         _draw_key(canvas, key, left, bottom)
         bottom += 3.8 * len(key) + 2.0
@@ -191,7 +210,8 @@ def _draw_title(canvas: Any, drawing: Drawing, sheet: Sheet, left: float, right:
         (f"– {face}", 4.2, True),
         (f"{plan.case} · plan {plan.version} · {pages}", 2.8, True),
         (shoe, 2.7, False),
-        (NOTICE, 2.7, False),
+        (NOTICE if sheet.face == "above" else BELOW_NOTICE, 2.7, False),
+        *([(TILES_NOTICE, 2.7, True)] if sheet.count > 1 else []),
         *((f"Limit passed on purpose: {over.limit}; {over.who}, {over.when}: {over.why}",
            2.5, False) for over in plan.overrides),
     ):  # fmt: skip
@@ -202,8 +222,12 @@ def _draw_title(canvas: Any, drawing: Drawing, sheet: Sheet, left: float, right:
     return y
 
 
-def _key_rows(drawing: Drawing) -> list[tuple[str, Colour, float, tuple[float, ...] | None]]:
+def _key_rows(
+    drawing: Drawing, sheet: Sheet
+) -> list[tuple[str, Colour, float, tuple[float, ...] | None]]:
     """Return words, colour, weight and dashes of the lines that this foot uses, lowest first."""
+    if sheet.face == "below":
+        return [("base: cut here", BLACK, 0.35, None)]
     foot = drawing.foot
     places = {wedge.place for wedge in foot.wedges}
     rows = [(f"placement grid {foot.base.grid_step:g} mm", PALE, 0.3, None, foot.pad is not None),
@@ -248,6 +272,16 @@ def _callouts(drawing: Drawing, sheet: Sheet) -> list[tuple[Array, str, str]]:
         front, rear = ring[ring[:, 0].argmax()], ring[ring[:, 0].argmin()]
         found.append((front, "Pad, front edge", f"{pad.front_edge:.1f} mm from rear edge"))
         found.append((rear, "Pad, rear edge", f"{pad.rear_edge:.1f} mm from rear edge"))
+    if foot.base.dowels:
+        places = ", ".join(
+            f"{k}: {x:g} from rear, {abs(y):g} to {'big' if y >= 0 else 'little'} toe"
+            for k, (x, y) in enumerate(foot.base.dowels, 1)
+        )
+        words = (
+            f"{places} (mm); pad {PAD_DEPTH_MM:.1f} mm deep, base"
+            f" {base_depth(foot.base.thickness):.1f} mm"
+        )
+        found.append((np.array(foot.base.dowels[0]), f"Dowels, drill {SOCKET_MM:g} mm", words))
     if drawing.notch is not None:
         found.append((drawing.notch, "Notch", NOTCH_WORDS))
     for x, y in tender_spots(drawing.plan, foot.side):

@@ -28,13 +28,16 @@ from insole.output.ink import (
 )
 from insole.output.places import PLACE_PART, ball_ends, ball_lines, crest_point, wedge_lines
 from insole.output.tiles import FACES, MARGIN, RULER, RULER_BAND, Drawing, Sheet
+from insole.planning.dowels import SOCKET_MM
 from insole.planning.plan import FootPlan, WedgePlace, WedgePlan
 
 __all__ = [
-    "draw_ball", "draw_centreline", "draw_grid", "draw_joins", "draw_names", "draw_pad",
+    "draw_ball", "draw_centreline", "draw_dowels", "draw_grid", "draw_hatch",
+    "draw_joins", "draw_names", "draw_pad",
     "draw_rulers", "draw_thick_edge", "draw_wedge",
 ]  # fmt: skip
 
+HATCH = 8.0  # mm between the lines that mark an underside
 NAME_WIDE = 36.0  # mm kept for the names at the heel
 
 
@@ -201,6 +204,36 @@ def draw_pad(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
     write(canvas, mx, my + 0.7, f"{pad.crest.from_medial:.1f}", 2.5, align="middle", colour=BLUE)
 
 
+def draw_dowels(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
+    """Draw the holes for dowels with their centres, numbered as in the words beside the foot."""
+    for k, (x, y) in enumerate(drawing.foot.base.dowels, 1):
+        if not sheet.shows(x, 3.0):
+            continue
+        px, py = sheet.at((x, y))
+        canvas.setLineWidth(0.25)
+        canvas.setStrokeColorRGB(*BLACK)
+        canvas.circle(px, py, SOCKET_MM / 2, stroke=1, fill=0)
+        for line in ([(x - 3.5, y), (x + 3.5, y)], [(x, y - 3.5), (x, y + 3.5)]):
+            stroke(canvas, sheet.at(line), BLACK, 0.15, close=False)
+        write(canvas, px + 2.4, py + 1.0, f"{k}", 2.5, bold=True)
+
+
+def draw_hatch(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
+    """Hatch the inside of the base: the underside is not taken for the foot side."""
+    from shapely import LineString, Polygon, get_parts
+
+    base = Polygon(sheet.at(drawing.rings["base"])).buffer(-1.0)
+    for (low, left, high, right), _ in _name_places(drawing, sheet):
+        box = sheet.at([(low, left), (low, right), (high, right), (high, left)])
+        base = base.difference(Polygon(box))
+    x0, y0, x1, y1 = base.bounds
+    for at in np.arange(x0 - (y1 - y0), x1, HATCH):
+        line = LineString([(at, y0), (at + y1 - y0, y1)]).intersection(base)
+        for piece in get_parts(line):
+            if piece.geom_type == "LineString" and piece.length > 0.5:
+                stroke(canvas, np.array(piece.coords), PALE, 0.12, close=False)
+
+
 def draw_ball(canvas: Any, foot: FootPlan, sheet: Sheet) -> None:
     """Draw the ball line and the numbered metatarsal heads."""
     ends = ball_ends(foot)
@@ -281,6 +314,8 @@ def draw_joins(canvas: Any, sheet: Sheet) -> None:
         edge = top if neighbour > sheet.number else bottom
         stroke(canvas, np.array([(left, edge), (right, edge)]), PALE, 0.15, close=False)
         words = f"cut here, lay on tile {neighbour} cross on cross"
+        if neighbour < sheet.number:  # one of two tiles is cut, or they do not overlap
+            words = f"do not cut: tile {neighbour} lies on here, cross on cross"
         shift = -3.4 if neighbour > sheet.number else 1.4  # on the side that is kept
         write(canvas, (left + right) / 2, y + shift, words, 2.4, align="middle")
 

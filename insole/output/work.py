@@ -27,8 +27,8 @@ from insole.planning.tables import Table
 from insole.planning.wedging import SCREWS_MM, bolt_name
 
 __all__ = [
-    "bolt_table", "one_saddle", "only_if_it_stays", "per_setback", "preparation", "saddle_difference", "steps",
-    "table_of_work", "under_feet",
+    "bolt_table", "one_saddle", "only_if_it_stays", "per_setback", "preparation",
+    "saddle_difference", "steps", "table_of_work", "under_feet",
 ]  # fmt: skip
 
 NUMBERS_PT, ACT_PT = 12.0, 10.0
@@ -221,7 +221,7 @@ def only_if_it_stays(foot: FootPlan) -> bool:
 def per_setback(plan: Plan) -> str:
     """Return how the saddle follows a cleat that is moved back, in words."""
     limits = of_plan(plan)
-    stated = (plan.shoe or {}).get("seat_tube_angle")
+    stated = ((plan.shoe or {}).get("bike") or {}).get("seat_tube_angle")
     tube = limits.value("cleat.seat_tube") if stated is None else float(stated)
     step = setback_change(SETBACK_MM, tube, limits.value("cleat.foot_pitch"))
     return f"per {SETBACK_MM:g} mm further back: saddle {change(step)}"

@@ -48,7 +48,7 @@ RIM_FALL = 1.6  # width of the fall in rim heights: at most 45 degrees
 RIM_END = 0.32  # share of length where the rim has run out
 RIM_STEP_MM = 0.7
 ROOF_STEP_MM = 1.0
-SHIM_BORDER_MM = 1.0  # a line nearer to the trimmed edge than this is the edge itself
+SHIM_LEAST_MM = 8.0  # shorter pieces of a shim's outline say nothing
 FULL_APART_MM = 1.0  # a full-height line nearer to the shim's end than this is that end
 
 
@@ -214,12 +214,15 @@ def _placed_shims(foot: FootPlan, whole: Polygon) -> tuple[Array, ...]:
     """Return the lines at which shims inside the shoe are placed."""
     shims = [wedge for wedge in foot.wedges if wedge.place is not WedgePlace.UNDER]
     lines = [line for wedge in shims for line in _shim_lines(wedge)]
-    return _clip(lines, _shim_zone(foot.base, whole))
+    return _clip(lines, _shim_zone(foot.base, whole), SHIM_LEAST_MM)
 
 
 def _shim_zone(wanted: BasePlan, whole: Polygon) -> Polygon:
-    """Return where lines of shims may lie: inside the trimmed border, not on the heel rim."""
-    zone = whole.buffer(-SHIM_BORDER_MM - wanted.trim_allowance)
+    """Return where lines of shims may lie: inside the trimmed border, not on the heel rim.
+
+    Nearer to the edge than that, a shim's outline is the edge itself.
+    """
+    zone = whole.buffer(-BORDER_MM - wanted.trim_allowance)
     if wanted.heel_cup > 0:
         inner = whole.buffer(-RIM_WALL_MM - RIM_FALL * wanted.heel_cup)
         front = shapely.box(_rim_end(wanted, whole), -500.0, 1000.0, 500.0)
@@ -274,12 +277,12 @@ def _rule(wanted: BasePlan, whole: Polygon) -> list[LineString]:
     return rule
 
 
-def _clip(lines: list[LineString], zone: Polygon) -> tuple[Array, ...]:
+def _clip(lines: list[LineString], zone: Polygon, least: float = 0.8) -> tuple[Array, ...]:
     kept = [part for line in lines for part in shapely.get_parts(line.intersection(zone))]
     return tuple(
         shapely.get_coordinates(part)
         for part in kept
-        if isinstance(part, LineString) and part.length > 0.8
+        if isinstance(part, LineString) and part.length > least
     )
 
 

@@ -283,9 +283,7 @@ def _marks(
     return tuple(replace(mark, y=sign * mark.y) for mark in (*best[0], *best[1]))
 
 
-def _label(
-    side: Side, wedge: WedgePlan, worn: Polygon, case: str, sign: float
-) -> tuple[Mark, ...]:
+def _label(side: Side, wedge: WedgePlan, worn: Polygon, case: str, sign: float) -> tuple[Mark, ...]:
     """Return the label as wished, on the worn part: off the middle, away from the thick edge."""
     x0, y0, x1, y1 = worn.bounds
     middle = (max(wedge.full_from, x0) + min(wedge.full_to, x1)) / 2
@@ -334,9 +332,7 @@ def _thick_edge(
     return None
 
 
-def _beside_edge(
-    worn: Polygon, x: float, upper: bool, lay: tuple[float, float, float]
-) -> Mark:
+def _beside_edge(worn: Polygon, x: float, upper: bool, lay: tuple[float, float, float]) -> Mark:
     """Return the words parallel to the edge at `x`; `lay` is half length, distance, height."""
     half, off, size = lay
     ends = np.array([(s, outlines.edge_at(worn, s, medial=upper)) for s in (x - half, x + half)])

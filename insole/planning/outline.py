@@ -31,7 +31,7 @@ BASE_CLOSING_MM = 60.0  # a base has no notch between toes; gentler waists stay
 COARSE_RING_MM = 4.0  # points farther apart than this are joined by a curve, not by lines
 RING_STEP_MM = 1.5
 HEEL_CONVEX_SHARE = 0.2  # of the base's length, over which a heel has no dents
-FAIR_SIGMA_MM = 4.0
+FAIR_SIGMA_MM = 7.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

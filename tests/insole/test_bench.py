@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 
 from footscan.scan import Side
 from insole.errors import OutputError
@@ -243,7 +244,9 @@ def test_saddle_has_no_spread_of_nothing_and_says_what_it_hangs_on(tmp_path: Pat
     reason = "stack -0.5 mm; holds only if the cleat stays where it was"
     change = Quantity(value=-0.5, sd=0.04, reason=reason)
     text = column(bench(tmp_path, changed(sample_plan(), "left", saddle_change=change))[0], "left")
-    assert "Saddle 0.5 mm down, only if the cleat stays" in text
+    assert "Saddle ________ mm 0.5 mm down if the cleat stays" in text
+    # 5 mm times the cosine of 73.5 less 15 degrees
+    assert f"per 5 mm further back: saddle {5 * math.cos(math.radians(58.5)):.1f} mm down" in text
     assert not re.search(r"± 0\.0(?!\d)", text)
     assert "−" not in text.split("Saddle")[1][:20]
 
@@ -267,7 +270,8 @@ def test_saddle_moves_of_the_steps_add_up_to_the_whole(tmp_path: Path) -> None:
 
 def test_one_order_of_work_with_a_trial_in_each_row(tmp_path: Path) -> None:
     text = words(bench(tmp_path, sample_plan())[0])
-    steps = ["1 baseline", "2 shoe", "3 cleat", "4 base and pad", "5 wedge", "6 baseline again"]
+    steps = ["1 baseline", "2 shoe", "3 cleat", "4 base and pad", "5a wedge LEFT",
+             "5b wedge RIGHT", "6 baseline again"]  # fmt: skip
     places = [text.index(f"☐ {step}") for step in steps]
     assert places == sorted(places)
     assert text.count("☐+ ☐= ☐−") == len(steps)
@@ -277,8 +281,9 @@ def test_steps_name_their_side_and_only_what_is_there(tmp_path: Path) -> None:
     """Left: heel shim and no pad; right: forefoot shim and pad."""
     plan = changed(sample_plan(), "left", pad=None, no_pad_because="no pad was wished")
     text = words(bench(tmp_path, plan)[0])
-    assert "base, pad RIGHT:" in text
-    assert "RIGHT inside forefoot; LEFT inside heel: base, shim, pad over the shim's" in text
+    assert "base LEFT and RIGHT, pad RIGHT:" in text
+    assert "5a wedge LEFT: LEFT inside heel: base, shim, cover" in text
+    assert "5b wedge RIGHT: RIGHT inside forefoot: base, shim, pad over the shim's" in text
     padless = changed(plan, "right", pad=None, no_pad_because="no pad was wished")
     assert "base, shim, cover" in words(bench(tmp_path, padless)[0])
     bare = sample_plan(pad_height=None, wedges=False)
@@ -339,6 +344,26 @@ def test_a_pad_of_the_kit_has_one_size(tmp_path: Path) -> None:
     assert size in column(bench(tmp_path, scanned)[0], "left")
 
 
+def test_a_pair_of_one_wedge_is_one_step(tmp_path: Path) -> None:
+    plan = sample_plan()
+    same = plan.left.wedges
+    text = words(bench(tmp_path, changed(plan, "right", wedges=same))[0])
+    assert "5 wedge:" in text
+    assert "5a" not in text
+
+
+def test_drill_line_of_dowels(tmp_path: Path) -> None:
+    """A base of 2.4 mm keeps 1.2 mm under a hole."""
+    spots = [(117.0, 9.0), (141.0, -3.0)]
+    plan = sample_plan()
+    base = plan.left.base.model_copy(update={"dowels": spots, "thickness": 2.4})
+    page = bench(tmp_path, changed(plan, "left", base=base))[0]
+    text = column(page, "left")
+    assert "Dowels: drill 4.3 mm at 117/9, 141/3 little-toe" in text
+    assert "pad 2.0, base 1.2 mm deep" in text
+    assert "Dowels" not in column(page, "right")
+
+
 # ---- thickness ----
 
 
@@ -352,6 +377,14 @@ def test_thickness_is_told_at_both_sides_where_they_differ(tmp_path: Path) -> No
     text = column(bench(tmp_path, changed(sample_plan(), "left", thickness=rows))[0], "left")
     wanted = "before 4.5 5.0 3.5 3.0 big-toe side 4.0 middle 3.0 9.9 5.1 3.0 little-toe side 6.3"
     assert wanted in text
+    # 35 % of the breadth to each side of its middle, which is a little off the centreline
+    foot = sample_plan().left
+    x = (foot.landmarks["mth1"][0] + foot.landmarks["mth5"][0]) / 2
+    ring = shapely.Polygon(foot.base.outline)
+    _, low, _, high = ring.intersection(shapely.LineString([(x, -99.0), (x, 99.0)])).bounds
+    big, little = (f"{0.35 * (high - low) + s * (low + high) / 2:.0f}" for s in (1, -1))
+    assert f"Sides, mm from centreline: ball {big}" in text
+    assert big == little or f"{little} to little toe" in text
 
 
 def test_unmeasured_thickness_is_a_dash_with_its_reason(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import errno
 import hashlib
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -20,9 +21,12 @@ import trimesh
 
 from footscan.scan import Side
 from insole.errors import OutputError
-from insole.output import folder, printing
+from insole.output import folder, nesting, printing
 from insole.output.folder import FolderError, Item, Settings
+from insole.output.readme import Making, glue_rows
 from insole.parts.build import all_parts
+from insole.parts.material_file import default_materials
+from insole.parts.materials import Materials
 from insole.parts.part import Part
 from insole.planning.plan import Override, Plan, fingerprint, from_json
 from tests.insole.test_printing import mirrored, prism
@@ -136,6 +140,95 @@ def test_the_readme_says_what_a_maker_must_know(whole: tuple[Path, list[str]]) -
         "ten clip-ins",
     ):
         assert words in text
+
+
+def readme(place: Path) -> str:
+    return " ".join((place / "READ-ME-FIRST.txt").read_text(encoding="utf-8").split())
+
+
+def test_the_readme_names_one_file_a_part_and_an_order_of_work(
+    whole: tuple[Path, list[str]],
+) -> None:
+    place, _ = whole
+    text, tag = readme(place), "demo-0001-v1"
+    routes = text.split("What to make each part from")[1].split("Order of work")[0]
+    for part in all_parts(sample_plan(under=True)):
+        kit = "take it from the kit, or " if part.name == "arch-pad" else ""
+        assert routes.count(f"{part.label}: {kit}make this: ") == 1
+    for name in set(re.findall(rf"(?:print|cut)/\S+-{tag}\.(?:3mf|dxf|stl)", routes)):
+        assert (place / name).is_file(), name
+    assert f"left-heel-shim: make this: print/wedge-tpu-{tag}.3mf" in routes
+    assert "to print it take trial-tpu, same file" in routes
+    order = text.split("Order of work")[1].split("Printing")[0]
+    places = [order.index(f" {k}. ") for k in range(1, 9)]
+    assert places == sorted(places)
+    assert "1. Buy: base-pp 1.5 mm sheet" in order
+    assert "longer cleat bolts" in order
+    for line in ("CUT: cut through", "GRIND: do not burn", "PEN: draw", "NOTE: switch off"):
+        assert line in text
+
+
+def test_layers_take_sheet_for_a_wedge_that_is_printed_only(tmp_path: Path) -> None:
+    plan = sample_plan()
+    parts, said = all_parts(plan), list[str]()
+    settings = replace(QUICK, layers=True)
+    tag = folder.folder_name(plan)
+    pieces = folder._pieces(parts, settings, plan)
+    writers = [*no_papers(plan, parts), *folder._sheet_items(pieces, settings, tag)]
+    place = folder.write(plan, parts, tmp_path, settings=settings, writers=writers,
+                         say=said.append)  # fmt: skip
+    shims = {p.material for p in pieces if "shim" in p.name}
+    assert shims == {"wedge-eva"}
+    run = folder._Run(plan, parts, settings, said.append)
+    folder._note_sheets(run)
+    assert run.notes["cut: left-heel-shim"] == (
+        "left-heel-shim is built up from wedge-eva sheet, as wedge-tpu is printed only"
+    )
+    assert not any("wedge-tpu" in path for path in contents(place) if path.startswith("cut/sheet"))
+    assert any("sheet-wedge-eva-1mm" in path for path in contents(place))
+
+
+def test_without_sheet_wedges_printed_ones_are_not_built_up() -> None:
+    """A table whose only wedge material is printed: no layers, one sentence."""
+    plan = sample_plan()
+    table = Materials(entries={name: m for name, m in default_materials().items()
+                               if name == "wedge-tpu" or "wedge" not in m.places})  # fmt: skip
+    settings = replace(QUICK, layers=True, materials=table)
+    parts = all_parts(plan)
+    assert not any("shim" in p.name for p in folder._pieces(parts, settings, plan))
+    assert any("arch-pad-layer" in p.name for p in folder._pieces(parts, settings, plan))
+
+
+def test_the_readme_says_how_layers_are_glued(plan: Plan) -> None:
+    parts = all_parts(plan)
+    settings = replace(QUICK, layers=True)
+    nested = nesting.nest(folder._pieces(parts, settings, plan), size=(600.0, 400.0)).sheets
+    making = made_of(plan, parts, settings, nested)
+    rows = " ".join(glue_rows(making))
+    assert "Layer 1 lies at the bottom, each arrow forward" in rows
+    assert "glue lines add to the height" in rows
+    pad = next(p for p in parts if p.label == "left-arch-pad")
+    assert f"{pad.vertices[:, 2].max():.1f} mm planned" in rows
+    assert glue_rows(made_of(plan, parts, QUICK, nested)) == []
+
+
+def made_of(plan: Plan, parts: Sequence[Part], settings: Settings, nested: Any) -> Making:
+    return Making(
+        plan=plan, parts=folder._as_made(parts, settings, plan), materials=settings.materials,
+        layers=folder._layers(parts, settings, plan), sheets=nested, tag="t",
+    )  # fmt: skip
+
+
+def test_plates_are_named_for_what_they_hold() -> None:
+    """Bases too large for one plate are not called base twice; dowels have a file of their own."""
+    plan = sample_plan()
+    parts = all_parts(plan)
+    row = replace(prism(Side.LEFT), name="dowels", material="base-pp")
+    files = folder._plate_files([*parts, row], QUICK, "t")
+    assert files["left-base"] == "print/left-base-pp-t.3mf"
+    assert files["left-dowels"] == "print/dowels-base-pp-t.3mf"
+    small = folder._plate_files([replace(prism(), name="base", material="base-pp")], QUICK, "t")
+    assert set(small.values()) == {"print/base-pp-t.3mf"}
 
 
 def test_readme_and_papers_round_a_thick_edge_alike(

@@ -21,6 +21,7 @@ from insole.output.folder import Settings
 from insole.parts import build, engraving, solids
 from insole.parts import form as forms
 from insole.parts.form import FormWish
+from insole.parts.material_file import default_materials
 from insole.parts.part import Part, as_worn
 from insole.planning import outline, planner, seating
 from insole.planning import sole as soles
@@ -432,6 +433,19 @@ def test_a_form_is_never_made_of_what_the_table_keeps_for_parts(plan, tmp_path):
     odd = [as_worn(forms.form(plan.right, plan, replace(PLAIN, material="wedge-tpu")))]
     with pytest.raises(RefusedError, match="not for form"):
         folder.write(plan, odd, tmp_path, settings=QUICK, writers=[])
+
+
+def test_the_shell_can_be_printed_and_words_and_table_say_the_same(pair):
+    """A flat top needs an infill beneath; plaster needs it open, and no bottom."""
+    shell = default_materials()["form-shell"]
+    said = " ".join(forms.form_words(pair[0]))
+    share = f"{100 * shell.infill.value:.0f} %"
+    assert shell.infill.low > 0.05
+    for words in (said, shell.advice):
+        assert share in words
+        assert "no bottom layers" in words
+        assert "open bottom" in words
+        assert "no infill" not in words
 
 
 # ------------------------------------------------------------------ the folder

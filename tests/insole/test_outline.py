@@ -36,11 +36,11 @@ def ball_of(layout: Layout) -> float:
 
 
 def dented() -> Array:
-    """Return an ellipse of 260 by 96 mm with lobes at one end and a dent at the other."""
+    """Return an ellipse of 260 by 116 mm with lobes at one end and a dent at the other."""
     t = np.linspace(0.0, 2 * np.pi, 720, endpoint=False)
     lobes = 1.0 + 0.02 * np.cos(10 * t) * np.clip(np.cos(t), 0.0, None) ** 4
     dent = 1.0 - 0.05 * np.exp(-(((t - np.pi) / 0.12) ** 2))
-    return np.column_stack([130 + 130 * lobes * dent * np.cos(t), 48 * lobes * np.sin(t)])
+    return np.column_stack([130 + 130 * lobes * dent * np.cos(t), 58 * lobes * np.sin(t)])
 
 
 @pytest.mark.parametrize("shoe", [None, SHOE], ids=["no shoe", "measured"])
@@ -48,7 +48,7 @@ def test_toe_and_heel_lines_are_convex(shoe):
     layout = lay_out(TOED, None if shoe is None else parse(shoe), LIMITS)
     length, ball = float(layout.base[:, 0].max()), ball_of(layout)
     assert dents(layout.foot, ball, 400.0) > 100.0  # the toes are seen in the foot's outline
-    # a chord of 100 mm with a sag of 0.01 mm encloses 0.7 mm2: nobody finds that with a straightedge
+    # a chord of 100 mm with a sag of 0.01 mm encloses 0.7 mm2: no straightedge shows it
     assert dents(layout.base, ball, 400.0) < 0.7
     assert dents(layout.base, -10.0, 0.2 * length) < 0.7
 
@@ -80,8 +80,9 @@ def test_fairing_fills_dents_only():
     assert dents(fair, 185.0, 400.0) < 0.7
     assert dents(fair, -10.0, heel_x - 1.0) < 0.7
     before, after = shapely.Polygon(ring), shapely.Polygon(fair)
-    assert before.difference(after).buffer(-0.3).is_empty  # smoothing rounds corners by less
-    assert after.bounds == pytest.approx(before.bounds, abs=0.4)
+    # lobes of 3 mm radius, sharper than any toe, are rounded off by about a millimetre
+    assert before.difference(after).buffer(-0.5).is_empty
+    assert after.bounds == pytest.approx(before.bounds, abs=1.2)
     middle = shapely.box(heel_x + 15, -100, 170, 100)
     assert after.intersection(middle).area == pytest.approx(
         before.intersection(middle).area, rel=2e-3)  # fmt: skip

@@ -180,12 +180,12 @@ def test_a_long_and_broad_bed_still_needs_one_sheet_of_a4(tmp_path: Path, side: 
 
 
 def test_tender_spot_is_ringed_at_its_radius_on_its_own_foot(tmp_path: Path) -> None:
-    """10 mm around the spot: the free radius of the limits, for either face."""
+    """10 mm around the spot: the free radius of the limits; only where parts are placed by."""
     plan = sample_plan().model_copy(update={"wishes": {"left": {"tender": [[135.0, 15.0]]}}})
     document = written(tmp_path, plan)
     angle = np.linspace(0.0, 2 * np.pi, 72, endpoint=False)
     ring = np.array([135.0, 15.0]) + 10.0 * np.column_stack([np.cos(angle), np.sin(angle)])
-    for number, face in enumerate(("above", "below")):
+    for number, face in enumerate(("above",)):
         page = document[number]
         base = matching(page, on_page(plan.left.base.outline, "left", face))
         drawn = matching(page, on_page(ring, "left", face))
@@ -196,6 +196,7 @@ def test_tender_spot_is_ringed_at_its_radius_on_its_own_foot(tmp_path: Path) -> 
         assert drawn.min(axis=0) - base.min(axis=0) == pytest.approx(wanted, abs=DRAWN_MM)
         text = " ".join(page.get_textpage().get_text_bounded().split())
         assert "Keep free: tender spot 135 mm from rear edge, 15 mm towards the big toe" in text
+    assert matching(document[1], on_page(ring, "left", "below")) is None
     assert "tender" not in document[2].get_textpage().get_text_bounded()
 
 
@@ -224,7 +225,8 @@ def test_words_inside_the_outline_wipe_out_no_line(tmp_path: Path, lean: float) 
         patches = white_patches(page)
         assert len(patches) >= 6  # HEEL, TOES, two lines of each name
         foot = plan.right
-        for outline in (foot.base.outline, foot.pad.outline, *(w.outline for w in foot.wedges)):
+        placed = (foot.pad.outline, *(w.outline for w in foot.wedges))
+        for outline in (foot.base.outline, *(placed if face == "above" else ())):
             drawn = matching(page, on_page(outline, "right", face))
             assert drawn is not None
             assert not any(LinearRing(drawn).intersects(patch) for patch in patches)
@@ -232,7 +234,7 @@ def test_words_inside_the_outline_wipe_out_no_line(tmp_path: Path, lean: float) 
 
 def test_no_leader_runs_through_the_thick_edge(tmp_path: Path) -> None:
     """The words lie along the band; lines of two points that end in the column pass beside them."""
-    page = written(tmp_path, sample_plan(sides=("right",)))[1]  # thick edge towards the column
+    page = written(tmp_path, sample_plan(sides=("left",)))[0]  # thick edge towards the column
     text = page.get_textpage()
     start = text.get_text_range().index("THICK EDGE")
     boxes = np.array([text.get_charbox(k) for k in range(start, start + 16)]) * MM
@@ -253,14 +255,66 @@ def test_a_base_without_a_pad_has_no_grid(tmp_path: Path) -> None:
 
 
 def test_words_say_only_what_holds_on_the_page(tmp_path: Path) -> None:
-    page = written(tmp_path, sample_plan(sides=("right",), under=True))[1]
-    text = " ".join(page.get_textpage().get_text_bounded().split())
-    assert "SEEN FROM BELOW" in text
-    assert "from above" not in text
-    shim = text.split("Shim under the shoe")[1].split("Shim inside")[0]
+    above, below = (
+        " ".join(page.get_textpage().get_text_bounded().split())
+        for page in written(tmp_path, sample_plan(sides=("right",), under=True))
+    )
+    assert "SEEN FROM BELOW" in below
+    assert "UNDERSIDE, outline only" in below
+    for absent in ("Copy crest", "Shim", "Pad", "Ball line", "THICK EDGE", "placement grid"):
+        assert absent not in below, absent
+    assert "from below" not in above.lower()
+    shim = above.split("Shim under the shoe")[1].split("Shim inside")[0]
     assert "placed by its bolt slots under the cleat" in shim
     assert "mm from rear edge" not in shim.split("base's edge")[0]
-    assert "Copy crest and shim lines before trimming" in text
+    assert "Copy crest and shim lines before trimming" in above
+
+
+def test_the_underside_shows_nothing_that_is_placed_but_is_hatched(tmp_path: Path) -> None:
+    """The pad's outline only from above; many parallel lines at 45 degrees only from below."""
+    plan = sample_plan(sides=("right",))
+    above, below = written(tmp_path, plan)
+    assert matching(above, on_page(plan.right.pad.outline, "right", "above")) is not None
+    assert matching(below, on_page(plan.right.pad.outline, "right", "below")) is None
+    slanted = [
+        sum(len(p) == 2 and np.ptp(p[:, 0]) > 3 and abs(np.ptp(p[:, 0]) - np.ptp(p[:, 1])) < 0.02
+            for p in paths(page)) for page in (above, below)
+    ]  # fmt: skip
+    assert slanted[0] < 5
+    assert slanted[1] > 20
+
+
+def test_of_two_tiles_one_is_cut(tmp_path: Path) -> None:
+    plan = with_base(sample_plan(sides=("left",)), "left", bed_ring(320.0))
+    first, second = (
+        " ".join(page.get_textpage().get_text_bounded().split())
+        for page in list(written(tmp_path, plan))[:2]
+    )
+    assert "cut here, lay on tile 2" in first
+    assert "do not cut: tile 1 lies on here" in second
+    assert "cut here" not in second.replace("base: cut here", "")
+    for text in (first, second):
+        assert "cut one tile only" in text
+
+
+def test_holes_for_dowels_are_drawn_and_numbered_where_they_are_drilled(tmp_path: Path) -> None:
+    """A cross 7 mm long each way through each centre, on the side that the base is drilled from."""
+    spots = [(117.0, 9.0), (141.0, 9.0), (123.0, 18.0)]
+    plan = sample_plan(sides=("right",))
+    base = plan.right.base.model_copy(update={"dowels": spots, "thickness": 2.4})
+    foot = plan.right.model_copy(update={"base": base})
+    plan = plan.model_copy(update={"right": foot})
+    above, below = written(tmp_path, plan)
+    ring = on_page(foot.base.outline, "right", "above")
+    zero = matching(above, ring).min(axis=0) - ring.min(axis=0)
+    middles = [p.mean(axis=0) for p in paths(above) if len(p) == 2
+               and abs(np.linalg.norm(np.ptp(p, axis=0)) - 7.0) < 0.01]  # fmt: skip
+    for spot in on_page(spots, "right", "above"):
+        assert sum(np.abs(middle - zero - spot).max() < DRAWN_MM for middle in middles) == 2
+    text = " ".join(above.get_textpage().get_text_bounded().split())
+    assert "Dowels, drill 4.3 mm 1: 117 from rear, 9 to big toe" in text
+    assert "base 1.2 mm" in text  # 2.4 mm less 1.2 mm that stay under a hole
+    assert "Dowels" not in below.get_textpage().get_text_bounded()
 
 
 def test_usual_sizes_need_one_sheet_of_a4(tmp_path: Path) -> None:

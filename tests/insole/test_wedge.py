@@ -181,7 +181,7 @@ def test_under_shoe_shim_has_slots_where_the_pattern_was_measured() -> None:
 def test_marks_keep_off_edges_and_the_thick_edge_is_named_along_it(
     side: str, place: WedgePlace, net: float
 ) -> None:
-    """5 mm from every edge, which is bevelled; the words 5 to 8 mm off theirs and parallel to it."""
+    """5 mm from every edge, which is bevelled; the words 5 to 8 mm off theirs, parallel to it."""
     foot = sample_foot(side, wedges=((place, net),))
     part = as_worn(shim(foot, foot.wedges[0], "DEMO-0001"))
     assert part.facts["paper_only"] == ()
