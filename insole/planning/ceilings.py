@@ -18,7 +18,7 @@ from scipy import ndimage
 from footscan.scan import Array
 from insole.errors import PlanError
 from insole.planning.limits import Limits
-from insole.planning.outline import edges_at
+from insole.planning.outline import distance_to_ring, edges_at
 from insole.planning.plan import WedgePlace, WedgePlan
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
@@ -216,7 +216,9 @@ def _depth(ring: Array, x: Array, y: Array) -> Array:
     import shapely
 
     polygon = shapely.Polygon(ring)
-    away = shapely.distance(polygon.exterior, shapely.points(x, y))
+    border = shapely.get_coordinates(polygon.exterior.segmentize(0.5))
+    nodes = np.column_stack([x.ravel(), y.ravel()])
+    away = distance_to_ring(nodes, border, np.arange(len(border))).reshape(x.shape)
     return np.where(shapely.contains_xy(polygon, x, y), away, -away)
 
 

@@ -15,13 +15,13 @@ import numpy as np
 from scipy import interpolate, ndimage
 
 from footscan.results import MeasuredFoot
-from footscan.scan import Array
+from footscan.scan import Array, IntArray
 from insole.errors import PlanError
 from insole.planning.limits import Limits
 from insole.planning.plan import Note, NoteLevel
 from insole.planning.shoe import Shoe
 
-__all__ = ["Layout", "edges_at", "foot_ring", "lay_out", "smooth_ring"]
+__all__ = ["Layout", "distance_to_ring", "edges_at", "foot_ring", "lay_out", "smooth_ring"]
 
 PLAN_HEIGHT_MM = 40.0  # above it the ankle and the leg overhang the sole
 STATION_MM = 2.0
@@ -294,3 +294,32 @@ def _largest(polygon: object) -> Array:
     """Return the outer ring of the largest piece, without the repeated last point."""
     pieces = getattr(polygon, "geoms", [polygon])
     return np.asarray(max(pieces, key=lambda p: p.area).exterior.coords)[:-1]
+
+
+def distance_to_ring(nodes: Array, ring: Array, chosen: IntArray) -> Array:
+    """Return the distance of places to a ring near its chosen points, mm.
+
+    To the ring's sides, not to its points: else a larger area could lie farther from a node.
+
+    Parameters
+    ----------
+    nodes : ndarray, shape (n, 2)
+        Places, mm.
+    ring : ndarray, shape (m, 2)
+        Closed, its first point repeated at the end, points close together.
+    chosen : ndarray of int
+        Which of its points count.
+    """
+    from scipy import spatial
+
+    _, nearest = spatial.cKDTree(ring[chosen]).query(nodes)
+    at = np.asarray(chosen)[nearest]
+    count = len(ring) - 1  # the first point is repeated at the end
+    away = np.full(len(nodes), np.inf)
+    for step in (-1, 1):
+        start, end = ring[at], ring[np.mod(at + step, count)]
+        side = end - start
+        length2 = np.maximum((side**2).sum(axis=1), 1e-12)
+        share = np.clip(((nodes - start) * side).sum(axis=1) / length2, 0.0, 1.0)
+        away = np.minimum(away, np.hypot(*(nodes - start - share[:, None] * side).T))
+    return away

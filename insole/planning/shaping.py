@@ -11,13 +11,13 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-from scipy import ndimage, spatial
+from scipy import ndimage
 
-from footscan.scan import Array, IntArray
+from footscan.scan import Array
 from insole.planning import kit as kits
 from insole.planning.ceilings import Room
 from insole.planning.limits import Limits
-from insole.planning.outline import edges_at, smooth_ring
+from insole.planning.outline import distance_to_ring, edges_at, smooth_ring
 from insole.planning.seating import Seating
 from insole.planning.surface import Feel, feel_of, pad_surface
 
@@ -238,29 +238,11 @@ def _bounded(space: Room, ceiling: Array, area: Any, seating: Seating, limits: L
     nearest = np.full(ceiling.shape, np.inf)
     for chosen, start in ((~wall, feel.edge), (wall, thick)):
         if chosen.any():
-            away = _away(nodes, border, np.flatnonzero(chosen)).reshape(gx.shape)
+            away = distance_to_ring(nodes, border, np.flatnonzero(chosen)).reshape(gx.shape)
             top = np.minimum(top, start + np.tan(np.radians(feel.slope_medial)) * away)
             outside = np.where(away < nearest, start, outside)
             nearest = np.minimum(away, nearest)
     return np.where(shapely.contains_xy(area, gx, gy), top, outside)
-
-
-def _away(nodes: Array, ring: Array, chosen: IntArray) -> Array:
-    """Return the distance of nodes (n, 2) to a closed ring near its chosen points, mm.
-
-    To the ring's sides, not to its points: else a larger area could lie farther from a node.
-    """
-    _, nearest = spatial.cKDTree(ring[chosen]).query(nodes)
-    at = np.asarray(chosen)[nearest]
-    count = len(ring) - 1  # the first point is repeated at the end
-    away = np.full(len(nodes), np.inf)
-    for step in (-1, 1):
-        start, end = ring[at], ring[np.mod(at + step, count)]
-        side = end - start
-        length2 = np.maximum((side**2).sum(axis=1), 1e-12)
-        share = np.clip(((nodes - start) * side).sum(axis=1) / length2, 0.0, 1.0)
-        away = np.minimum(away, np.hypot(*(nodes - start - share[:, None] * side).T))
-    return away
 
 
 def _domain(space: Room, level: float, limits: Limits, top: Array | None = None) -> Any:

@@ -83,7 +83,9 @@ def _continued(z: Array) -> Array:
         return z
     border = seen & ~ndimage.binary_erosion(seen, border_value=1)
     feet, heights = np.argwhere(border).astype(float), z[border]
-    places = np.argwhere(~seen).astype(float)
+    coarse = z[::2, ::2].copy()  # the walls are smooth: every other node, and lines between
+    unseen = ~np.isfinite(coarse)
+    places = 2.0 * np.argwhere(unseen)
     found = np.zeros(len(places))
     for start in range(0, len(places), AT_ONCE):
         part = places[start : start + AT_ONCE]
@@ -92,7 +94,8 @@ def _continued(z: Array) -> Array:
         )  # fmt: skip
         walls = heights + away + away**2 / (2.0 * STEEPER_MM)
         found[start : start + AT_ONCE] = walls.min(axis=1)
-    out = z.copy()
-    out[~seen] = np.minimum(found, heights.max() + WALL_MM)
+    coarse[unseen] = np.minimum(found, heights.max() + WALL_MM)
+    at = np.meshgrid(*(np.arange(n) / 2.0 for n in z.shape), indexing="ij")
+    out = np.where(seen, z, ndimage.map_coordinates(coarse, at, order=1, mode="nearest"))
     # the scan's last places are uneven, and walls copy them as ribs
     return np.where(seen, out, ndimage.gaussian_filter(out, RIBS_MM, mode="nearest"))
