@@ -601,7 +601,7 @@ class _Judge:
             )
         elif value > soft + slack:
             text = f"{what} is {shown}{unit}, above {soft:g}{unit}"
-            self._warn(warn, f"{text}: make the step below as well and start with it")
+            self._warn(warn, f"{text}: plan the step below too and start with it")
 
     def _warn(self, code: str, text: str) -> None:
         self.notes.append(Note(code=code, level=NoteLevel.WARN, text=text))
