@@ -324,16 +324,15 @@ def _wall_note(
     """Return what a pad that stands against the shoe's medial wall would fill, if much more."""
     gap = plan.gap_at_crest.value or 0.0
     standing = limits.value("feel.medial_edge") > limits.value("feel.edge")
-    if wish.source == "kit" or standing or plan.crest.height >= POOR_FILL * level * gap:
+    moved = wish.shift != (0.0, 0.0) or wish.turn  # its shape is not the question then
+    if wish.source == "kit" or standing or moved or plan.crest.height >= POOR_FILL * level * gap:
         return []
     edge = min(WALL_EDGE_MM, limits.value("feel.flange"))
     _, medial = edges_at(seating.base, plan.crest.from_rear)
     crest = (plan.crest.from_rear, float(medial[0]) - plan.crest.from_medial)
     coarse, raised = space.coarser(COARSE), limits.changed(feel__medial_edge=edge)
-    now, then = (
-        coarse.at(from_scan(coarse, seating, wish, level, bounds).surface, crest)
-        for bounds in (limits, raised)
-    )
+    now = plan.crest.height
+    then = coarse.at(from_scan(coarse, seating, wish, level, raised).surface, crest)
     if then - now < WALL_GAIN_MM:
         return []
     return [Note(code="standing-edge", text=(

@@ -45,8 +45,9 @@ from footscan.errors import FootscanError
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, Load, Side
 from footscan.specimen import build, random_shape
-from insole.output import folder, nesting, tiles
+from insole.output import folder, nesting, readme, tiles
 from insole.parts import build as make
+from insole.parts.material_file import default_materials
 from insole.parts.part import Part
 from insole.planning import planner
 from insole.planning.plan import Plan
@@ -295,7 +296,8 @@ def look_at_cut(
     place: Path, parts: list[Part], tag: str, kerf: float, ledger: Ledger
 ) -> None:
     """Compare DXF and SVG files with the parts."""
-    for part in parts:
+    sheet_parts = [part for part in parts if not readme.only_printed(part, default_materials())]
+    for part in sheet_parts:
         path = place / "cut" / "parts" / f"{part.label}-{tag}.dxf"
         (shape,) = dxf_shapes(path, ledger)
         compare(shape, part, kerf, "DXF", path.name, ledger)
@@ -311,7 +313,7 @@ def look_at_cut(
                     above = shape if face == "foot" else affinity.scale(shape, -1, 1)
                     note_side(above, part, path.name, ledger)
     by_label = {part.label: part for part in parts}
-    sheets = nesting.nest(parts, size=folder.Settings().sheet, kerf=kerf).sheets
+    sheets = nesting.nest(sheet_parts, size=folder.Settings().sheet, kerf=kerf).sheets
     for sheet in sheets:
         path = place / "cut" / f"{sheet.name}-{tag}.dxf"
         shapes = dxf_shapes(path, ledger)
