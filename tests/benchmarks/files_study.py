@@ -355,7 +355,7 @@ def look_at_paper(place: Path, plan: Plan, parts: list[Part], tag: str, ledger: 
                 ends = centres(line)[-2:] if line is not ink[:, at] else centres(line)
                 length = ends[-1] - ends[-2] if len(ends) > 1 else 0.0
                 ledger.note("ruler off, mm", abs(length - 100.0), where)
-            words = page.get_textpage().get_text_bounded()
+            words = " ".join(page.get_textpage().get_text_bounded().split())
             for foot in plan.feet:
                 if f"{foot.side.upper()}" in words.split():
                     face = "above" if "SEEN FROM ABOVE" in words else "below"
