@@ -28,11 +28,11 @@ from insole.parts.materials import (
     Material,
     Materials,
 )
+from insole.planning.limits import parsed
 
 __all__ = ["default_materials", "load"]
 
 FACTORS = (0.97, 1.03)  # a plastic that shrinks by more was measured wrongly
-LARGEST_FILE = 1_000_000  # bytes
 PROCESSES = ("print", "cut", "both")
 UNITS = {
     "density": ("g/cm3",),
@@ -67,7 +67,7 @@ def load(path: str | Path) -> Materials:
     """
     path = Path(path)
     entries = dict(default_materials().entries)
-    for name, entry in _parsed(path).items():
+    for name, entry in parsed(path, "materials").items():
         if not isinstance(entry, dict):
             raise PlanError(
                 f"{path.name}: '{name}' stands alone; write it below the material's name, as in "
@@ -75,18 +75,6 @@ def load(path: str | Path) -> Materials:
             )
         entries[name] = _material(name, entry, entries.get(name), path.name)
     return Materials(entries=entries)
-
-
-def _parsed(path: Path) -> dict[str, Any]:
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise PlanError(f"{path.name} is too large for a materials file; choose another file")
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        reason = error.strerror or "it cannot be read"
-        raise PlanError(f"materials file {path}: {reason.lower()}; check the path") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise PlanError(f"materials file {path.name} is not valid TOML text: {error}") from None
 
 
 _KEYS = tuple(f.name for f in fields(Material) if f.name not in ("name", "by_workshop"))

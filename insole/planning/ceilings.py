@@ -204,13 +204,6 @@ def _filled(gap: Array) -> Array:
     return np.asarray(gap[tuple(index)])
 
 
-def _inside(ring: Array, inset: float, x: Array, y: Array) -> Array:
-    """Return which places lie inside the ring by at least `inset`."""
-    import shapely
-
-    return np.asarray(shapely.contains_xy(shapely.Polygon(ring).buffer(-inset), x, y))
-
-
 def _depth(ring: Array, x: Array, y: Array) -> Array:
     """Return how far places lie inside a ring, mm; negative outside."""
     import shapely
@@ -227,7 +220,7 @@ def _base_edge(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
     inset = seating.trim + limits.value("place.medial_inset")
     away = _depth(seating.base, x, y) - inset
     wall = away > 0
-    flange = np.where(_inside(seating.base, inset + 10.0, x, y), FREE, limits.value("feel.flange"))
+    flange = np.where(away > 10.0, FREE, limits.value("feel.flange"))
     return Ceiling(
         code="base-edge",
         words="the medial wall of the pad runs out at the edge of the base",

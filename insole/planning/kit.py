@@ -12,7 +12,6 @@ Pad frame (mm): origin below the crest, +x forward, +y medial.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -24,12 +23,11 @@ from scipy import ndimage
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.planning.limits import Limits
+from insole.planning.limits import Limits, parsed
 from insole.planning.surface import Feel, feel_of, pad_surface
 
 __all__ = ["Kit", "KitPad", "Placed", "default_kit", "load", "pad_heights", "pick"]
 
-LARGEST_FILE = 1_000_000  # bytes
 FRONT_SHARE, MEDIAL_SHARE = 0.47, 0.42  # of length and width, from the crest
 FULL_HEIGHT_MM = 0.15  # a pad reaches its height when its surface comes this close to it
 FIT_MM = 0.05  # a pad may pass its ceiling by half of what a calliper shows
@@ -87,7 +85,7 @@ def load(path: str | Path, limits: Limits) -> Kit:
         its width under the planning limits; the message names it.
     """
     path = Path(path)
-    data = _parsed(path)
+    data = parsed(path, "kit")
     if unknown := set(data) - {"name", "material", "pads", *_LISTS}:
         raise PlanError(
             f"{path.name}: unknown key '{min(unknown)}'; a kit has name, material and either pads "
@@ -237,16 +235,3 @@ def _size(size: str, value: object, file: str) -> float:
     if not good or not low <= float(value) <= high:  # type: ignore[arg-type]
         raise PlanError(f"{file}: a pad's {size} must lie in {low:g} to {high:g} mm, got {value!r}")
     return float(value)  # type: ignore[arg-type]
-
-
-def _parsed(path: Path) -> dict[str, Any]:
-    """Return the parsed file, with every failure as one sentence."""
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise PlanError(f"{path.name} is too large for a kit file; choose another file")
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        reason = error.strerror or "it cannot be read"
-        raise PlanError(f"kit file {path}: {reason.lower()}; check the path") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise PlanError(f"kit file {path.name} is not valid TOML text: {error}") from None

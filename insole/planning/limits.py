@@ -22,9 +22,9 @@ from insole.errors import PlanError
 if TYPE_CHECKING:
     from insole.planning.plan import Plan
 
-__all__ = ["Limit", "Limits", "default_limits", "load", "of_plan"]
+__all__ = ["Limit", "Limits", "default_limits", "load", "of_plan", "parsed"]
 
-LARGEST_FILE = 1_000_000  # bytes; a limits file is a page of text
+LARGEST_FILE = 1_000_000  # bytes; a settings file is a page of text
 _KEYS = frozenset({"value", "unit", "reason"})
 
 
@@ -117,7 +117,7 @@ def load(path: str | Path) -> Limits:
     """
     path = Path(path)
     entries = dict(default_limits().entries)
-    for name, entry in _walk(_parsed(path)):
+    for name, entry in _walk(parsed(path)):
         if name not in entries:
             near = _nearest(name, entries)
             raise PlanError(
@@ -151,17 +151,23 @@ def of_plan(plan: Plan) -> Limits:
     return limits.changed(**{name.replace(".", "__"): value for name, value in known.items()})
 
 
-def _parsed(path: Path) -> dict[str, Any]:
-    """Return the parsed file, with every failure as one sentence."""
+def parsed(path: Path, what: str = "limits") -> dict[str, Any]:
+    """Return a workshop's settings file, parsed; `what` it is stands in every sentence.
+
+    Raises
+    ------
+    PlanError
+        The file cannot be read, is too large, or is not TOML text.
+    """
     try:
         if path.stat().st_size > LARGEST_FILE:
-            raise PlanError(f"{path.name} is too large for a limits file; choose another file")
+            raise PlanError(f"{path.name} is too large for a {what} file; choose another file")
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         reason = error.strerror or "it cannot be read"
-        raise PlanError(f"limits file {path}: {reason.lower()}; check the path") from None
+        raise PlanError(f"{what} file {path}: {reason.lower()}; check the path") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise PlanError(f"limits file {path.name} is not valid TOML text: {error}") from None
+        raise PlanError(f"{what} file {path.name} is not valid TOML text: {error}") from None
 
 
 def _walk(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
