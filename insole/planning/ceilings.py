@@ -4,6 +4,8 @@
 
 Each rule is one ceiling: a map of heights that the pad's top may not pass, with the words that
 the plan prints when the rule decides the pad's shape. Below the edge thickness there is no pad.
+At a ceiling the top fades as the residual gap allows; at a *cap* (flange, navicular) it is cut
+off and rounded, since the foot leaves it there.
 """
 
 from __future__ import annotations
@@ -22,12 +24,13 @@ from insole.planning.outline import distance_to_ring, edges_at
 from insole.planning.plan import WedgePlace, WedgePlan
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
+from insole.planning.surface import FREE
 
-__all__ = ["Ceiling", "Room", "ball_line", "low_pass", "room"]
+__all__ = ["Ceiling", "Room", "ball_line", "low_pass", "room", "tender_spots"]
 
 LINE_SIGMA_MM = 6.0  # evens out lines that follow the scanned outline
-FREE = 1e3  # mm: no ceiling here
 FADE_MM = 15.0  # beside a partly filled place the fill rises over this, so that no step is felt
+BEYOND_MM = 30.0  # a sole that is higher above its bed touches no support
 MARGIN_MM = 6.0  # grid beyond the region in which a pad may lie
 
 
@@ -44,6 +47,7 @@ class Ceiling:
     words: str
     z: Array
     inside: Array | None = None
+    cap: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,6 +63,8 @@ class Room:
         which is below the true one on the medial wall.
     shim : ndarray, shape (nx, ny)
         Thickness of wedge shims, mm.
+    relief : ndarray, shape (nx, ny)
+        What is taken off the wish over tender spots, mm.
     ceilings : tuple of Ceiling
         The rules. The wish (support level times gap) is not one of them.
     """
@@ -67,12 +73,28 @@ class Room:
     y: Array
     gap: Array
     shim: Array
+    relief: Array
     ceilings: tuple[Ceiling, ...]
     cell: float = 1.0
 
-    def wish(self, level: float) -> Array:
-        """Return the wished top for a support level, mm: what the shims leave of it."""
-        return np.clip(level * self.gap - self.shim, 0.0, None)
+    @property
+    def felt(self) -> Array:
+        """The gap as far as a foot can feel it, mm: what lies higher touches no support."""
+        return np.minimum(self.gap, BEYOND_MM)
+
+    def wish(self, level: float, *, relieved: bool = True) -> Array:
+        """Return the wished top for a support level, mm: what shims and reliefs leave of it."""
+        off = self.shim + self.relief if relieved else self.shim
+        return np.clip(level * self.gap - off, 0.0, None)
+
+    @property
+    def cap(self) -> Array:
+        """The lowest cap, mm; ``FREE`` where there is none."""
+        z = np.full(self.gap.shape, FREE)
+        for ceiling in self.ceilings:
+            if ceiling.cap:
+                z = np.minimum(z, ceiling.z)
+        return z
 
     def at(self, z: Array, point: Sequence[float] | Array) -> float:
         """Return the bilinear value of a map of the room at a place, nearest at its border."""
@@ -87,25 +109,25 @@ class Room:
             for c in self.ceilings
         )
         return Room(x=self.x[::by], y=self.y[::by], gap=self.gap[::by, ::by],
-                    shim=self.shim[::by, ::by], ceilings=thin, cell=self.cell * by)  # fmt: skip
+                    shim=self.shim[::by, ::by], relief=self.relief[::by, ::by],
+                    ceilings=thin, cell=self.cell * by)  # fmt: skip
 
-    def lowest(self, level: float, *, without: str = "") -> Array:
-        """Return the lowest of wish and ceilings, mm, without rules whose code starts so."""
+    def lowest(self, level: float) -> Array:
+        """Return the lowest of wish and ceilings, caps left out, mm."""
         z = self.wish(level)
         for ceiling in self.ceilings:
-            if not (without and ceiling.code.startswith(without)):
+            if not ceiling.cap:
                 z = np.minimum(z, ceiling.z)
         return z
 
-    def fill(self, level: float, at_line: float, *, without: str = "") -> Array:
-        """Return :meth:`lowest` with `at_line` mm on the lines of rules that forbid the pad.
+    def fill(self, level: float, at_line: float) -> Array:
+        """Return wish and ceilings with `at_line` mm on the lines of rules that forbid the pad.
 
-        Its contour at that height follows those lines between nodes.
+        Its contour at that height follows those lines between nodes. A relief over a tender
+        spot is a hollow inside the outline, not a bay of it: it is left out here.
         """
-        z = self.wish(level)
+        z = self.wish(level, relieved=False)
         for ceiling in self.ceilings:
-            if without and ceiling.code.startswith(without):
-                continue
             if ceiling.inside is None:
                 z = np.minimum(z, ceiling.z)
                 continue
@@ -120,6 +142,7 @@ def room(
     limits: Limits,
     wedges: Sequence[WedgePlan] = (),
     tender: Sequence[tuple[float, float]] = (),
+    relief: float | None = None,
 ) -> Room:
     """Return the space that a pad may fill.
 
@@ -133,6 +156,8 @@ def room(
         Shims; pad and shim overlap by no more than a limit.
     tender : sequence of (x, y)
         Spots marked by hand, bed frame, mm.
+    relief : float or None
+        Depth of the relief over them, mm; None takes the limits' own.
 
     Raises
     ------
@@ -151,11 +176,13 @@ def room(
         _rear(seating, gx, gap, limits),
         _first_metatarsal(seating, x, gx, gy, gap, limits),
         _fifth_base(seating, gx, gy, limits),
+        _flange(seating, x, gy, limits),
         *_navicular(seating, gx, gy, limits),
-        *_tender(seating, gx, gy, tender, limits),
         *_overlap(shim, limits),
     ]
-    return Room(x=x, y=y, gap=gap, shim=shim, ceilings=tuple(ceilings))
+    depth = limits.value("keepout.tender_relief") if relief is None else relief
+    hollow = depth * tender_spots(seating, gx, gy, tender, limits)
+    return Room(x=x, y=y, gap=gap, shim=shim, relief=hollow, ceilings=tuple(ceilings))
 
 
 def low_pass(z: Array, cutoff: float) -> Array:
@@ -216,17 +243,26 @@ def _depth(ring: Array, x: Array, y: Array) -> Array:
 
 
 def _base_edge(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
-    """No pad beyond the finished base's edge; no high wall near it."""
-    inset = seating.trim + limits.value("place.medial_inset")
-    away = _depth(seating.base, x, y) - inset
-    wall = away > 0
-    flange = np.where(away > 10.0, FREE, limits.value("feel.flange"))
+    """No pad beyond the finished base's edge."""
+    away = _depth(seating.base, x, y) - seating.trim - limits.value("place.medial_inset")
     return Ceiling(
         code="base-edge",
-        words="the medial wall of the pad runs out at the edge of the base",
-        z=np.where(wall, flange, 0.0),
+        words="the pad ends at the edge of the base",
+        z=np.where(away > 0, FREE, 0.0),
         inside=away,
     )
+
+
+def _flange(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
+    """The standing medial side ends below collar and ankle; away from it the top may be higher."""
+    flange = limits.value("feel.flange")
+    inset = seating.trim + limits.value("place.medial_inset")
+    _, medial = edges_at(seating.base, x)
+    edge = np.interp(x, x[np.isfinite(medial)], medial[np.isfinite(medial)]) - inset
+    inward = np.clip(edge[:, None] - y, 0.0, None)
+    slope = math.tan(math.radians(limits.value("feel.slope_medial")))
+    words = f"the medial side ends {flange:g} mm above the base, below collar and ankle"
+    return Ceiling(code="flange", words=words, z=flange + slope * inward, cap=True)
 
 
 def _lateral_end(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
@@ -256,13 +292,14 @@ def _ball(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]
     extra = limits.value("keepout.coverage") * sd
     clear, thin = limits.value("keepout.ball_clear"), limits.value("keepout.ball_thin")
     height = limits.value("keepout.ball_thin_height")
+    slope = math.tan(math.radians(limits.value("feel.slope")))
     return [
         Ceiling(code="ball-line", z=np.where(behind >= clear + extra, FREE, 0.0),
                 inside=behind - clear - extra, words=(
             f"the front edge stays {clear + extra:.1f} mm behind the ball line ({clear:g} mm and "
             f"{extra:.1f} mm for the landmarks' uncertainty)")),
-        Ceiling(code="ball-thin", z=np.where(behind >= thin, FREE, height), words=(
-            f"at most {height:g} mm thick within {thin:g} mm of the ball line")),
+        Ceiling(code="ball-thin", z=height + slope * np.clip(behind - thin, 0.0, None), cap=True,
+                words=f"at most {height:g} mm thick within {thin:g} mm of the ball line"),
     ]  # fmt: skip
 
 
@@ -329,32 +366,36 @@ def _navicular(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Cei
     extra = limits.value("keepout.coverage") * seating.landmark_sd.get("navicular", 0.0)
     bed = float(np.nan_to_num(seating.bed.height(mark[:1], mark[1:2]))[0])
     top = max(float(mark[2]) - bed - limits.value("keepout.navicular_below"), 0.0)
-    near = np.hypot(x - mark[0], y - mark[1]) <= limits.value("keepout.navicular_radius") + extra
+    away = np.hypot(x - mark[0], y - mark[1]) - limits.value("keepout.navicular_radius") - extra
     words = f"the top stays {limits.value('keepout.navicular_below'):g} mm below the navicular"
-    return [Ceiling(code="navicular", words=words, z=np.where(near, top, FREE))]
+    rise = np.where(away > 0, top + away, top)  # beside it the rim may rise again, at 45 degrees
+    return [Ceiling(code="navicular", words=words, z=rise, cap=True)]
 
 
-def _tender(
+def tender_spots(
     seating: Seating, x: Array, y: Array, spots: Sequence[tuple[float, float]], limits: Limits
-) -> list[Ceiling]:
-    """Places marked by hand stay free of load."""
+) -> Array:
+    """Return 1 over places marked by hand, 0 away from them, smooth between.
+
+    Raises
+    ------
+    PlanError
+        A spot lies off the foot.
+    """
     import shapely
 
-    radius, rim = limits.value("keepout.tender_radius"), limits.value("keepout.tender_rim")
+    radius, fade = limits.value("keepout.tender_radius"), limits.value("keepout.tender_fade")
     foot = shapely.Polygon(seating.foot_outline).buffer(radius)
-    ceilings = []
+    out = np.zeros(x.shape)
     for at in spots:
         if not foot.contains(shapely.Point(at)):
             raise PlanError(
                 f"the tender spot at {at[0]:g}, {at[1]:g} mm lies off the foot; give mm from the "
                 "base's rear edge and mm medial of its centreline"
             )
-        near = np.hypot(x - at[0], y - at[1]) <= radius
-        words = f"the tender spot at {at[0]:.0f} mm from the rear stays free"
-        ceilings.append(
-            Ceiling(code=f"tender-{at[0]:g}-{at[1]:g}", words=words, z=np.where(near, rim, FREE))
-        )
-    return ceilings
+        t = np.clip((np.hypot(x - at[0], y - at[1]) - radius) / fade, 0.0, 1.0)
+        out = np.maximum(out, 1.0 - t * t * (3.0 - 2.0 * t))
+    return out
 
 
 def _overlap(shim: Array, limits: Limits) -> list[Ceiling]:

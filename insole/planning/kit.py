@@ -3,8 +3,9 @@
     kit.toml or the workshop's own file -> load -> Kit -> pick -> Placed -> insole.planning.support
 
 A kit pad is known by three sizes: height at the crest, length and width of its outline. Its
-surface follows from them and from the planning limits for slope, crest radius and edge; a pad
-that is too high for its width under those limits does not exist.
+surface has the mean form of the pads that made-up feet get (``kit_form.toml``, written by
+:mod:`insole.planning.kit_form`), with a standing medial side, stretched to those sizes; a pad
+that would run out steeper than the planning limits allow does not exist.
 
 Pad frame (mm): origin below the crest, +x forward, +y medial.
 """
@@ -24,11 +25,12 @@ from scipy import ndimage
 from footscan.scan import Array
 from insole.errors import PlanError
 from insole.planning.limits import Limits, parsed
-from insole.planning.surface import Feel, feel_of, pad_surface
+from insole.planning.surface import Feel, feel_of
 
-__all__ = ["Kit", "KitPad", "Placed", "default_kit", "load", "pad_heights", "pick"]
+__all__ = ["Form", "Kit", "KitPad", "Placed", "area", "default_kit", "form", "load", "pad_heights",
+           "pick"]  # fmt: skip
 
-FRONT_SHARE, MEDIAL_SHARE = 0.47, 0.42  # of length and width, from the crest
+ROUND, SQUARE = 2.5, 6.0  # exponents of the outline: fuller than an ellipse; nearly straight medially
 FULL_HEIGHT_MM = 0.15  # a pad reaches its height when its surface comes this close to it
 FIT_MM = 0.05  # a pad may pass its ceiling by half of what a calliper shows
 SAMPLE_MM = 3  # spacing of the first, coarse look at whether a pad fits
@@ -68,6 +70,39 @@ class Placed:
     x: float
     y: float
     turn: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Form:
+    """The form of all kit pads: heights as shares of the crest's over a grid of shares.
+
+    Attributes
+    ----------
+    front, medial : float
+        Share of length ahead of the crest, and of width medial of it.
+    heights : ndarray, shape (nu, nv)
+        Rows evenly from the rear end (-1) over the crest (0) to the front end (+1), columns
+        from the lateral (-1) to the medial side (+1).
+    """
+
+    front: float
+    medial: float
+    heights: Array
+
+    def at(self, u: Array, v: Array) -> Array:
+        """Return shares of the crest's height at shares (u, v)."""
+        from scipy.interpolate import RectBivariateSpline
+
+        nodes = [np.linspace(-1.0, 1.0, n) for n in self.heights.shape]
+        spline = RectBivariateSpline(*nodes, self.heights, s=0)
+        return np.asarray(spline(np.clip(u, -1.0, 1.0), np.clip(v, -1.0, 1.0)))
+
+
+@lru_cache(maxsize=1)
+def form() -> Form:
+    """Return the form of the file beside this module."""
+    data = parsed(Path(__file__).with_name("kit_form.toml"), "kit form")
+    return Form(front=data["front"], medial=data["medial"], heights=np.array(data["heights"]))
 
 
 def default_kit(limits: Limits) -> Kit:
@@ -176,30 +211,64 @@ def _fits(
 
 @lru_cache(maxsize=512)
 def _pad_heights(pad: KitPad, feel: Feel, cell: float = 1.0) -> tuple[Array, Array, Array]:
-    """Return the surface of a pad: the highest one inside its outline, no higher than it says."""
-    front, rear = FRONT_SHARE * pad.length, (1 - FRONT_SHARE) * pad.length
-    medial, lateral = MEDIAL_SHARE * pad.width, (1 - MEDIAL_SHARE) * pad.width
-    x = cell * np.arange(-math.ceil(rear / cell) - 2.0, math.ceil(front / cell) + 3.0)
-    y = cell * np.arange(-math.ceil(lateral / cell) - 2.0, math.ceil(medial / cell) + 3.0)
-    u = np.where(x > 0, x / front, x / rear)[:, None]
-    v = np.where(y > 0, y / medial, y / lateral)[None, :]
-    inside = np.abs(u) ** 2.5 + np.abs(v) ** 2.5 < 1  # fuller than an ellipse, no corners
-    return x, y, pad_surface(np.where(inside, pad.height, 0.0), feel, cell=cell)
+    """Return the surface of a pad: the kit's form, running out in front, behind and laterally."""
+    import shapely
+
+    ring = _ring(pad)
+    x0, y0, x1, y1 = ring.bounds
+    x = cell * np.arange(math.floor(x0 / cell) - 2.0, math.ceil(x1 / cell) + 3.0)
+    y = cell * np.arange(math.floor(y0 / cell) - 2.0, math.ceil(y1 / cell) + 3.0)
+    top = pad.height * form().at(np.where(x > 0, x / x1, -x / x0), np.where(y > 0, y / y1, -y / y0))
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    border = shapely.get_coordinates(ring.exterior.segmentize(0.5))
+    ends = shapely.MultiPoint(border[border[:, 1] < 0.97 * y1])  # all of it but the medial side
+    away = shapely.distance(shapely.points(gx, gy), ends)
+    ramp = feel.edge + math.tan(math.radians(feel.run_out_medial)) * away
+    inside = shapely.contains_xy(ring, gx, gy)
+    return x, y, np.where(inside, np.maximum(np.minimum(top, ramp), feel.edge), feel.edge)
+
+
+def area(placed: Placed) -> Any:
+    """Return the outline of a placed pad in the bed frame, a polygon."""
+    from shapely import affinity
+
+    turned = affinity.rotate(_ring(placed.pad), placed.turn, origin=(0.0, 0.0))
+    return affinity.translate(turned, placed.x, placed.y)
+
+
+@lru_cache(maxsize=512)
+def _ring(pad: KitPad) -> Any:
+    """Return a pad's outline in its own frame, a polygon: square to the medial side."""
+    import shapely
+
+    front, medial = form().front * pad.length, form().medial * pad.width
+    rear, lateral = pad.length - front, pad.width - medial
+    angle = np.linspace(0.0, 2 * np.pi, 181)[:-1]
+    c, s = np.cos(angle), np.sin(angle)
+    power = 2.0 / np.where(s > 0, SQUARE, ROUND)
+    u = np.sign(c) * np.abs(c) ** power
+    v = np.sign(s) * np.abs(s) ** power
+    return shapely.Polygon(
+        np.column_stack([u * np.where(c > 0, front, rear), v * np.where(s > 0, medial, lateral)])
+    )
 
 
 def _makeable(pad: KitPad, feel: Feel) -> bool:
     """Return whether a pad reaches its height at its crest with the slopes allowed."""
+    return _at_crest(pad, feel) >= pad.height - FULL_HEIGHT_MM
+
+
+def _at_crest(pad: KitPad, feel: Feel) -> float:
     x, y, heights = _pad_heights(pad, feel, 2.0)
-    at_crest = heights[int(np.searchsorted(x, 0.0)), int(np.searchsorted(y, 0.0))]
-    return bool(at_crest >= pad.height - FULL_HEIGHT_MM)
+    return float(heights[int(np.searchsorted(x, 0.0)), int(np.searchsorted(y, 0.0))])
 
 
 def _check_makeable(pad: KitPad, feel: Feel, file: str) -> None:
     if not _makeable(pad, feel):
-        most = float(_pad_heights(pad, feel)[2].max())
+        most = _at_crest(pad, feel)
         raise PlanError(
-            f"{file}: a pad {pad.name} mm is too high for its width: {feel.slope:g}° slopes, "
-            f"{feel.slope_medial:g}° medially, allow {most:.1f} mm; make it wider or lower"
+            f"{file}: a pad {pad.name} mm is too high for its width: run-outs of "
+            f"{feel.run_out_medial:g}° allow {most:.1f} mm; make it wider or lower"
         )
 
 

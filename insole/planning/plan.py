@@ -50,9 +50,10 @@ __all__ = [
     "to_json",
 ]
 
-# 2 added contact and contour_step; 3 added sole, dowels, limits, sources and pressure maps. Older
-# plans are read, and written as they were
-SCHEMA_VERSION: Literal[1, 2, 3] = 3
+# 2 added contact and contour_step; 3 sole, dowels, limits, sources and pressure maps; 4 the
+# standing medial side, contoured beds and what a support does. Older plans are read, and written
+# as they were
+SCHEMA_VERSION: Literal[1, 2, 3, 4] = 4
 
 
 class _Record(BaseModel):
@@ -150,7 +151,13 @@ class PadPlan(_Record):
     top: HeightGrid
     edge: float
     medial_edge: float | None = Field(
-        default=None, description="mm; thicker edge wished along the base's medial edge"
+        default=None, description="mm; height wished of the medial side; none: as rules allow"
+    )
+    medial_height: float | None = Field(
+        default=None, description="mm; how high the medial side stands at the most"
+    )
+    rim_radius: float = Field(
+        default=0.0, description="mm; rounding of the standing side towards the foot"
     )
     crest: Crest
     turn: float = Field(description="degrees about +z, + turns the front medially")
@@ -338,7 +345,7 @@ class Plan(_Record):
     what the fitter typed, or empty to be written by hand on the paper.
     """
 
-    schema_version: Literal[1, 2, 3] = SCHEMA_VERSION
+    schema_version: Literal[1, 2, 3, 4] = SCHEMA_VERSION
     tool: dict[str, str]
     case: str
     version: int = 1

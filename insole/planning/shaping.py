@@ -1,25 +1,32 @@
 """Shape a pad under the ceilings of its room: a one-off one from the scan, or one of a kit.
 
 Room + Seating + PadWish -> from_scan, from_kit -> Shaped -> insole.planning.support
+
+Terms
+    arch line  in plan, 25 % of the plantar width in from the medial edge of the sole: where the
+               foot's apex is found, and therefore the pad's crest
+    crest      highest place of the pad along the arch line
+    wall       border of the pad that stands instead of running out: its medial side
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 import numpy as np
 from scipy import ndimage
 
+from footscan.foot import SoleMap, arch_line
 from footscan.scan import Array
 from insole.planning import kit as kits
 from insole.planning.ceilings import Room
 from insole.planning.limits import Limits
 from insole.planning.outline import distance_to_ring, edges_at, smooth_ring
 from insole.planning.seating import Seating
-from insole.planning.surface import Feel, feel_of, pad_surface
+from insole.planning.surface import FREE, feel_of, follow, lower_of
 
 __all__ = [
     "PadWish",
@@ -28,18 +35,20 @@ __all__ = [
     "crest_window",
     "from_kit",
     "from_scan",
+    "line_at",
     "move_words",
     "outline_of",
 ]
 
-OFF_CREST_SLOPE = 0.02  # mm per mm: the top falls at least this much away from the crest's place
-OUTLINE_RISE_MM = 0.02  # the outline lies where the top has left its edge by this much
+OFF_CREST_SLOPE = 0.05  # mm per mm: the top falls at least this much away from the crest's place
 OUTLINE_SIGMA_MM = 2.5  # evens out the grid's steps along an outline
 BORDER_STEP_MM = 0.5
-WALL_MM = 2.0  # border this close to the base's medial edge counts as lying along it
+WALL_MM = 4.0  # border this close to the base's medial edge counts as standing
+LINE_MM = 1.0  # border this close to a run-out line lies on it
+CAP_ROUND_MM = 6.0  # of the smooth lower of top and cap: rounder than 25 mm at 35 degrees
+PLATEAU_MM = 0.15  # as for the apex of a foot: a stretch this close to the top is as high
 LET_GO = 0.6  # share of the free crest below which a crest in the window is given up
 HOLD_MM = 1.5  # the crest settles by so much when its surroundings are lowered
-HAND_MM = 2.5  # how closely the crest follows a move by hand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,8 +67,11 @@ class PadWish:
         Turned by hand, degrees about +z (+ turns the front medially).
     tender : tuple of (x, y)
         Tender spots, bed frame, mm.
+    relief : float or None
+        Depth of the relief over tender spots, mm; None takes the limits' own.
     medial_edge : float or None
-        Height of the edge along the base's medial edge, mm, in place of the limits' own.
+        Height of the medial side, mm, where the shoe's wall stands off; None lets it stand as
+        high as the rules allow.
     kit : Kit or None
         None takes the default kit.
     """
@@ -69,6 +81,7 @@ class PadWish:
     shift: tuple[float, float] = (0.0, 0.0)
     turn: float = 0.0
     tender: tuple[tuple[float, float], ...] = ()
+    relief: float | None = None
     medial_edge: float | None = None
     kit: kits.Kit | None = None
 
@@ -85,10 +98,12 @@ class Shaped:
         What the pad is called.
     turn : float
         Degrees about +z.
-    crest : (float, float) or None
-        Where a kit pad's crest was put; None: the surface's highest point.
-    area : shapely.Polygon or None
-        Where a one-off pad lies; None for a kit pad.
+    crest : (float, float)
+        Where its crest lies.
+    area : shapely.Polygon
+        Where it lies.
+    walls : shapely geometry or None
+        Lines of a one-off pad's border that stand; a kit pad has the sides it has.
     reasons : tuple of str
         How it came about.
     """
@@ -96,30 +111,32 @@ class Shaped:
     surface: Array
     name: str
     turn: float
-    crest: tuple[float, float] | None = None
-    area: Any = None
+    crest: tuple[float, float]
+    area: Any
+    walls: Any = None
     reasons: tuple[str, ...] = ()
 
 
 def from_scan(space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits) -> Shaped:
-    """Return the one-off pad: the highest surface under wish and rules."""
-    feel = feel_of(limits)
-    free = space.lowest(level)
+    """Return the one-off pad: the highest top that follows the sole under wish and rules.
+
+    A moved pad is that same pad, moved as a hand would move it, and then cut back where it would
+    lie in a place kept free or be higher than the wish there.
+    """
+    reasons = (
+        f"shaped from the scanned arch, {100 * level:.0f} % of the gap", *_how_seen(seating)
+    )  # fmt: skip
     area = _domain(space, level, limits)
-    ceiling = _bounded(space, free, area, seating, limits)
-    apex = float(seating.landmarks["arch_apex"][0])
-    surface = _held(space, ceiling, apex, crest_window(seating, limits), feel)
-    if wish.shift != (0.0, 0.0) or wish.turn:
-        # the pad as a hand would move it, then cut back to the wish and the rules there
-        aim = crest_of(space, surface)[0] + wish.shift[0]
-        moved = _moved(space, surface, wish.shift, wish.turn, feel)
-        area = _domain(space, level, limits, top=moved)
-        ceiling = _bounded(space, np.minimum(moved, free), area, seating, limits)
-        surface = _held(space, ceiling, aim, (aim - HAND_MM, aim + HAND_MM), feel)
-    reasons = [f"shaped from the scanned arch, {100 * level:.0f} % of the gap"]
-    reasons += _how_seen(seating)
-    return Shaped(surface=surface, name="arch pad from the scan", turn=wish.turn,
-                  area=area, reasons=tuple(reasons))  # fmt: skip
+    walls = _walls(area, seating, limits)
+    border = None if area.is_empty else _border(space, seating, area, walls, limits)
+    held = _held(space, border, seating, wish, level, limits)
+    top = _topped(space, held, border, wish, limits)
+    shape = Shaped(surface=top, name="arch pad from the scan", turn=0.0, area=area, walls=walls,
+                   crest=crest_of(space, top, seating, limits, area)[:2],
+                   reasons=reasons)  # fmt: skip
+    if wish.shift == (0.0, 0.0) and not wish.turn:
+        return shape
+    return _moved(space, shape, seating, wish, level, limits)
 
 
 def from_kit(
@@ -129,10 +146,10 @@ def from_kit(
     feel = feel_of(limits)
     kit = wish.kit or kits.default_kit(limits)
     step, turn_step = limits.value("base.grid_step"), limits.value("base.turn_step")
-    allowed = space.lowest(level)
+    allowed = np.minimum(space.lowest(level), space.cap)
     # a node beside a place that is kept free counts as such: nothing slips between nodes
     allowed = np.where(ndimage.minimum_filter(allowed, 3) <= feel.edge, feel.edge, allowed)
-    target = _target(space, allowed, seating, limits)
+    target = _target(seating)
     search = partial(kits.pick, kit, allowed, space.x, space.y, target=target, feel=feel)
     places = _places(target, seating, limits)
     found = search(places=places, turns=[turn_step * k for k in kits.TURNS])
@@ -144,47 +161,68 @@ def from_kit(
     if any(shift) or turn:
         first = found
         place = (first.x + shift[0], first.y + shift[1])
-        found = search(places=[place], turns=[first.turn + turn])
+        same = replace(kit, pads=(first.pad,))
+        there = {"places": [place], "turns": [first.turn + turn]}
+        found = kits.pick(same, allowed, space.x, space.y, target=target, feel=feel, **there)
+        found = found or search(**there)
         if found is None:
             return None
         reasons.append(f"moved on the grid: {move_words(shift[0], shift[1], turn)}")
         if found.pad != first.pad:
             reasons.append(f"there the pad {first.pad.name} would press; {found.pad.name} fits")
-    surface = _on_room(space, found, feel)
-    return Shaped(surface=surface, name=f"kit pad {found.pad.name}", turn=found.turn,
-                  crest=(found.x, found.y), reasons=tuple(reasons))  # fmt: skip
+    return Shaped(surface=_on_room(space, found, feel), name=f"kit pad {found.pad.name}",
+                  turn=found.turn, crest=(found.x, found.y), area=kits.area(found),
+                  reasons=tuple(reasons))  # fmt: skip
 
 
-def outline_of(shape: Shaped, space: Room, edge: float) -> Array | None:
-    """Return a pad's outline, counter-clockwise, mm; None when nothing is left of it.
-
-    A one-off pad leaves its edge at the border of its area; a kit pad where its top does.
-    """
-    if shape.area is None:
-        return _contour(space, shape.surface, edge)
+def outline_of(shape: Shaped) -> Array | None:
+    """Return a pad's outline, counter-clockwise, mm; None when nothing is left of it."""
     if shape.area.is_empty:
         return None
     return smooth_ring(np.asarray(shape.area.exterior.coords)[:-1], sigma_mm=OUTLINE_SIGMA_MM)
 
 
-def crest_of(space: Room, top: Array) -> tuple[float, float, float]:
-    """Return place and height of the highest point, refined by a parabola each way, mm."""
-    i, j = (int(k) for k in np.unravel_index(int(top.argmax()), top.shape))
-    # a flat top counts by its middle
-    level = top >= top[i, j] - 1e-3
-    label, _ = ndimage.label(level)
-    part = label == label[i, j]
-    if part.sum() > 1:
-        ci, cj = (space.cell * v for v in ndimage.center_of_mass(part))
-        return float(space.x[0] + ci), float(space.y[0] + cj), float(top[i, j])
-    at = []
-    for axis, k in ((0, i), (1, j)):
-        line = top[:, j] if axis == 0 else top[i, :]
-        a, b, c = line[max(k - 1, 0)], line[k], line[min(k + 1, len(line) - 1)]
-        bend = a - 2 * b + c
-        at.append(k + (0.5 * (a - c) / bend if bend < -1e-9 else 0.0))
-    x, y = space.x[0] + space.cell * at[0], space.y[0] + space.cell * at[1]
-    return float(x), float(y), float(top[i, j])
+def line_at(seating: Seating, x: Array) -> Array:
+    """Return y of the arch line at `x`, bed frame, mm; held beyond the window of the apex."""
+    sole = seating.sole
+    foot = SoleMap(x=sole.x - seating.station, y=sole.y, z=sole.z, cell=sole.cell)
+    at, y, _ = arch_line(foot, seating.foot_length)
+    seen = np.isfinite(y)
+    if not seen.any():
+        return np.full(np.shape(x), float(seating.landmarks["arch_apex"][1]))
+    return np.asarray(np.interp(x, at[seen] + seating.station, y[seen]))
+
+
+def crest_of(
+    space: Room, top: Array, seating: Seating, limits: Limits, area: Any
+) -> tuple[float, float, float]:
+    """Return place and height of a pad's crest, mm: the highest along the arch line.
+
+    Inside its outline, in the window of the apex where that is as high; a plateau counts by its
+    middle, as it does for the foot's apex.
+    """
+    import shapely
+
+    x = np.arange(space.x[0], space.x[-1], 0.5)
+    y = line_at(seating, x)
+    z = ndimage.map_coordinates(
+        top, [(x - space.x[0]) / space.cell, (y - space.y[0]) / space.cell], order=1,
+        mode="nearest",
+    )  # fmt: skip
+    inside = shapely.contains_xy(area, x, y) if not area.is_empty else np.zeros(len(x), dtype=bool)
+    if not inside.any():
+        i, j = (int(k) for k in np.unravel_index(int(top.argmax()), top.shape))
+        return float(space.x[i]), float(space.y[j]), float(top[i, j])
+    z = np.where(inside, z, -np.inf)
+    best = z.max()
+    rear, front = crest_window(seating, limits)
+    held = z[(x >= rear) & (x <= front)]
+    if len(held) and held.max() >= best - PLATEAU_MM:
+        z = np.where((x >= rear) & (x <= front), z, -np.inf)
+        best = z.max()
+    middle = float(x[z >= best - 1e-2].mean())
+    k = int(np.argmin(np.abs(x - middle)))
+    return float(x[k]), float(y[k]), float(z[k])
 
 
 def crest_window(seating: Seating, limits: Limits) -> tuple[float, float]:
@@ -214,103 +252,211 @@ def move_words(forward: float, medial: float, turn: float = 0.0) -> str:
     return ", ".join(words) or "not moved"
 
 
-def _bounded(space: Room, ceiling: Array, area: Any, seating: Seating, limits: Limits) -> Array:
-    """Return the ceiling inside an area: rising from the edge at its border, nothing outside.
-
-    By the distance to the border itself, not to the grid, so that the pad ends where it should.
-    Along the base's medial edge a workshop may allow a thicker edge against the shell's wall.
-    """
+def _walls(area: Any, seating: Seating, limits: Limits) -> Any:
+    """Return the parts of an area's border that lie along the base's medial edge."""
     import shapely
 
-    feel = feel_of(limits)
     if area.is_empty:
-        return np.full(ceiling.shape, feel.edge)
+        return shapely.MultiLineString()
+    border = np.asarray(area.exterior.segmentize(BORDER_STEP_MM).coords)
+    _, medial = edges_at(seating.base, border[:, 0])
+    inset = seating.trim + limits.value("place.medial_inset") + WALL_MM
+    there = border[:, 1] > np.nan_to_num(medial - inset, nan=np.inf)
+    pairs = np.flatnonzero(there[:-1] & there[1:])
+    lines = [shapely.LineString(border[k : k + 2]) for k in pairs]
+    return shapely.line_merge(shapely.MultiLineString(lines)) if lines else shapely.MultiLineString()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Border:
+    """An area on the room's grid, with what its border asks of the top; mm.
+
+    By the distance to the border itself and not to the grid, so that a pad ends where it should.
+    `inside` flags the area, `ended` what lies outside beyond a side where the foot crosses the
+    edge; `least` is the top that such a side allows, `ramp` the one that front and rear allow,
+    where the sole is not followed; `to_wall` is the way to the side that stands.
+    """
+
+    inside: Array
+    ended: Array
+    least: Array
+    ramp: Array
+    to_wall: Array
+
+
+def _border(space: Room, seating: Seating, area: Any, walls: Any, limits: Limits) -> _Border:
+    """Return what the border of an area, not empty, asks of the top."""
+    import shapely
+    from scipy import spatial
+
+    feel = feel_of(limits)
     gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
     nodes = np.column_stack([gx.ravel(), gy.ravel()])
-    border = np.asarray(area.exterior.segmentize(BORDER_STEP_MM).coords)
-    thick = min(limits.value("feel.medial_edge"), limits.value("feel.flange"))
-    wall = np.zeros(len(border), dtype=bool)
-    if thick > feel.edge:
-        _, medial = edges_at(seating.base, border[:, 0])
-        inset = seating.trim + limits.value("place.medial_inset") + WALL_MM
-        wall = border[:, 1] > np.nan_to_num(medial - inset, nan=np.inf)
-    top, outside = ceiling, np.full(ceiling.shape, feel.edge)
-    nearest = np.full(ceiling.shape, np.inf)
-    for chosen, start in ((~wall, feel.edge), (wall, thick)):
-        if chosen.any():
-            away = distance_to_ring(nodes, border, np.flatnonzero(chosen)).reshape(gx.shape)
-            top = np.minimum(top, start + np.tan(np.radians(feel.slope_medial)) * away)
-            outside = np.where(away < nearest, start, outside)
-            nearest = np.minimum(away, nearest)
-    return np.where(shapely.contains_xy(area, gx, gy), top, outside)
+    ring = np.asarray(area.exterior.segmentize(BORDER_STEP_MM).coords)
+    wall = np.zeros(len(ring), dtype=bool)
+    if not walls.is_empty:
+        wall = shapely.distance(walls, shapely.points(ring)) < BORDER_STEP_MM
+    medial = ring[:, 1] > line_at(seating, ring[:, 0])  # corners between the wall and those lines
+    line = (_on_lines(space, ring) | medial) & ~wall
+    inside = shapely.contains_xy(area, gx, gy)
+
+    def away(chosen: Array) -> Array:
+        if not chosen.any():
+            return np.full(gx.shape, FREE)
+        return distance_to_ring(nodes, ring, np.flatnonzero(chosen)).reshape(gx.shape)
+
+    to_wall, to_line, to_side = away(wall), away(line), away(~wall & ~line)
+    ramp = feel.edge + math.tan(math.radians(feel.run_out)) * to_line
+    ahead = ~inside & (to_line <= np.minimum(to_wall, to_side))
+    ramp = np.where(ahead, 2 * feel.edge - ramp, ramp)
+    side = ring[~wall & ~line]
+    least = np.full(gx.shape, FREE)
+    if len(side):
+        _, nearest = spatial.cKDTree(side).query(nodes)
+        at = [(side[:, k] - axis[0]) / space.cell for k, axis in ((0, space.x), (1, space.y))]
+        gap = ndimage.map_coordinates(space.felt, at, order=1, mode="nearest")[nearest]
+        signed = np.where(inside, to_side, -to_side)
+        least = space.felt + feel.edge - gap.reshape(gx.shape) + feel.residual * signed
+    ended = ~inside & (to_side < np.minimum(to_wall, to_line))
+    return _Border(inside=inside, ended=ended, least=least, ramp=ramp, to_wall=to_wall)
 
 
-def _domain(space: Room, level: float, limits: Limits, top: Array | None = None) -> Any:
+def _topped(
+    space: Room, ceiling: Array, border: _Border | None, wish: PadWish, limits: Limits
+) -> Array:
+    """Return the top that follows the sole under a ceiling inside an area.
+
+    It leaves its edge at the border that runs out. Along the walls it stands, below flange and
+    navicular or as high as was wished.
+    """
+    feel = feel_of(limits)
+    if border is None:
+        return np.full(ceiling.shape, feel.edge)
+    bound = np.where(border.inside, np.minimum(ceiling, border.least), FREE)
+    bound = np.where(border.ended, border.least, bound)
+    cap = space.cap
+    if wish.medial_edge is not None:
+        rise = math.tan(math.radians(feel.run_out_medial))
+        cap = np.minimum(cap, wish.medial_edge + rise * np.where(border.inside, border.to_wall, 0))
+    top = follow(bound, space.felt, feel, cell=space.cell)
+    return lower_of(lower_of(top, cap, CAP_ROUND_MM), border.ramp)
+
+
+def _on_lines(space: Room, ring: Array) -> Array:
+    """Return which border points lie on the lines of front and rear, where slopes are limited."""
+    at = [(ring[:, k] - axis[0]) / space.cell for k, axis in ((0, space.x), (1, space.y))]
+    near = np.zeros(len(ring), dtype=bool)
+    for ceiling in space.ceilings:
+        if ceiling.code in ("ball-line", "rear") and ceiling.inside is not None:
+            inside = ndimage.map_coordinates(ceiling.inside, at, order=1, mode="nearest")
+            near |= inside < LINE_MM + space.cell
+    return near
+
+
+def _domain(space: Room, level: float, limits: Limits) -> Any:
     """Return the polygon in which a one-off pad may lie: enough to fill, and corners rounded.
 
     Half a cell inside what the grid shows, so that no rule is passed by the grid's coarseness.
-    Tender spots do not count here: they become hollows inside the outline, not bays of it.
     """
     import shapely
     from skimage import measure
 
     least = limits.value("support.least_fill")
-    height = space.fill(level, least, without="tender")
-    if top is not None:
-        height = np.where(top > limits.value("feel.edge") + OUTLINE_RISE_MM, height, 0.0)
-    padded = np.pad(np.minimum(height, 2 * least), 1)
+    padded = np.pad(np.minimum(space.fill(level, least), 2 * least), 1)
     rings = measure.find_contours(padded, least)
     origin = np.array([space.x[0], space.y[0]])
     pieces = [
         shapely.Polygon((r - 1.0) * space.cell + origin).buffer(0) for r in rings if len(r) > 3
     ]
-    radius = limits.value("feel.corner_radius")
     area = shapely.union_all(pieces) if pieces else shapely.Polygon()
-    area = area.buffer(-radius - space.cell / 2, quad_segs=32).buffer(radius, quad_segs=32)
+    return _rounded(area.buffer(-space.cell / 2), limits)
+
+
+def _rounded(area: Any, limits: Limits) -> Any:
+    """Return the largest piece of an area with its corners rounded."""
+    radius = limits.value("feel.corner_radius")
+    area = area.buffer(-radius, quad_segs=32).buffer(radius, quad_segs=32)
     return max(getattr(area, "geoms", [area]), key=lambda piece: piece.area)
 
 
 def _held(
-    space: Room, ceiling: Array, aim: float, window: tuple[float, float], feel: Feel
+    space: Room, border: _Border | None, seating: Seating, wish: PadWish, level: float,
+    limits: Limits,
 ) -> Array:
-    """Return the pad surface with its crest held in a window along the bed, best at `aim`.
+    """Return the ceiling under which the crest lies in its window along the bed.
 
-    Away from the aim nothing may be as high as the highest point in the window; that keeps the
-    order of surfaces, so more support never lowers the pad. Where a place that is kept free
-    takes most of the height in the window, the crest is let go: there it cannot be.
+    Away from the apex the arch line may nowhere be as high as its highest point in the window,
+    and the bed's breadth is lowered with it. That keeps the order of surfaces, so more support
+    never lowers the pad. Where a place that is kept free takes most of the height in the window,
+    the crest is let go: there it cannot be.
     """
-    free = pad_surface(ceiling, feel, cell=space.cell)
-    rear, front = window[0] + HOLD_MM, window[1] - HOLD_MM
-    inside = (space.x >= rear) & (space.x <= front)
-    top = float(free[inside].max()) if inside.any() else 0.0
-    if top < LET_GO * float(free.max()):
+    free = space.lowest(level)
+    top = _topped(space, free, border, wish, limits)
+    y = line_at(seating, space.x)
+    j = np.clip(np.rint((y - space.y[0]) / space.cell).astype(int), 0, len(space.y) - 1)
+    rows = np.arange(len(space.x))
+    line, gap = top[rows, j], np.maximum(space.gap[rows, j], 1e-6)
+    window = crest_window(seating, limits)
+    inside = (space.x >= window[0] + HOLD_MM) & (space.x <= window[1] - HOLD_MM)
+    highest = float(line[inside].max()) if inside.any() else 0.0
+    if highest < LET_GO * float(line.max()):
         return free
-    fall = top - OFF_CREST_SLOPE * np.abs(space.x - aim)
-    return pad_surface(np.minimum(ceiling, fall[:, None]), feel, cell=space.cell)
+    aim = float(seating.landmarks["arch_apex"][0])
+    fall = highest - OFF_CREST_SLOPE * np.abs(space.x - aim)
+    across = np.maximum(space.gap / gap[:, None], 1.0)
+    return np.minimum(free, fall[:, None] * across)
 
 
 def _moved(
-    space: Room, surface: Array, shift: tuple[float, float], turn: float, feel: Feel
-) -> Array:
-    """Return a surface moved by `shift` and turned about its crest; nothing comes from outside."""
-    i, j = np.unravel_index(int(surface.argmax()), surface.shape)
-    crest = np.array([space.x[i], space.y[j]])
-    angle = math.radians(turn)
-    c, s = math.cos(angle), math.sin(angle)
+    space: Room, shape: Shaped, seating: Seating, wish: PadWish, level: float, limits: Limits
+) -> Shaped:
+    """Return a pad moved by hand and turned about its crest, cut back where a rule asks for it."""
+    from shapely import affinity
+
+    feel = feel_of(limits)
+    crest = np.array(shape.crest)
+    c, s = math.cos(math.radians(wish.turn)), math.sin(math.radians(wish.turn))
     gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
-    dx, dy = gx - crest[0] - shift[0], gy - crest[1] - shift[1]
+    dx, dy = gx - crest[0] - wish.shift[0], gy - crest[1] - wish.shift[1]
     u, v = crest[0] + c * dx + s * dy - space.x[0], crest[1] - s * dx + c * dy - space.y[0]
     at = [u / space.cell, v / space.cell]
-    found = ndimage.map_coordinates(surface, at, order=1, mode="constant", cval=feel.edge)
-    return np.asarray(found)
+    moved = ndimage.map_coordinates(shape.surface, at, order=1, mode="nearest")
+
+    def carried(piece: Any) -> Any:
+        turned = affinity.rotate(piece, wish.turn, origin=tuple(crest))
+        return affinity.translate(turned, *wish.shift)
+
+    area = _rounded(carried(shape.area).intersection(_domain(space, level, limits)), limits)
+    walls = carried(shape.walls).union(_walls(area, seating, limits))
+    place = (float(crest[0] + wish.shift[0]), float(crest[1] + wish.shift[1]))
+    ceiling = np.minimum(np.maximum(moved, feel.edge), space.lowest(level))
+    there = replace(shape, turn=wish.turn, area=area, walls=walls, crest=place)
+    border = None if area.is_empty else _border(space, seating, area, walls, limits)
+    top = _topped(space, ceiling, border, wish, limits)
+    words = f"the same pad, {move_words(*wish.shift, wish.turn)}"
+    off = _cut_off(space, moved, top, there)
+    if off:
+        words += f"; cut back by up to {off:.1f} mm where it would touch a place that is kept free "
+        words += "or fill more than was wished"
+    return replace(there, surface=top, reasons=(*shape.reasons, words))
 
 
-def _target(space: Room, allowed: Array, seating: Seating, limits: Limits) -> tuple[float, float]:
-    """Return where a crest would lie best: at the apex, across where the room is highest."""
+def _cut_off(space: Room, moved: Array, top: Array, there: Shaped) -> float:
+    """Return how much of a moved pad was cut off at the most, mm; 0 when it is next to nothing."""
+    import shapely
+
+    if there.area.is_empty:
+        return 0.0
+    gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
+    inside = shapely.contains_xy(there.area.buffer(-1.0), gx, gy)
+    off = float((moved - top)[inside].max(initial=0.0))
+    return off if off >= 0.1 else 0.0
+
+
+def _target(seating: Seating) -> tuple[float, float]:
+    """Return where a crest lies best: at the arch apex."""
     apex = seating.landmarks["arch_apex"]
-    free = pad_surface(allowed, feel_of(limits))
-    across = free[int(np.argmin(np.abs(space.x - apex[0])))]
-    return float(apex[0]), float(space.y[int(across.argmax())])
+    return float(apex[0]), float(apex[1])
 
 
 def _places(
@@ -334,21 +480,6 @@ def _on_room(space: Room, placed: kits.Placed, feel: Feel) -> Array:
     u, v = c * gx + s * gy - px[0], -s * gx + c * gy - py[0]
     found = ndimage.map_coordinates(heights, [u, v], order=1, mode="constant", cval=feel.edge)
     return np.asarray(found)
-
-
-def _contour(space: Room, surface: Array, edge: float) -> Array | None:
-    """Return the largest ring at which a surface leaves its edge."""
-    import shapely
-    from skimage import measure
-
-    padded = np.pad(surface, 1, constant_values=0.0)
-    level = edge + OUTLINE_RISE_MM
-    found = measure.find_contours(padded, level)
-    rings = [c - 1.0 + [space.x[0], space.y[0]] for c in found if len(c) > 8]
-    if not rings:
-        return None
-    outer = max(rings, key=lambda r: shapely.Polygon(r).area)
-    return smooth_ring(outer[:-1], sigma_mm=OUTLINE_SIGMA_MM)
 
 
 def _how_seen(seating: Seating) -> list[str]:

@@ -8,7 +8,7 @@ move by hand stands above the last of these, not above the others.
 
 Terms
     room       the space under the arch with every rule's ceiling (insole.planning.ceilings)
-    crest      highest point of the pad's top
+    crest      highest place of the pad along the arch line, where the foot's apex is found too
     binding    a rule that takes something off the pad that the wish alone would give
 """
 
@@ -39,14 +39,14 @@ from insole.planning.seating import Seating
 from insole.planning.shaping import (
     PadWish,
     Shaped,
-    crest_of,
     crest_window,
     from_kit,
     from_scan,
+    line_at,
     move_words,
     outline_of,
 )
-from insole.planning.surface import feel_of, pad_surface
+from insole.planning.surface import FREE, feel_of, follow, lower_of
 
 __all__ = ["PadResult", "PadWish", "move_words", "plan_pad", "support_level"]
 
@@ -54,9 +54,7 @@ NODE_STEP = 2  # mm between nodes of the stored surface
 BINDING_MM, BINDING_SHARE = 0.2, 0.03  # off the crest, or of the volume: a rule that decides
 HUMP_MM = 0.8  # a hollow between two tops that is felt; common practice, no source
 COARSE = 2  # mm: grid on which rules are compared
-POOR_FILL = 0.9  # share of the wish below which the plan says what a standing edge would add
-WALL_EDGE_MM = 9.0  # edge for that comparison: below the flange limit, common practice, no source
-WALL_GAIN_MM = 0.5  # worth saying
+RELIEF_MM = (0.5, 3.0)  # a shallower relief is not felt, a deeper one has a rim that presses
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,13 +96,13 @@ def plan_pad(
     RefusedError
         The support level is above the limit and nobody signed for it.
     """
-    limits = _check(wish, limits)
+    _check(wish, limits)
     level, notes = support_level(wish.level, seating, limits, overrides)
     if "arch_apex" not in seating.landmarks:
         return PadResult(pad=None, because=(
             "the arch was not seen from below in this scan, so no pad can be shaped; scan the "
             "foot with its sole in view"), notes=notes)  # fmt: skip
-    space = room(seating, limits=limits, wedges=wedges, tender=wish.tender)
+    space = room(seating, limits=limits, wedges=wedges, tender=wish.tender, relief=wish.relief)
     apex_gap = float(space.at(space.gap, seating.landmarks["arch_apex"]))
     least = limits.value("support.least_height")
     if apex_gap * level < least:
@@ -121,8 +119,7 @@ def plan_pad(
     plan = _record(shape, space, seating, wish, level, limits)
     if isinstance(plan, str):
         return PadResult(pad=None, because=plan, notes=notes)
-    notes += (*_place_notes(plan, seating, limits), *_hump_notes(shape),
-              *_wall_note(plan, space, seating, wish, level, limits))  # fmt: skip
+    notes += (*_place_notes(plan, seating, limits), *_hump_notes(shape, space, seating))
     return PadResult(pad=plan, notes=notes)
 
 
@@ -178,8 +175,8 @@ def support_level(
     return level, tuple(notes)
 
 
-def _check(wish: PadWish, limits: Limits) -> Limits:
-    """Check the wish; return the limits with its medial edge in place of their own."""
+def _check(wish: PadWish, limits: Limits) -> None:
+    """Refuse a wish that no pad can have."""
     if wish.source not in ("scan", "kit"):
         raise PlanError(f"a pad comes from 'scan' or 'kit', not from {wish.source!r}")
     far, turn = limits.value("place.free_shift"), limits.value("place.free_turn")
@@ -190,8 +187,13 @@ def _check(wish: PadWish, limits: Limits) -> Limits:
             )
     if not math.isfinite(wish.turn) or abs(wish.turn) > turn:
         raise PlanError(f"a pad cannot be turned by {wish.turn:g}°; give -{turn:g} to {turn:g}°")
+    low, high = RELIEF_MM
+    if wish.relief is not None and not low <= wish.relief <= high:
+        raise PlanError(
+            f"a relief cannot be {wish.relief:g} mm deep; give {low:g} to {high:g} mm"
+        )
     if wish.medial_edge is None:
-        return limits
+        return
     edge, flange = limits.value("feel.edge"), limits.value("feel.flange")
     if not edge <= wish.medial_edge <= flange:
         raise PlanError(
@@ -200,10 +202,9 @@ def _check(wish: PadWish, limits: Limits) -> Limits:
         )
     if wish.source == "kit":
         raise PlanError(
-            "pads of the kit run out at their medial edge; for an edge that stands against the "
-            "shoe's wall make the pad from the scan"
+            "pads of the kit have the medial side they have; for one of another height make the "
+            "pad from the scan"
         )
-    return limits.changed(feel__medial_edge=wish.medial_edge)
 
 
 def _record(
@@ -213,11 +214,10 @@ def _record(
     feel = feel_of(limits)
     kit_made = wish.source == "kit"
     top = shape.surface
-    crest_x, crest_y, height = crest_of(space, top)
-    if shape.crest is not None:
-        crest_x, crest_y = shape.crest
-    binding = _binding(space, seating, shape, level, limits)
-    ring = outline_of(shape, space, feel.edge)
+    crest_x, crest_y = shape.crest
+    height = space.at(top, shape.crest)
+    binding = _binding(space, shape, level, limits, kit_made=kit_made)
+    ring = outline_of(shape)
     size = np.ptp(ring, axis=0) if ring is not None else np.zeros(2)
     small = (
         height < limits.value("support.least_height")
@@ -236,7 +236,7 @@ def _record(
     _, medial = edges_at(seating.base, crest_x)
     filled = f"at the crest {100 * height / gap:.0f} % of the gap is filled" if gap > 0 else ""
     up, down = _steps(space, seating, wish, level, height, limits)
-    standing = limits.value("feel.medial_edge")
+    side = _side_height(space, top, ring, feel.edge)
     return PadPlan(
         name=shape.name, source="kit" if kit_made else "scan",
         outline=[(round(float(px), 3), round(float(py), 3)) for px, py in ring],
@@ -249,7 +249,8 @@ def _record(
         gap_at_crest=Quantity(value=round(gap, 2), sd=round(sd, 2)),
         residual_gap=Quantity(value=round(max(gap - height, 0.0), 2), sd=round(sd, 2)),
         step_up=up, step_down=down, reasons=[*shape.reasons, filled],
-        medial_edge=standing if standing > feel.edge and not kit_made else None,
+        medial_edge=wish.medial_edge, medial_height=side,
+        rim_radius=limits.value("feel.rim_radius") if side > feel.edge + 0.1 else 0.0,
         material=(wish.kit.material if kit_made and wish.kit else "trial-eva"),
     )  # fmt: skip
 
@@ -268,7 +269,7 @@ def _nodes(space: Room, top: Array, ring: Array) -> HeightGrid:
 
 
 def _binding(
-    space: Room, seating: Seating, shape: Shaped, level: float, limits: Limits
+    space: Room, shape: Shaped, level: float, limits: Limits, *, kit_made: bool
 ) -> list[str]:
     """Return the rules that take something off the pad, strongest first, in words.
 
@@ -276,39 +277,53 @@ def _binding(
     the volume then loses is its share, however many other rules say the same.
     """
     feel = feel_of(limits)
-    wish = space.wish(level)[::COARSE, ::COARSE]
-    base = next(c for c in space.ceilings if c.code == "base-edge")
-    inside = np.minimum(wish, base.z[::COARSE, ::COARSE])
-    plain = pad_surface(inside, feel, cell=COARSE)
-    volume, crest = max(float(plain.sum()), 1e-9), float(plain.max())
+    thin = space.coarser(COARSE)
+    base = next(c for c in thin.ceilings if c.code == "base-edge")
+    inside = base.z > 0
+
+    def topped(z: Array) -> Array:
+        top = follow(np.where(inside, z, FREE), thin.felt, feel, cell=thin.cell)
+        return np.where(inside, np.maximum(top, 0.0), 0.0)
+
+    wish = thin.wish(level)
+    plain = topped(wish)
+    volume, crest = max(float(plain.sum()), 1e-9), thin.at(plain, shape.crest)
     found: list[tuple[float, str]] = []
-    for ceiling in space.ceilings:
-        if ceiling is base:
+    for ceiling in thin.ceilings:
+        if ceiling.code == "base-edge" or not (inside & (ceiling.z < plain - 0.05)).any():
             continue
-        z = ceiling.z[::COARSE, ::COARSE]
-        if not (z < plain - 0.05).any():
-            continue
-        alone = pad_surface(np.minimum(inside, z), feel, cell=COARSE)
-        lost = crest - float(alone.max())
+        alone = (
+            np.where(inside, lower_of(plain, ceiling.z), 0.0) if ceiling.cap
+            else topped(np.minimum(wish, ceiling.z))
+        )
+        lost = crest - thin.at(alone, shape.crest)
         share = 1.0 - float(alone.sum()) / volume
         if lost > BINDING_MM or share > BINDING_SHARE:
             found.append((max(share, lost / max(crest, 1e-9)), ceiling.words))
     words = [text for _, text in sorted(found, key=lambda item: -item[0])]
-    i, j = np.unravel_index(int(shape.surface.argmax()), shape.surface.shape)
-    short = float(space.wish(level)[i, j] - shape.surface[i, j])
-    if short > BINDING_MM:
+    short = space.at(space.wish(level), shape.crest) - space.at(shape.surface, shape.crest)
+    if short > BINDING_MM and kit_made:
+        words.append(f"the kit has no higher pad that fits: its crest is {short:.1f} mm below the wish")
+    elif short > BINDING_MM:
         words.append(
-            f"slopes of {feel.slope:g}° ({feel.slope_medial:g}° medially) and the crest's radius "
-            f"of {feel.crest_radius:g} mm keep the crest {short:.1f} mm below the wish"
+            f"the gap under the sole may change by at most {feel.residual:g} mm per mm, so that no "
+            f"edge is felt: with the places kept free this holds the crest {short:.1f} mm below "
+            "the wish"
         )
     return words
 
 
-def _hump_notes(shape: Shaped) -> list[Note]:
-    """Return a warning where a place kept free parts the pad into humps along the foot."""
+def _side_height(space: Room, top: Array, ring: Array, edge: float) -> float:
+    """Return how high the pad stands at its border, mm: its edge where it runs out all round."""
+    return round(max([edge, *(space.at(top, point) for point in ring)]), 2)
+
+
+def _hump_notes(shape: Shaped, space: Room, seating: Seating) -> list[Note]:
+    """Return a warning where a place kept free parts the pad into humps along the arch line."""
     from scipy import signal
 
-    along = shape.surface.max(axis=1)
+    y = line_at(seating, space.x)
+    along = np.array([space.at(shape.surface, p) for p in zip(space.x, y, strict=True)])
     tops, _ = signal.find_peaks(np.pad(along, 1), prominence=HUMP_MM)
     if len(tops) < 2:
         return []
@@ -316,30 +331,6 @@ def _hump_notes(shape: Shaped) -> list[Note]:
     return [Note(code="pad-humps", level=NoteLevel.WARN, text=(
         f"a place kept free parts the pad into humps, {heights} mm high from rear to front, with a "
         "hollow between them: feel whether its rims press; else cut the pad there"))]  # fmt: skip
-
-
-def _wall_note(
-    plan: PadPlan, space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits
-) -> list[Note]:
-    """Return what a pad that stands against the shoe's medial wall would fill, if much more."""
-    gap = plan.gap_at_crest.value or 0.0
-    standing = limits.value("feel.medial_edge") > limits.value("feel.edge")
-    moved = wish.shift != (0.0, 0.0) or wish.turn  # its shape is not the question then
-    if wish.source == "kit" or standing or moved or plan.crest.height >= POOR_FILL * level * gap:
-        return []
-    edge = min(WALL_EDGE_MM, limits.value("feel.flange"))
-    _, medial = edges_at(seating.base, plan.crest.from_rear)
-    crest = (plan.crest.from_rear, float(medial[0]) - plan.crest.from_medial)
-    coarse, raised = space.coarser(COARSE), limits.changed(feel__medial_edge=edge)
-    now = plan.crest.height
-    then = coarse.at(from_scan(coarse, seating, wish, level, raised).surface, crest)
-    if then - now < WALL_GAIN_MM:
-        return []
-    return [Note(code="standing-edge", text=(
-        f"the pad fills {100 * plan.crest.height / gap:.0f} % of the gap instead of "
-        f"{100 * level:.0f} %, also because it runs out at its medial edge; where the shoe's wall "
-        f"stands there, an edge of {edge:g} mm (--medial-edge {edge:g}) raises the top at this "
-        f"place by {then - now:.1f} mm"))]  # fmt: skip
 
 
 def _steps(
@@ -373,10 +364,9 @@ def _steps(
 
 def _height_at(space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits) -> float:
     """Return the crest height that another support level would give, mm."""
-    if wish.source == "kit":
-        shape = from_kit(space, seating, wish, level, limits)
-        return float(shape.surface.max()) if shape else 0.0
-    return float(from_scan(space.coarser(COARSE), seating, wish, level, limits).surface.max())
+    thin = space if wish.source == "kit" else space.coarser(COARSE)
+    shape = (from_kit if wish.source == "kit" else from_scan)(thin, seating, wish, level, limits)
+    return thin.at(shape.surface, shape.crest) if shape else 0.0
 
 
 def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:
@@ -387,11 +377,11 @@ def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:
     rear, front = crest_window(seating, limits)
     if plan.shift != (0.0, 0.0):
         notes.append(Note(code="pad-moved", text=f"pad moved by hand: {move_words(*plan.shift)}"))
-    if plan.medial_edge is not None:
-        notes.append(Note(code="medial-edge", level=NoteLevel.WARN, text=(
-            f"the pad's medial edge stands up to {plan.medial_edge:g} mm high: only where the "
-            "shoe's wall stands against it over the whole length; the collar and the ankle must "
-            "clear it by 5 mm, which the fitter checks in the shoe")))  # fmt: skip
+    if plan.medial_height is not None and plan.medial_height > plan.edge + 0.1:
+        notes.append(Note(code="medial-side", level=NoteLevel.WARN, text=(
+            f"the pad's medial side stands up to {plan.medial_height:.1f} mm high against the "
+            "shoe's wall: collar and ankle must clear it by 5 mm, which the fitter checks in the "
+            "shoe; where the wall stands off, let it run out (--medial-edge 0.4)")))  # fmt: skip
     if not rear - 0.5 <= plan.crest.from_rear <= front + 0.5:
         where = "ahead of" if off > 0 else "behind"
         notes.append(Note(code="crest-off-apex", level=NoteLevel.WARN, text=(

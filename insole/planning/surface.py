@@ -1,16 +1,19 @@
-"""The largest surface a hand would like to feel under a ceiling.
+"""The support surface: the highest top that follows the sole under every rule's ceiling.
 
-    ceiling on a grid -> pad_surface -> surface: never above, slopes and radii kept
+    ceiling and gap on a grid -> follow -> top: never above, felt only where the foot leads it
 
-Everything here is built from lower and upper envelopes (infimal and supremal convolutions).
-They keep order: where no ceiling is lowered, no surface is lowered, so that more support never
-makes a pad lower anywhere. No smoothing filter is needed, and none could promise that.
+A support is felt where it stops following the foot, not where it is steep. So the rules of feel
+are rules of the *residual gap* (sole above top): it changes by no more than a slope, and the top
+is nowhere rounder than the sole it faces by more than a curvature. Both hold for the clearance
+``lift = top - gap`` (never positive), which is made from lower and upper envelopes (infimal and
+supremal convolutions). They keep order: where no ceiling is lowered, no top is lowered, so that
+more support never makes a part lower anywhere. No smoothing filter could promise that.
 
 Terms
-    ceiling   mm above the base that the top may not pass; where there may be no pad it is the
-              edge, the thickness that counts as nothing
-    cone      how far the top may rise with distance from any point of the ceiling
-    slope     of a face by the way it falls: medial faces may be steeper than all others
+    ceiling   mm above the base that the top may not pass
+    lift      top less gap, mm: how far the top lies below the sole, negative
+    cap       a ceiling that is not faded by the residual's slope, since the foot leaves the part
+              there anyway: the flange, the navicular, a medial edge that runs out
 """
 
 from __future__ import annotations
@@ -23,98 +26,97 @@ import numpy as np
 from footscan.scan import Array
 from insole.planning.limits import Limits
 
-__all__ = ["Feel", "feel_of", "pad_surface"]
+__all__ = ["FREE", "Feel", "feel_of", "follow", "lower_of"]
 
+FREE = 1e3  # mm: no ceiling here
 KERNEL_MM = 6.0  # reach of one round of the cone; directions are then true to 0.4 %
-FOOT_RADIUS_MM = 4.0  # hollow at the foot of a slope, so that it runs out without a crease
-MARGIN_DEG = 0.5  # kept free for the grid's directions
+CAP_ROUND_MM = 3.0  # least radius of a convex edge that the foot may touch; common practice
+SETTLED_MM = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Feel:
-    """What the fingertip asks of a surface: slopes in degrees, radius and edge in mm."""
+    """What a foot asks of a support.
 
-    slope: float
-    slope_medial: float
-    crest_radius: float
+    Attributes
+    ----------
+    residual : float
+        Largest change of the residual gap, mm per mm of way.
+    hump : float
+        The top may be more convex than the sole it faces by 1 / `hump`, mm.
+    run_out, run_out_medial : float
+        Slopes against the bed where the sole is not followed, degrees.
+    edge : float
+        Thickness that counts as nothing, mm.
+    """
+
+    residual: float
+    hump: float
+    run_out: float
+    run_out_medial: float
     edge: float
 
 
 def feel_of(limits: Limits) -> Feel:
     """Return the feel that the planning limits ask for."""
     return Feel(
-        slope=limits.value("feel.slope"), slope_medial=limits.value("feel.slope_medial"),
-        crest_radius=limits.value("feel.crest_radius"), edge=limits.value("feel.edge"),
+        residual=limits.value("feel.residual"), hump=limits.value("feel.hump"),
+        run_out=limits.value("feel.slope"), run_out_medial=limits.value("feel.slope_medial"),
+        edge=limits.value("feel.edge"),
     )  # fmt: skip
 
 
-def pad_surface(ceiling: Array, feel: Feel, *, cell: float = 1.0) -> Array:
-    """Return the highest surface under `ceiling` that keeps slopes and crest radius.
+def follow(ceiling: Array, gap: Array, feel: Feel, *, cell: float = 1.0) -> Array:
+    """Return the highest top under `ceiling` that keeps residual slope and humps.
 
-    A ceiling below the edge counts as the edge. Lower envelope of the ceiling with cones (slope
-    limit), softened where slopes run out into the edge, then the union of all balls of the
-    crest radius that fit below (no convex curve is tighter). Nowhere above the ceiling, and
-    monotone in it.
+    Lower envelope of the lift with cones of the residual's slope, then the union of all
+    paraboloids of the hump's curvature that fit below it (a grey opening). Nowhere above the
+    ceiling, and monotone in it.
 
     Parameters
     ----------
     ceiling : ndarray, shape (nx, ny)
-        mm; axis 0 along the bed, axis 1 across with +y medial.
+        mm; axis 0 along the bed, axis 1 across. ``FREE`` where nothing bounds the top.
+    gap : ndarray, shape (nx, ny)
+        Clearance between sole and bed, mm; finite.
     cell : float
         Grid spacing, mm.
 
     Returns
     -------
     ndarray, shape (nx, ny)
-        mm, at least the edge.
+        mm; may lie below the edge, or below zero, outside of the part.
     """
-    ceiling = np.maximum(np.asarray(ceiling, dtype=float), feel.edge)
-    soft = _under(_cone_envelope(ceiling, feel, cell), FOOT_RADIUS_MM, cell)
-    return _opened(soft, feel, cell)
+    lift = np.asarray(ceiling, dtype=float) - gap
+    lift = _cone_envelope(lift, feel.residual, cell)
+    return np.asarray(np.minimum(_opened(lift, feel.hump, cell) + gap, ceiling))
 
 
-def _cone_envelope(ceiling: Array, feel: Feel, cell: float) -> Array:
-    """Return the lower envelope of the ceiling with direction-dependent cones."""
+def lower_of(top: Array, cap: Array, radius: float = CAP_ROUND_MM) -> Array:
+    """Return the lower of `top` and `cap`, rounded where they meet; monotone in both.
+
+    Below the sharp edge by at most a quarter of `radius`, so never above either. A smooth
+    minimum whose largest curvature for two planes at right angles is about 1 / `radius`.
+    """
+    near = np.clip(1.0 - np.abs(top - cap) / radius, 0.0, None)
+    return np.asarray(np.minimum(top, cap) - near**2 * radius / 4.0)
+
+
+def _cone_envelope(z: Array, slope: float, cell: float) -> Array:
+    """Return the lower envelope of `z` with upward cones of `slope`."""
     reach = max(2, round(KERNEL_MM / cell))
-    out = ceiling
     offsets = [
         (i, j) for i in range(-reach, reach + 1) for j in range(-reach, reach + 1)
         if (i or j) and i * i + j * j <= reach * reach and math.gcd(i, j) == 1
     ]  # fmt: skip
-    rise = [(i, j, _gauge(i * cell, j * cell, feel)) for i, j in offsets]
+    rises = [(i, j, slope * cell * math.hypot(i, j)) for i, j in offsets]
     # single grid steps carry the long way, primitive directions carry the shape
     for _ in range(200):
-        before = out
-        out = _least(out, rise, reach)
-        if np.array_equal(out, before) or float(np.max(before - out)) < 1e-9:
+        before = z
+        z = _least(z, rises, reach)
+        if float(np.max(before - z)) < SETTLED_MM:
             break
-    return out
-
-
-def _gauge(dx: float, dy: float, feel: Feel) -> float:
-    """Return how far the top may rise over (dx, dy); going lateral it may rise faster.
-
-    The face between a medial low point and a higher one lateral of it falls medially: that is
-    the medial wall. Elliptic between the directions, so that the gauge is convex.
-    """
-    plain = math.tan(math.radians(feel.slope - MARGIN_DEG))
-    medial = math.tan(math.radians(feel.slope_medial - MARGIN_DEG))
-    return math.hypot(dx * plain, dy * (medial if dy < 0 else plain))
-
-
-def _opened(z: Array, feel: Feel, cell: float) -> Array:
-    """Return the union of all balls of the crest radius below `z` (grey opening).
-
-    Only the cap of the ball that is as steep as the steepest slope can touch.
-    """
-    steep = math.radians(max(feel.slope, feel.slope_medial) + 3.0)
-    reach = math.ceil(feel.crest_radius * math.sin(steep) / cell)
-    at = cell * np.arange(-reach, reach + 1)
-    square = at[:, None] ** 2 + at[None, :] ** 2
-    cap = square <= (feel.crest_radius * math.sin(steep)) ** 2
-    ball = np.sqrt(np.where(cap, feel.crest_radius**2 - square, 0.0)) - feel.crest_radius
-    drops = [(int(i) - reach, int(j) - reach, -float(ball[i, j])) for i, j in np.argwhere(cap)]
-    return -_least(-_least(z, drops, reach), drops, reach)
+    return z
 
 
 def _least(z: Array, rises: list[tuple[int, int, float]], reach: int) -> Array:
@@ -129,18 +131,21 @@ def _least(z: Array, rises: list[tuple[int, int, float]], reach: int) -> Array:
     return out
 
 
+def _opened(z: Array, radius: float, cell: float) -> Array:
+    """Return the union of all downward paraboloids of `radius` below `z`."""
+    return -_under(-_under(z, radius, cell), radius, cell)
+
+
 def _under(z: Array, radius: float, cell: float) -> Array:
     """Return the lower envelope of `z` with upward paraboloids of `radius`, axis by axis."""
     for axis in (0, 1):
         line = np.moveaxis(z, axis, 0)
-        at = cell * np.arange(len(line))
-        bowl = (at[:, None] - at[None, :]) ** 2 / (2.0 * radius)
-        reach = math.sqrt(2.0 * radius * max(float(np.ptp(line)), 1e-9)) / cell
-        half = min(len(line), int(reach) + 2)
-        out = np.full(line.shape, np.inf)
-        for k in range(-half + 1, half):
-            lo, hi = max(0, -k), min(len(line), len(line) - k)
-            height = bowl[0, abs(k)]
-            np.minimum(out[lo:hi], line[lo + k : hi + k] + height, out=out[lo:hi])
+        span = float(np.ptp(line[np.abs(line) < FREE / 2])) if (np.abs(line) < FREE / 2).any() else 0.0
+        reach = min(len(line), int(math.sqrt(2.0 * radius * max(span, 1e-9)) / cell) + 2)
+        out = line.copy()
+        for k in range(1, reach):
+            rise = (k * cell) ** 2 / (2.0 * radius)
+            np.minimum(out[k:], line[:-k] + rise, out=out[k:])
+            np.minimum(out[:-k], line[k:] + rise, out=out[:-k])
         z = np.moveaxis(out, 0, axis)
     return z
