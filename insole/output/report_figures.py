@@ -28,7 +28,7 @@ from insole.output.phrases import spread_words
 from insole.output.pictures import Turn
 from insole.output.places import ball_lines, crest_point, spread, tender_spots
 from insole.output.shades import HEIGHTS, coloured, image, legend
-from insole.parts.pad import surface
+from insole.planning.tops import spline_of
 from insole.planning.limits import of_plan
 from insole.planning.plan import FootPlan, Plan, WedgePlace
 from insole.planning.seating import bed_heights
@@ -79,7 +79,7 @@ def above_bed(plan: Plan, foot: FootPlan, x: Array, y: Array) -> Array:
     """
     if foot.sole is None:
         raise ValueError("the plan keeps no sole")
-    return np.asarray(surface(foot.sole, "sole")(x, y)) - bed_above(plan, foot, x, y)
+    return np.asarray(spline_of(foot.sole)(x, y)) - bed_above(plan, foot, x, y)
 
 
 def bed_above(plan: Plan, foot: FootPlan, x: Array, y: Array) -> Array:

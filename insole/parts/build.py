@@ -30,7 +30,7 @@ __all__ = ["PROCESSES", "Process", "all_parts", "check"]
 
 VOLUME_SHARE = 0.01  # mesh against the analytic or integrated volume
 EDGE_MOST_MM = 0.5  # thickest pad edge that a fingertip passes under a cover
-CHORD_MM = 0.02  # triangles against the planned surface
+CHORD_MM = 0.06  # triangles against the planned surface, in z: a rounded rim is 45° steep
 EDGE_SLACK_MM = 0.1  # half the step that a fingertip finds; an outline meets the edge only so well
 FORM_WALL_MM = 5.0  # thinnest place of a form, plaster included; common practice, no source
 THICK_EDGE_MM = 0.3  # made against planned: what a calliper at the bench tells apart

@@ -34,12 +34,12 @@ from shapely import Polygon
 from footscan.scan import Array, Side
 from insole.errors import PartError, PlanError
 from insole.parts import engraving, outlines, solids
-from insole.parts.pad import surface
 from insole.parts.part import Part, as_worn
 from insole.planning.limits import Limits, default_limits, of_plan
 from insole.planning.plan import FootPlan, HeightGrid, PadPlan, Plan
 from insole.planning.seating import bed_heights
 from insole.planning.shoe import parse
+from insole.planning.tops import PadTop, spline_of
 
 __all__ = ["FORM", "FormWish", "Upper", "form", "form_words", "forms", "upper", "why_not"]
 
@@ -216,7 +216,7 @@ def upper(foot: FootPlan, plan: Plan, wish: FormWish) -> Upper:
     x, y = _grid(foot, foot.sole, wish)
     gx, gy = np.meshgrid(x, y, indexing="ij")
     bed = _bed(foot, plan, x, y)
-    sole = np.maximum(surface(foot.sole, FORM)(x, y), bed)
+    sole = np.maximum(spline_of(foot.sole)(x, y), bed)
     pad = _pad_top(foot.pad, gx, gy)
     taken = _taken_down(foot.pad, sole - bed, pad, x)
     z = np.maximum(sole - taken, bed + np.nan_to_num(pad))
@@ -259,7 +259,7 @@ def _pad_top(pad: PadPlan, gx: Array, gy: Array) -> Array:
     """Return the pad's top above the bed inside its outline, NaN elsewhere."""
     inside = shapely.contains_xy(Polygon(pad.outline), gx, gy)
     top = np.full(gx.shape, np.nan)
-    top[inside] = np.maximum(surface(pad.top).ev(gx[inside], gy[inside]), 0.0)
+    top[inside] = PadTop(pad).at(gx[inside], gy[inside])
     return top
 
 

@@ -2,9 +2,9 @@
 
     FootPlan.pad -> arch_pad -> Part (canonical frame)
 
-The top is ``max(edge, s(x, y))`` with s the bicubic spline through the plan's heights. The mesh
-is the master: grid triangles under that function, clipped to the outline. The B-rep for STEP is
-a spline approximation of the same function, checked against it.
+The top is that of :class:`insole.planning.tops.PadTop`. The mesh is the master: grid triangles
+under that function, clipped to the outline. The B-rep for STEP is a spline approximation of the
+same function, checked against it.
 """
 
 from __future__ import annotations
@@ -19,13 +19,14 @@ from scipy.interpolate import RectBivariateSpline
 from shapely import Polygon
 
 from footscan.scan import Array, IntArray, Side
-from insole.errors import PartError
+from insole.errors import PartError, PlanError
 from insole.parts import breps, outlines, sockets, solids
 from insole.parts.part import Mark, Part
 from insole.planning.dowels import PAD_DEPTH_MM
-from insole.planning.plan import FootPlan, HeightGrid, PadPlan
+from insole.planning.plan import FootPlan, PadPlan
+from insole.planning.tops import PadTop, spline_of
 
-__all__ = ["arch_pad", "cross_hair", "grind_lines", "surface"]
+__all__ = ["arch_pad", "cross_hair", "grind_lines"]
 
 NOTCH_MM = (1.5, 4.0)  # depth and length; deeper would stand as a step in the dome
 LABEL_MM = 7.0
@@ -36,25 +37,9 @@ CONTOUR_CELL_MM = 0.25
 CONTOUR_LEAST_MM = 6.0
 ROOF_DIP_MM = 0.02  # heights this far under the edge are left as they are in the boundary solid
 ROOF_STEP_MM = 0.7
+MERGE_MM = 0.005  # triangles of a fine mesh are merged as long as they stay this close
+RIM_STEP_MM = 0.5  # where a rim of 3 mm is rounded
 ROOF_REACH_MM = 3.0
-
-
-def surface(grid: HeightGrid, part: str = "arch-pad") -> RectBivariateSpline:
-    """Return the bicubic spline through a height grid: ``s.ev(x, y)``, mm.
-
-    Raises
-    ------
-    insole.errors.PartError
-        The grid is too small, ragged, or has heights that are no numbers.
-    """
-    if len({len(row) for row in grid.z}) != 1 or len(grid.z) < 4 or len(grid.z[0]) < 4:
-        raise PartError(part, f"the heights of the {part} need a full grid of at least 4 by 4")
-    z = np.asarray(grid.z, dtype=float)
-    if not np.isfinite(z).all() or not grid.step > 0:
-        raise PartError(part, f"the heights of the {part} have values that are no numbers")
-    x = grid.x0 + grid.step * np.arange(z.shape[0])
-    y = grid.y0 + grid.step * np.arange(z.shape[1])
-    return RectBivariateSpline(x, y, z, kx=3, ky=3, s=0)
 
 
 def arch_pad(foot: FootPlan, case: str) -> Part:
@@ -80,21 +65,21 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
     pad = foot.pad
     if pad is None:
         raise PartError("arch-pad", f"the plan has no pad for the {foot.side} foot")
-    spline = surface(pad.top)
+    top = _top(pad)
     plan = solids.solid_polygon(pad.outline, "arch-pad")
     _check_cover(pad, plan)
     plan, notch = outlines.notched(
         plan, _notch_station(pad, plan), depth=NOTCH_MM[0], length=NOTCH_MM[1]
     )
-    solid = solids.under_heights(plan, spline.ev, _step(spline, plan), pad.edge)
+    solid = _solid(top, plan)
     at = foot.base.dowels
     solid = sockets.cut(solid, at, -1.0, PAD_DEPTH_MM)
     vertices, faces = solids.arrays(solid, "arch-pad")
     outline, holes = outlines.rings(plan)
-    volume = solids.integral(plan, partial(_height, pad))
+    volume = solids.integral(plan, top.at)
     side = Side(foot.side)
     pins = sockets.facts(at, PAD_DEPTH_MM, face="shoe")
-    levels, grind = grind_lines(pad, plan)
+    levels, grind = grind_lines(top, plan)
     return Part(
         name="arch-pad",
         side=side,
@@ -107,12 +92,12 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
         volume=volume - sockets.volume(at, PAD_DEPTH_MM),
         solid=partial(_brep, pad, outline, volume, tuple(at)),
         material=pad.material,
-        facts=_facts(pad, notch, vertices, faces) | pins | {"grind_levels": levels},
+        facts=_facts(top, notch, vertices, faces) | pins | {"grind_levels": levels},
     )
 
 
 def grind_lines(
-    pad: PadPlan, plan: Polygon, step: float = GRIND_STEP_MM
+    top: PadTop, plan: Polygon, step: float = GRIND_STEP_MM
 ) -> tuple[tuple[float, ...], tuple[Array, ...]]:
     """Return heights and contours of the top, `step` mm apart, for grinding a blank.
 
@@ -127,11 +112,10 @@ def grind_lines(
 
     x0, y0, x1, y1 = plan.bounds
     x, y = (np.arange(a, b + CONTOUR_CELL_MM, CONTOUR_CELL_MM) for a, b in ((x0, x1), (y0, y1)))
-    z = _height(pad, *(g.ravel() for g in np.meshgrid(x, y, indexing="ij")))
-    z = z.reshape(len(x), len(y))
+    z = top.at(*np.meshgrid(x, y, indexing="ij"))
     levels: list[float] = []
     lines: list[Array] = []
-    for k in range(math.floor(pad.edge / step) + 1, math.ceil(float(z.max()) / step)):
+    for k in range(math.floor(top.pad.edge / step) + 1, math.ceil(float(z.max()) / step)):
         for ring in measure.find_contours(z, k * step):
             drawn = shapely.LineString(ring * CONTOUR_CELL_MM + [x0, y0]).intersection(plan)
             for line in shapely.get_parts(shapely.line_merge(drawn)):
@@ -141,8 +125,20 @@ def grind_lines(
     return tuple(levels), tuple(lines)
 
 
-def _height(pad: PadPlan, x: Array, y: Array) -> Array:
-    return np.asarray(np.maximum(surface(pad.top).ev(x, y), pad.edge))
+def _top(pad: PadPlan) -> PadTop:
+    try:
+        return PadTop(pad)
+    except PlanError as error:
+        raise PartError("arch-pad", f"the arch-pad: {error}") from None
+
+
+def _solid(top: PadTop, plan: Polygon) -> Any:
+    """Return the solid; triangles fine enough for a rounded rim, merged where the top is calm."""
+    step = _step(top.spline, plan)
+    if top.pad.rim_radius <= 0 or not len(top.rim):
+        return solids.under_heights(plan, top.free, step, top.pad.edge)
+    fine = min(step, solids.grid_step(1.0 / top.pad.rim_radius))
+    return solids.under_heights(plan, top.free, fine, top.pad.edge).simplify(MERGE_MM)
 
 
 def _check_cover(pad: PadPlan, plan: Polygon) -> None:
@@ -176,13 +172,15 @@ def _notch_station(pad: PadPlan, plan: Polygon) -> float:
 
 
 def _crest_y(pad: PadPlan, plan: Polygon) -> float:
-    """Return y of the crest: the highest place on the station the plan gives for it."""
+    """Return y of the crest; of earlier plans, the highest place on the station they give."""
+    if pad.crest.y is not None:
+        return pad.crest.y
     y0, y1 = plan.bounds[1], plan.bounds[3]
     y = np.linspace(y0, y1, 401)
     y = y[shapely.contains_xy(plan, np.full_like(y, pad.crest.from_rear), y)]
     if not len(y):
         return float(plan.representative_point().coords[0][1])
-    z = surface(pad.top).ev(np.full_like(y, pad.crest.from_rear), y)
+    z = spline_of(pad.top).ev(np.full_like(y, pad.crest.from_rear), y)
     return float(y[z >= z.max() - 1e-3].mean())
 
 
@@ -222,24 +220,27 @@ def _marks(side: Side, pad: PadPlan, plan: Polygon, case: str) -> tuple[Mark, ..
 
 
 def _facts(
-    pad: PadPlan, notch: tuple[float, float] | None, vertices: Array, faces: IntArray
+    top: PadTop, notch: tuple[float, float] | None, vertices: Array, faces: IntArray
 ) -> dict[str, Any]:
-    rim = _height(pad, *np.asarray(pad.outline, dtype=float).T)
+    pad = top.pad
+    rim = top.at(*np.asarray(pad.outline, dtype=float).T)
     facts: dict[str, Any] = {
         "pad": pad.name,
         "height": round(float(vertices[:, 2].max()), 2),
         "edge": pad.edge,
-        "chord_error": round(solids.chord_error(vertices, faces, partial(_height, pad)), 4),
+        "chord_error": round(solids.chord_error(vertices, faces, top.at), 4),
         "edge_most": round(float(rim.max()), 3),
         "crest": (pad.crest.from_rear, round(_crest_y(pad, Polygon(pad.outline)), 3)),
+        "crest_height": pad.crest.height,
         "crest_from_rear": pad.crest.from_rear,
         "crest_from_medial": pad.crest.from_medial,
         "turn": pad.turn,
         "front_edge": pad.front_edge,
         "rear_edge": pad.rear_edge,
     }
-    if pad.medial_edge is not None:
-        facts["standing_edge"] = pad.medial_edge  # against the shoe's wall, as wished
+    stands = pad.medial_height if pad.medial_height is not None else pad.medial_edge
+    if stands is not None and stands > pad.edge:
+        facts["standing_edge"] = stands  # against the shoe's wall
     if notch is not None:
         facts["notch"] = notch
     return facts
@@ -248,25 +249,29 @@ def _facts(
 def _brep(
     pad: PadPlan, outline: Array, volume: float, at: tuple[tuple[float, float], ...] = ()
 ) -> Any:
-    solid = breps.under_spline(outline, _roof(pad, Polygon(outline)), volume, "arch-pad")
+    top = PadTop(pad)
+    solid = breps.under_spline(outline, _roof(top, Polygon(outline)), volume, "arch-pad")
     return breps.one_solid(sockets.brep_cut(solid, at, -1.0, PAD_DEPTH_MM), "arch-pad")
 
 
-def _roof(pad: PadPlan, plan: Polygon) -> RectBivariateSpline:
-    """Return the spline that the kernel gets: the pad's own, or refitted with its floor.
+def _roof(top: PadTop, plan: Polygon) -> RectBivariateSpline:
+    """Return the spline that the kernel gets: the pad's own, or refitted with floor and rim.
 
-    Refitted where the heights end too near the outline for a clean cut, or dip under the edge.
+    Refitted where the heights end too near the outline for a clean cut, dip under the edge, or
+    are rounded along a standing side.
     """
-    spline = surface(pad.top)
+    spline, edge = top.spline, top.pad.edge
     x0, y0, x1, y1 = plan.bounds
     x, y = np.meshgrid(np.arange(x0, x1, 0.5), np.arange(y0, y1, 0.5), indexing="ij")
     inside = shapely.contains_xy(plan, x, y)
-    dip = pad.edge - float(spline.ev(x[inside], y[inside]).min())
+    dip = edge - float(spline.ev(x[inside], y[inside]).min())
     (tx, ty), reach = spline.tck[:2], ROOF_REACH_MM
     covered = shapely.box(tx[0], ty[0], tx[-1], ty[-1]).covers(shapely.box(*plan.bounds).buffer(1))
-    if dip < ROOF_DIP_MM and covered:
+    rounded = top.pad.rim_radius > 0 and len(top.rim) > 0
+    if dip < ROOF_DIP_MM and covered and not rounded:
         return spline
-    at_x = np.arange(x0 - reach, x1 + reach + ROOF_STEP_MM, ROOF_STEP_MM)
-    at_y = np.arange(y0 - reach, y1 + reach + ROOF_STEP_MM, ROOF_STEP_MM)
-    z = _height(pad, *(g.ravel() for g in np.meshgrid(at_x, at_y, indexing="ij")))
-    return RectBivariateSpline(at_x, at_y, z.reshape(len(at_x), len(at_y)), kx=3, ky=3, s=0)
+    step = RIM_STEP_MM if rounded else ROOF_STEP_MM
+    at_x = np.arange(x0 - reach, x1 + reach + step, step)
+    at_y = np.arange(y0 - reach, y1 + reach + step, step)
+    z = top.at(*np.meshgrid(at_x, at_y, indexing="ij"))
+    return RectBivariateSpline(at_x, at_y, z, kx=3, ky=3, s=0)

@@ -136,6 +136,7 @@ class Crest(_Record):
     from_rear: float = Field(description="mm from the base's rear edge along its centreline")
     from_medial: float = Field(description="mm from the base's medial edge, across")
     height: float = Field(description="mm above the face the pad lies on")
+    y: float | None = Field(default=None, description="mm medial of the base's centreline")
 
 
 class PadPlan(_Record):

@@ -40,8 +40,9 @@ from insole.planning.plan import (
 )
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
+from insole.planning.tops import PadTop
 
-__all__ = ["GRAVITY", "compare", "gent_modulus", "pad_height", "region_maps", "shim_notes"]
+__all__ = ["GRAVITY", "compare", "gent_modulus", "region_maps", "shim_notes"]
 
 GRAVITY = 9.80665  # m/s2, standard
 CELL_MM = 2
@@ -180,17 +181,6 @@ def shim_notes(
     return tuple(notes)
 
 
-def pad_height(pad: PadPlan, x: Array, y: Array) -> Array:
-    """Return the height of a pad's top at (x, y), mm; 0 outside its outline."""
-    import shapely
-
-    top = pad.top
-    at = [(x - top.x0) / top.step, (y - top.y0) / top.step]
-    z = ndimage.map_coordinates(np.asarray(top.z), at, order=1, mode="nearest")
-    inside = shapely.contains_xy(shapely.Polygon(pad.outline), x, y)
-    return np.where(inside, np.maximum(z, pad.edge), 0.0)
-
-
 def region_maps(level: Seating, x: Array, y: Array, limits: Limits) -> dict[str, Mask]:
     """Return the regions of the sole as masks at (x, y); each place belongs to one.
 
@@ -240,7 +230,7 @@ def _bed(level: Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], limit
     for wedge in wedges:
         if wedge.place is not WedgePlace.UNDER:
             parts += shim_height(wedge, gx, gy)
-    raised = pad_height(pad, gx, gy) if pad is not None else np.zeros(gap.shape)
+    raised = PadTop(pad).inside(gx, gy) if pad is not None else np.zeros(gap.shape)
     regions = region_maps(level, gx, gy, limits)
     return _Bed(
         x=x, y=y, gap=gap, parts=parts + raised, pad=(raised > 0) & ~regions["forefoot"],

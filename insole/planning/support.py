@@ -242,7 +242,7 @@ def _record(
         outline=[(round(float(px), 3), round(float(py), 3)) for px, py in ring],
         top=_nodes(space, top, ring), edge=feel.edge,
         crest=Crest(from_rear=round(crest_x, 2), from_medial=round(float(medial[0]) - crest_y, 2),
-                    height=round(height, 2)),
+                    height=round(height, 2), y=round(crest_y, 2)),
         turn=shape.turn, shift=wish.shift, support_level=round(level, 4),
         front_edge=round(float(ring[:, 0].max()), 2), rear_edge=round(float(ring[:, 0].min()), 2),
         binding=binding,

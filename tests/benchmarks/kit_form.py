@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from insole.planning import kit, outline, seating, support
 from insole.planning.limits import default_limits
 from insole.planning.plan import PadPlan
-from insole.planning.pressing import pad_height
+from insole.planning.tops import PadTop
 from tests.benchmarks.planning_study import level_shoe, made_up
 
 FILE = Path(kit.__file__).with_name("kit_form.toml")
@@ -49,7 +49,7 @@ def sampled(pad: PadPlan, crest_y: float) -> Sampled:
     u, v = np.linspace(-1.0, 1.0, ROWS), np.linspace(-0.999, 0.98, COLUMNS)
     at_x = x + np.where(u > 0, u * front, u * rear)
     at_y = crest_y + np.where(v > 0, v * medial, v * lateral)
-    z = pad_height(pad, *np.meshgrid(at_x, at_y, indexing="ij"))
+    z = PadTop(pad).inside(*np.meshgrid(at_x, at_y, indexing="ij"))
     z = np.where(z > 0, z, np.nan)  # beyond its outline a pad says nothing
     return Sampled(front=front / (front + rear), medial=medial / (medial + lateral),
                    heights=z / pad.crest.height)  # fmt: skip

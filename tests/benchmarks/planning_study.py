@@ -39,7 +39,7 @@ from insole.planning.ceilings import low_pass
 from insole.planning.limits import default_limits
 from insole.planning.outline import edges_at, lay_out
 from insole.planning.plan import FootPlan
-from insole.planning.pressing import pad_height
+from insole.planning.tops import PadTop
 from insole.planning.shoe import Shoe, parse
 from tests import feet
 
@@ -129,7 +129,7 @@ def raster(record: FootPlan) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     ring = np.asarray(record.pad.outline)
     low, high = np.floor(ring.min(axis=0)) - 1, np.ceil(ring.max(axis=0)) + 1
     x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]), indexing="ij")
-    return x, y, pad_height(record.pad, x, y)
+    return x, y, PadTop(record.pad).inside(x, y)
 
 
 def broken(record: FootPlan, seated: seating.Seating) -> dict[str, float]:
