@@ -38,14 +38,15 @@ def eased(tried: Callable[[float | None], Tried], limits: Limits) -> Tried:
     step, least = limits.value("support.step"), limits.value("support.least")
     first = now = tried(None)
     lower = math.inf
-    while now[0].pad is not None and _presses(now[2]):
-        filled = now[0].pad.crest.height / max(now[0].pad.gap_at_crest.value or 0.0, 1e-9)
-        share = min(filled, now[0].pad.support_level)  # between the two the pad stays as it is
+    while (made := now[0].pad or now[0].contour) is not None and _presses(now[2]):
+        gap, left = made.gap_at_crest.value or 0.0, made.residual_gap.value or 0.0
+        filled = (gap - left) / max(gap, 1e-9)
+        share = min(filled, made.support_level)  # between the two the support stays as it is
         lower = round(step * math.floor((share - 1e-6) / step), 6)
         if lower < least:
             return first
         now = tried(lower)
-    if now is first or now[0].pad is None:
+    if now is first or (now[0].pad or now[0].contour) is None:
         return first
     note = Note(code="level-eased", text=(
         f"{100 * lower:.0f} % of the gap is planned, since with more the model's peak on the pad "

@@ -31,6 +31,7 @@ __all__ = [
     "ContactCase",
     "ContactFigures",
     "ContactPlan",
+    "ContourPlan",
     "Crest",
     "FootPlan",
     "HeightGrid",
@@ -217,6 +218,32 @@ class WedgePlan(_Record):
         return f"{abs(self.net):g}° {kind}, thick on the {self.thick_side}"
 
 
+class ContourPlan(_Record):
+    """A contoured bed in one piece: outline, underside and top in the bed frame.
+
+    The solid lies between ``bottom`` and ``top``, both heights above the bed frame's z = 0,
+    inside ``outline``. It takes the place of base, pad and inside shims.
+    """
+
+    length: Literal["three-quarter", "full"]
+    outline: list[tuple[float, float]]
+    top: HeightGrid
+    bottom: HeightGrid
+    plate: float = Field(description="least thickness behind the front, mm")
+    edge: float = Field(description="thickness at the front end, mm")
+    cover: float = Field(description="cover that the foot's seat allows for, mm")
+    cup: float = Field(description="depth of the heel cup, mm")
+    support_level: float
+    crest: Crest = Field(description="its height is the thickness there")
+    gap_at_crest: Quantity
+    residual_gap: Quantity
+    front_edge: float
+    posting: list[WedgePlan] = Field(default=[], description="wedges built in")
+    metatarsal: float | None = None
+    material: str = "base-pp"
+    reasons: list[str] = []
+
+
 class CleatPlan(_Record):
     """Where the cleat goes, measured from marks that can be found on the rider's shoe."""
 
@@ -330,6 +357,9 @@ class FootPlan(_Record):
     base: BasePlan
     pad: PadPlan | None = None
     no_pad_because: str = ""
+    contour: ContourPlan | None = Field(
+        default=None, description="one piece in place of base, pad and inside shims"
+    )
     wedges: list[WedgePlan] = []
     no_wedge_because: dict[str, str] = Field(default={}, description="per place, in words")
     cleat: CleatPlan | None = None
@@ -378,6 +408,12 @@ def to_json(plan: Plan) -> str:
     """Return the plan as indented JSON text with a trailing newline; same plan, same bytes."""
     record = plan.model_dump(mode="json")
     feet = [foot for foot in (record["left"], record["right"]) if foot is not None]
+    if plan.schema_version < 4:
+        for foot in feet:
+            del foot["contour"]
+            if foot["pad"] is not None:
+                del foot["pad"]["medial_height"], foot["pad"]["rim_radius"]
+                del foot["pad"]["crest"]["y"]
     if plan.schema_version < 3:  # as it was written then, so that its fingerprint stays
         del record["sources"], record["limits"]
         for foot in feet:

@@ -21,6 +21,7 @@ from footscan.scan import Side
 from insole.errors import PlanError
 from insole.planning import cleat as cleats
 from insole.planning import (
+    contour,
     dowels,
     easing,
     fit,
@@ -79,8 +80,15 @@ class FootWish:
         Where the axle was as ridden, mm ahead of MTH1; without it the saddle change counts
         the stack alone.
     medial_edge : float or None
-        Height of the pad's edge along the medial edge of the base, mm, where the shoe's wall
-        stands against it; None lets the pad run out there.
+        Height of the pad's medial side, mm, where the shoe's wall stands off; None lets it stand
+        as high as the rules allow.
+    relief : float or None
+        Depth of the relief over tender spots, mm.
+    contoured : str or None
+        ``"three-quarter"`` or ``"full"``: a contoured bed in one piece in place of base, pad
+        and inside shims.
+    cup, metatarsal : float or None
+        Depth of its heel cup, height of a metatarsal pad on it, mm.
     ankle : float or None
         Angle of the sole against its bed held while pedalling, degrees, + toes up; None lets
         the contact model balance it.
@@ -93,6 +101,10 @@ class FootWish:
     turn: float | None = None
     tender: tuple[tuple[float, float], ...] | None = None
     medial_edge: float | None = None
+    relief: float | None = None
+    contoured: str | None = None
+    cup: float | None = None
+    metatarsal: float | None = None
     forefoot: float | None = None
     heel: float | None = None
     under: float | None = None
@@ -284,9 +296,9 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
 
     def tried(support_level: float | None) -> easing.Tried:
         wanted = replace(wish, support_level=support_level)
-        shaped = _pad(seated, wanted, wedges.wedges, job)
+        shaped = _support(seated, measured, wanted, wedges.wedges, job)
         pressed = pressing.compare(
-            level, shaped.pad, wedges.wedges, cleat, limits=limits,
+            level, shaped.pad, wedges.wedges, cleat, limits=limits, contour=shaped.contour,
             body_mass=job.wishes.body_mass, ankle=wish.ankle,
         )  # fmt: skip
         return shaped, *pressed
@@ -301,14 +313,16 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         base, dowel_notes = dowels.placed(
             base, pad.pad, wedges.wedges, level.landmarks.get("arch_apex")
         )
+    apart = [w for w in wedges.wedges if pad.contour is None or w.place is WedgePlace.UNDER]
     rows, thick_notes = thickness.rows(
-        seated, pad.pad, wedges.wedges, shoe=shoe, limits=limits, overrides=job.overrides
-    )
+        seated, pad.pad, apart, shoe=shoe, limits=limits, overrides=job.overrides,
+        contour=pad.contour,
+    )  # fmt: skip
     saddle, saddle_notes = thickness.saddle(
         rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits
     )
     left_over = pressing.shim_notes(
-        wedges.wedges, limits=limits, body_mass=job.wishes.body_mass
+        apart, limits=limits, body_mass=job.wishes.body_mass
     )
     by_hand = [
         Note(code=f"by-hand-{name}", text=text)
@@ -323,7 +337,8 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         landmarks={name: _point(p) for name, p in level.landmarks.items()},
         landmark_sd={name: round(sd, 3) for name, sd in level.landmark_sd.items()},
         seating=seated.record(), sole=sole_grid(seated, limits), base=base,
-        pad=pad.pad, no_pad_because=pad.because, wedges=list(wedges.wedges),
+        pad=pad.pad, no_pad_because=pad.because, contour=pad.contour,
+        wedges=apart,
         no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
         saddle_change=saddle, contact=contact, notes=list(notes),
     )  # fmt: skip
@@ -381,6 +396,24 @@ def _check_overrides(overrides: Sequence[Override], limits: Limits) -> None:
                 )
 
 
+def _support(
+    seated: seating.Seating, measured: MeasuredFoot, wish: FootWish,
+    wedges: Sequence[WedgePlan], job: _Job,
+) -> support.PadResult:
+    """Return the pad or the contoured bed of one foot, or why there is none."""
+    if wish.contoured is not None and not job.without_arch:
+        made, notes = contour.plan_contour(
+            seated, measured, limits=job.limits, wedges=wedges, overrides=job.overrides,
+            wish=contour.ContourWish(
+                length=wish.contoured, level=wish.support_level, cup=wish.cup,
+                tender=wish.tender or (), relief=wish.relief, metatarsal=wish.metatarsal,
+            ),
+        )  # fmt: skip
+        because = "the contoured bed carries the arch in one piece"
+        return support.PadResult(pad=None, because=because, contour=made, notes=notes)
+    return _pad(seated, wish, wedges, job)
+
+
 def _pad(
     seated: seating.Seating, wish: FootWish, wedges: Sequence[WedgePlan], job: _Job
 ) -> support.PadResult:
@@ -393,7 +426,7 @@ def _pad(
     pad_wish = support.PadWish(
         level=wish.support_level, source=wish.pad_source or "scan",
         shift=wish.shift or (0.0, 0.0), turn=wish.turn or 0.0, tender=wish.tender or (),
-        kit=job.wishes.kit, medial_edge=wish.medial_edge,
+        kit=job.wishes.kit, medial_edge=wish.medial_edge, relief=wish.relief,
     )  # fmt: skip
     return support.plan_pad(seated, wish=pad_wish, limits=job.limits, wedges=wedges,
                             overrides=job.overrides)  # fmt: skip

@@ -30,6 +30,7 @@ from insole.planning.plan import (
     ContactCase,
     ContactFigures,
     ContactPlan,
+    ContourPlan,
     Note,
     NoteLevel,
     PadPlan,
@@ -40,7 +41,7 @@ from insole.planning.plan import (
 )
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
-from insole.planning.tops import PadTop
+from insole.planning.tops import ContourShape, PadTop
 
 __all__ = ["GRAVITY", "compare", "gent_modulus", "region_maps", "shim_notes"]
 
@@ -52,6 +53,8 @@ LARGEST_ANKLE_DEG = 15.0  # of the sole against its bed: nothing holds it furthe
 LEAST_LAYER_MM = 0.1  # thinner parts give way by nothing that matters
 LOW_MM = 4.0  # an unseen place beside a lower sole may touch the bed
 IDLE_CM2 = 1.0  # contact that a pad should add at the least; common practice, no source
+ARCH_FROM_MM = 0.5  # on the plate: from here on a contoured bed supports the arch
+RIGID_MPA = 1000.0  # of a printed PP or PA12 plate, order of magnitude (value from memory)
 STEEPER = 1.02  # a gradient counts as steeper from here on: the grid's own scatter
 
 Mask = NDArray[np.bool_]
@@ -87,6 +90,7 @@ def compare(
     limits: Limits,
     body_mass: float | None = None,
     ankle: float | None = None,
+    contour: ContourPlan | None = None,
 ) -> tuple[ContactPlan, tuple[Note, ...]]:
     """Return how the sole rests without and with the parts, and what must be said of it.
 
@@ -96,6 +100,8 @@ def compare(
         The foot on the bed without the wedges' roll: tilt is what the balance gives.
     pad, wedges, cleat
         As planned; all of them may be missing.
+    contour : ContourPlan or None
+        A contoured bed in place of pad and inside wedges.
     body_mass : float or None
         kg; None takes the nominal mass of the limits, and the record says so.
     ankle : float or None
@@ -110,7 +116,7 @@ def compare(
     """
     mass = _mass(body_mass, limits)
     _check_ankle(ankle)
-    bed = _bed(level, pad, wedges, limits)
+    bed = _bed(level, pad, wedges, limits, contour)
     weight = float(mass.value or 0.0) * GRAVITY
     stand = level.station + limits.value("contact.standing_centre") * level.foot_length
     where = {"standing": stand, "pedalling": _axle(level, cleat)}
@@ -124,7 +130,7 @@ def compare(
             continue
         cases.append(_case(name, bed, (x, _on_axis(level, x)), load, held))
     plan = ContactPlan(body_mass=mass, cases=cases, notes=_said(bed, wedges))
-    alone = pad is not None and all(w.place is WedgePlace.UNDER for w in wedges)
+    alone = (pad is not None or contour is not None) and all(w.place is WedgePlace.UNDER for w in wedges)
     return plan, (*_doubts(plan, limits), *(_idle(plan) if alone else ()))
 
 
@@ -219,7 +225,10 @@ def _check_ankle(ankle: float | None) -> None:
         )
 
 
-def _bed(level: Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], limits: Limits) -> _Bed:
+def _bed(
+    level: Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], limits: Limits,
+    contour: ContourPlan | None = None,
+) -> _Bed:
     """Return sole, bed and parts on the grid of the comparison."""
     x, y = level.sole.x[::CELL_MM], level.sole.y[::CELL_MM]
     gx, gy = np.meshgrid(x, y, indexing="ij")
@@ -232,13 +241,19 @@ def _bed(level: Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], limit
             parts += shim_height(wedge, gx, gy)
     raised = PadTop(pad).inside(gx, gy) if pad is not None else np.zeros(gap.shape)
     regions = region_maps(level, gx, gy, limits)
+    arch = (raised > 0) & ~regions["forefoot"]
+    modulus = limits.value("contact.part_modulus")
+    if contour is not None:
+        raised, parts = ContourShape(contour).inside(gx, gy), np.zeros(gap.shape)
+        arch = (raised > contour.plate + ARCH_FROM_MM) & regions["midfoot"]
+        if contour.plate < limits.value("contour.plate_tpu"):  # rigid: it gives way by nothing
+            modulus = RIGID_MPA
     return _Bed(
-        x=x, y=y, gap=gap, parts=parts + raised, pad=(raised > 0) & ~regions["forefoot"],
-        regions=regions,
+        x=x, y=y, gap=gap, parts=parts + raised, pad=arch, regions=regions,
         tissue=winkler(
             limits.value("contact.tissue_modulus"), limits.value("contact.tissue_thickness")
         ),
-        part_modulus=limits.value("contact.part_modulus"),
+        part_modulus=modulus,
     )  # fmt: skip
 
 

@@ -22,7 +22,7 @@ from insole.planning.limits import Limits
 from insole.planning.plan import HeightGrid
 from insole.planning.seating import Seating
 
-__all__ = ["MARGIN_MM", "sole_grid"]
+__all__ = ["MARGIN_MM", "continued", "sole_grid"]
 
 MARGIN_MM = 15.0  # around the base's box: what a form takes beyond the base, and some more
 STEP = 3  # mm between stored nodes: under the cut-off wavelength a third of it holds everything
@@ -54,9 +54,14 @@ def sole_grid(seating: Seating, limits: Limits) -> HeightGrid | None:
     z = seating.sole.height(*np.meshgrid(x, y, indexing="ij"))
     if not np.isfinite(z).any():
         return None
-    smooth = low_pass(_continued(_bridged(z)), limits.value("feel.cutoff"))
+    smooth = low_pass(continued(z), limits.value("feel.cutoff"))
     kept = np.round(smooth[::STEP, ::STEP], 2) + 0.0
     return HeightGrid(x0=float(low[0]), y0=float(low[1]), step=float(STEP), z=kept.tolist())
+
+
+def continued(z: Array) -> Array:
+    """Return heights with holes bridged and flanks continued: finite everywhere."""
+    return _continued(_bridged(z))
 
 
 def _bridged(z: Array) -> Array:

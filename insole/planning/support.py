@@ -26,6 +26,7 @@ from insole.planning.ceilings import Room, room
 from insole.planning.limits import Limits
 from insole.planning.outline import edges_at
 from insole.planning.plan import (
+    ContourPlan,
     Crest,
     HeightGrid,
     Note,
@@ -59,10 +60,11 @@ RELIEF_MM = (0.5, 3.0)  # a shallower relief is not felt, a deeper one has a rim
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PadResult:
-    """A pad, or why there is none; and what the person at the bench should know."""
+    """A pad or a contoured bed, or why there is none; and what the bench should know."""
 
     pad: PadPlan | None
     because: str = ""
+    contour: ContourPlan | None = None
     notes: tuple[Note, ...] = ()
 
 

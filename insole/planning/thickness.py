@@ -17,6 +17,7 @@ from insole.planning.limits import Limits
 from insole.planning.outline import edges_at
 from insole.planning.plan import (
     CleatPlan,
+    ContourPlan,
     Note,
     NoteLevel,
     Override,
@@ -29,6 +30,7 @@ from insole.planning.plan import (
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
 from insole.planning.shoe import Shoe
+from insole.planning.tops import ContourShape
 
 __all__ = ["STATIONS", "rows", "saddle"]
 
@@ -45,6 +47,7 @@ def rows(
     shoe: Shoe | None,
     limits: Limits,
     overrides: Sequence[Override] = (),
+    contour: ContourPlan | None = None,
 ) -> tuple[list[ThicknessRow], list[Note]]:
     """Return thickness before and after at four stations, and what is too thick.
 
@@ -59,25 +62,39 @@ def rows(
     medial, lateral, _ = ball_line(seated)
     x = {
         "heel": seated.station + limits.value("seating.heel_seat") * seated.foot_length,
-        "arch": pad.crest.from_rear if pad else seated.station + 0.45 * seated.foot_length,
+        "arch": (
+            (pad or contour).crest.from_rear if pad or contour
+            else seated.station + 0.45 * seated.foot_length
+        ),
         "ball": float(medial[0] + lateral[0]) / 2,
         "toes": seated.station + TOES_SHARE * seated.foot_length,
     }
-    flat = limits.value("base.thickness") + limits.value("thickness.cover")
+    cover = limits.value("thickness.cover")
+    shape = ContourShape(contour) if contour else None
+
+    def below(at: float, across: float) -> float:
+        """Return base and cover at a place, or the contoured bed with its cover, mm."""
+        made = limits.value("base.thickness")
+        if shape is not None:
+            made = float(shape.inside(np.array([at]), np.array([across]))[0])
+        return made + cover
+
     table, notes = [], []
     for station in STATIONS:
         low, high = (float(edge[0]) for edge in edges_at(seated.base, x[station]))
         middle = (low + high) / 2
+        flat = below(x[station], middle)
         shim = _shim_at(wedges, x[station], middle)
         fill = pad.crest.height if pad and station == "arch" else 0.0
         old = shoe.insole.thickness.get(station) if shoe else None
         kept = (old or 0.0) if shoe and shoe.insole.kept else 0.0
         after = kept + flat + shim + fill
         edges = [
-            kept + flat + _shim_at(wedges, x[station], low + share * (high - low))
+            kept + below(x[station], low + share * (high - low))
+            + _shim_at(wedges, x[station], low + share * (high - low))
             for share in (1 - SIDE_SHARE, SIDE_SHARE)
         ] if station != "arch" else [None, None]
-        words = [f"base and cover {flat:g} mm"]
+        words = [f"{'contoured bed' if contour else 'base'} and cover {flat:.3g} mm"]
         words += [f"shim {shim:.1f} mm at the middle"] if shim else []
         words += [f"pad {fill:.1f} mm at its crest"] if fill else []
         words += ["stock insole kept"] if shoe and shoe.insole.kept else []

@@ -18,9 +18,9 @@ from scipy.spatial import cKDTree
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.planning.plan import HeightGrid, PadPlan
+from insole.planning.plan import ContourPlan, HeightGrid, PadPlan
 
-__all__ = ["PadTop", "spline_of"]
+__all__ = ["ContourShape", "PadTop", "spline_of"]
 
 STEP_MM = 0.25  # between the places of the outline from which the rim's rounding is measured
 FULL_MM = 2.0  # a side that stands this high is rounded in full, a lower one in proportion
@@ -108,3 +108,33 @@ class PadTop:
         flat = off.ravel()
         flat[near] = full * (radius - np.sqrt(radius**2 - into**2))
         return flat.reshape(x.shape)
+
+
+class ContourShape:
+    """Top and underside of a contoured bed.
+
+    Parameters
+    ----------
+    contour : ContourPlan
+        As planned.
+    """
+
+    def __init__(self, contour: ContourPlan) -> None:
+        self.contour = contour
+        self.upper, self.lower = spline_of(contour.top), spline_of(contour.bottom)
+
+    def top(self, x: Array, y: Array) -> Array:
+        """Return the height of the top above the bed frame's z = 0, mm."""
+        return np.maximum(self.upper.ev(x, y), self.lower.ev(x, y) + self.contour.edge / 2)
+
+    def bottom(self, x: Array, y: Array) -> Array:
+        """Return the height of the underside above the bed frame's z = 0, mm."""
+        return np.asarray(self.lower.ev(x, y))
+
+    def inside(self, x: Array, y: Array) -> Array:
+        """Return the thickness at places of any one shape, mm; 0 outside the outline."""
+        x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+        there = shapely.contains_xy(shapely.Polygon(self.contour.outline), x, y)
+        out = np.zeros(x.shape)
+        out[there] = self.top(x[there], y[there]) - self.bottom(x[there], y[there])
+        return out
