@@ -18,10 +18,11 @@ from scipy.interpolate import RectBivariateSpline
 from footscan.scan import Array
 from insole.errors import PartError
 
-__all__ = ["one_solid", "prism", "roof", "under_planes", "under_spline"]
+__all__ = ["between_splines", "one_solid", "prism", "roof", "under_planes", "under_spline"]
 
 DEGREE = 3
 SEW_MM = 1e-4
+BETWEEN_SHARE = 0.005  # the kernel's volume of trimmed splines is off by some tenths of a percent
 VOLUME_SHARE = 0.001  # of the integral: the solid is the same surface, not an approximation
 
 
@@ -105,6 +106,52 @@ def under_spline(outline: Array, spline: RectBivariateSpline, volume: float, par
     return solid
 
 
+def between_splines(
+    outline: Array, lower: RectBivariateSpline, upper: RectBivariateSpline, volume: float, part: str
+) -> Any:
+    """Return the solid over an outline between two bicubic splines; smooth faces, upright sides.
+
+    Parameters
+    ----------
+    outline : ndarray, shape (n, 2)
+        Counter-clockwise, well inside the splines' rectangles.
+    lower, upper : RectBivariateSpline
+        Upper above lower over the outline.
+    volume : float
+        What the solid should hold, mm3.
+    part : str
+        For messages.
+
+    Raises
+    ------
+    insole.errors.PartError
+        The kernel gives no single valid solid of about that volume.
+    """
+    from cadquery import Face, Vector, func
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+
+    surfaces = [roof(lower), roof(upper)]
+    corners = [[_corner(s, float(x), float(y)) for x, y in outline] for s in surfaces]
+    eaves = [
+        [_eave(s, outline[k - 1], outline[k], c[k - 1], c[k]) for k in range(len(outline))]
+        for s, c in zip(surfaces, corners, strict=True)
+    ]
+    walls = []
+    for k in range(len(outline)):
+        start, end = (Vector(float(x), float(y), 0.0) for x, y in (outline[k - 1], outline[k]))
+        low, high = ([c[k - 1], c[k]] for c in corners)
+        sides = [func.segment(low[i].Center(), high[i].Center()) for i in (0, 1)]
+        walls.append(_upright(start, end, func.wire(eaves[0][k], sides[1], eaves[1][k], sides[0])))
+    caps = [
+        Face(BRepBuilderAPI_MakeFace(s, func.wire(*e).wrapped, True).Face())
+        for s, e in zip(surfaces, eaves, strict=True)
+    ]
+    solid = one_solid(func.solid(func.shell(*walls, *caps, tol=SEW_MM)), part)
+    if abs(_volume(solid) - volume) > BETWEEN_SHARE * volume:
+        raise PartError(part, f"the boundary solid of the {part} is wrong; use its mesh, not STEP")
+    return solid
+
+
 def _volume(solid: Any) -> float:
     """Return the kernel's volume, to a hundredth of a percent: quicker than its default."""
     from OCP.BRepGProp import BRepGProp
@@ -141,17 +188,23 @@ def _eave(surface: Any, start: Array, end: Array, first: Any, last: Any) -> Any:
 
 def _wall(start: Any, end: Any, first: Any, last: Any, eave: Any) -> Any:
     """Return the upright plane face under one edge of the surface."""
-    from cadquery import Face, Plane, func
-    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from cadquery import func
 
-    along = end - start
-    plane = Plane(start, xDir=along, normal=(along.y, -along.x, 0.0))
     below, left, right = (
         func.segment(start, end),
         func.segment(start, first.Center()),
         func.segment(end, last.Center()),
     )
-    wire = func.wire(below, right, eave, left)
+    return _upright(start, end, func.wire(below, right, eave, left))
+
+
+def _upright(start: Any, end: Any, wire: Any) -> Any:
+    """Return the upright plane face through two places in plan, inside a wire."""
+    from cadquery import Face, Plane
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+
+    along = end - start
+    plane = Plane(start, xDir=along, normal=(along.y, -along.x, 0.0))
     return Face(BRepBuilderAPI_MakeFace(plane.toPln(), wire.wrapped).Face())
 
 

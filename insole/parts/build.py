@@ -19,6 +19,7 @@ from footscan.scan import Side
 from insole.errors import PartError
 from insole.parts import engraving, solids
 from insole.parts.base import base
+from insole.parts.contour import contoured_bed
 from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn, socket_discs
 from insole.parts.sockets import dowels
@@ -66,6 +67,8 @@ PROCESSES = {
 def all_parts(plan: Plan) -> list[Part]:
     """Return every part of a plan in the worn frame: left first; base, pad, dowels, shims.
 
+    A contoured bed stands in place of base, pad and inside shims.
+
     Raises
     ------
     insole.errors.PartError
@@ -73,6 +76,10 @@ def all_parts(plan: Plan) -> list[Part]:
     """
     parts: list[Part] = []
     for foot in plan.feet:
+        if foot.contour is not None:
+            parts.append(as_worn(contoured_bed(foot, plan.case)))
+            parts += [as_worn(shim(foot, wedge, plan.case, plan.shoe)) for wedge in foot.wedges]
+            continue
         parts.append(as_worn(base(foot, plan.case)))
         if foot.pad is not None:
             parts.append(as_worn(arch_pad(foot, plan.case)))
@@ -172,6 +179,11 @@ def _overhang(part: Part, process: Process) -> list[str]:
     area = float(length[hanging].sum() / 2)
     if area < 1.0:
         return []
+    if part.facts.get("curved_underside"):
+        return [
+            f"its underside follows the shoe's bed: printed as it lies, {area / 100:.0f} cm2 under "
+            "heel and arch want support from the plate (none on the top); or print it on its side"
+        ]
     return [f"{area:.0f} mm2 of it hang over by more than {process.overhang:g}° when it lies flat"]
 
 
@@ -201,7 +213,10 @@ def _side(part: Part, solid: Any) -> list[str]:
     if "notch" not in part.facts:
         return ["it has no room for the medial notch; mark the big-toe side by hand"]
     x, y = part.facts["notch"]
-    cut = solids.region_above(solid, min(0.6 * float(part.vertices[:, 2].max()), 0.05))
+    if part.facts.get("curved_underside"):
+        cut = solids.shadow(solid)
+    else:
+        cut = solids.region_above(solid, min(0.6 * float(part.vertices[:, 2].max()), 0.05))
     _, y0, _, y1 = cut.bounds
     across = shapely.LineString([(x, y0 - 1), (x, y1 + 1)]).intersection(Polygon(part.outline))
     middle = (across.bounds[1] + across.bounds[3]) / 2
@@ -221,7 +236,7 @@ def _marks(part: Part, solid: Any) -> list[str]:
     found = []
     if left_over:
         found.append(f"no room to engrave {', '.join(left_over)}; write it on by hand")
-    if engraved:
+    if engraved and not part.facts.get("curved_underside"):  # there the volume is compared
         cut = [mark for mark in part.marks if mark.face == "shoe" and mark.text in engraved]
         ink = sum(engraving.mark_shape(mark).area for mark in cut)
         plan = Polygon(part.outline, part.holes).area

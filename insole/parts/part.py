@@ -24,6 +24,9 @@ from insole.parts import engraving, solids
 
 __all__ = ["SOCKET_SEGMENTS", "Mark", "Part", "Ring", "as_worn", "socket_discs"]
 
+CURVED_MM = 0.004  # slivers where letters cross the triangles of a curved face are merged
+LABEL_OFF_MM = 6.0  # from the border of a curved underside to its letters
+THIN_FRONT_MM = 30.0  # behind its front end a contoured bed is too thin for letters
 Ring = Array  # shape (n, 2), closed without repeating the first point, mm
 
 
@@ -177,7 +180,10 @@ def _engraved(part: Part) -> Part:
     wishes = tuple(mark for mark in part.marks if mark.face == "shoe")
     fixed = tuple(mark for mark in part.marks if mark.face != "shoe")
     grooves, depth = _grooves(part), float(part.facts.get("groove_depth", 0.0))
-    region = solids.region_above(solid, engraving.MIN_THICKNESS_MM - 1e-6)
+    curved = bool(part.facts.get("curved_underside"))
+    region = _label_region(part) if curved else (
+        solids.region_above(solid, engraving.MIN_THICKNESS_MM - 1e-6)
+    )  # fmt: skip
     if not grooves.is_empty:
         region = region.difference(shapely.box(*grooves.bounds).buffer(1.0))
     holes = socket_discs(part)
@@ -185,7 +191,11 @@ def _engraved(part: Part) -> Part:
         region = region.difference(holes.buffer(1.0))
     placed, left_over = engraving.fit_marks(region, wishes)
     ink = shapely.union_all([engraving.mark_shape(mark) for mark in placed])
-    if not ink.is_empty:
+    if not ink.is_empty and curved:  # to an even depth below a face that is not flat
+        letters = solids.prism(ink, -1.0, float(part.vertices[:, 2].max()) + 1.0)
+        solid -= letters - solid.translate((0.0, 0.0, engraving.DEPTH_MM))
+        solid = solid.simplify(CURVED_MM)
+    elif not ink.is_empty:
         solid -= solids.prism(ink, -1.0, engraving.DEPTH_MM)
     if not grooves.is_empty:
         grooves = grooves.union(shapely.union_all([engraving.mark_shape(m) for m in fixed]))
@@ -202,6 +212,14 @@ def _engraved(part: Part) -> Part:
     }
     marks = (*placed, *left_over, *fixed)
     return replace(part, worn=True, vertices=vertices, faces=faces, marks=marks, facts=facts)
+
+
+def _label_region(part: Part) -> BaseGeometry:
+    """Return where letters may be cut into a curved underside: off its border and thin front."""
+    front = float(part.facts["front_edge"]) - THIN_FRONT_MM
+    return shapely.Polygon(part.outline).buffer(-LABEL_OFF_MM).intersection(
+        shapely.box(-1e3, -1e3, front, 1e3)
+    )
 
 
 def _grooves(part: Part) -> BaseGeometry:

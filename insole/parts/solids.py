@@ -28,6 +28,7 @@ from insole.errors import PartError
 __all__ = [
     "Height",
     "arrays",
+    "between",
     "chord_error",
     "closed",
     "grid_step",
@@ -35,6 +36,7 @@ __all__ = [
     "prism",
     "region_above",
     "ring",
+    "shadow",
     "solid_of",
     "solid_polygon",
     "under_heights",
@@ -123,8 +125,18 @@ def under_heights(
     return (block + slab) ^ prism(shape, 0.0, float(max(z.max(), floor)) + 1.0)
 
 
-def _block(x: Array, y: Array, z: Array) -> Any:
-    """Return the solid between z = -2 and a grid of heights."""
+def between(shape: Polygon, lower: Height, upper: Height, step: float) -> Any:
+    """Return the solid over `shape` between two height functions, sampled on a grid of `step` mm."""
+    x0, y0, x1, y1 = shape.bounds
+    x, y = (np.arange(a - 2 * step, b + 3 * step, step) for a, b in ((x0, x1), (y0, y1)))
+    grid_x, grid_y = np.meshgrid(x, y, indexing="ij")
+    low, high = (f(grid_x.ravel(), grid_y.ravel()).reshape(grid_x.shape) for f in (lower, upper))
+    slab = _block(grid_x, grid_y, high) - _block(grid_x, grid_y, low, -3.0)
+    return slab ^ prism(shape, float(low.min()) - 1.0, float(high.max()) + 1.0)
+
+
+def _block(x: Array, y: Array, z: Array, floor: float = -2.0) -> Any:
+    """Return the solid between a level floor and a grid of heights."""
     rows, columns = z.shape
     index = np.arange(rows * columns).reshape(rows, columns)
     a, b, c, d = (index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:])
@@ -139,7 +151,7 @@ def _block(x: Array, y: Array, z: Array) -> Any:
     )
     points = np.stack([x, y, z], axis=-1).reshape(-1, 3)
     low = points.copy()
-    low[:, 2] = -2.0
+    low[:, 2] = min(floor, float(z.min()) + floor)
     faces = np.concatenate([top, top[:, ::-1] + under, walls])
     return solid_of(np.concatenate([points, low]), faces)
 
@@ -202,6 +214,12 @@ def region_above(solid: Any, z: float) -> BaseGeometry:
     for contour in contours:
         region = region.symmetric_difference(shapely.make_valid(Polygon(contour)))
     return region
+
+
+def shadow(solid: Any) -> BaseGeometry:
+    """Return a solid's shadow in plan."""
+    pieces = [Polygon(np.asarray(c)) for c in solid.project().to_polygons() if len(c) > 2]
+    return max(pieces, key=lambda piece: piece.area)
 
 
 def integral(shape: BaseGeometry, height: Height) -> float:

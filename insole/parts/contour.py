@@ -1,0 +1,190 @@
+"""The contoured bed: heel cup, arch and lateral border in one piece, between two surfaces.
+
+    FootPlan.contour -> contoured_bed -> Part (canonical frame)
+
+The underside follows the shoe's bed, so it is not flat: z = 0 of the part is the lowest place of
+its underside. Its label is cut into that curved face to an even depth. Contours of top and
+underside are drawn a millimetre apart, for milling and for sheets that are ground.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+from typing import Any
+
+import numpy as np
+import shapely
+from scipy.interpolate import RectBivariateSpline
+from shapely import Polygon
+
+from footscan.scan import Array, Side
+from insole.errors import PartError, PlanError
+from insole.parts import breps, outlines, solids
+from insole.parts.part import Mark, Part
+from insole.planning.plan import ContourPlan, FootPlan
+from insole.planning.tops import ContourShape
+
+__all__ = ["CONTOUR", "contour_lines", "contoured_bed"]
+
+CONTOUR = "contoured-bed"
+NOTCH_MM = (2.0, 6.0)  # depth and length
+LABEL_MM = 7.0
+STEP_MM = 0.8  # of the mesh: the cup's wall bends with a radius of some 6 mm
+MERGE_MM = 0.006
+GRIND_STEP_MM = 1.0
+CONTOUR_CELL_MM = 0.5
+CONTOUR_LEAST_MM = 8.0
+ROOF_STEP_MM = 1.0
+ROOF_REACH_MM = 3.0
+
+
+def contoured_bed(foot: FootPlan, case: str) -> Part:
+    """Return the contoured bed of a foot in the canonical frame, not yet engraved.
+
+    Parameters
+    ----------
+    foot : FootPlan
+        With a contoured bed.
+    case : str
+        Case id for the label.
+
+    Returns
+    -------
+    Part
+        ``"contoured-bed"``; `facts` give plate, cup, crest, height and where it wants support.
+
+    Raises
+    ------
+    insole.errors.PartError
+        The foot has none, or its outline or heights cannot be made.
+    """
+    contour = foot.contour
+    if contour is None:
+        raise PartError(CONTOUR, f"the plan has no contoured bed for the {foot.side} foot")
+    try:
+        shape = ContourShape(contour)
+    except PlanError as error:
+        raise PartError(CONTOUR, f"the {CONTOUR}: {error}") from None
+    plan = solids.solid_polygon(contour.outline, CONTOUR)
+    plan, notch = outlines.notched(
+        plan, 0.42 * contour.crest.from_rear, depth=NOTCH_MM[0], length=NOTCH_MM[1]
+    )
+    low = _lowest(shape, plan)
+
+    def upper(x: Array, y: Array) -> Array:
+        return shape.top(x, y) - low
+
+    def lower(x: Array, y: Array) -> Array:
+        return shape.bottom(x, y) - low
+
+    solid = solids.between(plan, lower, upper, STEP_MM).simplify(MERGE_MM)
+    vertices, faces = solids.arrays(solid, CONTOUR)
+    outline, holes = outlines.rings(plan)
+    side = Side(foot.side)
+    volume = solids.integral(plan, lambda x, y: upper(x, y) - lower(x, y))
+    tops, top_lines = contour_lines(upper, plan)
+    floors, floor_lines = contour_lines(lower, plan)
+    return Part(
+        name=CONTOUR, side=side, vertices=vertices, faces=faces, outline=outline, holes=holes,
+        lines={"grind": top_lines, "under": floor_lines, "crest": _cross(contour)},
+        marks=_marks(side, contour, case), volume=volume,
+        solid=partial(_brep, contour, outline, volume), material=contour.material,
+        facts=_facts(contour, notch, vertices, low) | {
+            "grind_levels": tops, "under_levels": floors,
+        },
+    )  # fmt: skip
+
+
+def contour_lines(
+    height: solids.Height, plan: Polygon, step: float = GRIND_STEP_MM
+) -> tuple[tuple[float, ...], tuple[Array, ...]]:
+    """Return heights and contours of a face, `step` mm apart, inside an outline.
+
+    Returns
+    -------
+    levels : tuple of float
+        Height of each line, mm; a level that comes in pieces is repeated.
+    lines : tuple of ndarray, shape (n, 2)
+        In plan; a closed one repeats its first point.
+    """
+    from skimage import measure
+
+    x0, y0, x1, y1 = plan.bounds
+    cell = CONTOUR_CELL_MM
+    x, y = (np.arange(a, b + cell, cell) for a, b in ((x0, x1), (y0, y1)))
+    z = height(*np.meshgrid(x, y, indexing="ij"))
+    inside = shapely.contains_xy(plan, *np.meshgrid(x, y, indexing="ij"))
+    levels: list[float] = []
+    lines: list[Array] = []
+    for k in range(math.ceil(z[inside].min() / step), math.ceil(float(z[inside].max()) / step)):
+        for ring in measure.find_contours(z, k * step):
+            drawn = shapely.LineString(ring * cell + [x0, y0]).intersection(plan)
+            for line in shapely.get_parts(shapely.line_merge(drawn)):
+                if line.length > CONTOUR_LEAST_MM:
+                    levels.append(round(k * step, 3))
+                    lines.append(shapely.get_coordinates(line.simplify(0.01)))
+    return tuple(levels), tuple(lines)
+
+
+def _lowest(shape: ContourShape, plan: Polygon) -> float:
+    """Return the lowest place of the underside inside the outline, bed frame, mm."""
+    x0, y0, x1, y1 = plan.bounds
+    x, y = np.meshgrid(np.arange(x0, x1, 1.0), np.arange(y0, y1, 1.0), indexing="ij")
+    inside = shapely.contains_xy(plan, x, y)
+    border = shapely.get_coordinates(plan.exterior.segmentize(1.0))
+    return float(min(shape.bottom(x[inside], y[inside]).min(), shape.bottom(*border.T).min()))
+
+
+def _cross(contour: ContourPlan) -> tuple[Array, ...]:
+    """Return two crossing lines that mark the crest."""
+    x, y = contour.crest.from_rear, contour.crest.y or 0.0
+    return (
+        np.array([[x - 8.0, y], [x + 8.0, y]]),
+        np.array([[x, y - 8.0], [x, y + 8.0]]),
+    )
+
+
+def _marks(side: Side, contour: ContourPlan, case: str) -> tuple[Mark, ...]:
+    ring = Polygon(contour.outline)
+    x = 0.5 * contour.crest.from_rear
+    y = (outlines.edge_at(ring, x) + outlines.edge_at(ring, x, medial=False)) / 2
+    return outlines.label(side, ("CONTOURED BED", "SHOE SIDE", case), (x, y), size=LABEL_MM)
+
+
+def _facts(
+    contour: ContourPlan, notch: tuple[float, float] | None, vertices: Array, low: float
+) -> dict[str, Any]:
+    facts: dict[str, Any] = {
+        "length": contour.length,
+        "height": round(float(np.ptp(vertices[:, 2])), 2),
+        "plate": contour.plate,
+        "edge": min(contour.plate, contour.edge),
+        "cup": contour.cup,
+        "curved_underside": True,
+        "datum": round(low, 3),
+        "crest": (contour.crest.from_rear, round(contour.crest.y or 0.0, 3)),
+        "crest_height": contour.crest.height,
+        "crest_from_rear": contour.crest.from_rear,
+        "crest_from_medial": contour.crest.from_medial,
+        "front_edge": contour.front_edge,
+    }
+    if notch is not None:
+        facts["notch"] = notch
+    return facts
+
+
+def _brep(contour: ContourPlan, outline: Array, volume: float) -> Any:
+    """Return the boundary solid: smooth top and underside, cut upright along the outline."""
+    shape, plan = ContourShape(contour), Polygon(outline)
+    low = _lowest(shape, plan)
+    x0, y0, x1, y1 = plan.bounds
+    reach, step = ROOF_REACH_MM, ROOF_STEP_MM
+    x = np.arange(x0 - reach, x1 + reach + step, step)
+    y = np.arange(y0 - reach, y1 + reach + step, step)
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    top, bottom = (
+        RectBivariateSpline(x, y, z - low, kx=3, ky=3, s=0)
+        for z in (shape.top(gx, gy), shape.bottom(gx, gy))
+    )
+    return breps.between_splines(outline, bottom, top, volume, CONTOUR)
