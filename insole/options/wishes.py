@@ -84,8 +84,24 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 "--medial-edge",
                 multiple=True,
                 metavar=f"{sided}MM",
-                help="Let the pad's medial edge stand so high against the shoe's wall, in place "
-                "of running out there.",
+                help="Height of the pad's medial side where the shoe's wall stands off; 0.4 lets "
+                "it run out. Left out, it stands as high as the rules allow.",
+            ),
+            click.option(
+                "--contoured",
+                multiple=True,
+                metavar=f"{sided}three-quarter|full",
+                help="A contoured bed in one piece (heel cup, arch, lateral border) in place of "
+                "base, pad and inside shims.",
+            ),
+            click.option(
+                "--cup", multiple=True, metavar=f"{sided}MM", help="Depth of its heel cup."
+            ),
+            click.option(
+                "--metatarsal",
+                multiple=True,
+                metavar=f"{sided}MM",
+                help="A metatarsal pad of that height behind heads 2 to 4, on a contoured bed.",
             ),
             click.option(
                 "--limits",
@@ -99,6 +115,12 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 metavar=f"{sided}X,Y",
                 help="Keep free around a tender spot: mm from the base's rear edge, mm "
                 "medial of its centreline.",
+            ),
+            click.option(
+                "--relief",
+                multiple=True,
+                metavar=f"{sided}MM",
+                help="Depth of the relief under tender spots, 1 to 2 mm.",
             ),
             click.option(
                 "--forefoot",
@@ -244,6 +266,10 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
         "ankle": ("ankle", float),
         "tender": ("tender", _two),
         "medial_edge": ("medial_edge", float),
+        "relief": ("relief", float),
+        "contoured": ("contoured", _length),
+        "cup": ("cup", float),
+        "metatarsal": ("metatarsal", float),
     }
     for option, (name, read) in readers.items():
         for text in given[option]:
@@ -301,6 +327,12 @@ def _two(text: str) -> tuple[float, float]:
 
 def _source(text: str) -> str:
     if text not in ("scan", "kit"):
+        raise ValueError(text)
+    return text
+
+
+def _length(text: str) -> str:
+    if text not in ("three-quarter", "full"):
         raise ValueError(text)
     return text
 

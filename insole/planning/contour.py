@@ -64,6 +64,7 @@ HEEL_FULL = (0.20, 0.34)  # shares of length between which the heel's full conta
 LATERAL_FULL = (0.30, 0.60)  # shares of breadth from the lateral border, likewise
 CUP_ENDS = (0.20, 0.36)  # shares of length over which the cup's rim becomes flange and border
 FADE_MM = 12.0  # over which a relief runs out
+SNUG_MM = 1.0  # off the wish; common practice, no source
 MARGIN_MM = 4.0  # grid around the outline
 
 
@@ -167,7 +168,9 @@ def plan_contour(
         top = top + wish.metatarsal * _dome(seating, field)
     top = _with_rim(field, top, limits.value("contour.wall"))
     notes = (*notes, *_said(wish, seating, limits))
-    return _record(seating, field, outline, wish, level, plate, top, inside_wedges, limits), notes
+    off = np.abs(plate + contour - top)[field.inside & (_behind(seating, field) > 0)]
+    made = _record(seating, field, outline, wish, level, plate, top, inside_wedges, limits)
+    return made.model_copy(update={"snug": round(float((off <= SNUG_MM).mean()), 3)}), notes
 
 
 def plate_of(material: str, limits: Limits) -> float:

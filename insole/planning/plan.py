@@ -33,6 +33,8 @@ __all__ = [
     "ContactPlan",
     "ContourPlan",
     "Crest",
+    "EffectCase",
+    "EffectPlan",
     "FootPlan",
     "HeightGrid",
     "Note",
@@ -172,6 +174,9 @@ class PadPlan(_Record):
     binding: list[str] = Field(description="which rule decided shape or place, in words")
     gap_at_crest: Quantity
     residual_gap: Quantity
+    snug: float | None = Field(
+        default=None, description="share of its area that lies within 1 mm of the wish"
+    )
     step_up: str = ""
     step_down: str = ""
     material: str = "trial-eva"
@@ -237,6 +242,7 @@ class ContourPlan(_Record):
     crest: Crest = Field(description="its height is the thickness there")
     gap_at_crest: Quantity
     residual_gap: Quantity
+    snug: float | None = None
     front_edge: float
     posting: list[WedgePlan] = Field(default=[], description="wedges built in")
     metatarsal: float | None = None
@@ -276,6 +282,7 @@ class ContactFigures(_Record):
     """How the sole rests on one bed: figures of a spring model, to compare beds with."""
 
     area: float = Field(description="contact area, cm2")
+    areas: dict[str, float] = Field(default={}, description="contact area per region, cm2")
     share: dict[str, float] = Field(description="share of the load per region, 0 to 1")
     peak: dict[str, float] = Field(description="highest pressure per region, kPa")
     pad_share: float = Field(description="share of the load where the pad lies, forefoot left out")
@@ -309,6 +316,32 @@ class ContactPlan(_Record):
     body_mass: Quantity
     cases: list[ContactCase]
     notes: list[str] = []
+
+
+class EffectCase(_Record):
+    """What a support changes under one load: before, after."""
+
+    case: Literal["standing", "pedalling"]
+    area: tuple[float, float] = Field(description="contact, cm2")
+    midfoot_area: tuple[float, float] = Field(description="contact of the midfoot, cm2")
+    midfoot_share: tuple[float, float] = Field(description="share of the load, 0 to 1")
+    heel_peak: tuple[float, float] = Field(description="kPa")
+    ball_peak: tuple[float, float] = Field(description="kPa")
+    toe_share: tuple[float | None, float | None] = Field(description="big toe's share, 0 to 1")
+
+
+class EffectPlan(_Record):
+    """What a support does, by the contact model: a comparison, never a clinical figure."""
+
+    wished: float = Field(description="support level planned, share of the gap")
+    reached: float = Field(description="share of the gap filled at the crest")
+    binds: str = Field(default="", description="the rule that takes most off it, in words")
+    snug: float | None = Field(
+        default=None, description="share of the supported zone within 1 mm of the wish"
+    )
+    cases: list[EffectCase]
+    little: bool = Field(description="whether it does next to nothing")
+    words: str
 
 
 class BasePlan(_Record):
@@ -366,6 +399,7 @@ class FootPlan(_Record):
     thickness: list[ThicknessRow] = []
     saddle_change: Quantity | None = None
     contact: ContactPlan | None = None
+    effect: EffectPlan | None = None
     notes: list[Note] = []
 
 
@@ -410,9 +444,12 @@ def to_json(plan: Plan) -> str:
     feet = [foot for foot in (record["left"], record["right"]) if foot is not None]
     if plan.schema_version < 4:
         for foot in feet:
-            del foot["contour"]
+            del foot["contour"], foot["effect"]
+            for case in (foot["contact"] or {}).get("cases", ()):
+                for figures in (case["before"], case["after"]):
+                    (figures or {}).pop("areas", None)
             if foot["pad"] is not None:
-                del foot["pad"]["medial_height"], foot["pad"]["rim_radius"]
+                del foot["pad"]["medial_height"], foot["pad"]["rim_radius"], foot["pad"]["snug"]
                 del foot["pad"]["crest"]["y"]
     if plan.schema_version < 3:  # as it was written then, so that its fingerprint stays
         del record["sources"], record["limits"]

@@ -24,6 +24,7 @@ from insole.planning import (
     contour,
     dowels,
     easing,
+    effect,
     fit,
     pressing,
     questions,
@@ -307,6 +308,15 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         pad, contact, contact_notes = easing.eased(tried, limits)
     else:
         pad, contact, contact_notes = tried(wish.support_level)
+    does = effect.effect(pad.pad, pad.contour, contact, limits)
+    inside = [w for w in wedges.wedges if w.place is not WedgePlace.UNDER]
+    cost: list[Note] = []
+    if inside and pad.contour is None:
+        bare, _ = pressing.compare(
+            level, pad.pad, (), cleat, limits=limits, body_mass=job.wishes.body_mass,
+            ankle=wish.ankle,
+        )  # fmt: skip
+        cost = effect.shim_cost(contact, bare, inside, limits)
     base = _base(seated, layout, limits)
     dowel_notes: Sequence[Note] = ()
     if job.wishes.dowels:
@@ -328,7 +338,11 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         Note(code=f"by-hand-{name}", text=text)
         for name, text in by_hand_words(measured.landmarks).items()
     ]
-    notes = (*by_hand, *seated.notes, *wedges.notes, *left_over, *pad.notes, *cleat_notes,
+    first = [] if does is None else [
+        Note(code="effect", level=NoteLevel.WARN if does.little else NoteLevel.INFO,
+             text=f"the support {does.words}")
+    ]  # fmt: skip
+    notes = (*first, *cost, *by_hand, *seated.notes, *wedges.notes, *left_over, *pad.notes, *cleat_notes,
              *thick_notes, *saddle_notes, *contact_notes, *dowel_notes)  # fmt: skip
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
@@ -340,7 +354,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         pad=pad.pad, no_pad_because=pad.because, contour=pad.contour,
         wedges=apart,
         no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
-        saddle_change=saddle, contact=contact, notes=list(notes),
+        saddle_change=saddle, contact=contact, effect=does, notes=list(notes),
     )  # fmt: skip
     return _Side(plan=record, wedges=wedges, saddle=saddle)
 

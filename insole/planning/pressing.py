@@ -321,6 +321,10 @@ def _figures(found: Contact, bed: _Bed) -> ContactFigures:
     forefoot = bed.regions["forefoot"]
     return ContactFigures(
         area=round(found.area, 2),
+        areas={
+            name: round(float((pressure[mask] > 0).sum()) * CELL_MM**2 / 100, 2)
+            for name, mask in bed.regions.items()
+        },
         share={name: round(value, 4) for name, value in found.shares.items()},
         peak={name: round(value, 2) for name, value in peaks.items()},
         pad_share=round(float(pressure[bed.pad].sum()) / total, 4),

@@ -55,6 +55,7 @@ NODE_STEP = 2  # mm between nodes of the stored surface
 BINDING_MM, BINDING_SHARE = 0.2, 0.03  # off the crest, or of the volume: a rule that decides
 HUMP_MM = 0.8  # a hollow between two tops that is felt; common practice, no source
 COARSE = 2  # mm: grid on which rules are compared
+SNUG_MM = 1.0  # off the wish; common practice, no source
 RELIEF_MM = (0.5, 3.0)  # a shallower relief is not felt, a deeper one has a rim that presses
 
 
@@ -250,7 +251,7 @@ def _record(
         binding=binding,
         gap_at_crest=Quantity(value=round(gap, 2), sd=round(sd, 2)),
         residual_gap=Quantity(value=round(max(gap - height, 0.0), 2), sd=round(sd, 2)),
-        step_up=up, step_down=down, reasons=[*shape.reasons, filled],
+        snug=_snug(space, top, ring, level), step_up=up, step_down=down, reasons=[*shape.reasons, filled],
         medial_edge=wish.medial_edge, medial_height=side,
         rim_radius=limits.value("feel.rim_radius") if side > feel.edge + 0.1 else 0.0,
         material=(wish.kit.material if kit_made and wish.kit else "trial-eva"),
@@ -313,6 +314,16 @@ def _binding(
             "the wish"
         )
     return words
+
+
+def _snug(space: Room, top: Array, ring: Array, level: float) -> float:
+    """Return the share of a pad's area in which its top lies within 1 mm of the wish."""
+    import shapely
+
+    gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
+    inside = shapely.contains_xy(shapely.Polygon(ring), gx, gy)
+    off = space.wish(level)[inside] - top[inside]
+    return round(float((off <= SNUG_MM).mean()), 3) if inside.any() else 0.0
 
 
 def _side_height(space: Room, top: Array, ring: Array, edge: float) -> float:
