@@ -351,7 +351,17 @@ def _filled(pad: PadPlan) -> str:
 def _foot(foot: FootPlan) -> list[str]:
     """Return one foot's plan as rows."""
     rows = [f"{foot.side.upper()} foot ({foot.scan_file}, {foot.verdict})"]
-    if foot.pad is not None:
+    if foot.effect is not None:
+        rows.append(f"  the support {foot.effect.words}")
+    if foot.contour is not None:
+        made = foot.contour
+        rows.append(
+            f"  {made.name}: {made.crest.height:.1f} mm thick at the crest, "
+            f"{made.crest.from_rear:.0f} mm from the rear edge, {made.crest.from_medial:.0f} mm "
+            f"from the medial edge; heel cup {made.cup:g} mm, plate {made.plate:g} mm"
+        )
+        rows += [f"    built in {wedge.place.value}: {wedge.words}" for wedge in made.posting]
+    elif foot.pad is not None:
         crest = foot.pad.crest
         rows.append(
             f"  arch pad: crest {crest.height:.1f} mm high, {crest.from_rear:.0f} mm from the "

@@ -98,6 +98,13 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 "--cup", multiple=True, metavar=f"{sided}MM", help="Depth of its heel cup."
             ),
             click.option(
+                "--contour-material",
+                multiple=True,
+                metavar=f"{sided}NAME",
+                help="What it is made of, such as base-pp, base-pa12, final-tpu or final-eva; the "
+                "least thickness follows.",
+            ),
+            click.option(
                 "--metatarsal",
                 multiple=True,
                 metavar=f"{sided}MM",
@@ -269,6 +276,7 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
         "relief": ("relief", float),
         "contoured": ("contoured", _length),
         "cup": ("cup", float),
+        "contour_material": ("contour_material", str),
         "metatarsal": ("metatarsal", float),
     }
     for option, (name, read) in readers.items():

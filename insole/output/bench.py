@@ -50,7 +50,7 @@ from insole.parts.part import Part
 from insole.planning.dowels import PAD_DEPTH_MM, SOCKET_MM, base_depth
 from insole.planning.limits import of_plan
 from insole.planning.outline import edges_at
-from insole.planning.plan import FootPlan, Plan, ThicknessRow, WedgePlace, WedgePlan
+from insole.planning.plan import ContourPlan, FootPlan, Plan, ThicknessRow, WedgePlace, WedgePlan
 from insole.planning.thickness import SIDE_SHARE, TOES_SHARE
 
 __all__ = ["write_bench_page"]
@@ -276,6 +276,8 @@ def _pad(plan: Plan, foot: FootPlan) -> list[Any]:
         _act(f"<b>Tender spot:</b> {x:g} mm from rear, {_side_words(y)}: keep free")
         for x, y in tender_spots(plan, foot.side)
     ]
+    if foot.contour is not None:
+        return [*_contour(foot.contour), _act(_effect_words(foot)), *spots]
     if pad is None:
         why = escape(paper(foot.no_pad_because))
         return [_mixed(f"<b>{{No pad:}}</b> {why}"), *spots]
@@ -297,7 +299,47 @@ def _pad(plan: Plan, foot: FootPlan) -> list[Any]:
         lines.append(_big(capital(turn_words(pad.turn))))
     if any(abs(step) > SAME_MM for step in pad.shift):
         lines.append(_act(f"Moved by hand: {shift_words(pad.shift)}"))
-    return [*lines, *_drill(foot), _act(_fill_words(foot)), *spots]
+    if pad.medial_height is not None and pad.medial_height > pad.edge + SAME_MM:
+        lines.append(_mixed(f"Big-toe side stands, up to {{{pad.medial_height:.1f} mm}}"))
+    fill = [_act(_fill_words(foot)), _act(_effect_words(foot))]
+    return [*lines, *_drill(foot), *(fill if foot.effect else fill[:1]), *spots]
+
+
+def _contour(contour: ContourPlan) -> list[Any]:
+    """Return length, crest, cup and ends of a contoured bed, and what is built in."""
+    lines = [
+        _mixed(f"<b>{{{capital(contour.name)}:}}</b> {{{contour.crest.height:.1f} mm}} thick at"
+               " the crest"),
+        _mixed(f"Crest {{{contour.crest.from_rear:.1f}}} from rear,"
+               f" {{{contour.crest.from_medial:.1f} mm}} from big-toe edge"),
+        _mixed(f"Heel cup {{{contour.cup:g} mm}}, plate {{{contour.plate:g} mm}}, front end"
+               f" {{{contour.front_edge:.0f} mm}} from rear"),
+    ]  # fmt: skip
+    if contour.metatarsal:
+        lines.append(_act(f"Metatarsal pad {contour.metatarsal:g} mm high behind heads 2 to 4"))
+    lines += [_act(f"Built in: {wedge.place.value} {wedge.words}") for wedge in contour.posting]
+    gap, left = contour.gap_at_crest, contour.residual_gap
+    if gap.value and left.value is not None:
+        share = 100 * (gap.value - left.value) / gap.value
+        lines.append(_act(f"Fills {share:.0f} %, {left.value:.1f}{spread_words(left.sd)} mm left"
+                          " open"))  # fmt: skip
+    return lines
+
+
+def _effect_words(foot: FootPlan) -> str:
+    """Return what the support does, in one line."""
+    if foot.effect is None:
+        return ""
+    words = [
+        f"{case.case} midfoot {100 * case.midfoot_share[0]:.0f}→{100 * case.midfoot_share[1]:.0f} %"
+        f" of the load, contact {case.area[0]:.0f}→{case.area[1]:.0f} cm²"
+        for case in foot.effect.cases
+        if case.case == "pedalling"
+    ]
+    said = "; ".join(words) or "no figures"
+    if foot.effect.little:
+        return f"<b>Does next to nothing</b> in the model: {said}; see the plan"
+    return f"Model: {said}"
 
 
 def _drill(foot: FootPlan) -> list[Any]:

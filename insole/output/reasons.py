@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from xml.sax.saxutils import escape
 
 from insole.output.phrases import (
+    capital,
     COVERAGE,
     amount,
     behind,
@@ -52,12 +53,16 @@ def _pad(plan: Plan, foot: FootPlan, materials: Materials) -> list[str]:
     spots = [f"<b>Tender spot</b> kept free: {x:g} mm from the rear edge, {abs(y):g} mm"
              f" {'medial' if y >= 0 else 'lateral'} of the centreline."
              for x, y in tender_spots(plan, foot.side)]  # fmt: skip
+    if foot.contour is not None:
+        return [*_effect(foot), *_contour(foot, materials), *spots]
     if pad is None:
         return [f"<b>No arch pad.</b> {escape(sentence(paper(foot.no_pad_because)))}", *spots]
     source = "from the kit" if pad.source == "kit" else "made from the scan"
-    if pad.medial_edge is not None:
-        source += f", medial edge standing {pad.medial_edge:g} mm high"
+    stands = pad.medial_height if pad.medial_height is not None else pad.medial_edge
+    if stands is not None and stands > pad.edge + 0.05:
+        source += f", medial side standing up to {stands:.1f} mm high"
     lines = [
+        *_effect(foot),
         f"<b>Arch pad: {escape(pad.name)}</b> ({source}, {_made_of(pad.material, materials)}),"
         f" {pad.crest.height:.1f} mm high at its crest, {pad.crest.from_rear:.1f} mm from the"
         f" base's rear edge and {pad.crest.from_medial:.1f} mm from its medial edge;"
@@ -72,6 +77,37 @@ def _pad(plan: Plan, foot: FootPlan, materials: Materials) -> list[str]:
     if any(abs(step) > 0.05 for step in pad.shift):
         lines.append(f"Moved by hand: {shift_words(pad.shift)}.")
     return [*lines, *spots]
+
+
+def _effect(foot: FootPlan) -> list[str]:
+    """Return what the support does, first of all."""
+    if foot.effect is None:
+        return []
+    snug = ""
+    if foot.effect.snug is not None:
+        snug = f" {100 * foot.effect.snug:.0f} % of its area lies within 1 mm of the wish."
+    return [f"<b>The support {escape(paper(foot.effect.words))}.</b>{snug} Figures of a spring model:"
+            " a comparison of beds, never a clinical figure."]  # fmt: skip
+
+
+def _contour(foot: FootPlan, materials: Materials) -> list[str]:
+    """Return size, crest, gap and reasons of a contoured bed."""
+    made = foot.contour
+    assert made is not None
+    lines = [
+        f"<b>{capital(made.name)}</b> in one piece ({_made_of(made.material, materials)}):"
+        f" {made.crest.height:.1f} mm thick at the crest, {made.crest.from_rear:.1f} mm from the"
+        f" rear edge and {made.crest.from_medial:.1f} mm from the base's medial edge; heel cup"
+        f" {made.cup:g} mm deep, plate {made.plate:g} mm, cover {made.cover:g} mm; front end at"
+        f" {made.front_edge:.1f} mm.",
+        f"Wished to fill {100 * made.support_level:.0f} % of a gap of {amount(made.gap_at_crest)};"
+        f" left open at the crest: {amount(made.residual_gap)}.",
+        *_listed(made.reasons),
+    ]
+    lines += [f"<b>Built in {wedge.place.value}: {wedge.words}.</b>" for wedge in made.posting]
+    if made.metatarsal:
+        lines.append(f"Metatarsal pad {made.metatarsal:g} mm high behind heads 2 to 4.")
+    return lines
 
 
 def _shims(foot: FootPlan, materials: Materials) -> list[str]:

@@ -23,6 +23,7 @@ from insole.output.bench_notes import bench_words
 from insole.output.flow import MAIN_CAUTION, WIDE, build, drawn, gap, head, paragraph, table
 from insole.output.ink import BLACK, GREY, PALE, fonts, save_bytes
 from insole.output.phrases import (
+    capital,
     amount,
     change,
     load_words,
@@ -168,6 +169,12 @@ def _foot_words(plan: Plan, foot: FootPlan) -> list[str]:
 
 def _pad_words(foot: FootPlan) -> str:
     pad = foot.pad
+    if foot.contour is not None:
+        made = foot.contour
+        return (
+            f"<b>{capital(made.name)}</b> in one piece, {made.crest.height:.1f} mm thick under the"
+            f" arch, heel cup {made.cup:g} mm deep.{_effect(foot)}"
+        )
     if pad is None:
         return f"<b>No arch pad.</b> {escape(sentence(paper(foot.no_pad_because)))}"
     kind = f"{escape(pad.name)}, of the kit" if pad.source == "kit" else "made from the scan"
@@ -178,7 +185,23 @@ def _pad_words(foot: FootPlan) -> str:
             f" It fills {100 * pad.crest.height / room:.0f} % of the room under the arch there;"
             f" {max(left.value, 0.0):.1f}{spread_words(left.sd)} mm stay open."
         )
-    return text
+    return text + _effect(foot)
+
+
+def _effect(foot: FootPlan) -> str:
+    """Return what the support does while pedalling, in one sentence."""
+    if foot.effect is None:
+        return ""
+    case = next((c for c in foot.effect.cases if c.case == "pedalling"), None)
+    if case is None:
+        return ""
+    shares = " instead of ".join(f"{100 * s:.0f} %" for s in reversed(case.midfoot_share))
+    areas = " instead of ".join(f"{a:.0f} cm²" for a in reversed(case.area))
+    little = " In the model that is next to nothing." if foot.effect.little else ""
+    return (
+        f" In a spring model, pedalling, the middle of the foot carries {shares} of the load and"
+        f" {areas} are in contact.{little}"
+    )
 
 
 def _wedge_words(wedge: WedgePlan) -> str:

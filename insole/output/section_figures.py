@@ -24,7 +24,7 @@ from insole.output.places import crest_point
 from insole.output.report_figures import COLUMN, SMALL, above_bed, bed_above
 from insole.planning.outline import edges_at
 from insole.planning.plan import FootPlan, Plan, WedgePlace
-from insole.planning.tops import PadTop
+from insole.planning.tops import ContourShape, PadTop
 from insole.planning.ramp import shim_height
 
 __all__ = ["key", "sections"]
@@ -101,6 +101,8 @@ def _cut(plan: Plan, foot: FootPlan, x: Array, y: Array) -> _Cut:
         if wedge.place is not WedgePlace.UNDER:
             shim += shim_height(wedge, gx, gy)
     pad = np.zeros_like(bed) if foot.pad is None else PadTop(foot.pad).inside(gx, gy)
+    if foot.contour is not None:
+        pad = np.clip(ContourShape(foot.contour).inside(gx, gy) - foot.contour.plate, 0.0, None)
     sole = bed + above_bed(plan, foot, x, y)
     sole = np.where(contains_xy(Polygon(foot.foot_outline), gx, gy), sole, np.nan)
     return _Cut(at=(x if len(x) > 1 else y), bed=bed.ravel(), shim=shim.ravel(),

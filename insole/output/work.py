@@ -160,8 +160,10 @@ def _shoe_step(plan: Plan) -> str:
 def _base_step(plan: Plan, saddle: str) -> tuple[str, str]:
     """Return the step in which base and pad go in, which is one change."""
     pads = [foot for foot in plan.feet if foot.pad is not None]
+    whole = [foot for foot in plan.feet if foot.contour is not None]
     kept = bool(((plan.shoe or {}).get("stock_insole") or {}).get("kept"))
-    old = "base onto the old insole" if kept else "old insole out, base in"
+    what = "contoured bed" if len(whole) == len(plan.feet) else "base"
+    old = f"{what} onto the old insole" if kept else f"old insole out, {what} in"
     pad = "; pad: crest on its cross, tape" if pads else ""
     table_words = "" if any(foot.wedges for foot in plan.feet) else "; measure against the table"
     text = (
@@ -170,7 +172,7 @@ def _base_step(plan: Plan, saddle: str) -> tuple[str, str]:
     )
     both = " LEFT and RIGHT" if len(plan.feet) == 2 else ""
     name = "base and pad" if len(pads) == len(plan.feet) else f"base{both}, pad{_of(plan, pads)}"
-    return (name if pads else "base"), text
+    return (name if pads else what), text
 
 
 def _wedge_step(plan: Plan, mine: Sequence[FootPlan], saddle: str) -> str:

@@ -46,10 +46,11 @@ __all__ = [
 BAR_MM = (100.0, 100.0, 20.0)  # the calibration bar between its calliper faces: x, y, step in z
 LEAST_UNDER_SHOE = 60.0  # Shore D; softer creeps under the cleat: common practice, no source
 LEAST_D_FOR_WEDGE = 20.0  # Shore D that is surely above 60 Shore A; value from memory
-PLACES = ("pad", "wedge", "base", "cover", "form", "under-shoe")
+PLACES = ("pad", "wedge", "base", "contour", "cover", "form", "under-shoe")
 PLACE_OF_PART = {
     "arch-pad": "pad",
     "base": "base",
+    "contoured-bed": "contour",
     "dowels": "base",
     "forefoot-shim": "wedge",
     "heel-shim": "wedge",

@@ -157,6 +157,11 @@ def plan_contour(
     outline = _outline(seating, wish, limits)
     field = _field(seating, measured, outline, limits)
     inside_wedges = [w for w in wedges if w.place is not WedgePlace.UNDER]
+    if wish.length != "full" and any(w.place is WedgePlace.FOREFOOT for w in inside_wedges):
+        raise PlanError(
+            "a three-quarter bed ends behind the ball and cannot hold a forefoot wedge; plan it "
+            "full length, or wedge under the shoe"
+        )
     shim = sum((shim_height(w, field.gx, field.gy) for w in inside_wedges), np.zeros(field.gx.shape))
     wanted = _share(seating, field, level) * field.gap - _reliefs(seating, field, wish, limits)
     contour = np.maximum(wanted, shim)
@@ -400,7 +405,7 @@ def _dome(seating: Seating, field: _Field) -> Array:
 
 
 DOME_BEHIND_MM = 8.0  # crest behind the line of heads 2 to 4; 5 to 12, common practice, no source
-DOME_MM = (13.0, 27.0, 15.0)  # reach forward, rearward and to each side of the crest
+DOME_MM = (7.5, 27.0, 15.0)  # reach forward, rearward and to each side of the crest
 
 
 def _with_rim(field: _Field, top: Array, wall: float) -> Array:
@@ -446,7 +451,9 @@ def _record(
                     height=round(float(along[k]), 2), y=round(float(y[k]), 2)),
         gap_at_crest=Quantity(value=round(gap, 2), sd=round(sd, 2)),
         residual_gap=Quantity(value=round(max(gap - filled, 0.0), 2), sd=round(sd, 2)),
-        front_edge=round(float(outline[:, 0].max()), 2), posting=list(wedges),
+        front_edge=round(float(outline[:, 0].max()), 2),
+        forefoot=limits.value("contour.forefoot") if wish.length == "full" else 0.0,
+        posting=list(wedges),
         metatarsal=wish.metatarsal, material=wish.material, reasons=[w for w in words if w],
     )  # fmt: skip
 

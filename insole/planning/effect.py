@@ -24,7 +24,9 @@ from insole.planning.plan import (
     WedgePlan,
 )
 
-__all__ = ["effect", "shim_cost"]
+__all__ = ["ball_peaks", "effect", "shim_cost"]
+
+BALL_PEAK = 1.2  # times the peak without the support: said from here on; common practice, no source
 
 FELT_SHARE = 0.01  # of the load that the midfoot carries more: common practice, no source
 FELT_CM2 = 3.0  # of contact more: common practice, no source
@@ -79,6 +81,17 @@ def shim_cost(
             f"({bare.after.area:.0f} without it, {case.after.area:.0f} with it); the smaller step "
             f"is {', '.join(smaller)}")))  # fmt: skip
     return notes
+
+
+def ball_peaks(does: EffectPlan | None) -> list[Note]:
+    """Return a warning per load under which the support raises the model's peak at the ball."""
+    return [
+        Note(code=f"ball-peak-{case.case}", level=NoteLevel.WARN, text=(
+            f"{case.case}: in the model the peak at the ball rises from {case.ball_peak[0]:.0f} to "
+            f"{case.ball_peak[1]:.0f} kPa; ask the rider for a hot spot there, and take it back"))
+        for case in (does.cases if does else ())
+        if case.ball_peak[1] > BALL_PEAK * case.ball_peak[0]
+    ]  # fmt: skip
 
 
 def _case(case: ContactCase) -> EffectCase:

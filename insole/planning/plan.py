@@ -244,10 +244,16 @@ class ContourPlan(_Record):
     residual_gap: Quantity
     snug: float | None = None
     front_edge: float
+    forefoot: float = Field(default=0.0, description="thickness of its flat forefoot, mm; 0: none")
     posting: list[WedgePlan] = Field(default=[], description="wedges built in")
     metatarsal: float | None = None
     material: str = "base-pp"
     reasons: list[str] = []
+
+    @property
+    def name(self) -> str:
+        """The part in the words of the trade."""
+        return f"contoured bed, {self.length.replace('full', 'full length')}"
 
 
 class CleatPlan(_Record):

@@ -90,6 +90,8 @@ class FootWish:
         and inside shims.
     cup, metatarsal : float or None
         Depth of its heel cup, height of a metatarsal pad on it, mm.
+    contour_material : str or None
+        What it is made of, a word of the material table; its least thickness follows.
     ankle : float or None
         Angle of the sole against its bed held while pedalling, degrees, + toes up; None lets
         the contact model balance it.
@@ -106,6 +108,7 @@ class FootWish:
     contoured: str | None = None
     cup: float | None = None
     metatarsal: float | None = None
+    contour_material: str | None = None
     forefoot: float | None = None
     heel: float | None = None
     under: float | None = None
@@ -342,7 +345,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         Note(code="effect", level=NoteLevel.WARN if does.little else NoteLevel.INFO,
              text=f"the support {does.words}")
     ]  # fmt: skip
-    notes = (*first, *cost, *by_hand, *seated.notes, *wedges.notes, *left_over, *pad.notes, *cleat_notes,
+    notes = (*first, *cost, *effect.ball_peaks(does), *by_hand, *seated.notes, *wedges.notes, *left_over, *pad.notes, *cleat_notes,
              *thick_notes, *saddle_notes, *contact_notes, *dowel_notes)  # fmt: skip
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
@@ -421,6 +424,7 @@ def _support(
             wish=contour.ContourWish(
                 length=wish.contoured, level=wish.support_level, cup=wish.cup,
                 tender=wish.tender or (), relief=wish.relief, metatarsal=wish.metatarsal,
+                material=wish.contour_material or "base-pp",
             ),
         )  # fmt: skip
         because = "the contoured bed carries the arch in one piece"

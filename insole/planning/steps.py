@@ -28,7 +28,7 @@ _OPTIONS = {
     "support_level": "--support", "shift": "--shift-pad", "turn": "--turn-pad",
     "pad_source": "--pad-source", "tender": "--tender", "medial_edge": "--medial-edge",
     "relief": "--relief", "contoured": "--contoured", "cup": "--cup",
-    "metatarsal": "--metatarsal",
+    "metatarsal": "--metatarsal", "contour_material": "--contour-material",
     "forefoot": "--forefoot",
     "heel": "--heel", "under": "--under", "cleat_offset": "--cleat",
     "cleat_before": "--cleat-before", "cleat_yaw": "--cleat-yaw", "ankle": "--ankle",

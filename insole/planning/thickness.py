@@ -72,10 +72,12 @@ def rows(
     cover = limits.value("thickness.cover")
     shape = ContourShape(contour) if contour else None
 
-    def below(at: float, across: float) -> float:
+    def below(at: float, across: float, ahead: bool) -> float:
         """Return base and cover at a place, or the contoured bed with its cover, mm."""
         made = limits.value("base.thickness")
-        if shape is not None:
+        if shape is not None and contour is not None and ahead:  # flat there, domes do not count
+            made = contour.forefoot + _shim_at(contour.posting, at, across)
+        elif shape is not None:
             made = float(shape.inside(np.array([at]), np.array([across]))[0])
         return made + cover
 
@@ -83,14 +85,15 @@ def rows(
     for station in STATIONS:
         low, high = (float(edge[0]) for edge in edges_at(seated.base, x[station]))
         middle = (low + high) / 2
-        flat = below(x[station], middle)
+        ahead = station in ("ball", "toes")
+        flat = below(x[station], middle, ahead)
         shim = _shim_at(wedges, x[station], middle)
         fill = pad.crest.height if pad and station == "arch" else 0.0
         old = shoe.insole.thickness.get(station) if shoe else None
         kept = (old or 0.0) if shoe and shoe.insole.kept else 0.0
         after = kept + flat + shim + fill
         edges = [
-            kept + below(x[station], low + share * (high - low))
+            kept + below(x[station], low + share * (high - low), ahead)
             + _shim_at(wedges, x[station], low + share * (high - low))
             for share in (1 - SIDE_SHARE, SIDE_SHARE)
         ] if station != "arch" else [None, None]
