@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from xml.sax.saxutils import escape
 
 from insole.output.phrases import (
-    capital,
     COVERAGE,
     amount,
     behind,
+    capital,
     change,
     paper,
     sentence,
@@ -86,8 +86,9 @@ def _effect(foot: FootPlan) -> list[str]:
     snug = ""
     if foot.effect.snug is not None:
         snug = f" {100 * foot.effect.snug:.0f} % of its area lies within 1 mm of the wish."
-    return [f"<b>The support {escape(paper(foot.effect.words))}.</b>{snug} Figures of a spring model:"
-            " a comparison of beds, never a clinical figure."]  # fmt: skip
+    words = escape(paper(foot.effect.words))
+    return [f"<b>The support {words}.</b>{snug} Figures of a spring model: a comparison of beds,"
+            " never a clinical figure."]  # fmt: skip
 
 
 def _contour(foot: FootPlan, materials: Materials) -> list[str]:

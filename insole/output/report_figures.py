@@ -28,11 +28,11 @@ from insole.output.phrases import spread_words
 from insole.output.pictures import Turn
 from insole.output.places import ball_lines, crest_point, spread, tender_spots
 from insole.output.shades import HEIGHTS, coloured, image, legend
-from insole.planning.tops import spline_of
 from insole.planning.limits import of_plan
 from insole.planning.plan import FootPlan, Plan, WedgePlace
 from insole.planning.seating import bed_heights
 from insole.planning.shoe import parse
+from insole.planning.tops import spline_of
 
 __all__ = ["COLUMN", "NO_SOLE", "SMALL", "Place", "above_bed", "bed_above", "sole_maps"]
 

@@ -23,8 +23,8 @@ from insole.output.bench_notes import bench_words
 from insole.output.flow import MAIN_CAUTION, WIDE, build, drawn, gap, head, paragraph, table
 from insole.output.ink import BLACK, GREY, PALE, fonts, save_bytes
 from insole.output.phrases import (
-    capital,
     amount,
+    capital,
     change,
     load_words,
     override,

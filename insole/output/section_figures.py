@@ -24,8 +24,8 @@ from insole.output.places import crest_point
 from insole.output.report_figures import COLUMN, SMALL, above_bed, bed_above
 from insole.planning.outline import edges_at
 from insole.planning.plan import FootPlan, Plan, WedgePlace
-from insole.planning.tops import ContourShape, PadTop
 from insole.planning.ramp import shim_height
+from insole.planning.tops import ContourShape, PadTop
 
 __all__ = ["key", "sections"]
 

@@ -126,7 +126,7 @@ def under_heights(
 
 
 def between(shape: Polygon, lower: Height, upper: Height, step: float) -> Any:
-    """Return the solid over `shape` between two height functions, sampled on a grid of `step` mm."""
+    """Return the solid over `shape` between two height functions, sampled each `step` mm."""
     x0, y0, x1, y1 = shape.bounds
     x, y = (np.arange(a - 2 * step, b + 3 * step, step) for a, b in ((x0, x1), (y0, y1)))
     grid_x, grid_y = np.meshgrid(x, y, indexing="ij")

@@ -162,7 +162,9 @@ def plan_contour(
             "a three-quarter bed ends behind the ball and cannot hold a forefoot wedge; plan it "
             "full length, or wedge under the shoe"
         )
-    shim = sum((shim_height(w, field.gx, field.gy) for w in inside_wedges), np.zeros(field.gx.shape))
+    shim = np.zeros(field.gx.shape)
+    for wedge in inside_wedges:
+        shim += shim_height(wedge, field.gx, field.gy)
     wanted = _share(seating, field, level) * field.gap - _reliefs(seating, field, wish, limits)
     contour = np.maximum(wanted, shim)
     top = plate + follow(contour, np.minimum(field.gap, FLANK_TOP_MM), feel_of(limits))
@@ -173,7 +175,8 @@ def plan_contour(
         top = top + wish.metatarsal * _dome(seating, field)
     top = _with_rim(field, top, limits.value("contour.wall"))
     notes = (*notes, *_said(wish, seating, limits))
-    off = np.abs(plate + contour - top)[field.inside & (_behind(seating, field) > 0)]
+    counted = np.logical_and(field.inside, _behind(seating, field) > 0)
+    off = np.abs(plate + contour - top)[counted]
     made = _record(seating, field, outline, wish, level, plate, top, inside_wedges, limits)
     return made.model_copy(update={"snug": round(float((off <= SNUG_MM).mean()), 3)}), notes
 
@@ -186,7 +189,9 @@ def plate_of(material: str, limits: Limits) -> float:
     return limits.value("contour.plate_rigid")
 
 
-def flanked_sole(seating: Seating, measured: MeasuredFoot, x: Array, y: Array, limits: Limits) -> Array:
+def flanked_sole(
+    seating: Seating, measured: MeasuredFoot, x: Array, y: Array, limits: Limits
+) -> Array:
     """Return the sole above the bed frame's z = 0 with its flanks, shape (nx, ny), mm.
 
     Where the sole map ends, at 45 degrees, the scan's own points go on up to 85 degrees; beyond
@@ -204,7 +209,7 @@ def flanked_sole(seating: Seating, measured: MeasuredFoot, x: Array, y: Array, l
     foot = measured.foot
     low = foot.vertices[:, 2] < FLANK_TOP_MM + 10.0
     normals = vertex_normals(foot.vertices, foot.faces)
-    chosen = low & (normals[:, 2] < -FLANK_FACING)
+    chosen = np.logical_and(low, normals[:, 2] < -FLANK_FACING)
     points = foot.vertices[chosen].copy()
     points[:, 2] -= lowering(measured, points[:, 0], points[:, 2], limits)
     points = points @ seating.foot_to_bed[:3, :3].T + seating.foot_to_bed[:3, 3]
@@ -304,7 +309,7 @@ def _breadths(seating: Seating, field: _Field) -> tuple[Array, Array]:
 
 
 def _share(seating: Seating, field: _Field, level: float) -> Array:
-    """Return which share of the gap is filled: all at heel and lateral border, the level between."""
+    """Return the share of the gap to fill: all at heel and lateral border, the level between."""
     share, across = _breadths(seating, field)
     heel = 1.0 - _smooth((share - HEEL_FULL[0]) / (HEEL_FULL[1] - HEEL_FULL[0]))
     lateral = 1.0 - _smooth((across - LATERAL_FULL[0]) / (LATERAL_FULL[1] - LATERAL_FULL[0]))
@@ -326,11 +331,13 @@ def _reliefs(seating: Seating, field: _Field, wish: ContourWish, limits: Limits)
     out = np.maximum(out, base * (1.0 - _smooth(away / FADE_MM)))
     first = seating.landmarks.get("mth1")
     if first is not None:  # the front half of the first ray must stay free to drop
-        start = float(first[0]) - limits.value("keepout.first_metatarsal_half") * seating.foot_length
+        half = limits.value("keepout.first_metatarsal_half") * seating.foot_length
+        start = float(first[0]) - half
         low, high = edges_at(seating.foot_outline, np.clip(field.x, 2.0, None))
         ray = np.nan_to_num(high - limits.value("keepout.first_metatarsal_breadth") * (high - low),
                             nan=FREE)  # fmt: skip
-        off = np.hypot(np.clip(start - field.gx, 0, None), np.clip(ray[:, None] - field.gy, 0, None))
+        beside = np.clip(ray[:, None] - field.gy, 0.0, None)
+        off = np.hypot(np.clip(start - field.gx, 0.0, None), beside)
         out = np.maximum(out, base * (1.0 - _smooth(off / FADE_MM)))
     return np.asarray(out)
 
@@ -370,10 +377,11 @@ def _front(
     if wish.length == "full":
         flat = limits.value("contour.forefoot")
         clear = behind - _front_gap(seating, limits)
-        ramp = flat + slope * np.clip(clear, 0.0, None)
+        ramp = np.minimum(flat + slope * np.clip(clear, 0.0, None), np.maximum(plate, flat))
+        # the wedge built in runs on through all of it
+        contour = np.maximum(lower_of(top - shim, ramp, 1.5), flat)
         ahead = _smooth(-clear / 6.0)
-        top = lower_of(top, np.minimum(ramp + 1e-9, np.maximum(plate, flat)), 1.5)
-        return np.asarray((1.0 - ahead) * np.maximum(top, flat) + ahead * flat + shim * ahead)
+        return np.asarray((1.0 - ahead) * contour + ahead * flat + shim)
     ends = _front_depth(seating, field, limits)
     return np.asarray(np.minimum(lower_of(top, np.minimum(plate, edge + slope * ends), 1.0),
                                  np.maximum(edge + slope * ends, 0.2)))  # fmt: skip
@@ -399,7 +407,8 @@ def _dome(seating: Seating, field: _Field) -> Array:
     forward = dx * along[1] - dy * along[0]
     across = dx * along[0] + dy * along[1]
     reach = np.where(forward > 0, DOME_MM[0], DOME_MM[1])
-    wide = DOME_MM[2] * np.where(forward > 0, 1.0, 1.0 - 0.35 * np.clip(-forward / DOME_MM[1], 0, 1))
+    tail = np.clip(-forward / DOME_MM[1], 0.0, 1.0)
+    wide = DOME_MM[2] * (1.0 - 0.35 * tail)
     u2 = (forward / reach) ** 2 + (across / wide) ** 2
     return np.asarray(np.clip(1.0 - u2, 0.0, None) ** 2)
 
@@ -465,5 +474,5 @@ def _said(wish: ContourWish, seating: Seating, limits: Limits) -> list[Note]:
     if not seating.bed_known:
         notes.append(Note(code="contour-underside", level=NoteLevel.WARN, text=(
             "the underside follows the shoe's drop only, since its bed was not measured: a trial "
-            "piece; measure the bed's heights at five stations for the one that stays")))  # fmt: skip
+            "piece; measure the bed's heights at five stations first")))  # fmt: skip
     return notes

@@ -73,7 +73,8 @@ def shim_cost(
             continue
         step = limits.value("wedge.step")
         smaller = [
-            f"{wedge.place.value} {max(abs(wedge.net) - step, 0.0):g}° instead of {abs(wedge.net):g}°"
+            f"{wedge.place.value} {max(abs(wedge.net) - step, 0.0):g}° in place of "
+            f"{abs(wedge.net):g}°"
             for wedge in wedges
         ]
         notes.append(Note(code=f"shim-contact-{case.case}", level=NoteLevel.WARN, text=(
@@ -96,7 +97,8 @@ def ball_peaks(does: EffectPlan | None) -> list[Note]:
 
 def _case(case: ContactCase) -> EffectCase:
     before, after = case.before, case.after
-    assert before is not None and after is not None
+    if before is None or after is None:
+        raise ValueError(f"the {case.case} case has no figures")
     return EffectCase(
         case=case.case, area=(before.area, after.area),
         midfoot_area=(before.areas.get("midfoot", 0.0), after.areas.get("midfoot", 0.0)),

@@ -30,7 +30,7 @@ from insole.planning.surface import Feel, feel_of
 __all__ = ["Form", "Kit", "KitPad", "Placed", "area", "default_kit", "form", "load", "pad_heights",
            "pick"]  # fmt: skip
 
-ROUND, SQUARE = 2.5, 6.0  # exponents of the outline: fuller than an ellipse; nearly straight medially
+ROUND, SQUARE = 2.5, 6.0  # of the outline: fuller than an ellipse, nearly straight medially
 FULL_HEIGHT_MM = 0.15  # a pad reaches its height when its surface comes this close to it
 FIT_MM = 0.05  # a pad may pass its ceiling by half of what a calliper shows
 SAMPLE_MM = 3  # spacing of the first, coarse look at whether a pad fits

@@ -345,8 +345,9 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         Note(code="effect", level=NoteLevel.WARN if does.little else NoteLevel.INFO,
              text=f"the support {does.words}")
     ]  # fmt: skip
-    notes = (*first, *cost, *effect.ball_peaks(does), *by_hand, *seated.notes, *wedges.notes, *left_over, *pad.notes, *cleat_notes,
-             *thick_notes, *saddle_notes, *contact_notes, *dowel_notes)  # fmt: skip
+    notes = (*first, *cost, *effect.ball_peaks(does), *by_hand, *seated.notes, *wedges.notes,
+             *left_over, *pad.notes, *cleat_notes, *thick_notes, *saddle_notes, *contact_notes,
+             *dowel_notes)  # fmt: skip
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
         verdict=str(measured.report.verdict.value), load=str(seated.load.value),

@@ -130,7 +130,8 @@ def compare(
             continue
         cases.append(_case(name, bed, (x, _on_axis(level, x)), load, held))
     plan = ContactPlan(body_mass=mass, cases=cases, notes=_said(bed, wedges))
-    alone = (pad is not None or contour is not None) and all(w.place is WedgePlace.UNDER for w in wedges)
+    unwedged = all(w.place is WedgePlace.UNDER for w in wedges)
+    alone = (pad is not None or contour is not None) and unwedged
     return plan, (*_doubts(plan, limits), *(_idle(plan) if alone else ()))
 
 

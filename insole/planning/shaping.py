@@ -17,6 +17,7 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from footscan.foot import SoleMap, arch_line
@@ -26,7 +27,7 @@ from insole.planning.ceilings import Room
 from insole.planning.limits import Limits
 from insole.planning.outline import distance_to_ring, edges_at, smooth_ring
 from insole.planning.seating import Seating
-from insole.planning.surface import FREE, feel_of, follow, lower_of
+from insole.planning.surface import FREE, Feel, feel_of, follow, lower_of
 
 __all__ = [
     "PadWish",
@@ -162,9 +163,10 @@ def from_kit(
         first = found
         place = (first.x + shift[0], first.y + shift[1])
         same = replace(kit, pads=(first.pad,))
-        there = {"places": [place], "turns": [first.turn + turn]}
-        found = kits.pick(same, allowed, space.x, space.y, target=target, feel=feel, **there)
-        found = found or search(**there)
+        found = kits.pick(
+            same, allowed, space.x, space.y, target=target, feel=feel, places=[place],
+            turns=[first.turn + turn],
+        ) or search(places=[place], turns=[first.turn + turn])  # fmt: skip
         if found is None:
             return None
         reasons.append(f"moved on the grid: {move_words(shift[0], shift[1], turn)}")
@@ -264,7 +266,8 @@ def _walls(area: Any, seating: Seating, limits: Limits) -> Any:
     there = border[:, 1] > np.nan_to_num(medial - inset, nan=np.inf)
     pairs = np.flatnonzero(there[:-1] & there[1:])
     lines = [shapely.LineString(border[k : k + 2]) for k in pairs]
-    return shapely.line_merge(shapely.MultiLineString(lines)) if lines else shapely.MultiLineString()
+    found = shapely.MultiLineString(lines)
+    return shapely.line_merge(found) if lines else found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -297,10 +300,10 @@ def _border(space: Room, seating: Seating, area: Any, walls: Any, limits: Limits
     if not walls.is_empty:
         wall = shapely.distance(walls, shapely.points(ring)) < BORDER_STEP_MM
     medial = ring[:, 1] > line_at(seating, ring[:, 0])  # corners between the wall and those lines
-    line = (_on_lines(space, ring) | medial) & ~wall
+    line = np.logical_or(_on_lines(space, ring), medial) & ~wall
     inside = shapely.contains_xy(area, gx, gy)
 
-    def away(chosen: Array) -> Array:
+    def away(chosen: NDArray[np.bool_]) -> Array:
         if not chosen.any():
             return np.full(gx.shape, FREE)
         return distance_to_ring(nodes, ring, np.flatnonzero(chosen)).reshape(gx.shape)

@@ -251,7 +251,8 @@ def _record(
         binding=binding,
         gap_at_crest=Quantity(value=round(gap, 2), sd=round(sd, 2)),
         residual_gap=Quantity(value=round(max(gap - height, 0.0), 2), sd=round(sd, 2)),
-        snug=_snug(space, top, ring, level), step_up=up, step_down=down, reasons=[*shape.reasons, filled],
+        snug=_snug(space, top, ring, level), step_up=up, step_down=down,
+        reasons=[*shape.reasons, filled],
         medial_edge=wish.medial_edge, medial_height=side,
         rim_radius=limits.value("feel.rim_radius") if side > feel.edge + 0.1 else 0.0,
         material=(wish.kit.material if kit_made and wish.kit else "trial-eva"),
@@ -306,7 +307,9 @@ def _binding(
     words = [text for _, text in sorted(found, key=lambda item: -item[0])]
     short = space.at(space.wish(level), shape.crest) - space.at(shape.surface, shape.crest)
     if short > BINDING_MM and kit_made:
-        words.append(f"the kit has no higher pad that fits: its crest is {short:.1f} mm below the wish")
+        words.append(
+            f"the kit has no higher pad that fits: its crest is {short:.1f} mm below the wish"
+        )
     elif short > BINDING_MM:
         words.append(
             f"the gap under the sole may change by at most {feel.residual:g} mm per mm, so that no "

@@ -140,7 +140,8 @@ def _under(z: Array, radius: float, cell: float) -> Array:
     """Return the lower envelope of `z` with upward paraboloids of `radius`, axis by axis."""
     for axis in (0, 1):
         line = np.moveaxis(z, axis, 0)
-        span = float(np.ptp(line[np.abs(line) < FREE / 2])) if (np.abs(line) < FREE / 2).any() else 0.0
+        bound = line[np.abs(line) < FREE / 2]
+        span = float(np.ptp(bound)) if bound.size else 0.0
         reach = min(len(line), int(math.sqrt(2.0 * radius * max(span, 1e-9)) / cell) + 2)
         out = line.copy()
         for k in range(1, reach):

@@ -60,12 +60,10 @@ def rows(
         Too thick at the ball without a recorded override.
     """
     medial, lateral, _ = ball_line(seated)
+    made = pad or contour
     x = {
         "heel": seated.station + limits.value("seating.heel_seat") * seated.foot_length,
-        "arch": (
-            (pad or contour).crest.from_rear if pad or contour
-            else seated.station + 0.45 * seated.foot_length
-        ),
+        "arch": made.crest.from_rear if made else seated.station + 0.45 * seated.foot_length,
         "ball": float(medial[0] + lateral[0]) / 2,
         "toes": seated.station + TOES_SHARE * seated.foot_length,
     }
@@ -74,12 +72,11 @@ def rows(
 
     def below(at: float, across: float, ahead: bool) -> float:
         """Return base and cover at a place, or the contoured bed with its cover, mm."""
-        made = limits.value("base.thickness")
-        if shape is not None and contour is not None and ahead:  # flat there, domes do not count
-            made = contour.forefoot + _shim_at(contour.posting, at, across)
-        elif shape is not None:
-            made = float(shape.inside(np.array([at]), np.array([across]))[0])
-        return made + cover
+        if shape is None or contour is None:
+            return limits.value("base.thickness") + cover
+        if ahead:  # flat there, domes do not count
+            return contour.forefoot + _shim_at(contour.posting, at, across) + cover
+        return float(shape.inside(np.array([at]), np.array([across]))[0]) + cover
 
     table, notes = [], []
     for station in STATIONS:

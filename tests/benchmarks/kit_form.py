@@ -86,7 +86,7 @@ def text(form: kit.Form, feet: int, seed: int) -> str:
         "# The mean form of the pads of made-up feet, as shares of the crest's height; written by",
         f"# tests/benchmarks/kit_form.py from {feet} feet, seed {seed}.",
         "# Rows from the rear end over the crest to the front end, columns from the lateral to the",
-        "# medial side; front and medial: shares of length and width ahead of and beside the crest.",
+        "# medial side; front, medial: shares of length and width ahead of and beside the crest.",
         f"front = {form.front:.3f}", f"medial = {form.medial:.3f}", "heights = [", *rows, "]", "",
     ])  # fmt: skip
 

@@ -39,8 +39,8 @@ from insole.planning.ceilings import low_pass
 from insole.planning.limits import default_limits
 from insole.planning.outline import edges_at, lay_out
 from insole.planning.plan import FootPlan
-from insole.planning.tops import PadTop
 from insole.planning.shoe import Shoe, parse
+from insole.planning.tops import PadTop
 from tests import feet
 
 SD_MM = 2.0  # of every landmark of a made-up foot
