@@ -82,6 +82,7 @@ SHORT_NAMES = {
 ARROW = 19.2  # grid units: 3.2 letter heights
 LEVEL_AT = (0.4, 0.6, 0.2, 0.8, 0.1, 0.9)  # shares of a grind line tried for its number
 RULER = 100.0  # mm
+UNDER = "under"  # lines of equal height of an underside that is not flat
 FIXED = ("grid", "pad", "crest")  # lines that a label must not hide; others give way to it
 SAME = 1e-3  # share by which area and length of a ring may read back different
 STRAY = 0.005  # mm that a ring may stray, as mean over its length
@@ -368,7 +369,7 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
         return Stroke(layer=layer, part=part.label, points=points, closed=closed)
 
     whole = shapely.Polygon(rings[-1], rings[:-1])
-    levels = _levels(part, whole) if face == "foot" else []
+    levels = _levels(part, whole, face)
     busy = [_seen(line, face) for word in FIXED for line in part.lines.get(word, ())]
     label = _own_label(part, whole, face, levels, busy if face == "foot" else [])
     halo = shapely.union_all([shapely.LineString(line).buffer(1.2) for line in label])
@@ -376,12 +377,14 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
     for number in levels:  # a number that a label had to be written over goes as a whole
         if shapely.MultiLineString(number).disjoint(halo):
             yield from (stroke("GRIND", line) for line in number)
-    if face == "foot":  # lines belong to the face that carries the pad or is ground
-        for word, lines in part.lines.items():
-            layer = "GRIND" if word == "grind" else "ENGRAVE"
-            for line in lines:
-                for points, closed in _broken(_seen(line, face), halo):
-                    yield stroke(layer, points, closed)
+    for word, lines in part.lines.items():
+        # lines belong to the face that carries the pad or is ground; a curved underside has its own
+        if (word == UNDER) != (face == "shoe"):
+            continue
+        layer = "GRIND" if word in ("grind", UNDER) else "ENGRAVE"
+        for line in lines:
+            for points, closed in _broken(_seen(line, face), halo):
+                yield stroke(layer, points, closed)
     yield from (stroke("ENGRAVE", line) for line in _marks(part, face))
     yield from (stroke("CUT", ring, True) for ring in rings)
 
@@ -421,15 +424,16 @@ def _face_words(part: Part, face: Face) -> str:
     return f"{face} side"
 
 
-def _levels(part: Part, whole: Any) -> list[list[Array]]:
+def _levels(part: Part, whole: Any, face: Face) -> list[list[Array]]:
     """Return the thickness beside each grind line, mm, where it can be read on the part."""
     import shapely
 
     numbers: list[list[Array]] = []
     taken = shapely.MultiPoint()
-    levels = part.facts.get("grind_levels", ())
-    for level, line in zip(levels, part.lines.get("grind", ()), strict=False):
-        path = shapely.LineString(_seen(line, "foot"))
+    word = "grind" if face == "foot" else UNDER
+    levels = part.facts.get(f"{word}_levels", ())
+    for level, line in zip(levels, part.lines.get(word, ()), strict=False):
+        path = shapely.LineString(_seen(line, face))
         for share, aside in itertools.product(LEVEL_AT, (4.5, -4.5)):
             at = path.interpolate(share, normalized=True)
             text = lettering(f"{level:.1f}", 2.5, (at.x + aside, at.y))

@@ -6,7 +6,7 @@
     solid/     STEP of each part
     cut/       DXF and SVG of each foot, foot side up and shoe side up; cut/sheet-... sheets of
                stock with the parts of one material and thickness; cut/parts/ one part each
-    paper/     1:1 template, bench page, report with pictures, plan page (PDF)
+    paper/     1:1 template, section gauges, bench page, report with pictures, plan page (PDF)
     pictures/  where pad and shims go (PNG)
     plan.json, READ-ME-FIRST.txt, manifest.json (last)
 
@@ -402,7 +402,7 @@ def _sheet_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterato
 def _paper_items(
     plan: Plan, parts: Sequence[Part], settings: Settings, tag: str, forms: Sequence[Part] = ()
 ) -> Iterator[Item]:
-    from insole.output import bench, pictures, report, rider, template
+    from insole.output import bench, gauges, pictures, report, rider, template
 
     papers: dict[str, Callable[[Path], None]] = {
         f"paper/template-{paper}-{tag}.pdf": partial(
@@ -419,6 +419,8 @@ def _paper_items(
     papers[f"paper/report-{tag}.pdf"] = partial(
         rider.write_report, plan=plan, parts=parts, materials=settings.materials
     )
+    if gauges.has_gauges(plan):
+        papers[f"paper/section-gauges-{tag}.pdf"] = partial(gauges.write_gauges, plan=plan)
     papers[f"pictures/placement-{tag}.png"] = partial(pictures.write_placement, plan=plan)
     for path, writer in papers.items():
         yield Item(path=path, write=writer, check=_whole)
@@ -609,7 +611,8 @@ ABOUT = {
     "GRIND, ENGRAVE, PEN, NOTE, see below. cut/sheet-...: sheets of stock, foot side up, parts of "
     "one material and thickness close together and turned. cut/parts: each part alone. Cut each "
     "part from one of these files only.",
-    "paper": "The bench page to work from, the 1:1 template, the report with pictures for the "
+    "paper": "The bench page to work from, the 1:1 template, section gauges to cut from card "
+    "and hold to a ground or moulded part, the report with pictures for the "
     "rider and parts to tick off, the whole plan.",
     "pictures": "Where pad and shims go.",
 }

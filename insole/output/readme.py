@@ -11,7 +11,10 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from insole.output.nesting import NestedSheet
+from insole.parts.contour import CONTOUR
 from insole.parts.form import FORM
 from insole.parts.materials import Material, Materials, amount
 from insole.parts.part import Part
@@ -24,13 +27,16 @@ __all__ = [
 
 LINE_ROWS = (
     "CUT: cut through; holes before outlines.",
-    "GRIND: do not burn; lines of equal height above the underside, mm, to grind by.",
+    "GRIND: do not burn; lines of equal height above the underside, mm, to grind by; of a "
+    "contoured bed above the lowest place of its underside, the underside's own on the shoe side.",
     "ENGRAVE: shallow, in single strokes.",
     "PEN: draw: side, part and the arrow to the toes.",
     "NOTE: switch off; titles and the ruler, for people.",
 )
 MOULDED = "the moulded bed replaces base and pad; a shim goes under it"
 CUT_FIRST = re.compile(r"^(cut|milled) from \w+, or ")  # the other way to make it
+BLOCK_MM = 5.0  # of stock left around a milled part; common practice, no source
+PIN_MM = 14.0  # from the part's ends to its datum pins; common practice, no source
 PLASTER_WATER = 0.6  # by weight of the powder: value from memory
 PLASTER_DENSE = 2.6  # g/cm3 of the powder's grains: value from memory
 
@@ -106,7 +112,8 @@ def _route(making: Making, part: Part) -> str:
     kit = {foot.side for foot in making.plan.feet if foot.pad and foot.pad.source == "kit"}
     own = "take it from the kit, or " if part.name == "arch-pad" and part.side.value in kit else ""
     if making.printed(part):
-        return f"{own}make this: {making.plates.get(part.label, 'print/')}"
+        milled = _block(making, part) if part.name == CONTOUR else ""
+        return f"{own}make this: {making.plates.get(part.label, 'print/')}{milled}"
     found = making.sheets_of(part) or [f"cut/parts/{part.label}-{making.tag}.dxf"]
     words = f"{own}make this: {' and '.join(found)}"
     if part.label in making.layers:
@@ -117,6 +124,8 @@ def _route(making: Making, part: Part) -> str:
 def _milled(making: Making, part: Part) -> str:
     """Return how a pad of foam gets its shape, and what to take to print it."""
     material = making.materials.get(part.material)
+    if part.name == CONTOUR:
+        return _block(making, part)
     if part.name != "arch-pad" or material is None or material.process != "cut":
         return ""
     stl = f"print/{part.label}-{making.tag}.stl"
@@ -126,6 +135,18 @@ def _milled(making: Making, part: Part) -> str:
         if other.process != "cut" and "pad" in other.places and other.name.startswith(kind):
             return f"{words}; to print it take {other.name}, same file"
     return words
+
+
+def _block(making: Making, part: Part) -> str:
+    """Return how a contoured bed is milled: block, two set-ups, datum pins."""
+    size = np.ptp(part.vertices, axis=0) + 2 * BLOCK_MM
+    pins = float(part.outline[:, 0].min()) - PIN_MM, float(part.outline[:, 0].max()) + PIN_MM
+    return (
+        f"; or mill print/{part.label}-{making.tag}.stl from a block of"
+        f" {size[0] + 2 * PIN_MM:.0f} x {size[1]:.0f} x {size[2]:.0f} mm: two datum pins on the"
+        f" centreline at {pins[0]:.0f} and {pins[1]:.0f} mm from the rear edge, outside the part;"
+        " underside first, then turned over about the line of the pins, top second"
+    )
 
 
 # ------------------------------------------------------------------ order of work

@@ -152,8 +152,8 @@ def _done(plan: Plan) -> list[Any]:
 
 def _foot_words(plan: Plan, foot: FootPlan) -> list[str]:
     """Return sentences on base, pad, shims, cleat and saddle, as markup."""
-    lines = [f"<b>Base</b> {foot.base.thickness:.1f} mm thick, under pad and cover."]
-    lines.append(_pad_words(foot))
+    base = f"<b>Base</b> {foot.base.thickness:.1f} mm thick, under pad and cover."
+    lines = [_pad_words(foot)] if foot.contour is not None else [base, _pad_words(foot)]
     for x, y in tender_spots(plan, foot.side):
         side = "big" if y > 0 else "little"
         lines.append(f"<b>Tender spot</b> kept free, {x:g} mm from the rear edge,"

@@ -226,9 +226,10 @@ def _key_rows(
     drawing: Drawing, sheet: Sheet
 ) -> list[tuple[str, Colour, float, tuple[float, ...] | None]]:
     """Return words, colour, weight and dashes of the lines that this foot uses, lowest first."""
-    if sheet.face == "below":
-        return [("base: cut here", BLACK, 0.35, None)]
     foot = drawing.foot
+    border = "base: cut here" if foot.contour is None else "contoured bed: its border"
+    if sheet.face == "below":
+        return [(border, BLACK, 0.35, None)]
     places = {wedge.place for wedge in foot.wedges}
     rows = [(f"placement grid {foot.base.grid_step:g} mm", PALE, 0.3, None, foot.pad is not None),
             ("outline of the foot", GREY, 0.2, (0.5, 1.2), True),
@@ -238,7 +239,7 @@ def _key_rows(
             ("shim, tapered out", ORANGE, 0.3, (2, 1.2), bool(places - {WedgePlace.UNDER})),
             ("shim, full ramp", ORANGE, 0.35, None, bool(places - {WedgePlace.UNDER})),
             ("pad edge", BLUE, 0.5, None, foot.pad is not None),
-            ("base: cut here", BLACK, 0.35, None, True)]  # fmt: skip
+            (border, BLACK, 0.35, None, True)]  # fmt: skip
     return [(words, colour, weight, dash) for words, colour, weight, dash, shown in rows if shown]
 
 
@@ -261,6 +262,15 @@ def _callouts(drawing: Drawing, sheet: Sheet) -> list[tuple[Array, str, str]]:
         words = f"{' mm, '.join(heads)} mm from rear edge" if heads else "across the foot"
         near, far = ends if sheet.across * (ends[0, 1] - ends[1, 1]) > 0 else ends[::-1]
         found.append((near + 0.06 * (far - near), "Ball line", words))
+    if foot.contour is not None:
+        made = foot.contour
+        words = (
+            f"{made.crest.from_rear:.1f} mm from rear edge, {made.crest.from_medial:.1f} mm from"
+            f" the base's medial edge; heel cup {made.cup:g} mm"
+        )
+        place = np.array([made.crest.from_rear, made.crest.y or 0.0])
+        title = f"{made.name[0].upper()}{made.name[1:]}, {made.crest.height:.1f} mm at its crest"
+        found.append((place, title, words))
     if foot.pad is not None:
         pad, crest = foot.pad, crest_point(foot)
         words = (

@@ -113,6 +113,8 @@ def ruler_lines() -> tuple[float, float]:
 def drawing_of(plan: Plan, foot: FootPlan, parts: Sequence[Part]) -> Drawing:
     """Return the outlines of a foot, those of its parts first, all in the bed frame."""
     rings = {"base": np.array(foot.base.outline), "foot": np.array(foot.foot_outline)}
+    if foot.contour is not None:
+        rings["base"] = np.array(foot.contour.outline)  # it takes the place of the base
     if foot.pad is not None:
         rings["arch-pad"] = np.array(foot.pad.outline)
     for wedge in foot.wedges:

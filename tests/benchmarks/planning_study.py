@@ -6,6 +6,9 @@ held against the rules again, from the foot and the stored plan alone:
     crest      its way to the arch apex, for pads that no place kept free and no fill limit bound
     kept free  every place kept free, the landmarks' uncertainty added, counted in mm2
     fill       where the pad's top is above the wish, counted in mm2
+    reached    share of the gap filled at the crest against the level planned
+    support    midfoot share, contact area and heel peak without and with a pad, and with a
+               contoured bed of full length: share of feet that are no worse off
     contact    standing: peak on the pad against those at heel and forefoot; pedalling: peak on
                the pad against half of that at the forefoot; contact area without and with it
 
@@ -60,6 +63,10 @@ class Row:
     along: float = 0.0
     across: float = 0.0
     filled: float = 0.0  # share of the gap at the crest
+    level: float = 0.0  # planned
+    snug: float = 0.0  # share of the pad within 1 mm of the wish
+    pad: dict[str, tuple[float, ...]] | None = None  # figures per load, see `figures`
+    contour: dict[str, tuple[float, ...]] | None = None
     broken: dict[str, float]
     above: float = 0.0
     standing: tuple[float, float, float] = (0.0, 0.0, 0.0)  # pad, heel, forefoot, kPa
@@ -103,7 +110,13 @@ def planned(foot: MeasuredFoot, name: str, edge: float | None = None) -> Row:
     if any(case.after is None for case in cases.values()):
         return Row(name=name, arch=arch, because="no contact figures", broken={}, took=took)
     standing, pedalling = cases["standing"].after, cases["pedalling"].after
+    contour = planner.plan(
+        foot if left else None, None if left else foot, shoe,
+        planner.PlanWishes(both=planner.FootWish(contoured="full", support_level=0.8)),
+    ).feet[0]  # fmt: skip
     return Row(
+        level=record.pad.support_level, snug=record.pad.snug or 0.0, pad=figures(record),
+        contour=figures(contour),
         name=name, arch=arch, binding=tuple(record.pad.binding), took=took,
         along=record.pad.crest.from_rear - apex[0],
         across=crest_y(record) - apex[1],
@@ -114,6 +127,21 @@ def planned(foot: MeasuredFoot, name: str, edge: float | None = None) -> Row:
         areas=tuple((case.before.area, case.after.area) for case in cases.values()),
         held=tuple(cases[name].ankle is not None for name in ("standing", "pedalling")),
     )  # fmt: skip
+
+
+def figures(record: FootPlan) -> dict[str, tuple[float, ...]]:
+    """Return per load: area, midfoot share, heel peak, ball peak, each before and after.
+
+    Only for loads that the springs alone balance.
+    """
+    return {
+        case.case: (case.before.area, case.after.area, case.before.share["midfoot"],
+                    case.after.share["midfoot"], case.before.peak["heel"],
+                    case.after.peak["heel"], case.before.peak["forefoot"],
+                    case.after.peak["forefoot"])
+        for case in record.contact.cases
+        if case.before and case.after and case.ankle is None
+    }  # fmt: skip
 
 
 def crest_y(record: FootPlan) -> float:
@@ -241,13 +269,46 @@ def said(rows: list[Row]) -> list[str]:
             lines.append(f"contact area with the pad, {name}: larger in {(more > 0).sum()} of "
                          f"{len(more)} feet with a free arch (median {np.median(more):+.1f} cm2, "
                          f"least {more.min():+.1f})")  # fmt: skip
+    near = [r for r in pads if r.filled >= r.level - 0.03]
+    loose = [r for r in pads if not any(_named_keep(text) for text in r.binding)]
+    lines.append(f"filled within 3 points of the level planned: {len(near)} of {len(pads)}; where "
+                 f"no named keep-out takes anything off the crest: "
+                 f"{sum(r.filled >= r.level - 0.03 for r in loose)} of {len(loose)}")  # fmt: skip
+    lines.append(f"pad's area within 1 mm of the wish: median "
+                 f"{100 * np.median([r.snug for r in pads]):.0f} %")  # fmt: skip
+    for kind in ("pad", "contour"):
+        lines += _support(kind, [getattr(r, kind) for r in pads if getattr(r, kind)])
     lines.append(f"a plan takes {np.median([r.took for r in rows]):.2f} s in the middle")
     return lines
 
 
+def _support(kind: str, rows: list[dict[str, tuple[float, ...]]]) -> list[str]:
+    """Return what a kind of support does under both loads."""
+    lines = []
+    for load in ("standing", "pedalling"):
+        table = np.array([row[load] for row in rows if load in row])
+        if not len(table):
+            continue
+        area = 100 * (table[:, 1] / table[:, 0] - 1)
+        share = 100 * (table[:, 3] - table[:, 2])
+        heel, ball = (100 * (table[:, k + 1] / np.maximum(table[:, k], 1e-9) - 1) for k in (4, 6))
+        lines.append(
+            f"{kind}, {load} ({len(table)} feet), medians: area {np.median(area):+.1f} % "
+            f"({np.median(table[:, 1] - table[:, 0]):+.1f} cm2, least {area.min():+.1f} %), midfoot "
+            f"share {np.median(share):+.1f} points (least {share.min():+.1f}), heel peak "
+            f"{np.median(heel):+.0f} % (most {heel.max():+.0f} %), ball peak {np.median(ball):+.0f} %"
+        )
+    return lines
+
+
+def _named_keep(text: str) -> bool:
+    """Return whether a binding rule is a place kept free that can hold the crest down."""
+    return not text.startswith(("the rear edge", "the front edge", "at most 2 mm", "the gap under"))
+
+
 def _keeps(text: str) -> bool:
     """Return whether a binding rule moves the crest: all but the finish of the pad's borders."""
-    return not text.startswith(("the medial wall", "slopes of"))
+    return not text.startswith(("the medial side", "the gap under"))
 
 
 def _named(rows: list[Row], name: str) -> str:
