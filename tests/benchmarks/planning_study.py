@@ -296,7 +296,8 @@ def _support(kind: str, rows: list[dict[str, tuple[float, ...]]]) -> list[str]:
             f"{kind}, {load} ({len(table)} feet), medians: area {np.median(area):+.1f} % "
             f"({np.median(table[:, 1] - table[:, 0]):+.1f} cm2, least {area.min():+.1f} %), midfoot "
             f"share {np.median(share):+.1f} points (least {share.min():+.1f}), heel peak "
-            f"{np.median(heel):+.0f} % (most {heel.max():+.0f} %), ball peak {np.median(ball):+.0f} %"
+            f"{np.median(heel):+.0f} % (most {heel.max():+.0f} %), ball peak "
+            f"{np.median(ball):+.0f} %"
         )
     return lines
 

@@ -29,6 +29,7 @@ from insole.planning.limits import default_limits
 from insole.planning.plan import FootPlan, HeightGrid, Plan, from_json, to_json
 from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.shoe import parse
+from insole.planning.tops import spline_of
 from tests import feet
 from tests.insole.test_part import overlap, printed
 from tests.plans import CREST, sample_plan
@@ -98,7 +99,7 @@ def test_the_plan_keeps_the_seated_sole(scanned):
     x, y = np.meshgrid(np.linspace(95, 150, 9), np.linspace(-20, 18, 7), indexing="ij")
     plain = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)])
     bed = plain @ pose[:3, :3].T + pose[:3, 3]
-    spline = forms.surface(foot.sole)
+    spline = spline_of(foot.sole)
     # curvature of the arch times half the filter's variance (2.8 mm squared), and the grid's half
     # cell along the slope as in the seating's own test
     assert spline.ev(bed[:, 0], bed[:, 1]) == pytest.approx(

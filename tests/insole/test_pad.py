@@ -13,8 +13,9 @@ from shapely import Polygon
 
 from insole.errors import PartError
 from insole.parts import outlines, solids
-from insole.parts.pad import arch_pad, surface
+from insole.parts.pad import arch_pad
 from insole.planning.plan import FootPlan, HeightGrid
+from insole.planning.tops import spline_of
 from tests.plans import dome_heights, dome_volume, sample_foot
 
 
@@ -119,7 +120,7 @@ def test_notch_is_medial_and_steep_towards_the_heel() -> None:
 def test_spline_passes_through_the_heights() -> None:
     pad = sample_foot().pad
     assert pad is not None
-    spline = surface(pad.top)
+    spline = spline_of(pad.top)
     assert spline.ev(pad.top.x0 + 6 * pad.top.step, pad.top.y0 + 9 * pad.top.step) == pytest.approx(
         pad.top.z[6][9], abs=1e-9
     )

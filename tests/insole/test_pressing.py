@@ -22,8 +22,9 @@ from insole.planning.plan import (
     to_json,
 )
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.pressing import GRAVITY, gent_modulus, pad_height, region_maps, shim_notes
+from insole.planning.pressing import GRAVITY, gent_modulus, region_maps, shim_notes
 from insole.planning.shoe import parse
+from insole.planning.tops import PadTop
 from tests import feet, plans
 
 LIMITS = default_limits()
@@ -209,7 +210,7 @@ def test_pad_heights_are_those_of_the_formula():
     low, high = ring.min(axis=0) - 5.0, ring.max(axis=0) + 5.0
     x, y = np.meshgrid(np.linspace(low[0], high[0], 77), np.linspace(low[1], high[1], 51))
     inside = shapely.contains_xy(shapely.Polygon(ring), x, y)
-    found = pad_height(pad, x, y)
+    found = PadTop(pad).inside(x, y)
     assert found[inside] == pytest.approx(plans.dome_heights(x, y)[inside], abs=0.2)
     assert (found[~inside] == 0.0).all()
 

@@ -10,6 +10,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import ndimage
 from scipy.interpolate import RectBivariateSpline
 
 from footscan.scan import Load
@@ -20,7 +21,7 @@ from insole.planning.limits import default_limits
 from insole.planning.plan import Override, PadPlan
 from insole.planning.shoe import parse
 from insole.planning.support import PadWish, plan_pad
-from insole.planning.surface import feel_of, pad_surface
+from insole.planning.surface import feel_of, follow, lower_of
 from tests import feet
 
 LIMITS = default_limits()
@@ -28,8 +29,7 @@ FEEL = feel_of(LIMITS)
 LEVEL_BED = {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}}
 SHOE = parse({"name": "level", "bed": LEVEL_BED,
               "inside": {"length": 285, "ball_width": 104, "heel_width": 72}})  # fmt: skip
-RELAXED = LIMITS.changed(feel__slope=60.0, feel__slope_medial=60.0, feel__crest_radius=3.0,
-                         keepout__first_metatarsal_fill=1.0)  # fmt: skip
+RELAXED = LIMITS.changed(feel__slope=60.0, keepout__first_metatarsal_fill=1.0)
 
 
 def seated(shoe=SHOE, **shape):
@@ -89,35 +89,64 @@ def test_the_top_never_passes_the_wished_share_of_the_gap(pads):
         assert np.max((top - pad.support_level * truth)[thick]) < 0.5
 
 
-def test_slopes_edge_and_crest_radius_are_kept(pads):
+def test_the_residual_gap_changes_slowly_where_the_sole_is_followed(pads):
+    """Against the formula: away from the run-outs and the flange the rule is 0.40 mm per mm."""
+    for seat, shape, pad in pads:
+        if pad.source == "kit":
+            continue
+        x, y, top, dx, dy = sampled(pad)
+        h = 0.5
+        gap = [spots(seat, x + a, y + b, **shape) for a, b in ((h, 0), (-h, 0), (0, h), (0, -h))]
+        gx, gy = (gap[0] - gap[1]) / (2 * h), (gap[2] - gap[3]) / (2 * h)
+        ring = shapely.Polygon(pad.outline)
+        inner = shapely.distance(ring.exterior, shapely.points(x, y)) > 22.0  # past the ramps
+        change = np.hypot(gx - dx, gy - dy)
+        # 1 mm cells, the 15 mm low-pass against the bare formula: a tenth
+        assert change[inner].max(initial=0.0) <= 0.40 + 0.12
+        assert inner.sum() > 50
+
+
+def test_front_and_rear_run_out_and_the_edge_is_no_step(pads):
     for _, _, pad in pads:
-        _, _, top, dx, dy = sampled(pad)
-        slope = np.degrees(np.arctan(np.hypot(dx, dy)))
+        x, _, top, dx, _ = sampled(pad)
+        near = (x < pad.rear_edge + 10.0) | (x > pad.front_edge - 10.0)
         # 2 mm nodes: a bicubic spline may swing by about a degree where a slope starts
-        assert slope[dy > 0.02].max() <= 25.0 + 1.5
-        assert slope.max() <= 35.0 + 1.5
-        assert top.min() >= pad.edge - 0.03
+        assert np.degrees(np.arctan(np.abs(dx[near]))).max() <= 35.0 + 2.5
         ring = np.asarray(pad.outline)
         z = np.asarray(pad.top.z)
         spline = RectBivariateSpline(pad.top.x0 + 2.0 * np.arange(z.shape[0]),
                                      pad.top.y0 + 2.0 * np.arange(z.shape[1]), z)  # fmt: skip
+        edge = spline(ring[:, 0], ring[:, 1], grid=False)
         assert pad.edge <= 0.5
-        # a fingertip finds no step of 0.2 mm where the pad ends
-        assert np.abs(spline(ring[:, 0], ring[:, 1], grid=False) - pad.edge).max() < 0.2
+        lateral = ring[:, 1] < np.median(ring[:, 1])
+        assert np.maximum(edge, pad.edge)[lateral].max() - pad.edge < 0.25  # crossed by the foot
 
 
-def test_the_crest_is_round(pads):
-    """Curvature from a quadratic fit over 6 mm around the crest: radius at least 25 mm."""
+def test_the_medial_side_stands_below_the_flange(pads):
+    """Its height is that of the top at the base's medial edge, never above 16 mm."""
     for seat, _, pad in pads:
-        _, medial = outline.edges_at(seat.base, pad.crest.from_rear)
-        cx, cy = pad.crest.from_rear, float(medial[0]) - pad.crest.from_medial
+        if pad.source == "kit":
+            continue
+        assert 2.0 < pad.medial_height <= 16.0
+        ring = np.asarray(pad.outline)
+        _, medial = outline.edges_at(seat.base, ring[:, 0])
+        stands = medial - ring[:, 1] < 5.0
         x, y, top, _, _ = sampled(pad)
-        near = np.hypot(x - cx, y - cy) < 6.0
-        u, v = x[near] - cx, y[near] - cy
-        terms = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
-        c = np.linalg.lstsq(terms, top[near], rcond=None)[0]
-        bend = np.linalg.eigvalsh(-np.array([[2 * c[3], c[4]], [c[4], 2 * c[5]]]))[-1]
-        assert bend <= 1 / 25.0 * 1.03  # 3 %: a ball is a little more than a quadratic
+        near = top[np.abs(y - np.interp(x, *ring[stands][np.argsort(ring[stands][:, 0])].T)) < 2.0]
+        assert near.max() == pytest.approx(pad.medial_height, abs=0.6)
+        assert pad.rim_radius == 3.0
+
+
+def test_the_crest_is_inside_pad_and_base_on_the_arch_line(pads):
+    for seat, _, pad in pads:
+        place = shapely.Point(pad.crest.from_rear, pad.crest.y)
+        assert shapely.Polygon(pad.outline).buffer(-3.0).contains(place)
+        assert shapely.Polygon(seat.base).contains(place)
+        _, medial = outline.edges_at(seat.base, pad.crest.from_rear)
+        assert float(medial[0]) - pad.crest.y == pytest.approx(pad.crest.from_medial, abs=0.02)
+        if pad.source == "scan":
+            line = support.line_at(seat, np.array([pad.crest.from_rear]))[0]
+            assert pad.crest.y == pytest.approx(line, abs=0.5)
 
 
 def test_places_kept_free_are_free(pads):
@@ -136,22 +165,19 @@ def test_places_kept_free_are_free(pads):
         medial, lateral = (np.interp(u, *np.array(edge).T) * breadth
                            for edge in (feet.MEDIAL, feet.LATERAL))  # fmt: skip
         share = (medial - y) / (medial - lateral)
-        assert share.max() <= 0.55 + 0.03  # straight pieces of the outline against the smooth one
+        assert share.max() <= 0.55 + (0.12 if pad.source == "kit" else 0.03)  # straight pieces of the outline against the smooth one
         head = seat.landmarks["mth1"]
         half = (x > head[0] - 0.14 * length) & (share < 0.30) & (top > pad.edge + 0.05)
         truth = spots(seat, x, y, **shape)
         assert np.max((top - 0.5 * truth)[half], initial=0.0) < 0.6
 
 
-def test_the_outline_is_smooth_star_shaped_and_inside_the_base(pads):
+def test_the_outline_is_smooth_and_inside_the_base(pads):
     for seat, _, pad in pads:
         ring = shapely.Polygon(pad.outline)
         assert ring.is_valid
         assert ring.exterior.is_ccw
         assert shapely.Polygon(seat.base).buffer(-0.5).contains(ring)
-        around = np.asarray(pad.outline) - [ring.centroid.x, ring.centroid.y]
-        turn = np.unwrap(np.arctan2(around[:, 1], around[:, 0]))
-        assert np.all(np.diff(turn) > 0)
         edge = np.diff(np.vstack([pad.outline, pad.outline[:2]]), axis=0)
         bend = np.diff(np.unwrap(np.arctan2(edge[:, 1], edge[:, 0])))
         assert np.degrees(np.abs(bend)).max() < 15.0
@@ -161,9 +187,9 @@ def test_a_pad_has_the_size_of_a_pad(pads):
     """Sizes that a footbed maker would expect: common practice, no source."""
     for _, _, pad in pads:
         length, width = np.ptp(np.asarray(pad.outline), axis=0)
-        assert 55.0 <= length <= 110.0
-        assert 28.0 <= width <= 58.0
-        assert 2.0 <= pad.crest.height <= 14.0
+        assert 50.0 <= length <= 115.0
+        assert 28.0 <= width <= 64.0
+        assert 2.0 <= pad.crest.height <= 18.0
         assert pad.front_edge - pad.rear_edge == pytest.approx(length, abs=0.02)
 
 
@@ -181,7 +207,7 @@ def test_more_support_never_lowers_the_pad(low, more, arch):
         for column, height in enumerate(heights):
             j = round((less.top.y0 - full.top.y0) / 2.0) + column
             if height > less.edge + 0.02:  # inside the outline
-                assert full.top.z[i][j] >= height - 0.02  # arcs of the rounded border as chords, mm
+                assert full.top.z[i][j] >= height - 0.03  # arcs of the rounded border as chords, mm
 
 
 def test_a_wish_that_nothing_binds_is_met_at_the_apex():
@@ -200,15 +226,25 @@ def test_the_crest_lies_under_the_apex_of_any_arch():
         assert -5.5 <= off <= 3.5  # grid of 1 mm
 
 
-def test_a_move_is_followed_and_can_be_taken_back():
+def test_a_moved_pad_is_the_same_pad_moved():
+    """Crest, turn and rear edge go with it by what was asked; what is cut off is said."""
     seat = seated(arch=12.0)
     start = made(seat)
-    there = made(seat, shift=(-4.0, -2.0))
+    there = made(seat, shift=(4.0, -2.0))
     back = made(seat, shift=(0.0, 0.0))
     assert back == start
-    assert there.crest.from_rear - start.crest.from_rear == pytest.approx(-4.0, abs=1.6)
-    assert there.crest.from_medial - start.crest.from_medial == pytest.approx(2.0, abs=1.5)
-    assert there.shift == (-4.0, -2.0)
+    assert there.crest.from_rear - start.crest.from_rear == pytest.approx(4.0, abs=0.01)
+    assert there.crest.y - start.crest.y == pytest.approx(-2.0, abs=0.01)
+    assert there.rear_edge - start.rear_edge == pytest.approx(4.0, abs=0.5)
+    assert there.shift == (4.0, -2.0)
+    assert any("the same pad, 4 mm forward, 2 mm lateral" in text for text in there.reasons)
+
+
+def test_a_turned_pad_keeps_its_crest_and_its_height():
+    seat = seated(arch=12.0)
+    start, there = made(seat), made(seat, turn=5.0)
+    assert there.crest.from_rear == start.crest.from_rear
+    assert there.crest.height == pytest.approx(start.crest.height, abs=0.6)
 
 
 def test_a_moved_pad_still_keeps_the_rules():
@@ -222,15 +258,28 @@ def test_a_moved_pad_still_keeps_the_rules():
     assert any(n.code == "crest-off-apex" for n in notes)
 
 
-def test_a_tender_spot_is_free_and_said_to_bind():
+@pytest.mark.parametrize("depth", [None, 1.0, 2.0])
+def test_a_tender_spot_gets_a_shallow_relief(depth):
+    """As deep as wished over the spot, nothing far from it, no crater: a slope of at most 0.4."""
     seat = seated(arch=14.0)
-    spot = (148.0, 12.0)
-    pad = made(seat, tender=(spot,))
+    spot = (125.0, 12.0)
+    plain, pad = made(seat), made(seat, tender=(spot,), relief=depth)
     x, y, top, _, _ = sampled(pad)
-    assert top[np.hypot(x - spot[0], y - spot[1]) < 9.0].max(initial=0.0) <= 0.55
-    assert any("tender spot at 148 mm" in text for text in pad.binding)
+    _, _, before, _, _ = sampled(plain)
+    assert len(top) == len(before)
+    away = np.hypot(x - spot[0], y - spot[1])
+    off = before - top
+    assert off[away < 8.0] == pytest.approx(1.5 if depth is None else depth, abs=0.25)
+    assert np.abs(off[away > 32.0]).max() < 0.1
+    assert off.min() > -0.05
     with pytest.raises(PlanError, match="lies off the foot"):
         plan_pad(seat, wish=PadWish(tender=((150.0, 120.0),)), limits=LIMITS)
+
+
+@pytest.mark.parametrize("depth", [0.3, 3.5, math.nan])
+def test_a_relief_that_is_none_is_refused(depth):
+    with pytest.raises(PlanError, match="relief cannot be"):
+        plan_pad(seated(), wish=PadWish(tender=((120.0, 10.0),), relief=depth), limits=LIMITS)
 
 
 def test_a_flat_foot_gets_no_pad_and_the_reason():
@@ -323,29 +372,46 @@ def test_low_pass_halves_the_cut_off_wavelength(wavelength, passed):
 def test_a_surface_stays_below_its_ceiling_and_in_order(seed):
     rng = np.random.default_rng(seed)
     ceiling = np.kron(rng.uniform(0.0, 14.0, (7, 5)), np.ones((10, 10)))
-    lower = pad_surface(ceiling, FEEL)
-    assert np.all(lower <= np.maximum(ceiling, FEEL.edge) + 1e-9)
-    assert np.all(lower >= FEEL.edge - 1e-12)
-    higher = pad_surface(ceiling + rng.uniform(0.0, 3.0, ceiling.shape), FEEL)
+    gap = ndimage.gaussian_filter(rng.uniform(0.0, 40.0, ceiling.shape), 8.0)
+    lower = follow(ceiling, gap, FEEL)
+    assert np.all(lower <= ceiling + 1e-9)
+    higher = follow(ceiling + rng.uniform(0.0, 3.0, ceiling.shape), gap, FEEL)
     assert np.all(higher >= lower - 1e-9)
+    capped = lower_of(lower, np.full(lower.shape, 6.0))
+    assert np.all(capped <= np.minimum(lower, 6.0) + 1e-12)
+    assert np.all(lower_of(higher, np.full(lower.shape, 6.0)) >= capped - 1e-9)
+    slope = np.hypot(*np.gradient(lower - gap))
+    assert slope.max() <= FEEL.residual * 1.05  # central differences of a cone's ridge are lower
 
 
-def test_a_thicker_medial_edge_is_the_workshops_choice():
-    """Against the shell's wall an edge of 6 mm gives a higher crest; elsewhere it stays thin."""
-    seat = seated(arch=16.0)
-    thin, thick = made(seat), made(seat, limits=LIMITS.changed(feel__medial_edge=6.0))
-    assert thick.crest.height > thin.crest.height + 1.5
-    ring = np.asarray(thick.outline)
-    z = np.asarray(thick.top.z)
-    spline = RectBivariateSpline(
-        thick.top.x0 + 2.0 * np.arange(z.shape[0]), thick.top.y0 + 2.0 * np.arange(z.shape[1]), z
-    )
-    edge = spline(ring[:, 0], ring[:, 1], grid=False)
-    _, medial = outline.edges_at(seat.base, ring[:, 0])
-    inner = medial - ring[:, 1] > 12.0
-    assert edge.max() <= 6.3
-    assert edge[inner].max() < 1.2  # the step between thin and thick edge is a slope as well
-    assert np.max(np.asarray(thick.top.z)) <= 6.0 + 12.0
+def test_a_followed_sole_is_not_flattened():
+    """Under a share of the gap as its only ceiling, the top is that share, however steep."""
+    x, y = np.meshgrid(np.arange(100.0), np.arange(60.0), indexing="ij")
+    gap = 12.0 * np.exp(-(((x - 50) / 22) ** 2 + ((y - 30) / 14) ** 2))
+    assert np.hypot(*np.gradient(gap)).max() > 0.5  # steeper than the old limit of 25 degrees
+    top = follow(0.8 * gap, gap, FEEL)
+    assert top == pytest.approx(0.8 * gap, abs=0.05)
+
+
+def test_a_medial_side_that_runs_out_is_a_wish():
+    """Where the shoe's wall stands off: thin there, the crest as before."""
+    seat = seated(arch=14.0)
+    stands, out, half = made(seat), made(seat, medial_edge=0.4), made(seat, medial_edge=6.0)
+    assert stands.medial_height > 8.0
+    assert out.medial_height <= 0.7
+    assert half.medial_height == pytest.approx(6.0, abs=0.8)
+    assert out.crest.height == pytest.approx(stands.crest.height, abs=0.8)
+    notes = plan_pad(seat, wish=PadWish(medial_edge=0.4), limits=LIMITS).notes
+    assert not any(note.code == "medial-side" for note in notes)
+    with pytest.raises(PlanError, match="cannot be 17 mm high"):
+        plan_pad(seat, wish=PadWish(medial_edge=17.0), limits=LIMITS)
+
+
+def test_the_flange_limit_holds_the_side_and_not_the_crest():
+    """A high arch: the side ends at the flange, the crest 20 mm further in may be higher."""
+    pad = made(seated(arch=20.0), limits=LIMITS.changed(feel__flange=8.0))
+    assert pad.medial_height <= 8.0
+    assert pad.crest.height > 9.0
 
 
 def test_words_of_a_move():
