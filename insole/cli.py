@@ -526,7 +526,21 @@ def _logged(result: ArtefactCheck, scan: Path, day: date, given: dict[str, Any])
 
 @cli.command()
 @click.argument("plan_file", required=False, type=click.Path(path_type=Path), metavar="[PLAN]")
+@click.option(
+    "--felt",
+    multiple=True,
+    metavar="PICK",
+    help='From the list, repeatable: "lump front", "too high", "3 mm back"; --words prints it.',
+)
 @click.option("--said", default="", metavar="TEXT", help="What the rider said, in plain words.")
+@click.option(
+    "--flag",
+    multiple=True,
+    metavar="NAME=yes|no",
+    help="A red flag as asked: pain, numbness, tingling, cramp, slipping, stuck (the shoe could not "
+    "be released). Repeatable; what is left out was not asked, and gives no step.",
+)
+@click.option("--no-red-flags", is_flag=True, help="All six red flags were asked, and answered no.")
 @click.option(
     "--side",
     type=click.Choice(["left", "right", "both"]),
@@ -563,12 +577,22 @@ def _logged(result: ArtefactCheck, scan: Path, day: date, given: dict[str, Any])
     metavar="FILE|DIR",
     help="Instead of a plan: print this log.",
 )
-@click.option("--words", is_flag=True, help="List the short words that --said takes as well.")
+@click.option(
+    "--corrects",
+    type=int,
+    metavar="N",
+    help="This entry stands in the place of trial N, which stays in the log; wants --because.",
+)
+@click.option("--because", default="", metavar="TEXT", help="What was wrong with trial N.")
+@click.option("--words", is_flag=True, help="Print the list for --felt, and what --said reads.")
 @JSON
 def trial(
     plan_file: Path | None, log: Path | None, shown: Path | None, as_json: bool, **given: Any
 ) -> int:
-    """Log what a rider said of a plan, and get the one step that follows. Exit 4: stop."""
+    """Log what a rider said of a plan, and get the one step that follows. Exit 4: stop.
+
+    The six red flags are asked of every ride: on the screen, or with --flag and --no-red-flags.
+    """
     from insole import show, workflow
 
     if given.pop("words"):
@@ -602,15 +626,38 @@ def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Tr
 
     if not given["day"]:
         raise click.UsageError("say when it was ridden: --on YYYY-MM-DD")
-    if given["said"].strip() and given["answer"] is None:
+    if (given["said"].strip() or given["felt"]) and given["answer"] is None:
         raise click.UsageError("say how it was as well: --better, --same or --worse")
+    plan = workflow.read_plan(plan_file)
     said = Said(
         text=given["said"], side=given["side"], place=given["place"] or "",
         answer=given["answer"], date=given["day"], clinician=given["clinician"],
+        felt=list(given["felt"]), corrects=given["corrects"], because=given["because"],
+        flags=_flags(given["flag"], given["no_red_flags"], given["answer"] is not None),
     )  # fmt: skip
-    plan = workflow.read_plan(plan_file)
     record = workflow.log_trial(plan, said, log)
     return record, workflow.step_options(plan, record, plan_file)
+
+
+def _flags(given: Sequence[str], all_no: bool, ridden: bool) -> dict[str, str]:
+    """Return the red flags as answered; those left open are asked where somebody can answer."""
+    from insole.planning.red_flags import FLAGS, not_asked
+
+    answers = {flag.id: "no" for flag in FLAGS} if all_no else {}
+    for text in given:
+        name, sep, answer = text.partition("=")
+        if not sep:
+            raise click.UsageError(f"--flag wants NAME=yes or NAME=no, got {text!r}")
+        answers[name.strip().lower()] = answer.strip().lower()
+    if not ridden or not sys.stdin.isatty():
+        return answers
+    for flag in FLAGS:
+        if flag.id in not_asked(answers):
+            choice = click.prompt(
+                flag.text, type=click.Choice(["yes", "no", "skip"]), default="skip", err=True
+            )
+            answers |= {flag.id: choice} if choice != "skip" else {}
+    return answers
 
 
 @cli.command("case")

@@ -147,31 +147,50 @@ def move(plan: Plan, foot: FootPlan, chosen: Observation, limits: Limits) -> Mov
             return Move(words=f"there is no pad under the {foot.side} foot")
         if chosen.move == "support":
             return _support(plan, foot.pad, chosen.sign, limits)
-        return _shift(foot, foot.pad, chosen.move, chosen.sign, limits)
+        return _shift(foot, foot.pad, chosen, limits)
     if chosen.thing == "wedge":
         return _wedge(plan, foot, chosen.sign, limits)
     return _cleat(plan, foot, chosen.move, chosen.sign, limits)
 
 
 def _support(plan: Plan, pad: PadPlan, sign: int, limits: Limits) -> Move:
-    old = pad.support_level
-    new = round(old + sign * limits.value("support.step"), 4)
+    """Return the level one step on: of the part's own crest, since a wish may not be reached."""
+    old, crest, gap = pad.support_level, pad.crest.height, pad.gap_at_crest.value or 0.0
+    filled = min(old, crest / gap) if gap > 0 else old
+    step_mm = limits.value("trial.support_step")
+    step = max(limits.value("support.step"), step_mm / gap if gap > 0 else 0.0)
     most = limits.value("support.unsure" if plan.shoe is None else "support.warn_above")
-    if new > most + 1e-9:
+    if sign > 0 and old > most - 1e-9:
         why = "without a shoe no more is filled" if plan.shoe is None else "a fuller pad presses"
-        return Move(words=f"{100 * old:.0f} % of the gap is filled and {why} than "
+        return Move(words=f"{100 * old:.0f} % of the gap is wished and {why} than "
                      f"{100 * most:.0f} %")  # fmt: skip
+    if sign > 0 and filled < old - step / 2:
+        binds = f" ({pad.binding[0]})" if pad.binding else ""
+        return Move(words=(
+            f"the {100 * old:.0f} % wished are not reached: other rules hold the crest at "
+            f"{crest:.1f} mm, {100 * filled:.0f} % of the gap{binds}, and a higher wish makes the "
+            "same pad"))  # fmt: skip
+    # A wish above what is filled would make the same pad again: the step starts at the pad.
+    new = round(min(old + step, most) if sign > 0 else filled - step, 2)
     least = limits.value("support.least")
     if new < least - 1e-9:
-        return Move(words=f"{100 * old:.0f} % of the gap is filled, and below "
+        return Move(words=f"{100 * filled:.0f} % of the gap is filled, and below "
                      f"{100 * least:.0f} % nothing is felt")  # fmt: skip
     way = "up" if sign > 0 else "down"
-    words = f"support one step {way}, {100 * old:.0f} to {100 * new:.0f} % of the gap"
+    words = (
+        f"support one step {way}, from {100 * filled:.0f} % of the gap filled to a wish of "
+        f"{100 * new:.0f} %: crest from {crest:.1f} to about {crest + (new - filled) * gap:.1f} mm"
+    )
     return Move(wish={"support_level": new}, was={"support_level": old}, words=words)
 
 
-def _shift(foot: FootPlan, pad: PadPlan, move: str, sign: int, limits: Limits) -> Move:
-    step = sign * limits.value("base.grid_step")
+def _shift(foot: FootPlan, pad: PadPlan, chosen: Observation, limits: Limits) -> Move:
+    """Return the pad moved by what the rider wants, or by one step of the grid."""
+    move, size = chosen.move, limits.value("base.grid_step") if chosen.by is None else chosen.by
+    most = limits.value("trial.shift_most")
+    if size > most + 1e-9:
+        return Move(words=f"{size:g} mm at once is more than one step, at most {most:g} mm")
+    step = chosen.sign * size
     by = (step, 0.0) if move == "forward" else (0.0, step)
     new = [round(a + b, 3) for a, b in zip(pad.shift, by, strict=True)]
     if max(abs(v) for v in new) > limits.value("place.free_shift"):
@@ -185,7 +204,8 @@ def _shift(foot: FootPlan, pad: PadPlan, move: str, sign: int, limits: Limits) -
                 f"its crest would lie {abs(off):.0f} mm {'ahead of' if off > 0 else 'behind'} the "
                 f"arch apex, where {ahead:g} mm ahead and {behind:g} mm behind is the most"
             ))  # fmt: skip
-    words = f"pad one grid step: {move_words(*by)}"
+    words = f"pad {'one grid step' if chosen.by is None else 'as the rider wants it'}: "
+    words += move_words(*by)
     return Move(wish={"shift": new}, was={"shift": list(pad.shift)}, words=words)
 
 
