@@ -269,7 +269,9 @@ def plan(
     old = workflow.read_plan(against) if against else None
     version = given.pop("version") or (old.version + 1 if old else 1)
     made, _ = workflow.plan_feet(request_of(scans, given, version))
+    workflow.refuse_other_plan(made, out)
     path = workflow.save_plan(made, out)
+    workflow.keep_plan(made, out)
     if as_json:
         click.echo(to_json(made), nl=False)
     else:
@@ -362,8 +364,10 @@ def make(
         layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
     )  # fmt: skip
     plan = _plan_for(inputs, given, say)
+    workflow.refuse_other_plan(plan, out)
     _confirm(workflow.thick_edges(plan), thick_edges_checked, say)
     folder = workflow.make(plan, out, settings=settings, say=say)
+    workflow.keep_plan(plan, out)
     if not quiet:
         click.echo(show.plan(plan))
     click.echo(f"parts and papers are in {folder}")
@@ -537,8 +541,8 @@ def _logged(result: ArtefactCheck, scan: Path, day: date, given: dict[str, Any])
     "--flag",
     multiple=True,
     metavar="NAME=yes|no",
-    help="A red flag as asked: pain, numbness, tingling, cramp, slipping, stuck (the shoe could not "
-    "be released). Repeatable; what is left out was not asked, and gives no step.",
+    help="A red flag as asked: pain, numbness, tingling, cramp, slipping, stuck (the shoe could "
+    "not be released). Repeatable; what is left out was not asked, and gives no step.",
 )
 @click.option("--no-red-flags", is_flag=True, help="All six red flags were asked, and answered no.")
 @click.option(
@@ -568,7 +572,8 @@ def _logged(result: ArtefactCheck, scan: Path, day: date, given: dict[str, Any])
     "--log",
     type=click.Path(path_type=Path),
     metavar="FILE|DIR",
-    help="Log to add to: a .json file, or the folder of a case, which then keeps the plan as well.",
+    help="Log to add to: a .json file, or the folder of a case or of cases, which then keeps the "
+    "plan as well. Left out: the case that plan or make kept beside the plan.",
 )
 @click.option(
     "--show",
@@ -606,8 +611,9 @@ def trial(
             show.trials(records))  # fmt: skip
         click.echo(text)
         return 0
-    if plan_file is None or log is None:
-        raise click.UsageError("give a PLAN and --log FILE, or --show FILE")
+    if plan_file is None:
+        raise click.UsageError("give a PLAN, or --show FILE")
+    log = log or _case_beside(plan_file)
     record, options = _logged_trial(plan_file, log, given)
     if as_json:
         for sentence in record.words if record.stopped else ():
@@ -617,6 +623,18 @@ def trial(
     else:
         click.echo(show.trial(record, shlex.join(["solewright", *options]) if options else ""))
     return REFUSED if record.stopped else 0
+
+
+def _case_beside(plan_file: Path) -> Path:
+    """Return the case that was kept beside a plan."""
+    from insole import cases, workflow
+
+    found = cases.home_of(plan_file, workflow.read_plan(plan_file).case)
+    if found is None:
+        raise click.UsageError(
+            f"no case is kept beside {plan_file}; give --log FILE or --log FOLDER"
+        )
+    return found
 
 
 def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Trial, list[str]]:
@@ -669,16 +687,23 @@ def _flags(given: Sequence[str], all_no: bool, ridden: bool) -> dict[str, str]:
     help="Write the whole case into one new zip file.",
 )
 @click.option("--erase", default=None, metavar="NAME", help="Erase the case; repeat its name.")
-def case_(folder: Path, export: Path | None, erase: str | None) -> None:
+@click.option(
+    "--keep", is_flag=True, help="Keep the plans that lie loose in this folder in their cases."
+)
+def case_(folder: Path, export: Path | None, erase: str | None, keep: bool) -> None:
     """Show what a case, or a folder of cases, holds; export a case, or erase it for good."""
-    from insole import cases, show
+    from insole import cases, show, workflow
     from insole.errors import InsoleError
 
     if not folder.is_dir():
         raise InsoleError(f"there is no folder at {folder}; check the path")
     if export is None and erase is None and not (folder / "case.json").exists():
-        found = cases.cases(folder)
-        click.echo("\n".join(show.case(one) for one in found) or f"{folder} holds no case")
+        loose = [workflow.read_plan(path) for path in cases.loose_plans(folder)]
+        for one in loose if keep else ():
+            workflow.keep_plan(one, folder)
+        rows = [show.case(one) for one in cases.cases(folder)]
+        rows += show.loose_plans(loose, cases.cases(folder))
+        click.echo("\n".join(rows) or f"{folder} holds no case")
         return
     case = cases.open_case(folder)
     if export is not None:

@@ -179,13 +179,27 @@ def trial(record: Trial, command: str = "") -> str:
     rows = [f"Trial {record.number}, {record.date}: plan {record.plan}, {side}, {answer}"]
     if record.said:
         rows.append(f'  the rider said: "{record.said}"')
+    if record.corrects is not None:
+        rows.append(f"  in the place of trial {record.corrects}: {record.because}")
+    rows += [f"  picked: {pick}" for pick in record.felt]
     rows += [f"  understood: {text}" for text in record.understood]
+    if record.answer is not None:
+        rows.append(f"  red flags: {_flags(record)}")
     if record.clinician:
         rows.append(f"  clinician's word: {record.clinician}")
     rows += [f"  {words}" for words in record.words]
     if command:
         rows += ["  to plan it, in the folder of the scans and files named:", f"    {command}"]
     return "\n".join(rows)
+
+
+def _flags(record: Trial) -> str:
+    """Return the red flags of a trial in words; what was not asked is said so."""
+    from insole.planning.red_flags import FLAGS
+
+    said = {word: [f.id for f in FLAGS if record.flags.get(f.id, "not asked") == word]
+            for word in ("yes", "no", "not asked")}  # fmt: skip
+    return "; ".join(f"{word}: {', '.join(ids)}" for word, ids in said.items() if ids)
 
 
 def trials(records: Sequence[Trial]) -> str:
@@ -411,6 +425,16 @@ def _contact_case(case: ContactCase) -> list[str]:
         *([f"      {_lean(before, after)}"] if case.ankle is None else []),
         *(f"      {note}" for note in case.notes),
     ]
+
+
+def loose_plans(plans: Sequence[Plan], kept: Sequence[Case]) -> list[str]:
+    """Return a line on plans in a folder that no case keeps; nothing when all are kept."""
+    known = {(case.name, version) for case in kept for version in case.versions()}
+    open_ones = [f"{p.case} v{p.version}" for p in plans if (p.case, p.version) not in known]
+    if not open_ones:
+        return []
+    return [f"plans that no case keeps: {', '.join(open_ones)}; --keep puts those of a named case "
+            "into theirs"]  # fmt: skip
 
 
 def case(found: Case) -> str:

@@ -40,6 +40,7 @@ __all__ = [
     "Shots",
     "checked_parts",
     "fit_shoes",
+    "keep_plan",
     "log_trial",
     "make",
     "measure_all",
@@ -49,6 +50,7 @@ __all__ = [
     "plan_feet",
     "read_log",
     "read_plan",
+    "refuse_other_plan",
     "save_plan",
     "single_feet",
     "step_options",
@@ -56,6 +58,7 @@ __all__ = [
     "with_findings",
 ]
 
+NO_NAME = "case"  # of a plan whose case was not named
 FEW_SCANS = 3  # more are shared out to processes, whose start costs about a second
 WORKERS = 2
 
@@ -435,6 +438,35 @@ def thick_edges(plan: Plan) -> list[str]:
     ]
 
 
+def keep_plan(plan: Plan, home: Path) -> Path | None:
+    """Keep a plan of a named case in the store `home` and return its path; None if it has no name.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The case keeps another plan under that version.
+    """
+    from insole import cases
+
+    if plan.case == NO_NAME or not cases.can_name(plan.case):
+        return None
+    return cases.keep(home, plan)
+
+
+def refuse_other_plan(plan: Plan, home: Path) -> None:
+    """Refuse what :func:`keep_plan` would refuse, before the work is done.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The case keeps another plan under that version.
+    """
+    from insole import cases
+
+    if plan.case != NO_NAME and cases.can_name(plan.case):
+        cases.refuse_other(home, plan)
+
+
 def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
     """Log what the rider said of a plan, and return the trial with the step that follows.
 
@@ -445,8 +477,8 @@ def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
     said : Said
         Words, side, answer and date.
     log : Path
-        A file that ends in .json, or the folder of a case, where the plan is kept as well; both
-        are made when they are not there.
+        A file that ends in .json, or the folder of a case or of cases, where the plan is kept as
+        well; they are made when they are not there.
 
     Raises
     ------
@@ -454,17 +486,13 @@ def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
         What was said cannot be logged, or the log is damaged; the log is then as it was.
     """
     from insole import cases
-    from insole.errors import InsoleError
     from insole.planning import trial
     from insole.planning.limits import of_plan
 
     a_case = log.is_dir() or log.suffix.lower() != ".json"
-    fresh = a_case and not log.exists()
-    if fresh and log.name != plan.case:
-        raise InsoleError(
-            f"there is no log at {log}; name a file that ends in .json, or a folder called "
-            f"{plan.case} for the case itself"
-        )
+    if a_case and not (log / "case.json").exists() and log.name != plan.case:
+        log = log / plan.case  # a folder of cases
+    fresh = a_case and not (log / "case.json").exists()
     earlier = [] if fresh else cases.read_log(log)
     found = trial.judge(plan, said, earlier, limits=of_plan(plan))
     if a_case:
