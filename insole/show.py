@@ -364,6 +364,8 @@ def _filled(pad: PadPlan) -> str:
 
 def _foot(foot: FootPlan) -> list[str]:
     """Return one foot's plan as rows."""
+    from insole.planning.thickness import asked
+
     rows = [f"{foot.side.upper()} foot ({foot.scan_file}, {foot.verdict})"]
     if foot.pad is not None:
         crest = foot.pad.crest
@@ -377,7 +379,8 @@ def _foot(foot: FootPlan) -> list[str]:
         rows.append(f"  no arch pad: {foot.no_pad_because}")
     for wedge in foot.wedges:
         rows.append(
-            f"  {wedge.place.value}: {wedge.words}, {wedge.thick_edge:.1f} mm at the thick edge"
+            f"  {asked(wedge)}, thick on the {wedge.thick_side}, {wedge.thick_edge:.1f} mm at the "
+            "thick edge"
         )
     rows += [f"  no wedge {place}: {why}" for place, why in foot.no_wedge_because.items()]
     if foot.saddle_change is not None and foot.saddle_change.value is not None:

@@ -430,8 +430,10 @@ def checked_parts(
 
 def thick_edges(plan: Plan) -> list[str]:
     """Return each wedge in words, for a look before anything is made."""
+    from insole.planning.thickness import asked
+
     return [
-        f"{foot.side} foot, {wedge.place.value}: {wedge.words}, "
+        f"{foot.side} foot, {asked(wedge)}, thick on the {wedge.thick_side}, "
         f"{wedge.thick_edge:.1f} mm at the thick edge"
         for foot in plan.feet
         for wedge in foot.wedges

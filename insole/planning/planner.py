@@ -302,8 +302,9 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
             base, pad.pad, wedges.wedges, level.landmarks.get("arch_apex")
         )
     rows, thick_notes = thickness.rows(
-        seated, pad.pad, wedges.wedges, shoe=shoe, limits=limits, overrides=job.overrides
-    )
+        seated, pad.pad, wedges.wedges, shoe=shoe, limits=limits, overrides=job.overrides,
+        side=side.value,
+    )  # fmt: skip
     saddle, saddle_notes = thickness.saddle(
         rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits
     )

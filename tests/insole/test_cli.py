@@ -852,7 +852,10 @@ def test_thick_edges_must_be_read_first(
         code, out, err = run("make", plan_file, "--no-step", "--out", tmp_path / "out", *quiet)
         assert (code, out) == (4, "")
         assert "--thick-edges-checked" in err
-        assert "wedge: left foot, inside forefoot: 1° varus, thick on the big-toe side" in err
+        assert (
+            "wedge: left foot, inside forefoot: asked for 2° varus, the shoe has 1° varus, the "
+            "shim is 1° varus, thick on the big-toe side" in err
+        )
         assert not (tmp_path / "out").exists()
 
 
