@@ -210,10 +210,12 @@ def trials(records: Sequence[Trial]) -> str:
 
 
 def fit(ranked: Sequence[FitResult]) -> str:
-    """Return ranked shoes as text."""
-    rows = []
-    for number, result in enumerate(ranked, start=1):
-        rows.append(f"{number}. {result.shoe.name}")
+    """Return ranked shoes as text; when none fits, that comes first."""
+    from insole.planning.fit import none_fits
+
+    rows = [words[0].upper() + words[1:]] if (words := none_fits(ranked)) else []
+    for result in ranked:
+        rows.append(f"{result.place}. {result.shoe.name}: {result.verdict}")
         rows += [f"   {reason}" for reason in result.reasons]
     return "\n".join(rows)
 
@@ -225,6 +227,8 @@ def fit_records(ranked: Sequence[FitResult]) -> list[dict[str, Any]]:
             "shoe": result.shoe.name,
             "place": result.place,
             "fits": result.fits,
+            "known": result.known,
+            "verdict": result.verdict,
             "score": result.score,
             "reasons": list(result.reasons),
             "feet": [_finite(asdict(foot)) for foot in result.feet],
