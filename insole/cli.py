@@ -26,6 +26,7 @@ from insole.options.outcomes import (
     speak,
 )
 from insole.options.scans import scan_options, shots_of
+from insole.options.shoes import asked_shoe, shoe_options
 from insole.options.wishes import request_of, wish_options
 
 if TYPE_CHECKING:
@@ -209,10 +210,16 @@ def measure(scans: Sequence[Path], repeated: bool, as_json: bool, quiet: bool, *
     "--shoe",
     "shoes",
     multiple=True,
-    required=True,
     metavar="FILE",
     type=click.Path(path_type=Path),
     help="Shoe file; give several to compare.",
+)
+@click.option(
+    "--shoes",
+    "library",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Folder of shoe files: all of them are compared.",
 )
 @click.option(
     "--limits",
@@ -226,6 +233,7 @@ def measure(scans: Sequence[Path], repeated: bool, as_json: bool, quiet: bool, *
 def fit(
     scans: Sequence[Path],
     shoes: Sequence[Path],
+    library: Path | None,
     own_limits: Path | None,
     as_json: bool,
     quiet: bool,
@@ -234,8 +242,42 @@ def fit(
     """Rank shoes for a pair of feet, with the room at each station and the reason in words."""
     from insole import show, workflow
 
+    if library is not None:
+        more, bad = workflow.shoe_library(library)
+        shoes = [*shoes, *more]
+        for sentence in bad:
+            speak(f"solewright: {sentence}")
+    if not shoes:
+        raise click.UsageError("give shoes to compare: --shoe FILE, or --shoes FOLDER")
     ranked = workflow.fit_shoes(shots_of(scans, given), shoes, own_limits)
     click.echo(dumps(show.fit_records(ranked)) if as_json else show.fit(ranked))
+
+
+@cli.group()
+def shoe() -> None:
+    """Shoe files: write a new one from a few figures."""
+
+
+@shoe.command("new")
+@click.argument("file", type=click.Path(path_type=Path), metavar="FILE.toml")
+@shoe_options
+@click.option("--ask", is_flag=True, help="Ask for every figure step by step.")
+@QUIET
+def shoe_new(file: Path, ask: bool, quiet: bool, **given: Any) -> None:
+    """Write a new shoe file; at a terminal, what is missing is asked step by step.
+
+    Name, length, ball width and drop are enough for a rough shoe.
+    """
+    from insole import workflow
+
+    if file.exists():  # before anything is asked
+        raise click.UsageError(f"{file} is there already and is kept; choose another name")
+    needed = given["name"] and None not in (given["length"], given["ball_width"], given["drop"])
+    name, figures, files = asked_shoe(given, ask or (sys.stdin.isatty() and not needed))
+    made = workflow.new_shoe(file, name, figures, files)
+    if not quiet and made.rough:
+        speak("a rough shoe: the heel's width and closer figures narrow its bands")
+    click.echo(f"{made.name} is in {file}")
 
 
 @cli.command()

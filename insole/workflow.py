@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from insole.planning.fit import FitResult
     from insole.planning.plan import Override, Plan
     from insole.planning.planner import PlanWishes
+    from insole.planning.shoe import Shoe
     from insole.planning.trial import Said, Trial
 
 __all__ = [
@@ -46,12 +47,14 @@ __all__ = [
     "measure_all",
     "measure_each",
     "measure_feet",
+    "new_shoe",
     "pair_findings",
     "plan_feet",
     "read_log",
     "read_plan",
     "refuse_other_plan",
     "save_plan",
+    "shoe_library",
     "single_feet",
     "step_options",
     "thick_edges",
@@ -310,6 +313,22 @@ def fit_shoes(
     beds = [shoe.load(path) for path in shoes]
     left, right = measure_feet(scans)
     return fit.rank(left, right, beds, bounds)
+
+
+def shoe_library(folder: Path) -> tuple[list[Path], list[str]]:
+    """Return the shoe files in a folder, and a sentence for each that cannot be used."""
+    from insole.planning import shoe_file
+
+    return shoe_file.library(folder)
+
+
+def new_shoe(
+    path: Path, name: str, figures: Mapping[str, object], beside: Sequence[Path] = ()
+) -> Shoe:
+    """Write a new shoe file and return the shoe; files that it names are copied beside it."""
+    from insole.planning import shoe_file
+
+    return shoe_file.write_new(path, name, figures, beside)
 
 
 def read_plan(path: Path) -> Plan:
