@@ -781,12 +781,73 @@ def bar(material: str, out: Path, materials: Path | None, quiet: bool) -> None:
 
 
 @cli.command()
-def questions() -> None:
-    """List the questions to ask before parts are made."""
+@click.option("--ask", is_flag=True, help="Ask them step by step; wants --out.")
+@click.option(
+    "--sheet",
+    type=click.Path(path_type=Path),
+    metavar="PDF",
+    help="Write them as one page to fill in, on paper or on the screen.",
+)
+@click.option(
+    "--from",
+    "filled",
+    type=click.Path(path_type=Path),
+    metavar="PDF",
+    help="Read a page that was filled in on the screen; wants --out.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="TOML",
+    help="Answers file to write, for --answers of plan and make.",
+)
+def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | None) -> int:
+    """List the questions before parts, ask them, or hand them out as a page. Exit 4: a stop."""
+    from insole import workflow
     from insole.planning.questions import QUESTIONS
 
+    if (ask or filled is not None) and out is None:
+        raise click.UsageError("say where the answers go: --out FILE.toml")
+    if sheet is not None:
+        workflow.question_sheet(sheet)
+        click.echo(f"the page is in {sheet}")
+        return 0
+    if out is not None:
+        if ask == (filled is not None):
+            raise click.UsageError("--out wants the answers: --ask, or --from PDF")
+        if out.exists():  # before anything is asked
+            raise click.UsageError(f"{out} is there already and is kept; choose another name")
+        answers, clinician = workflow.read_sheet(filled) if filled is not None else _ask_all()
+        stop = workflow.keep_answers(out, answers, clinician)
+        click.echo(f"the answers are in {out}")
+        if stop:
+            speak(f"solewright: {stop}")
+        return REFUSED if stop else 0
     for question in QUESTIONS:
         click.echo(f"{question.id:22} {question.grade:7} {question.text}")
+    return 0
+
+
+def _ask_all() -> tuple[dict[str, str], str]:
+    """Return the answers typed one by one, and a clinician's word after a stop."""
+    from insole.planning.questions import QUESTIONS
+
+    answers, stop = {}, False
+    for k, question in enumerate(QUESTIONS, 1):
+        choice = click.prompt(
+            f"{k} of {len(QUESTIONS)}: {question.text}",
+            type=click.Choice(["yes", "no", "skip"]), default="skip", err=True,
+        )  # fmt: skip
+        if choice != "skip":
+            answers[question.id] = choice
+        stop |= choice == "yes" and question.grade == "stop"
+    word = ""
+    if stop:
+        word = click.prompt(
+            "A clinician's name and date, NAME, YYYY-MM-DD; empty if there is none yet",
+            default="", show_default=False, err=True,
+        )  # fmt: skip
+    return answers, word
 
 
 def _materials(path: Path | None) -> Materials:

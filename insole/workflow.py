@@ -41,6 +41,7 @@ __all__ = [
     "Shots",
     "checked_parts",
     "fit_shoes",
+    "keep_answers",
     "keep_plan",
     "log_trial",
     "make",
@@ -50,8 +51,10 @@ __all__ = [
     "new_shoe",
     "pair_findings",
     "plan_feet",
+    "question_sheet",
     "read_log",
     "read_plan",
+    "read_sheet",
     "refuse_other_plan",
     "save_plan",
     "shoe_library",
@@ -329,6 +332,48 @@ def new_shoe(
     from insole.planning import shoe_file
 
     return shoe_file.write_new(path, name, figures, beside)
+
+
+def question_sheet(path: Path) -> None:
+    """Write the questions before parts as one page to fill in."""
+    from insole.output import question_sheet as sheet
+
+    sheet.write_sheet(path)
+
+
+def read_sheet(path: Path) -> tuple[dict[str, str], str]:
+    """Return the answers on a filled page, and a clinician's word."""
+    from insole.output import question_sheet as sheet
+
+    return sheet.read_sheet(path)
+
+
+def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
+    """Write an answers file, and return why no parts can be made with it, or nothing.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The file is there already or cannot be written.
+    """
+    from insole.errors import InsoleError, RefusedError
+    from insole.output.printing import write_whole
+    from insole.planning import questions
+
+    text = questions.as_toml(answers, clinician)
+    if path.exists():
+        raise InsoleError(f"{path} is there already and is kept; choose another name")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, text.encode())
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise InsoleError(f"{path} cannot be written: {reason}; choose another --out") from None
+    try:
+        questions.decide(answers, clinician)
+    except RefusedError as error:
+        return str(error)
+    return ""
 
 
 def read_plan(path: Path) -> Plan:

@@ -80,10 +80,14 @@ def rows(
         old = shoe.insole.thickness.get(station) if shoe else None
         kept = (old or 0.0) if shoe and shoe.insole.kept else 0.0
         after = kept + flat + shim + fill
-        edges = [
-            kept + flat + _shim_at(wedges, x[station], low + share * (high - low))
-            for share in (1 - SIDE_SHARE, SIDE_SHARE)
-        ] if station != "arch" else [None, None]
+        edges = (
+            [
+                kept + flat + _shim_at(wedges, x[station], low + share * (high - low))
+                for share in (1 - SIDE_SHARE, SIDE_SHARE)
+            ]
+            if station != "arch"
+            else [None, None]
+        )
         words = [f"base and cover {flat:g} mm"]
         words += [f"shim {shim:.1f} mm at the middle"] if shim else []
         words += [f"pad {fill:.1f} mm at its crest"] if fill else []
