@@ -12,6 +12,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from insole.errors import OutputError, PlanError
 from insole.output.ink import BLACK, GREY, MM, fonts, save_bytes, stroke, wrapped, write
 from insole.planning.questions import QUESTIONS, SHORT_CAUTION
@@ -48,9 +50,10 @@ def write_sheet(path: str | Path) -> None:
         write(canvas, x + RING / 2, TOP + 4.5, words, 3.4, bold=True, align="middle")
     for k, question in enumerate(QUESTIONS):
         y = TOP - 4.0 - k * STEP
-        for n, line in enumerate(wrapped(f"{k + 1}. {question.text}", 3.6, WORDS_TO - EDGE)):
-            write(canvas, EDGE, y - 4.6 * n, line, 3.6)
-        stroke(canvas, [(EDGE, y - 7.4), (WIDE - EDGE, y - 7.4)], GREY, 0.1, close=False)
+        for n, words in enumerate(wrapped(f"{k + 1}. {question.text}", 3.6, WORDS_TO - EDGE)):
+            write(canvas, EDGE, y - 4.6 * n, words, 3.6)
+        line = np.array([(EDGE, y - 7.4), (WIDE - EDGE, y - 7.4)])
+        stroke(canvas, line, GREY, 0.1, close=False)
         for x, answer in ((YES_AT, "yes"), (NO_AT, "no")):
             canvas.acroForm.radio(
                 name=question.id, value=answer, selected=False, x=x * MM, y=(y - 1.4) * MM,

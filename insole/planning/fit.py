@@ -440,16 +440,17 @@ def _reasons(
                     lines.append(f"{side.value}: {s.text}{counted}")
     if len(lines) == head:
         lines.append("snug at every station that is known")
+    missing = dict.fromkeys(s.station for foot in fits.values() for s in foot.stations if s.missing)
+    if missing:
+        lines.append(
+            f"not known: the shoe file lacks {', '.join(missing)}; counted as bad as such a line "
+            "can be, so that not knowing does not win: measure it"
+        )
     for side, foot in fits.items():
         if close := [s.station for s in foot.stations if s.close and s.word == "snug"]:
             lines.append(f"{side.value}: close call at {', '.join(close)}; try it on")
-        if unknown := [s.station for s in foot.stations if s.word == "not known"]:
+        if unknown := [s.station for s in foot.stations if s.word == "not known" and not s.missing]:
             lines.append(f"{side.value}: not known: {', '.join(unknown)}")
-        if missing := [s.station for s in foot.stations if s.missing]:
-            lines.append(
-                f"{side.value}: the shoe file lacks {', '.join(missing)}: counted as bad as such a "
-                "line can be, so that not knowing does not win; measure it"
-            )
         lines += _load_words(side, feet[side])
         lines += _drop_words(side, feet[side], shoe, limits)
     return tuple(lines)

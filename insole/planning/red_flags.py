@@ -252,6 +252,7 @@ _TURNED = (
     r"until|till|unless|except|apart from|again|later|afterwards|came back|comes? back|returned"
     r"|started|starts|then|at first|initially|in the beginning|yeah right|as if|as long as"
     r"|not true|joking|kidding|wish\w*|hop(?:e|ed|ing)|almost|nearly|hardly|barely|scarcely|yet"
+    r"|only (?:while|when|if|on|at|in|for|after)|(?:while|when) (?:i )?(?:sit|seat|stand|rest)\w*"
     r"|still|sometimes|mostly|usually|normally|not sure|i guess|lying"
 )
 _BODY = (

@@ -18,11 +18,14 @@ from insole.planning.limits import Limits
 from insole.planning.plan import FootPlan, PadPlan, Plan, WedgePlace, WedgePlan
 from insole.planning.shoe import Shoe, parse
 from insole.planning.support import move_words
+from insole.planning.thickness import SIDE_SHARE
 from insole.planning.wedging import rise
 from insole.planning.words import Observation
 
 __all__ = ["Move", "Record", "Sides", "Step", "move", "options"]
 
+NEAR_BALL_MM = 25.0  # along the bed, where its breadth at the ball is taken
+ROUGHLY_MM = 0.1  # the plan itself tells to a hundredth
 Sides = Literal["left", "right", "both"]
 _OPTIONS = {
     "support_level": "--support", "shift": "--shift-pad", "turn": "--turn-pad",
@@ -244,7 +247,27 @@ def _too_much_wedge(
             return f"a forefoot wedge of {abs(new):g}° is more than a trial takes, {limits[name]}"
     if made is not None and rise(made.width, new) > limits.value("wedge.forefoot.refuse_mm"):
         return f"its thick edge would rise more than {limits['wedge.forefoot.refuse_mm']}"
-    return ""
+    return _too_thick(foot, made, new, limits)
+
+
+def _too_thick(foot: FootPlan, made: WedgePlan | None, new: float, limits: Limits) -> str:
+    """Return why a shim of `new` degrees has no room at the ball, or nothing."""
+    row = next((r for r in foot.thickness if r.station == "ball"), None)
+    if row is None or row.before is None or row.medial is None or row.lateral is None:
+        return ""
+    across = [y for x, y in foot.base.outline if abs(x - foot.landmarks["mth1"][0]) < NEAR_BALL_MM]
+    breadth = max(across) - min(across) if len(across) > 1 else 0.0
+    was = row.medial if new > 0 else row.lateral
+    more = (1 - SIDE_SHARE) * (rise(breadth, new) - (rise(breadth, made.net) if made else 0.0))
+    more += 0.0 if made else limits.value("wedge.edge_print")
+    most = limits.value("thickness.ball_refuse")
+    if was + more - row.before <= most + ROUGHLY_MM:
+        return ""
+    edge = "big-toe" if new > 0 else "little-toe"
+    return (
+        f"a shim of {abs(new):g}° would lie about {was + more - row.before:.1f} mm above the "
+        f"insole taken out near the {edge} side of the ball, where {most:g} mm is the most"
+    )
 
 
 def _cleat(plan: Plan, foot: FootPlan, move: str, sign: int, limits: Limits) -> Move:

@@ -11,7 +11,8 @@ Rules
     red flags     six short questions after every ride; one that was not asked gives no step, a yes
                   stops: pain, numbness or a wound is a clinician's matter, and the next step waits
                   for a clinician's word. Free text can add a stop and never takes one away
-    not read      words that are neither comfort nor danger give no step by themselves
+    not read      words that are neither comfort nor danger give no step by themselves, and after a
+                  worse ride they stop
     corrections   a later entry stands in the place of an earlier one; nothing is rewritten
 """
 
@@ -159,6 +160,11 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
     if open_ones := not_asked(flags):
         return Trial(**base, words=[_not_asked_words(open_ones, len(log) + 1)])
     strange = unread(said.text)
+    if strange and not picks and said.answer == "worse":
+        stopped = [f"not read: {_quoted(strange)}"]
+        return Trial(**base, stopped=stopped, words=[f"stop: {stopped[0]}; the ride was worse, and "
+                     "it may be a picture of pain: ask what is meant before anything is changed or "
+                     f"ridden on, and log it again with --corrects {len(log) + 1}"])  # fmt: skip
     if strange and not picks:
         return Trial(**base, words=[_unread_words(strange, len(log) + 1)])
     step, words = _next(plan, said, found, earlier, limits)

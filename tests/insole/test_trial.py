@@ -23,6 +23,8 @@ SHOE = {
     "shell": {"cant_forefoot": 1.0}, "stock_insole": {"kept": False, "thickness": STOCK},
 }  # fmt: skip
 
+ROOMY = SHOE | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 5.0}}}
+
 
 def made(version: int = 1, shoe=SHOE, right: dict | None = None, **wish) -> Plan:
     wishes = PlanWishes(both=FootWish(**wish), right=FootWish(**(right or {})), version=version,
@@ -148,9 +150,22 @@ def test_the_next_plan_differs_in_that_one_thing(plan, text):
     ({"pad": False}, "lump in the arch", "no pad under the right foot"),
 ])  # fmt: skip
 def test_limits_leave_no_step_and_say_why(wish, text, match):
-    found = judge(made(**wish), said(text), [], limits=LIMITS)
+    found = judge(made(shoe=ROOMY, **wish), said(text), [], limits=LIMITS)
     assert found.step is None
     assert match in found.words[0]
+
+
+def test_a_wedge_without_room_at_the_ball_is_no_step():
+    """What the plan would refuse is not proposed: 1 degree has room over 3 mm, 2 have not."""
+    found = judge(made(forefoot=2.0), said("weight on little-toe side"), [], limits=LIMITS)
+    assert found.step is None
+    assert "above the insole taken out near the big-toe side" in found.words[0]
+    roomy = judge(made(shoe=ROOMY, forefoot=2.0), said("weight on little-toe side"), [],
+                  limits=LIMITS)  # fmt: skip
+    assert roomy.step.wishes == {"right": {"forefoot": 3.0}}
+    assert made(2, shoe=ROOMY, **roomy.step.wishes["right"]).right.wedges[0].net == 2.0
+    with pytest.raises(RefusedError, match="big-toe side of the ball"):
+        made(2, forefoot=3.0)
 
 
 def test_a_pad_moved_as_far_as_it_goes_stays(plan):
@@ -380,10 +395,14 @@ def test_more_than_a_step_is_not_moved_at_once(plan):
 
 
 def test_words_that_are_not_read_give_no_step_without_a_pick(plan):
-    text = "every pedal stroke sends embers into my arch, too high"
+    text = "every pedal stroke sends glitter into my arch, too high"
     found = judge(plan, said(text), [], limits=LIMITS)
     assert found.step is None
-    assert "'embers'" in found.words[0]
+    assert "'glitter'" in found.words[0]
+    worse = judge(plan, said("it glows like a stove in there", "worse"), [], limits=LIMITS)
+    assert worse.stopped
+    assert not worse.health
+    assert "ask what is meant" in worse.words[0]
     picked = judge(plan, said(text, felt=["too high"]), [], limits=LIMITS)
     assert picked.step is not None
     assert "read it again yourself" in picked.words[-1]
