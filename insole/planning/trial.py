@@ -30,7 +30,7 @@ from insole.errors import PlanError, RefusedError
 from insole.planning.limits import Limits
 from insole.planning.plan import FootPlan, Plan, WedgePlace, fingerprint
 from insole.planning.questions import named_and_dated
-from insole.planning.red_flags import Stop, asked, not_asked, stops, unread
+from insole.planning.red_flags import FLAGS, Stop, asked, not_asked, stops, unread
 from insole.planning.steps import Record, Sides, Step, move, options
 from insole.planning.words import (
     OBSERVATIONS,
@@ -461,11 +461,14 @@ def _from_words(
 
 
 def understood_words() -> list[str]:
-    """Return what may be picked with --felt, and the short words that --said takes as well."""
+    """Return what may be picked with --felt, the red flags, and short words that --said takes."""
     meanings = {name: picked(name).text for name in PICKS}
+    meanings[SLIPS] += "; a red flag, and stops"
     meanings |= {f"N mm {way}": f"the rider wants the pad N mm {way}"
                  for way in ("forward", "back", "in", "out")}  # fmt: skip
     return [
         "to pick with --felt:", *(f"  {name:26} {text}" for name, text in meanings.items()),
+        "red flags, to answer with --flag NAME=yes or no:",
+        *(f"  {flag.id:26} {flag.text}" for flag in FLAGS),
         "to write into --said:", *(f"  {o.id:26} {o.text}" for o in OBSERVATIONS),
     ]  # fmt: skip

@@ -78,6 +78,24 @@ def test_a_traced_insole_lies_beside_the_file(tmp_path):
     assert not (folder / "b.toml").exists()
 
 
+def test_a_scanned_bed_takes_the_place_of_heights(run: Run, tmp_path: Path) -> None:
+    """By options; the scan is copied beside the shoe file and read through it."""
+    import trimesh
+
+    from tests.insole.test_bed_scan import sheet
+
+    points, faces = sheet()
+    trimesh.Trimesh(points, faces, process=False).export(tmp_path / "bed.ply")
+    code, _, err = run("shoe", "new", tmp_path / "shoes" / "a.toml", *OPTIONS, "--length", "280",
+                       "--ball-width", "100", "--heel-width", "66", "--bed-scan",
+                       tmp_path / "bed.ply", "--side", "right")  # fmt: skip
+    assert code == 0, err
+    made = shoe.load(tmp_path / "shoes" / "a.toml")
+    assert made.bed_known
+    assert made.surface is not None
+    assert made.drop == pytest.approx(9.0, abs=0.6)
+
+
 def test_a_library_leaves_bad_files_out_and_says_so(tmp_path):
     write_new(tmp_path / "a.toml", "a", ROUGH)
     (tmp_path / "b.toml").write_text("name = 3")
