@@ -386,7 +386,11 @@ def _foot(foot: FootPlan) -> list[str]:
             f"  {asked(wedge)}, thick on the {wedge.thick_side}, {wedge.thick_edge:.1f} mm at the "
             "thick edge"
         )
-    rows += [f"  no wedge {place}: {why}" for place, why in foot.no_wedge_because.items()]
+    rows += [
+        f"  no wedge {place}: {why}"
+        for place, why in foot.no_wedge_because.items()
+        if not why.startswith("no wish")  # what nobody wished is no news
+    ]
     if foot.saddle_change is not None and foot.saddle_change.value is not None:
         rows.append(f"  saddle: {foot.saddle_change.value:+.1f} mm")
     if foot.contact is not None:

@@ -271,7 +271,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         landmarks=level.landmarks, landmark_sd=level.landmark_sd, outline=layout.base,
         length=measured.foot.length, shoe=shoe, limits=limits, overrides=job.overrides,
         wishes=wedging.Wishes(forefoot=wish.forefoot, heel=wish.heel, under=wish.under),
-        confirm_zero=job.wishes.confirm_zero,
+        confirm_zero=job.wishes.confirm_zero, side=side.value,
     )  # fmt: skip
     _check_rim(wedges.wedges, limits)
     seated = level

@@ -149,14 +149,15 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
             **base, stopped=[*stop.health, *stop.mechanical], health=bool(stop.health),
             words=_stop_sentences(stop, plan, earlier),
         )  # fmt: skip
+    lifted = _lifted(said, log)
     if said.answer is None:
         words = [f"plan {plan.version} is on trial: {FIRST_RIDE}; answer it with --felt or --said, "
                  "the red flags, and --better, --same or --worse"]  # fmt: skip
-        return Trial(**base, words=words)
+        return Trial(**base, words=words + lifted)
     if later:
         words = [f"trial {said.corrects} is corrected; trial {later[-1].number} has followed, so "
                  "the next step comes from that one"]  # fmt: skip
-        return Trial(**base, words=words)
+        return Trial(**base, words=words + lifted)
     if open_ones := not_asked(flags):
         return Trial(**base, words=[_not_asked_words(open_ones, len(log) + 1)])
     strange = unread(said.text)
@@ -170,7 +171,18 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
     step, words = _next(plan, said, found, earlier, limits)
     if strange:
         words.append(f"not read in the free text: {_quoted(strange)}; read it again yourself")
-    return Trial(**base, step=step, words=words)
+    return Trial(**base, step=step, words=words + lifted)
+
+
+def _lifted(said: Said, log: Sequence[Trial]) -> list[str]:
+    """Return a sentence when a correction takes a stop out of force."""
+    was = next((t for t in log if t.number == said.corrects), None)
+    if was is None or not was.stopped:
+        return []
+    return [
+        f"this lifts the stop of trial {was.number} ({_quoted(was.stopped)}), because "
+        f"'{said.because.strip()}': only if that was a slip of the pen; else log the stop again"
+    ]
 
 
 def _around(said: Said, log: Sequence[Trial]) -> tuple[list[Trial], list[Trial]]:

@@ -417,6 +417,7 @@ def test_a_slip_of_the_pen_is_corrected_by_a_later_entry(plan):
                 because="typed for the other rider")  # fmt: skip
     assert freed.corrects == 1
     assert "trial 2 has followed" in freed.words[0]
+    assert freed.words[-1].startswith("this lifts the stop of trial 1 ('pain')")
     assert log[0] == kept
     assert [t.number for t in in_force(log)] == [3, 2]
     assert run(plan, log, "lump in the arch", "same", "2026-05-03").step is not None
