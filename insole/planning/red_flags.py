@@ -253,6 +253,7 @@ _TURNED = (
     r"|started|starts|then|at first|initially|in the beginning|yeah right|as if|as long as"
     r"|not true|joking|kidding|wish\w*|hop(?:e|ed|ing)|almost|nearly|hardly|barely|scarcely|yet"
     r"|only (?:while|when|if|on|at|in|for|after)|(?:while|when) (?:i )?(?:sit|seat|stand|rest)\w*"
+    r"|yes|yesterday|had there|and back|(?:is|are|was) back|it does|there was$"
     r"|still|sometimes|mostly|usually|normally|not sure|i guess|lying"
 )
 _BODY = (
@@ -264,7 +265,7 @@ _LEAD = (
     r"|felt|feels?|rode|rides?|riding|got|and|all|good|great|fine|comfortable|better|now|today|so"
     r"|really|very|totally|completely|absolutely|finally|both|with|hours?|whole|entire|week|weekend"
     r"|days?|km|two|three|four|five|six|much|happy|does|do|did|arch|support|pad|perfect|super"
-    rf"|lovely|nice|ok|okay|yes|long|time|{_BODY}|,)"
+    rf"|lovely|nice|ok|okay|long|time|{_BODY}|,)"
 )
 _FILL = rf"(?:any|a|an|of|the|my|his|her|our|kind|sort|signs?|trace|hint|in|either|{_BODY})"
 _FILL_VERB = (

@@ -1051,6 +1051,29 @@ def test_plan_make_trial_and_case_agree_on_one_folder(
     assert "give this one a new --version" in err
 
 
+def test_red_flags_are_asked_at_the_terminal(
+    run: Run, plan_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was not given is asked; skipped is not asked."""
+    import click
+
+    typed = iter(["no", "no", "skip", "no", "no"])
+    asked = []
+
+    def prompt(text: str, **_: object) -> str:
+        asked.append(text)
+        return next(typed)
+
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(click, "prompt", prompt)
+    code, out, _ = run("trial", plan_file, "--felt", "too high", "--same", "--flag", "cramp=no",
+                       "--on", "2026-05-02", "--log", tmp_path / "log.json")  # fmt: skip
+    assert code == 0
+    assert len(asked) == 5
+    assert all(text.endswith("?") for text in asked)
+    assert "not asked: tingling; no step" in out
+
+
 def test_loose_plans_are_shown_and_can_be_kept(run: Run, plan_file: Path, tmp_path: Path) -> None:
     (tmp_path / "larch-v1").mkdir()
     (tmp_path / "larch-v1" / "plan.json").write_bytes(plan_file.read_bytes())
