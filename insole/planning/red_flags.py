@@ -253,7 +253,7 @@ _TURNED = (
     r"|started|starts|then|at first|initially|in the beginning|yeah right|as if|as long as"
     r"|not true|joking|kidding|wish\w*|hop(?:e|ed|ing)|almost|nearly|hardly|barely|scarcely|yet"
     r"|only (?:while|when|if|on|at|in|for|after)|(?:while|when) (?:i )?(?:sit|seat|stand|rest)\w*"
-    r"|yes|yesterday|had there|and back|(?:is|are|was) back|it does|there was$"
+    r"|yes|yesterday|had there|and back|(?:is|are|was) back|it does(?! not)|there was$"
     r"|still|sometimes|mostly|usually|normally|not sure|i guess|lying"
 )
 _BODY = (
