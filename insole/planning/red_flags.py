@@ -10,8 +10,9 @@ A word of danger in the text stops unless the clause that it stands in is one of
 (nothing there: "no pain, numbness or tingling", "rode three hours without pain"; over: "pain
 gone", "toes no longer numb"), *all* words of the clause are known, nothing in the text turns it
 round ("until", "at first", "came back"), the question about it was not answered yes (while it is
-not asked, no step follows anyway) and, for what is over, the ride was better. A negation anywhere else, two of them, or a word that the forms do not
-know leave the stop as it is: when in doubt, stop. English, with some words of other languages.
+not asked, no step follows anyway) and, for what is over, the ride was better. A negation anywhere
+else, two of them, or a word that the forms do not know leave the stop as it is: when in doubt,
+stop. English, with some words of other languages.
 """
 
 from __future__ import annotations
