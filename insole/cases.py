@@ -5,6 +5,9 @@
                /trials/trial-001.json     every trial, as logged
     LOG.json                              or, without a store, one file with a case's trials
 
+``plan`` and ``make`` keep the plans of a named case in the folder that they write into, and
+``trial`` finds it from there: one folder for all of them, which ``case`` shows.
+
 Each file is written beside its place, synced and then linked into it, so that there is never a
 half-written one and a file that is there is never replaced; a log only ever grows. What is in
 a store is found by looking: there is no index that could be wrong.
@@ -28,7 +31,10 @@ from insole.errors import InsoleError
 from insole.planning.plan import Plan, from_json, to_json
 from insole.planning.trial import Trial
 
-__all__ = ["Case", "append_log", "cases", "create", "open_case", "read_log"]
+__all__ = [
+    "Case", "append_log", "can_name", "cases", "create", "home_of", "keep", "loose_plans",
+    "open_case", "read_log", "refuse_other",
+]  # fmt: skip
 
 SCHEMA_VERSION = 1
 LARGEST_FILE = 20_000_000  # bytes; a plan is a few hundred kB
@@ -205,6 +211,57 @@ def cases(home: Path) -> list[Case]:
     if not home.is_dir():
         return []
     return [open_case(path.parent) for path in sorted(home.glob("[!.]*/case.json"))]
+
+
+def keep(home: Path, plan: Plan) -> Path:
+    """Keep a plan in its case below `home`, which is made when it is not there; return its path.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The case cannot be made, or keeps another plan under that version.
+    """
+    folder = home / plan.case
+    known = (folder / "case.json").exists()
+    case = open_case(folder) if known else create(home, plan.case, opened=plan.date)
+    return case.add_plan(plan)
+
+
+def refuse_other(home: Path, plan: Plan) -> None:
+    """Refuse a plan whose case below `home` keeps another one under its version.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        It does; asked before the long work of making.
+    """
+    path = home / plan.case / "plans" / f"plan-{plan.version:03}.json"
+    if path.exists() and _read(path, "plan") != to_json(plan):
+        raise InsoleError(f"{path} holds another plan; give this one a new --version")
+
+
+def can_name(name: str) -> bool:
+    """Return whether a plan's case can name a folder of the store."""
+    return bool(_NAME.fullmatch(name)) and not _RESERVED.fullmatch(name)
+
+
+def home_of(plan_file: Path, name: str) -> Path | None:
+    """Return the case that a plan's file belongs to, around it or beside it; None if there is none.
+
+    Looked for in the file's own folders (``<case>/plans/plan-001.json``) and beside them
+    (``parts/<case>`` next to ``parts/<case>-v1/plan.json``).
+    """
+    for folder in list(plan_file.resolve().parents)[:2]:
+        for place in (folder, folder / name):
+            if (place / "case.json").exists() and open_case(place).name == name:
+                return place
+    return None
+
+
+def loose_plans(folder: Path) -> list[Path]:
+    """Return plan records in a folder that belong to no case: those that plan and make write."""
+    found = [*folder.glob("*-plan.json"), *folder.glob("*/plan.json")]
+    return sorted(p for p in found if not (p.parent / "case.json").exists())
 
 
 def read_log(path: Path) -> list[Trial]:

@@ -26,6 +26,7 @@ from insole.options.outcomes import (
     speak,
 )
 from insole.options.scans import scan_options, shots_of
+from insole.options.shoes import asked_shoe, shoe_options
 from insole.options.wishes import request_of, wish_options
 
 if TYPE_CHECKING:
@@ -209,10 +210,16 @@ def measure(scans: Sequence[Path], repeated: bool, as_json: bool, quiet: bool, *
     "--shoe",
     "shoes",
     multiple=True,
-    required=True,
     metavar="FILE",
     type=click.Path(path_type=Path),
     help="Shoe file; give several to compare.",
+)
+@click.option(
+    "--shoes",
+    "library",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Folder of shoe files: all of them are compared.",
 )
 @click.option(
     "--limits",
@@ -226,6 +233,7 @@ def measure(scans: Sequence[Path], repeated: bool, as_json: bool, quiet: bool, *
 def fit(
     scans: Sequence[Path],
     shoes: Sequence[Path],
+    library: Path | None,
     own_limits: Path | None,
     as_json: bool,
     quiet: bool,
@@ -234,8 +242,42 @@ def fit(
     """Rank shoes for a pair of feet, with the room at each station and the reason in words."""
     from insole import show, workflow
 
+    if library is not None:
+        more, bad = workflow.shoe_library(library)
+        shoes = [*shoes, *more]
+        for sentence in bad:
+            speak(f"solewright: {sentence}")
+    if not shoes:
+        raise click.UsageError("give shoes to compare: --shoe FILE, or --shoes FOLDER")
     ranked = workflow.fit_shoes(shots_of(scans, given), shoes, own_limits)
     click.echo(dumps(show.fit_records(ranked)) if as_json else show.fit(ranked))
+
+
+@cli.group()
+def shoe() -> None:
+    """Shoe files: write a new one from a few figures."""
+
+
+@shoe.command("new")
+@click.argument("file", type=click.Path(path_type=Path), metavar="FILE.toml")
+@shoe_options
+@click.option("--ask", is_flag=True, help="Ask for every figure step by step.")
+@QUIET
+def shoe_new(file: Path, ask: bool, quiet: bool, **given: Any) -> None:
+    """Write a new shoe file; at a terminal, what is missing is asked step by step.
+
+    Name, length, ball width and drop are enough for a rough shoe.
+    """
+    from insole import workflow
+
+    if file.exists():  # before anything is asked
+        raise click.UsageError(f"{file} is there already and is kept; choose another name")
+    needed = given["name"] and None not in (given["length"], given["ball_width"], given["drop"])
+    name, figures, files = asked_shoe(given, ask or (sys.stdin.isatty() and not needed))
+    made = workflow.new_shoe(file, name, figures, files)
+    if not quiet and made.rough:
+        speak("a rough shoe: the heel's width and closer figures narrow its bands")
+    click.echo(f"{made.name} is in {file}")
 
 
 @cli.command()
@@ -269,7 +311,9 @@ def plan(
     old = workflow.read_plan(against) if against else None
     version = given.pop("version") or (old.version + 1 if old else 1)
     made, _ = workflow.plan_feet(request_of(scans, given, version))
+    workflow.refuse_other_plan(made, out)
     path = workflow.save_plan(made, out)
+    workflow.keep_plan(made, out)
     if as_json:
         click.echo(to_json(made), nl=False)
     else:
@@ -362,8 +406,10 @@ def make(
         layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
     )  # fmt: skip
     plan = _plan_for(inputs, given, say)
+    workflow.refuse_other_plan(plan, out)
     _confirm(workflow.thick_edges(plan), thick_edges_checked, say)
     folder = workflow.make(plan, out, settings=settings, say=say)
+    workflow.keep_plan(plan, out)
     if not quiet:
         click.echo(show.plan(plan))
     click.echo(f"parts and papers are in {folder}")
@@ -526,7 +572,21 @@ def _logged(result: ArtefactCheck, scan: Path, day: date, given: dict[str, Any])
 
 @cli.command()
 @click.argument("plan_file", required=False, type=click.Path(path_type=Path), metavar="[PLAN]")
+@click.option(
+    "--felt",
+    multiple=True,
+    metavar="PICK",
+    help='From the list, repeatable: "lump front", "too high", "3 mm back"; --words prints it.',
+)
 @click.option("--said", default="", metavar="TEXT", help="What the rider said, in plain words.")
+@click.option(
+    "--flag",
+    multiple=True,
+    metavar="NAME=yes|no",
+    help="A red flag as asked: pain, numbness, tingling, cramp, slipping, stuck (the shoe could "
+    "not be released). Repeatable; what is left out was not asked, and gives no step.",
+)
+@click.option("--no-red-flags", is_flag=True, help="All six red flags were asked, and answered no.")
 @click.option(
     "--side",
     type=click.Choice(["left", "right", "both"]),
@@ -554,7 +614,8 @@ def _logged(result: ArtefactCheck, scan: Path, day: date, given: dict[str, Any])
     "--log",
     type=click.Path(path_type=Path),
     metavar="FILE|DIR",
-    help="Log to add to: a .json file, or the folder of a case, which then keeps the plan as well.",
+    help="Log to add to: a .json file, or the folder of a case or of cases, which then keeps the "
+    "plan as well. Left out: the case that plan or make kept beside the plan.",
 )
 @click.option(
     "--show",
@@ -563,12 +624,22 @@ def _logged(result: ArtefactCheck, scan: Path, day: date, given: dict[str, Any])
     metavar="FILE|DIR",
     help="Instead of a plan: print this log.",
 )
-@click.option("--words", is_flag=True, help="List the short words that --said takes as well.")
+@click.option(
+    "--corrects",
+    type=int,
+    metavar="N",
+    help="This entry stands in the place of trial N, which stays in the log; wants --because.",
+)
+@click.option("--because", default="", metavar="TEXT", help="What was wrong with trial N.")
+@click.option("--words", is_flag=True, help="Print the list for --felt, and what --said reads.")
 @JSON
 def trial(
     plan_file: Path | None, log: Path | None, shown: Path | None, as_json: bool, **given: Any
 ) -> int:
-    """Log what a rider said of a plan, and get the one step that follows. Exit 4: stop."""
+    """Log what a rider said of a plan, and get the one step that follows. Exit 4: stop.
+
+    The six red flags are asked of every ride: on the screen, or with --flag and --no-red-flags.
+    """
     from insole import show, workflow
 
     if given.pop("words"):
@@ -582,8 +653,9 @@ def trial(
             show.trials(records))  # fmt: skip
         click.echo(text)
         return 0
-    if plan_file is None or log is None:
-        raise click.UsageError("give a PLAN and --log FILE, or --show FILE")
+    if plan_file is None:
+        raise click.UsageError("give a PLAN, or --show FILE")
+    log = log or _case_beside(plan_file)
     record, options = _logged_trial(plan_file, log, given)
     if as_json:
         for sentence in record.words if record.stopped else ():
@@ -595,6 +667,18 @@ def trial(
     return REFUSED if record.stopped else 0
 
 
+def _case_beside(plan_file: Path) -> Path:
+    """Return the case that was kept beside a plan."""
+    from insole import cases, workflow
+
+    found = cases.home_of(plan_file, workflow.read_plan(plan_file).case)
+    if found is None:
+        raise click.UsageError(
+            f"no case is kept beside {plan_file}; give --log FILE or --log FOLDER"
+        )
+    return found
+
+
 def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Trial, list[str]]:
     """Log a trial; return it with the options that plan its step."""
     from insole import workflow
@@ -602,15 +686,38 @@ def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Tr
 
     if not given["day"]:
         raise click.UsageError("say when it was ridden: --on YYYY-MM-DD")
-    if given["said"].strip() and given["answer"] is None:
+    if (given["said"].strip() or given["felt"]) and given["answer"] is None:
         raise click.UsageError("say how it was as well: --better, --same or --worse")
+    plan = workflow.read_plan(plan_file)
     said = Said(
         text=given["said"], side=given["side"], place=given["place"] or "",
         answer=given["answer"], date=given["day"], clinician=given["clinician"],
+        felt=list(given["felt"]), corrects=given["corrects"], because=given["because"],
+        flags=_flags(given["flag"], given["no_red_flags"], given["answer"] is not None),
     )  # fmt: skip
-    plan = workflow.read_plan(plan_file)
     record = workflow.log_trial(plan, said, log)
     return record, workflow.step_options(plan, record, plan_file)
+
+
+def _flags(given: Sequence[str], all_no: bool, ridden: bool) -> dict[str, str]:
+    """Return the red flags as answered; those left open are asked where somebody can answer."""
+    from insole.planning.red_flags import FLAGS, not_asked
+
+    answers = {flag.id: "no" for flag in FLAGS} if all_no else {}
+    for text in given:
+        name, sep, answer = text.partition("=")
+        if not sep:
+            raise click.UsageError(f"--flag wants NAME=yes or NAME=no, got {text!r}")
+        answers[name.strip().lower()] = answer.strip().lower()
+    if not ridden or not sys.stdin.isatty():
+        return answers
+    for flag in FLAGS:
+        if flag.id in not_asked(answers):
+            choice = click.prompt(
+                flag.text, type=click.Choice(["yes", "no", "skip"]), default="skip", err=True
+            )
+            answers |= {flag.id: choice} if choice != "skip" else {}
+    return answers
 
 
 @cli.command("case")
@@ -622,16 +729,23 @@ def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Tr
     help="Write the whole case into one new zip file.",
 )
 @click.option("--erase", default=None, metavar="NAME", help="Erase the case; repeat its name.")
-def case_(folder: Path, export: Path | None, erase: str | None) -> None:
+@click.option(
+    "--keep", is_flag=True, help="Keep the plans that lie loose in this folder in their cases."
+)
+def case_(folder: Path, export: Path | None, erase: str | None, keep: bool) -> None:
     """Show what a case, or a folder of cases, holds; export a case, or erase it for good."""
-    from insole import cases, show
+    from insole import cases, show, workflow
     from insole.errors import InsoleError
 
     if not folder.is_dir():
         raise InsoleError(f"there is no folder at {folder}; check the path")
     if export is None and erase is None and not (folder / "case.json").exists():
-        found = cases.cases(folder)
-        click.echo("\n".join(show.case(one) for one in found) or f"{folder} holds no case")
+        loose = [workflow.read_plan(path) for path in cases.loose_plans(folder)]
+        for one in loose if keep else ():
+            workflow.keep_plan(one, folder)
+        rows = [show.case(one) for one in cases.cases(folder)]
+        rows += show.loose_plans(loose, cases.cases(folder))
+        click.echo("\n".join(rows) or f"{folder} holds no case")
         return
     case = cases.open_case(folder)
     if export is not None:
@@ -667,12 +781,73 @@ def bar(material: str, out: Path, materials: Path | None, quiet: bool) -> None:
 
 
 @cli.command()
-def questions() -> None:
-    """List the questions to ask before parts are made."""
+@click.option("--ask", is_flag=True, help="Ask them step by step; wants --out.")
+@click.option(
+    "--sheet",
+    type=click.Path(path_type=Path),
+    metavar="PDF",
+    help="Write them as one page to fill in, on paper or on the screen.",
+)
+@click.option(
+    "--from",
+    "filled",
+    type=click.Path(path_type=Path),
+    metavar="PDF",
+    help="Read a page that was filled in on the screen; wants --out.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="TOML",
+    help="Answers file to write, for --answers of plan and make.",
+)
+def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | None) -> int:
+    """List the questions before parts, ask them, or hand them out as a page. Exit 4: a stop."""
+    from insole import workflow
     from insole.planning.questions import QUESTIONS
 
+    if (ask or filled is not None) and out is None:
+        raise click.UsageError("say where the answers go: --out FILE.toml")
+    if sheet is not None:
+        workflow.question_sheet(sheet)
+        click.echo(f"the page is in {sheet}")
+        return 0
+    if out is not None:
+        if ask == (filled is not None):
+            raise click.UsageError("--out wants the answers: --ask, or --from PDF")
+        if out.exists():  # before anything is asked
+            raise click.UsageError(f"{out} is there already and is kept; choose another name")
+        answers, clinician = workflow.read_sheet(filled) if filled is not None else _ask_all()
+        stop = workflow.keep_answers(out, answers, clinician)
+        click.echo(f"the answers are in {out}")
+        if stop:
+            speak(f"solewright: {stop}")
+        return REFUSED if stop else 0
     for question in QUESTIONS:
         click.echo(f"{question.id:22} {question.grade:7} {question.text}")
+    return 0
+
+
+def _ask_all() -> tuple[dict[str, str], str]:
+    """Return the answers typed one by one, and a clinician's word after a stop."""
+    from insole.planning.questions import QUESTIONS
+
+    answers, stop = {}, False
+    for k, question in enumerate(QUESTIONS, 1):
+        choice = click.prompt(
+            f"{k} of {len(QUESTIONS)}: {question.text}",
+            type=click.Choice(["yes", "no", "skip"]), default="skip", err=True,
+        )  # fmt: skip
+        if choice != "skip":
+            answers[question.id] = choice
+        stop |= choice == "yes" and question.grade == "stop"
+    word = ""
+    if stop:
+        word = click.prompt(
+            "A clinician's name and date, NAME, YYYY-MM-DD; empty if there is none yet",
+            default="", show_default=False, err=True,
+        )  # fmt: skip
+    return answers, word
 
 
 def _materials(path: Path | None) -> Materials:

@@ -179,13 +179,27 @@ def trial(record: Trial, command: str = "") -> str:
     rows = [f"Trial {record.number}, {record.date}: plan {record.plan}, {side}, {answer}"]
     if record.said:
         rows.append(f'  the rider said: "{record.said}"')
+    if record.corrects is not None:
+        rows.append(f"  in the place of trial {record.corrects}: {record.because}")
+    rows += [f"  picked: {pick}" for pick in record.felt]
     rows += [f"  understood: {text}" for text in record.understood]
+    if record.answer is not None:
+        rows.append(f"  red flags: {_flags(record)}")
     if record.clinician:
         rows.append(f"  clinician's word: {record.clinician}")
     rows += [f"  {words}" for words in record.words]
     if command:
         rows += ["  to plan it, in the folder of the scans and files named:", f"    {command}"]
     return "\n".join(rows)
+
+
+def _flags(record: Trial) -> str:
+    """Return the red flags of a trial in words; what was not asked is said so."""
+    from insole.planning.red_flags import FLAGS
+
+    said = {word: [f.id for f in FLAGS if record.flags.get(f.id, "not asked") == word]
+            for word in ("yes", "no", "not asked")}  # fmt: skip
+    return "; ".join(f"{word}: {', '.join(ids)}" for word, ids in said.items() if ids)
 
 
 def trials(records: Sequence[Trial]) -> str:
@@ -196,10 +210,12 @@ def trials(records: Sequence[Trial]) -> str:
 
 
 def fit(ranked: Sequence[FitResult]) -> str:
-    """Return ranked shoes as text."""
-    rows = []
-    for number, result in enumerate(ranked, start=1):
-        rows.append(f"{number}. {result.shoe.name}")
+    """Return ranked shoes as text; when none fits, that comes first."""
+    from insole.planning.fit import none_fits
+
+    rows = [words[0].upper() + words[1:]] if (words := none_fits(ranked)) else []
+    for result in ranked:
+        rows.append(f"{result.place}. {result.shoe.name}: {result.verdict}")
         rows += [f"   {reason}" for reason in result.reasons]
     return "\n".join(rows)
 
@@ -211,6 +227,8 @@ def fit_records(ranked: Sequence[FitResult]) -> list[dict[str, Any]]:
             "shoe": result.shoe.name,
             "place": result.place,
             "fits": result.fits,
+            "known": result.known,
+            "verdict": result.verdict,
             "score": result.score,
             "reasons": list(result.reasons),
             "feet": [_finite(asdict(foot)) for foot in result.feet],
@@ -350,6 +368,8 @@ def _filled(pad: PadPlan) -> str:
 
 def _foot(foot: FootPlan) -> list[str]:
     """Return one foot's plan as rows."""
+    from insole.planning.thickness import asked
+
     rows = [f"{foot.side.upper()} foot ({foot.scan_file}, {foot.verdict})"]
     if foot.effect is not None:
         rows.append(f"  the support {foot.effect.words}")
@@ -373,9 +393,14 @@ def _foot(foot: FootPlan) -> list[str]:
         rows.append(f"  no arch pad: {foot.no_pad_because}")
     for wedge in foot.wedges:
         rows.append(
-            f"  {wedge.place.value}: {wedge.words}, {wedge.thick_edge:.1f} mm at the thick edge"
+            f"  {asked(wedge)}, thick on the {wedge.thick_side}, {wedge.thick_edge:.1f} mm at the "
+            "thick edge"
         )
-    rows += [f"  no wedge {place}: {why}" for place, why in foot.no_wedge_because.items()]
+    rows += [
+        f"  no wedge {place}: {why}"
+        for place, why in foot.no_wedge_because.items()
+        if not why.startswith("no wish")  # what nobody wished is no news
+    ]
     if foot.saddle_change is not None and foot.saddle_change.value is not None:
         rows.append(f"  saddle: {foot.saddle_change.value:+.1f} mm")
     if foot.contact is not None:
@@ -421,6 +446,16 @@ def _contact_case(case: ContactCase) -> list[str]:
         *([f"      {_lean(before, after)}"] if case.ankle is None else []),
         *(f"      {note}" for note in case.notes),
     ]
+
+
+def loose_plans(plans: Sequence[Plan], kept: Sequence[Case]) -> list[str]:
+    """Return a line on plans in a folder that no case keeps; nothing when all are kept."""
+    known = {(case.name, version) for case in kept for version in case.versions()}
+    open_ones = [f"{p.case} v{p.version}" for p in plans if (p.case, p.version) not in known]
+    if not open_ones:
+        return []
+    return [f"plans that no case keeps: {', '.join(open_ones)}; --keep puts those of a named case "
+            "into theirs"]  # fmt: skip
 
 
 def case(found: Case) -> str:

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from insole.planning.fit import FitResult
     from insole.planning.plan import Override, Plan
     from insole.planning.planner import PlanWishes
+    from insole.planning.shoe import Shoe
     from insole.planning.trial import Said, Trial
 
 __all__ = [
@@ -40,22 +41,30 @@ __all__ = [
     "Shots",
     "checked_parts",
     "fit_shoes",
+    "keep_answers",
+    "keep_plan",
     "log_trial",
     "make",
     "measure_all",
     "measure_each",
     "measure_feet",
+    "new_shoe",
     "pair_findings",
     "plan_feet",
+    "question_sheet",
     "read_log",
     "read_plan",
+    "read_sheet",
+    "refuse_other_plan",
     "save_plan",
+    "shoe_library",
     "single_feet",
     "step_options",
     "thick_edges",
     "with_findings",
 ]
 
+NO_NAME = "case"  # of a plan whose case was not named
 FEW_SCANS = 3  # more are shared out to processes, whose start costs about a second
 WORKERS = 2
 
@@ -309,6 +318,64 @@ def fit_shoes(
     return fit.rank(left, right, beds, bounds)
 
 
+def shoe_library(folder: Path) -> tuple[list[Path], list[str]]:
+    """Return the shoe files in a folder, and a sentence for each that cannot be used."""
+    from insole.planning import shoe_file
+
+    return shoe_file.library(folder)
+
+
+def new_shoe(
+    path: Path, name: str, figures: Mapping[str, object], beside: Sequence[Path] = ()
+) -> Shoe:
+    """Write a new shoe file and return the shoe; files that it names are copied beside it."""
+    from insole.planning import shoe_file
+
+    return shoe_file.write_new(path, name, figures, beside)
+
+
+def question_sheet(path: Path) -> None:
+    """Write the questions before parts as one page to fill in."""
+    from insole.output import question_sheet as sheet
+
+    sheet.write_sheet(path)
+
+
+def read_sheet(path: Path) -> tuple[dict[str, str], str]:
+    """Return the answers on a filled page, and a clinician's word."""
+    from insole.output import question_sheet as sheet
+
+    return sheet.read_sheet(path)
+
+
+def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
+    """Write an answers file, and return why no parts can be made with it, or nothing.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The file is there already or cannot be written.
+    """
+    from insole.errors import InsoleError, RefusedError
+    from insole.output.printing import write_whole
+    from insole.planning import questions
+
+    text = questions.as_toml(answers, clinician)
+    if path.exists():
+        raise InsoleError(f"{path} is there already and is kept; choose another name")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, text.encode())
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise InsoleError(f"{path} cannot be written: {reason}; choose another --out") from None
+    try:
+        questions.decide(answers, clinician)
+    except RefusedError as error:
+        return str(error)
+    return ""
+
+
 def read_plan(path: Path) -> Plan:
     """Return the plan in a file that ``plan`` or ``make`` wrote.
 
@@ -427,12 +494,43 @@ def checked_parts(
 
 def thick_edges(plan: Plan) -> list[str]:
     """Return each wedge in words, for a look before anything is made."""
+    from insole.planning.thickness import asked
+
     return [
-        f"{foot.side} foot, {wedge.place.value}: {wedge.words}, "
+        f"{foot.side} foot, {asked(wedge)}, thick on the {wedge.thick_side}, "
         f"{wedge.thick_edge:.1f} mm at the thick edge"
         for foot in plan.feet
         for wedge in foot.wedges
     ]
+
+
+def keep_plan(plan: Plan, home: Path) -> Path | None:
+    """Keep a plan of a named case in the store `home` and return its path; None if it has no name.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The case keeps another plan under that version.
+    """
+    from insole import cases
+
+    if plan.case == NO_NAME or not cases.can_name(plan.case):
+        return None
+    return cases.keep(home, plan)
+
+
+def refuse_other_plan(plan: Plan, home: Path) -> None:
+    """Refuse what :func:`keep_plan` would refuse, before the work is done.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The case keeps another plan under that version.
+    """
+    from insole import cases
+
+    if plan.case != NO_NAME and cases.can_name(plan.case):
+        cases.refuse_other(home, plan)
 
 
 def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
@@ -445,8 +543,8 @@ def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
     said : Said
         Words, side, answer and date.
     log : Path
-        A file that ends in .json, or the folder of a case, where the plan is kept as well; both
-        are made when they are not there.
+        A file that ends in .json, or the folder of a case or of cases, where the plan is kept as
+        well; they are made when they are not there.
 
     Raises
     ------
@@ -454,17 +552,13 @@ def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
         What was said cannot be logged, or the log is damaged; the log is then as it was.
     """
     from insole import cases
-    from insole.errors import InsoleError
     from insole.planning import trial
     from insole.planning.limits import of_plan
 
     a_case = log.is_dir() or log.suffix.lower() != ".json"
-    fresh = a_case and not log.exists()
-    if fresh and log.name != plan.case:
-        raise InsoleError(
-            f"there is no log at {log}; name a file that ends in .json, or a folder called "
-            f"{plan.case} for the case itself"
-        )
+    if a_case and not (log / "case.json").exists() and log.name != plan.case:
+        log = log / plan.case  # a folder of cases
+    fresh = a_case and not (log / "case.json").exists()
     earlier = [] if fresh else cases.read_log(log)
     found = trial.judge(plan, said, earlier, limits=of_plan(plan))
     if a_case:

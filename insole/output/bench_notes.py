@@ -76,6 +76,8 @@ SHORT = tuple(
         ("under-washers", r"washers", "Angled washers under the bolt heads"),
         ("thick-", r"^([\d.]+) mm thicker .* little-toe side of the (\w+)", "Little-toe side of the"
          " {1}: {0} mm thicker than the old insole; check the room"),
+        ("thick-", r"^([\d.]+) mm thicker .* big-toe side of the (\w+)", "Big-toe side of the"
+         " {1}: {0} mm thicker than the old insole; check the room"),
         ("heel-raised", r"sits ([\d.]+) mm higher", "Heel {0} mm higher: it may slip"),
         ("own-limits", r"limits of the workshop", "Planned with limits of the workshop's own: read"
          " them on the plan page"),

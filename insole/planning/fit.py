@@ -6,10 +6,17 @@ Room at a station is what the shoe has less what the foot needs there, mm; + is 
 Snug everywhere and tight nowhere is the aim. The longer foot decides the length: on the shorter
 one a loose length is said but not counted.
 
-Order: shoes that fit (tight nowhere, length snug on the longer foot) before those that do not;
-then the score, mm, lower is better: over both feet and all known stations, the room outside its
-band, what is too tight counted three times, since a tight shoe cannot be helped by a pad. Ties
-go to the shoe whose rooms lie nearest to the middle of their bands.
+Order: first what is known to fit; then shoes that are right in length and ball width but of which
+some other line is bad or not known; then those that are wrong in length or ball width. Within
+each: the score, mm, lower is better: over both feet and all stations, the room outside its band,
+what is too tight counted three times, since a tight shoe cannot be helped by a pad. A line that
+the shoe file does not hold counts as much as the worst of its kind may (``fit.unknown_counts``):
+what is not known never wins, and leaving a true line out never betters a place. Shoes of one
+score share a place; among them stands first what has the fewest bad lines, then what lies nearest
+to the middle of its bands.
+
+The heel is compared at one height above the bed, the shoe's own or ``fit.heel_height``: the
+foot's largest breadth lies higher, where the counter leans in over it.
 """
 
 from __future__ import annotations
@@ -19,6 +26,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
+from footscan.foot import Foot
 from footscan.measures import load_state
 from footscan.results import MeasuredFoot
 from footscan.scan import Load, Side
@@ -27,11 +37,16 @@ from insole.errors import PlanError
 from insole.planning.limits import Limits
 from insole.planning.shoe import Shoe
 
-__all__ = ["FitResult", "FootFit", "StationFit", "rank"]
+__all__ = ["FitResult", "FootFit", "StationFit", "heel_breadth_at", "none_fits", "rank"]
 
 TIGHT_WEIGHT = 3.0
 COVERAGE = 1.96  # 95 % of a normal spread
 SHOE_SD_MM = 0.8  # reading a calliper or rule inside a shoe; common practice, no source
+
+HEEL_STRIP_MM = 6.0  # along the foot: a border of points up to so far apart is seen in each strip
+HEEL_LEAST_MM = 25.0  # narrower is one border alone, not a heel
+SPARE = frozenset({"heel width", "ball girth", "instep height", "thickness at the ball"})
+# ^ lines that a shoe file may lack; length and ball width it must hold
 
 Word = Literal["snug", "tight", "loose", "not known"]
 # station, measure of the foot, field of the shoe, prefix of its limits
@@ -65,6 +80,8 @@ class StationFit:
         True when the 95 % band of the room reaches into another word.
     text : str
         The sentence for people.
+    missing : bool
+        True when it is the shoe's line that is not known.
     """
 
     station: str
@@ -75,6 +92,7 @@ class StationFit:
     word: Word
     close: bool
     text: str
+    missing: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,11 +117,13 @@ class FitResult:
     shoe : Shoe
         The shoe.
     place : int
-        1 is the best.
+        1 is the best; shoes of one score share it.
     left, right : FootFit or None
         The feet apart.
     fits : bool
         No known station is tight on either foot, and the length is known to be snug.
+    known : bool
+        The shoe file holds every line that these feet can be compared with.
     score : float
         mm outside the bands; see the module's text.
     reasons : tuple of str
@@ -115,8 +135,16 @@ class FitResult:
     left: FootFit | None
     right: FootFit | None
     fits: bool
+    known: bool
     score: float
     reasons: tuple[str, ...]
+
+    @property
+    def verdict(self) -> str:
+        """The judgement in a few words."""
+        if not self.fits:
+            return "does not fit"
+        return "fits" if self.known else "may fit, not all is known"
 
     @property
     def feet(self) -> tuple[FootFit, ...]:
@@ -158,21 +186,39 @@ def rank(
             for side, foot in feet.items()
             if foot is not None
         }
-        judged.append((_score(fits), shoe, fits))
+        judged.append((_key(fits, limits), shoe, fits))
     # sort is stable: shoes that tie keep the order in which they were given
-    judged.sort(key=lambda item: (not _fits(item[2]), item[0]))
+    judged.sort(key=lambda item: item[0])
+    keys = [key[:3] for key, _, _ in judged]
     return [
         FitResult(
             shoe=shoe,
-            place=number,
+            place=1 + sum(other < key[:3] for other in keys),
             left=fits.get(Side.LEFT),
             right=fits.get(Side.RIGHT),
             fits=_fits(fits),
-            score=round(score[0], 2),
+            known=not any(s.missing for foot in fits.values() for s in foot.stations),
+            score=round(key[2], 2),
             reasons=_reasons(fits, lengths, feet, shoe, limits),
         )
-        for number, (score, shoe, fits) in enumerate(judged, 1)
+        for key, shoe, fits in judged
     ]
+
+
+def none_fits(ranked: Sequence[FitResult]) -> str:
+    """Return a sentence when none of the shoes fits, with what is nearest; else nothing."""
+    if any(result.fits for result in ranked):
+        return ""
+    first = ranked[0]
+    worst = [
+        f"{side.value} {s.station} {s.room:+.0f} mm, wanted {s.least:g} to {s.most:g}"
+        for side, foot in ((f.side, f) for f in first.feet)
+        for s in foot.stations
+        if s.room is not None
+        and (s.word == "tight" or (s.station == "length" and s.word == "loose"
+                                   and foot.decides_length))
+    ]  # fmt: skip
+    return f"none of these fits; the nearest is {first.shoe.name} ({'; '.join(worst)})"
 
 
 def _length(foot: MeasuredFoot, limits: Limits) -> tuple[float, float]:
@@ -201,24 +247,74 @@ def _station(
     least, most = limits.value(f"{key}_least"), limits.value(f"{key}_most")
     inside = getattr(shoe, own)
     found = foot.measures.get(measure)
-    if inside is None:
-        return _unknown(station, least, most, f"{shoe.name} gives no {station}")
     if found is None or found.value is None:
         reason = found.reason if found and found.reason else "this scan does not show it"
         return _unknown(station, least, most, reason)
+    if inside is None:
+        return _unknown(station, least, most, f"{shoe.name} gives no {station}", missing=True)
     value, sd = found.value, found.sd or 0.0
     between, detail = 0.0, ""
+    shoe_sd = limits.value("fit.rough_sd") if shoe.rough else SHOE_SD_MM
     if station == "length":
         value, sd = _length(foot, limits)
         between = limits.value("seating.heel_clearance")
         detail = f" ahead of the toes, the heel {between:g} mm from the back"
+    elif station == "heel width":
+        at = limits.value("fit.heel_height") if shoe.heel_width_at is None else shoe.heel_width_at
+        value, sd = heel_breadth_at(foot, at, limits)
+        give = limits.value("fit.counter_give")
+        least -= give
+        detail = f" at {at:g} mm above the bed, the counter gives {give:g} mm"
     elif station == "instep height":
         between = limits.value("base.thickness") + limits.value("thickness.cover")
         if not shoe.insole.kept:
             between -= shoe.insole.thickness.get("arch", 0.0)
         detail = " under the closure, base and cover in place of the insole taken out"
     room = inside - value - between
-    return _judged(station, room, math.hypot(sd, SHOE_SD_MM), least, most, detail)
+    return _judged(station, room, math.hypot(sd, shoe_sd), least, most, detail)
+
+
+def heel_breadth_at(foot: MeasuredFoot, height: float, limits: Limits) -> tuple[float, float]:
+    """Return the breadth of the heel at a height above the ground, and its sd, mm.
+
+    Across the surface's section at that height, the largest from 10 to 25 % of the length. Where
+    the scan shows no such section: a share of the largest breadth.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        The scan shows no heel at all.
+    """
+    largest = foot.measures.get("heel_breadth_max")
+    if largest is None or largest.value is None:
+        raise PlanError("the heel's breadth is not known; scan the heel again")
+    breadth = _section_breadth(foot.foot, height) if foot.foot is not None else None
+    if breadth is not None:
+        return min(breadth, largest.value), math.hypot(largest.sd or 0.0, 0.5)
+    share = limits.value("fit.heel_share")
+    return share * largest.value, math.hypot(largest.sd or 0.0, 0.03 * largest.value)
+
+
+def _section_breadth(foot: Foot, height: float) -> float | None:
+    """Return the largest breadth of the heel's section at a height, mm; None without a section.
+
+    Of each strip across, the middle of three neighbours counts: a lone spike does not.
+    """
+    edges = foot.faces[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2)
+    start, stop = foot.vertices[edges[:, 0]], foot.vertices[edges[:, 1]]
+    over = (start[:, 2] > height) != (stop[:, 2] > height)
+    start, stop = start[over], stop[over]
+    share = ((height - start[:, 2]) / (stop[:, 2] - start[:, 2]))[:, None]
+    cut = start + share * (stop - start)
+    strips = np.arange(0.10, 0.25, HEEL_STRIP_MM / foot.length) * foot.length
+    found = []
+    for at in strips:
+        y = cut[(cut[:, 0] >= at) & (cut[:, 0] < at + HEEL_STRIP_MM), 1]
+        if y.size and y.max() - y.min() > HEEL_LEAST_MM:  # both borders are in the strip
+            found.append(float(y.max() - y.min()))
+    if len(found) < 3:
+        return None
+    return max(sorted(found[k : k + 3])[1] for k in range(len(found) - 2))
 
 
 def _thickness(shoe: Shoe, limits: Limits) -> StationFit:
@@ -233,14 +329,15 @@ def _thickness(shoe: Shoe, limits: Limits) -> StationFit:
         room -= limits.value("base.thickness") + limits.value("thickness.cover")
         detail = " for a shim, once base and cover replace the insole taken out"
     else:
-        return _unknown(station, least, most, f"{shoe.name} gives no insole thickness at the ball")
+        reason = f"{shoe.name} gives no insole thickness at the ball"
+        return _unknown(station, least, most, reason, missing=True)
     return _judged(station, room, 0.2, least, most, detail)
 
 
 def _judged(
     station: str, room: float, sd: float, least: float, most: float, detail: str
 ) -> StationFit:
-    word: Word = "tight" if room < least else "loose" if room > most else "snug"
+    word: Word = "tight" if room < least - 1e-9 else "loose" if room > most + 1e-9 else "snug"
     reach = COVERAGE * sd
     close = min(abs(room - least), abs(room - most)) < reach
     band = f"{least:g} to {most:g} mm" if math.isfinite(most) else f"{least:g} mm or more"
@@ -259,7 +356,9 @@ def _judged(
     )
 
 
-def _unknown(station: str, least: float, most: float, reason: str) -> StationFit:
+def _unknown(
+    station: str, least: float, most: float, reason: str, *, missing: bool = False
+) -> StationFit:
     return StationFit(
         station=station,
         room=None,
@@ -269,6 +368,7 @@ def _unknown(station: str, least: float, most: float, reason: str) -> StationFit
         word="not known",
         close=False,
         text=f"{station} not known: {reason}",
+        missing=missing,
     )
 
 
@@ -278,18 +378,33 @@ def _counts(foot: FootFit, station: StationFit) -> bool:
     return station.room is not None and not shorter
 
 
-def _score(fits: dict[Side, FootFit]) -> tuple[float, float]:
-    """Return mm outside the bands (tight weighs more), then distance from the bands' middles."""
-    outside = off_middle = 0.0
+def _key(fits: dict[Side, FootFit], limits: Limits) -> tuple[bool, bool, float, int, float]:
+    """Return what shoes are sorted by; the first three make the place.
+
+    Wrong in length or ball width; another line bad or missing; mm outside the bands; then the
+    number of bad lines and the distance from the bands' middles. Leaving a line out never makes
+    one of the first three smaller, and a larger error neither.
+    """
+    cap = limits.value("fit.unknown_counts")
+    wrong, doubtful, outside, bad, off_middle = False, False, 0.0, 0, 0.0
     for foot in fits.values():
         for s in foot.stations:
+            if s.missing:
+                doubtful, outside = True, outside + cap
+                off_middle += cap
             if s.room is None or not _counts(foot, s):
                 continue
             short, over = max(0.0, s.least - s.room), max(0.0, s.room - s.most)
-            outside += TIGHT_WEIGHT * short + over
+            cost = TIGHT_WEIGHT * short + over
+            spare = s.station in SPARE
+            outside += min(cost, cap) if spare else cost
+            tight = s.word == "tight"
+            wrong |= not spare and (tight or (s.station == "length" and s.word != "snug"))
+            doubtful |= spare and tight
+            bad += tight
             if math.isfinite(s.most):
                 off_middle += abs(s.room - (s.least + s.most) / 2)
-    return outside, off_middle
+    return wrong, doubtful, round(outside, 6), bad, off_middle
 
 
 def _fits(fits: dict[Side, FootFit]) -> bool:
@@ -311,18 +426,30 @@ def _reasons(
 ) -> tuple[str, ...]:
     """Return why a shoe stands where it stands, worst first."""
     lines = [_length_words(lengths)]
+    if shoe.rough:
+        lines.append(
+            f"rough figures of the shoe: ± {COVERAGE * limits.value('fit.rough_sd'):.0f} mm; "
+            "measure length, ball and heel inside before you buy or make"
+        )
+    head = len(lines)
     for word in ("tight", "loose"):
         for side, foot in fits.items():
             for s in foot.stations:
                 if s.word == word:
                     counted = "" if _counts(foot, s) else "; the longer foot decides, not counted"
                     lines.append(f"{side.value}: {s.text}{counted}")
-    if len(lines) == 1:
+    if len(lines) == head:
         lines.append("snug at every station that is known")
+    missing = dict.fromkeys(s.station for foot in fits.values() for s in foot.stations if s.missing)
+    if missing:
+        lines.append(
+            f"not known: the shoe file lacks {', '.join(missing)}; counted as bad as such a line "
+            "can be, so that not knowing does not win: measure it"
+        )
     for side, foot in fits.items():
         if close := [s.station for s in foot.stations if s.close and s.word == "snug"]:
             lines.append(f"{side.value}: close call at {', '.join(close)}; try it on")
-        if unknown := [s.station for s in foot.stations if s.word == "not known"]:
+        if unknown := [s.station for s in foot.stations if s.word == "not known" and not s.missing]:
             lines.append(f"{side.value}: not known: {', '.join(unknown)}")
         lines += _load_words(side, feet[side])
         lines += _drop_words(side, feet[side], shoe, limits)
@@ -343,9 +470,7 @@ def _length_words(lengths: dict[Side, float]) -> str:
     )
 
 
-def _drop_words(
-    side: Side, foot: MeasuredFoot | None, shoe: Shoe, limits: Limits
-) -> list[str]:
+def _drop_words(side: Side, foot: MeasuredFoot | None, shoe: Shoe, limits: Limits) -> list[str]:
     """Return what a bed flatter than the foot's own drop asks to say; it is not counted."""
     found = foot.measures.get("sole_drop") if foot is not None else None
     if found is None or found.value is None:

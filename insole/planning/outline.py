@@ -246,7 +246,7 @@ def _narrowed(ring: Array, ball_x: float, shoe: Shoe, gap: float) -> Array:
     """Return the ring drawn in toward its middle where it is wider than the shoe's bed."""
     stations = np.array([HEEL_SHARE * shoe.inside_length, ball_x])
     low, high = edges_at(ring, stations)
-    room = np.array([shoe.heel_width, shoe.ball_width]) - 2 * gap
+    room = np.array([shoe.bed_heel_width, shoe.ball_width]) - 2 * gap
     share = np.minimum(1.0, room / (high - low))
     factor = np.interp(ring[:, 0], stations, share)
     middle = np.interp(ring[:, 0], stations, (low + high) / 2)

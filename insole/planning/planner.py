@@ -287,7 +287,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         landmarks=level.landmarks, landmark_sd=level.landmark_sd, outline=layout.base,
         length=measured.foot.length, shoe=shoe, limits=limits, overrides=job.overrides,
         wishes=wedging.Wishes(forefoot=wish.forefoot, heel=wish.heel, under=wish.under),
-        confirm_zero=job.wishes.confirm_zero,
+        confirm_zero=job.wishes.confirm_zero, side=side.value,
     )  # fmt: skip
     _check_rim(wedges.wedges, limits)
     seated = level
@@ -329,7 +329,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     apart = [w for w in wedges.wedges if pad.contour is None or w.place is WedgePlace.UNDER]
     rows, thick_notes = thickness.rows(
         seated, pad.pad, apart, shoe=shoe, limits=limits, overrides=job.overrides,
-        contour=pad.contour,
+        contour=pad.contour, side=side.value,
     )  # fmt: skip
     saddle, saddle_notes = thickness.saddle(
         rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits

@@ -10,6 +10,7 @@ an *advise* allows parts, with its note always printed. What nobody asked is "no
 from __future__ import annotations
 
 import difflib
+import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ __all__ = [
     "QUESTIONS",
     "SHORT_CAUTION",
     "Question",
+    "as_toml",
     "decide",
     "named_and_dated",
     "read",
@@ -177,6 +179,27 @@ def read(path: str | Path) -> tuple[dict[str, str], str]:
             raise PlanError(f"{path.name}: {error}") from None
         answers[name] = _plain(str(answer))
     return answers, clinician.strip()
+
+
+def as_toml(answers: Mapping[str, str], clinician: str = "") -> str:
+    """Return the text of an answers file, which :func:`read` reads back; unasked ones are noted.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        An id or an answer that does not exist.
+    """
+    known = {q.id: q for q in QUESTIONS}
+    for name, answer in answers.items():
+        _check(name, answer, known)
+    rows = ["# Answers to the questions before parts; what is missing here was not asked.", ""]
+    if clinician.strip():
+        rows += [f"clinician = {json.dumps(clinician.strip(), ensure_ascii=False)}", ""]
+    rows.append("[answers]")
+    for question in QUESTIONS:
+        answer = _plain(answers.get(question.id, "not asked"))
+        rows += [f"# {question.text}", f'{question.id} = "{answer}"']
+    return "\n".join(rows) + "\n"
 
 
 def _check(name: str, answer: object, known: Mapping[str, Question]) -> None:

@@ -58,6 +58,7 @@ __all__ = [
 
 Ring = Array  # shape (n, 2), closed without repeating the first point, mm
 
+HEEL_OF_BALL = 0.67  # bed width at the heel to that at the ball: common practice, no source
 DROP_AGREES_MM = 2.0  # stated drop against the drop that the heights give
 SPRING_AGREES_MM = 5.0  # stated toe spring against that of a scanned bed
 
@@ -78,8 +79,14 @@ class Shoe:
     ----------
     name : str
         The workshop's own word for it.
-    inside_length, ball_width, heel_width : float
+    inside_length, ball_width : float
         mm, on the bed.
+    heel_width : float or None
+        mm between the counter's walls; None: not measured.
+    heel_width_at : float or None
+        mm above the bed at which that was measured; None: at the usual height of the limits.
+    rough : bool
+        The figures are rough ones (a rule, a table): their bands are wide.
     ball_girth, instep_height : float or None
         mm; optional, since few workshops can measure them inside a shoe.
     drop : float
@@ -111,7 +118,9 @@ class Shoe:
     name: str
     inside_length: float
     ball_width: float
-    heel_width: float
+    heel_width: float | None = None
+    heel_width_at: float | None = None
+    rough: bool = False
     ball_girth: float | None = None
     instep_height: float | None = None
     drop: float
@@ -127,6 +136,11 @@ class Shoe:
     stiffness: Stiffness | None = None
     outline: Ring | None = None
     source: str = ""
+
+    @property
+    def bed_heel_width(self) -> float:
+        """Width of the bed at the heel, mm: as measured, else from the ball's."""
+        return HEEL_OF_BALL * self.ball_width if self.heel_width is None else self.heel_width
 
     @property
     def bed_known(self) -> bool:
@@ -257,10 +271,13 @@ def parse(data: Mapping[str, Any], source: str = "shoe", folder: Path | None = N
 
 
 def _inside(table: Table) -> dict[str, Any]:
+    heel = table.number("heel_width", 35, 100)
     return {
         "inside_length": table.need("length", 150, 380),
         "ball_width": table.need("ball_width", 50, 140),
-        "heel_width": table.need("heel_width", 35, 100),
+        "heel_width": heel,
+        "heel_width_at": table.number("heel_width_at", 0, 40),
+        "rough": table.flag("rough", False) or heel is None,
         "ball_girth": table.number("ball_girth", 150, 350),
         "instep_height": table.number("instep_height", 30, 120),
     }
@@ -341,6 +358,8 @@ def _record(shoe: Shoe) -> dict[str, Any]:
             "length": shoe.inside_length,
             "ball_width": shoe.ball_width,
             "heel_width": shoe.heel_width,
+            "heel_width_at": shoe.heel_width_at,
+            "rough": shoe.rough or None,
             "ball_girth": shoe.ball_girth,
             "instep_height": shoe.instep_height,
         },

@@ -18,11 +18,14 @@ from insole.planning.limits import Limits
 from insole.planning.plan import FootPlan, PadPlan, Plan, WedgePlace, WedgePlan
 from insole.planning.shoe import Shoe, parse
 from insole.planning.support import move_words
+from insole.planning.thickness import SIDE_SHARE
 from insole.planning.wedging import rise
 from insole.planning.words import Observation
 
 __all__ = ["Move", "Record", "Sides", "Step", "move", "options"]
 
+NEAR_BALL_MM = 25.0  # along the bed, where its breadth at the ball is taken
+ROUGHLY_MM = 0.1  # the plan itself tells to a hundredth
 Sides = Literal["left", "right", "both"]
 _OPTIONS = {
     "support_level": "--support", "shift": "--shift-pad", "turn": "--turn-pad",
@@ -149,31 +152,50 @@ def move(plan: Plan, foot: FootPlan, chosen: Observation, limits: Limits) -> Mov
             return Move(words=f"there is no pad under the {foot.side} foot")
         if chosen.move == "support":
             return _support(plan, foot.pad, chosen.sign, limits)
-        return _shift(foot, foot.pad, chosen.move, chosen.sign, limits)
+        return _shift(foot, foot.pad, chosen, limits)
     if chosen.thing == "wedge":
         return _wedge(plan, foot, chosen.sign, limits)
     return _cleat(plan, foot, chosen.move, chosen.sign, limits)
 
 
 def _support(plan: Plan, pad: PadPlan, sign: int, limits: Limits) -> Move:
-    old = pad.support_level
-    new = round(old + sign * limits.value("support.step"), 4)
+    """Return the level one step on: of the part's own crest, since a wish may not be reached."""
+    old, crest, gap = pad.support_level, pad.crest.height, pad.gap_at_crest.value or 0.0
+    filled = min(old, crest / gap) if gap > 0 else old
+    step_mm = limits.value("trial.support_step")
+    step = max(limits.value("support.step"), step_mm / gap if gap > 0 else 0.0)
     most = limits.value("support.unsure" if plan.shoe is None else "support.warn_above")
-    if new > most + 1e-9:
+    if sign > 0 and old > most - 1e-9:
         why = "without a shoe no more is filled" if plan.shoe is None else "a fuller pad presses"
-        return Move(words=f"{100 * old:.0f} % of the gap is filled and {why} than "
+        return Move(words=f"{100 * old:.0f} % of the gap is wished and {why} than "
                      f"{100 * most:.0f} %")  # fmt: skip
+    if sign > 0 and filled < old - step / 2:
+        binds = f" ({pad.binding[0]})" if pad.binding else ""
+        return Move(words=(
+            f"the {100 * old:.0f} % wished are not reached: other rules hold the crest at "
+            f"{crest:.1f} mm, {100 * filled:.0f} % of the gap{binds}, and a higher wish makes the "
+            "same pad"))  # fmt: skip
+    # A wish above what is filled would make the same pad again: the step starts at the pad.
+    new = round(min(old + step, most) if sign > 0 else filled - step, 2)
     least = limits.value("support.least")
     if new < least - 1e-9:
-        return Move(words=f"{100 * old:.0f} % of the gap is filled, and below "
+        return Move(words=f"{100 * filled:.0f} % of the gap is filled, and below "
                      f"{100 * least:.0f} % nothing is felt")  # fmt: skip
     way = "up" if sign > 0 else "down"
-    words = f"support one step {way}, {100 * old:.0f} to {100 * new:.0f} % of the gap"
+    words = (
+        f"support one step {way}, from {100 * filled:.0f} % of the gap filled to a wish of "
+        f"{100 * new:.0f} %: crest from {crest:.1f} to about {crest + (new - filled) * gap:.1f} mm"
+    )
     return Move(wish={"support_level": new}, was={"support_level": old}, words=words)
 
 
-def _shift(foot: FootPlan, pad: PadPlan, move: str, sign: int, limits: Limits) -> Move:
-    step = sign * limits.value("base.grid_step")
+def _shift(foot: FootPlan, pad: PadPlan, chosen: Observation, limits: Limits) -> Move:
+    """Return the pad moved by what the rider wants, or by one step of the grid."""
+    move, size = chosen.move, limits.value("base.grid_step") if chosen.by is None else chosen.by
+    most = limits.value("trial.shift_most")
+    if size > most + 1e-9:
+        return Move(words=f"{size:g} mm at once is more than one step, at most {most:g} mm")
+    step = chosen.sign * size
     by = (step, 0.0) if move == "forward" else (0.0, step)
     new = [round(a + b, 3) for a, b in zip(pad.shift, by, strict=True)]
     if max(abs(v) for v in new) > limits.value("place.free_shift"):
@@ -187,7 +209,8 @@ def _shift(foot: FootPlan, pad: PadPlan, move: str, sign: int, limits: Limits) -
                 f"its crest would lie {abs(off):.0f} mm {'ahead of' if off > 0 else 'behind'} the "
                 f"arch apex, where {ahead:g} mm ahead and {behind:g} mm behind is the most"
             ))  # fmt: skip
-    words = f"pad one grid step: {move_words(*by)}"
+    words = f"pad {'one grid step' if chosen.by is None else 'as the rider wants it'}: "
+    words += move_words(*by)
     return Move(wish={"shift": new}, was={"shift": list(pad.shift)}, words=words)
 
 
@@ -226,7 +249,27 @@ def _too_much_wedge(
             return f"a forefoot wedge of {abs(new):g}° is more than a trial takes, {limits[name]}"
     if made is not None and rise(made.width, new) > limits.value("wedge.forefoot.refuse_mm"):
         return f"its thick edge would rise more than {limits['wedge.forefoot.refuse_mm']}"
-    return ""
+    return _too_thick(foot, made, new, limits)
+
+
+def _too_thick(foot: FootPlan, made: WedgePlan | None, new: float, limits: Limits) -> str:
+    """Return why a shim of `new` degrees has no room at the ball, or nothing."""
+    row = next((r for r in foot.thickness if r.station == "ball"), None)
+    if row is None or row.before is None or row.medial is None or row.lateral is None:
+        return ""
+    across = [y for x, y in foot.base.outline if abs(x - foot.landmarks["mth1"][0]) < NEAR_BALL_MM]
+    breadth = max(across) - min(across) if len(across) > 1 else 0.0
+    was = row.medial if new > 0 else row.lateral
+    more = (1 - SIDE_SHARE) * (rise(breadth, new) - (rise(breadth, made.net) if made else 0.0))
+    more += 0.0 if made else limits.value("wedge.edge_print")
+    most = limits.value("thickness.ball_refuse")
+    if was + more - row.before <= most + ROUGHLY_MM:
+        return ""
+    edge = "big-toe" if new > 0 else "little-toe"
+    return (
+        f"a shim of {abs(new):g}° would lie about {was + more - row.before:.1f} mm above the "
+        f"insole taken out near the {edge} side of the ball, where {most:g} mm is the most"
+    )
 
 
 def _cleat(plan: Plan, foot: FootPlan, move: str, sign: int, limits: Limits) -> Move:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -32,10 +33,12 @@ from insole.planning.seating import Seating
 from insole.planning.shoe import Shoe
 from insole.planning.tops import ContourShape
 
-__all__ = ["STATIONS", "rows", "saddle"]
+__all__ = ["STATIONS", "asked", "asked_words", "rows", "saddle"]
 
 STATIONS = ("heel", "arch", "ball", "toes")
 SIDE_SHARE = 0.15  # of the bed's breadth, in from a border
+THINNEST_BASE_MM = 0.8  # a thinner one does not stay flat: common practice, no source
+MOST_INSET_SHARE = 0.12  # of the breadth: a narrower ramp no longer reaches below both heads
 TOES_SHARE = 0.90  # of the foot's length: under the toes, where thickness is compared
 
 
@@ -48,8 +51,12 @@ def rows(
     limits: Limits,
     overrides: Sequence[Override] = (),
     contour: ContourPlan | None = None,
+    side: str = "",
 ) -> tuple[list[ThicknessRow], list[Note]]:
     """Return thickness before and after at four stations, and what is too thick.
+
+    One rule for both edges: what is added near the big-toe and near the little-toe side, 15 % of
+    the bed's breadth in from each border.
 
     Base, cover, shims at the middle of the bed and the pad's crest count; a kept stock insole
     counts on both sides of the comparison.
@@ -103,7 +110,10 @@ def rows(
                                  medial=sides[0], lateral=sides[1],
                                  note=", ".join(words)))  # fmt: skip
         if station in ("ball", "toes") and old is not None:
-            notes += _too_thick(station, (edges[1] or 0.0) - old, limits, overrides)
+            here = _Edge(foot=side, station=station, medial=(edges[0] or 0.0) - old,
+                         lateral=(edges[1] or 0.0) - old, flat=flat, old=old, kept=kept > 0,
+                         breadth=high - low)  # fmt: skip
+            notes += _too_thick(here, wedges, shoe, limits, overrides)
         elif station == "heel" and old is not None:
             notes += _heel_raised(after - old, limits)
     if shoe is not None and not shoe.insole.thickness:
@@ -160,23 +170,117 @@ def _shim_at(wedges: Sequence[WedgePlan], x: float, y: float) -> float:
     return float(sum(shim_height(w, *at)[0, 0] for w in inside))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Edge:
+    """What is added at the two edges of one station, mm, and what it is made of."""
+
+    foot: str
+    station: str
+    medial: float
+    lateral: float
+    flat: float
+    old: float
+    kept: bool
+    breadth: float
+
+    @property
+    def most(self) -> float:
+        """More at the thicker edge."""
+        return max(self.medial, self.lateral)
+
+    @property
+    def where(self) -> str:
+        """The thicker edge in words."""
+        return "big-toe side" if self.medial > self.lateral else "little-toe side"
+
+
 def _too_thick(
-    station: str, more: float, limits: Limits, overrides: Sequence[Override]
+    here: _Edge,
+    wedges: Sequence[WedgePlan],
+    shoe: Shoe | None,
+    limits: Limits,
+    overrides: Sequence[Override],
 ) -> list[Note]:
     """Return a warning when ball or toes are lifted too much; refuse at the ball."""
     warn, most = limits.value("thickness.ball_warn"), limits.value("thickness.ball_refuse")
     signed = any(o.limit == "thickness.ball_refuse" for o in overrides)
-    if station == "ball" and more > most + 1e-9 and not signed:
+    if here.station == "ball" and here.most > most + 1e-9 and not signed:
+        foot = f"{here.foot} foot: " if here.foot else ""
         raise RefusedError(
-            f"base, shim and cover would be {more:.1f} mm thicker than the insole they replace "
-            f"near the little-toe side of the ball, above {most:g} mm: choose a thinner base, less "
-            "wedge or another shoe, or record an override of thickness.ball_refuse"
+            f"{foot}{asked_words(wedges)}base, shim and cover would be {here.most:.1f} mm thicker "
+            f"than the insole they replace near the {here.where} of the ball, above {most:g} mm; "
+            f"possible are: {'; '.join(_ways_out(here, wedges, shoe, limits))}; or record an "
+            "override of thickness.ball_refuse"
         )
-    if more <= warn + 1e-9:
+    if here.most <= warn + 1e-9:
         return []
-    return [Note(code=f"thick-{station}", level=NoteLevel.WARN, text=(
-        f"{more:.1f} mm thicker than the insole taken out near the little-toe side of the "
-        f"{station}: check the room there in the shoe"))]  # fmt: skip
+    shorter = ""
+    if here.station == "toes" and here.most > here.flat - here.old * (not here.kept) + 0.05:
+        shorter = ", or end the shim sooner (a shorter wedge.forefoot.taper_front)"
+    return [Note(code=f"thick-{here.station}", level=NoteLevel.WARN, text=(
+        f"{here.most:.1f} mm thicker than the insole taken out near the {here.where} of the "
+        f"{here.station}: check the room there in the shoe{shorter}"))]  # fmt: skip
+
+
+def asked_words(wedges: Sequence[WedgePlan]) -> str:
+    """Return what was asked, what the shoe has and what the shim is, a clause for each wedge."""
+    return "".join(f"{asked(wedge)}; " for wedge in wedges)
+
+
+def asked(wedge: WedgePlan) -> str:
+    """Return in one line what was asked, what the shoe has, and what the shim is."""
+    left = f", {_tilt(wedge.remainder)} not made" if abs(wedge.remainder) > 5e-3 else ""
+    return (
+        f"{wedge.place.value}: asked for {_tilt(wedge.wish)}, the shoe has "
+        f"{_tilt(wedge.cant_kept)}, the shim is {_tilt(wedge.net)}{left}"
+    )
+
+
+def _tilt(angle: float) -> str:
+    if abs(angle) < 5e-3:
+        return "0°"
+    return f"{abs(angle):g}° {'varus' if angle > 0 else 'valgus'}"
+
+
+def _ways_out(
+    here: _Edge, wedges: Sequence[WedgePlan], shoe: Shoe | None, limits: Limits
+) -> list[str]:
+    """Return what would bring the thicker edge within the limit, each with its figure."""
+    over = here.most - limits.value("thickness.ball_refuse")
+    shim = next((w for w in wedges if w.place is WedgePlace.FOREFOOT), None)
+    ways = []
+    if shim is not None:
+        ways += _less_wedge(here, shim, over, limits)
+    thinner = limits.value("base.thickness") - over
+    if thinner >= THINNEST_BASE_MM:
+        ways.append(f"a base of {math.floor(thinner * 10 + 1e-6) / 10:g} mm (base.thickness in a "
+                    "--limits file)")  # fmt: skip
+    if here.kept and here.most - here.old <= limits.value("thickness.ball_refuse") + 1e-9:
+        ways.append(f"the stock insole of {here.old:g} mm out (stock_insole.kept = false)")
+    if shim is not None and abs(shim.net) <= limits.value("wedge.under.refuse_deg"):
+        needs = "" if shoe is not None and shoe.slots.holes else (
+            " once the shoe file holds the bolt pattern")  # fmt: skip
+        ways.append(f"the {_tilt(shim.net)} under the shoe (--under {shim.net:g}){needs}")
+    ways.append("a shoe with a thicker stock insole, or more room there")
+    return ways
+
+
+def _less_wedge(here: _Edge, shim: WedgePlan, over: float, limits: Limits) -> list[str]:
+    """Return how much wedge the edge has room for, as a step and as a narrower ramp."""
+    ways = []
+    reach = (1 - SIDE_SHARE) * here.breadth - limits.value("wedge.inset")  # thin edge to there
+    slope = math.tan(math.radians(abs(shim.net)))
+    room = reach * slope - over
+    step = limits.value("wedge.step")
+    less = math.floor(math.degrees(math.atan2(max(room, 0.0), reach)) / step + 1e-9) * step
+    if less > 0:
+        sign = math.copysign(1.0, shim.net)
+        ways.append(f"a shim of {_tilt(sign * less)} (wish {_tilt(shim.cant_kept + sign * less)})")
+    narrower = limits.value("wedge.inset") + over / slope
+    if narrower <= MOST_INSET_SHARE * here.breadth:
+        ways.append(f"a narrower ramp, {math.ceil(narrower):g} mm in from the base's edges "
+                    "(wedge.inset)")  # fmt: skip
+    return ways
 
 
 def _heel_raised(more: float, limits: Limits) -> list[Note]:

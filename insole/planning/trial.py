@@ -8,8 +8,12 @@ Rules
     order         shoe fit, cleat, arch pad, wedge: of several complaints the first one counts
     answered      nothing is proposed while an earlier plan's trial has no answer
     no gain       after three steps without a clear gain: back to the baseline as ridden
-    stop words    no step; pain, numbness or a wound is a clinician's matter, and the next step
-                  waits for a clinician's word
+    red flags     six short questions after every ride; one that was not asked gives no step, a yes
+                  stops: pain, numbness or a wound is a clinician's matter, and the next step waits
+                  for a clinician's word. Free text can add a stop and never takes one away
+    not read      words that are neither comfort nor danger give no step by themselves, and after a
+                  worse ride they stop
+    corrections   a later entry stands in the place of an earlier one; nothing is rewritten
 """
 
 from __future__ import annotations
@@ -26,10 +30,20 @@ from insole.errors import PlanError, RefusedError
 from insole.planning.limits import Limits
 from insole.planning.plan import FootPlan, Plan, WedgePlace, fingerprint
 from insole.planning.questions import named_and_dated
+from insole.planning.red_flags import FLAGS, Stop, asked, not_asked, stops, unread
 from insole.planning.steps import Record, Sides, Step, move, options
-from insole.planning.words import OBSERVATIONS, PLACES, THINGS, Observation, observed, stop_words
+from insole.planning.words import (
+    OBSERVATIONS,
+    PICKS,
+    PLACES,
+    SLIPS,
+    THINGS,
+    Observation,
+    observed,
+    picked,
+)
 
-__all__ = ["Said", "Step", "Trial", "judge", "options", "understood_words"]
+__all__ = ["Said", "Step", "Trial", "in_force", "judge", "options", "understood_words"]
 
 LONGEST = 2000  # letters of free text: what is longer is not a sentence of a rider
 REVIEW = "keep this plan and review it after 3 to 5 rides or 2 weeks"
@@ -57,10 +71,15 @@ class Trial(Record):
     set_up: dict[str, dict[str, Any]] = Field(description="what each foot was set up with")
     step: Step | None = None
     words: list[str] = Field(default=[], description="sentences for the fitter")
+    flags: dict[str, str] = Field(default={}, description="red flags asked: yes or no; the others "
+                                  "were not asked")  # fmt: skip
+    felt: list[str] = Field(default=[], description="picked from the list")
+    corrects: int | None = Field(default=None, description="the trial that this one stands for")
+    because: str = Field(default="", description="what was wrong with that one")
 
 
 class Said(Record):
-    """What is logged: the rider's words with side, place, answer and the date as typed."""
+    """What is logged: picks, the rider's words, red flags, side, answer and the date as typed."""
 
     text: str = ""
     side: Sides = "both"
@@ -68,6 +87,21 @@ class Said(Record):
     answer: Answer | None = None
     date: str
     clinician: str = ""
+    flags: dict[str, str] = Field(default={})
+    felt: list[str] = Field(default=[])
+    corrects: int | None = None
+    because: str = ""
+
+
+def in_force(log: Sequence[Trial]) -> list[Trial]:
+    """Return the trials that hold, in their order: a corrected one gives way to its correction."""
+    standing: dict[int, Trial] = {}
+    place: dict[int, int] = {}
+    for one in log:
+        at = one.number if one.corrects is None else place.get(one.corrects, one.corrects)
+        place[one.number] = at
+        standing[at] = one
+    return [standing[at] for at in sorted(standing)]
 
 
 def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -> Trial:
@@ -91,34 +125,123 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
     RefusedError
         An earlier plan's trial has not been answered yet.
     """
-    _check(plan, said, earlier)
+    log = list(earlier)
+    earlier, later = _around(said, log)
+    _check(plan, said, earlier, log)
     _refuse_unanswered(plan, earlier)
-    stop = stop_words(said.text)
-    found = observed(said.text, said.place)
+    flags = asked(said.flags)
+    picks = [picked(pick) for pick in said.felt]
+    slips = any(" ".join(pick.lower().split()) == SLIPS for pick in said.felt)
+    stop = stops(said.text, flags | ({"slipping": "yes"} if slips else {}),
+                 better=said.answer == "better")  # fmt: skip
+    found = _united(picks, observed(said.text, said.place))
     base: dict[str, Any] = {
-        "number": len(earlier) + 1, "case": plan.case, "plan": plan.version,
+        "number": len(log) + 1, "case": plan.case, "plan": plan.version,
         "fingerprint": fingerprint(plan), "date": said.date, "side": said.side,
         "said": said.text.strip(), "place": said.place, "answer": said.answer,
         "understood": [o.text for o in found], "clinician": said.clinician.strip(),
-        "set_up": {foot.side: _set_up(foot) for foot in plan.feet},
+        "set_up": {foot.side: _set_up(foot) for foot in plan.feet}, "flags": flags,
+        "felt": [pick.strip() for pick in said.felt], "corrects": said.corrects,
+        "because": said.because.strip(),
     }  # fmt: skip
     if stop:
         return Trial(
             **base, stopped=[*stop.health, *stop.mechanical], health=bool(stop.health),
-            words=_stop_sentences(stop.health, stop.mechanical, plan, earlier),
+            words=_stop_sentences(stop, plan, earlier),
         )  # fmt: skip
+    lifted = _lifted(said, log)
     if said.answer is None:
-        words = [f"plan {plan.version} is on trial: {FIRST_RIDE}; answer it with --said and "
-                 "--better, --same or --worse"]  # fmt: skip
-        return Trial(**base, words=words)
+        words = [f"plan {plan.version} is on trial: {FIRST_RIDE}; answer it with --felt or --said, "
+                 "the red flags, and --better, --same or --worse"]  # fmt: skip
+        return Trial(**base, words=words + lifted)
+    if later:
+        words = [f"trial {said.corrects} is corrected; trial {later[-1].number} has followed, so "
+                 "the next step comes from that one"]  # fmt: skip
+        return Trial(**base, words=words + lifted)
+    if open_ones := not_asked(flags):
+        return Trial(**base, words=[_not_asked_words(open_ones, len(log) + 1)])
+    strange = unread(said.text)
+    if strange and not picks and said.answer == "worse":
+        stopped = [f"not read: {_quoted(strange)}"]
+        return Trial(**base, stopped=stopped, words=[f"stop: {stopped[0]}; the ride was worse, and "
+                     "it may be a picture of pain: ask what is meant before anything is changed or "
+                     f"ridden on, and log it again with --corrects {len(log) + 1}"])  # fmt: skip
+    if strange and not picks:
+        return Trial(**base, words=[_unread_words(strange, len(log) + 1)])
     step, words = _next(plan, said, found, earlier, limits)
-    return Trial(**base, step=step, words=words)
+    if strange:
+        words.append(f"not read in the free text: {_quoted(strange)}; read it again yourself")
+    return Trial(**base, step=step, words=words + lifted)
+
+
+def _lifted(said: Said, log: Sequence[Trial]) -> list[str]:
+    """Return a sentence when a correction takes a stop out of force."""
+    was = next((t for t in log if t.number == said.corrects), None)
+    if was is None or not was.stopped:
+        return []
+    return [
+        f"this lifts the stop of trial {was.number} ({_quoted(was.stopped)}), because "
+        f"'{said.because.strip()}': only if that was a slip of the pen; else log the stop again"
+    ]
+
+
+def _around(said: Said, log: Sequence[Trial]) -> tuple[list[Trial], list[Trial]]:
+    """Return the trials that hold before and after the entry; after it only for a correction."""
+    if said.corrects is None:
+        return in_force(log), []
+    if not 1 <= said.corrects <= len(log):
+        raise PlanError(
+            f"there is no trial {said.corrects} to correct; the log holds {len(log)} of them"
+        )
+    if not said.because.strip():
+        raise PlanError(
+            f'say what was wrong with trial {said.corrects}: --because "typed for the other rider"'
+        )
+    holding = in_force(log)
+    at = next((k for k, one in enumerate(holding) if one.number == said.corrects), None)
+    if at is None:
+        raise PlanError(
+            f"trial {said.corrects} was corrected already; correct the entry that stands for it"
+        )
+    return holding[:at], holding[at + 1 :]
+
+
+def _united(*sources: Sequence[Observation]) -> list[Observation]:
+    """Return the observations of all sources once each, what was picked first."""
+    found: dict[tuple[str, float | None], Observation] = {}
+    for one in (one for source in sources for one in source):
+        found.setdefault((one.id + ("" if one.by is None else one.move), one.by), one)
+    return list(found.values())
+
+
+def _not_asked_words(open_ones: Sequence[str], number: int) -> str:
+    return (
+        f"not asked: {', '.join(open_ones)}; no step is given before the red flags are asked: log "
+        f'it again with --corrects {number} --because "flags asked" and --no-red-flags, or '
+        "--flag NAME=yes or no for each"
+    )
+
+
+def _unread_words(strange: Sequence[str], number: int) -> str:
+    return (
+        f"not read: {_quoted(strange)}; it may be a picture of pain, so no step is given: ask what "
+        f'is meant, and log it again with --corrects {number} --because "asked" and --felt from '
+        "the list (solewright trial --words)"
+    )
 
 
 # ---- checks ------------------------------------------------------------------------------
 
 
-def _check(plan: Plan, said: Said, earlier: Sequence[Trial]) -> None:
+def _check(plan: Plan, said: Said, earlier: Sequence[Trial], log: Sequence[Trial]) -> None:
+    if said.because.strip() and said.corrects is None:
+        raise PlanError("--because says what was wrong with an earlier trial; add --corrects N")
+    corrected = next((t for t in log if t.number == said.corrects), None)
+    if corrected is not None and (corrected.case, corrected.plan) != (plan.case, plan.version):
+        raise PlanError(
+            f"trial {corrected.number} is of plan {corrected.plan} of {corrected.case!r}; correct "
+            "it with that plan"
+        )
     if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", said.date) or not _is_date(said.date):
         raise PlanError(f"{said.date!r} is not a date; give it as YYYY-MM-DD")
     if earlier and earlier[-1].case != plan.case:
@@ -167,22 +290,20 @@ def _refuse_unanswered(plan: Plan, earlier: Sequence[Trial]) -> None:
         )
 
 
-def _stop_sentences(
-    health: Sequence[str], mechanical: Sequence[str], plan: Plan, earlier: Sequence[Trial]
-) -> list[str]:
-    """Return what to do at a stop word; never a step."""
+def _stop_sentences(stop: Stop, plan: Plan, earlier: Sequence[Trial]) -> list[str]:
+    """Return what to do at a stop; never a step."""
     last = _last_plan(plan, earlier)
     undo = "the set-up as ridden before any part" if last is None else f"the set-up of plan {last}"
     words = []
-    if health:
+    if stop.health:
         words.append(
-            f"stop: the rider said {_quoted(health)}; ask a clinician before anything is changed "
-            f"or ridden on, and go back to {undo}; no step is proposed"
+            f"stop: the rider said {_quoted(stop.health)}; ask a clinician before anything is "
+            f"changed or ridden on, and go back to {undo}; no step is proposed"
         )
-    if mechanical:
+    if stop.mechanical:
         words.append(
-            f"stop: the rider said {_quoted(mechanical)}; do not ride on, check closure, bolts, "
-            "float and release on a stand; no step is proposed"
+            f"stop: the rider said {_quoted(stop.mechanical)}; do not ride on, check closure, "
+            "bolts, float and release on a stand; no step is proposed"
         )
     return words
 
@@ -352,5 +473,14 @@ def _from_words(
 
 
 def understood_words() -> list[str]:
-    """Return the ids that may be given instead of a sentence, with what they mean."""
-    return [f"{o.id:26} {o.text}" for o in OBSERVATIONS]
+    """Return what may be picked with --felt, the red flags, and short words that --said takes."""
+    meanings = {name: picked(name).text for name in PICKS}
+    meanings[SLIPS] += "; a red flag, and stops"
+    meanings |= {f"N mm {way}": f"the rider wants the pad N mm {way}"
+                 for way in ("forward", "back", "in", "out")}  # fmt: skip
+    return [
+        "to pick with --felt:", *(f"  {name:26} {text}" for name, text in meanings.items()),
+        "red flags, to answer with --flag NAME=yes or no:",
+        *(f"  {flag.id:26} {flag.text}" for flag in FLAGS),
+        "to write into --said:", *(f"  {o.id:26} {o.text}" for o in OBSERVATIONS),
+    ]  # fmt: skip

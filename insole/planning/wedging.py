@@ -108,6 +108,7 @@ def plan_wedges(
     limits: Limits,
     overrides: Sequence[Override] = (),
     confirm_zero: bool = False,
+    side: str = "",
 ) -> WedgeResult:
     """Return the wedges for one foot.
 
@@ -132,6 +133,8 @@ def plan_wedges(
         ``wedge.forefoot.refuse_deg``.
     confirm_zero : bool
         The fitter confirms that a wish of zero is to undo the shoe's own cant.
+    side : str
+        Which foot, for the sentence of a refusal.
 
     Raises
     ------
@@ -142,13 +145,13 @@ def plan_wedges(
         A limit is passed without a recorded override, or a zero needs confirming.
     """
     nets = {place: _net(place, wishes.at(place), shoe, limits) for place in WedgePlace}
-    judge = _Judge(limits, overrides)
+    judge = _Judge(limits, overrides, f"{side} foot: " if side else "")
     wedges, because = [], {}
     for place, net in nets.items():
         if net.made == 0.0:
             because[place.value] = net.words
             continue
-        _check_zero(net, confirm_zero)
+        _check_zero(net, confirm_zero, judge.foot)
         wedge = _shape(net, landmarks, outline, length, shoe, limits)
         judge.place(wedge)
         wedges.append(wedge)
@@ -265,11 +268,11 @@ def _net(place: WedgePlace, wish: float | None, shoe: Shoe | None, limits: Limit
     return _Net(place=place, wish=wish, kept=kept, made=made, remainder=left, words=words)
 
 
-def _check_zero(net: _Net, confirmed: bool) -> None:
+def _check_zero(net: _Net, confirmed: bool, foot: str = "") -> None:
     if net.wish == 0.0 and net.kept and not confirmed:
         raise RefusedError(
-            f"a wish of 0° {net.place.value} would undo the shoe's own {_tilt(net.kept)} with a "
-            f"shim of {_tilt(net.made)}; leave the wish out to keep the shoe as it is, or "
+            f"{foot}a wish of 0° {net.place.value} would undo the shoe's own {_tilt(net.kept)} "
+            f"with a shim of {_tilt(net.made)}; leave the wish out to keep the shoe as it is, or "
             "confirm the zero"
         )
 
@@ -474,7 +477,8 @@ def _tilt(angle: float) -> str:
 class _Judge:
     """Holds limits and overrides and collects the notes of one foot."""
 
-    def __init__(self, limits: Limits, overrides: Sequence[Override]) -> None:
+    def __init__(self, limits: Limits, overrides: Sequence[Override], foot: str = "") -> None:
+        self.foot = foot
         self._limits = limits
         self._overrides = overrides
         self.notes: list[Note] = []
@@ -484,10 +488,28 @@ class _Judge:
         key = KEYS[wedge.place]
         what = f"the wedge {wedge.place.value}"
         up = rise(wedge.width, wedge.net)
-        self._cap(what, abs(wedge.net), f"wedge.{key}.warn_deg", f"wedge.{key}.refuse_deg", "°")
+        offers = self._offers(wedge)
+        self._cap(what, abs(wedge.net), f"wedge.{key}.warn_deg", f"wedge.{key}.refuse_deg", "°",
+                  offers)  # fmt: skip
         if f"wedge.{key}.warn_mm" in self._limits:
             warn, refuse = f"wedge.{key}.warn_mm", f"wedge.{key}.refuse_mm"
-            self._cap(f"{what}, across {wedge.width:.1f} mm,", up, warn, refuse, " mm of rise")
+            self._cap(f"{what}, across {wedge.width:.1f} mm,", up, warn, refuse, " mm of rise",
+                      offers)  # fmt: skip
+
+    def _offers(self, wedge: WedgePlan) -> str:
+        """Return what is possible in place of a wedge that its place does not take."""
+        key, step = KEYS[wedge.place], self._limits.value("wedge.step")
+        most = self._limits.value(f"wedge.{key}.refuse_deg")
+        if f"wedge.{key}.refuse_mm" in self._limits:
+            up = self._limits.value(f"wedge.{key}.refuse_mm")
+            most = min(most, math.degrees(math.atan2(up, wedge.width)))
+        made = math.copysign(math.floor(most / step + TOLERANCE) * step, wedge.net)
+        ways = [f"a shim of {_tilt(made)} (wish {_tilt(wedge.cant_kept + made)})"] if made else []
+        if wedge.place is WedgePlace.FOREFOOT:
+            ways.append("a part of it under the shoe (--under)")
+        elif wedge.place is WedgePlace.UNDER:
+            ways.append("a part of it inside the forefoot (--forefoot)")
+        return "; ".join(ways)
 
     def sums(self, made: Mapping[WedgePlace, float], ball: float, heel: float) -> None:
         """Hold sums, twist and the first trial against their limits."""
@@ -580,7 +602,10 @@ class _Judge:
             "float still free; re-torque after the first ride",
         )
 
-    def _cap(self, what: str, value: float, warn: str, refuse: str, unit: str) -> None:
+    def _cap(
+        self, what: str, value: float, warn: str, refuse: str, unit: str,
+        offers: str = "less of the wishes that add up here",
+    ) -> None:  # fmt: skip
         """Warn above one limit, refuse above the other unless an override is recorded."""
         most, soft = self._limits.value(refuse), self._limits.value(warn)
         # Widths are kept to 0.001 mm, so a rise within half of that of its limit is at it.
@@ -591,8 +616,8 @@ class _Judge:
             text = f"{what} would be {shown}{unit}, above the limit of {most:g}{unit}"
             if override is None:
                 raise RefusedError(
-                    f"{text}; wish for less, or record an override of {refuse} with who, why "
-                    "and when"
+                    f"{self.foot}{text}; possible are: {offers}; or record an override of "
+                    f"{refuse} with who, why and when"
                 )
             _check_override(override)
             self._warn(

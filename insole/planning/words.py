@@ -1,10 +1,10 @@
-"""What a rider's own words say: a reason to stop, or what feels how, and where.
+"""What feels how, and where: picked from a list in plain words, or read from the rider's own.
 
-    free text -> stop_words -> Stop (words found, of which kind)
-              -> observed   -> ids of OBSERVATIONS
+    picks ("lump front", "too high", "3 mm back") -> picked   -> Observation
+    free text                                     -> observed -> Observation
 
-English only. A stop word counts unless it is plainly negated ("no knee pain", "no pain,
-numbness or tingling"); whatever is open to doubt ("almost no pain", "no pain at first") counts.
+The list comes first; free text is read in English only and says less surely what is meant. What
+is a reason to stop stands in :mod:`insole.planning.red_flags`.
 """
 
 from __future__ import annotations
@@ -12,46 +12,25 @@ from __future__ import annotations
 import difflib
 import re
 import unicodedata
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Literal
 
-__all__ = ["OBSERVATIONS", "PLACES", "THINGS", "Observation", "Stop", "observed", "stop_words"]
+from insole.errors import PlanError
+
+__all__ = [
+    "OBSERVATIONS",
+    "PICKS",
+    "PLACES",
+    "SLIPS",
+    "THINGS",
+    "Observation",
+    "observed",
+    "picked",
+]
 
 THINGS = ("shoe", "cleat", "pad", "wedge")  # the order of work: what is set first, is asked first
 PLACES = ("arch", "front", "rear", "medial", "lateral", "ball", "heel", "toes")
-
-_HEALTH = re.compile(
-    r"pain(s|ed|ful|fully|ing|killers?)?|hurt(s|ing|ful)?|ach(e|es|ed|ing|y)|sore(s|r|ness)?"
-    r"|numb(s|ed|er|ing|ness)?|tingl(e|es|ed|ing|y)|prickl(e|es|ed|ing|y)|burn(s|ed|t|ing)?"
-    r"|cramp(s|ed|ing|y)?|spasms?|blister(s|ed|ing|y)?|wound(s|ed)?|ulcer(s|ated|ation)?"
-    r"|bleed(s|ing)?|bled|blood(y|ied)?|swell(s|ed|ing|ings)?|swollen|swelled|infect(ed|ion|ions)"
-    r"|inflam(ed|mation)|injur(y|ies|ed|ing)|stab(s|bed|bing)?|sting(s|ing)?|stung"
-    r"|throb(s|bed|bing)?|bruis(e|es|ed|ing)|red(ness|dened|dish)?|raw|limp(s|ed|ing)?|dizzy"
-    r"|asleep|agony|unbearable|excruciating|tender(ness)?|nerves?|pus|chaf(e|es|ed|ing)"
-)
-_HEALTH_PHRASES = re.compile(
-    r"pins and needles|hot (spots?|foot|feet|toes?|soles?)|(foot|feet|toes?|soles?) (\w+ ){0,3}hot"
-    r"|(go|goes|going|went|gone) (dead|to sleep)|dead (foot|feet|toes?|leg)|electric|shooting"
-    r"|(no|lost|lose|loses|losing|loss of|less|without) ((any|all|the|some|my) )*"
-    r"(feeling|sensation)"
-    r"|(cold and pale|pale|white|blue) (foot|feet|toes?)"
-    r"|can not (put|bear|take|carry) (\w+ ){0,3}weight|(skin (\w+ )?(open|broken|off))|open skin"
-)
-_MECHANICAL = re.compile(
-    r"slip(s|ped|ping|page)?|slid(e|es|ing)?|crash(es|ed|ing)?|stuck|unclips?|unclipped"
-)
-_MECHANICAL_PHRASES = re.compile(
-    r"(can|could|will|would|do|does|did) not (\w+ ){0,2}(release|unclip|clip out|get out|come out)"
-    r"|(hard|difficult|impossible) to (release|unclip|clip out|get out)"
-    r"|(comes?|came|coming|gets?|got|worked|is|was) loose|loose (cleats?|bolts?)"
-    r"|(pulled|pulls|came|popped) out|releases? (by )?itself"
-)
-_FULL_WORDS = (
-    "painful", "numbness", "tingling", "burning", "blister", "blisters", "swelling", "swollen",
-    "bleeding", "cramps", "cramping", "soreness", "infection", "slipping", "stabbing", "throbbing",
-)  # fmt: skip
-_TYPO = 0.88  # of letters shared with a full word, for words of six letters and more
 
 _NEGATORS = frozenset({"no", "not", "never", "without", "neither", "nor", "nothing", "zero"})
 _FILLERS = frozenset(
@@ -63,39 +42,10 @@ _VERBS = frozenset(  # "not had any pain" is none; "no I had pain" is some
     "have had has having feel felt get got getting is was are were be been do did does noticed"
     " notice that".split()
 )
-_DOUBT = frozenset(
-    "as so less until till except unless only yet anymore first apart besides though although"
-    " however then later afterwards like sure think believe maybe perhaps hardly almost nearly"
-    " barely still again soon usually mostly normally sometimes".split()
-)
-_FELT_THINGS = frozenset(
-    "pad pads support wedge wedges shim lump bump step edge edges ridge difference pressure change"
-    " it them anything much".split()
-)
 _SHORT = {"cant": "can not", "cannot": "can not", "wont": "will not"} | {
     f"{verb}nt": f"{verb} not"
     for verb in ("do", "does", "did", "is", "was", "were", "has", "have", "had", "could", "would")
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stop:
-    """Words that end a trial.
-
-    Attributes
-    ----------
-    health : tuple of str
-        Pain, numbness, wounds and the like: a clinician's matter.
-    mechanical : tuple of str
-        Slipping, or a pedal that does not let go: not to be ridden on.
-    """
-
-    health: tuple[str, ...] = ()
-    mechanical: tuple[str, ...] = ()
-
-    def __bool__(self) -> bool:
-        """Return whether anything was found."""
-        return bool(self.health or self.mechanical)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +64,8 @@ class Observation:
         +1 or -1, in that move's own direction.
     text : str
         What was understood, for the log.
+    by : float or None
+        mm that the rider wants the pad moved by; None is one step.
     """
 
     id: str
@@ -121,6 +73,7 @@ class Observation:
     move: str = ""
     sign: int = 0
     text: str
+    by: float | None = None
 
 
 OBSERVATIONS: tuple[Observation, ...] = (
@@ -154,6 +107,68 @@ OBSERVATIONS: tuple[Observation, ...] = (
                 text="the weight rests on the big-toe side"),
 )  # fmt: skip
 
+_KNOWN = {one.id: one for one in OBSERVATIONS}
+_ELSEWHERE = Observation(id="hot-spot", thing="shoe", text="a hot spot")
+SLIPS = "slips"  # a pick that is a red flag as well
+# what may be picked, and the observation that it stands for; a place stands behind the word
+PICKS: dict[str, str] = {
+    "lump front": "lump-in-front", "lump rear": "lump-behind", "lump inner": "lump-medial",
+    "lump outer": "lump-lateral", "lump middle": "support-too-high",
+    "too high": "support-too-high", "too low": "support-too-low", "not felt": "support-too-low",
+    "toes cramped": "toes-tight", "heel lifts": "heel-lifts", SLIPS: "heel-lifts",
+    "hot spot ball": "ball-presses", "hot spot toes": "toes-tight",
+    "hot spot front": "lump-in-front",
+    "hot spot rear": "lump-behind", "hot spot inner": "lump-medial",
+    "hot spot outer": "lump-lateral", "hot spot middle": "support-too-high", "hot spot heel": "",
+    "pedal too far forward": "pedal-too-far-forward", "pedal too far back": "pedal-too-far-back",
+    "toes want out": "toes-want-out", "toes want in": "toes-want-in",
+    "weight on little toe side": "weight-on-little-toe-side",
+    "weight on big toe side": "weight-on-big-toe-side",
+}  # fmt: skip
+_MOVES = {"forward": ("forward", 1), "back": ("forward", -1),
+          "in": ("medial", 1), "out": ("medial", -1)}  # fmt: skip
+_SAME_WORD = {"medial": "inner", "inside": "inner", "lateral": "outer", "outside": "outer",
+              "back": "rear", "behind": "rear", "arch": "middle"}  # fmt: skip
+
+
+def picked(pick: str) -> Observation:
+    """Return what a pick from the list says.
+
+    Parameters
+    ----------
+    pick : str
+        One of `PICKS`, or "N mm forward", "back", "in" (to the big toe's side) or "out": where
+        the rider wants the pad.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        It is not on the list; names what comes nearest.
+    """
+    plain = " ".join(re.sub(r"[^a-z0-9.]+", " ", pick.lower()).split())
+    wanted = re.fullmatch(r"(?:wants it )?(\d+(?:\.\d+)?) ?mm (?:further )?(\w+)", plain)
+    if wanted and wanted[2] in _MOVES:
+        by, (move, sign) = float(wanted[1]), _MOVES[wanted[2]]
+        if by <= 0:
+            raise PlanError(f"--felt {pick!r}: the pad can only be moved by more than 0 mm")
+        return Observation(id="wants-moved", thing="pad", move=move, sign=sign, by=by,
+                           text=f"the rider wants the pad {by:g} mm {wanted[2]}")  # fmt: skip
+    if plain.startswith(("lump ", "hot spot ")):
+        head, place = plain.rsplit(" ", 1)
+        plain = f"{head} {_SAME_WORD.get(place, place)}"
+    if plain not in PICKS:
+        near = difflib.get_close_matches(plain, PICKS, n=1)
+        hint = f"did you mean '{near[0]}'? " if near else ""
+        places = [name.split()[-1] for name in PICKS if plain and name.startswith(f"{plain} ")]
+        if plain in ("lump", "hot spot"):
+            hint = f"say where as well: {', '.join(places)}; "
+        raise PlanError(
+            f"--felt {pick!r} is not on the list; {hint}solewright trial --words prints the list"
+        )
+    found = _KNOWN.get(PICKS[plain], _ELSEWHERE)
+    return replace(found, text=f"{plain}: {found.text}") if plain.startswith("hot spot") else found
+
+
 _MUCH = (
     r"too (high|much|hard|strong|big|thick|firm)|presse?s|pressing|push(es|ing)?|pressure|lumps?"
     r"|bumps?|ridges?|digs?|digging|poke?s|poking|hard spots?|stones?|intrusive"
@@ -175,23 +190,6 @@ _PLACE_WORDS = {
     "toes": r"toes?",
     "heel": r"heels?",
 }
-
-
-def stop_words(text: str) -> Stop:
-    """Return the words in `text` that end a trial, as they were written; none if it is empty."""
-    health: list[str] = []
-    mechanical: list[str] = []
-    for clause in _clauses(text):
-        tokens = clause.split()
-        health += _found(tokens, _HEALTH, typos=True)
-        mechanical += _found(tokens, _MECHANICAL)
-        plain = " ".join(tokens)
-        health += _phrases(plain, _HEALTH_PHRASES)
-        mechanical += _phrases(plain, _MECHANICAL_PHRASES)
-        health += _unfelt(tokens)
-        if re.search(rf"\b({'|'.join(_NEGATORS)}) ({'|'.join(_FILLERS)} )*painless\b", plain):
-            health.append("not painless")
-    return Stop(health=tuple(dict.fromkeys(health)), mechanical=tuple(dict.fromkeys(mechanical)))
 
 
 def observed(text: str, place: str = "") -> tuple[Observation, ...]:
@@ -297,76 +295,3 @@ def _clauses(text: str) -> Iterator[str]:
         plain = re.sub(r"[^a-z, ]+", " ", clause).replace(",", " , ")
         if plain.strip():
             yield " ".join(plain.split())
-
-
-def _found(tokens: Sequence[str], pattern: re.Pattern[str], *, typos: bool = False) -> list[str]:
-    """Return the stop words among the tokens of a clause that are not plainly negated."""
-    hits = [k for k, token in enumerate(tokens) if pattern.fullmatch(token)
-            or (typos and _is_typo(token))]  # fmt: skip
-    doubtful = any(token in _DOUBT for token in tokens)
-    denied = {k for k in hits if _denied(tokens, k)} if not doubtful else set()
-    denied |= _listed(tokens, hits, denied)
-    return [tokens[k] for k in hits if k not in denied]
-
-
-def _is_typo(token: str) -> bool:
-    return (
-        len(token) >= 6
-        and token != "turning"
-        and bool(difflib.get_close_matches(token, _FULL_WORDS, n=1, cutoff=_TYPO))
-    )
-
-
-def _denied(tokens: Sequence[str], at: int) -> bool:
-    """Return whether a negator stands right before the word, fillers apart; or "free" behind."""
-    if at + 1 < len(tokens) and tokens[at + 1] == "free":
-        return at == 0 or tokens[at - 1] not in _NEGATORS
-    k = at - 1
-    while k >= 0 and tokens[k] in _FILLERS | _VERBS and at - k < 7:
-        k -= 1
-    if k < 0 or tokens[k] not in _NEGATORS:
-        return False
-    if tokens[k] == "no" and _VERBS & set(tokens[k:at]):
-        return False
-    return k == 0 or tokens[k - 1] not in _NEGATORS
-
-
-def _listed(tokens: Sequence[str], hits: Sequence[int], denied: set[int]) -> set[int]:
-    """Return the words that a negated one carries along: "no pain, numbness or tingling"."""
-    more: set[int] = set()
-    for start in sorted(denied):
-        chain, ended = [], False
-        k = start
-        for at in (h for h in hits if h > start):
-            between = [t for t in tokens[k + 1 : at] if t not in _FILLERS]
-            if between not in ([","], ["or"], ["nor"], [",", "or"]):
-                break
-            chain.append(at)
-            ended = between[-1] != ","
-            k = at
-        if ended:
-            more |= set(chain)
-    return more
-
-
-def _phrases(clause: str, pattern: re.Pattern[str]) -> list[str]:
-    """Return the phrases in a clause that no negator stands before."""
-    doubtful = any(token in _DOUBT for token in clause.split())
-    return [
-        hit.group()
-        for hit in re.finditer(rf"\b(?:{pattern.pattern})\b", clause)
-        if doubtful or not _plain_no(clause, hit.start())
-    ]
-
-
-def _unfelt(tokens: Sequence[str]) -> list[str]:
-    """Return "not feel" where what is not felt is the foot, or is not said."""
-    found = []
-    for k in range(1, len(tokens)):
-        if tokens[k] not in ("feel", "felt") or tokens[k - 1] not in ("not", "never", "hardly"):
-            continue
-        rest = [t for t in tokens[k + 1 :] if t not in ("the", "any", "a", "my", "of", "at", "all")]
-        if not rest or not (rest[0] in _FELT_THINGS or _HEALTH.fullmatch(rest[0])
-                            or any(t in _FELT_THINGS for t in rest[:2])):  # fmt: skip
-            found.append(f"{tokens[k - 1]} {tokens[k]}")
-    return found

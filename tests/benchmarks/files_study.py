@@ -129,7 +129,7 @@ def level_shoe(foot: MeasuredFoot) -> Shoe:
         "inside": {"length": length, "ball_width": wide + 2.0, "heel_width": 0.72 * wide},
         "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
         "stock_insole": {
-            "kept": False, "thickness": {"heel": 5.0, "arch": 5.0, "ball": 3.5, "toes": 3.0}},
+            "kept": False, "thickness": {"heel": 5.0, "arch": 5.0, "ball": 5.0, "toes": 3.0}},
         "cleat": SHOE["cleat"],
     })  # fmt: skip
 

@@ -294,8 +294,8 @@ def _support(kind: str, rows: list[dict[str, tuple[float, ...]]]) -> list[str]:
         heel, ball = (100 * (table[:, k + 1] / np.maximum(table[:, k], 1e-9) - 1) for k in (4, 6))
         lines.append(
             f"{kind}, {load} ({len(table)} feet), medians: area {np.median(area):+.1f} % "
-            f"({np.median(table[:, 1] - table[:, 0]):+.1f} cm2, least {area.min():+.1f} %), midfoot "
-            f"share {np.median(share):+.1f} points (least {share.min():+.1f}), heel peak "
+            f"({np.median(table[:, 1] - table[:, 0]):+.1f} cm2, least {area.min():+.1f} %), "
+            f"midfoot share {np.median(share):+.1f} points (least {share.min():+.1f}), heel peak "
             f"{np.median(heel):+.0f} % (most {heel.max():+.0f} %), ball peak "
             f"{np.median(ball):+.0f} %"
         )

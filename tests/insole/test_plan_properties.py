@@ -77,8 +77,11 @@ def test_a_higher_support_level_never_lowers_the_pad(shape, low, more):
 ]))  # fmt: skip
 def test_a_mirrored_foot_gives_the_mirrored_plan(shape, wish):
     """In the canonical frame both plans are the same, but for the side and the file's name."""
-    left = made(feet.analytic(side="left", **shape), "left", **wish).left.model_dump()
-    right = made(feet.analytic(side="right", **shape), **wish).right.model_dump()
+    bed = parse(
+        SHOE.record() | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 5.0}}}
+    )
+    left = made(feet.analytic(side="left", **shape), "left", bed, **wish).left.model_dump()
+    right = made(feet.analytic(side="right", **shape), bed=bed, **wish).right.model_dump()
     for name in ("side", "scan_file"):
         assert left.pop(name) != right.pop(name)
     assert left == right
@@ -193,13 +196,16 @@ def test_refusals_come_above_their_number(wish, limit):
 def test_a_rise_in_mm_refuses_at_its_number(place):
     """The same wedge just below and just above a limit set to its own rise."""
     foot = feet.analytic()
-    wedge = made(foot, **{place: 2.0}).right.wedges[0]
+    bed = parse(
+        SHOE.record() | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 5.0}}}
+    )
+    wedge = made(foot, bed=bed, **{place: 2.0}).right.wedges[0]
     rise = wedge.thick_edge - wedge.edge
     key = f"wedge__{place}__refuse_mm"
     wishes = PlanWishes(both=FootWish(**{place: 2.0}))
-    assert planner.plan(None, foot, SHOE, wishes, limits=LIMITS.changed(**{key: rise + 0.01}))
+    assert planner.plan(None, foot, bed, wishes, limits=LIMITS.changed(**{key: rise + 0.01}))
     with pytest.raises(RefusedError, match=rf"wedge\.{place}\.refuse_mm"):
-        planner.plan(None, foot, SHOE, wishes, limits=LIMITS.changed(**{key: rise - 0.01}))
+        planner.plan(None, foot, bed, wishes, limits=LIMITS.changed(**{key: rise - 0.01}))
 
 
 @pytest.mark.parametrize(

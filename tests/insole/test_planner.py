@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import time
 from dataclasses import replace
 
@@ -32,6 +33,10 @@ SIGNED = {"who": "A. Fitter", "why": "third trial", "when": "2026-05-01"}
 
 def both(**wish) -> PlanWishes:
     return PlanWishes(both=FootWish(**wish))
+
+
+LIMITS = default_limits()
+ROOMY = parse(PLAIN | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 4.5}}})
 
 
 def made(wishes=None, shoe=SHOE, **options) -> Plan:
@@ -153,6 +158,63 @@ def test_too_thick_at_the_ball_is_refused_and_can_be_signed_for():
     assert plan.overrides == [signed]
 
 
+def thick(wish: float, side: str, ball: float, **options) -> Plan:
+    """Return a plan with a forefoot wedge over a stock insole so thick at the ball."""
+    shoe = parse(PLAIN | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": ball}}})
+    pair = (feet.analytic(side="left"), None) if side == "left" else (None, feet.analytic())
+    return planner.plan(*pair, shoe, both(forefoot=wish), **options)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize(("wish", "edge"), [(2.0, "big-toe"), (-2.0, "little-toe")])
+@pytest.mark.parametrize(("limit", "refused"), [
+    ("thickness.ball_warn", False), ("thickness.ball_refuse", True),
+])  # fmt: skip
+def test_one_rule_of_thickness_holds_at_both_edges(side, wish, edge, limit, refused):
+    """At its limit a shim passes, 0.05 mm above it does not: either edge, either foot."""
+    roomy = thick(wish, side, 6.0)
+    row = {r.station: r for r in roomy.feet[0].thickness}["ball"]
+    at = max(row.medial, row.lateral) - LIMITS.value(limit)
+    assert at > 0
+    kept = thick(wish, side, round(at + 0.011, 3))
+    said = [n for n in kept.feet[0].notes if n.code == "thick-ball"]
+    assert bool(said) is refused
+    if not refused:
+        said = [n for n in thick(wish, side, round(at - 0.05, 3)).feet[0].notes
+                if n.code == "thick-ball"]  # fmt: skip
+        assert f"near the {edge} side of the ball" in said[0].text
+        return
+    with pytest.raises(RefusedError, match=f"near the {edge} side of the ball, above 2 mm") as no:
+        thick(wish, side, round(at - 0.05, 3))
+    assert str(no.value).startswith(f"{side} foot: inside forefoot: asked for 2°")
+    assert f"the shim is 2° {'varus' if wish > 0 else 'valgus'}" in str(no.value)
+
+
+def test_a_refusal_for_thickness_offers_what_is_possible():
+    """Each way out is tried: what it offers is planned without a refusal."""
+    with pytest.raises(RefusedError) as no:
+        thick(2.0, "right", 3.0)
+    text = str(no.value)
+    for way in ("a shim of 1° varus (wish 1° varus)", "under the shoe (--under 2)"):
+        assert way in text
+    assert thick(1.0, "right", 3.0).right.wedges[0].net == 1.0
+    with pytest.raises(RefusedError, match=r"a base of 1\.1 mm") as no:
+        thick(2.0, "right", 3.98)
+    thin = LIMITS.changed(base__thickness=1.1)
+    assert thick(2.0, "right", 3.98, limits=thin).right.wedges[0].net == 2.0
+    inset = re.search(r"a narrower ramp, (\d+) mm in", str(no.value))
+    if inset:
+        narrow = LIMITS.changed(wedge__inset=float(inset[1]))
+        assert thick(2.0, "right", 3.98, limits=narrow).right.wedges[0].net == 2.0
+
+
+def test_a_kept_stock_insole_can_come_out():
+    kept = parse(PLAIN | {"stock_insole": {"kept": True, "thickness": STOCK}})
+    with pytest.raises(RefusedError, match=r"the stock insole of 3 mm out"):
+        made(shoe=kept)
+    assert made().right.thickness
+
+
 def test_a_raised_heel_warns():
     assert not any(n.code == "heel-raised" for n in made().right.notes)
     low = parse(PLAIN | {"stock_insole": {"kept": False, "thickness": STOCK | {"heel": 0.5}}})
@@ -192,7 +254,7 @@ def test_wishes_of_one_foot_win_over_those_of_both():
 
 
 def test_a_varus_shim_never_raises_the_pad():
-    level, canted = made(), made(both(forefoot=2.0))
+    level, canted = made(shoe=ROOMY), made(both(forefoot=2.0), shoe=ROOMY)
     assert canted.right.seating.roll == 2.0
     assert canted.right.pad.crest.height <= level.right.pad.crest.height + 0.05
     assert canted.right.pad.front_edge < level.right.pad.front_edge
@@ -278,7 +340,7 @@ def test_a_plan_with_every_wish_reads_back_the_same():
         case="oak", date="May", version=2, confirm_zero=True, body_mass=70.0,
     )  # fmt: skip
     stated = {"stated": {"--side": ["left"]}}
-    made = planner.plan(None, feet.analytic(), SHOE, wishes, sources=stated)
+    made = planner.plan(None, feet.analytic(), ROOMY, wishes, sources=stated)
     assert from_json(to_json(made)) == made
 
 

@@ -32,7 +32,7 @@ SHOE = parse({
     "name": "level", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
     "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
     "stock_insole": {"kept": False,
-                     "thickness": {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}},
+                     "thickness": {"heel": 5.0, "arch": 4.0, "ball": 4.5, "toes": 3.0}},
 })  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -206,6 +207,25 @@ def test_caps_in_mm_pass_at_their_number_and_hold_just_above(place, warn, refuse
     assert at(refuse).wedges
     with pytest.raises(RefusedError, match=rf"mm of rise, .*{refuse:g} mm .*{place}\.refuse_mm"):
         at(refuse + 0.01)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize(("place", "other"), [("forefoot", "under the shoe (--under)"),
+                                              ("heel", ""), ("under", "(--forefoot)")])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_refusal_names_the_foot_and_what_is_possible(side, place, other, sign):
+    """What it offers is then planned, and one step more is not."""
+    with pytest.raises(RefusedError) as refused:
+        wedges(Wishes(**{place: sign * 6.0}), side=side)
+    text = str(refused.value)
+    assert text.startswith(f"{side} foot: ")
+    assert other in text
+    offer = re.search(r"possible are: a shim of .* \(wish ([\d.]+)° (varus|valgus)\)", text)
+    assert offer[2] == ("varus" if sign > 0 else "valgus")
+    wish = sign * float(offer[1])
+    assert wedges(Wishes(**{place: wish})).wedges
+    with pytest.raises(RefusedError):
+        wedges(Wishes(**{place: wish + sign}))
 
 
 @pytest.mark.parametrize("built_in", [3.0, -3.0])

@@ -1,60 +1,11 @@
-"""What a rider's words say: stop words with inflections and negation, and comfort words."""
+"""What feels how, and where: picked from the list, or read from a rider's words."""
 
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from insole.planning.words import OBSERVATIONS, observed, stop_words
-
-STOPS = """pain in the knee / my foot hurts / it was painful / numb toes / toes went numb after an
-hour / tingling / Tingeling in the toes / burning under the ball / a blister at the heel / swollen
-ankle / swelling / cramp in the calf / cramps / open wound / heel is sore / aching arch / PAIN
-/ didn’t hurt until the climb / hip pain, no knee pain / bleeding toe / red skin / swelled up
-/ no pain at first / almost no pain / no pain, numb toes / not only pain / not painless
-/ no change in the pain / it doesn't hurt as much / never had pain like this / no more pain
-/ pain is gone / no pain but numbness / not without pain / no less pain than before
-/ No, pain in the hip / no numbness. Pain though / there was no pain and numb toes
-/ I'm not sure there is no pain / hardly any pain / no longer numb / no I had pain
-/ I can't feel my toes / no feeling in my toes / could not feel any of my foot / lost feeling in
-the little toe / pins and needles / foot fell asleep / feet went dead / hot spot under the ball
-/ toenail bruised / cant feel my foot"""
-CLEAR = """no pain / no knee pain / no pain, numbness or tingling / no pain or numbness
-/ without any pain / pain free / pain-free all week / painless / does not hurt
-/ doesn't hurt anywhere / nothing hurts / no numbness, no tingling / neither pain nor numbness
-/ not sore / I don't have any foot pain / no signs of swelling / lump in the arch / too high
-/ can't feel the pad / did not feel any pain / I do not feel any difference / turning is fine
-/ no slipping / no hot spots / no cramp, no blister / knee did not hurt / neither foot hurts
-/ better, arch support feels good / never numb / running pace / painted shoes / redo the trial"""
-
-
-def texts(block: str) -> list[str]:
-    return [" ".join(text.split()) for text in block.split("/")]
-
-
-@pytest.mark.parametrize("text", texts(STOPS))
-def test_a_reason_to_stop_is_found(text):
-    assert stop_words(text).health
-
-
-@pytest.mark.parametrize("text", ["foot slips", "couldn't unclip", "can not release", "it slid out",
-                                  "cleat came loose", "I crashed", "hard to unclip"])  # fmt: skip
-def test_what_must_not_be_ridden_on_is_found(text):
-    found = stop_words(text)
-    assert found.mechanical
-    assert not found.health
-
-
-@pytest.mark.parametrize("text", texts(CLEAR))
-def test_what_is_plainly_negated_or_harmless_does_not_stop(text):
-    assert not stop_words(text)
-
-
-@given(st.text(max_size=60), st.sampled_from(["pain", "numbness", "tingling", "a wound", "cramp"]),
-       st.text(max_size=60))  # fmt: skip
-def test_a_stop_word_in_a_sentence_of_its_own_always_counts(before, word, after):
-    assert stop_words(f"{before}. {word}. {after}").health
+from insole.errors import PlanError
+from insole.planning.words import OBSERVATIONS, PICKS, observed, picked
 
 
 @pytest.mark.parametrize(("text", "ids"), [
@@ -96,3 +47,37 @@ def test_a_place_helps_words_that_name_none():
 def test_every_observation_can_be_given_by_its_id():
     for one in OBSERVATIONS:
         assert observed(one.id) == (one,)
+
+
+@pytest.mark.parametrize(("pick", "found"), [
+    ("lump front", "lump-in-front"), ("Lump: inner", "lump-medial"),
+    ("lump, lateral", "lump-lateral"),
+    ("too high", "support-too-high"), ("not felt", "support-too-low"),
+    ("toes cramped", "toes-tight"), ("slips", "heel-lifts"), ("hot spot ball", "ball-presses"),
+    ("weight on little-toe side", "weight-on-little-toe-side"),
+])  # fmt: skip
+def test_a_pick_is_one_observation(pick, found):
+    assert picked(pick).id == found
+
+
+@pytest.mark.parametrize(("pick", "move", "sign", "by"), [
+    ("3 mm forward", "forward", 1, 3.0), ("wants it 2.5 mm back", "forward", -1, 2.5),
+    ("4mm in", "medial", 1, 4.0), ("1 mm out", "medial", -1, 1.0),
+])  # fmt: skip
+def test_a_pad_may_be_wanted_elsewhere_by_millimetres(pick, move, sign, by):
+    found = picked(pick)
+    assert (found.move, found.sign, found.by) == (move, sign, by)
+
+
+@pytest.mark.parametrize(("pick", "match"), [
+    ("lumpy", "not on the list"), ("lump", "say where as well: front, rear, inner, outer, middle"),
+    ("to high", "did you mean 'too high'"), ("0 mm back", "more than 0 mm"),
+    ("", "not on the list"),
+])  # fmt: skip
+def test_a_pick_that_is_not_on_the_list_is_one_sentence(pick, match):
+    with pytest.raises(PlanError, match=match):
+        picked(pick)
+
+
+def test_every_pick_has_words():
+    assert all(picked(name).text for name in PICKS)

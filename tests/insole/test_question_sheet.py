@@ -1,0 +1,148 @@
+"""The questions as a page to fill in, and asked step by step: what is left open is not asked."""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from insole import cli
+from insole.errors import PlanError
+from insole.output.question_sheet import read_sheet, write_sheet
+from insole.planning import questions as q
+
+IDS = [question.id for question in q.QUESTIONS]
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    def one(*arguments: object, typed: str = "") -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
+        capsys.readouterr()
+        code = cli.main([str(a) for a in arguments])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return code, out, err
+
+    return one
+
+
+def filled(source: Path, target: Path, answers: dict[str, str], clinician: str = "") -> None:
+    """Fill a sheet as a person does: click on its circles, type into its line, save."""
+    import pypdfium2
+    import pypdfium2.raw as pdfium
+
+    document = pypdfium2.PdfDocument(source.read_bytes())
+    document.init_forms()
+    page = document[0]
+    for k in range(pdfium.FPDFPage_GetAnnotCount(page)):
+        field = pdfium.FPDFPage_GetAnnot(page, k)
+        box = pdfium.FS_RECTF()
+        pdfium.FPDFAnnot_GetRect(field, box)
+        name = words(pdfium.FPDFAnnot_GetFormFieldName, document.formenv, field)
+        value = words(pdfium.FPDFAnnot_GetFormFieldExportValue, document.formenv, field)
+        x, y = (box.left + box.right) / 2, (box.top + box.bottom) / 2
+        if answers.get(name) == value or (name == "clinician" and clinician):
+            pdfium.FORM_OnMouseMove(document.formenv, page, 0, x, y)
+            pdfium.FORM_OnLButtonDown(document.formenv, page, 0, x, y)
+            pdfium.FORM_OnLButtonUp(document.formenv, page, 0, x, y)
+        if name == "clinician":
+            for letter in clinician:
+                pdfium.FORM_OnChar(document.formenv, page, ord(letter), 0)
+        pdfium.FPDFPage_CloseAnnot(field)
+    pdfium.FORM_ForceToKillFocus(document.formenv)
+    document.save(str(target))
+
+
+def words(call, form, field) -> str:
+    import ctypes
+
+    import pypdfium2.raw as pdfium
+
+    size = call(form, field, None, 0)
+    buffer = ctypes.create_string_buffer(size)
+    call(form, field, ctypes.cast(buffer, ctypes.POINTER(pdfium.FPDF_WCHAR)), size)
+    return buffer.raw[: size - 2].decode("utf-16-le")
+
+
+def test_an_empty_sheet_asks_nothing_and_is_the_same_twice(tmp_path):
+    for name in ("a.pdf", "b.pdf"):
+        write_sheet(tmp_path / name)
+    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
+    assert read_sheet(tmp_path / "a.pdf") == ({}, "")
+
+
+def test_the_sheet_is_one_page_with_every_question_on_it(tmp_path):
+    import pypdfium2
+
+    write_sheet(tmp_path / "a.pdf")
+    document = pypdfium2.PdfDocument((tmp_path / "a.pdf").read_bytes())
+    assert len(document) == 1
+    text = " ".join(document[0].get_textpage().get_text_range().split())
+    for question in q.QUESTIONS:
+        assert question.text in text
+
+
+def test_a_filled_sheet_reads_back(tmp_path):
+    answers = {"diabetes": "no", "night_pain": "yes", "riding_pain": "no"}
+    write_sheet(tmp_path / "a.pdf")
+    filled(tmp_path / "a.pdf", tmp_path / "b.pdf", answers, "B. Clinician, 2026-03-04")
+    assert read_sheet(tmp_path / "b.pdf") == (answers, "B. Clinician, 2026-03-04")
+
+
+def test_another_file_is_one_sentence(tmp_path):
+    (tmp_path / "a.pdf").write_text("no")
+    with pytest.raises(PlanError, match="cannot be read as PDF"):
+        read_sheet(tmp_path / "a.pdf")
+    with pytest.raises(PlanError, match="check the path"):
+        read_sheet(tmp_path / "none.pdf")
+
+
+def test_answers_go_through_their_file(tmp_path):
+    path = tmp_path / "answers.toml"
+    path.write_text(q.as_toml({"diabetes": "no"}, 'A "B"'), encoding="utf-8")
+    answers, clinician = q.read(path)
+    assert clinician == 'A "B"'
+    assert answers == {name: "no" if name == "diabetes" else "not asked" for name in IDS}
+    with pytest.raises(PlanError, match="must be one of"):
+        q.as_toml({"diabetes": "perhaps"})
+
+
+def test_questions_are_asked_step_by_step(run: Run, tmp_path: Path) -> None:
+    """Typed: no, skipped, the rest no; a wrong word is asked again."""
+    typed = ["no", "", "maybe"] + ["no"] * (len(IDS) - 2)
+    out = tmp_path / "answers.toml"
+    code, said, err = run("questions", "--ask", "--out", out, typed="\n".join(typed) + "\n")
+    assert code == 0, err
+    assert "the answers are in" in said
+    answers = q.read(out)[0]
+    assert answers.pop(IDS[1]) == "not asked"
+    assert set(answers.values()) == {"no"}
+    code, _, err = run("questions", "--ask", "--out", out)
+    assert code == 2
+    assert "is there already and is kept" in err
+
+
+def test_a_stop_is_written_down_and_said(run: Run, tmp_path: Path) -> None:
+    typed = ["yes"] + ["no"] * (len(IDS) - 1) + [""]
+    code, _, err = run("questions", "--ask", "--out", tmp_path / "a.toml",
+                       typed="\n".join(typed) + "\n")  # fmt: skip
+    assert code == 4
+    assert "no parts can be made: answered yes to diabetes" in err
+    assert q.read(tmp_path / "a.toml")[0]["diabetes"] == "yes"
+
+
+def test_a_sheet_goes_out_and_comes_back(run: Run, tmp_path: Path) -> None:
+    sheet, back, out = (tmp_path / name for name in ("s.pdf", "f.pdf", "a.toml"))
+    assert run("questions", "--sheet", sheet)[0] == 0
+    filled(sheet, back, dict.fromkeys(IDS, "no"))
+    code, _, err = run("questions", "--from", back, "--out", out)
+    assert (code, err) == (0, "")
+    assert q.read(out)[0] == dict.fromkeys(IDS, "no")
+    code, _, err = run("questions", "--from", back)
+    assert code == 2
+    assert "--out FILE.toml" in err

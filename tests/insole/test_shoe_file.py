@@ -1,0 +1,161 @@
+"""A new shoe file: few figures are enough, what is not measured is left out."""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from insole import cli
+from insole.errors import PlanError
+from insole.planning import shoe
+from insole.planning.shoe_file import library, text, write_new
+
+ROUGH = {"inside.length": 282.0, "inside.ball_width": 101.0, "bed.drop": 9.0}
+OPTIONS = ["--name", "Larch 43", "--length", "282", "--ball-width", "101", "--drop", "9"]
+SAMPLES = Path(__file__).parents[2] / "sample_scans"
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    def one(*arguments: object, typed: str = "") -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
+        capsys.readouterr()
+        code = cli.main([str(a) for a in arguments])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return code, out, err
+
+    return one
+
+
+def test_length_width_and_drop_are_enough(tmp_path):
+    made = write_new(tmp_path / "a.toml", 'Larch "43"', ROUGH)
+    read = shoe.load(tmp_path / "a.toml")
+    assert (read.name, read.inside_length, read.ball_width, read.drop) == (
+        'Larch "43"', 282.0, 101.0, 9.0)  # fmt: skip
+    assert read.rough
+    assert made.heel_width is None
+    assert read.bed_heel_width == pytest.approx(0.67 * 101)
+
+
+def test_what_was_not_measured_is_left_out():
+    words = text("x", ROUGH | {"inside.heel_width": None, "shell.stack": 17.5})
+    assert "heel_width" not in words
+    assert "[shell]\nstack = 17.5" in words
+
+
+def test_a_shoe_file_is_never_replaced_and_a_bad_figure_leaves_none(tmp_path):
+    path = tmp_path / "a.toml"
+    write_new(path, "one", ROUGH)
+    before = path.read_bytes()
+    with pytest.raises(PlanError, match="is there already and is kept"):
+        write_new(path, "two", ROUGH)
+    assert path.read_bytes() == before
+    with pytest.raises(PlanError, match=r"inside\.length is 28.*150 to 380"):
+        write_new(tmp_path / "b.toml", "b", ROUGH | {"inside.length": 28.0})
+    with pytest.raises(PlanError, match=r"ends in \.toml"):
+        write_new(tmp_path / "b.txt", "b", ROUGH)
+    assert [p.name for p in tmp_path.iterdir()] == ["a.toml"]
+
+
+def test_a_traced_insole_lies_beside_the_file(tmp_path):
+    points = shoe.load(SAMPLES / "shoe.toml").outline
+    trace = tmp_path / "traced.csv"
+    trace.write_text("\n".join(f"{x}, {y}" for x, y in points))
+    folder = tmp_path / "shoes"
+    more = {"outline.side": "right", "outline.file": "traced.csv"}
+    made = write_new(folder / "a.toml", "a", ROUGH | more, [trace])
+    assert made.outline is not None
+    assert (folder / "traced.csv").read_bytes() == trace.read_bytes()
+    with pytest.raises(PlanError, match="no such file"):
+        write_new(folder / "b.toml", "b", ROUGH | more, [tmp_path / "none.csv"])
+    assert not (folder / "b.toml").exists()
+
+
+def test_a_scanned_bed_takes_the_place_of_heights(run: Run, tmp_path: Path) -> None:
+    """By options; the scan is copied beside the shoe file and read through it."""
+    import trimesh
+
+    from tests.insole.test_bed_scan import sheet
+
+    points, faces = sheet()
+    trimesh.Trimesh(points, faces, process=False).export(tmp_path / "bed.ply")
+    code, _, err = run("shoe", "new", tmp_path / "shoes" / "a.toml", *OPTIONS, "--length", "280",
+                       "--ball-width", "100", "--heel-width", "66", "--bed-scan",
+                       tmp_path / "bed.ply", "--side", "right")  # fmt: skip
+    assert code == 0, err
+    made = shoe.load(tmp_path / "shoes" / "a.toml")
+    assert made.bed_known
+    assert made.surface is not None
+    assert made.drop == pytest.approx(9.0, abs=0.6)
+
+
+def test_a_library_leaves_bad_files_out_and_says_so(tmp_path):
+    write_new(tmp_path / "a.toml", "a", ROUGH)
+    (tmp_path / "b.toml").write_text("name = 3")
+    good, bad = library(tmp_path)
+    assert [p.name for p in good] == ["a.toml"]
+    assert bad[0].startswith("left out: b.toml: name is 3")
+    with pytest.raises(PlanError, match="no folder of shoes"):
+        library(tmp_path / "none")
+    (tmp_path / "a.toml").unlink()
+    with pytest.raises(PlanError, match="holds no shoe file"):
+        library(tmp_path)
+
+
+def test_shoe_new_by_options_and_its_place_in_a_library(run: Run, tmp_path: Path) -> None:
+    code, out, err = run("shoe", "new", tmp_path / "rough.toml", *OPTIONS)
+    assert code == 0, err
+    assert "Larch 43 is in" in out
+    assert "rough" in err
+    code, _, err = run("shoe", "new", tmp_path / "full.toml", *OPTIONS, "--heel-width", "68",
+                       "--instep-height", "76", "--ball-girth", "256", "--insole", "ball=4",
+                       "--insole", "arch=4", "--taken-out", "--cant-forefoot", "1")  # fmt: skip
+    assert (code, err) == (0, "")
+    full = shoe.load(tmp_path / "full.toml")
+    assert full.insole.thickness == {"ball": 4.0, "arch": 4.0}
+    assert not full.insole.kept
+    assert full.shell_cant_forefoot == 1.0
+    code, out, _ = run("fit", SAMPLES / "larch_left.ply", "--shoes", tmp_path, "--load", "half")
+    assert code == 0
+    assert "rough figures" in out
+
+
+def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
+    """A slip is asked again; an empty answer is not measured."""
+    answers = ["Larch 43", "28o", "282", "101", "9,5", "68", "", "", "4.5", "", "3.5", "", "", "",
+               "", "n"]  # fmt: skip
+    code, _, err = run("shoe", "new", tmp_path / "a.toml", "--ask", typed="\n".join(answers) + "\n")
+    assert code == 0, err
+    assert "'28o' is not a number in mm" in err
+    made = shoe.load(tmp_path / "a.toml")
+    assert (made.inside_length, made.drop, made.heel_width) == (282.0, 9.5, 68.0)
+    assert made.instep_height is None
+    assert made.insole.thickness == {"heel": 4.5, "ball": 3.5}
+    assert not made.insole.kept
+
+
+@pytest.mark.parametrize(("options", "says"), [
+    (OPTIONS[:-2], "needs --drop as well"),
+    (OPTIONS[2:], "needs --name as well"),
+    ([*OPTIONS, "--insole", "ball=4"], "--kept or --taken-out"),
+    ([*OPTIONS, "--insole", "instep=4"], "heel, arch, ball or toes"),
+    ([*OPTIONS, "--outline", "x.csv"], "--side left or right"),
+])  # fmt: skip
+def test_a_wrong_new_shoe_is_one_sentence(run: Run, tmp_path: Path, options, says) -> None:
+    code, _, err = run("shoe", "new", tmp_path / "a.toml", *options)
+    assert code == 2
+    assert says in err
+    assert not (tmp_path / "a.toml").exists()
+
+
+def test_a_fit_without_shoes_is_one_sentence(run: Run) -> None:
+    code, _, err = run("fit", SAMPLES / "larch_left.ply")
+    assert code == 2
+    assert "--shoe FILE, or --shoes FOLDER" in err
