@@ -84,7 +84,7 @@ def inspect(
         *quality_claims.side(evidence),
         *quality_claims.proportions(measures),
     ]
-    found = _without_echoes(found)
+    found = _without_echoes([*found, *quality_claims.among_strays(found)])
     return ScanReport(verdict=verdict(found), findings=tuple(found))
 
 

@@ -7,7 +7,7 @@ Scale and mirroring cannot be seen in one foot alone: they need second evidence.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from footscan.pose import FLAT_SHARE, Settled
 from footscan.quality_limits import Evidence, grade, limits, note
@@ -15,7 +15,7 @@ from footscan.quality_sole import is_filled
 from footscan.results import Finding, Measure, Severity
 from footscan.scan import Load
 
-__all__ = ["loading", "proportions", "scale", "side"]
+__all__ = ["among_strays", "loading", "proportions", "scale", "side"]
 
 SCALE_MM = 3.0  # a hand-measured length is trusted to this, whatever the share
 # 1 and 99 % bands of ANSUR II (2012), men and women, widened by what measuring adds
@@ -168,6 +168,25 @@ def proportions(measures: Mapping[str, Measure]) -> list[Finding]:
             )
         )
     return found
+
+
+def among_strays(found: Sequence[Finding]) -> list[Finding]:
+    """Return a finding where a foot of unusual size or proportions stands among stray points.
+
+    Each alone is a note; together they say that strays may have been taken for foot.
+    """
+    loose = sum(f.value or 0.0 for f in found if f.code in ("strays", "other-bodies"))
+    unusual = [f for f in found if f.code.startswith("proportion-") or f.code == "length-unusual"]
+    if not unusual:
+        return []
+    return grade(
+        "strays-proportion",
+        loose,
+        f"{loose:.0f} % of the points belong to nothing or to other things, and the foot is an "
+        "unusual one: strays may have been taken for foot.",
+        "Remove the stray points, or scan again with the room around the foot free.",
+        "scan",
+    )
 
 
 def _value(measures: Mapping[str, Measure], name: str) -> float | None:
