@@ -19,6 +19,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
+from footscan import below
 from footscan.foot import Foot, SoleMap
 from footscan.landmarks import HEEL_TOP_MM, heel_middle, heel_sides
 from footscan.local_fit import Cloud, smooth_extreme
@@ -77,9 +78,20 @@ SD = {
 }
 AXIS_MARKS = ("heel_centre", "mth2")  # the long axis came from these, found on the surface
 LENGTHS = ("foot_length", "heel_to_ball_length", "outside_ball_length", "truncated_length")
-# Heel and toes bulge beyond what is seen from below: soles seen up to 70 degrees read 1 mm short,
-# hollows 1 mm long (CALC from specimens; soles seen up to 60 degrees only, 3 mm).
+# Heel and toes bulge beyond what is seen from below: hollows read 1 mm long (CALC from specimens).
+# What is short because a border was not seen up to where it stands upright: ``footscan.below``.
 ENDS_FROM_BELOW_MM = 1.5
+_BALL_BORDERS = ("medial border", "lateral border")
+FROM_BELOW = {
+    "foot_length": ("heel", "toes"),
+    "heel_to_ball_length": ("heel", "medial border"),
+    "outside_ball_length": ("heel", "lateral border"),
+    "truncated_length": ("heel",),
+    "foot_breadth": _BALL_BORDERS,
+    "foot_breadth_diagonal": _BALL_BORDERS,
+    "heel_breadth": ("heel, medial", "heel, lateral"),
+    "heel_breadth_max": ("heel, medial", "heel, lateral"),
+}
 ONLY_SOLE = "only the sole was scanned, not the top of the foot"
 # What is read from which landmarks, so that a place set by hand shows in method and deviation.
 _BALL = ("metatarsale_tibiale", "metatarsale_fibulare")
@@ -140,18 +152,26 @@ def measure(
     result |= _tops(foot, cloud, place, rear, filled)
     result |= _arch(foot, place, arch_reason)
     if foot.kind in (Kind.SOLE, Kind.IMPRESSION):
-        result |= _from_below(result)
+        result |= _from_below(result, foot)
     return dict(sorted(_said_by_hand(result, landmarks).items()))
 
 
-def _from_below(found: Mapping[str, Measure]) -> dict[str, Measure]:
-    """Return the lengths of a sole or a hollow with the deviation of an end that was not seen."""
-    result = {}
-    for name in LENGTHS:
+def _from_below(found: Mapping[str, Measure], foot: Foot) -> dict[str, Measure]:
+    """Return the measures of a sole or a hollow with the deviation of borders not seen in full."""
+    seen, result = below.seen_to(foot), {}
+    words = "borders seen from below only"
+    for name, borders in FROM_BELOW.items():
         old = found[name]
-        if old.value is not None:
-            sd = round(float(np.hypot(old.sd or 0.0, ENDS_FROM_BELOW_MM)), 2)
-            result[name] = replace(old, sd=sd, method=f"{old.method}; ends seen from below only")
+        if old.value is None:
+            continue
+        # the whole shortfall is the 95 % band: the border lies somewhere within it
+        parts = [old.sd or 0.0, below.shortfall(*(seen[border] for border in borders)) / 2]
+        if name in LENGTHS:
+            parts.append(ENDS_FROM_BELOW_MM)
+        if name in ("heel_to_ball_length", "outside_ball_length"):
+            parts.append(below.place_sd(seen[borders[1]]))
+        sd = round(float(np.linalg.norm(parts)), 2)
+        result[name] = replace(old, sd=sd, method=f"{old.method}; {words}")
     return result
 
 

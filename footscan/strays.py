@@ -18,6 +18,8 @@ import numpy as np
 from scipy import sparse, spatial
 from scipy.sparse import csgraph
 
+from footscan.floor import TOLERANCE, best_plane
+from footscan.outward import extent
 from footscan.scan import Array, BoolArray, IntArray
 
 __all__ = ["belongs"]
@@ -29,10 +31,15 @@ NOISES = 6.0  # offsets beyond so many of the usual ones are no noise of skin
 EVEN = 1.6  # reaches up to this many usual ones are those of an even skin
 ROUGH = 2.5  # bent no more than this many times as the most, points are skin all the same
 JOIN = 1.3  # points this many reaches apart, the smaller of both, hang together
-COARSER = 4.0  # of the usual reach: skin is nowhere so much coarser than elsewhere
+COARSER = 5.0  # of the usual reach: skin is nowhere so much coarser than elsewhere
 LEAST_SHARE = 0.02  # of the largest sheet: less is a few strays that happen to lie flat
+FLOOR_SHARE = 0.25  # of the points on one plane: more than a sole has
+OFF_FLOOR = 40.0  # percentile: beside a floor, strays may be half of the rest
+PLANE_POINTS = 4000
 HOPS = 2  # from the core into the fringe
-FEW = 200
+# Fewer points over a foot are 5 mm apart: toes bend too much to be sheets, and such a scan is sent
+# back for its spacing.
+FEW = 3000
 
 
 def belongs(points: Array) -> BoolArray:
@@ -48,7 +55,7 @@ def belongs(points: Array) -> BoolArray:
     tree = spatial.cKDTree(points)
     distance, index = tree.query(points, k=NEIGHBOURS + 1)
     reach = distance[:, -1]
-    usual = float(np.median(reach))
+    usual = _usual(points, reach)
     offset, thickness = _shape(points, index[:, 1:])
     noise = 1.4826 * float(np.median(offset))
     bent, even = np.hypot(offset, thickness), reach <= EVEN * usual
@@ -60,6 +67,19 @@ def belongs(points: Array) -> BoolArray:
     core = _in_sheets(index, distance, flat, reach)
     fringe = ~core & even & (offset <= FOLDED * np.maximum(reach, 1e-12))
     return _grown(index, distance, core, fringe, JOIN * usual)
+
+
+def _usual(points: Array, reach: Array) -> float:
+    """Return the usual reach off a floor, which may have been scanned more finely than the foot."""
+    rng, tolerance = np.random.default_rng(0), TOLERANCE * extent(points)
+    some = points[rng.permutation(len(points))[:PLANE_POINTS]]
+    plane = best_plane(some, tolerance, rng)
+    if plane is None:
+        return float(np.median(reach))
+    off = np.abs(points @ plane[0] - plane[1]) > 2 * tolerance
+    if off.mean() > 1 - FLOOR_SHARE or off.sum() < NEIGHBOURS:
+        return float(np.median(reach))
+    return float(np.percentile(reach[off], OFF_FLOOR))
 
 
 def _shape(points: Array, index: IntArray) -> tuple[Array, Array]:

@@ -70,6 +70,17 @@ def test_a_coarse_part_is_no_stray():
     assert kept[round_enough].mean() > 0.95
 
 
+@pytest.mark.parametrize("count", [3_500, 5_000])
+def test_a_fine_floor_does_not_make_the_foot_a_stray(count):
+    """A floor scanned twice to three times as finely as the body that stands on it."""
+    rng = np.random.default_rng(4)
+    skin = egg(rng, count)
+    floor = np.column_stack([rng.uniform(-250, 250, (40_000, 2)), np.full(40_000, -40.0)])
+    kept = strays.belongs(np.concatenate([skin, floor]))
+    assert kept[: len(skin)][np.abs(skin[:, 0]) < 115].mean() > 0.97
+    assert kept[len(skin) :].mean() > 0.98
+
+
 def test_a_sheet_apart_stays():
     """A floor or a second body is no stray: others decide about it."""
     rng = np.random.default_rng(4)
