@@ -39,6 +39,7 @@ ENDS = (
 )
 STEP_DEG = 2.5
 PAIRS = (("heel", "toes"), ("medial border", "lateral border"), ("heel, medial", "heel, lateral"))
+LEVEL_RIM_MM, LEVEL_SHARE = 2.5, 0.7  # edges of a coarse mesh end a little unevenly
 CUT_THROUGH = 0.62  # the flattest skin of a clipped rim faces down by more than this
 FLOOR_TOP_MM = 5.0  # skin that looks up lies higher, but for the nail of a small toe
 FLOOR_UP = 0.7
@@ -132,7 +133,8 @@ def _rim_at_reach(
 
 
 def _leg(view: View) -> list[Finding]:
-    if view.foot.kind not in (Kind.STANDING, Kind.HANGING):
+    """Return a finding where the scan ends low; a foot cut level is no sole seen from below."""
+    if view.foot.kind not in (Kind.STANDING, Kind.HANGING) and not _cut_level(view):
         return []
     top = float(np.percentile(view.foot.vertices[:, 2], 99.8))
     return grade(
@@ -142,6 +144,18 @@ def _leg(view: View) -> list[Finding]:
         "Scan up to a hand's breadth above the ankle.",
         "leg",
     )
+
+
+def _cut_level(view: View) -> bool:
+    """Return whether most of the rim lies in one level plane, as a cut leaves it."""
+    vertices, rim = view.foot.vertices, view.edges.rim
+    if view.foot.kind is not Kind.SOLE or not len(rim):
+        return False
+    length = np.linalg.norm(vertices[rim[:, 0]] - vertices[rim[:, 1]], axis=1)
+    height = vertices[rim, 2].mean(axis=1)
+    top = float(np.percentile(height, 90))
+    level = np.abs(height - top) <= LEVEL_RIM_MM
+    return bool(length[level].sum() >= LEVEL_SHARE * length.sum())
 
 
 def _floor(view: View) -> list[Finding]:

@@ -104,3 +104,17 @@ def test_a_whole_foot_is_not_widened(foot):
     found = measure_scan(Scan(vertices=vertices, faces=faces), Options(load=Load.HALF))
     assert found.measures["foot_length"].sd == measures.SD["foot_length"]
     assert not any(f.code == "border-seen" for f in found.report.findings)
+
+
+@pytest.mark.parametrize("height", [15.0, 20.0, 26.0])
+def test_a_foot_cut_low_is_not_fit_for_making(foot, height):
+    """What a scan that goes a little higher is refused for, one that goes less high is as well."""
+    cut = feet.leg_cut(foot, height)
+    found = measure_scan(cut, Options(load=Load.HALF, side=foot.shape.side))
+    assert found.report.verdict is not Verdict.MAKING
+    assert {f.code for f in found.report.findings} & {"leg-low", "border-seen"}
+
+
+def test_a_sole_seen_from_below_is_not_taken_for_cut(soles):
+    for sole in soles.values():
+        assert not any(f.code == "leg-low" and f.severity != "note" for f in sole.report.findings)
