@@ -51,6 +51,7 @@ SD_MM = {
     "instep": 0.5,
 }
 
+PEAK_LONGEST_MM = 10.0
 # The border that each landmark lies on, where a foot was seen from below only.
 FROM_BELOW = {
     "pternion": "heel",
@@ -127,6 +128,9 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
         name: Landmark(xyz=_frozen(xyz), sd=SD_MM[name], method=method)
         for name, (xyz, method) in found.items()
     }
+    for name, sign in (("metatarsale_tibiale", +1), ("metatarsale_fibulare", -1)):
+        flat = ball.plateau(cloud, foot.length, sign)
+        landmarks[name] = replace(landmarks[name], sd=_on_plateau(SD_MM[name], flat))
     if foot.kind in (Kind.SOLE, Kind.IMPRESSION):
         landmarks |= _from_below(landmarks, foot)
     heads = ball.heads(foot.vertices, foot.faces, foot.sole, foot.length, borders)
@@ -140,6 +144,15 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
     if apex is not None:
         landmarks["arch_apex"] = apex
     return landmarks
+
+
+def _on_plateau(sd: float, flat: float) -> float:
+    """Return the deviation of a border point on a border that is as high for so far, mm.
+
+    A clear peak is found to a tenth of the length over which it is nearly flat. Beyond a
+    centimetre there is no one peak: two poses or two noises take now one end, now the other.
+    """
+    return round(max(sd, flat / 10.0) + max(0.0, flat - PEAK_LONGEST_MM) / 3.0, 2)
 
 
 def _from_below(found: Mapping[str, Landmark], foot: Foot) -> dict[str, Landmark]:

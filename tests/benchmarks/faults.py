@@ -83,12 +83,12 @@ FAULTS: dict[str, Fault] = {
         codes=("border-seen",), spoils=(False, False, True), refusal=";"),
     "cut low": Fault(
         put=put.cut_low, strengths=(30.0, 20.0, 15.0), unit="mm high",
-        codes=("border-seen", "arch-seen", "cut-low", "leg-low"), spoils=(False, True, True),
-        named_from=1, refusal=";"),
+        codes=("border-seen", "arch-seen", "leg-low"), spoils=(False, True, True), refusal=";"),
     "floor patch": Fault(
         put=put.patch, strengths=(25.0, 45.0, 80.0), unit="mm of floor under the arch",
-        codes=("floor-left", "sole-filled", "floor-removed", "overlaid", "double-skin", "floor-gap"),
-        spoils=(False, True, True), named_from=1),
+        codes=("floor-left", "sole-filled", "floor-removed", "overlaid", "double-skin", "floor-gap",
+               "other-bodies", "second-body"),
+        spoils=NEVER, named_from=1),
     "over-smoothed": Fault(
         put=put.smoothed, strengths=(20.0, 80.0, 250.0), unit="rounds",
         codes=("smoothed", "toes-joined"), spoils=(False, False, True), named_from=2),
