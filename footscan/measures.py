@@ -185,7 +185,7 @@ def _on_flat_borders(
     for name in _BALL:
         own = SD_MM[name]
         extra[name] = float(np.sqrt(max(landmarks[name].sd ** 2 - own**2, 0.0)))
-    both = float(np.hypot(*extra.values()))
+    both = float(np.hypot(extra[_BALL[0]], extra[_BALL[1]]))
     breadth = found["foot_breadth"].value or 1.0
     along = {
         "heel_to_ball_length": extra["metatarsale_tibiale"],
