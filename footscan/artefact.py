@@ -13,6 +13,12 @@ Terms
     flatness error        largest minus smallest residual to the least squares plane
     scale factor          measured over stated length
 
+    stretch               largest minus smallest diameter of the least squares ellipsoid
+
+A check passes when the thing looks like the artefact that was stated (form, stretch, how much of
+it was seen, how much else lies about it) and its sizes are right; limits and reasons stand in
+``data/scanner_log.toml``. Only a check that passed says anything for the scanner's scale.
+
 The errors are terms of VDI/VDE 2634 and ISO 10360-13 (dispersion: value from memory). What is done
 here is a check, never a certificate: acceptance asks for calibrated artefacts in many places of
 the measuring volume.
@@ -27,6 +33,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import spatial
 
+from footscan.artefact_limits import limits
 from footscan.errors import ScanQualityError
 from footscan.scan import Array, as_points
 
@@ -36,6 +43,10 @@ BALL_SEARCH_POINTS = 8000
 BALL_SEEDS = 250
 BAND = 1.96  # standard deviations in a 95 % band
 DISPERSION_SHARE = 0.95
+LIKE = (0.8, 1.25)  # of the stated radius: farther off is another thing
+WIDEST_BAND = 0.12  # of the radius: dents that a scanner makes are less deep
+FLAT = 0.02  # of the radius: standard deviation across the thinnest way of the smallest cap
+AROUND = 1.35  # radii: a ball on its stand has little else so near
 NO_CERTIFICATE = (
     "This is a check of one scanner on one day, not a certificate: acceptance by VDI/VDE 2634 or "
     "ISO 10360-13 needs calibrated artefacts in many places of the measuring volume."
@@ -66,6 +77,9 @@ class ArtefactCheck:
         Left out: floor, stand, bar, strays.
     diameter, spacing : float or None
         What was stated, mm; None where the artefact has none.
+    strange, off : tuple of str
+        Why the check did not pass, a sentence each: what was scanned is not the artefact that was
+        stated, so that its figures mean nothing; or it is, and its sizes read wrong.
     notes : tuple of str
         Plain words; the last one says that this is no certificate.
     """
@@ -76,7 +90,14 @@ class ArtefactCheck:
     points_left_out: int
     diameter: float | None = None
     spacing: float | None = None
+    strange: tuple[str, ...] = field(default=())
+    off: tuple[str, ...] = field(default=())
     notes: tuple[str, ...] = field(default=())
+
+    @property
+    def passed(self) -> bool:
+        """Whether the check is within its limits."""
+        return not (self.strange or self.off)
 
     def __getitem__(self, name: str) -> Figure:
         """Return the figure called `name`."""
@@ -102,6 +123,9 @@ class ArtefactCheck:
             lines.append(f"{_words(f.name):32}{f.value:{sign}.{digits}f}{band}{unit}")
         if any(f.sd is not None for f in self.figures):
             lines.append("± covers 95 %.")
+        lines += [f"Not passed: {words}" for words in (*self.strange, *self.off)]
+        if self.passed:
+            lines.append("Passed: within the limits of form and size.")
         return "\n".join([*lines, *self.notes])
 
     def as_record(self) -> dict[str, Any]:
@@ -114,6 +138,7 @@ class ArtefactCheck:
                 for f in self.figures
             },
             "points_used": self.points_used, "points_left_out": self.points_left_out,
+            "passed": self.passed, "not_passed_because": [*self.strange, *self.off],
             "notes": list(self.notes),
         }  # fmt: skip
 
@@ -163,10 +188,12 @@ def check_artefact(
             factor, factor_sd = found / spacing, gap_sd / spacing
     figures.append(Figure(name="scale_factor", value=factor, unit="", sd=factor_sd))
     used = sum(len(ball.residuals) for ball in balls)
+    strange = tuple(w for i, ball in enumerate(balls) for w in _strange(ball, i + 1))
     return ArtefactCheck(
         kind="ball" if spheres == 1 else "ball bar", figures=tuple(figures), points_used=used,
-        points_left_out=len(points) - used, diameter=diameter, spacing=spacing,
-        notes=_check_notes(balls, factor, factor_sd, spacing),
+        points_left_out=len(points) - used, diameter=diameter, spacing=spacing, strange=strange,
+        off=_off(balls, diameter, factor, spacing),
+        notes=_check_notes(balls, factor, factor_sd, spacing, strange),
     )  # fmt: skip
 
 
@@ -196,16 +223,25 @@ def check_plate(points: Array) -> ArtefactCheck:
         Figure(name="flatness_error", value=float(np.ptp(residual)), unit="mm"),
         Figure(name="scatter", value=float(residual.std()), unit="mm"),
     )
+    shell, form = _thinnest(residual), limits()["form"].limit
+    strange = (
+        f"95 % of the plate's points lie between two planes {shell:.1f} mm apart, more than "
+        f"{form:g} mm: this is no flat plate, or the scanner bends it.",
+    ) * (shell > form)
     return ArtefactCheck(
         kind="plate", figures=figures, points_used=int(near.sum()),
-        points_left_out=int((~near).sum()),
+        points_left_out=int((~near).sum()), strange=strange,
         notes=("A plate shows bending and noise, not scale.", NO_CERTIFICATE),
     )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Ball:
-    """A fitted ball: centre and radius, their uncertainty, residuals of its points, mm."""
+    """A fitted ball: centre and radius, their uncertainty, residuals of its points, mm.
+
+    `stretch` is longest minus shortest diameter of an ellipsoid through the points, share of the
+    diameter; `alone` the share of the points in and close about the ball that lie on it.
+    """
 
     centre: Array
     radius: float
@@ -213,6 +249,9 @@ class _Ball:
     sd_radius: float
     residuals: Array
     seen: float
+    stretch: float
+    sd_stretch: float
+    alone: float
 
 
 def _find_ball(points: Array, radius: float) -> _Ball:
@@ -229,7 +268,7 @@ def _find_ball(points: Array, radius: float) -> _Ball:
         if len(patch) < 12:
             continue
         centre, found = _sphere_through(patch)
-        if not 0.8 <= found / radius <= 1.25:
+        if not LIKE[0] <= found / radius <= LIKE[1]:
             continue
         outer, inner = tree.query_ball_point(
             [centre, centre], [1.03 * found, 0.97 * found], return_length=True
@@ -248,8 +287,15 @@ def _find_ball(points: Array, radius: float) -> _Ball:
             raise missing
         # wide enough for dents that the scanner made, which are what is looked for
         band = max(0.03 * found, 8 * 1.4826 * float(np.median(np.abs(residual[own]))))
+        band = min(band, WIDEST_BAND * found)
         centre, found = _fitted_sphere(points[own], centre, found)
-    return _ball_of(points[own], centre, found)
+        if not LIKE[0] <= found / radius <= LIKE[1]:
+            raise missing  # what is no ball lets the fit run away
+    spread = np.linalg.svd(points[own] - points[own].mean(axis=0), compute_uv=False)
+    if spread[2] < FLAT * found * np.sqrt(own.sum()):
+        raise missing  # a ring on a plane lies on any number of spheres
+    around = clear & (np.linalg.norm(points - centre, axis=1) < AROUND * found)
+    return _ball_of(points[own], centre, found, float(own.sum() / around.sum()))
 
 
 def _floor_under(points: Array, centre: Array, radius: float) -> NDArray[np.bool_]:
@@ -313,7 +359,7 @@ def _fitted_sphere(points: Array, centre: Array, radius: float) -> tuple[Array, 
     return centre, radius
 
 
-def _ball_of(points: Array, centre: Array, radius: float) -> _Ball:
+def _ball_of(points: Array, centre: Array, radius: float, alone: float) -> _Ball:
     """Return the ball with the uncertainty that its residuals and its cap give."""
     away = points - centre
     reach = np.linalg.norm(away, axis=1)
@@ -325,8 +371,30 @@ def _ball_of(points: Array, centre: Array, radius: float) -> _Ball:
     return _Ball(
         centre=centre, radius=radius, covariance=covariance[:3, :3],
         sd_radius=float(np.sqrt(covariance[3, 3])), residuals=residuals,
-        seen=float(1 - mean_way),
+        seen=float(1 - mean_way), **_stretch(away / reach[:, None], residuals, radius), alone=alone,
     )  # fmt: skip
+
+
+def _stretch(way: Array, residuals: Array, radius: float) -> dict[str, float]:
+    """Return how much longer a ball is one way than another, share of its diameter, and its sd.
+
+    The residuals are read as a shift, a size and a traceless second-order form of the directions:
+    a ball stretched along any axis leaves exactly such a form.
+    """
+    x, y, z = way.T
+    form = np.column_stack([x * x - z * z, y * y - z * z, 2 * x * y, 2 * x * z, 2 * y * z])
+    design = np.column_stack([form, way, np.ones(len(way))])
+    fit, _, rank, _ = np.linalg.lstsq(design, residuals, rcond=None)
+    if rank < design.shape[1]:  # a ring or a few points: no form can be told
+        return {"stretch": 0.0, "sd_stretch": float("inf")}
+    a, b, xy, xz, yz = fit[:5]
+    ends = np.linalg.eigvalsh(np.array([[a, xy, xz], [xy, b, yz], [xz, yz, -a - b]]))
+    noise = float(((residuals - design @ fit) ** 2).sum() / max(len(way) - 9, 1))
+    covariance = noise * np.linalg.pinv(design.T @ design)
+    return {
+        "stretch": float(ends[2] - ends[0]) / radius,
+        "sd_stretch": float(np.sqrt(np.diag(covariance)[:5].max())) / radius,
+    }
 
 
 def _thinnest(residuals: Array) -> float:
@@ -351,10 +419,73 @@ def _ball_figures(ball: _Ball, diameter: float, number: int) -> list[Figure]:
     ]
 
 
-def _check_notes(
-    balls: list[_Ball], factor: float, factor_sd: float, spacing: float | None
+def _strange(ball: _Ball, number: int) -> list[str]:
+    """Return why a fitted ball is none, a sentence each."""
+    allowed = {name: limit.limit for name, limit in limits().items()}
+    shell, stretch, band = _thinnest(ball.residuals), 100 * ball.stretch, BAND * ball.sd_stretch
+    found = []
+    if 100 * ball.alone < allowed["ball-alone"]:
+        found.append(
+            f"only {100 * ball.alone:.0f} % of the points about ball {number} lie on a ball of "
+            f"{2 * ball.radius:.1f} mm (at least {allowed['ball-alone']:g} %): this is something "
+            "else than a ball; scan the ball itself."
+        )
+    if shell > allowed["form"]:
+        found.append(
+            f"95 % of the points of ball {number} lie in a shell {shell:.1f} mm thick, more than "
+            f"{allowed['form']:g} mm: this is no ball, or the scanner's noise is too large for "
+            "feet; scan the ball again."
+        )
+    if 100 * ball.seen < allowed["ball-seen"]:
+        found.append(
+            f"too little of ball {number} was seen to tell its form: scan it from more sides."
+        )
+    elif 100 * band > allowed["stretch"]:
+        found.append(
+            f"whether ball {number} is round cannot be told to {allowed['stretch']:g} %: scan it "
+            "from more sides, or more finely."
+        )
+    elif stretch > allowed["stretch"]:
+        found.append(
+            f"ball {number} is {stretch:.1f} % longer one way than another, more than "
+            f"{allowed['stretch']:g} %: the scanner stretches what it sees, or this is no ball; "
+            "have the scanner calibrated."
+        )
+    return found
+
+
+def _off(
+    balls: list[_Ball], diameter: float, factor: float, spacing: float | None
 ) -> tuple[str, ...]:
-    """Return the words beside a ball check."""
+    """Return which sizes of an artefact read wrong, a sentence each."""
+    allowed = {name: limit.limit for name, limit in limits().items()}
+    most, off, found = allowed["scale-error"], 100 * (factor - 1), []
+    if abs(off) > most:
+        found.append(
+            f"the scale reads {off:+.2f} %, more than {most:g} % off: check the stated "
+            f"{'spacing' if spacing is not None else 'diameter'}, then have the scanner calibrated."
+        )
+    for number, ball in enumerate(balls, start=1):
+        error = 2 * ball.radius - diameter
+        if spacing is not None and abs(error) > allowed["ball-size"]:
+            found.append(
+                f"ball {number} reads {2 * ball.radius:.2f} mm, {error:+.2f} mm off the stated "
+                f"diameter, more than {allowed['ball-size']:g} mm: check the diameter; lighting "
+                "and edges may swell or shrink a ball."
+            )
+    return tuple(found)
+
+
+def _check_notes(
+    balls: list[_Ball],
+    factor: float,
+    factor_sd: float,
+    spacing: float | None,
+    strange: tuple[str, ...],
+) -> tuple[str, ...]:
+    """Return the words beside a ball check; of a thing that is no ball, no scale is told."""
+    if strange:
+        return (NO_CERTIFICATE,)
     source = "spacing" if spacing is not None else "diameter"
     off = 100 * (factor - 1)
     told = abs(factor - 1) > BAND * factor_sd
@@ -366,8 +497,6 @@ def _check_notes(
     ]
     if spacing is None:
         notes.append("A ball's size depends on edges and lighting: a ball bar tells scale better.")
-    if min(ball.seen for ball in balls) < 0.3:  # the mean direction of a half ball is 0.5 long
-        notes.append("Less than about a third of a ball was seen: scan it from more sides.")
     notes.append("The uncertainty is that of the fit; that of the artefact itself comes on top.")
     return (*notes, NO_CERTIFICATE)
 

@@ -18,13 +18,10 @@ import io
 import os
 import shutil
 import time
-import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
 from datetime import date
-from functools import lru_cache
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +29,7 @@ import numpy as np
 from scipy import special
 
 from footscan.artefact import BAND, ArtefactCheck
+from footscan.artefact_limits import Limit, limits
 from footscan.errors import ScanReadError
 
 __all__ = [
@@ -54,15 +52,6 @@ NAME_LONGEST = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limit:
-    """A limit with its unit and reason."""
-
-    limit: float
-    unit: str
-    why: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
     """One check of one scanner: a line of the log.
 
@@ -79,7 +68,10 @@ class Entry:
     size_error_mm, form_error_mm, spacing_error_mm, flatness_error_mm : float or None
         See :mod:`footscan.artefact`; of two balls the larger.
     scale_factor, scale_sd : float or None
-        Measured over stated length and its standard deviation.
+        Measured over stated length and its standard deviation; None where what was scanned is not
+        the artefact that was stated, so that it has no scale.
+    not_passed : str
+        Why the check did not pass; empty for one that did, which alone is evidence.
     scan, software : str
         File that was checked, version that checked it.
     """
@@ -97,6 +89,7 @@ class Entry:
     flatness_error_mm: float | None
     scale_factor: float | None
     scale_sd: float | None
+    not_passed: str
     scan: str
     software: str
 
@@ -107,7 +100,7 @@ class Entry:
 
 
 COLUMNS = tuple(field.name for field in fields(Entry))
-TEXTS = ("scanner", "artefact", "scan", "software")
+TEXTS = ("scanner", "artefact", "not_passed", "scan", "software")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,13 +170,6 @@ class ScaleEvidence:
     words: str
 
 
-@lru_cache(maxsize=1)
-def limits() -> Mapping[str, Limit]:
-    """Return the limits by name."""
-    text = resources.files("footscan").joinpath("data/scanner_log.toml").read_text("utf-8")
-    return {name: Limit(**row) for name, row in tomllib.loads(text).items()}
-
-
 def entry_of(check: ArtefactCheck, *, day: date, scanner: str, scan: str, software: str) -> Entry:
     """Return the line for a check.
 
@@ -203,6 +189,8 @@ def entry_of(check: ArtefactCheck, *, day: date, scanner: str, scan: str, softwa
     worst = max(sizes, key=lambda i: abs(found[f"probing_size_error_{i}"].value), default=None)
     forms = [found[f"probing_form_error_{i}"].value for i in sizes]
 
+    scaled = "scale_factor" in found and not check.strange
+
     def value(name: str) -> float | None:
         return _rounded(found[name].value, 6) if name in found else None
 
@@ -213,9 +201,9 @@ def entry_of(check: ArtefactCheck, *, day: date, scanner: str, scan: str, softwa
         size_error_mm=value(f"probing_size_error_{worst}"),
         form_error_mm=_rounded(max(forms), 6) if forms else None,
         spacing_error_mm=value("sphere_spacing_error"), flatness_error_mm=value("flatness_error"),
-        scale_factor=value("scale_factor"),
-        scale_sd=_rounded(found["scale_factor"].sd, 7) if "scale_factor" in found else None,
-        scan=scan, software=software,
+        scale_factor=value("scale_factor") if scaled else None,
+        scale_sd=_rounded(found["scale_factor"].sd, 7) if scaled else None,
+        not_passed=" ".join([*check.strange, *check.off]), scan=scan, software=software,
     )  # fmt: skip
 
 
@@ -312,12 +300,12 @@ def evidence(entries: Sequence[Entry], today: date, scanner: str = "") -> ScaleE
             + (f", only of {', '.join(names)}" if names else "")
             + "; check the scanner with --log first"
         )
-    scaled = [e for e in entries if e.scanner == scanner and e.scale_factor is not None]
+    scaled = [e for e in entries if e.scanner == scanner and e.artefact != "plate"]
     if not scaled:
         return ScaleEvidence(
             verified=False, words=f"{scanner} was never checked on a ball: a plate shows no scale."
         )
-    last = max(scaled, key=lambda entry: entry.date)
+    last = max(reversed(scaled), key=lambda entry: entry.date)  # of one day, the last in the log
     return _vouched(last, (today - last.date).days)
 
 
@@ -330,6 +318,9 @@ def _vouched(last: Entry, age: int) -> ScaleEvidence:
         return ScaleEvidence(verified=False, words=words)
     if abs(off) > limits()["scale-error"].limit:
         words = f"{when}, and read {off:+.2f} %: have it calibrated before its scans are used."
+        return ScaleEvidence(verified=False, words=words)
+    if last.not_passed:
+        words = f"{when}, and did not pass: {last.not_passed}"
         return ScaleEvidence(verified=False, words=words)
     return ScaleEvidence(verified=True, words=f"{when}: its scale read {off:+.2f} %.")
 
@@ -401,7 +392,7 @@ def _entry_words(entry: Entry) -> str:
     errors = (("form error", entry.form_error_mm), ("flatness error", entry.flatness_error_mm))
     for words, value in errors:
         row += f"  {words} {value:.2f} mm" if value is not None else ""
-    return row
+    return row + "  not passed" * bool(entry.not_passed)
 
 
 def _counted(n: int) -> str:

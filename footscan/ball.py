@@ -30,7 +30,15 @@ from footscan.foot import SoleMap, sampled, sole_map
 from footscan.local_fit import Cloud, smooth_extreme
 from footscan.scan import Array, IntArray
 
-__all__ = ["HEADS", "JOINT_AHEAD_MM", "Head", "border_points", "heads", "heads_from_borders"]
+__all__ = [
+    "HEADS",
+    "JOINT_AHEAD_MM",
+    "Head",
+    "border_points",
+    "heads",
+    "heads_from_borders",
+    "plateau",
+]
 
 HEADS = ("mth1", "mth2", "mth3", "mth4", "mth5")
 # Joint centres of body models lie this far ahead of the heads as placed here (CALC from an open
@@ -49,6 +57,7 @@ STATION_MM, SLAB_MM = 2.0, 3.0  # the border is read every 2 mm, from 3 mm to bo
 BORDER_SMOOTH_MM = 6.0  # standard deviation of the border's smoothing
 PEAK_BELOW_BULGE_MM = 1.5  # a peak this much lower than the bulge is not the ball
 BORDER_RADIUS_MM = 10.0
+ALIKE_MM = 0.3  # a border this much lower is as high: noise and one pose's axis do as much
 
 # ------------------------------------------------------------------------------- heads
 # Centre of the first and fifth head against their border points, share of ball breadth: inwards
@@ -115,6 +124,23 @@ def border_points(cloud: Cloud, length: float) -> tuple[Array, Array]:
         The ball is not in the scan.
     """
     return _border_point(cloud, length, +1), _border_point(cloud, length, -1)
+
+
+def plateau(cloud: Cloud, length: float, sign: int) -> float:
+    """Return how far along the foot the border point might as well lie, mm.
+
+    The farthest station from the best one at which the border bulges as much within a third of a
+    millimetre, on the medial (+1) or lateral (-1) side. On a flat border that is a centimetre and
+    more: which of its places is the ball's, the border does not tell.
+    """
+    low, high = WINDOW[sign]
+    x, reach = _border(cloud.points, length, sign)
+    inside = (x >= low * length) & (x <= high * length)
+    bulge = np.where(inside, reach - _chord(cloud.points, length, sign) * x, -np.inf)
+    at = _border_point(cloud, length, sign)[0]
+    here = bulge[int(np.argmin(np.abs(x - at)))]
+    alike = inside & (bulge >= here - ALIKE_MM)
+    return float(np.abs(x[alike] - at).max(initial=0.0))
 
 
 def heads_from_borders(tibiale: Array, fibulare: Array) -> dict[str, Array]:

@@ -16,7 +16,7 @@ from scipy import sparse, spatial
 from scipy.sparse import csgraph
 
 from footscan import floor as floors
-from footscan import outward
+from footscan import outward, strays
 from footscan.errors import PoseError
 from footscan.floor import Floor
 from footscan.foot import vertex_normals
@@ -90,6 +90,8 @@ def draw(scan: Scan, *, floor: bool = True) -> Drawn:
         Too few points, or all on a line or a plane.
     """
     chosen = _even_draw(scan)
+    if not len(scan.faces):  # strays are told by what a mesh has no need of: the neighbours
+        chosen = chosen[strays.belongs(scan.vertices[chosen])]
     points = scan.vertices[chosen]
     if len(points) < 100:
         raise PoseError("the scan has too few points to be a foot; scan again")
@@ -194,8 +196,8 @@ def clean(scan: Scan, match: Match, floor: Floor | None) -> Cleaned:
             on_floor = floors.belongs(raw, np.zeros_like(raw), floor, 1.0)
             removed["floor"] = int(on_floor.sum())
             raw = raw[~on_floor]
-        vertices, faces, strays = _surface(raw, match)
-        removed["strays"] = strays
+        vertices, faces, raw, removed["strays"] = _surface(raw, match)
+        vertices, faces, removed["islands"] = _largest_bodies(vertices, faces)
     else:
         if not outward.winding_is_outward(vertices, faces, _plane_of(floor)):
             faces = np.ascontiguousarray(faces[:, ::-1])
@@ -330,8 +332,8 @@ def _largest_bodies(vertices: Array, faces: IntArray) -> tuple[Array, IntArray, 
     return kept[0], kept[1], gone
 
 
-def _surface(points: Array, match: Match) -> tuple[Array, IntArray, int]:
-    """Return a surface through bare points, and the number of strays that were left out."""
+def _surface(points: Array, match: Match) -> tuple[Array, IntArray, Array, int]:
+    """Return a surface through bare points, the points it goes through, and the strays' number."""
     from footscan.surfacing import surface_from_points
 
     return surface_from_points(points, match.rotation, match.origin, match.scale)

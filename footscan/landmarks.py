@@ -14,10 +14,11 @@ The ball's points and heads come from :mod:`footscan.ball`; the rest from local 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
-from footscan import ball
+from footscan import ball, below
 from footscan.errors import LandmarkError
 from footscan.foot import Foot, arch_apex
 from footscan.local_fit import Cloud, smooth_extreme
@@ -48,6 +49,15 @@ SD_MM = {
     "arch_apex": 2.0,
     "navicular": 8.0,
     "instep": 0.5,
+}
+
+PEAK_LONGEST_MM = 10.0
+# The border that each landmark lies on, where a foot was seen from below only.
+FROM_BELOW = {
+    "pternion": "heel",
+    "acropodion": "toes",
+    "metatarsale_tibiale": "medial border",
+    "metatarsale_fibulare": "lateral border",
 }
 
 
@@ -118,6 +128,11 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
         name: Landmark(xyz=_frozen(xyz), sd=SD_MM[name], method=method)
         for name, (xyz, method) in found.items()
     }
+    for name, sign in (("metatarsale_tibiale", +1), ("metatarsale_fibulare", -1)):
+        flat = ball.plateau(cloud, foot.length, sign)
+        landmarks[name] = replace(landmarks[name], sd=_on_plateau(SD_MM[name], flat))
+    if foot.kind in (Kind.SOLE, Kind.IMPRESSION):
+        landmarks |= _from_below(landmarks, foot)
     heads = ball.heads(foot.vertices, foot.faces, foot.sole, foot.length, borders)
     for name, head in heads.items():
         landmarks[name] = Landmark(
@@ -129,6 +144,27 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
     if apex is not None:
         landmarks["arch_apex"] = apex
     return landmarks
+
+
+def _on_plateau(sd: float, flat: float) -> float:
+    """Return the deviation of a border point on a border that is as high for so far, mm.
+
+    A clear peak is found to a tenth of the length over which it is nearly flat. Beyond a
+    centimetre there is no one peak: two poses or two noises take now one end, now the other.
+    """
+    return round(max(sd, flat / 10.0) + max(0.0, flat - PEAK_LONGEST_MM) / 3.0, 2)
+
+
+def _from_below(found: Mapping[str, Landmark], foot: Foot) -> dict[str, Landmark]:
+    """Return the landmarks on borders with the deviation of a border not seen in full."""
+    seen, result = below.seen_to(foot), {}
+    for name, border in FROM_BELOW.items():
+        degrees = seen[border]
+        parts = [found[name].sd, below.shortfall(degrees) / 2]
+        if name.startswith("metatarsale"):
+            parts.append(below.place_sd(degrees))
+        result[name] = replace(found[name], sd=round(float(np.linalg.norm(parts)), 2))
+    return result
 
 
 def override(

@@ -19,8 +19,9 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
+from footscan import below
 from footscan.foot import Foot, SoleMap
-from footscan.landmarks import HEEL_TOP_MM, heel_middle, heel_sides
+from footscan.landmarks import HEEL_TOP_MM, SD_MM, heel_middle, heel_sides
 from footscan.local_fit import Cloud, smooth_extreme
 from footscan.pose import CONTACT_RADIUS_MM, CONTACT_REGION_MM
 from footscan.results import Landmark, Measure
@@ -39,7 +40,7 @@ __all__ = [
 ]
 
 CONTACT_MM = 1.5  # footprint height for loaded feet: skin deforms by about this much
-CONTACT_HANGING_MM = 4.0  # an unloaded foot: what about half body weight would press flat, CP
+FOOTPRINT = ("arch_index", "chippaux_smirak", "staheli")
 # A sole closed by a plane adds its corners to the tape. On specimens (18 shapes, noise up to
 # 0.3 mm) the ball girth read 4.7 mm large, root mean square 4.8: kept, since its error has one
 # sign and a size that this deviation covers, so that a later comparison calls it close by
@@ -77,9 +78,20 @@ SD = {
 }
 AXIS_MARKS = ("heel_centre", "mth2")  # the long axis came from these, found on the surface
 LENGTHS = ("foot_length", "heel_to_ball_length", "outside_ball_length", "truncated_length")
-# Heel and toes bulge beyond what is seen from below: soles seen up to 70 degrees read 1 mm short,
-# hollows 1 mm long (CALC from specimens; soles seen up to 60 degrees only, 3 mm).
+# Heel and toes bulge beyond what is seen from below: hollows read 1 mm long (CALC from specimens).
+# What is short because a border was not seen up to where it stands upright: ``footscan.below``.
 ENDS_FROM_BELOW_MM = 1.5
+_BALL_BORDERS = ("medial border", "lateral border")
+FROM_BELOW = {
+    "foot_length": ("heel", "toes"),
+    "heel_to_ball_length": ("heel", "medial border"),
+    "outside_ball_length": ("heel", "lateral border"),
+    "truncated_length": ("heel",),
+    "foot_breadth": _BALL_BORDERS,
+    "foot_breadth_diagonal": _BALL_BORDERS,
+    "heel_breadth": ("heel, medial", "heel, lateral"),
+    "heel_breadth_max": ("heel, medial", "heel, lateral"),
+}
 ONLY_SOLE = "only the sole was scanned, not the top of the foot"
 # What is read from which landmarks, so that a place set by hand shows in method and deviation.
 _BALL = ("metatarsale_tibiale", "metatarsale_fibulare")
@@ -140,19 +152,51 @@ def measure(
     result |= _tops(foot, cloud, place, rear, filled)
     result |= _arch(foot, place, arch_reason)
     if foot.kind in (Kind.SOLE, Kind.IMPRESSION):
-        result |= _from_below(result)
+        result |= _from_below(result, foot)
+    else:
+        result |= _on_flat_borders(result, landmarks)
     return dict(sorted(_said_by_hand(result, landmarks).items()))
 
 
-def _from_below(found: Mapping[str, Measure]) -> dict[str, Measure]:
-    """Return the lengths of a sole or a hollow with the deviation of an end that was not seen."""
-    result = {}
-    for name in LENGTHS:
+def _from_below(found: Mapping[str, Measure], foot: Foot) -> dict[str, Measure]:
+    """Return the measures of a sole or a hollow with the deviation of borders not seen in full."""
+    seen, result = below.seen_to(foot), {}
+    words = "borders seen from below only"
+    for name, borders in FROM_BELOW.items():
         old = found[name]
-        if old.value is not None:
-            sd = round(float(np.hypot(old.sd or 0.0, ENDS_FROM_BELOW_MM)), 2)
-            result[name] = replace(old, sd=sd, method=f"{old.method}; ends seen from below only")
+        if old.value is None:
+            continue
+        # the whole shortfall is the 95 % band: the border lies somewhere within it
+        parts = [old.sd or 0.0, below.shortfall(*(seen[border] for border in borders)) / 2]
+        if name in LENGTHS:
+            parts.append(ENDS_FROM_BELOW_MM)
+        if name in ("heel_to_ball_length", "outside_ball_length"):
+            parts.append(below.place_sd(seen[borders[1]]))
+        sd = round(float(np.linalg.norm(parts)), 2)
+        result[name] = replace(old, sd=sd, method=f"{old.method}; {words}")
     return result
+
+
+def _on_flat_borders(
+    found: Mapping[str, Measure], landmarks: Mapping[str, Landmark]
+) -> dict[str, Measure]:
+    """Return the measures along the foot with the deviation of a border point on a flat border."""
+    extra = {}
+    for name in _BALL:
+        own = SD_MM[name]
+        extra[name] = float(np.sqrt(max(landmarks[name].sd ** 2 - own**2, 0.0)))
+    both = float(np.hypot(extra[_BALL[0]], extra[_BALL[1]]))
+    breadth = found["foot_breadth"].value or 1.0
+    along = {
+        "heel_to_ball_length": extra["metatarsale_tibiale"],
+        "outside_ball_length": extra["metatarsale_fibulare"],
+        "ball_line_angle": float(np.degrees(np.arctan2(both, breadth))),
+    }
+    return {
+        name: replace(found[name], sd=round(float(np.hypot(found[name].sd or 0.0, more)), 3))
+        for name, more in along.items()
+        if more > 0 and found[name].value is not None
+    }
 
 
 def ball_girth(foot: Foot, place: Mapping[str, Array]) -> float:
@@ -299,8 +343,7 @@ def _sole_drop(
     down, contacts = np.array([0.0, 0.0, -1.0]), []
     zones = [(points[:, 0] > 0.02 * foot.length) & (points[:, 0] < 0.30 * foot.length)]
     zones += [
-        np.hypot(*(points - place[head])[:, :2].T) <= CONTACT_REGION_MM
-        for head in ("mth1", "mth5")
+        np.hypot(*(points - place[head])[:, :2].T) <= CONTACT_REGION_MM for head in ("mth1", "mth5")
     ]
     for zone in zones:
         if (low & zone).sum() < 6:
@@ -436,25 +479,30 @@ def _arch(foot: Foot, place: Mapping[str, Array], arch_reason: str) -> dict[str,
         ),
         "navicular_height": navicular,
     }
-    loaded = foot.kind is Kind.STANDING or foot.load in (Load.SEATED, Load.HALF, Load.FULL)
-    contact = CONTACT_MM if loaded else CONTACT_HANGING_MM
-    try:
-        indices = footprint_indices(foot.sole, foot.length, contact)
-    except ValueError as error:
-        indices = {}
-        reason = f"{error} at {contact:g} mm"
-    for name in ("arch_index", "chippaux_smirak", "staheli"):
-        result[name] = (
-            Measure(
-                value=indices[name],
-                unit=units[name],
-                sd=SD[name],
-                method=f"static footprint at {contact:g} mm",
-            )
-            if indices
-            else Measure(unit=units[name], reason=reason)
+    return result | _footprint(foot, units)
+
+
+def _footprint(foot: Foot, units: Mapping[str, str]) -> dict[str, Measure]:
+    """Return the footprint's indices; only a foot that carries load makes a footprint."""
+    stated = foot.load in (Load.SEATED, Load.HALF, Load.FULL)
+    if not stated and (foot.load is Load.NONE or foot.kind is not Kind.STANDING):
+        carries = foot.load is Load.NONE or foot.kind is Kind.HANGING
+        reason = (
+            "an unloaded foot makes no footprint"
+            if carries
+            else "whether the foot carried load is not known; say it with --load"
         )
-    return result
+        return {name: Measure(unit=units[name], reason=reason) for name in FOOTPRINT}
+    try:
+        indices = footprint_indices(foot.sole, foot.length, CONTACT_MM)
+    except ValueError as error:
+        reason = f"{error} at {CONTACT_MM:g} mm"
+        return {name: Measure(unit=units[name], reason=reason) for name in FOOTPRINT}
+    how = f"static footprint at {CONTACT_MM:g} mm"
+    return {
+        name: Measure(value=indices[name], unit=units[name], sd=SD[name], method=how)
+        for name in FOOTPRINT
+    }
 
 
 def _toe_gap(x: Array, breadth: Array, length: float) -> float:

@@ -83,8 +83,9 @@ def inspect(
         *quality_claims.scale(measures, evidence),
         *quality_claims.side(evidence),
         *quality_claims.proportions(measures),
+        *quality_claims.ball_line(measures),
     ]
-    found = _without_echoes(found)
+    found = _without_echoes([*found, *quality_claims.among_strays(found)])
     return ScanReport(verdict=verdict(found), findings=tuple(found))
 
 

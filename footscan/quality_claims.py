@@ -7,7 +7,7 @@ Scale and mirroring cannot be seen in one foot alone: they need second evidence.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from footscan.pose import FLAT_SHARE, Settled
 from footscan.quality_limits import Evidence, grade, limits, note
@@ -15,7 +15,7 @@ from footscan.quality_sole import is_filled
 from footscan.results import Finding, Measure, Severity
 from footscan.scan import Load
 
-__all__ = ["loading", "proportions", "scale", "side"]
+__all__ = ["among_strays", "ball_line", "loading", "proportions", "scale", "side"]
 
 SCALE_MM = 3.0  # a hand-measured length is trusted to this, whatever the share
 # 1 and 99 % bands of ANSUR II (2012), men and women, widened by what measuring adds
@@ -29,6 +29,9 @@ PROPORTIONS = (
     ("proportion-girth", "ball_girth", "foot_breadth", 2.25, 2.72,
      "ball girth over breadth"),
 )  # fmt: skip
+# The ball's line and its lateral end; common practice, no source (no open table has them)
+BALL_LINE_DEG = (5.0, 28.0)
+LATERAL_BALL = (0.57, 0.70)
 LENGTH_MM = (198.0, 323.0)  # smallest and largest adult of ANSUR II (2012)
 
 
@@ -168,6 +171,53 @@ def proportions(measures: Mapping[str, Measure]) -> list[Finding]:
             )
         )
     return found
+
+
+def ball_line(measures: Mapping[str, Measure]) -> list[Finding]:
+    """Return a note where the ball line lies as it hardly does on any foot.
+
+    Pad, wedge and cleat are placed by it, and on a flat border it is the least sure of all.
+    """
+    length, outside = _value(measures, "foot_length"), _value(measures, "outside_ball_length")
+    rows = [("ball-line", _value(measures, "ball_line_angle"), BALL_LINE_DEG, "°",
+             "the ball line's turn against the perpendicular of the foot's axis")]  # fmt: skip
+    if length and outside is not None:
+        rows.append(
+            ("ball-line", outside / length, LATERAL_BALL, "",
+             "the lateral ball point's share of foot length")
+        )  # fmt: skip
+    for code, value, (low, high), unit, words in rows:
+        if value is None or low <= value <= high:
+            continue
+        return [
+            Finding(
+                code=code, severity=Severity.NOTE, region="ball", value=round(value, 3),
+                limit=low if value < low else high,
+                text=f"An unusual ball: {words} is {value:.3g}{unit} ({low:g} to {high:g}).",
+                advice="Feel for both ball points with a finger and set them by hand before pad, "
+                "wedge or cleat are placed by them.",
+            )
+        ]  # fmt: skip
+    return []
+
+
+def among_strays(found: Sequence[Finding]) -> list[Finding]:
+    """Return a finding where a foot of unusual size or proportions stands among stray points.
+
+    Each alone is a note; together they say that strays may have been taken for foot.
+    """
+    loose = sum(f.value or 0.0 for f in found if f.code in ("strays", "other-bodies"))
+    unusual = [f for f in found if f.code.startswith("proportion-") or f.code == "length-unusual"]
+    if not unusual:
+        return []
+    return grade(
+        "strays-proportion",
+        loose,
+        f"{loose:.0f} % of the points belong to nothing or to other things, and the foot is an "
+        "unusual one: strays may have been taken for foot.",
+        "Remove the stray points, or scan again with the room around the foot free.",
+        "scan",
+    )
 
 
 def _value(measures: Mapping[str, Measure], name: str) -> float | None:

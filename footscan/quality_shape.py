@@ -14,7 +14,8 @@ import numpy as np
 from scipy import sparse, spatial
 from scipy.sparse import csgraph
 
-from footscan.foot import face_normals
+from footscan import below
+from footscan.foot import face_normals, vertex_normals
 from footscan.quality_limits import grade
 from footscan.quality_sole import BALL, HEEL
 from footscan.quality_view import View, whole
@@ -37,6 +38,9 @@ ENDS = (
     ("border-cut", "lateral border", "The lateral border ends", -90.0, 35.0),
 )
 STEP_DEG = 2.5
+PAIRS = (("heel", "toes"), ("medial border", "lateral border"), ("heel, medial", "heel, lateral"))
+LEVEL_RIM_MM, LEVEL_SHARE = 2.5, 0.7  # edges of a coarse mesh end a little unevenly
+CUT_THROUGH = 0.62  # the flattest skin of a clipped rim faces down by more than this
 FLOOR_TOP_MM = 5.0  # skin that looks up lies higher, but for the nail of a small toe
 FLOOR_UP = 0.7
 MIRROR_POINTS, MIRROR_ROUNDS = 700, 12
@@ -45,7 +49,24 @@ MIRROR_NEAR_MM = 1.2
 
 def findings(view: View) -> list[Finding]:
     """Return what is wrong with the outline, the leg, the floor, or the foot as a whole."""
-    return [*_ends(view), *_leg(view), *_floor(view), *_mirrored(view)]
+    return [*_ends(view), *_borders(view), *_leg(view), *_floor(view), *_mirrored(view)]
+
+
+def _borders(view: View) -> list[Finding]:
+    """Return a finding where a sole's borders were not seen up to where they stand upright."""
+    if view.foot.kind is not Kind.SOLE:
+        return []
+    seen = below.seen_to(view.foot)
+    worst = min(seen, key=lambda name: seen[name])
+    most = max(below.shortfall(seen[a], seen[b]) for a, b in PAIRS)
+    return grade(
+        "border-seen",
+        seen[worst],
+        f"The sole was seen only to {seen[worst]:.0f}° from straight down ({worst}): lengths and "
+        f"breadths may be up to {most:.0f} mm short.",
+        "Scan from the sides as well, up to where heel, toes and borders stand upright.",
+        worst,
+    )
 
 
 def _ends(view: View) -> list[Finding]:
@@ -56,13 +77,16 @@ def _ends(view: View) -> list[Finding]:
     low = _long_rims(vertices, rim[(vertices[rim, 2] < RIM_TOP_MM).all(axis=1)])
     if not len(low):
         return []
+    # a sole ends somewhere on its border, at one slope all along: how steep is told apart
+    sole_alone = view.foot.kind is Kind.SOLE
+    down = -vertex_normals(vertices, view.foot.faces)[:, 2] if sole_alone else None
     found: list[Finding] = []
     body = vertices[vertices[:, 2] < RIM_TOP_MM, :2]
     body = np.concatenate([body[:: max(1, len(body) // REACH_POINTS)], vertices[low[:, 0], :2]])
     for code, region, words, middle, fan in ENDS:
         angle = np.radians(middle + np.arange(-fan, fan + STEP_DEG / 2, STEP_DEG))
         way = np.stack([np.cos(angle), np.sin(angle)])
-        length = max(_rim_at_reach(body @ one, vertices, low, one) for one in way.T)
+        length = max(_rim_at_reach(body @ one, vertices, low, one, down) for one in way.T)
         if view.cleaned.surfaced and length < SURFACED_MM:
             continue  # a surface laid through bare points frays at the toes
         found += grade(
@@ -87,11 +111,14 @@ def _long_rims(vertices: Array, rim: IntArray) -> IntArray:
     return rim[np.bincount(label, length)[label] >= RIM_LENGTH_MM]
 
 
-def _rim_at_reach(reach: Array, vertices: Array, rim: IntArray, way: Array) -> float:
+def _rim_at_reach(
+    reach: Array, vertices: Array, rim: IntArray, way: Array, down: Array | None
+) -> float:
     """Return how much open rim lies within 2.5 mm of the foot's reach along `way`, mm.
 
     Zero unless it stands upright on the sole: a heel and a toe close round, and a level rim, or
-    one high up, is that of an open sole or a leg.
+    one high up, is that of an open sole or a leg. `down` is given for a sole alone, how much each
+    point faces down: a cut goes through flat skin as well as steep.
     """
     least = np.partition(reach, -4)[-4] - RIM_DEPTH_MM
     there = rim[((vertices[rim, :2] @ way) > least).all(axis=1)]
@@ -100,11 +127,14 @@ def _rim_at_reach(reach: Array, vertices: Array, rim: IntArray, way: Array) -> f
     height = vertices[there, 2]
     if np.ptp(height) < RIM_RISE_MM or height.min() > RIM_FOOT_MM:
         return 0.0
+    if down is not None and down[there].max() < CUT_THROUGH:
+        return 0.0
     return float(np.linalg.norm(vertices[there[:, 0]] - vertices[there[:, 1]], axis=1).sum())
 
 
 def _leg(view: View) -> list[Finding]:
-    if view.foot.kind not in (Kind.STANDING, Kind.HANGING):
+    """Return a finding where the scan ends low; a foot cut level is no sole seen from below."""
+    if view.foot.kind not in (Kind.STANDING, Kind.HANGING) and not _cut_level(view):
         return []
     top = float(np.percentile(view.foot.vertices[:, 2], 99.8))
     return grade(
@@ -114,6 +144,18 @@ def _leg(view: View) -> list[Finding]:
         "Scan up to a hand's breadth above the ankle.",
         "leg",
     )
+
+
+def _cut_level(view: View) -> bool:
+    """Return whether most of the rim lies in one level plane, as a cut leaves it."""
+    vertices, rim = view.foot.vertices, view.edges.rim
+    if view.foot.kind is not Kind.SOLE or not len(rim):
+        return False
+    length = np.linalg.norm(vertices[rim[:, 0]] - vertices[rim[:, 1]], axis=1)
+    height = vertices[rim, 2].mean(axis=1)
+    top = float(np.percentile(height, 90))
+    level = np.abs(height - top) <= LEVEL_RIM_MM
+    return bool(length[level].sum() >= LEVEL_SHARE * length.sum())
 
 
 def _floor(view: View) -> list[Finding]:

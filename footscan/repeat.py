@@ -26,6 +26,7 @@ from scipy.spatial.transform import Rotation
 
 from footscan.errors import ScanQualityError, ScanReadError
 from footscan.foot import Foot, face_normals, vertex_normals
+from footscan.quality_limits import limits
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, IntArray
 
@@ -47,6 +48,9 @@ ALIGN_REACH_MM = 25.0  # first search for partners: foot frames agree to a few m
 SAME_WAY = 0.6  # cosine: partners must face alike, so that toes do not swap sides
 OFF_MM = 12.0  # farther off than this the other scan shows nothing there
 FACES_TRIED = 12  # near faces among which the closest point is sought
+ONE_FOOT, PAIR = "two scans of one foot", "left against right"
+ONE_SIDE = "two scans of one side, not alike"
+GROSS = ("foot length", "foot breadth", "heel breadth max", "heel to ball length", "ball girth")
 THIRD_SCAN_MM = 1.5  # apex difference of two scans of one foot; common practice, no source
 BAND = 1.96  # standard deviations in a 95 % band
 ISO_PEOPLE = 40  # ISO 20685 asks for at least so many subjects (value from memory)
@@ -97,7 +101,8 @@ class Comparison:
     Attributes
     ----------
     kind : str
-        ``"two scans of one foot"`` or ``"left against right"``.
+        ``"two scans of one foot"``, ``"left against right"``, or, where they differ by more than
+        one foot's scans may, ``"two scans of one side, not alike"``.
     transform : ndarray, shape (4, 4)
         Second foot's frame to first foot's frame, mm; a rotation and a shift.
     signed : ndarray, shape (n,)
@@ -110,6 +115,9 @@ class Comparison:
         Measures that both scans have.
     third_scan : bool
         True when two scans of one foot disagree at the arch apex by more than 1.5 mm.
+    beyond_limits : tuple of str
+        Why these cannot pass for two scans of one foot, a sentence each; empty where they agree,
+        and for a left and a right foot, which may differ.
     notes : tuple of str
         What the reader must know.
     """
@@ -125,7 +133,13 @@ class Comparison:
     seen: float
     differences: tuple[Difference, ...]
     third_scan: bool
+    beyond_limits: tuple[str, ...]
     notes: tuple[str, ...]
+
+    @property
+    def agree(self) -> bool:
+        """Whether two scans of one foot are within the limits; True for left against right."""
+        return not self.beyond_limits
 
     def as_text(self) -> str:
         """Return the comparison for a person to read."""
@@ -145,7 +159,7 @@ class Comparison:
                 f"{d.value:+9.{digits}f}  ± {BAND * d.sd:.{digits}f}{unit}"
                 + (f"  {', '.join(marks)}" if marks else "")
             )
-        return "\n".join([*lines, *self.notes, ONE_PAIR])
+        return "\n".join([*lines, *self.beyond_limits, *self.notes, ONE_PAIR])
 
     def as_record(self) -> dict[str, Any]:
         """Return the comparison for JSON; the distances per vertex are left out."""
@@ -154,6 +168,7 @@ class Comparison:
             "rms_mm": round(self.rms, 3), "p95_mm": round(self.p95, 3),
             "mean_mm": round(self.mean, 3), "compared_share": round(self.seen, 4),
             "second_to_first": self.transform.tolist(), "third_scan": self.third_scan,
+            "agree": self.agree, "beyond_limits": list(self.beyond_limits),
             "measures": {
                 d.name: {
                     "first": round(d.first, 4), "second": round(d.second, 4),
@@ -259,12 +274,14 @@ def compare(a: MeasuredFoot, b: MeasuredFoot) -> Comparison:
     differences = _differences(a, b)
     apex = next((d for d in differences if d.name == "arch_apex_height"), None)
     third = one_foot and apex is not None and abs(apex.value) > THIRD_SCAN_MM
+    rms = float(np.sqrt((some**2).mean()))
+    beyond = _beyond_limits(differences, rms) if one_foot else ()
     return Comparison(
         first=a.facts.file, second=b.facts.file, transform=transform, signed=signed,
-        kind="two scans of one foot" if one_foot else "left against right",
-        rms=float(np.sqrt((some**2).mean())), p95=float(np.percentile(np.abs(some), 95)),
+        kind=ONE_FOOT if one_foot and not beyond else ONE_SIDE if one_foot else PAIR,
+        rms=rms, p95=float(np.percentile(np.abs(some), 95)),
         mean=float(some.mean()), seen=len(some) / len(signed), differences=differences,
-        third_scan=third, notes=_notes(a, b, differences, third),
+        third_scan=third, beyond_limits=beyond, notes=_notes(a, b, differences, third),
     )  # fmt: skip
 
 
@@ -459,6 +476,36 @@ def _differences(a: MeasuredFoot, b: MeasuredFoot) -> tuple[Difference, ...]:
     return tuple(found)
 
 
+def _beyond_limits(differences: tuple[Difference, ...], rms: float) -> tuple[str, ...]:
+    """Return in words what two scans of one foot may not differ by."""
+    apart = {
+        d.name.replace("_", " "): abs(d.value) for d in differences if d.unit == "mm" and d.beyond
+    }
+    measure, surface = limits()["repeat-measure"], limits()["repeat-surface"]
+    gross = {name: off for name, off in apart.items() if name in GROSS and off > measure.measuring}
+    if gross or rms > surface.measuring:
+        told = [f"{name} {off:.1f} mm" for name, off in gross.items()]
+        told += [f"surfaces {rms:.1f} mm rms"] * (rms > surface.measuring)
+        return (
+            f"These are not two scans of one foot alike: {', '.join(told)} apart (at most "
+            f"{measure.measuring:g} and {surface.measuring:g} mm). Check that both files are of "
+            "one foot, in one scale and one load; else scan again.",
+        )
+    found = []
+    large = [f"{name} {off:.1f} mm" for name, off in apart.items() if off > measure.making]
+    if large:
+        found.append(
+            f"More than {measure.making:g} mm and more than chance apart: {', '.join(large)}. "
+            "Which scan is right is not known: take a third."
+        )
+    if rms > surface.making:
+        found.append(
+            f"The surfaces lie {rms:.1f} mm rms apart, more than {surface.making:g} mm: the foot "
+            "was held or loaded otherwise, or these are two feet."
+        )
+    return tuple(found)
+
+
 def _notes(
     a: MeasuredFoot, b: MeasuredFoot, differences: tuple[Difference, ...], third: bool
 ) -> tuple[str, ...]:
@@ -474,9 +521,6 @@ def _notes(
         )
     if a.foot.axis_method != b.foot.axis_method:
         notes.append("The long axes were found in different ways: lengths and angles may differ.")
-    large = [d.name.replace("_", " ") for d in differences if d.beyond and d.over_limit]
-    if large:
-        notes.append(f"More than {FOOT_LIMIT_MM:g} mm and more than chance: {', '.join(large)}.")
     if third:
         notes.append(f"The arch apex differs by more than {THIRD_SCAN_MM:g} mm: take a third scan.")
     return tuple(notes)

@@ -9,21 +9,23 @@ from __future__ import annotations
 import numpy as np
 from scipy import spatial
 
-from footscan.errors import ScanReadError
+from footscan import strays
+from footscan.errors import PoseError, ScanReadError
 from footscan.scan import Array, IntArray, compacted
 
 __all__ = ["surface_from_points"]
 
 CELL_MM = 1.0
-STRAY_SIGMA = 3.0
+OWN_CELLS = 1.5  # a scanned point this near to a kept cell's mean belongs to it
+FEWEST = 100
 REACH_CELLS = 3.5  # surface farther than this from any point was not seen
 DEPTH = 8  # about 1.2 mm cells on a foot
 
 
 def surface_from_points(
     points: Array, rotation: Array, origin: Array, scale: float
-) -> tuple[Array, IntArray, int]:
-    """Return vertices, outward faces and the number of strays left out.
+) -> tuple[Array, IntArray, Array, int]:
+    """Return vertices, outward faces, the points without strays, and the number of strays.
 
     Parameters
     ----------
@@ -36,13 +38,19 @@ def surface_from_points(
     ------
     footscan.errors.ScanReadError
         open3d cannot be loaded on this machine.
+    footscan.errors.PoseError
+        Hardly any point belongs to a skin.
     """
     o3d = load_open3d()
     cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(points))
     cloud = cloud.voxel_down_sample(CELL_MM)
-    count = len(cloud.points)
-    cloud, _ = cloud.remove_statistical_outlier(20, STRAY_SIGMA)
-    strays = count - len(cloud.points)
+    cells = np.asarray(cloud.points)
+    skin = strays.belongs(cells)
+    if skin.sum() < FEWEST:
+        raise PoseError("hardly any points of the scan lie on a skin; scan again")
+    cloud = cloud.select_by_index(np.flatnonzero(skin))
+    away, _ = spatial.cKDTree(cells[skin]).query(points)
+    points = points[away <= OWN_CELLS * CELL_MM]
     spacing = float(np.median(cloud.compute_nearest_neighbor_distance()))
     cloud.estimate_normals(o3d.geometry.KDTreeSearchParamKNN(20))
     own = np.asarray(cloud.points)
@@ -56,7 +64,7 @@ def surface_from_points(
     distance, _ = spatial.cKDTree(own).query(vertices)
     near = distance <= REACH_CELLS * max(spacing, CELL_MM)
     faces = faces[near[faces].all(axis=1)]
-    return (*compacted(vertices, faces), strays)
+    return (*compacted(vertices, faces), points, int((~skin).sum()))
 
 
 def load_open3d():  # type: ignore[no-untyped-def]

@@ -440,8 +440,11 @@ def compare(
     as_json: bool,
     quiet: bool,
     **given: Any,
-) -> None:
-    """Compare two scans of one foot, a left with a right foot, or a series with hand measures."""
+) -> int:
+    """Compare two scans of one foot, a left with a right foot, or a series with hand measures.
+
+    Exit code 10: two scans of one side differ by more than one foot's scans may.
+    """
     from footscan import repeat
     from insole import workflow
 
@@ -451,7 +454,7 @@ def compare(
         verdicts = repeat.judge_series(series)
         words = "\n".join(verdict.as_text() for verdict in verdicts)
         click.echo(dumps([v.as_record() for v in verdicts]) if as_json else words)
-        return
+        return 0
     if picture is not None:
         png_wanted(picture)
     feet = workflow.single_feet(shots_of(scans, {**given, "one_foot": False}))
@@ -462,6 +465,7 @@ def compare(
         scan_picture.write_compare(picture, result, feet[0])
         quiet_or(quiet)(f"picture written to {picture}")
     click.echo(dumps(result.as_record()) if as_json else result.as_text())
+    return 0 if result.agree else 10
 
 
 @cli.command()
@@ -508,8 +512,11 @@ def compare(
 )
 @JSON
 @QUIET
-def artefact(scan: Path | None, drift: Path | None, as_json: bool, **given: Any) -> None:
-    """Check a scanner on a ball, a bar with two balls or a flat plate of known size."""
+def artefact(scan: Path | None, drift: Path | None, as_json: bool, **given: Any) -> int:
+    """Check a scanner on a ball, a bar with two balls or a flat plate of known size.
+
+    Exit code 10: the check did not pass, and vouches for no scan's scale.
+    """
     from datetime import date
 
     from footscan import artefact_log
@@ -523,7 +530,7 @@ def artefact(scan: Path | None, drift: Path | None, as_json: bool, **given: Any)
             click.echo(dumps([series.as_record() for series in found]))
         else:
             click.echo("\n".join(s.as_text() for s in found) or f"{drift.name} holds no check yet")
-        return
+        return 0
     if given["plate"] == (given["ball"] is not None):
         raise click.UsageError(
             "say what was scanned: --ball MM, --ball MM --spacing MM, or --plate"
@@ -538,6 +545,7 @@ def artefact(scan: Path | None, drift: Path | None, as_json: bool, **given: Any)
     if given["log"] is not None:
         words += _logged(result, scan, day, given)
     click.echo(dumps(result.as_record()) if as_json else "\n".join(words))
+    return 0 if result.passed else 10
 
 
 def _checked_artefact(scan: Path, given: dict[str, Any]) -> ArtefactCheck:

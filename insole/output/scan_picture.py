@@ -482,7 +482,7 @@ def _write_compared(figure: Any, comparison: Comparison) -> None:
     for k, line in enumerate(lines):
         _say(figure, 3.0, 20.0 - LINE_MM * k, line, bold=k == 0)
     y = 45.0
-    for note in comparison.notes:
+    for note in (*comparison.beyond_limits, *comparison.notes):
         for line in textwrap.wrap(note, 33):
             if y < 5.0:
                 return

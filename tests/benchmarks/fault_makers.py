@@ -12,7 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage, spatial
+from scipy import ndimage, sparse, spatial
+from scipy.sparse import csgraph
 from scipy.spatial.transform import Rotation
 
 from footscan.foot import face_normals, vertex_normals
@@ -153,6 +154,107 @@ def strays(
 ) -> Faulty:
     count = int(strength / 100 * (spec.points or len(specimen.vertices)))
     return good_scan(specimen, replace(spec, strays=count), rng)
+
+
+def cloud_strays(box: float | None) -> Callable[..., Faulty]:
+    """Return strays among bare points, even in a box so much wider than the foot, or clustered."""
+
+    def put(
+        specimen: Specimen, spec: ScannerSpec, strength: float, rng: np.random.Generator
+    ) -> Faulty:
+        dense = max(spec.points or 0, 20_000)
+        made = good_scan(specimen, replace(spec, points=dense, faces=False), rng)
+        points = made.scan.vertices
+        count = int(strength / (100 - strength) * len(points))
+        low, high = points.min(axis=0), points.max(axis=0)
+        if box is None:
+            middle = rng.uniform(low - 60, high + 60, (max(1, count // 150), 3))
+            lone = middle[rng.integers(len(middle), size=count)] + rng.normal(0, 8, (count, 3))
+        else:
+            lone = rng.uniform(low - box, high + box, (count, 3))
+        vertices = rng.permutation(np.concatenate([points, lone]))
+        return replace(made, scan=replace(made.scan, vertices=vertices))
+
+    return put
+
+
+def from_below(
+    specimen: Specimen, spec: ScannerSpec, strength: float, rng: np.random.Generator
+) -> Faulty:
+    """Only skin no steeper than this against straight down is seen, up to 45 mm."""
+
+    def change(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
+        down = face_normals(vertices, faces)[:, 2] < -np.cos(np.radians(strength))
+        low = (vertices[faces, 2] < vertices[:, 2].min() + 45.0).all(axis=1)
+        return _largest(vertices, faces[down & low])
+
+    return _in_foot(specimen, spec, rng, change)
+
+
+def cut_low(
+    specimen: Specimen, spec: ScannerSpec, strength: float, rng: np.random.Generator
+) -> Faulty:
+    """Nothing higher than this above the lowest point is in the scan."""
+
+    def change(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
+        return _largest(vertices, faces[(vertices[faces, 2] <= strength).all(axis=1)])
+
+    return _in_foot(specimen, spec, rng, change)
+
+
+def patch(
+    specimen: Specimen, spec: ScannerSpec, strength: float, rng: np.random.Generator
+) -> Faulty:
+    """A round patch of the floor lies under the arch, wound either way round."""
+    length = specimen.truth.measures["foot_length"]
+
+    def change(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
+        step = np.arange(-strength / 2, strength / 2 + 1.5, 3.0)
+        x, y = (k.ravel() for k in np.meshgrid(step, step, indexing="ij"))
+        disc = np.stack([x + 0.45 * length, y + 0.05 * length, 0 * x], axis=1)
+        disc[:, 2] = vertices[:, 2].min() + 0.1 * rng.standard_normal(len(disc))
+        n = len(step)
+        index = np.arange(n * n).reshape(n, n)
+        a, b, c, d = (k.ravel() for k in (index[:-1, :-1], index[1:, :-1], index[1:, 1:],
+                                          index[:-1, 1:]))  # fmt: skip
+        floor = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
+        if rng.random() < 0.5:
+            floor = floor[:, ::-1]
+        return _added([(vertices, faces), (disc, floor)])
+
+    return _in_foot(specimen, spec, rng, change)
+
+
+def smoothed(
+    specimen: Specimen, spec: ScannerSpec, strength: float, rng: np.random.Generator
+) -> Faulty:
+    """Every point drawn towards its neighbours' mean, many times over."""
+
+    def change(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
+        ends = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+        ends = np.unique(np.sort(ends, axis=1), axis=0)
+        links = sparse.coo_matrix(
+            (np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(len(vertices),) * 2
+        ).tocsr()
+        links = links + links.T
+        count = np.maximum(np.asarray(links.sum(axis=1)).ravel(), 1)[:, None]
+        for _ in range(int(strength)):
+            vertices = vertices + 0.5 * (links @ vertices / count - vertices)
+        return vertices, faces
+
+    return _in_foot(specimen, spec, rng, change)
+
+
+def _largest(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
+    """Return the largest piece of a mesh that fell apart."""
+    ends = np.concatenate([faces[:, :2], faces[:, 1:]])
+    graph = sparse.coo_matrix(
+        (np.ones(len(ends), dtype=bool), (ends[:, 0], ends[:, 1])), shape=(len(vertices),) * 2
+    )
+    label = csgraph.connected_components(graph, directed=False)[1][faces[:, 0]]
+    faces = faces[label == np.bincount(label).argmax()]
+    used, number = np.unique(faces, return_inverse=True)
+    return vertices[used], number.reshape(-1, 3)
 
 
 def hole(at: tuple[float, float]) -> Callable[..., Faulty]:

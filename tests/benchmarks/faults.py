@@ -69,6 +69,29 @@ FAULTS: dict[str, Fault] = {
         codes=("floor-gap", "floor-left"), spoils=ALWAYS),
     "stray points": Fault(
         put=put.strays, strengths=(1.0, 5.0, 15.0), unit="%", codes=("strays",), spoils=NEVER),
+    "strays in a cloud, tight": Fault(
+        put=put.cloud_strays(5.0), strengths=(3.0, 12.0, 30.0), unit="%",
+        codes=("strays", "strays-proportion"), spoils=NEVER),
+    "strays in a cloud, wide": Fault(
+        put=put.cloud_strays(200.0), strengths=(3.0, 12.0, 30.0), unit="%",
+        codes=("strays", "strays-proportion"), spoils=NEVER),
+    "strays in a cloud, clustered": Fault(
+        put=put.cloud_strays(None), strengths=(3.0, 12.0, 30.0), unit="%",
+        codes=("strays", "strays-proportion", "other-bodies"), spoils=NEVER),
+    "sole from below": Fault(
+        put=put.from_below, strengths=(70.0, 60.0, 45.0), unit="deg seen",
+        codes=("border-seen",), spoils=(False, False, True), refusal=";"),
+    "cut low": Fault(
+        put=put.cut_low, strengths=(30.0, 20.0, 15.0), unit="mm high",
+        codes=("border-seen", "arch-seen", "leg-low"), spoils=(False, True, True), refusal=";"),
+    "floor patch": Fault(
+        put=put.patch, strengths=(25.0, 45.0, 80.0), unit="mm of floor under the arch",
+        codes=("floor-left", "sole-filled", "floor-removed", "overlaid", "double-skin", "floor-gap",
+               "other-bodies", "second-body"),
+        spoils=NEVER, named_from=1),
+    "over-smoothed": Fault(
+        put=put.smoothed, strengths=(20.0, 80.0, 250.0), unit="rounds",
+        codes=("smoothed", "toes-joined"), spoils=(False, False, True), named_from=2),
     "second foot": Fault(
         put=put.second_foot, strengths=(15.0, 40.0, 120.0), unit="mm apart",
         codes=("second-body",), spoils=NEVER),

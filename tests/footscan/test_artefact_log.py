@@ -277,3 +277,37 @@ def test_the_scanner_must_be_in_the_log():
         evidence(both, DAY, "phone")
     with pytest.raises(ScanReadError, match="no check of any scanner"):
         evidence([], DAY)
+
+
+def test_only_a_passed_check_is_evidence():
+    """A thing that is no ball, however well its mean diameter fits, vouches for nothing."""
+    rng = np.random.default_rng(1)
+    way = rng.standard_normal((3000, 3))
+    ball = 25.0 * way / np.linalg.norm(way, axis=1, keepdims=True)
+    stretched = check_artefact(ball * [1.03, 0.97, 1.0], diameter=50.0)
+    assert abs(stretched["scale_factor"].value - 1) < 0.004
+    made = [
+        entry_of(c, day=DAY, scanner="a", scan="b", software="c")
+        for c in (check_artefact(ball, diameter=50.0), stretched)
+    ]
+    assert made[1].scale_factor is None
+    assert evidence(made[:1], DAY).verified
+    for order in (made, made[1:]):  # of one day the last line counts
+        found = evidence(order, DAY)
+        assert found.verified is False
+        assert "did not pass: ball 1 is" in found.words.replace("95 % of the points of ", "")
+    assert evidence(made[::-1], DAY).verified
+
+
+def test_a_check_that_did_not_pass_comes_back_as_it_was_written(tmp_path):
+    rng = np.random.default_rng(1)
+    way = rng.standard_normal((3000, 3))
+    ball = 25.0 * way / np.linalg.norm(way, axis=1, keepdims=True)
+    made = check_artefact(ball, diameter=60.0)
+    line = entry_of(made, day=DAY, scanner="a", scan="b", software="c")
+    append(tmp_path / "log.csv", line)
+    assert read(tmp_path / "log.csv") == (line,)
+    assert "the scale reads -16.67 %" in line.not_passed
+    assert line.scale_factor == pytest.approx(50 / 60, abs=1e-4)  # a ball, and its drift counts
+    (series,) = drift([line], DAY)
+    assert "not passed" in series.as_text()

@@ -151,3 +151,46 @@ def test_left_and_right_are_one_geometry(right_specimen):
     assert right_specimen.shape.side is Side.RIGHT
     assert tibiale[1] > 0 > fibulare[1]
     assert tibiale[0] > fibulare[0]
+
+
+@pytest.mark.parametrize(("flat", "sd"), [(0.0, 0.6), (6.0, 0.6), (9.0, 0.9), (22.0, 6.2)])
+def test_a_flat_border_says_so_in_the_deviation(flat, sd):
+    from footscan.landmarks import _on_plateau
+
+    assert _on_plateau(0.6, flat) == pytest.approx(sd, abs=0.01)
+
+
+@pytest.mark.parametrize("long", [10.0, 30.0])
+def test_a_plateau_says_its_length(long):
+    """A border straight between two round ends: the best place and the farther end lie apart.
+
+    By the chord a round end of radius R falls 0.3 mm within sqrt(0.6 R) of where it begins.
+    """
+    radius, length, middle = 60.0, 260.0, 0.637 * 260.0
+    x = np.arange(2.0, 258.0, 1.0)
+    off = np.maximum(np.abs(x - middle) - long / 2, 0.0)
+    edge = -50.0 + off**2 / (2 * radius) * (off < 40) + (off >= 40) * (13.3 + 0 * off)
+    heights = np.arange(4.0, 30.0, 2.0)
+    points = np.array([[a, b, h] for a, b in zip(x, edge, strict=True) for h in heights])
+    other = points * [1.0, -1.0, 1.0]
+    cloud = Cloud.of(np.concatenate([points, other]))
+    found = ball.plateau(cloud, length, -1)
+    fall = np.sqrt(2 * radius * ball.ALIKE_MM)
+    assert long / 2 + 0.4 * fall < found < long + 1.8 * fall + 4.0
+
+
+def test_an_unusual_ball_line_is_to_be_felt():
+    from footscan.quality_claims import ball_line
+    from footscan.results import Measure
+
+    def told(angle, outside):
+        values = {"foot_length": Measure(value=260.0, sd=0.3), "ball_line_angle":
+                  Measure(value=angle, sd=0.5), "outside_ball_length":
+                  Measure(value=outside * 260.0, sd=0.6)}  # fmt: skip
+        return ball_line(values)
+
+    assert told(15.0, 0.63) == []
+    assert told(5.5, 0.69) == []
+    for angle, outside in ((4.5, 0.63), (29.0, 0.63), (15.0, 0.71), (15.0, 0.56)):
+        (found,) = told(angle, outside)
+        assert "with a finger" in found.advice

@@ -14,6 +14,7 @@ from footscan.local_fit import Cloud
 from footscan.pipeline import Options, measure_scan
 from footscan.results import Landmark
 from footscan.scan import Kind, Load
+from tests import feet
 
 # a patch of about 100 points averages 0.25 mm of noise to less than 0.1 mm; the rest is pose: an
 # axis off by 0.7 degrees moves 100 mm of breadth by 0.2 mm (oblique ball) and level 0.3 degrees the
@@ -347,3 +348,27 @@ def test_an_apex_cannot_be_set_on_a_filled_sole(scan_with, filled):
     by_hand = {"arch_apex": filled.foot.to_scanner(place[None])[0]}
     with pytest.raises(LandmarkError, match="cannot be set by hand: the sole is closed by a flat"):
         measure_scan(scan_with(sole="filled"), Options(load=Load.HALF, by_hand=by_hand))
+
+
+@pytest.mark.parametrize(
+    ("kind", "load", "words"),
+    [
+        (Kind.STANDING, Load.HALF, None),
+        (Kind.STANDING, Load.UNKNOWN, None),
+        (Kind.HANGING, Load.SEATED, None),
+        (Kind.STANDING, Load.NONE, "unloaded foot makes no footprint"),
+        (Kind.HANGING, Load.UNKNOWN, "unloaded foot makes no footprint"),
+        (Kind.SOLE, Load.UNKNOWN, "say it with --load"),
+    ],
+)
+def test_only_a_loaded_foot_has_a_footprint(kind, load, words):
+    from footscan.measures import _footprint
+
+    foot = feet.analytic().foot
+    found = _footprint(replace(foot, kind=kind, load=load), dict.fromkeys(measures.FOOTPRINT, ""))
+    for name in measures.FOOTPRINT:
+        if words is None:
+            assert found[name].value is not None
+        else:
+            assert found[name].value is None
+            assert words in found[name].reason

@@ -92,6 +92,7 @@ def test_every_code_of_a_limit_is_reached_by_a_fault_or_named_elsewhere():
     """No limit stands there for nothing."""
     by_fault = {code for fault in faults.FAULTS.values() for code in fault.codes}
     by_evidence = {"side", "pair-length", "pair-scale", "earlier-scale", "point-spacing"}
+    by_evidence |= {"repeat-measure", "repeat-surface"}  # of two scans
     by_evidence |= {"arch-unbelievable"}  # of measures; no fault of a scanner makes it
     assert set(quality.limits()) - by_fault == by_evidence
 

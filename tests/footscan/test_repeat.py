@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 from footscan.errors import ScanQualityError
 from footscan.foot import vertex_normals
 from footscan.pose import mirror, mirror_faces
-from footscan.repeat import aligned, compare, signed_distance
+from footscan.repeat import _beyond_limits, aligned, compare, signed_distance
 from footscan.results import Measure, MeasuredFoot
 from footscan.scan import Load, Side
 from tests import feet
@@ -210,7 +210,48 @@ def test_text_and_record_carry_units_and_survive_json(foot):
     assert "more than chance" in text
     assert record["measures"]["foot_length"]["difference"] == pytest.approx(-8.0)
     assert record["measures"]["foot_length"]["beyond_uncertainty"] is True
-    assert "More than 2 mm" in " ".join(record["notes"])
+    assert record["agree"] is False
+    assert "foot length 8.0 mm" in record["beyond_limits"][0]
+    assert record["beyond_limits"][0] in text
+
+
+@pytest.mark.parametrize(
+    ("off", "words"),
+    [(1.9, ""), (2.1, "take a third"), (5.9, "take a third"), (6.1, "not two scans of one foot")],
+)
+def test_limits_of_two_scans_of_one_foot(foot, off, words):
+    """2 mm is the foot limit of ISO 20685-1:2018; three times as much is another foot."""
+    other = with_measures(foot, foot_length=Measure(value=LENGTH + off, sd=0.3))
+    result = compare(foot, other)
+    assert result.agree is (not words)
+    assert (result.kind == "two scans of one foot") is (not words)
+    assert words in " ".join(result.beyond_limits)
+    # left and right may differ; what a pair may differ by is judged elsewhere
+    left = with_measures(feet.analytic(length=LENGTH, side=Side.LEFT), **other.measures)
+    assert compare(foot, left).agree
+
+
+def test_a_difference_within_chance_is_no_disagreement(foot):
+    other = with_measures(foot, foot_length=Measure(value=LENGTH + 3.0, sd=2.0))
+    assert compare(foot, other).agree
+
+
+@pytest.mark.parametrize(("grown", "words"), [(1.5, ""), (2.5, "or these are two feet")])
+def test_surfaces_that_lie_apart_are_no_one_foot(foot, grown, words):
+    """An even layer of so many mm: the root mean square is the layer, whatever is measured."""
+    thin = egg(foot)
+    normals = vertex_normals(thin.foot.vertices, thin.foot.faces)
+    thick = with_vertices(thin, thin.foot.vertices + grown * normals)
+    result = compare(thick, thin)
+    assert result.agree is (not words)
+    assert words in " ".join(result.beyond_limits)
+
+
+@pytest.mark.parametrize(("rms", "gross"), [(3.9, False), (4.1, True)])
+def test_surfaces_far_apart_are_another_foot(rms, gross):
+    (words,) = _beyond_limits((), rms)
+    assert ("not two scans of one foot" in words) is gross
+    assert f"{rms:.1f} mm rms" in words
 
 
 def test_input_is_left_alone(foot):

@@ -581,6 +581,21 @@ def test_compare_and_fit_speak_in_words_and_json(run: Run) -> None:
         assert record["reasons"]
 
 
+def test_compare_tells_two_peoples_feet_from_two_scans_of_one(run: Run, tmp_path: Path) -> None:
+    """A foot against itself, and against one 3 % larger: exit 0 and 10."""
+    from footscan import reading
+
+    assert run("compare", LEFT, LEFT)[0] == 0
+    scan = reading.read([LEFT])
+    larger = tmp_path / "other.stl"
+    trimesh.Trimesh(1.03 * scan.vertices, scan.faces, process=False).export(larger)
+    code, out, err = run("compare", LEFT, larger)
+    assert (code, err) == (10, "")
+    assert out.startswith("two scans of one side, not alike")
+    assert "These are not two scans of one foot alike: " in out
+    assert run("compare", LEFT, larger, "--json")[0] == 10
+
+
 def test_compare_writes_a_picture(run: Run, tmp_path: Path) -> None:
     target = tmp_path / "apart.png"
     code, out, err = run("compare", LEFT, RIGHT, "--picture", target)
@@ -669,6 +684,32 @@ def test_artefact_keeps_a_log_and_shows_its_drift(run: Run, bar: Path, tmp_path:
     assert len(err.splitlines()) == 1
     assert "line 3, is damaged" in err
     assert log.read_bytes() == before
+
+
+def test_nonsense_vouches_for_no_scale(run: Run, tmp_path: Path) -> None:
+    """A foot given as a ball, a stretched ball, a ball stated too large: exit 10, no evidence."""
+    rng = np.random.default_rng(1)
+    way = rng.standard_normal((3000, 3))
+    ball = 25 * way / np.linalg.norm(way, axis=1, keepdims=True)
+    scans = {"round": ball, "stretched": ball * [1.03, 0.97, 1.0]}
+    for name, points in scans.items():
+        np.savetxt(tmp_path / f"{name}.xyz", points, fmt="%.6f")
+    asked = {
+        "round": (tmp_path / "round.xyz", "50", 0),
+        "stretched": (tmp_path / "stretched.xyz", "50", 10),
+        "larger": (tmp_path / "round.xyz", "60", 10),
+        "foot": (LEFT, "135.76", 10),
+    }
+    for name, (scan, size, wanted) in asked.items():
+        log = tmp_path / f"{name}.csv"
+        code, out, _ = run("artefact", scan, "--ball", size, "--log", log, "--scanner", "bench")
+        assert code == wanted, name
+        assert ("Not passed: " in out) is (wanted == 10), name
+        code, out, _ = run(
+            "check", LEFT, "--load", "half", "--hand-held", "--scanner-log", log, "--json"
+        )
+        codes = [finding["code"] for finding in json.loads(out)["findings"]]
+        assert (code, "scale-unverified" in codes) == (wanted, wanted == 10), name
 
 
 # ------------------------------------------------------------------ wrong use

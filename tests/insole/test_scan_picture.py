@@ -284,6 +284,6 @@ def test_words_of_a_comparison_are_on_the_page(
         assert box.x1 <= kept[0].bbox.x1 + 1, text.get_text()
         assert box.y0 >= -1, text.get_text()
     said = " ".join(text.get_text() for text in words(kept[0]))
-    assert ("LEFT AGAINST RIGHT" if side == "right" else "TWO SCANS OF ONE FOOT") in said
+    assert ("LEFT AGAINST RIGHT" if side == "right" else "TWO SCANS OF ONE SIDE, NOT ALIKE") in said
     assert "rms" in said
     assert "50 mm" in said

@@ -144,9 +144,92 @@ def test_plane_is_no_ball(rng):
         check_artefact(flat, diameter=BALL)
 
 
-def test_small_cap_is_said(rng):
-    check = check_artefact(ball(rng, lowest=0.7, n=2000), diameter=BALL)
-    assert any("Less than about a third of a ball" in note for note in check.notes)
+@pytest.mark.parametrize(("lowest", "passed"), [(0.3, True), (0.5, False), (0.9, False)])
+def test_a_small_cap_does_not_pass(rng, lowest, passed):
+    """Mean direction of a cap above z: (1 + z) / 2, so that 30 % are left at z = 0.4 (CALC)."""
+    check = check_artefact(ball(rng, lowest=lowest, n=2000), diameter=BALL)
+    assert check.passed is passed
+    assert passed or "too little of ball 1 was seen" in " ".join(check.strange)
+
+
+@pytest.mark.parametrize(
+    ("stretch", "passed"),
+    [((1.004, 0.996, 1.0), True), ((1.006, 0.994, 1.0), False), ((1.03, 0.97, 1.0), False),
+     ((1.0, 1.03, 0.97), False)],
+)  # fmt: skip
+def test_a_stretched_ball_does_not_pass(rng, stretch, passed):
+    """Longer one way, shorter another: the mean diameter is kept, the difference is the limit."""
+    check = check_artefact(ball(rng, diameter=50.0, noise=0.1) * stretch, diameter=50.0)
+    assert check.passed is passed
+    if not passed:
+        wanted = 100 * (max(stretch) - min(stretch))
+        (words,) = [w for w in check.strange if "longer one way" in w]
+        assert float(words.split()[3]) == pytest.approx(wanted, abs=0.15)
+        assert "Not passed: ball 1" in check.as_text()
+        assert check.as_record()["passed"] is False
+
+
+@pytest.mark.parametrize(
+    ("scale", "passed"),
+    [(0.9955, True), (1.0045, True), (0.9945, False), (1.0055, False), (1.03, False)],
+)
+def test_a_scale_beyond_its_limit_does_not_pass(rng, scale, passed):
+    """0.5 % either way; common practice, no source."""
+    check = check_artefact(scale * ball(rng), diameter=BALL)
+    assert check.passed is passed
+    assert check.strange == ()
+    assert passed or "the scale reads" in check.off[0]
+
+
+def test_a_ball_stated_too_large_does_not_pass(rng):
+    check = check_artefact(ball(rng, diameter=50.0), diameter=60.0)
+    assert not check.passed
+    assert "-16.67 %" in check.off[0]
+    assert "check the stated diameter" in check.off[0]
+
+
+@pytest.mark.parametrize(("off", "passed"), [(0.45, True), (0.55, False)])
+def test_a_bar_with_balls_of_another_size_does_not_pass(rng, off, passed):
+    points = [ball(rng, diameter=BALL + off, centre=(x, 0, 0)) for x in (0.0, BAR)]
+    check = check_artefact(np.concatenate(points), diameter=BALL, spheres=2, spacing=BAR)
+    assert check.passed is passed
+    assert len(check.off) == (0 if passed else 2)
+
+
+@pytest.mark.parametrize(("noise", "passed"), [(0.3, True), (0.4, False)])
+def test_a_ball_too_rough_does_not_pass(rng, noise, passed):
+    """95 % of normal noise lies within 2 x 1.96 sd: 1.18 mm at 0.3 mm, 1.57 mm at 0.4 (CALC)."""
+    assert check_artefact(ball(rng, noise=noise, n=4000), diameter=BALL).passed is passed
+
+
+@pytest.mark.parametrize("diameter", [20, 25, 30, 40, 50, 60, 80, 100, 120, 135.76, 160, 200])
+def test_a_foot_is_no_ball(diameter):
+    """No part of a foot, heel and ankle included, passes for a ball of any size."""
+    from footscan.specimen import Shape, build
+
+    foot = build(Shape(cell=2.5))
+    try:
+        check = check_artefact(foot.vertices, diameter=float(diameter))
+    except ScanQualityError:
+        return  # no ball was found, which is true
+    assert check.strange
+    assert not any("reads" in note for note in check.notes)  # no scale is told
+
+
+def test_a_ring_of_a_grid_is_no_ball():
+    """Points of a square grid at one distance from a node lie on a sphere, and are flat."""
+    turn = np.linspace(0, 2 * np.pi, 400, endpoint=False)
+    ring = 15.0 * np.stack([np.cos(turn), np.sin(turn), 0 * turn], axis=1)
+    with pytest.raises(ScanQualityError, match="no ball of about 30 mm was found"):
+        check_artefact(ring, diameter=BALL)
+
+
+@pytest.mark.parametrize(("bend", "passed"), [(0.6, True), (0.8, False)])
+def test_a_bent_plate_does_not_pass(rng, bend, passed):
+    """Whole waves of amplitude a: 95 % of a sine lie within 2 a sin(0.475 pi) = 1.994 a (CALC)."""
+    flat, turn = plate(rng)
+    flat[:, 2] = bend * np.sin(2 * np.pi * flat[:, 0] / 50.0)
+    assert check_plate(flat @ turn.T).passed is passed
 
 
 @pytest.mark.parametrize(
