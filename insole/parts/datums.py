@@ -40,6 +40,9 @@ NEAR_MM = 1.5
 DRAW_MM = 1.2  # spacing of the points that are drawn for the fit
 SWITCH_MM = 4.0  # a point is given to the face it looks along if that is no farther off
 STEEP = 0.35
+LAYER_CELL_MM = 3.0  # bare points: in cells of this size the two layers of a sheet are told apart
+LAYERS_MM, LAYERS_SHARE = 0.8, 0.6  # if so far apart: mm, and share of the planned thickness
+LEVEL = 0.9  # and the plan is as level as this there (z of its normal)
 SOFT_MM = 0.15
 RIM_PULL = 10.0  # weight of the rim as a whole over the top's, where both say the place
 SLOPE = 0.1  # root mean square slope of a top that says where it is itself
@@ -131,12 +134,12 @@ def placed(scan: PartScan, laid: Laid) -> Placed:
         rim=fit.rim.at,
         stand=stand,
         under_seen=under_seen,
-        shift=_top_shift(points, normals, planned) if fit.by_rim else None,
+        shift=_top_shift(points, normals, planned, held) if fit.by_rim else None,
     )
 
 
 def faces_of(
-    points: Array, normals: Array | None, planned: Planned, face: Face
+    points: Array, normals: Array | None, planned: Planned, face: Face, *, both: bool = True
 ) -> tuple[BoolArray, IntArray]:
     """Return which points belong to the top or to the underside, and their nearest samples.
 
@@ -145,7 +148,11 @@ def faces_of(
     points : ndarray, shape (n, 3)
         In the part's frame, mm.
     normals : ndarray, shape (n, 3), or None
-        Outward: parts the two sides of a thin sheet. Without them the nearer face counts.
+        Outward: parts the two sides of a thin sheet. Without them the layers of points do, and
+        where there is one layer the nearer face.
+    both : bool
+        Whether top and underside were both seen; else every point near the top is of the top,
+        and layers are not looked for.
 
     Returns
     -------
@@ -153,19 +160,45 @@ def faces_of(
     index : ndarray, shape (n,)
         Into the samples of the whole plan; the nearest on that face.
     """
-    wanted = np.flatnonzero(planned.top if face is Face.TOP else planned.under)
-    others = np.flatnonzero(~(planned.top if face is Face.TOP else planned.under))
+    ours = planned.top if face is Face.TOP else planned.under
+    others = ~(ours | planned.under) if not both and face is Face.TOP else ~ours
+    wanted = np.flatnonzero(ours)
     if not len(wanted):
         return np.zeros(len(points), dtype=bool), np.zeros(len(points), dtype=np.int64)
     distance, index = spatial.cKDTree(planned.points[wanted]).query(points)
     other = np.full(len(points), np.inf)
-    if len(others):
+    if others.any():
         other, _ = spatial.cKDTree(planned.points[others]).query(points)
     own: BoolArray = distance <= other
     if normals is not None:
         along = normals[:, 2] if face is Face.TOP else -normals[:, 2]
         own = (own & (along > -STEEP)) | ((along > STEEP) & (distance <= SWITCH_MM))
+    elif both:
+        upper = _layers(points, planned)
+        flat = (upper != 0) & (np.abs(planned.normals[wanted[index], 2]) > LEVEL)
+        own = np.where(flat, (upper > 0) if face is Face.TOP else (upper < 0), own)
     return own, wanted[index]
+
+
+def _layers(points: Array, planned: Planned) -> IntArray:
+    """Return 1 for points of the upper layer, -1 of the lower one, 0 where there is but one."""
+    top, under = planned.points[planned.top], planned.points[planned.under]
+    if not len(top) or not len(under):
+        return np.zeros(len(points), dtype=np.int64)
+    upper, lower = (
+        one[spatial.cKDTree(one[:, :2]).query(points[:, :2])[1], 2] for one in (top, under)
+    )
+    height = points[:, 2] - (upper + lower) / 2
+    cell = np.floor((points[:, :2] - points[:, :2].min(axis=0)) / LAYER_CELL_MM).astype(int)
+    size = cell.max(axis=0) + 1
+    number = cell[:, 0] * size[1] + cell[:, 1]
+    high, low = np.full(size.prod(), -np.inf), np.full(size.prod(), np.inf)
+    np.maximum.at(high, number, height)
+    np.minimum.at(low, number, height)
+    apart, above = (high[number] - low[number]), 2 * height > high[number] + low[number]
+    # one layer alone spreads by its noise, a few tenths of a millimetre
+    two = apart > np.maximum(LAYERS_MM, LAYERS_SHARE * (upper - lower))
+    return np.where(two, np.where(above, 1, -1), 0)
 
 
 def _outward(points: Array, normals: Array | None, pose: Array, planned: Planned) -> Array | None:
@@ -202,7 +235,7 @@ def _lies_flat(planned: Planned, table: tuple[Array, float]) -> bool:
 def _under_seen(points: Array, normals: Array | None, planned: Planned) -> float:
     """Return the share of the underside that has points of its own."""
     under = planned.points[planned.under]
-    own, _ = faces_of(points, normals, planned, Face.UNDER)
+    own, _ = faces_of(points, normals, planned, Face.UNDER, both=False)
     if not len(under) or not own.any():
         return 0.0
     under = under[thinned(under, 2.0)]
@@ -267,7 +300,8 @@ class _Fit:
         self.by_rim = bool(seen >= RIM_SEEN)
         drawn = thinned(points, DRAW_MM)
         some, facing = points[drawn], None if normals is None else normals[drawn]
-        own_top, _ = faces_of(some, facing, self.planned, Face.TOP)
+        both = self.held is Held.UNDER
+        own_top, _ = faces_of(some, facing, self.planned, Face.TOP, both=both)
         own_under, _ = faces_of(some, facing, self.planned, Face.UNDER)
         near_rim = self.rim.tree.query(points[:, :2])[0] <= 2 * RIM_REACH_MM
         pose = np.eye(4)
@@ -328,10 +362,10 @@ class _Fit:
 
 
 def _top_shift(
-    points: Array, normals: Array | None, planned: Planned
+    points: Array, normals: Array | None, planned: Planned, held: Held
 ) -> tuple[float, float] | None:
     """Return how far the top alone is shifted on the rim, mm; None if not told, or under 1 mm."""
-    own, _ = faces_of(points, normals, planned, Face.TOP)
+    own, _ = faces_of(points, normals, planned, Face.TOP, both=held is Held.UNDER)
     some = points[own]
     if len(some) < 100:
         return None

@@ -9,7 +9,7 @@ Steps
        draw, worst seventh left out; the best starts go on,
     2. closest points under distances along the plan's normals, far ones weighted down,
     3. for thin sheets: the same from one thickness above and below, since the top of a sheet
-       fits its underside almost as well,
+       fits its underside almost as well and stays there,
     4. how well it fits is read both ways: from the scan, and from the plan's top.
 """
 
@@ -33,7 +33,8 @@ KEPT = 8  # poses that are refined
 SAME_MM = 3.0  # poses nearer to each other end in the same one
 KEPT_SHARE = 0.86  # of the points, in the search
 COARSE_MM, FINE_MM = 2.5, 1.5
-REFINED = 2500  # points of the refinement
+TRIED, REFINED = 600, 2500  # points that tell the best of the poses, and that refine them
+FINALISTS = 3
 REFINE_ROUNDS = 30
 REACH_MM = (8.0, 3.0)  # first and last
 CAP_MM = 2.0  # a point farther off counts as this far: it is something else
@@ -98,13 +99,15 @@ def lay(points: Array, planned: Planned) -> Laid:
     whole = points[thinned(points, FINE_MM)]
     fine = whole[rng.choice(len(whole), min(REFINED, len(whole)), replace=False)]
     judge = _Judge(planned, whole)
-    found = [judge.refined(fine, pose) for pose in poses]
-    best = min(found, key=lambda one: one[0])
     thickness = _thickness(planned)
-    for shift in (-thickness, thickness):
-        pose = best[1].copy()
-        pose[2, 3] += shift
-        found.append(judge.refined(fine, pose))
+    tried = []
+    for start in poses:
+        for lift in (0.0, -thickness, thickness):
+            pose = start.copy()
+            pose[2, 3] += lift
+            tried.append(judge.refined(fine[:TRIED], pose))
+    tried.sort(key=lambda one: one[0])
+    found = [judge.refined(fine, pose) for _, pose in tried[:FINALISTS]]
     misfit, pose = min(found, key=lambda one: one[0])
     return Laid(planned=planned, pose=pose, misfit=misfit)
 

@@ -15,7 +15,7 @@ import shapely
 from scipy import ndimage
 
 from footscan.scan import Array, BoolArray, IntArray, Side
-from insole.parts.datums import Face, Placed, faces_of
+from insole.parts.datums import Face, Held, Placed, faces_of
 from insole.parts.planned import Planned
 
 __all__ = ["Patch", "TopMap", "over_top", "patches"]
@@ -85,7 +85,8 @@ class Patch:
 
 def over_top(held: Placed) -> TopMap:
     """Return the deviation over the top of a placed part; its outermost 1.5 mm are left out."""
-    own, index = faces_of(held.points, held.normals, held.planned, Face.TOP)
+    both = held.held is Held.UNDER
+    own, index = faces_of(held.points, held.normals, held.planned, Face.TOP, both=both)
     points = held.points[own]
     near, normals = held.planned.points[index[own]], held.planned.normals[index[own]]
     off = np.einsum("ij,ij->i", points - near, normals)
@@ -97,6 +98,7 @@ def over_top(held: Placed) -> TopMap:
     top = held.planned.points[held.planned.top][:, :2]
     on_top = np.zeros((len(x), len(y)), dtype=bool)
     on_top[_cells(top[shapely.contains_xy(inner, *top.T)], low, on_top.shape)] = True
+    on_top = ndimage.binary_closing(on_top) | on_top  # cells that the samples missed
     cell = _cells(at, low, on_top.shape)
     mean, weight = _averaged(cell, off, on_top)
     stray = np.abs(off - mean[cell])
