@@ -454,13 +454,15 @@ def check_made_part(
     from insole.errors import PlanError
     from insole.parts import build, made
 
-    parts, side = build.all_parts(plan), shots.options.side
-    named = [part for part in parts if name in (part.name, part.label)]
-    wanted = [part for part in named if side in (None, part.side)]
+    side = shots.options.side
+    if side is not None:  # building the other foot's parts takes seconds
+        plan = plan.model_copy(update={side.other.value: None})
+    parts = build.all_parts(plan)
+    wanted = [part for part in parts if name in (part.name, part.label)]
     if not wanted:
-        what = f"no {name}" + (f" for the {side} foot" if named else "")
-        has = ", ".join(part.label for part in parts)
-        raise PlanError(f"the plan has {what}; it has {has}: give one of them as --part")
+        what = f"no {name}" + (f" for the {side} foot" if side is not None else "")
+        has = ", ".join(part.label for part in parts) or "none at all"
+        raise PlanError(f"the plan has {what}; its parts are {has}: give one of them as --part")
     return made.check_made(
         reading.read(shots.files),
         wanted,

@@ -9,6 +9,7 @@ every place without any registration.
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import shapely
@@ -19,13 +20,45 @@ from scipy.spatial.transform import Rotation
 
 from footscan.foot import face_normals
 from footscan.scan import Array, Scan, Unit
+from insole import workflow
+from insole.parts.build import all_parts
 from insole.parts.part import Part
 from insole.parts.planned import Planned, even_samples, planned
+from insole.planning.plan import Plan
+from insole.planning.planner import FootWish, PlanWishes
 
-__all__ = ["Change", "bump", "made_scan", "nothing", "shifted", "thicker", "wanted"]
+__all__ = [
+    "Change", "bump", "made_scan", "nothing", "sample_parts", "sample_rider", "shifted", "thicker",
+    "wanted",
+]  # fmt: skip
 
 Change = Callable[[Array], Array]  # places (n, 2), mm -> what is added to the top's height, mm
 TABLE_MARGIN_MM = 40.0
+SAMPLES = Path(__file__).parents[1] / "sample_scans"
+
+
+def sample_rider(heel_cup: float = 10.0) -> Plan:
+    """Return the sample rider's plan for both feet, planned from the sample scans, with a cup."""
+    request = workflow.Request(
+        scans=tuple(
+            workflow.Shots(files=(SAMPLES / f"larch_{side}.ply",)) for side in ("left", "right")
+        ),
+        shoe=SAMPLES / "shoe.toml",
+        wishes=PlanWishes(both=FootWish(forefoot=2.0), case="larch"),
+    )
+    plan, _ = workflow.plan_feet(request)
+    feet = {
+        foot.side: foot.model_copy(
+            update={"base": foot.base.model_copy(update={"heel_cup": heel_cup})}
+        )
+        for foot in plan.feet
+    }
+    return plan.model_copy(update=feet)
+
+
+def sample_parts() -> dict[str, Part]:
+    """Return the sample rider's parts by label."""
+    return {part.label: part for part in all_parts(sample_rider())}
 
 
 def nothing(at: Array) -> Array:

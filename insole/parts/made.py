@@ -264,8 +264,9 @@ def _notes(held: Placed, told: bool, side: Side, told_from_both: bool) -> list[s
         notes.append("The underside was not seen: it was taken as lying flat on the table.")
     if held.held is Held.TOP:
         notes.append(
-            "Neither underside nor table were seen: a part that is too thick or too thin all over "
-            "does not show here; measure its thickness with a calliper."
+            "Neither the underside nor a table under it holds the part here: one that is too thick "
+            "or too thin all over, or tilted, does not show; measure its thickness with a "
+            "calliper, or scan it on a table with 3 cm of the table around it."
         )
     if not held.by_rim:
         notes.append("Too little of the rim was seen: the part was placed by its top alone.")

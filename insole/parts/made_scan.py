@@ -103,6 +103,7 @@ def part_scans(
     found, lengths = [], []
     for tried, factor in _factors(unit, scale):
         if not SPREAD[0] * wanted <= size * factor <= SPREAD[1] * wanted:
+            lengths.append((size * factor, tried))
             continue
         part = _in_mm(scan, factor, rim)
         length = longest(part.points)
@@ -111,9 +112,9 @@ def part_scans(
             name = tried.value if tried else f"{factor:g} mm per file unit"
             words = f"{name}, {words}: {length:.1f} mm long, planned {wanted:.1f} mm"
             found.append(replace(part, unit=tried, evidence=words + _stated(scan, tried)))
-        lengths.append(f"{length:.0f} mm if {tried.value}" if tried else f"{length:.0f} mm")
+        lengths.append((length, tried))
     if not found:
-        raise UnitsError(_no_unit(size, lengths, wanted, bool(unit or scale)))
+        raise UnitsError(_no_unit(lengths, wanted, stated=bool(unit or scale)))
     if max(len(one.points) for one in found) < LEAST_POINTS:
         raise ScanReadError(
             f"only {max(len(one.points) for one in found)} points of the scan show the part, and "
@@ -134,14 +135,18 @@ def _stated(scan: Scan, unit: Unit | None) -> str:
     return f" (the file says {scan.stated_unit.value}, which does not fit)"
 
 
-def _no_unit(size: float, lengths: list[str], wanted: float, stated: bool) -> str:
+def _no_unit(lengths: list[tuple[float, Unit | None]], wanted: float, *, stated: bool) -> str:
     """Return why nothing fits, in one sentence."""
-    seen = f"what the scan shows is {' or '.join(lengths)} long" if lengths else (
-        f"the scan is {size:.3g} across in the file")  # fmt: skip
-    what = "in the stated unit" if stated else "in mm, cm, m or inch"
+    length, unit = min(lengths, key=lambda one: abs(np.log(max(one[0], 1e-9) / wanted)))
+    seen = f"what the scan shows is {length:.3g} mm long"
+    if stated:
+        return (
+            f"in the stated unit {seen}, and the planned part {wanted:.0f} mm; check --part and "
+            "--unit, and scan the whole part"
+        )
     return (
-        f"{seen}, and {what} that is not the planned part's {wanted:.0f} mm; check --part, scan "
-        "the whole part on its own" + ("" if stated else ", or give the file's --unit")
+        f"in no unit is the scan as long as the planned part, {wanted:.0f} mm: nearest is "
+        f"{unit}, in which {seen}; check --part, scan the whole part, or give the file's --unit"
     )
 
 
