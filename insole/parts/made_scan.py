@@ -40,6 +40,7 @@ BELOW_SHARE = 0.05  # of the other points under the table, at most
 STEP_MM = 0.2  # a part begins this far above the table: half of its thinnest edge
 NEIGHBOURS = 9  # heights over the table are means of so many points, against noise
 PIECE_MM = 3.0  # pieces farther apart are not one part
+NOTED_SHARE, APART_SHARE = 0.03, 0.25  # points apart from the part: said; too many to be strays
 LEAST_POINTS = 300
 SMOOTHINGS = 3  # of a mesh's normals
 
@@ -60,6 +61,8 @@ class PartScan:
         Of the file; None for a bare scale.
     evidence : str
         How the unit was told, in words.
+    apart : float
+        Share of the points above the table that lie apart from the part, 0 to 1.
     notes : tuple of str
         What else the reader must know.
     """
@@ -69,6 +72,7 @@ class PartScan:
     table: Floor | None
     unit: Unit | None
     evidence: str
+    apart: float = 0.0
     notes: tuple[str, ...] = ()
 
 
@@ -96,7 +100,7 @@ def part_scans(
     footscan.errors.UnitsError
         In no unit, or not in the stated one, is anything there as long as the planned part.
     footscan.errors.ScanReadError
-        Too few points show the part.
+        Too few points show the part, or more than one thing lies there.
     """
     wanted = longest(rim)
     size = float(np.linalg.norm(np.ptp(scan.vertices, axis=0)))
@@ -115,6 +119,11 @@ def part_scans(
         lengths.append((length, tried))
     if not found:
         raise UnitsError(_no_unit(lengths, wanted, stated=bool(unit or scale)))
+    if min(one.apart for one in found) > APART_SHARE:
+        raise ScanReadError(
+            f"{100 * found[0].apart:.0f} % of the scan lies apart from the largest piece, too much "
+            "to be left out; scan one part at a time, in one piece"
+        )
     if max(len(one.points) for one in found) < LEAST_POINTS:
         raise ScanReadError(
             f"only {max(len(one.points) for one in found)} points of the scan show the part, and "
@@ -154,20 +163,21 @@ def _in_mm(scan: Scan, factor: float, rim: Array) -> PartScan:
     """Return the part in a scan under one unit."""
     points, normals = _points(scan.scaled(factor))
     table = _table(points, rim)
-    notes: list[str] = []
+    notes, others = [], 0.0
     if table is not None:
         on_it = _above(points, table)
         points, normals = points[on_it], None if normals is None else normals[on_it]
     if len(points):
         piece, others = _largest_piece(points)
-        if others > 0.03:
+        if others > NOTED_SHARE:
             notes.append(
                 f"{100 * others:.0f} % of the points lie apart from the part and were left out."
             )
         points, normals = points[piece], None if normals is None else normals[piece]
     return PartScan(
-        points=points, normals=normals, table=table, unit=None, evidence="", notes=tuple(notes)
-    )
+        points=points, normals=normals, table=table, unit=None, evidence="", apart=others,
+        notes=tuple(notes),
+    )  # fmt: skip
 
 
 def _points(scan: Scan) -> tuple[Array, Array | None]:

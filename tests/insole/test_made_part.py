@@ -322,6 +322,25 @@ def test_bad_scans_end_in_one_sentence(parts: dict[str, Part]) -> None:
         check_made(scan, [])
 
 
+def test_two_parts_in_one_scan_are_refused(parts: dict[str, Part]) -> None:
+    pair = [parts[f"{side}-arch-pad"] for side in ("left", "right")]
+    meshes = [trimesh.Trimesh(one.vertices, one.faces, process=False) for one in pair]
+    meshes[1].apply_translation((0.0, 120.0, 0.0))
+    one = trimesh.util.concatenate(meshes)
+    scan = Scan(vertices=np.array(one.vertices), faces=np.array(one.faces, dtype=np.int64))
+    with pytest.raises(ScanReadError, match="scan one part at a time, in one piece"):
+        check_made(scan, [parts["left-arch-pad"]])
+
+
+def test_a_part_scanned_upside_down_does_not_show_its_top(parts: dict[str, Part]) -> None:
+    part = parts["left-arch-pad"]
+    scan = made_scan(part, noise=0.1)
+    points = check_made(scan, [part]).placed.points
+    under = points[points[:, 2] < 0.35]
+    with pytest.raises(NotThisPartError, match=r"that side up|scan the whole part"):
+        check_made(Scan(vertices=under, faces=scan.faces), [part])
+
+
 def test_the_picture_shows_too_much_in_orange_and_too_little_in_purple(
     parts: dict[str, Part],
 ) -> None:
