@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import insole
+from insole.options.made import AskedPart, compare_part, part_options
 from insole.options.outcomes import (
     Pictures,
     dumps,
@@ -416,13 +417,17 @@ def make(
 
 
 @cli.command()
-@click.argument("scans", nargs=-1, type=click.Path(path_type=Path), metavar="[FIRST SECOND]")
+@click.argument(
+    "scans", nargs=-1, type=click.Path(path_type=Path), metavar="[FIRST SECOND | SCAN-OF-PART]"
+)
 @scan_options
+@part_options
 @click.option(
     "--picture",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Write where the first scan lies outside or inside the second: a .png, made for A5.",
+    help="Write where the first scan lies outside or inside the second, or where a part has too "
+    "much or too little material: a .png, made for A5.",
 )
 @click.option(
     "--series",
@@ -439,15 +444,26 @@ def compare(
     series: Path | None,
     as_json: bool,
     quiet: bool,
+    plan: Path | None,
+    part: str | None,
+    tolerance: float | None,
     **given: Any,
 ) -> int:
     """Compare two scans of one foot, a left with a right foot, or a series with hand measures.
 
     Exit code 10: two scans of one side differ by more than one foot's scans may.
+
+    With --plan and --part: hold the scan of a made part (any pose, any unit, with or without the
+    table under it) against the part that the plan asks for. Exit 0 within tolerance, 10 beyond
+    it, 3 it is not this part or cannot be told, 4 it is the other foot's part.
     """
     from footscan import repeat
     from insole import workflow
 
+    if plan is not None or part is not None or tolerance is not None:
+        asked = AskedPart(plan=plan, part=part, tolerance=tolerance)
+        return compare_part(scans, asked, given, picture=picture, series=series, as_json=as_json,
+                            say=quiet_or(quiet))  # fmt: skip
     if (len(scans) != 2) if series is None else (scans or picture):
         raise click.UsageError("give two scans, or --series and no scan")
     if series is not None:

@@ -29,6 +29,7 @@ from footscan.scan import Side
 
 if TYPE_CHECKING:
     from insole.output.folder import Settings
+    from insole.parts.made import MadeCheck
     from insole.parts.part import Part
     from insole.planning.fit import FitResult
     from insole.planning.plan import Override, Plan
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Request",
     "Shots",
+    "check_made_part",
     "checked_parts",
     "fit_shoes",
     "keep_answers",
@@ -490,6 +492,51 @@ def checked_parts(
     for sentence in assembly.clash(parts, plan):
         say(sentence)
     return [*parts, *moulds]
+
+
+def check_made_part(
+    shots: Shots, plan: Plan, name: str, tolerance: float | None = None
+) -> MadeCheck:
+    """Return how a scanned part differs from the one that a plan asks for.
+
+    Parameters
+    ----------
+    shots : Shots
+        The scan of the part, and of its options side, unit and scale. Without a side the part of
+        either foot is taken, whichever fits.
+    plan : Plan
+    name : str
+        ``"arch-pad"``, ``"base"`` and so on, as the plan's parts are called.
+    tolerance : float or None
+        mm; None takes the usual one.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        The plan has no such part.
+    insole.errors.RefusedError, footscan.errors.FootscanError
+        As :func:`insole.parts.made.check_made` says.
+    """
+    from footscan import reading
+    from insole.errors import PlanError
+    from insole.parts import build, made
+
+    side = shots.options.side
+    if side is not None:  # building the other foot's parts takes seconds
+        plan = plan.model_copy(update={side.other.value: None})
+    parts = build.all_parts(plan)
+    wanted = [part for part in parts if name in (part.name, part.label)]
+    if not wanted:
+        what = f"no {name}" + (f" for the {side} foot" if side is not None else "")
+        has = ", ".join(part.label for part in parts) or "none at all"
+        raise PlanError(f"the plan has {what}; its parts are {has}: give one of them as --part")
+    return made.check_made(
+        reading.read(shots.files),
+        wanted,
+        tolerance=tolerance if tolerance is not None else made.TOLERANCE_MM,
+        unit=shots.options.unit,
+        scale=shots.options.scale,
+    )
 
 
 def thick_edges(plan: Plan) -> list[str]:

@@ -30,6 +30,7 @@ __all__ = ["Ceiling", "Room", "ball_line", "low_pass", "room", "tender_spots"]
 
 LINE_SIGMA_MM = 6.0  # evens out lines that follow the scanned outline
 FADE_MM = 15.0  # beside a partly filled place the fill rises over this, so that no step is felt
+SIDE_MM = 4.0  # in from the base's edge the flange is as high as at it
 BEYOND_MM = 30.0  # a sole that is higher above its bed touches no support
 MARGIN_MM = 6.0  # grid beyond the region in which a pad may lie
 
@@ -259,7 +260,7 @@ def _flange(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
     inset = seating.trim + limits.value("place.medial_inset")
     _, medial = edges_at(seating.base, x)
     edge = np.interp(x, x[np.isfinite(medial)], medial[np.isfinite(medial)]) - inset
-    inward = np.clip(edge[:, None] - y, 0.0, None)
+    inward = np.clip(edge[:, None] - y - SIDE_MM, 0.0, None)
     slope = math.tan(math.radians(limits.value("feel.slope_medial")))
     words = f"the medial side ends {flange:g} mm above the base, below collar and ankle"
     return Ceiling(code="flange", words=words, z=flange + slope * inward, cap=True)

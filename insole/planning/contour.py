@@ -183,10 +183,10 @@ def plan_contour(
 
 def plate_of(material: str, limits: Limits) -> float:
     """Return the least thickness of a material under heel and arch, mm."""
-    for word in ("tpu", "eva", "cork"):
-        if word in material:
-            return limits.value(f"contour.plate_{'eva' if word == 'cork' else word}")
-    return limits.value("contour.plate_rigid")
+    if "tpu" in material:
+        return limits.value("contour.plate_tpu")
+    foam = "eva" in material or "cork" in material
+    return limits.value("contour.plate_eva" if foam else "contour.plate_rigid")
 
 
 def flanked_sole(

@@ -309,9 +309,12 @@ def _border(space: Room, seating: Seating, area: Any, walls: Any, limits: Limits
         return distance_to_ring(nodes, ring, np.flatnonzero(chosen)).reshape(gx.shape)
 
     to_wall, to_line, to_side = away(wall), away(line), away(~wall & ~line)
-    ramp = feel.edge + math.tan(math.radians(feel.run_out)) * to_line
+    slope = math.tan(math.radians(feel.run_out))
+    ramp = feel.edge + slope * to_line
     ahead = ~inside & (to_line <= np.minimum(to_wall, to_side))
     ramp = np.where(ahead, 2 * feel.edge - ramp, ramp)
+    for ceiling in _lines(space):  # whether the border lies on them or ends before: the order stays
+        ramp = np.minimum(ramp, feel.edge + slope * (ceiling - LINE_MM - space.cell))
     side = ring[~wall & ~line]
     least = np.full(gx.shape, FREE)
     if len(side):
@@ -349,11 +352,18 @@ def _on_lines(space: Room, ring: Array) -> Array:
     """Return which border points lie on the lines of front and rear, where slopes are limited."""
     at = [(ring[:, k] - axis[0]) / space.cell for k, axis in ((0, space.x), (1, space.y))]
     near = np.zeros(len(ring), dtype=bool)
-    for ceiling in space.ceilings:
-        if ceiling.code in ("ball-line", "rear") and ceiling.inside is not None:
-            inside = ndimage.map_coordinates(ceiling.inside, at, order=1, mode="nearest")
-            near |= inside < LINE_MM + space.cell
+    for line in _lines(space):
+        inside = ndimage.map_coordinates(line, at, order=1, mode="nearest")
+        near |= inside < LINE_MM + space.cell
     return near
+
+
+def _lines(space: Room) -> list[Array]:
+    """Return how far nodes lie inside the lines of front and rear, mm."""
+    return [
+        ceiling.inside for ceiling in space.ceilings
+        if ceiling.code in ("ball-line", "rear") and ceiling.inside is not None
+    ]  # fmt: skip
 
 
 def _domain(space: Room, level: float, limits: Limits) -> Any:

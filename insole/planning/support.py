@@ -393,7 +393,7 @@ def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:
     rear, front = crest_window(seating, limits)
     if plan.shift != (0.0, 0.0):
         notes.append(Note(code="pad-moved", text=f"pad moved by hand: {move_words(*plan.shift)}"))
-    if plan.medial_height is not None and plan.medial_height > plan.edge + 0.1:
+    if plan.medial_height is not None and plan.medial_height > plan.edge + 0.3:
         notes.append(Note(code="medial-side", level=NoteLevel.WARN, text=(
             f"the pad's medial side stands up to {plan.medial_height:.1f} mm high against the "
             "shoe's wall: collar and ankle must clear it by 5 mm, which the fitter checks in the "

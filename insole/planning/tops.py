@@ -23,6 +23,7 @@ from insole.planning.plan import ContourPlan, HeightGrid, PadPlan
 __all__ = ["ContourShape", "PadTop", "spline_of"]
 
 STEP_MM = 0.25  # between the places of the outline from which the rim's rounding is measured
+BEYOND_MM = 4.0  # outside of the border the rim's face is continued so far
 FULL_MM = 2.0  # a side that stands this high is rounded in full, a lower one in proportion
 
 
@@ -96,17 +97,18 @@ class PadTop:
             return off
         flat_x, flat_y = x.ravel(), y.ravel()
         away, nearest = cKDTree(self.rim[:, :2]).query(
-            np.column_stack([flat_x, flat_y]), distance_upper_bound=width + STEP_MM
+            np.column_stack([flat_x, flat_y]), distance_upper_bound=width + BEYOND_MM
         )  # fmt: skip
         near = np.isfinite(away)
-        # beyond the border the arc goes on, so that triangles across it do not cut it off
+        # beyond the border the face goes on at 45 degrees: triangles and splines across it see
+        # no edge there
         beyond = ~shapely.contains_xy(shapely.Polygon(self.pad.outline), flat_x[near], flat_y[near])
         border = shapely.LinearRing(self.pad.outline)
         away = shapely.distance(border, shapely.points(flat_x[near], flat_y[near]))
-        into = np.clip(np.where(beyond, width + away, width - away), 0.0, 0.95 * radius)
+        into = np.clip(np.where(beyond, width, width - away), 0.0, None)
         full = np.clip((self.rim[nearest[near], 2] - self.pad.edge) / FULL_MM, 0.0, 1.0)
         flat = off.ravel()
-        flat[near] = full * (radius - np.sqrt(radius**2 - into**2))
+        flat[near] = full * (radius - np.sqrt(radius**2 - into**2) + np.where(beyond, away, 0.0))
         return flat.reshape(x.shape)
 
 

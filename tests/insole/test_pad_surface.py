@@ -56,10 +56,28 @@ def wished(pad: PadPlan, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.n
     at = tuple(o + pad.top.step * np.arange(n)
                for o, n in zip((pad.top.x0, pad.top.y0), z.shape, strict=True))  # fmt: skip
     spline = RegularGridInterpolator(at, z, method="cubic")
-    height = np.maximum(spline(np.column_stack([x, y])), pad.edge)
-    ahead = spline(np.column_stack([x + 0.01, y])), spline(np.column_stack([x, y + 0.01]))
-    here = spline(np.column_stack([x, y]))
+
+    def top(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return np.maximum(spline(np.column_stack([x, y])) - rim(pad, spline, x, y), pad.edge)
+
+    height = here = top(x, y)
+    ahead = top(x + 0.01, y), top(x, y + 0.01)
     return height, np.hypot(*((a - here) / 0.01 for a in ahead))
+
+
+def rim(pad: PadPlan, spline: RegularGridInterpolator, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Return what the rounding takes off: an arc of the planned radius, 45 degrees at the border.
+
+    By construction: at a distance d inside a border that stands, s = r sin 45° - d into the arc,
+    the arc lies r - sqrt(r² - s²) below its start; in proportion below 2 mm of height.
+    """
+    border = shapely.LinearRing(pad.outline)
+    place = shapely.points(x, y)
+    foot = shapely.get_coordinates(border.interpolate(border.project(place)))
+    stands = spline(foot) - pad.edge
+    into = np.clip(pad.rim_radius / np.sqrt(2) - shapely.distance(border, place), 0.0, None)
+    arc = pad.rim_radius - np.sqrt(pad.rim_radius**2 - into**2)
+    return np.where(stands > 0.1, np.clip(stands / 2.0, 0.0, 1.0) * arc, 0.0)
 
 
 def strays(pad: PadPlan, side: str, vertices: np.ndarray, faces: np.ndarray) -> np.ndarray:
@@ -79,12 +97,12 @@ def strays(pad: PadPlan, side: str, vertices: np.ndarray, faces: np.ndarray) -> 
 
 @pytest.mark.parametrize("name", FEET)
 def test_top_of_the_mesh_is_the_wished_surface(name: str) -> None:
-    """Wanted: 95 % within 0.1 mm, none beyond 0.3 mm; the triangles promise 0.02 mm."""
+    """Wanted: 95 % within 0.1 mm, none beyond 0.3 mm; the rim's triangles promise 0.06 mm."""
     foot, part = planned(name)
     assert foot.pad is not None
     off = strays(foot.pad, foot.side, part.vertices, part.faces)
     assert np.percentile(off, 95) < 0.02
-    assert off.max() < 0.05
+    assert off.max() < 0.15  # where the rim starts and ends along the border
     assert check(part) == []
 
 
@@ -106,7 +124,7 @@ def test_step_file_is_the_wished_surface(name: str, tmp_path: Path) -> None:
     assert volume_of(vertices, faces) == pytest.approx(part.volume, rel=1e-3)
     off = strays(foot.pad, foot.side, vertices, faces)
     assert np.percentile(off, 95) < 0.02
-    assert off.max() < 0.05
+    assert off.max() < 0.15  # where the rim starts and ends along the border
 
 
 def test_a_pad_a_little_too_thick_is_no_step_file_of_the_part(tmp_path: Path) -> None:

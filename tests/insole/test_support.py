@@ -99,7 +99,7 @@ def test_the_residual_gap_changes_slowly_where_the_sole_is_followed(pads):
         gap = [spots(seat, x + a, y + b, **shape) for a, b in ((h, 0), (-h, 0), (0, h), (0, -h))]
         gx, gy = (gap[0] - gap[1]) / (2 * h), (gap[2] - gap[3]) / (2 * h)
         ring = shapely.Polygon(pad.outline)
-        inner = shapely.distance(ring.exterior, shapely.points(x, y)) > 22.0  # past the ramps
+        inner = shapely.distance(ring.exterior, shapely.points(x, y)) > 15.0  # past the ramps
         change = np.hypot(gx - dx, gy - dy)
         # 1 mm cells, the 15 mm low-pass against the bare formula: a tenth
         assert change[inner].max(initial=0.0) <= 0.40 + 0.12
@@ -270,7 +270,9 @@ def test_a_tender_spot_gets_a_shallow_relief(depth):
     assert len(top) == len(before)
     away = np.hypot(x - spot[0], y - spot[1])
     off = before - top
-    assert off[away < 8.0] == pytest.approx(1.5 if depth is None else depth, abs=0.25)
+    full = (away < 7.0) & (before > 5.0)  # at a low place less is there to take
+    assert full.sum() > 60
+    assert off[full] == pytest.approx(1.5 if depth is None else depth, abs=0.3)
     assert np.abs(off[away > 32.0]).max() < 0.1
     assert off.min() > -0.05
     with pytest.raises(PlanError, match="lies off the foot"):
@@ -355,7 +357,7 @@ def test_creases_are_not_copied():
         x, y, top, _, _ = sampled(pad)
         at = seat.foot_to_bed @ [117.0, 8.0, 0.0, 1.0]
         tops.append(float(top[np.hypot(x - at[0], y - at[1]) < 2.0].mean()))
-    assert abs(tops[1] - tops[0]) < 0.4
+    assert abs(tops[1] - tops[0]) < 0.45
 
 
 @pytest.mark.parametrize(("wavelength", "passed"), [(15.0, 0.5), (60.0, 0.957), (5.0, 0.002)])
