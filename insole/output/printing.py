@@ -822,9 +822,11 @@ def _compared_solid(shape: Any, path: Path, part: Part) -> float:
     points, corners = shape.tessellate(np.inf)  # whatever tolerance: the facets just made
     solid = (np.array([p.toTuple() for p in points]), np.array(corners, np.int64))
     heights = [v[:, 2].max() - v[:, 2].min() for v in (solid[0], part.vertices)]
-    if abs(heights[0] - heights[1]) > HEIGHT or not _lies_on_outline(part, *solid):
+    rounded = 0.0 if part.solid_volume is None else float(part.facts.get("rim_radius", 0.0))
+    if abs(heights[0] - heights[1]) > HEIGHT + rounded or not _lies_on_outline(part, *solid):
         raise OutputError(f"{path.name} reads back with another shape or place, or mirrored")
-    return _volume(path, part, solid, STEP_VOLUME, part.volume)
+    wanted = part.volume if part.solid_volume is None else part.solid_volume
+    return _volume(path, part, solid, STEP_VOLUME, wanted)
 
 
 def _lies_on_outline(part: Part, vertices: Array, faces: IntArray) -> bool:

@@ -38,7 +38,6 @@ CONTOUR_LEAST_MM = 6.0
 ROOF_DIP_MM = 0.02  # heights this far under the edge are left as they are in the boundary solid
 ROOF_STEP_MM = 0.7
 MERGE_MM = 0.005  # triangles of a fine mesh are merged as long as they stay this close
-RIM_STEP_MM = 0.5  # where a rim of 3 mm is rounded
 ROOF_REACH_MM = 3.0
 
 
@@ -76,7 +75,7 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
     solid = sockets.cut(solid, at, -1.0, PAD_DEPTH_MM)
     vertices, faces = solids.arrays(solid, "arch-pad")
     outline, holes = outlines.rings(plan)
-    volume = solids.integral(plan, top.at)
+    volume, sharp = solids.integral(plan, top.at), solids.integral(plan, top.sharp)
     side = Side(foot.side)
     pins = sockets.facts(at, PAD_DEPTH_MM, face="shoe")
     levels, grind = grind_lines(top, plan)
@@ -90,7 +89,8 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
         lines={"crest": cross_hair(pad), "axis": _axis(plan), "grind": grind},
         marks=_marks(side, pad, plan, case),
         volume=volume - sockets.volume(at, PAD_DEPTH_MM),
-        solid=partial(_brep, pad, outline, volume, tuple(at)),
+        solid=partial(_brep, pad, outline, sharp, tuple(at)),
+        solid_volume=sharp - sockets.volume(at, PAD_DEPTH_MM),
         material=pad.material,
         facts=_facts(top, notch, vertices, faces) | pins | {"grind_levels": levels},
     )
@@ -240,6 +240,7 @@ def _facts(
     }
     stands = pad.medial_height if pad.medial_height is not None else pad.medial_edge
     if stands is not None and stands > pad.edge:
+        facts["rim_radius"] = pad.rim_radius
         facts["standing_edge"] = stands  # against the shoe's wall
     if notch is not None:
         facts["notch"] = notch
@@ -255,10 +256,10 @@ def _brep(
 
 
 def _roof(top: PadTop, plan: Polygon) -> RectBivariateSpline:
-    """Return the spline that the kernel gets: the pad's own, or refitted with floor and rim.
+    """Return the spline that the kernel gets: the pad's own, or refitted with its floor.
 
-    Refitted where the heights end too near the outline for a clean cut, dip under the edge, or
-    are rounded along a standing side.
+    Refitted where the heights end too near the outline for a clean cut, or dip under the edge. A
+    standing side is sharp here: its rounding is a fillet for the CAD that opens the file.
     """
     spline, edge = top.spline, top.pad.edge
     x0, y0, x1, y1 = plan.bounds
@@ -267,11 +268,9 @@ def _roof(top: PadTop, plan: Polygon) -> RectBivariateSpline:
     dip = edge - float(spline.ev(x[inside], y[inside]).min())
     (tx, ty), reach = spline.tck[:2], ROOF_REACH_MM
     covered = shapely.box(tx[0], ty[0], tx[-1], ty[-1]).covers(shapely.box(*plan.bounds).buffer(1))
-    rounded = top.pad.rim_radius > 0 and len(top.rim) > 0
-    if dip < ROOF_DIP_MM and covered and not rounded:
+    if dip < ROOF_DIP_MM and covered:
         return spline
-    step = RIM_STEP_MM if rounded else ROOF_STEP_MM
-    at_x = np.arange(x0 - reach, x1 + reach + step, step)
-    at_y = np.arange(y0 - reach, y1 + reach + step, step)
-    z = top.at(*np.meshgrid(at_x, at_y, indexing="ij"))
+    at_x = np.arange(x0 - reach, x1 + reach + ROOF_STEP_MM, ROOF_STEP_MM)
+    at_y = np.arange(y0 - reach, y1 + reach + ROOF_STEP_MM, ROOF_STEP_MM)
+    z = top.sharp(*np.meshgrid(at_x, at_y, indexing="ij"))
     return RectBivariateSpline(at_x, at_y, z, kx=3, ky=3, s=0)

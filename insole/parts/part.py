@@ -82,6 +82,8 @@ class Part:
         Text and arrows.
     volume : float
         Analytic or integrated volume before engraving, mm3: what the mesh is checked against.
+    solid_volume : float or None
+        Of that solid, mm3, where it leaves a rounding to the CAD that opens it; None: `volume`.
     solid : callable or None
         Returns the part as a cadquery solid (before engraving, same frame); heavy, so lazy.
     material : str
@@ -101,6 +103,7 @@ class Part:
     marks: tuple[Mark, ...] = ()
     volume: float
     solid: Callable[[], Any] | None = None
+    solid_volume: float | None = None
     material: str
     facts: Mapping[str, Any] = field(default_factory=dict)
 

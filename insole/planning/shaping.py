@@ -30,6 +30,7 @@ from insole.planning.seating import Seating
 from insole.planning.surface import FREE, Feel, feel_of, follow, lower_of
 
 __all__ = [
+    "FOLLOWED_FROM",
     "PadWish",
     "Shaped",
     "crest_of",
@@ -43,11 +44,14 @@ __all__ = [
 
 OFF_CREST_SLOPE = 0.05  # mm per mm: the top falls at least this much away from the crest's place
 OUTLINE_SIGMA_MM = 2.5  # evens out the grid's steps along an outline
+KIT_SIGMA_MM = 0.5  # a kit pad's outline is smooth as it is
 BORDER_STEP_MM = 0.5
 WALL_MM = 4.0  # border this close to the base's medial edge counts as standing
 LINE_MM = 1.0  # border this close to a run-out line lies on it
 CAP_ROUND_MM = 6.0  # of the smooth lower of top and cap: rounder than 25 mm at 35 degrees
 PLATEAU_MM = 0.15  # as for the apex of a foot: a stretch this close to the top is as high
+FOLLOWED_FROM = 0.6  # level from which the residual gap of the wish itself keeps its rule
+LOWERED_ROUND_MM = 2.0
 LET_GO = 0.6  # share of the free crest below which a crest in the window is given up
 HOLD_MM = 1.5  # the crest settles by so much when its surroundings are lowered
 
@@ -122,8 +126,15 @@ def from_scan(space: Room, seating: Seating, wish: PadWish, level: float, limits
     """Return the one-off pad: the highest top that follows the sole under wish and rules.
 
     A moved pad is that same pad, moved as a hand would move it, and then cut back where it would
-    lie in a place kept free or be higher than the wish there.
+    lie in a place kept free or be higher than the wish there. A pad of a low level is that of 60 %
+    lowered to the wish: a low one leaves the sole by itself, faster than the residual gap may
+    change where support fades, and that rule alone would take it away.
     """
+    if level < FOLLOWED_FROM:
+        full = from_scan(space, seating, wish, FOLLOWED_FROM, limits)
+        lowered = lower_of(full.surface, space.wish(level), LOWERED_ROUND_MM)
+        words = f"shaped from the scanned arch, {100 * level:.0f} % of the gap"
+        return replace(full, surface=lowered, reasons=(words, *full.reasons[1:]))
     reasons = (
         f"shaped from the scanned arch, {100 * level:.0f} % of the gap", *_how_seen(seating)
     )  # fmt: skip
@@ -181,7 +192,8 @@ def outline_of(shape: Shaped) -> Array | None:
     """Return a pad's outline, counter-clockwise, mm; None when nothing is left of it."""
     if shape.area.is_empty:
         return None
-    return smooth_ring(np.asarray(shape.area.exterior.coords)[:-1], sigma_mm=OUTLINE_SIGMA_MM)
+    sigma = OUTLINE_SIGMA_MM if shape.walls is not None else KIT_SIGMA_MM
+    return smooth_ring(np.asarray(shape.area.exterior.coords)[:-1], sigma_mm=sigma)
 
 
 def line_at(seating: Seating, x: Array) -> Array:

@@ -38,6 +38,7 @@ from insole.planning.plan import (
 )
 from insole.planning.seating import Seating
 from insole.planning.shaping import (
+    FOLLOWED_FROM,
     PadWish,
     Shaped,
     crest_window,
@@ -290,7 +291,7 @@ def _binding(
         return np.where(inside, np.maximum(top, 0.0), 0.0)
 
     wish = thin.wish(level)
-    plain = topped(wish)
+    plain = np.where(inside, wish, 0.0) if level < FOLLOWED_FROM else topped(wish)
     volume, crest = max(float(plain.sum()), 1e-9), thin.at(plain, shape.crest)
     found: list[tuple[float, str]] = []
     for ceiling in thin.ceilings:
@@ -298,8 +299,9 @@ def _binding(
             continue
         alone = (
             np.where(inside, lower_of(plain, ceiling.z), 0.0) if ceiling.cap
-            else topped(np.minimum(wish, ceiling.z))
-        )
+            else np.minimum(plain, topped(np.minimum(thin.wish(max(level, FOLLOWED_FROM)),
+                                                     ceiling.z)))
+        )  # fmt: skip
         lost = crest - thin.at(alone, shape.crest)
         share = 1.0 - float(alone.sum()) / volume
         if lost > BINDING_MM or share > BINDING_SHARE:

@@ -62,6 +62,10 @@ class PadTop:
         """Return the height at places (x, y) of any shape, as if the pad went on outside."""
         return np.maximum(self.free(x, y), self.pad.edge)
 
+    def sharp(self, x: Array, y: Array) -> Array:
+        """Return the height without the rounding of the rim."""
+        return np.maximum(self.spline.ev(x, y), self.pad.edge)
+
     def free(self, x: Array, y: Array) -> Array:
         """Return the same without the floor of the edge: it may dip below it near the border."""
         x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
