@@ -52,6 +52,7 @@ CAP_ROUND_MM = 6.0  # of the smooth lower of top and cap: rounder than 25 mm at 
 PLATEAU_MM = 0.15  # as for the apex of a foot: a stretch this close to the top is as high
 FOLLOWED_FROM = 0.6  # level from which the residual gap of the wish itself keeps its rule
 LOWERED_ROUND_MM = 2.0
+SAME_MM = 0.05  # heights along the arch line that no hand tells apart
 LET_GO = 0.6  # share of the free crest below which a crest in the window is given up
 HOLD_MM = 1.5  # the crest settles by so much when its surroundings are lowered
 
@@ -212,8 +213,8 @@ def crest_of(
 ) -> tuple[float, float, float]:
     """Return place and height of a pad's crest, mm: the highest along the arch line.
 
-    Inside its outline, in the window of the apex where that is as high; a plateau counts by its
-    middle, as it does for the foot's apex.
+    Inside its outline, in the window of the apex where that is as high; of places that no hand
+    tells apart the one nearest to the apex.
     """
     import shapely
 
@@ -234,8 +235,8 @@ def crest_of(
     if len(held) and held.max() >= best - PLATEAU_MM:
         z = np.where((x >= rear) & (x <= front), z, -np.inf)
         best = z.max()
-    middle = float(x[z >= best - 1e-2].mean())
-    k = int(np.argmin(np.abs(x - middle)))
+    apex = float(seating.landmarks["arch_apex"][0])
+    k = int(np.argmin(np.where(z >= best - SAME_MM, np.abs(x - apex), np.inf)))
     return float(x[k]), float(y[k]), float(z[k])
 
 
