@@ -5,7 +5,7 @@ Plan (old), Plan (new) -> describe_change -> sentences
 
 from __future__ import annotations
 
-from insole.planning.plan import FootPlan, Plan, WedgePlace
+from insole.planning.plan import ContourPlan, FootPlan, Plan, WedgePlace
 from insole.planning.support import move_words
 
 __all__ = ["describe_change"]
@@ -56,6 +56,13 @@ def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
 
 def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
     """Return how the pad changed, in a fitter's words."""
+    one, other = was.contour, now.contour
+    if one is not None and other is not None:
+        return _contour_changes(one, other)
+    if one is not None or other is not None:
+        return [
+            f"support: {_support_name(was)} before, {_support_name(now)} now"
+        ]  # fmt: skip
     a, b = was.pad, now.pad
     if a is None and b is None:
         return []
@@ -85,4 +92,31 @@ def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
             less = "lower" if what == "crest" else "less"
             words.append(f"{what} {abs(change):.1f} mm {more if change > 0 else less}")
     words += [f"new limit on the pad: {text}" for text in b.binding if text not in a.binding]
+    return words
+
+
+def _support_name(foot: FootPlan) -> str:
+    if foot.contour is not None:
+        return foot.contour.name
+    return "none" if foot.pad is None else "a pad on a base"
+
+
+def _contour_changes(was: ContourPlan, now: ContourPlan) -> list[str]:
+    """Return how a contoured bed changed, in a fitter's words."""
+    words = []
+    if was.length != now.length:
+        words.append(f"contoured bed: {was.length} before, {now.length} now")
+    if abs(was.support_level - now.support_level) > 1e-9:
+        words.append(f"support level: {100 * was.support_level:.0f} % before, "
+                     f"{100 * now.support_level:.0f} % now")  # fmt: skip
+    for name, unit in (("cup", "heel cup"), ("plate", "plate")):
+        before, after = getattr(was, name), getattr(now, name)
+        if abs(after - before) >= 0.05:
+            words.append(f"{unit}: {before:g} mm before, {after:g} mm now")
+    if was.metatarsal != now.metatarsal:
+        words.append(f"metatarsal pad: {was.metatarsal or 0:g} mm before, "
+                     f"{now.metatarsal or 0:g} mm now")  # fmt: skip
+    more = now.crest.height - was.crest.height
+    if abs(more) >= 0.1:
+        words.append(f"crest {abs(more):.1f} mm {'higher' if more > 0 else 'lower'}")
     return words

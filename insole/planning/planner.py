@@ -202,7 +202,8 @@ class _Side:
 
     def noted(self, notes: Sequence[Note]) -> _Side:
         """Return the same foot with `notes` ahead of its own."""
-        own = [*notes, *self.plan.notes]
+        first = [note for note in self.plan.notes if note.code == "effect"]
+        own = [*first, *notes, *(note for note in self.plan.notes if note.code != "effect")]
         return replace(self, plan=self.plan.model_copy(update={"notes": own}))
 
 
