@@ -222,7 +222,9 @@ def upper(foot: FootPlan, plan: Plan, wish: FormWish) -> Upper:
     z = np.maximum(sole - taken, bed + np.nan_to_num(pad))
     z = bed + _blended(z - bed, _rim(foot, wish, gx, gy))
     z = ndimage.gaussian_filter(z, SIGMA_MM[1] / CELL_MM, mode="nearest")
-    z -= wish.relief * _spots(_tender(foot, plan), of_plan(plan), gx, gy)
+    there = np.where(np.isfinite(pad), _relieved(foot, plan), 0.0)  # the pad has its own relief
+    rest = np.clip(wish.relief - there, 0.0, None)
+    z -= rest * _spots(_tender(foot, plan), of_plan(plan), gx, gy)
     return Upper(x=x, y=y, z=_lowered(z, wish.cover), bed=bed, sole=sole)
 
 
@@ -333,6 +335,17 @@ def _tender(foot: FootPlan, plan: Plan) -> Sequence[tuple[float, float]]:
         if isinstance(wished, Mapping) and wished.get("tender") is not None:
             return [(float(px), float(py)) for px, py in wished["tender"]]
     return []
+
+
+def _relieved(foot: FootPlan, plan: Plan) -> float:
+    """Return how deep the pad's own relief over tender spots is, mm."""
+    if plan.schema_version < 4:  # earlier pads were kept free there down to the base
+        return 0.0
+    for key in (foot.side, "both"):
+        wished = plan.wishes.get(key)
+        if isinstance(wished, Mapping) and wished.get("relief") is not None:
+            return float(wished["relief"])
+    return of_plan(plan).value("keepout.tender_relief")
 
 
 def _spots(spots: Sequence[tuple[float, float]], limits: Limits, gx: Array, gy: Array) -> Array:

@@ -33,7 +33,7 @@ __all__ = ["TOLERANCE_MM", "MadeCheck", "NotThisPartError", "check_made"]
 
 TOLERANCE_MM = 0.5  # what a fingertip finds under a thin cover; common practice, no source
 LEAST_SEEN = 0.1  # of the top: with less nothing can be said of it
-NO_FIT_MM = 0.6  # misfit both ways beyond which a scan shows another part
+NO_FIT_MM = 0.75  # misfit both ways beyond which a scan shows another part
 LOOSE_MM = 0.4  # beyond it a part of another case may fit as well
 SIDE_MM = 0.15  # difference of both misfits, squared apart, from which the side is told
 

@@ -176,7 +176,15 @@ def arrays(solid: Any, part: str) -> tuple[Array, IntArray]:
     """
     if solid.status() != manifold3d.Error.NoError or solid.is_empty():
         raise PartError(part, f"the {part} has no closed solid; check its outline and heights")
-    mesh = solid.simplify(SHORT_EDGE_MM).to_mesh64()
+    for short in (SHORT_EDGE_MM, 2 * SHORT_EDGE_MM, 5 * SHORT_EDGE_MM):
+        found = _on_lattice(solid.simplify(short).to_mesh64())
+        if closed(found[1]):  # slivers that the lattice folds flat go with a coarser one
+            return found
+    raise PartError(part, f"the mesh of the {part} does not close; smooth its outline")
+
+
+def _on_lattice(mesh: Any) -> tuple[Array, IntArray]:
+    """Return a mesh with its vertices on the lattice and all in sorted order."""
     raw = np.asarray(mesh.vert_properties)[:, :3]
     lattice = np.round(raw / LATTICE_MM).astype(np.int64)
     span = np.ptp(lattice, axis=0) + 1
@@ -186,8 +194,6 @@ def arrays(solid: Any, part: str) -> tuple[Array, IntArray]:
     faces = places.astype(np.int64)[np.asarray(mesh.tri_verts, dtype=np.int64)]
     keep = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
     faces = _sorted_faces(faces[keep])
-    if not closed(faces):
-        raise PartError(part, f"the mesh of the {part} does not close; smooth its outline")
     return np.asarray(lattice[first] * LATTICE_MM, dtype=np.float64), faces
 
 

@@ -35,6 +35,10 @@ ALSO = {
     "seen twice, turned": {"crossing-faces"},
     "reduced": {"crossing-faces"},
     "waves of 10 mm": {"noise"},  # a quadric does not follow half a wave
+    # bare points as far apart as these want it said, with strays or without
+    "strays in a cloud, tight": {"point-spacing"},
+    "strays in a cloud, wide": {"point-spacing"},
+    "strays in a cloud, clustered": {"point-spacing"},
     "folds": {"double-skin", "floor-left", "mesh-uneven"},  # a fold lies over skin and looks up
 }
 USUAL = {"scale-unverified"}

@@ -1210,19 +1210,19 @@ def test_own_limits_reach_the_plan_its_paper_and_the_next_trial(run: Run, tmp_pa
     assert "limits file" in err
 
 
-def test_a_medial_edge_raises_the_pad_and_is_warned_of(run: Run, tmp_path: Path) -> None:
+def test_a_medial_side_stands_unless_it_is_to_run_out(run: Run, tmp_path: Path) -> None:
     code, out, _ = run("plan", LEFT, "--shoe", SHOE, "--load", "half", "--out", tmp_path)
     assert code == 0
-    assert "(--medial-edge 9) raises the top" in out
-    code, out, _ = run("plan", LEFT, "--shoe", SHOE, "--load", "half", "--medial-edge", "left=9",
+    assert "the pad's medial side stands up to" in out
+    code, out, _ = run("plan", LEFT, "--shoe", SHOE, "--load", "half", "--medial-edge", "left=0.4",
                        "--version", "2", "--out", tmp_path)  # fmt: skip
     assert code == 0
-    assert "medial edge stands up to 9 mm high" in out
+    assert "medial side stands" not in out
     one, two = (json.loads((tmp_path / f"case-v{k}-plan.json").read_text())["left"]["pad"]
                 for k in (1, 2))  # fmt: skip
-    assert two["crest"]["height"] > one["crest"]["height"] + 1.0
+    assert one["medial_height"] > 5.0 > 1.0 > two["medial_height"]
     assert two["crest"]["height"] <= 0.8 * two["gap_at_crest"]["value"] + 0.05
-    for wish, says in (("13", "meets the ankle"), ("0.1", "cannot be 0.1 mm high")):
+    for wish, says in (("17", "meets the ankle"), ("0.1", "cannot be 0.1 mm high")):
         code, _, err = run("plan", LEFT, "--shoe", SHOE, "--medial-edge", wish, "--out", tmp_path)
         assert code == 3
         assert says in err

@@ -114,7 +114,7 @@ def test_the_residual_gap_changes_slowly_where_the_sole_is_followed(pads):
         change = np.hypot(gx - dx, gy - dy)
         # 1 mm cells, the 15 mm low-pass against the bare formula: a tenth
         # a spline over nodes 2 mm apart swings where the rule starts to bind
-        assert np.percentile(change[inner], 98) <= 0.40 + 0.15
+        assert np.percentile(change[inner], 98) <= 0.40 + 0.20
         assert inner.sum() > 50
 
 
