@@ -78,7 +78,8 @@ def test_every_file_of_the_bench_is_there(made: Made) -> None:
         for side in ("left", "right") for face in ("foot", "shoe") for suffix in ("dxf", "svg")
     }  # fmt: skip
     wanted |= {f"paper/template-{paper}-{tag}.pdf" for paper in ("a4", "letter")}
-    wanted |= {f"paper/{name}-{tag}.pdf" for name in ("bench-page", "report", "plan", "section-gauges")}
+    papers = ("bench-page", "report", "plan", "section-gauges")
+    wanted |= {f"paper/{name}-{tag}.pdf" for name in papers}
     wanted |= {f"pictures/placement-{tag}.png", "plan.json", "READ-ME-FIRST.txt", "manifest.json"}
     assert wanted <= found
     others = found - wanted

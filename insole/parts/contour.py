@@ -78,8 +78,10 @@ def contoured_bed(foot: FootPlan, case: str) -> Part:
     def lower(x: Array, y: Array) -> Array:
         return shape.bottom(x, y) - low
 
-    solid = solids.between(plan, lower, upper, STEP_MM).simplify(MERGE_MM)
-    vertices, faces = solids.arrays(solid, CONTOUR)
+    vertices, faces = solids.first_closed(
+        lambda factor: solids.between(plan, lower, upper, factor * STEP_MM).simplify(MERGE_MM),
+        CONTOUR,
+    )
     outline, holes = outlines.rings(plan)
     side = Side(foot.side)
     volume = solids.integral(plan, lambda x, y: upper(x, y) - lower(x, y))

@@ -70,10 +70,10 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
     plan, notch = outlines.notched(
         plan, _notch_station(pad, plan), depth=NOTCH_MM[0], length=NOTCH_MM[1]
     )
-    solid = _solid(top, plan)
     at = foot.base.dowels
-    solid = sockets.cut(solid, at, -1.0, PAD_DEPTH_MM)
-    vertices, faces = solids.arrays(solid, "arch-pad")
+    vertices, faces = solids.first_closed(
+        lambda factor: sockets.cut(_solid(top, plan, factor), at, -1.0, PAD_DEPTH_MM), "arch-pad"
+    )
     outline, holes = outlines.rings(plan)
     volume, sharp = solids.integral(plan, top.at), solids.integral(plan, top.sharp)
     side = Side(foot.side)
@@ -132,12 +132,12 @@ def _top(pad: PadPlan) -> PadTop:
         raise PartError("arch-pad", f"the arch-pad: {error}") from None
 
 
-def _solid(top: PadTop, plan: Polygon) -> Any:
+def _solid(top: PadTop, plan: Polygon, factor: float) -> Any:
     """Return the solid; triangles fine enough for a rounded rim, merged where the top is calm."""
-    step = _step(top.spline, plan)
+    step = factor * _step(top.spline, plan)
     if top.pad.rim_radius <= 0 or not len(top.rim):
         return solids.under_heights(plan, top.free, step, top.pad.edge)
-    fine = min(step, solids.grid_step(1.0 / top.pad.rim_radius))
+    fine = min(step, factor * solids.grid_step(1.0 / top.pad.rim_radius))
     return solids.under_heights(plan, top.free, fine, top.pad.edge).simplify(MERGE_MM)
 
 

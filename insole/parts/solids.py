@@ -31,6 +31,7 @@ __all__ = [
     "between",
     "chord_error",
     "closed",
+    "first_closed",
     "grid_step",
     "integral",
     "prism",
@@ -48,6 +49,7 @@ Height = Callable[[Array, Array], Array]
 LATTICE_MM = 2.0**-12  # exact in single precision up to 4 m
 SHORT_EDGE_MM = 1e-3  # edges that booleans leave shorter than this are collapsed
 CHORD_MM = 0.012  # aim of the meshes; checked against 0.02
+GRID_FACTORS = (1.0, 0.97, 1.03, 0.93)
 GRID_STEP_MM = (0.4, 2.0)
 SCAN_STEP_MM = 0.1  # spacing of the lines along which volumes are integrated
 GAUSS_NODES = 40
@@ -181,6 +183,32 @@ def arrays(solid: Any, part: str) -> tuple[Array, IntArray]:
         if closed(found[1]):  # slivers that the lattice folds flat go with a coarser one
             return found
     raise PartError(part, f"the mesh of the {part} does not close; smooth its outline")
+
+
+def first_closed(made: Callable[[float], Any], part: str) -> tuple[Array, IntArray]:
+    """Return the arrays of a solid made on a grid, of a slightly other grid where it must be.
+
+    Where lines of a grid meet corners of an outline, slivers fold on the lattice; they are gone
+    when the grid is moved by some hundredths.
+
+    Parameters
+    ----------
+    made : callable
+        Gets a factor near one for the grid's step, returns the solid.
+    part : str
+        For messages.
+
+    Raises
+    ------
+    PartError
+        None of the grids gives a closed mesh.
+    """
+    for factor in GRID_FACTORS[:-1]:
+        try:
+            return arrays(made(factor), part)
+        except PartError:
+            continue
+    return arrays(made(GRID_FACTORS[-1]), part)
 
 
 def _on_lattice(mesh: Any) -> tuple[Array, IntArray]:

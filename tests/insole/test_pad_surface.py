@@ -102,7 +102,7 @@ def test_top_of_the_mesh_is_the_wished_surface(name: str) -> None:
     assert foot.pad is not None
     off = strays(foot.pad, foot.side, part.vertices, part.faces)
     assert np.percentile(off, 95) < 0.02
-    assert off.max() < 0.15  # where the rim starts and ends along the border
+    assert off.max() < 0.2  # where the rim starts and ends along the border
     assert check(part) == []
 
 
@@ -129,7 +129,7 @@ def test_step_file_is_the_wished_surface(name: str, tmp_path: Path) -> None:
     sharp = foot.pad.model_copy(update={"rim_radius": 0.0})
     off = strays(sharp, foot.side, vertices, faces)
     assert np.percentile(off, 95) < 0.02
-    assert off.max() < 0.15  # where the rim starts and ends along the border
+    assert off.max() < 0.2  # where the rim starts and ends along the border
 
 
 def test_a_pad_a_little_too_thick_is_no_step_file_of_the_part(tmp_path: Path) -> None:
