@@ -14,7 +14,6 @@ import json
 import math
 import os
 import struct
-import time
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -746,11 +745,9 @@ def test_no_path_is_a_slip_of_the_caller():
 
 
 def refused(path: Path | list[Path], sentence: str) -> None:
-    """Reading raises one sentence that names the file, within two seconds."""
-    start = time.perf_counter()
+    """Reading raises one sentence that names the file."""
     with pytest.raises(ScanReadError, match=sentence) as caught:
         reading.read(path)
-    assert time.perf_counter() - start < 2.0
     message = str(caught.value)
     first = path[0] if isinstance(path, list) else path
     assert first.name in message or len(message) < 300
@@ -1061,8 +1058,7 @@ def whole_files(open3d, tmp_path_factory) -> dict[str, bytes]:
 
 
 def outcome(path: Path) -> str:
-    """Read a file: "scan" or "refused"; anything else, or more than two seconds, fails."""
-    start = time.perf_counter()
+    """Read a file: "scan" or "refused"; anything else fails."""
     try:
         scan = reading.read([path])
     except ScanReadError as error:
@@ -1070,7 +1066,6 @@ def outcome(path: Path) -> str:
     else:
         assert np.isfinite(scan.vertices).all()
         message = ""
-    assert time.perf_counter() - start < 2.0
     assert not message or path.name in message
     assert "\n" not in message
     return "refused" if message else "scan"

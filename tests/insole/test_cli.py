@@ -105,23 +105,18 @@ def test_every_option_has_help() -> None:
                 assert option.help, f"{name} {option.opts}"
 
 
-def test_help_is_quick_and_loads_nothing_heavy() -> None:
+def test_help_loads_nothing_heavy() -> None:
     code = (
         "import sys\nfrom insole import cli\ncode = cli.main(['make', '--help'])\n"
         "heavy = [m for m in ('numpy', 'scipy', 'pydantic', 'trimesh') if m in sys.modules]\n"
         "print('HEAVY', heavy, file=sys.stderr)\nraise SystemExit(code)"
     )
-    times = []
-    for _ in range(3):  # the best of three: the machine may be busy with something else
-        start = time.perf_counter()
-        done = subprocess.run(
-            [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
-        )
-        times.append(time.perf_counter() - start)
-        assert done.returncode == 0, done.stderr
-        assert "Usage: solewright make" in done.stdout
-        assert done.stderr.strip() == "HEAVY []"
-    assert min(times) < 1.0
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert "Usage: solewright make" in done.stdout
+    assert done.stderr.strip() == "HEAVY []"
 
 
 def test_questions_lists_every_question(run: Run) -> None:

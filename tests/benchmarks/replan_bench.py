@@ -1,0 +1,61 @@
+"""How long a plan, a re-plan with a moved pad and a contoured bed take, and making a pair.
+
+    python tests/benchmarks/replan_bench.py [--rounds N] [--make]
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from footscan.pipeline import Options
+from footscan.scan import Load
+from insole import workflow
+from insole.planning import planner, shoe
+from insole.planning.planner import FootWish, PlanWishes
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def main() -> int:
+    """Print medians in seconds."""
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("--rounds", type=int, default=7)
+    options.add_argument("--make", action="store_true", help="a pair's folder as well, in process")
+    given = options.parse_args()
+    scans = [
+        workflow.Shots(files=(ROOT / f"sample_scans/larch_{side}.ply",),
+                       options=Options(load=Load.HALF))
+        for side in ("left", "right")
+    ]  # fmt: skip
+    left, right = workflow.measure_feet(scans)
+    bed = shoe.load(ROOT / "sample_scans/shoe.toml")
+    wishes = {
+        "pad": FootWish(support_level=0.8),
+        "pad moved": FootWish(support_level=0.8, shift=(3.0, -2.0)),
+        "contoured bed": FootWish(support_level=0.8, contoured="full"),
+    }
+    for name, wish in wishes.items():
+        took = []
+        for _ in range(given.rounds):
+            start = time.perf_counter()
+            planner.plan(None, right, bed, PlanWishes(both=wish))
+            took.append(time.perf_counter() - start)
+        print(f"one foot, {name}: {statistics.median(took):.3f} s")
+    for name in ("pad", "contoured bed") if given.make else ():
+        plan = planner.plan(left, right, bed, PlanWishes(both=wishes[name], case="bench"))
+        with tempfile.TemporaryDirectory() as folder:
+            start = time.perf_counter()
+            workflow.make(plan, Path(folder))
+            print(f"make a pair, {name}, STEP files too: {time.perf_counter() - start:.1f} s")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
