@@ -35,8 +35,6 @@ MERGE_MM = 0.006
 GRIND_STEP_MM = 1.0
 CONTOUR_CELL_MM = 0.5
 CONTOUR_LEAST_MM = 8.0
-ROOF_STEP_MM = 1.0
-ROOF_REACH_MM = 3.0
 
 
 def contoured_bed(foot: FootPlan, case: str) -> Part:
@@ -180,13 +178,12 @@ def _brep(contour: ContourPlan, outline: Array, volume: float) -> Any:
     """Return the boundary solid: smooth top and underside, cut upright along the outline."""
     shape, plan = ContourShape(contour), Polygon(outline)
     low = _lowest(shape, plan)
-    x0, y0, x1, y1 = plan.bounds
-    reach, step = ROOF_REACH_MM, ROOF_STEP_MM
-    x = np.arange(x0 - reach, x1 + reach + step, step)
-    y = np.arange(y0 - reach, y1 + reach + step, step)
+    grid = contour.top
+    x = grid.x0 + grid.step * np.arange(len(grid.z))
+    y = grid.y0 + grid.step * np.arange(len(grid.z[0]))
     gx, gy = np.meshgrid(x, y, indexing="ij")
-    top, bottom = (
-        RectBivariateSpline(x, y, z - low, kx=3, ky=3, s=0)
-        for z in (shape.top(gx, gy), shape.bottom(gx, gy))
+    top, bottom = (  # the plan's own nodes: the kernel's work grows with their number
+        RectBivariateSpline(x, y, f(gx.ravel(), gy.ravel()).reshape(gx.shape) - low, s=0)
+        for f in (shape.top, shape.bottom)
     )
     return breps.between_splines(outline, bottom, top, volume, CONTOUR)
