@@ -9,7 +9,6 @@ underside are drawn a millimetre apart, for milling and for sheets that are grou
 
 from __future__ import annotations
 
-import math
 from functools import partial
 from typing import Any
 
@@ -25,16 +24,15 @@ from insole.parts.part import Mark, Part
 from insole.planning.plan import ContourPlan, FootPlan
 from insole.planning.tops import ContourShape
 
-__all__ = ["CONTOUR", "contour_lines", "contoured_bed"]
+__all__ = ["CONTOUR", "contoured_bed"]
 
 CONTOUR = "contoured-bed"
 NOTCH_MM = (2.0, 6.0)  # depth and length
 LABEL_MM = 7.0
 STEP_MM = 0.8  # of the mesh: the cup's wall bends with a radius of some 6 mm
 MERGE_MM = 0.006
-GRIND_STEP_MM = 1.0
-CONTOUR_CELL_MM = 0.5
-CONTOUR_LEAST_MM = 8.0
+LINE_CELL_MM = 0.5
+LINE_LEAST_MM = 8.0
 
 
 def contoured_bed(foot: FootPlan, case: str) -> Part:
@@ -83,8 +81,10 @@ def contoured_bed(foot: FootPlan, case: str) -> Part:
     outline, holes = outlines.rings(plan)
     side = Side(foot.side)
     volume = solids.integral(plan, lambda x, y: upper(x, y) - lower(x, y))
-    tops, top_lines = contour_lines(upper, plan)
-    floors, floor_lines = contour_lines(lower, plan)
+    tops, top_lines = outlines.height_lines(upper, plan, cell=LINE_CELL_MM, least=LINE_LEAST_MM)
+    floors, floor_lines = outlines.height_lines(
+        lower, plan, cell=LINE_CELL_MM, least=LINE_LEAST_MM
+    )
     return Part(
         name=CONTOUR, side=side, vertices=vertices, faces=faces, outline=outline, holes=holes,
         lines={"grind": top_lines, "under": floor_lines, "crest": _cross(contour)},
@@ -94,37 +94,6 @@ def contoured_bed(foot: FootPlan, case: str) -> Part:
             "grind_levels": tops, "under_levels": floors,
         },
     )  # fmt: skip
-
-
-def contour_lines(
-    height: solids.Height, plan: Polygon, step: float = GRIND_STEP_MM
-) -> tuple[tuple[float, ...], tuple[Array, ...]]:
-    """Return heights and contours of a face, `step` mm apart, inside an outline.
-
-    Returns
-    -------
-    levels : tuple of float
-        Height of each line, mm; a level that comes in pieces is repeated.
-    lines : tuple of ndarray, shape (n, 2)
-        In plan; a closed one repeats its first point.
-    """
-    from skimage import measure
-
-    x0, y0, x1, y1 = plan.bounds
-    cell = CONTOUR_CELL_MM
-    x, y = (np.arange(a, b + cell, cell) for a, b in ((x0, x1), (y0, y1)))
-    z = height(*np.meshgrid(x, y, indexing="ij"))
-    inside = shapely.contains_xy(plan, *np.meshgrid(x, y, indexing="ij"))
-    levels: list[float] = []
-    lines: list[Array] = []
-    for k in range(math.ceil(z[inside].min() / step), math.ceil(float(z[inside].max()) / step)):
-        for ring in measure.find_contours(z, k * step):
-            drawn = shapely.LineString(ring * cell + [x0, y0]).intersection(plan)
-            for line in shapely.get_parts(shapely.line_merge(drawn)):
-                if line.length > CONTOUR_LEAST_MM:
-                    levels.append(round(k * step, 3))
-                    lines.append(shapely.get_coordinates(line.simplify(0.01)))
-    return tuple(levels), tuple(lines)
 
 
 def _lowest(shape: ContourShape, plan: Polygon) -> float:

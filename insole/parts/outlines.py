@@ -9,6 +9,7 @@ the letters are ground away.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -19,9 +20,9 @@ from shapely import LineString, Polygon
 from footscan.scan import Array, Side
 from insole.parts.engraving import ARROW, CLEAR_MM, MARGIN_MM, mark_shape
 from insole.parts.part import Mark
-from insole.parts.solids import ring
+from insole.parts.solids import Height, ring
 
-__all__ = ["edge_at", "label", "marks_along", "notched", "rings"]
+__all__ = ["edge_at", "height_lines", "label", "marks_along", "notched", "rings"]
 
 NOTCH_ROOT_MM = 0.4  # radius at the root: a sharp one starts a crack
 LABEL_TURN_DEG = 90.0  # letters upright when the toe end points up
@@ -162,3 +163,49 @@ def _unevenness(points: Array, height: Callable[[Array, Array], Array]) -> float
     fit = np.linalg.lstsq(level, z, rcond=None)[0]
     slope, bump = float(np.hypot(*fit[:2])), float(np.ptp(z - level @ fit))
     return slope + bump if slope <= ALONG_SLOPE and bump <= ALONG_BUMP_MM else np.inf
+
+
+def height_lines(
+    height: Height, plan: Polygon, step: float = 1.0, *, cell: float, least: float,
+    above: float | None = None,
+) -> tuple[tuple[float, ...], tuple[Array, ...]]:
+    """Return heights and contours of a face, `step` mm apart, inside an outline.
+
+    Parameters
+    ----------
+    height : callable
+        Height at places (x, y), mm.
+    cell, least : float
+        Grid on which lines are found, shortest line that is kept, mm.
+    above : float or None
+        Lines start above this height; None: at the lowest place inside the outline, and they end
+        at the highest place inside.
+
+    Returns
+    -------
+    levels : tuple of float
+        Height of each line, mm; a level that comes in pieces is repeated.
+    lines : tuple of ndarray, shape (n, 2)
+        In plan; a closed one repeats its first point.
+    """
+    from skimage import measure
+
+    x0, y0, x1, y1 = plan.bounds
+    x, y = (np.arange(a, b + cell, cell) for a, b in ((x0, x1), (y0, y1)))
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    z = height(gx, gy)
+    if above is None:
+        seen = z[shapely.contains_xy(plan, gx, gy)]
+        first, top = math.ceil(seen.min() / step), float(seen.max())
+    else:
+        first, top = math.floor(above / step) + 1, float(z.max())
+    levels: list[float] = []
+    lines: list[Array] = []
+    for k in range(first, math.ceil(top / step)):
+        for found in measure.find_contours(z, k * step):
+            drawn = shapely.LineString(found * cell + [x0, y0]).intersection(plan)
+            for line in shapely.get_parts(shapely.line_merge(drawn)):
+                if line.length > least:
+                    levels.append(round(k * step, 3))
+                    lines.append(shapely.get_coordinates(line.simplify(0.01)))
+    return tuple(levels), tuple(lines)

@@ -108,21 +108,9 @@ def grind_lines(
     lines : tuple of ndarray, shape (n, 2)
         In plan, inside the outline; a closed one repeats its first point.
     """
-    from skimage import measure
-
-    x0, y0, x1, y1 = plan.bounds
-    x, y = (np.arange(a, b + CONTOUR_CELL_MM, CONTOUR_CELL_MM) for a, b in ((x0, x1), (y0, y1)))
-    z = top.at(*np.meshgrid(x, y, indexing="ij"))
-    levels: list[float] = []
-    lines: list[Array] = []
-    for k in range(math.floor(top.pad.edge / step) + 1, math.ceil(float(z.max()) / step)):
-        for ring in measure.find_contours(z, k * step):
-            drawn = shapely.LineString(ring * CONTOUR_CELL_MM + [x0, y0]).intersection(plan)
-            for line in shapely.get_parts(shapely.line_merge(drawn)):
-                if line.length > CONTOUR_LEAST_MM:
-                    levels.append(round(k * step, 3))
-                    lines.append(shapely.get_coordinates(line.simplify(0.01)))
-    return tuple(levels), tuple(lines)
+    return outlines.height_lines(
+        top.at, plan, step, cell=CONTOUR_CELL_MM, least=CONTOUR_LEAST_MM, above=top.pad.edge
+    )
 
 
 def _top(pad: PadPlan) -> PadTop:

@@ -43,7 +43,7 @@ from insole.planning.plan import (
     WedgePlan,
 )
 from insole.planning.ramp import shim_height
-from insole.planning.seating import Seating, lowering
+from insole.planning.seating import Seating, lowering, smoothstep
 from insole.planning.shaping import line_at
 from insole.planning.sole import continued
 from insole.planning.support import support_level
@@ -295,11 +295,6 @@ def _field(seating: Seating, measured: MeasuredFoot, outline: Array, limits: Lim
                   depth=np.where(inside, away, -away))  # fmt: skip
 
 
-def _smooth(t: Array) -> Array:
-    t = np.clip(t, 0.0, 1.0)
-    return np.asarray(t * t * (3.0 - 2.0 * t))
-
-
 def _breadths(seating: Seating, field: _Field) -> tuple[Array, Array]:
     """Return share of length, and of the bed's breadth in from the lateral border."""
     share = (field.gx - seating.station) / seating.foot_length
@@ -311,8 +306,8 @@ def _breadths(seating: Seating, field: _Field) -> tuple[Array, Array]:
 def _share(seating: Seating, field: _Field, level: float) -> Array:
     """Return the share of the gap to fill: all at heel and lateral border, the level between."""
     share, across = _breadths(seating, field)
-    heel = 1.0 - _smooth((share - HEEL_FULL[0]) / (HEEL_FULL[1] - HEEL_FULL[0]))
-    lateral = 1.0 - _smooth((across - LATERAL_FULL[0]) / (LATERAL_FULL[1] - LATERAL_FULL[0]))
+    heel = 1.0 - smoothstep((share - HEEL_FULL[0]) / (HEEL_FULL[1] - HEEL_FULL[0]))
+    lateral = 1.0 - smoothstep((across - LATERAL_FULL[0]) / (LATERAL_FULL[1] - LATERAL_FULL[0]))
     full = np.maximum(heel, lateral)
     return np.asarray(level + (1.0 - level) * full) if level < 1.0 else np.full(full.shape, level)
 
@@ -328,7 +323,7 @@ def _reliefs(seating: Seating, field: _Field, wish: ContourWish, limits: Limits)
     low, _ = edges_at(seating.foot_outline, at)
     centre = float(low[0]) + radius / 2 if np.isfinite(low[0]) else float(head[1])
     away = np.hypot(field.gx - at, field.gy - centre) - radius / 2
-    out = np.maximum(out, base * (1.0 - _smooth(away / FADE_MM)))
+    out = np.maximum(out, base * (1.0 - smoothstep(away / FADE_MM)))
     first = seating.landmarks.get("mth1")
     if first is not None:  # the front half of the first ray must stay free to drop
         half = limits.value("keepout.first_metatarsal_half") * seating.foot_length
@@ -338,7 +333,7 @@ def _reliefs(seating: Seating, field: _Field, wish: ContourWish, limits: Limits)
                             nan=FREE)  # fmt: skip
         beside = np.clip(ray[:, None] - field.gy, 0.0, None)
         off = np.hypot(np.clip(start - field.gx, 0.0, None), beside)
-        out = np.maximum(out, base * (1.0 - _smooth(off / FADE_MM)))
+        out = np.maximum(out, base * (1.0 - smoothstep(off / FADE_MM)))
     return np.asarray(out)
 
 
@@ -348,8 +343,8 @@ def _rim(
     """Return how high the top may stand above its bed, mm: cup, flange, lateral border."""
     cup = limits.value("contour.cup") if wish.cup is None else wish.cup
     share, across = _breadths(seating, field)
-    behind = 1.0 - _smooth((share - CUP_ENDS[0]) / (CUP_ENDS[1] - CUP_ENDS[0]))
-    medial = _smooth((across - 0.3) / 0.4)
+    behind = 1.0 - smoothstep((share - CUP_ENDS[0]) / (CUP_ENDS[1] - CUP_ENDS[0]))
+    medial = smoothstep((across - 0.3) / 0.4)
     lateral_rim, flange = limits.value("contour.lateral"), limits.value("feel.flange")
     slope = math.tan(math.radians(limits.value("feel.slope_medial")))
     inward = np.clip(field.depth, 0.0, None)
@@ -380,7 +375,7 @@ def _front(
         ramp = np.minimum(flat + slope * np.clip(clear, 0.0, None), np.maximum(plate, flat))
         # the wedge built in runs on through all of it
         contour = np.maximum(lower_of(top - shim, ramp, 1.5), flat)
-        ahead = _smooth(-clear / 6.0)
+        ahead = smoothstep(-clear / 6.0)
         return np.asarray((1.0 - ahead) * contour + ahead * flat + shim)
     ends = _front_depth(seating, field, limits)
     return np.asarray(np.minimum(lower_of(top, np.minimum(plate, edge + slope * ends), 1.0),

@@ -32,7 +32,7 @@ from insole.planning.outline import Layout, edges_at
 from insole.planning.plan import Note, NoteLevel, SeatingRecord
 from insole.planning.shoe import Shoe
 
-__all__ = ["Seating", "bed_heights", "lowering", "seat"]
+__all__ = ["Seating", "bed_heights", "lowering", "seat", "smoothstep"]
 
 CELL_MM = 1.0
 ROUNDS = 4  # fixed-point rounds of the plan position under a small tilt; 2 already give 0.01 mm
@@ -178,8 +178,8 @@ def lowering(measured: MeasuredFoot, x: Array | float, z: Array | float, limits:
     amount, top = _amount(measured, limits), max(float(apex.xyz[2]), 1e-6)
     heel = limits.value("seating.heel_seat") * measured.foot.length
     ball = _ball_x(measured)
-    rise = _smoothstep((x - heel) / max(float(apex.xyz[0]) - heel, 1.0))
-    fall = _smoothstep((ball - x) / max(ball - float(apex.xyz[0]), 1.0))
+    rise = smoothstep((x - heel) / max(float(apex.xyz[0]) - heel, 1.0))
+    fall = smoothstep((ball - x) / max(ball - float(apex.xyz[0]), 1.0))
     along = np.where(x < apex.xyz[0], rise, fall)
     return amount * along * np.sin(np.pi / 2 * np.clip(z / top, 0.0, 1.0))
 
@@ -349,7 +349,7 @@ def _ball_x(measured: MeasuredFoot) -> float:
     return float(np.mean([marks[name].xyz[0] for name in names]))
 
 
-def _smoothstep(t: Array) -> Array:
+def smoothstep(t: Array) -> Array:
     """Return 3t² - 2t³ on 0..1, clipped."""
     t = np.clip(t, 0.0, 1.0)
     return t * t * (3.0 - 2.0 * t)
