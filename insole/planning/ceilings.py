@@ -174,7 +174,7 @@ def room(
         _base_edge(seating, gx, gy, limits),
         _lateral_end(seating, x, gy, limits),
         *_ball(seating, gx, gy, limits),
-        _rear(seating, gx, gap, limits),
+        *_rear(seating, gx, gap, limits),
         _first_metatarsal(seating, x, gx, gy, gap, limits),
         _fifth_base(seating, gx, gy, limits),
         _flange(seating, x, gy, limits),
@@ -304,22 +304,29 @@ def _ball(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]
     ]  # fmt: skip
 
 
-def _rear(seating: Seating, x: Array, gap: Array, limits: Limits) -> Ceiling:
-    """Rear edge not behind a share of the length, nor where the heel rests."""
+def _rear(seating: Seating, x: Array, gap: Array, limits: Limits) -> list[Ceiling]:
+    """Rear edge not behind a share of the length, nor where the heel rests.
+
+    Two rules, since their edges differ: ahead of the line across the sole is not followed, so the
+    top has to run out; beside the heel's contact the foot crosses the edge and leads the top.
+    """
     share = limits.value("keepout.rear")
-    station = (x - seating.station) / seating.foot_length
-    free = limits.value("keepout.heel_contact_to")
+    ahead = (x - seating.station) - share * seating.foot_length
     clear = gap - limits.value("keepout.heel_contact")
-    resting = (station < free) & (clear < 0)
+    past = (x - seating.station) - limits.value("keepout.heel_contact_to") * seating.foot_length
     # the sole rises at about one in two there
-    off_heel = np.maximum((station - free) * seating.foot_length, 2.0 * clear)
-    return Ceiling(
-        code="rear",
-        words=f"the rear edge stays ahead of {100 * share:.0f} % of the foot's length and of the "
-        "heel's contact",
-        z=np.where((station >= share) & ~resting, FREE, 0.0),
-        inside=np.minimum((station - share) * seating.foot_length, off_heel),
-    )
+    off_heel = np.maximum(past, 2.0 * clear)
+    return [
+        Ceiling(
+            code="rear",
+            words=f"the rear edge stays ahead of {100 * share:.0f} % of the foot's length",
+            z=np.where(ahead >= 0, FREE, 0.0), inside=ahead,
+        ),
+        Ceiling(
+            code="heel", words="the rear edge stays off the heel's contact",
+            z=np.where(off_heel >= 0, FREE, 0.0), inside=off_heel,
+        ),
+    ]  # fmt: skip
 
 
 def _first_metatarsal(

@@ -411,13 +411,14 @@ def _held(
 ) -> Array:
     """Return the ceiling under which the crest lies in its window along the bed.
 
-    Away from the apex the arch line may nowhere be as high as its highest point in the window,
-    and the bed's breadth is lowered with it. That keeps the order of surfaces, so more support
-    never lowers the pad. Where a place that is kept free takes most of the height in the window,
-    the crest is let go: there it cannot be.
+    Outside it the arch line may nowhere be as high as its highest point in the window, and the
+    bed's breadth is lowered with it; inside nothing is, so that the crest fills what was wished.
+    That keeps the order of surfaces, so more support never lowers the pad. Where a place that is
+    kept free takes most of the height in the window, the crest is let go: there it cannot be.
     """
     free = space.lowest(level)
-    top = _topped(space, free, border, wish, limits)
+    whole = replace(space, relief=np.zeros_like(space.relief))  # a hollow moves no crest
+    top = _topped(whole, whole.lowest(level), border, wish, limits)
     y = line_at(seating, space.x)
     j = np.clip(np.rint((y - space.y[0]) / space.cell).astype(int), 0, len(space.y) - 1)
     rows = np.arange(len(space.x))
@@ -427,8 +428,8 @@ def _held(
     highest = float(line[inside].max()) if inside.any() else 0.0
     if highest < LET_GO * float(line.max()):
         return free
-    aim = float(seating.landmarks["arch_apex"][0])
-    fall = highest - OFF_CREST_SLOPE * np.abs(space.x - aim)
+    off = np.maximum(window[0] + HOLD_MM - space.x, space.x - window[1] + HOLD_MM)
+    fall = highest - OFF_CREST_SLOPE * np.clip(off, 0.0, None)
     across = np.maximum(space.gap / gap[:, None], 1.0)
     return np.minimum(free, fall[:, None] * across)
 

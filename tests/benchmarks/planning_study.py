@@ -9,6 +9,8 @@ held against the rules again, from the foot and the stored plan alone:
     reached    share of the gap filled at the crest against the level planned
     support    midfoot share, contact area and heel peak without and with a pad, and with a
                contoured bed of full length: share of feet that are no worse off
+    bound      the same when level x gap is filled everywhere behind the ball, and all of it under
+               the heel: no bed that leaves the ball flat can do more at this level
     contact    standing: peak on the pad against those at heel and forefoot; pedalling: peak on
                the pad against half of that at the forefoot; contact area without and with it
 
@@ -37,7 +39,7 @@ from footscan.pipeline import Options, measure_feet_in
 from footscan.results import MeasuredFoot, ScanReport, Verdict
 from footscan.scan import Load, Side
 from footscan.specimen import build, random_shape
-from insole.planning import planner, seating
+from insole.planning import contact, planner, pressing, seating
 from insole.planning.ceilings import low_pass
 from insole.planning.limits import default_limits
 from insole.planning.outline import edges_at, lay_out
@@ -67,6 +69,7 @@ class Row:
     snug: float = 0.0  # share of the pad within 1 mm of the wish
     pad: dict[str, tuple[float, ...]] | None = None  # figures per load, see `figures`
     contour: dict[str, tuple[float, ...]] | None = None
+    bound: dict[str, tuple[float, ...]] | None = None
     broken: dict[str, float]
     above: float = 0.0
     standing: tuple[float, float, float] = (0.0, 0.0, 0.0)  # pad, heel, forefoot, kPa
@@ -116,7 +119,7 @@ def planned(foot: MeasuredFoot, name: str, edge: float | None = None) -> Row:
     ).feet[0]  # fmt: skip
     return Row(
         level=record.pad.support_level, snug=record.pad.snug or 0.0, pad=figures(record),
-        contour=figures(contour),
+        contour=figures(contour), bound=bound(contour, seated),
         name=name, arch=arch, binding=tuple(record.pad.binding), took=took,
         along=record.pad.crest.from_rear - apex[0],
         across=crest_y(record) - apex[1],
@@ -142,6 +145,33 @@ def figures(record: FootPlan) -> dict[str, tuple[float, ...]]:
         for case in record.contact.cases
         if case.before and case.after and case.ankle is None
     }  # fmt: skip
+
+
+def bound(record: FootPlan, seated: seating.Seating) -> dict[str, tuple[float, ...]]:
+    """Return `figures` of a bed that fills the wish behind the ball without any other rule."""
+    limits, cell = default_limits(), 2
+    x, y = seated.sole.x[::cell], seated.sole.y[::cell]
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    gap = np.clip((seated.sole.z - seated.bed.z)[::cell, ::cell], 0.0, None)
+    regions = pressing.region_maps(seated, gx, gy, limits)
+    filled = np.where(regions["midfoot"], record.contour.support_level, 1.0 * regions["heel"])
+    spring = contact.winkler(
+        limits.value("contact.tissue_modulus"), limits.value("contact.tissue_thickness"))
+    found = {}
+    for case in record.contact.cases:
+        if case.ankle is not None or case.before is None:
+            continue
+        after = contact.press(
+            gap * (1.0 - filled), cell, spring, case.load, case.centre, regions=regions,
+            origin=(float(x[0]), float(y[0])),
+        )
+        pressure = np.nan_to_num(after.pressure)
+        before = case.before
+        found[case.case] = (
+            before.area, after.area, before.share["midfoot"], after.shares["midfoot"],
+            before.peak["heel"], pressure[regions["heel"]].max(initial=0.0),
+            before.peak["forefoot"], pressure[regions["forefoot"]].max(initial=0.0))
+    return found
 
 
 def crest_y(record: FootPlan) -> float:
@@ -276,7 +306,7 @@ def said(rows: list[Row]) -> list[str]:
                  f"{sum(r.filled >= r.level - 0.03 for r in loose)} of {len(loose)}")  # fmt: skip
     lines.append(f"pad's area within 1 mm of the wish: median "
                  f"{100 * np.median([r.snug for r in pads]):.0f} %")  # fmt: skip
-    for kind in ("pad", "contour"):
+    for kind in ("pad", "contour", "bound"):
         lines += _support(kind, [getattr(r, kind) for r in pads if getattr(r, kind)])
     lines.append(f"a plan takes {np.median([r.took for r in rows]):.2f} s in the middle")
     return lines

@@ -273,6 +273,15 @@ def test_a_moved_pad_still_keeps_the_rules():
     assert any(n.code == "crest-off-apex" for n in notes)
 
 
+@pytest.mark.parametrize("level", [0.6, 0.8, 1.0])
+@pytest.mark.parametrize("arch", [8.0, 12.0, 16.0])
+def test_the_crest_fills_what_was_wished(arch, level):
+    """Within 3 points: neither the run-out at the heel nor the crest's window takes any of it."""
+    pad = made(seated(arch=arch), level=level)
+    filled = pad.crest.height / pad.gap_at_crest.value
+    assert level - 0.03 <= filled <= level + 0.01
+
+
 @pytest.mark.parametrize("depth", [None, 1.0, 2.0])
 def test_a_tender_spot_gets_a_shallow_relief(depth):
     """As deep as wished over the spot, nothing far from it, no crater: a slope of at most 0.4."""
