@@ -360,7 +360,7 @@ def plan(
     metavar="WxH",
     help="Sheets of stock on which parts are nested for cutting, mm.",
 )
-@click.option("--no-step", is_flag=True, help="Leave STEP files out (saves seconds).")
+@click.option("--step", is_flag=True, help="Write STEP solids for CAD too (takes seconds more).")
 @click.option(
     "--layers",
     is_flag=True,
@@ -388,7 +388,7 @@ def make(
     bed: str,
     kerf: float,
     sheet: str,
-    no_step: bool,
+    step: bool,
     layers: bool,
     materials: Path | None,
     form: bool,
@@ -403,7 +403,7 @@ def make(
 
     say = quiet_or(quiet)
     settings = Settings(
-        bed=_size("--bed", bed), kerf=kerf, sheet=_size("--sheet", sheet), step=not no_step,
+        bed=_size("--bed", bed), kerf=kerf, sheet=_size("--sheet", sheet), step=step,
         layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
     )  # fmt: skip
     plan = _plan_for(inputs, given, say)

@@ -20,7 +20,7 @@ SAMPLES = ROOT / "sample_scans"
 DATA = ROOT.parent / "shared" / "data"
 PAIR = [str(SAMPLES / "larch_left.ply"), str(SAMPLES / "larch_right.ply")]
 WISH = ["--shoe", str(SAMPLES / "shoe.toml"), "--forefoot", "2", "--case", "larch"]
-MAKE = ["--no-step", "--thick-edges-checked", "--quiet"]
+MAKE = ["--thick-edges-checked", "--quiet"]
 SHARE = 0.01  # of the volume: what grinding and a printer's flow leave open anyway
 
 
@@ -188,7 +188,7 @@ def test_made_twice_is_kept_and_never_changed(
     made: Made, capsys: pytest.CaptureFixture[str]
 ) -> None:
     before, out = files_below(made.folder), str(made.folder.parent)
-    again = ["make", str(made.folder / "plan.json"), "--no-step", "--thick-edges-checked"]
+    again = ["make", str(made.folder / "plan.json"), "--thick-edges-checked"]
     assert cli.main([*again, "--out", out]) == 0
     assert "kept as it is" in capsys.readouterr().err
     assert files_below(made.folder) == before
@@ -196,7 +196,7 @@ def test_made_twice_is_kept_and_never_changed(
     changed["date"] = "some other day"
     other = made.folder.parent / "changed.json"
     other.write_text(json.dumps(changed), encoding="utf-8")
-    code = cli.main(["make", str(other), "--no-step", "--thick-edges-checked", "--out", out])
+    code = cli.main(["make", str(other), "--thick-edges-checked", "--out", out])
     other.unlink()
     err = capsys.readouterr().err
     assert code == 3
@@ -214,7 +214,7 @@ def test_plan_then_make_is_make_from_scans(made: Made, tmp_path: Path) -> None:
 def test_step_of_one_foot_reads_back(made: Made, tmp_path: Path) -> None:
     import cadquery
 
-    arguments = ["make", PAIR[0], "--case", "larch", "--quiet", "--out", str(tmp_path)]
+    arguments = ["make", PAIR[0], "--case", "larch", "--step", "--quiet", "--out", str(tmp_path)]
     assert cli.main(arguments) == 0
     folder = tmp_path / "larch-v1"
     plan = from_json((folder / "plan.json").read_text(encoding="utf-8"))
@@ -282,11 +282,11 @@ def test_turned_feet_in_other_units(
 def test_a_closed_sole_gives_no_pad(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     files = [str(p) for p in data("real_pair/left_foot.stl", "real_pair/right_foot.stl")]
     out = tmp_path / "out"
-    assert cli.main(["make", *files, "--no-step", "--out", str(out)]) == 3
+    assert cli.main(["make", *files, "--out", str(out)]) == 3
     err = capsys.readouterr().err
     assert "sole is closed" in err
     assert not out.exists()
-    assert cli.main(["make", *files, "--no-step", "--without-arch", "--out", str(out)]) == 0
+    assert cli.main(["make", *files, "--without-arch", "--out", str(out)]) == 0
     assert capsys.readouterr().out.count("no arch pad: ") == 2
     plan = from_json((out / "case-v1" / "plan.json").read_text(encoding="utf-8"))
     assert [foot.side for foot in plan.feet] == ["left", "right"]

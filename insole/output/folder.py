@@ -72,7 +72,7 @@ class Settings:
     papers : tuple of str
         Sizes of the 1:1 template.
     step : bool
-        Whether STEP files are wanted.
+        Whether STEP files are wanted: the CAD kernel alone takes seconds.
     layers : bool
         Pads and inside shims are built up from sheet; else they are ground from one blank.
     materials : Materials
@@ -85,7 +85,7 @@ class Settings:
     kerf: float = 0.0
     sheet: tuple[float, float] = (600.0, 400.0)
     papers: tuple[str, ...] = ("a4", "letter")
-    step: bool = True
+    step: bool = False
     layers: bool = False
     materials: Materials = field(default_factory=default_materials)
     form: FormWish | None = None

@@ -212,8 +212,8 @@ def test_only_print_files_of_that_material_are_scaled(tmp_path):
             if item.path.startswith("print/") or item.path.endswith("side-up-demo-0001-v1.dxf")
         ]  # fmt: skip
 
-    plain = Settings(step=False)
-    scaled = Settings(step=False, materials=table_of.load(own(tmp_path)))
+    plain = Settings()
+    scaled = Settings(materials=table_of.load(own(tmp_path)))
     places = [
         folder.write(plan, parts, tmp_path / name, settings=how, writers=writers(how))
         for name, how in (("plain", plain), ("scaled", scaled))

@@ -872,7 +872,7 @@ def test_a_plan_on_file_is_no_way_around_a_stop(run: Run, plan_file: Path, tmp_p
     record["answers"]["wound"] = "yes"
     (tmp_path / "stopped.json").write_text(json.dumps(record), encoding="utf-8")
     code, _, err = run(
-        "make", tmp_path / "stopped.json", "--thick-edges-checked", "--no-step",
+        "make", tmp_path / "stopped.json", "--thick-edges-checked",
         "--out", tmp_path / "out",
     )  # fmt: skip
     assert code == 4
@@ -885,7 +885,7 @@ def test_thick_edges_must_be_read_first(
 ) -> None:
     monkeypatch.setattr(sys.stdin, "isatty", lambda: False, raising=False)
     for quiet in ([], ["--quiet"]):
-        code, out, err = run("make", plan_file, "--no-step", "--out", tmp_path / "out", *quiet)
+        code, out, err = run("make", plan_file, "--out", tmp_path / "out", *quiet)
         assert (code, out) == (4, "")
         assert "--thick-edges-checked" in err
         assert (
@@ -902,7 +902,7 @@ def test_thick_edges_answered_at_the_terminal(
 
     monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
     monkeypatch.setattr(click, "confirm", lambda *_, **__: False)
-    code, _, err = run("make", plan_file, "--no-step", "--out", tmp_path / "out")
+    code, _, err = run("make", plan_file, "--out", tmp_path / "out")
     assert code == 4
     assert "not confirmed" in err
     assert not (tmp_path / "out").exists()
@@ -1069,7 +1069,7 @@ def test_plan_make_trial_and_case_agree_on_one_folder(
     run: Run, plan_file: Path, tmp_path: Path
 ) -> None:
     """A named case keeps plans and trials by itself, in the folder that parts go into."""
-    code, _, err = run("make", plan_file, "--no-step", "--thick-edges-checked", "--out", tmp_path)
+    code, _, err = run("make", plan_file, "--thick-edges-checked", "--out", tmp_path)
     assert code == 0, err
     made = tmp_path / "larch-v1" / "plan.json"
     code, out, err = run("trial", made, "--felt", "too high", "--same", "--no-red-flags", "--on",
@@ -1082,7 +1082,7 @@ def test_plan_make_trial_and_case_agree_on_one_folder(
     other = json.loads(plan_file.read_text(encoding="utf-8")) | {"date": "May"}
     changed = tmp_path / "changed.json"
     changed.write_text(json.dumps(other), encoding="utf-8")
-    code, _, err = run("make", changed, "--no-step", "--thick-edges-checked", "--out", tmp_path)
+    code, _, err = run("make", changed, "--thick-edges-checked", "--out", tmp_path)
     assert code == 3
     assert "give this one a new --version" in err
 

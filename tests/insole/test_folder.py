@@ -32,7 +32,7 @@ from insole.planning.plan import Override, Plan, fingerprint, from_json
 from tests.insole.test_printing import mirrored, prism
 from tests.plans import sample_plan
 
-QUICK = Settings(step=False, papers=("a4",))
+QUICK = Settings(papers=("a4",))
 
 
 @pytest.fixture(scope="module")
@@ -78,7 +78,8 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]:
     said: list[str] = []
     plan = sample_plan(under=True)
     out = tmp_path_factory.mktemp("out")
-    return folder.write(plan, all_parts(plan), out, say=said.append), said
+    settings = Settings(step=True)
+    return folder.write(plan, all_parts(plan), out, settings=settings, say=said.append), said
 
 
 def test_a_pair_gets_every_kind_of_file(whole: tuple[Path, list[str]]) -> None:
@@ -296,7 +297,8 @@ def test_without_the_kernel_all_other_files_are_there(
             raise printing.StepUnavailable("no STEP files: this machine misses libGL.so.1")
 
     said: list[str] = []
-    place = write(plan, pair, tmp_path, settings=Settings(), worker=Bare(), say=said.append)
+    settings = Settings(step=True)
+    place = write(plan, pair, tmp_path, settings=settings, worker=Bare(), say=said.append)
     assert not (place / "solid").exists()
     assert list((place / "print").iterdir())
     assert said == ["no STEP files: this machine misses libGL.so.1"]

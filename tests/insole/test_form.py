@@ -39,7 +39,7 @@ LEVEL = {"name": "level", "inside": {"length": 285, "ball_width": 104, "heel_wid
          "bed": {"drop": 0}}  # fmt: skip
 RAMP = LEVEL | {"inside": LEVEL["inside"] | {"length": 278}, "bed": {"drop": 14}}
 PLAIN = FormWish()
-QUICK = Settings(step=False, papers=("a4",))
+QUICK = Settings(papers=("a4",))
 
 
 def arch_gap(x: Array, y: Array) -> Array:
@@ -489,6 +489,6 @@ def test_the_options_ask_for_the_form_first(scanned, capsys, tmp_path):
     options = ["make", str(path), "--out", str(tmp_path / "out"), "--thick-edges-checked"]
     assert cli.main([*options, "--form-cover", "2"]) == 2
     assert "add --form" in capsys.readouterr().err
-    assert cli.main([*options, "--form", "--no-step"]) == 3
+    assert cli.main([*options, "--form"]) == 3
     assert re.search(r"keeps no sole", capsys.readouterr().err)
     assert not list(Path(tmp_path).glob("out/*"))

@@ -20,7 +20,7 @@ from insole.parts.part import Part
 from tests.insole.test_printing import prism
 from tests.plans import sample_plan
 
-QUICK = Settings(step=False, papers=("a4",))
+QUICK = Settings(papers=("a4",))
 NEW = """
 [shop-{kind}]
 words = "what we have"
