@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from insole.output.nesting import NestedSheet
+from insole.parts.build import hanging_area
 from insole.parts.contour import CONTOUR
 from insole.parts.form import FORM
 from insole.parts.materials import Material, Materials, amount
@@ -35,6 +36,8 @@ LINE_ROWS = (
 )
 MOULDED = "the moulded bed replaces base and pad; a shim goes under it"
 CUT_FIRST = re.compile(r"^(cut|milled) from \w+, or ")  # the other way to make it
+FLAT_DOWN = "flat side down"
+HANGS_CM2 = 1.0  # less hangs over than any printer bridges; common practice, no source
 BLOCK_MM = 5.0  # of stock left around a milled part; common practice, no source
 PIN_MM = 14.0  # from the part's ends to its datum pins; common practice, no source
 PLASTER_WATER = 0.6  # by weight of the powder: value from memory
@@ -252,7 +255,10 @@ def print_rows(making: Making) -> list[str]:
         material = making.materials.get(part.material)
         if material is None or not making.printed(part):
             continue
-        row = f"{material.name}, {CUT_FIRST.sub('', material.advice)}{_infill(material)}"
+        advice = CUT_FIRST.sub("", material.advice)
+        if part.facts.get("curved_underside"):
+            advice = advice.replace(FLAT_DOWN, _underside_down(part))
+        row = f"{material.name}, {advice}{_infill(material)}"
         litres = _plaster_litres(part, making.materials)
         if litres:
             powder = _powder(litres)
@@ -263,6 +269,17 @@ def print_rows(making: Making) -> list[str]:
             )
         rows.setdefault(row, []).append(part.label)
     return [f"{', '.join(labels)}: {row}" for row, labels in rows.items()]
+
+
+def _underside_down(part: Part) -> str:
+    """Return how a part with a curved underside lies on the printer."""
+    area = hanging_area(part) / 100.0
+    if area < HANGS_CM2:
+        return "underside down, without supports"
+    return (
+        f"underside down, with supports from the plate under {area:.0f} cm² of it, since it "
+        "follows the shoe's bed (none on the top), or standing on its side"
+    )
 
 
 def _infill(material: Material) -> str:

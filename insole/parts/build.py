@@ -27,7 +27,7 @@ from insole.parts.wedge import shim
 from insole.planning.dowels import LEFT_MM
 from insole.planning.plan import Plan
 
-__all__ = ["PROCESSES", "Process", "all_parts", "check"]
+__all__ = ["PROCESSES", "Process", "all_parts", "check", "hanging_area"]
 
 VOLUME_SHARE = 0.01  # mesh against the analytic or integrated volume
 EDGE_MOST_MM = 0.5  # thickest pad edge that a fingertip passes under a cover
@@ -119,7 +119,7 @@ def check(
     found = [
         *_volume(part, solid),
         *_edges(part, PROCESSES[process]),
-        *_overhang(part, PROCESSES[process]),
+        *_overhang(part, process),
         *_room(part, bed),
         *_side(part, solid),
         *_marks(part, solid),
@@ -166,17 +166,21 @@ def _edges(part: Part, process: Process) -> list[str]:
     return found
 
 
-def _overhang(part: Part, process: Process) -> list[str]:
-    """Look for faces that hang over steeper than the process allows, lying on the shoe face."""
+def hanging_area(part: Part, process: str = "print") -> float:
+    """Return how much hangs over steeper than a process allows, lying on the shoe face, mm2."""
     corners = part.vertices[part.faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     length = np.linalg.norm(normal, axis=1)
-    limit = -math.sin(math.radians(process.overhang)) * length
+    limit = -math.sin(math.radians(PROCESSES[process].overhang)) * length
     hanging = (normal[:, 2] < limit - 1e-9) & (corners[:, :, 2].max(axis=1) > BRIDGE_MM)
     if hanging.any() and "sockets" in part.facts:  # their roofs are bridged, 4.3 mm wide
         centre = corners[:, :, :2].mean(axis=1)
         hanging &= ~shapely.contains_xy(socket_discs(part).buffer(0.01), *centre.T)
-    area = float(length[hanging].sum() / 2)
+    return float(length[hanging].sum() / 2)
+
+
+def _overhang(part: Part, process: str) -> list[str]:
+    area = hanging_area(part, process)
     if area < 1.0:
         return []
     if part.facts.get("curved_underside"):
@@ -184,7 +188,8 @@ def _overhang(part: Part, process: Process) -> list[str]:
             f"its underside follows the shoe's bed: printed as it lies, {area / 100:.0f} cm2 under "
             "heel and arch want support from the plate (none on the top); or print it on its side"
         ]
-    return [f"{area:.0f} mm2 of it hang over by more than {process.overhang:g}° when it lies flat"]
+    steep = PROCESSES[process].overhang
+    return [f"{area:.0f} mm2 of it hang over by more than {steep:g}° when it lies flat"]
 
 
 def _room(part: Part, bed: tuple[float, float, float] | None) -> list[str]:

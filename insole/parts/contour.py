@@ -48,7 +48,7 @@ def contoured_bed(foot: FootPlan, case: str) -> Part:
     Returns
     -------
     Part
-        ``"contoured-bed"``; `facts` give plate, cup, crest, height and where it wants support.
+        ``"contoured-bed"``; `facts` give plate, cup, crest and height.
 
     Raises
     ------

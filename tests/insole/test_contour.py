@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from functools import lru_cache
 
 import numpy as np
@@ -212,6 +213,36 @@ def test_the_part_is_closed_of_its_side_and_volume(length):
         high = part.vertices[crest][part.vertices[crest][:, 2].argmax()]
         assert (high[1] > 0) == (part.side is Side.RIGHT)
         assert [s for s in build.check(part) if "underside follows" not in s] == []
+
+
+def test_the_printer_is_told_where_it_wants_supports():
+    """A level underside lies on the plate; under a bed that rises to the heel the rest hangs."""
+    from insole.output import readme
+    from insole.parts.material_file import default_materials
+    from insole.planning.plan import Plan
+
+    high = parse(SHOE.record() | {
+        "bed": {"heights": {line: [14.0, 12.0, 8.0, 5.0, 5.0] for line in
+                            ("medial", "midline", "lateral")}}})  # fmt: skip
+    said = {}
+    for name, shoe in (("level", SHOE), ("raised", high)):
+        foot = feet.analytic(side="right", arch=13.0)
+        wish = PlanWishes(both=FootWish(contoured="three-quarter", support_level=0.8))
+        plan = planner.plan(None, foot, shoe, wish)
+        assert isinstance(plan, Plan)
+        part = contoured_bed(plan.feet[0], "demo")
+        making = readme.Making(plan=plan, parts=[part], materials=default_materials(), tag="x")
+        (said[name],) = readme.print_rows(making)
+        if name == "raised":
+            mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
+            down = mesh.face_normals[:, 2] < -math.sin(math.radians(50.0))
+            off = mesh.triangles[:, :, 2].max(axis=1) > 0.3
+            area = mesh.area_faces[down & off].sum() / 100
+            told = re.search(r"with supports from the plate under (\d+) cm² of it", said[name])
+            assert float(told[1]) == pytest.approx(area, rel=0.03)
+            assert area > 50.0
+    assert "underside down, without supports" in said["level"]
+    assert not any("flat side down" in text for text in said.values())
 
 
 def test_a_left_bed_is_the_mirrored_right_one():
