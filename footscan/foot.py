@@ -1,6 +1,6 @@
 """The foot in its own frame, and the sole map that planning hangs on.
 
-    footscan.pose -> Foot -> footscan.landmarks, footscan.measures, insole.planning
+    measuring.pose -> Foot -> measuring.landmarks, measuring.measures, insole.planning
 
 Foot frame (right-handed, mm)
     origin   pternion (rearmost point of the heel) dropped to the ground

@@ -17,25 +17,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from footscan import (
-    ball,
-    cleaning,
-    hollow,
-    landmarks,
-    matching,
-    measures,
-    pose,
-    quality,
-    reading,
-    sizes,
-    uncertainty,
-)
+from footscan import reading
 from footscan.errors import LandmarkError, PoseError, SideError, UnitsError
+from footscan.finding import cleaning, hollow, matching
+from footscan.measuring import ball, landmarks, measures, pose, sizes
+from footscan.quality import findings as quality
+from footscan.quality import uncertainty
 from footscan.results import Landmark, MeasuredFoot, ScanFacts
 from footscan.scan import Array, Kind, Load, Scan, Side, Unit
 
 if TYPE_CHECKING:
-    from footscan.artefact_log import ScaleEvidence
+    from footscan.checking.artefact_log import ScaleEvidence
 
 __all__ = ["Options", "as_json", "infer_unit", "measure_feet_in", "measure_files", "measure_scan"]
 

@@ -1,6 +1,6 @@
 """A scan as it was read: points, faces if any, and what is known of it.
 
-    file(s) -> Scan (scanner frame, file units) -> footscan.cleaning -> Surface -> footscan.pose
+    file(s) -> Scan (scanner frame, file units) -> finding.cleaning -> Surface -> measuring.pose
 
 Nothing here is in the foot frame. Until the unit is settled, coordinates are in the file's own
 unit; :meth:`Scan.scaled` returns the same scan in millimetres.

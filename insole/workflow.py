@@ -21,21 +21,22 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from footscan import quality, quality_pair
 from footscan.errors import FootscanError, ScanReadError, SideError
 from footscan.pipeline import Options, measure_feet_in
+from footscan.quality import findings as quality
+from footscan.quality import pair as quality_pair
 from footscan.results import Finding, MeasuredFoot, ScanReport
 from footscan.scan import Side
 
 if TYPE_CHECKING:
     from insole.output.folder import Settings
-    from insole.parts.made import MadeCheck
+    from insole.parts.made.check import MadeCheck
     from insole.parts.part import Part
     from insole.planning.fit import FitResult
-    from insole.planning.plan import Override, Plan
     from insole.planning.planner import PlanWishes
-    from insole.planning.shoe import Shoe
-    from insole.planning.trial import Said, Trial
+    from insole.record.plan import Override, Plan
+    from insole.shoe.shoe import Shoe
+    from insole.trials.trial import Said, Trial
 
 __all__ = [
     "Request",
@@ -293,7 +294,9 @@ def plan_feet(request: Request) -> tuple[Plan, tuple[MeasuredFoot, ...]]:
     footscan.errors.FootscanError
         With one sentence and an exit code: unusable input, or refused for safety or limits.
     """
-    from insole.planning import limits, planner, questions, shoe
+    from insole.planning import planner
+    from insole.record import limits, questions
+    from insole.shoe import shoe
 
     questions.decide(request.answers, request.clinician)  # a stop comes before any work
     own = limits.load(request.limits) if request.limits is not None else None
@@ -311,7 +314,9 @@ def fit_shoes(
     scans: Sequence[Shots], shoes: Sequence[Path], own_limits: Path | None = None
 ) -> list[FitResult]:
     """Return the shoes ranked for the feet in `scans`, best first."""
-    from insole.planning import fit, limits, shoe
+    from insole.planning import fit
+    from insole.record import limits
+    from insole.shoe import shoe
 
     bounds = limits.load(own_limits) if own_limits is not None else limits.default_limits()
 
@@ -322,7 +327,7 @@ def fit_shoes(
 
 def shoe_library(folder: Path) -> tuple[list[Path], list[str]]:
     """Return the shoe files in a folder, and a sentence for each that cannot be used."""
-    from insole.planning import shoe_file
+    from insole.shoe import file as shoe_file
 
     return shoe_file.library(folder)
 
@@ -331,21 +336,21 @@ def new_shoe(
     path: Path, name: str, figures: Mapping[str, object], beside: Sequence[Path] = ()
 ) -> Shoe:
     """Write a new shoe file and return the shoe; files that it names are copied beside it."""
-    from insole.planning import shoe_file
+    from insole.shoe import file as shoe_file
 
     return shoe_file.write_new(path, name, figures, beside)
 
 
 def question_sheet(path: Path) -> None:
     """Write the questions before parts as one page to fill in."""
-    from insole.output import question_sheet as sheet
+    from insole.output.papers import question_sheet as sheet
 
     sheet.write_sheet(path)
 
 
 def read_sheet(path: Path) -> tuple[dict[str, str], str]:
     """Return the answers on a filled page, and a clinician's word."""
-    from insole.output import question_sheet as sheet
+    from insole.output.papers import question_sheet as sheet
 
     return sheet.read_sheet(path)
 
@@ -359,8 +364,8 @@ def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
         The file is there already or cannot be written.
     """
     from insole.errors import InsoleError, RefusedError
-    from insole.output.printing import write_whole
-    from insole.planning import questions
+    from insole.output.print.printing import write_whole
+    from insole.record import questions
 
     text = questions.as_toml(answers, clinician)
     if path.exists():
@@ -387,7 +392,7 @@ def read_plan(path: Path) -> Plan:
         The file is missing, too large, or not a plan.
     """
     from insole.errors import PlanError
-    from insole.planning.plan import from_json
+    from insole.record.plan import from_json
 
     try:
         if path.stat().st_size > 20_000_000:
@@ -408,8 +413,8 @@ def save_plan(plan: Plan, out: Path) -> Path:
     """
     from insole.errors import InsoleError
     from insole.output.folder import folder_name
-    from insole.output.printing import write_whole
-    from insole.planning.plan import to_json
+    from insole.output.print.printing import write_whole
+    from insole.record.plan import to_json
 
     path = out / f"{folder_name(plan)}-plan.json"
     data = to_json(plan).encode()
@@ -454,8 +459,9 @@ def make(
         A part is not valid, a file does not read back the same, or the folder cannot be
         written; nothing is left behind.
     """
-    from insole.output import folder, printing
-    from insole.planning.questions import decide
+    from insole.output import folder
+    from insole.output.print import printing
+    from insole.record.questions import decide
 
     decide(plan.answers, plan.clinician)  # a plan on file is no way around a stop
     settings = settings or folder.Settings()
@@ -515,11 +521,12 @@ def check_made_part(
     insole.errors.PlanError
         The plan has no such part.
     insole.errors.RefusedError, footscan.errors.FootscanError
-        As :func:`insole.parts.made.check_made` says.
+        As :func:`insole.parts.made.check.check_made` says.
     """
     from footscan import reading
     from insole.errors import PlanError
-    from insole.parts import build, made
+    from insole.parts import build
+    from insole.parts.made import check as made
 
     side = shots.options.side
     if side is not None:  # building the other foot's parts takes seconds
@@ -559,7 +566,7 @@ def keep_plan(plan: Plan, home: Path) -> Path | None:
     insole.errors.InsoleError
         The case keeps another plan under that version.
     """
-    from insole import cases
+    from insole.trials import cases
 
     if plan.case == NO_NAME or not cases.can_name(plan.case):
         return None
@@ -574,7 +581,7 @@ def refuse_other_plan(plan: Plan, home: Path) -> None:
     insole.errors.InsoleError
         The case keeps another plan under that version.
     """
-    from insole import cases
+    from insole.trials import cases
 
     if plan.case != NO_NAME and cases.can_name(plan.case):
         cases.refuse_other(home, plan)
@@ -598,9 +605,8 @@ def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
     footscan.errors.FootscanError
         What was said cannot be logged, or the log is damaged; the log is then as it was.
     """
-    from insole import cases
-    from insole.planning import trial
-    from insole.planning.limits import of_plan
+    from insole.record.limits import of_plan
+    from insole.trials import cases, trial
 
     a_case = log.is_dir() or log.suffix.lower() != ".json"
     if a_case and not (log / "case.json").exists() and log.name != plan.case:
@@ -624,8 +630,8 @@ def read_log(log: Path) -> list[Trial]:
     insole.errors.InsoleError
         There is no such log, or it is damaged.
     """
-    from insole import cases
     from insole.errors import InsoleError
+    from insole.trials import cases
 
     if not log.exists():
         raise InsoleError(f"there is no trial log at {log}; check the path")
@@ -634,6 +640,6 @@ def read_log(log: Path) -> list[Trial]:
 
 def step_options(plan: Plan, trial: Trial, against: Path) -> list[str]:
     """Return the arguments that plan a trial's step; none when there is no step."""
-    from insole.planning.trial import options
+    from insole.trials.trial import options
 
     return [] if trial.step is None else options(plan, trial.step, against=str(against))

@@ -9,24 +9,19 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from footscan import (
-    cleaning,
-    landmarks,
-    matching,
-    measures,
-    pipeline,
-    pose,
-    quality,
-    scanner,
-    specimen,
-)
-from footscan.cleaning import Cleaned
-from footscan.matching import Match
-from footscan.pose import Settled
+from footscan import pipeline
+from footscan.finding import cleaning, matching
+from footscan.finding.cleaning import Cleaned
+from footscan.finding.matching import Match
+from footscan.measuring import landmarks, measures, pose
+from footscan.measuring.pose import Settled
+from footscan.quality import findings as quality
 from footscan.results import Landmark, Measure, MeasuredFoot, ScanReport, Severity
 from footscan.scan import Load, Scan, Side, Unit
-from footscan.scanner import ScannerSpec
-from footscan.specimen import Shape, Specimen
+from footscan.specimen import made_up as specimen
+from footscan.specimen import scanner
+from footscan.specimen.made_up import Shape, Specimen
+from footscan.specimen.scanner import ScannerSpec
 
 POINTS = 16000
 

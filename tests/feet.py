@@ -1,7 +1,7 @@
 """Measured feet with known truth, for tests of planning and parts.
 
 Two independent sources: :func:`analytic` builds a foot from plain formulas written here (sole
-height, plan outline), :func:`specimen` asks :mod:`footscan.specimen` for one. Landmarks come
+height, plan outline), :func:`specimen` asks :mod:`specimen.made_up` for one. Landmarks come
 from the construction itself with a stated standard deviation, so no test of planning hangs on
 landmark finding.
 
@@ -89,8 +89,8 @@ def analytic_sole(
 def specimen(
     shape: Any = None, *, landmark_sd: float = LANDMARK_SD, **changes: Any
 ) -> MeasuredFoot:
-    """Return a measured foot of :mod:`footscan.specimen`; landmarks are its truth."""
-    from footscan import specimen as made
+    """Return a measured foot of :mod:`footscan.specimen.made_up`; landmarks are its truth."""
+    from footscan.specimen import made_up as made
 
     return measured_specimen(made.build(shape or made.Shape(**changes)), landmark_sd=landmark_sd)
 

@@ -22,10 +22,10 @@ from footscan.foot import face_normals
 from footscan.scan import Array, Scan, Unit
 from insole import workflow
 from insole.parts.build import all_parts
+from insole.parts.made.planned import Planned, even_samples, planned
 from insole.parts.part import Part
-from insole.parts.planned import Planned, even_samples, planned
-from insole.planning.plan import Plan
 from insole.planning.planner import FootWish, PlanWishes
+from insole.record.plan import Plan
 
 __all__ = [
     "Change", "bump", "made_scan", "nothing", "sample_parts", "sample_rider", "shifted", "thicker",

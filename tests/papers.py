@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from insole.output import bench as bench_page
-from insole.output import report
-from insole.planning.plan import Plan
+from insole.output.papers import bench as bench_page
+from insole.output.papers import plan_page as report
+from insole.record.plan import Plan
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 reads the PDFs back")
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from shapely import Polygon, box
 
-from insole.planning.plan import (
+from insole.record.plan import (
     BasePlan,
     CleatPlan,
     Crest,

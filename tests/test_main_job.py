@@ -13,7 +13,7 @@ import trimesh
 from insole import cli
 from insole.parts.build import all_parts
 from insole.parts.part import Part
-from insole.planning.plan import Plan, from_json
+from insole.record.plan import Plan, from_json
 
 ROOT = Path(__file__).parents[1]
 SAMPLES = ROOT / "sample_scans"

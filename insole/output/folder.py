@@ -34,15 +34,17 @@ from pathlib import Path
 from typing import IO, Any
 
 from insole.errors import InsoleError, OutputError, RefusedError
-from insole.output import cutting, nesting, printing, readme, sheets
+from insole.output import readme
+from insole.output.cut import cutting, nesting, sheets
 from insole.output.phrases import capital
+from insole.output.print import printing
 from insole.parts import laminations
 from insole.parts.form import FORM, FormWish, form_words, why_not
 from insole.parts.material_file import default_materials
 from insole.parts.materials import Material, Materials, amount, check_use, of_part
 from insole.parts.part import Part
-from insole.planning.limits import of_plan
-from insole.planning.plan import Plan, fingerprint, from_json, to_json
+from insole.record.limits import of_plan
+from insole.record.plan import Plan, fingerprint, from_json, to_json
 
 __all__ = ["FolderError", "Item", "Settings", "check_folder", "folder_name", "items", "write"]
 
@@ -402,7 +404,10 @@ def _sheet_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterato
 def _paper_items(
     plan: Plan, parts: Sequence[Part], settings: Settings, tag: str, forms: Sequence[Part] = ()
 ) -> Iterator[Item]:
-    from insole.output import bench, gauges, pictures, report, rider, template
+    from insole.output.papers import bench, gauges, template
+    from insole.output.papers import plan_page as report
+    from insole.output.papers import report as rider
+    from insole.output.pictures import plan_view as pictures
 
     papers: dict[str, Callable[[Path], None]] = {
         f"paper/template-{paper}-{tag}.pdf": partial(
@@ -428,7 +433,7 @@ def _paper_items(
 
 def _on_paper(path: Path) -> None:
     """Refuse a page that would be printed blank, or a template of another size."""
-    from insole.output import pages
+    from insole.output.papers import pages
 
     pages.read_back(path, rulers=path.name.startswith("template-"))
 

@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterable
 from typing import Any
 from xml.sax.saxutils import escape
 
-from insole.planning.plan import Note, NoteLevel, Override, PadPlan, Plan, Quantity
+from insole.record.plan import Note, NoteLevel, Override, PadPlan, Plan, Quantity
 
 __all__ = [
     "COVERAGE", "LEVEL_WORDS", "SADDLE_LEAST", "all_notes", "amount", "answers", "behind",

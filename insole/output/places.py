@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from footscan.scan import Array
-from insole.planning.plan import FootPlan, Plan, WedgePlace, WedgePlan
+from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
 
 __all__ = [
     "PLACE_PART", "ball_ends", "ball_lines", "crest_point", "spread", "taper_words",

@@ -13,14 +13,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from insole.output.nesting import NestedSheet
+from insole.output.cut.nesting import NestedSheet
 from insole.parts.build import hanging_area
 from insole.parts.contour import CONTOUR
 from insole.parts.form import FORM
 from insole.parts.materials import Material, Materials, amount
 from insole.parts.part import Part
-from insole.planning.limits import of_plan
-from insole.planning.plan import Plan
+from insole.record.limits import of_plan
+from insole.record.plan import Plan
 
 __all__ = [
     "LINE_ROWS", "MOULDED", "Making", "glue_rows", "only_printed", "order", "print_rows", "routes",

@@ -13,18 +13,18 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from insole.errors import PlanError
-from insole.output.bench_notes import warnings
-from insole.output.flow import WIDE, gap, paragraph, table
+from insole.output.papers.bench_notes import warnings
+from insole.output.papers.flow import WIDE, gap, paragraph, table
 from insole.output.phrases import SADDLE_LEAST, change, merged, noted, words
 from insole.output.readme import MOULDED
 from insole.parts.form import FORM
 from insole.parts.part import Part
 from insole.planning.cleat import Bolt, bolts, setback_change
-from insole.planning.limits import of_plan
-from insole.planning.plan import FootPlan, Plan, WedgePlace, WedgePlan
-from insole.planning.shoe_parts import CleatSlots, read_slots
-from insole.planning.tables import Table
 from insole.planning.wedging import SCREWS_MM, bolt_name
+from insole.record.limits import of_plan
+from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
+from insole.record.tables import Table
+from insole.shoe.parts import CleatSlots, read_slots
 
 __all__ = [
     "bolt_table", "one_saddle", "only_if_it_stays", "per_setback", "preparation",

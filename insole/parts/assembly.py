@@ -15,13 +15,13 @@ from typing import Any
 
 import shapely
 
-from footscan.pose import mirror
+from footscan.measuring.pose import mirror
 from footscan.scan import Array, Side
 from insole.parts import sockets, solids
 from insole.parts.part import Part
 from insole.planning.dowels import DOWEL_MM, PAD_DEPTH_MM
-from insole.planning.limits import default_limits
-from insole.planning.plan import FootPlan, Plan
+from insole.record.limits import default_limits
+from insole.record.plan import FootPlan, Plan
 
 __all__ = ["clash"]
 

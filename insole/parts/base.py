@@ -29,7 +29,7 @@ from insole.errors import PartError
 from insole.parts import breps, outlines, pad, sockets, solids
 from insole.parts.engraving import MIN_THICKNESS_MM
 from insole.parts.part import Mark, Part
-from insole.planning.plan import BasePlan, FootPlan, WedgePlace, WedgePlan
+from insole.record.plan import BasePlan, FootPlan, WedgePlace, WedgePlan
 
 __all__ = ["base", "rim_height"]
 

@@ -25,7 +25,7 @@ from insole.parts.part import Part, as_worn, socket_discs
 from insole.parts.sockets import dowels
 from insole.parts.wedge import shim
 from insole.planning.dowels import LEFT_MM
-from insole.planning.plan import Plan
+from insole.record.plan import Plan
 
 __all__ = ["PROCESSES", "Process", "all_parts", "check", "hanging_area"]
 

@@ -21,8 +21,8 @@ from footscan.scan import Array, Side
 from insole.errors import PartError, PlanError
 from insole.parts import breps, outlines, solids
 from insole.parts.part import Mark, Part
-from insole.planning.plan import ContourPlan, FootPlan
-from insole.planning.tops import ContourShape
+from insole.planning.support.tops import ContourShape
+from insole.record.plan import ContourPlan, FootPlan
 
 __all__ = ["CONTOUR", "contoured_bed"]
 

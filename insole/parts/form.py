@@ -35,11 +35,11 @@ from footscan.scan import Array, Side
 from insole.errors import PartError, PlanError
 from insole.parts import engraving, outlines, solids
 from insole.parts.part import Part, as_worn
-from insole.planning.limits import Limits, default_limits, of_plan
-from insole.planning.plan import FootPlan, HeightGrid, PadPlan, Plan
 from insole.planning.seating import bed_heights
-from insole.planning.shoe import parse
-from insole.planning.tops import PadTop, spline_of
+from insole.planning.support.tops import PadTop, spline_of
+from insole.record.limits import Limits, default_limits, of_plan
+from insole.record.plan import FootPlan, HeightGrid, PadPlan, Plan
+from insole.shoe.shoe import parse
 
 __all__ = ["FORM", "FormWish", "Upper", "form", "form_words", "forms", "upper", "why_not"]
 

@@ -28,7 +28,7 @@ from insole.parts.materials import (
     Material,
     Materials,
 )
-from insole.planning.limits import parsed
+from insole.record.limits import parsed
 
 __all__ = ["default_materials", "load"]
 

@@ -26,7 +26,7 @@ import numpy as np
 from footscan.scan import Array, IntArray
 from insole.errors import PlanError, RefusedError
 from insole.parts.part import Part
-from insole.planning.limits import default_limits
+from insole.record.limits import default_limits
 
 __all__ = [
     "BAR_MM",

@@ -2,7 +2,7 @@
 
     FootPlan.pad -> arch_pad -> Part (canonical frame)
 
-The top is that of :class:`insole.planning.tops.PadTop`. The mesh is the master: grid triangles
+The top is that of :class:`planning.support.tops.PadTop`. The mesh is the master: grid triangles
 under that function, clipped to the outline. The B-rep for STEP is a spline approximation of the
 same function, checked against it.
 """
@@ -23,8 +23,8 @@ from insole.errors import PartError, PlanError
 from insole.parts import breps, outlines, sockets, solids
 from insole.parts.part import Mark, Part
 from insole.planning.dowels import PAD_DEPTH_MM
-from insole.planning.plan import FootPlan, PadPlan
-from insole.planning.tops import PadTop, spline_of
+from insole.planning.support.tops import PadTop, spline_of
+from insole.record.plan import FootPlan, PadPlan
 
 __all__ = ["arch_pad", "cross_hair", "grind_lines"]
 

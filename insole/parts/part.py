@@ -2,7 +2,7 @@
 
     insole.parts.base / pad / wedge -> Part (canonical, +y medial) -> as_worn -> insole.output
 
-Parts are designed in the bed frame of :mod:`insole.planning.plan`, the same for both feet, and
+Parts are designed in the bed frame of :mod:`insole.record.plan`, the same for both feet, and
 mirrored once for a left foot, in :func:`as_worn`, before any text is engraved. A worn part is
 seen from above with +x forward: on a right part the medial side is at +y, on a left part at -y.
 """
@@ -18,7 +18,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from footscan.pose import mirror, mirror_faces, mirror_ring
+from footscan.measuring.pose import mirror, mirror_faces, mirror_ring
 from footscan.scan import Array, IntArray, Side
 from insole.parts import engraving, solids
 

@@ -22,7 +22,7 @@ from insole.errors import PartError
 from insole.parts import outlines, solids
 from insole.parts.part import SOCKET_SEGMENTS, Part
 from insole.planning.dowels import DOWEL_MM, PAD_DEPTH_MM, SOCKET_MM, base_depth
-from insole.planning.plan import BasePlan, FootPlan
+from insole.record.plan import BasePlan, FootPlan
 
 __all__ = [
     "brep_cut",

@@ -5,8 +5,8 @@ Plan (old), Plan (new) -> describe_change -> sentences
 
 from __future__ import annotations
 
-from insole.planning.plan import ContourPlan, FootPlan, Plan, WedgePlace
-from insole.planning.support import move_words
+from insole.planning.support.pad import move_words
+from insole.record.plan import ContourPlan, FootPlan, Plan, WedgePlace
 
 __all__ = ["describe_change"]
 

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.planning.limits import Limits
-from insole.planning.plan import CleatPlan, Note, NoteLevel, Quantity, WedgePlan
-from insole.planning.shoe import CleatSlots, Shoe
+from insole.record.limits import Limits
+from insole.record.plan import CleatPlan, Note, NoteLevel, Quantity, WedgePlan
+from insole.shoe.shoe import CleatSlots, Shoe
 
 __all__ = [
     "Bolt",

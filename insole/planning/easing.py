@@ -11,9 +11,9 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from insole.planning.limits import Limits
-from insole.planning.plan import ContactPlan, Note
-from insole.planning.support import PadResult
+from insole.planning.support.pad import PadResult
+from insole.record.limits import Limits
+from insole.record.plan import ContactPlan, Note
 
 __all__ = ["Tried", "eased"]
 

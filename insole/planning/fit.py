@@ -29,13 +29,13 @@ from typing import Literal
 import numpy as np
 
 from footscan.foot import Foot
-from footscan.measures import load_state
+from footscan.measuring.measures import load_state
+from footscan.measuring.sizes import half_load_length
 from footscan.results import MeasuredFoot
 from footscan.scan import Load, Side
-from footscan.sizes import half_load_length
 from insole.errors import PlanError
-from insole.planning.limits import Limits
-from insole.planning.shoe import Shoe
+from insole.record.limits import Limits
+from insole.shoe.shoe import Shoe
 
 __all__ = ["FitResult", "FootFit", "StationFit", "heel_breadth_at", "none_fits", "rank"]
 

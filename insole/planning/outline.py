@@ -3,7 +3,7 @@
     MeasuredFoot [+ Shoe] -> lay_out -> Layout -> seating, wedging, support
 
 The bed's centreline runs through the middle of the outline at the heel and at the ball; the
-bed frame (see :mod:`insole.planning.plan`) has its origin at the outline's rear end on that
+bed frame (see :mod:`insole.record.plan`) has its origin at the outline's rear end on that
 line. A foot is laid along the centreline with its own middle at heel and ball.
 """
 
@@ -17,9 +17,9 @@ from scipy import interpolate, ndimage
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, IntArray
 from insole.errors import PlanError
-from insole.planning.limits import Limits
-from insole.planning.plan import Note, NoteLevel
-from insole.planning.shoe import Shoe
+from insole.record.limits import Limits
+from insole.record.plan import Note, NoteLevel
+from insole.shoe.shoe import Shoe
 
 __all__ = ["Layout", "distance_to_ring", "edges_at", "foot_ring", "lay_out", "smooth_ring"]
 

@@ -15,30 +15,23 @@ from typing import Any
 
 import insole
 from footscan.errors import ScanQualityError
-from footscan.measures import by_hand_words
+from footscan.measuring.measures import by_hand_words
 from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.planning import cleat as cleats
-from insole.planning import (
-    contour,
-    dowels,
-    easing,
-    effect,
-    fit,
-    pressing,
-    questions,
-    seating,
-    support,
-    thickness,
-    wedging,
-)
-from insole.planning.ceilings import ball_line
+from insole.planning import dowels, easing, fit, seating, thickness, wedging
 from insole.planning.changes import describe_change
-from insole.planning.kit import Kit
-from insole.planning.limits import Limits, default_limits
+from insole.planning.contact import effect, pressing
 from insole.planning.outline import Layout, lay_out
-from insole.planning.plan import (
+from insole.planning.sole import sole_grid
+from insole.planning.support import contour
+from insole.planning.support import pad as support
+from insole.planning.support.ceilings import ball_line
+from insole.planning.support.kit import Kit
+from insole.record import questions
+from insole.record.limits import Limits, default_limits
+from insole.record.plan import (
     BasePlan,
     FootPlan,
     Note,
@@ -49,8 +42,7 @@ from insole.planning.plan import (
     WedgePlace,
     WedgePlan,
 )
-from insole.planning.shoe import Shoe
-from insole.planning.sole import sole_grid
+from insole.shoe.shoe import Shoe
 
 __all__ = ["FootWish", "PlanWishes", "describe_change", "plan"]
 

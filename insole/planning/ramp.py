@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from footscan.scan import Array
-from insole.planning.plan import WedgePlan
+from insole.record.plan import WedgePlan
 
 __all__ = ["Plane", "planes", "shim_height"]
 

@@ -1,6 +1,6 @@
 """Seat the foot in the shoe and bring its arch to the half-load state.
 
-    MeasuredFoot + Layout [+ Shoe, net roll] -> seat -> Seating -> insole.planning.support
+    MeasuredFoot + Layout [+ Shoe, net roll] -> seat -> Seating -> insole.planning.support.pad
 
 The foot is laid on the bed by heel and ball: heel clearance and centreline from the layout,
 pitch from the bed's height under heel seat and ball, roll from the wedges. Its sole is then
@@ -24,13 +24,13 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from footscan.foot import SoleMap
-from footscan.measures import load_state
+from footscan.measuring.measures import load_state
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, Load
-from insole.planning.limits import Limits
 from insole.planning.outline import Layout, edges_at
-from insole.planning.plan import Note, NoteLevel, SeatingRecord
-from insole.planning.shoe import Shoe
+from insole.record.limits import Limits
+from insole.record.plan import Note, NoteLevel, SeatingRecord
+from insole.shoe.shoe import Shoe
 
 __all__ = ["Seating", "bed_heights", "lowering", "seat", "smoothstep"]
 

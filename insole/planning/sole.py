@@ -17,10 +17,10 @@ import numpy as np
 from scipy import ndimage
 
 from footscan.scan import Array
-from insole.planning.ceilings import low_pass
-from insole.planning.limits import Limits
-from insole.planning.plan import HeightGrid
 from insole.planning.seating import Seating
+from insole.planning.support.ceilings import low_pass
+from insole.record.limits import Limits
+from insole.record.plan import HeightGrid
 
 __all__ = ["MARGIN_MM", "continued", "sole_grid"]
 

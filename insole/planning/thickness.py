@@ -13,10 +13,13 @@ import numpy as np
 
 from insole.errors import PlanError, RefusedError
 from insole.planning import cleat as cleats
-from insole.planning.ceilings import ball_line
-from insole.planning.limits import Limits
 from insole.planning.outline import edges_at
-from insole.planning.plan import (
+from insole.planning.ramp import shim_height
+from insole.planning.seating import Seating
+from insole.planning.support.ceilings import ball_line
+from insole.planning.support.tops import ContourShape
+from insole.record.limits import Limits
+from insole.record.plan import (
     CleatPlan,
     ContourPlan,
     Note,
@@ -28,10 +31,7 @@ from insole.planning.plan import (
     WedgePlace,
     WedgePlan,
 )
-from insole.planning.ramp import shim_height
-from insole.planning.seating import Seating
-from insole.planning.shoe import Shoe
-from insole.planning.tops import ContourShape
+from insole.shoe.shoe import Shoe
 
 __all__ = ["STATIONS", "asked", "asked_words", "rows", "saddle"]
 

@@ -25,9 +25,9 @@ import numpy as np
 from footscan.scan import Array
 from insole.errors import PlanError, RefusedError
 from insole.planning.cleat import bolts
-from insole.planning.limits import Limits, default_limits
-from insole.planning.plan import Note, NoteLevel, Override, WedgePlace, WedgePlan
-from insole.planning.shoe import HEEL_AT, Ring, Shoe
+from insole.record.limits import Limits, default_limits
+from insole.record.plan import Note, NoteLevel, Override, WedgePlace, WedgePlan
+from insole.shoe.shoe import HEEL_AT, Ring, Shoe
 
 __all__ = [
     "WedgeResult", "Wishes", "bolt_name", "check_pair", "plan_wedges", "ramp_width", "rise",

@@ -28,13 +28,15 @@ import numpy as np
 from faults import FAULTS, Faulty, base_spec, good_scan
 from landmark_study import other_feet
 
-from footscan import cleaning, landmarks, matching, measures, pose, quality
 from footscan.errors import FootscanError, UnitsError
+from footscan.finding import cleaning, matching
+from footscan.measuring import landmarks, measures, pose
 from footscan.pipeline import Options, infer_unit, measure_scan
+from footscan.quality import findings as quality
 from footscan.results import Verdict
 from footscan.scan import Load, Scan, Side
-from footscan.scanner import ScannerSpec
-from footscan.specimen import Specimen, build, random_shape
+from footscan.specimen.made_up import Specimen, build, random_shape
+from footscan.specimen.scanner import ScannerSpec
 
 GRID_MM = 1.8
 HANGING_EVERY = 4

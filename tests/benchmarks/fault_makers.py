@@ -16,13 +16,13 @@ from scipy import ndimage, sparse, spatial
 from scipy.sparse import csgraph
 from scipy.spatial.transform import Rotation
 
+from footscan.finding.matching import Match
 from footscan.foot import face_normals, vertex_normals
-from footscan.matching import Match
-from footscan.quality_view import cast
+from footscan.quality.view import cast
 from footscan.scan import Array, IntArray, Load, Scan, Side
-from footscan.scanner import ScannerSpec, scanner_pose, to_scanner
-from footscan.scanner import scan as scanned
-from footscan.specimen import Specimen
+from footscan.specimen.made_up import Specimen
+from footscan.specimen.scanner import ScannerSpec, scanner_pose, to_scanner
+from footscan.specimen.scanner import scan as scanned
 
 NOISE_MM = (0.0, 0.22)
 POINTS = (9_000, 40_000)
@@ -461,7 +461,7 @@ def reduced(
     specimen: Specimen, spec: ScannerSpec, strength: float, rng: np.random.Generator
 ) -> Faulty:
     """The mesh brought down to `strength` faces by quadric error, as programs do."""
-    from footscan.surfacing import load_open3d
+    from footscan.finding.surfacing import load_open3d
 
     o3d = load_open3d()
 

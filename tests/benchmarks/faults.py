@@ -16,8 +16,8 @@ import fault_makers as put
 import numpy as np
 from fault_makers import Faulty, base_spec, good_scan
 
-from footscan.scanner import ScannerSpec
-from footscan.specimen import Specimen
+from footscan.specimen.made_up import Specimen
+from footscan.specimen.scanner import ScannerSpec
 
 __all__ = ["FAULTS", "Fault", "Faulty", "base_spec", "good_scan"]
 

@@ -44,15 +44,17 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from footscan.errors import FootscanError
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, Load, Side
-from footscan.specimen import build, random_shape
-from insole.output import folder, nesting, readme, tiles
+from footscan.specimen.made_up import build, random_shape
+from insole.output import folder, readme
+from insole.output.cut import nesting
+from insole.output.papers import tiles
 from insole.parts import build as make
 from insole.parts.material_file import default_materials
 from insole.parts.part import Part
 from insole.planning import planner
-from insole.planning.plan import Plan
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.shoe import Shoe, parse
+from insole.record.plan import Plan
+from insole.shoe.shoe import Shoe, parse
 from tests import feet
 from tests.plans import SHOE
 

@@ -29,8 +29,8 @@ from footscan.errors import FootscanError
 from footscan.foot import arch_apex, sole_map
 from footscan.pipeline import Options, measure_scan
 from footscan.scan import Array, IntArray, Side
-from footscan.scanner import ScannerSpec, scan, scanner_pose
-from footscan.specimen import Shape, Specimen, Truth
+from footscan.specimen.made_up import Shape, Specimen, Truth
+from footscan.specimen.scanner import ScannerSpec, scan, scanner_pose
 
 BALL_MM = (-9.0, -4.5, 0.0, 4.5, 9.0)
 RISE_MM = (-4.0, -2.0, 2.0, 4.0)

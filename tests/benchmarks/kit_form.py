@@ -2,7 +2,7 @@
 
 Every foot's one-off pad at a first trial's level is laid on one grid of shares, from its rear
 over its crest to its front end, and from its lateral to its medial side. The mean goes into
-``insole/planning/kit_form.toml``.
+``insole/planning/support/kit_form.toml``.
 
     python tests/benchmarks/kit_form.py [--feet N] [--seed N] [--write]
 """
@@ -19,10 +19,12 @@ import shapely
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from insole.planning import kit, outline, seating, support
-from insole.planning.limits import default_limits
-from insole.planning.plan import PadPlan
-from insole.planning.tops import PadTop
+from insole.planning import outline, seating
+from insole.planning.support import kit
+from insole.planning.support import pad as support
+from insole.planning.support.tops import PadTop
+from insole.record.limits import default_limits
+from insole.record.plan import PadPlan
 from tests.benchmarks.planning_study import level_shoe, made_up
 
 FILE = Path(kit.__file__).with_name("kit_form.toml")

@@ -6,7 +6,7 @@ known to be. Scans of other feet (``--data FOLDER``) have no exact truth: they g
 repeatability, and, where joint centres come with them, the distance of the metatarsal heads
 from those.
 
-The standard deviations in ``footscan.landmarks.SD_MM`` and ``footscan.measures.SD`` come from
+The standard deviations in ``measuring.landmarks.SD_MM`` and ``measuring.measures.SD`` come from
 this study: root mean square error over good scans.
 
     python tests/benchmarks/landmark_study.py [--specimens N] [--perturbations N] [--seed N]
@@ -33,17 +33,17 @@ from typing import Any
 import numpy as np
 from scipy.spatial import ConvexHull
 
-from footscan import landmarks, measures
 from footscan.errors import FootscanError
 from footscan.foot import Foot, sole_map
-from footscan.local_fit import Cloud
+from footscan.measuring import landmarks, measures
+from footscan.measuring.local_fit import Cloud
+from footscan.measuring.pose import mirror, mirror_faces
 from footscan.pipeline import Options, measure_scan
-from footscan.pose import mirror, mirror_faces
 from footscan.reading import read
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, IntArray, Kind, Load, Side, Unit
-from footscan.scanner import Hole, ScannerSpec, scan, scanner_pose
-from footscan.specimen import Shape, Specimen, Truth, build, random_shape
+from footscan.specimen.made_up import Shape, Specimen, Truth, build, random_shape
+from footscan.specimen.scanner import Hole, ScannerSpec, scan, scanner_pose
 
 GOOD_NOISE_MM, GOOD_POINTS = 0.3, 10_000
 NOISE_MM = (0.0, 0.5)

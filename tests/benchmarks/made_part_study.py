@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from footscan.errors import FootscanError
 from footscan.scan import Unit
-from insole.parts.made import MadeCheck, check_made
+from insole.parts.made.check import MadeCheck, check_made
 from insole.parts.part import Part
 from tests.made_parts import (
     Change,

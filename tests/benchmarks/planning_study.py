@@ -38,14 +38,16 @@ from footscan.errors import FootscanError
 from footscan.pipeline import Options, measure_feet_in
 from footscan.results import MeasuredFoot, ScanReport, Verdict
 from footscan.scan import Load, Side
-from footscan.specimen import build, random_shape
-from insole.planning import contact, planner, pressing, seating
-from insole.planning.ceilings import low_pass
-from insole.planning.limits import default_limits
+from footscan.specimen.made_up import build, random_shape
+from insole.planning import planner, seating
+from insole.planning.contact import pressing
+from insole.planning.contact import springs as contact
 from insole.planning.outline import edges_at, lay_out
-from insole.planning.plan import FootPlan
-from insole.planning.shoe import Shoe, parse
-from insole.planning.tops import PadTop
+from insole.planning.support.ceilings import low_pass
+from insole.planning.support.tops import PadTop
+from insole.record.limits import default_limits
+from insole.record.plan import FootPlan
+from insole.shoe.shoe import Shoe, parse
 from tests import feet
 
 SD_MM = 2.0  # of every landmark of a made-up foot

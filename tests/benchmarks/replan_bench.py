@@ -17,8 +17,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from footscan.pipeline import Options
 from footscan.scan import Load
 from insole import workflow
-from insole.planning import planner, shoe
+from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
+from insole.shoe import shoe
 
 ROOT = Path(__file__).resolve().parents[2]
 

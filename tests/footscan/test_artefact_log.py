@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from footscan import artefact_log
-from footscan.artefact import ArtefactCheck, Figure, check_artefact
-from footscan.artefact_log import Entry, append, drift, entry_of, evidence, limits, read
+from footscan.checking import artefact_log
+from footscan.checking.artefact import ArtefactCheck, Figure, check_artefact
+from footscan.checking.artefact_log import Entry, append, drift, entry_of, evidence, limits, read
 from footscan.errors import ScanReadError
 
 DAY = date(2026, 1, 5)

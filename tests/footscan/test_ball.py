@@ -7,11 +7,12 @@ import json
 import numpy as np
 import pytest
 
-from footscan import ball, pose, reading
+from footscan import reading
 from footscan.foot import sole_map
-from footscan.local_fit import Cloud
+from footscan.measuring import ball, pose
+from footscan.measuring.local_fit import Cloud
 from footscan.scan import Load, Side
-from footscan.specimen import Shape, build
+from footscan.specimen.made_up import Shape, build
 
 HUMAN = ("m_p50_L", "f_p50_R", "m_old_L", "child_m_R", "teen_L", "m_low_instep_R")
 
@@ -155,7 +156,7 @@ def test_left_and_right_are_one_geometry(right_specimen):
 
 @pytest.mark.parametrize(("flat", "sd"), [(0.0, 0.6), (6.0, 0.6), (9.0, 0.9), (22.0, 6.2)])
 def test_a_flat_border_says_so_in_the_deviation(flat, sd):
-    from footscan.landmarks import _on_plateau
+    from footscan.measuring.landmarks import _on_plateau
 
     assert _on_plateau(0.6, flat) == pytest.approx(sd, abs=0.01)
 
@@ -180,7 +181,7 @@ def test_a_plateau_says_its_length(long):
 
 
 def test_an_unusual_ball_line_is_to_be_felt():
-    from footscan.quality_claims import ball_line
+    from footscan.quality.claims import ball_line
     from footscan.results import Measure
 
     def told(angle, outside):

@@ -10,13 +10,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from footscan import below, measures
+from footscan.measuring import below, measures
 from footscan.pipeline import Options, measure_scan
-from footscan.quality import verdict as verdict_of
-from footscan.quality_limits import grade
+from footscan.quality.findings import verdict as verdict_of
+from footscan.quality.limits import grade
 from footscan.results import Verdict
 from footscan.scan import Load, Scan
-from footscan.specimen import Shape, build
+from footscan.specimen.made_up import Shape, build
 from tests import feet
 
 SHARP = ("foot_length", "foot_breadth", "heel_breadth_max")

@@ -7,12 +7,13 @@ import pytest
 import trimesh
 from scipy.spatial import cKDTree
 
-from footscan import cleaning, scanner
 from footscan.errors import FootscanError, PoseError
-from footscan.floor import best_plane
+from footscan.finding import cleaning
+from footscan.finding.floor import best_plane
 from footscan.pipeline import Options, measure_scan
 from footscan.scan import Scan
-from footscan.scanner import ScannerSpec
+from footscan.specimen import scanner
+from footscan.specimen.scanner import ScannerSpec
 
 
 def body(mesh) -> Scan:

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from footscan import ball, landmarks
 from footscan.errors import LandmarkError
-from footscan.local_fit import Cloud
+from footscan.measuring import ball, landmarks
+from footscan.measuring.local_fit import Cloud
 
 LENGTH = 250.0
 A, B = 40.0, 32.0  # half axes of an upright heel: along the foot and across

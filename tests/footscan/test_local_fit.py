@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from footscan.local_fit import Cloud, smooth_extreme
+from footscan.measuring.local_fit import Cloud, smooth_extreme
 
 RADIUS = 30.0
 

@@ -7,8 +7,9 @@ import pytest
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
-from footscan import matching, template
+from footscan.finding import matching
 from footscan.scan import Side
+from footscan.specimen import template
 
 
 def test_the_packaged_template_is_the_specimen():

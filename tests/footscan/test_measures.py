@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from footscan import measures
 from footscan.errors import LandmarkError
 from footscan.foot import Foot, sole_map
-from footscan.local_fit import Cloud
+from footscan.measuring import measures
+from footscan.measuring.local_fit import Cloud
 from footscan.pipeline import Options, measure_scan
 from footscan.results import Landmark
 from footscan.scan import Kind, Load
@@ -362,7 +362,7 @@ def test_an_apex_cannot_be_set_on_a_filled_sole(scan_with, filled):
     ],
 )
 def test_only_a_loaded_foot_has_a_footprint(kind, load, words):
-    from footscan.measures import _footprint
+    from footscan.measuring.measures import _footprint
 
     foot = feet.analytic().foot
     found = _footprint(replace(foot, kind=kind, load=load), dict.fromkeys(measures.FOOTPRINT, ""))

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from footscan.checking.pairs import cautions, differences, with_unit
 from footscan.errors import SideError
-from footscan.pairs import cautions, differences, with_unit
 from footscan.results import Measure, MeasuredFoot
 from footscan.scan import Kind, Load
 

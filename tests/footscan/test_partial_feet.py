@@ -7,14 +7,16 @@ import numpy as np
 import pytest
 import trimesh
 
-from footscan import hollow, outward, pipeline, specimen
+from footscan import pipeline
 from footscan.errors import PoseError
+from footscan.finding import hollow, outward
 from footscan.foot import vertex_normals
-from footscan.measures import Measure
+from footscan.measuring.measures import Measure
 from footscan.pipeline import Options, measure_scan
 from footscan.scan import Kind, Load, Scan, Side, Unit
-from footscan.scanner import ScannerSpec
-from footscan.specimen import Shape
+from footscan.specimen import made_up as specimen
+from footscan.specimen.made_up import Shape
+from footscan.specimen.scanner import ScannerSpec
 
 ABOVE = ("instep_height", "instep_girth", "ball_girth", "arch_height_index")
 

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from footscan import ball
+from footscan.checking.repeat import compare
 from footscan.errors import LandmarkError, ScanReadError, SideError, UnitsError
+from footscan.measuring import ball
 from footscan.pipeline import Options, as_json, infer_unit, measure_files, measure_scan
-from footscan.repeat import compare
 from footscan.results import Severity, Verdict
 from footscan.scan import Load, Scan, Side, Unit
 

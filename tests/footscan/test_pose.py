@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from footscan import matching
-from footscan.cleaning import Cleaned
 from footscan.errors import PoseError
+from footscan.finding import matching
+from footscan.finding.cleaning import Cleaned
+from footscan.measuring.pose import mirror, mirror_faces, mirror_ring, settle
 from footscan.pipeline import Options, measure_scan
-from footscan.pose import mirror, mirror_faces, mirror_ring, settle
 from footscan.scan import Kind, Load, Unit
 
 
@@ -105,7 +105,7 @@ def test_ground_is_the_floor_s_where_there_is_one(known_pose, hanging_specimen, 
 
 def test_bare_points_without_normals(hanging_specimen):
     """The surface is made from points alone; 2 mm between them is for measuring only."""
-    from footscan import scanner
+    from footscan.specimen import scanner
 
     spec = scanner.ScannerSpec(faces=False, points=16000, noise=0.1, turn_deg=None, shift=None)
     scan = scanner.scan(hanging_specimen, spec, np.random.default_rng(6))

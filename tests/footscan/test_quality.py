@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from footscan import quality, quality_claims
 from footscan.errors import FootscanError
 from footscan.pipeline import Options, measure_files, measure_scan
-from footscan.quality_limits import grade
+from footscan.quality import claims as quality_claims
+from footscan.quality import findings as quality
+from footscan.quality.limits import grade
 from footscan.results import Finding, Measure, Severity, Verdict
 from footscan.scan import Load, Side
-from footscan.scanner import Hole
+from footscan.specimen.scanner import Hole
 
 ARCH = ("arch_apex_height", "arch_index", "chippaux_smirak", "staheli")
 

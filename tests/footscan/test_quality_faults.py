@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from footscan import cleaning, pose, quality
 from footscan.errors import FootscanError
+from footscan.finding import cleaning
+from footscan.measuring import pose
+from footscan.quality import findings as quality
 from footscan.results import Measure, Severity, Verdict
 from footscan.scan import Load
-from footscan.scanner import ScannerSpec
+from footscan.specimen.scanner import ScannerSpec
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import faults

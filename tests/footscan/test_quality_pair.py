@@ -8,8 +8,8 @@ import feet
 import numpy as np
 import pytest
 
-from footscan import quality_maps
-from footscan.quality_pair import earlier_findings, pair_findings
+from footscan.quality import maps as quality_maps
+from footscan.quality.pair import earlier_findings, pair_findings
 from footscan.results import Finding, Measure, MeasuredFoot, ScanReport, Severity, Verdict
 from footscan.scan import Load, Side
 

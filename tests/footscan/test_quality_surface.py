@@ -6,8 +6,22 @@ import numpy as np
 import pytest
 import trimesh
 
-from footscan import quality_mesh, quality_shape, quality_surface, quality_toes, quality_view
 from footscan.foot import SoleMap
+from footscan.quality import (
+    mesh as quality_mesh,
+)
+from footscan.quality import (
+    shape as quality_shape,
+)
+from footscan.quality import (
+    surface as quality_surface,
+)
+from footscan.quality import (
+    toes as quality_toes,
+)
+from footscan.quality import (
+    view as quality_view,
+)
 
 
 def sheet(nx: int = 60, ny: int = 40, step: float = 1.5) -> tuple[np.ndarray, np.ndarray]:

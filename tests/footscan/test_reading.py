@@ -652,7 +652,7 @@ def test_zeros_after_the_last_triangle_of_an_stl_are_padding(put):
 
 
 def test_long_texts_are_read_piece_by_piece(put, monkeypatch):
-    from footscan import _raw
+    from footscan.reading import raw as _raw
 
     monkeypatch.setattr(_raw, "CHUNK_BYTES", 7)
     assert_same_mesh(reading.read([put("a.ply", ply(order=""))]), "ply")
@@ -670,7 +670,7 @@ def test_split_vertices_are_joined_and_minus_zero_is_zero(put):
 
 def test_joining_stays_exact_when_the_keys_clash(monkeypatch):
     """With a key that is the same for all, the slower sort must give the same answer."""
-    from footscan import _raw
+    from footscan.reading import raw as _raw
 
     points = np.random.default_rng(4).integers(-3, 3, size=(400, 3)).astype(float)
     keep, place = _raw.merge_equal(points)
@@ -1000,7 +1000,9 @@ def test_hostile_3mf_archives(put):
 
 
 def test_more_points_than_are_taken(put, monkeypatch):
-    from footscan import _point_lists, _raw, _threemf
+    from footscan.reading import point_lists as _point_lists
+    from footscan.reading import raw as _raw
+    from footscan.reading import threemf as _threemf
 
     small = 150
     monkeypatch.setattr(_raw.check_count, "__defaults__", ("points", small))

@@ -10,10 +10,10 @@ import pytest
 import trimesh
 from scipy.spatial.transform import Rotation
 
+from footscan.checking.repeat import _beyond_limits, aligned, compare, signed_distance
 from footscan.errors import ScanQualityError
 from footscan.foot import vertex_normals
-from footscan.pose import mirror, mirror_faces
-from footscan.repeat import _beyond_limits, aligned, compare, signed_distance
+from footscan.measuring.pose import mirror, mirror_faces
 from footscan.results import Measure, MeasuredFoot
 from footscan.scan import Load, Side
 from tests import feet

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from footscan.checking.shots import combined
 from footscan.errors import ScanReadError, SideError
 from footscan.results import Measure
 from footscan.scan import Load
-from footscan.shots import combined
 
 
 @pytest.fixture

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from footscan.measuring.sizes import ADULT_MIN_MM, EuRule, eu, mondopoint, sizes
 from footscan.pipeline import Options, as_json, measure_scan
 from footscan.scan import Load
-from footscan.sizes import ADULT_MIN_MM, EuRule, eu, mondopoint, sizes
 
 
 @pytest.mark.parametrize(

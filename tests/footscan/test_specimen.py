@@ -13,8 +13,7 @@ from scipy.spatial import cKDTree
 
 from footscan.foot import face_normals
 from footscan.scan import Load, Side, Unit
-from footscan.scanner import Hole, scanner_pose, to_scanner
-from footscan.specimen import (
+from footscan.specimen.made_up import (
     ScannerSpec,
     Shape,
     Specimen,
@@ -26,6 +25,7 @@ from footscan.specimen import (
     write_samples,
     write_scan,
 )
+from footscan.specimen.scanner import Hole, scanner_pose, to_scanner
 
 COARSE = 2.0  # grid in mm: a quarter of the work of the default
 SHAPE = Shape(length=262.0, breadth=97.0, heel_breadth=67.0, arch_height=18.0, cell=COARSE)
@@ -448,4 +448,4 @@ def test_samples_are_written_anew_the_same_and_small(tmp_path: Path) -> None:
 
 def test_command_explains_itself(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["--what"]) == 2
-    assert "usage: python -m footscan.specimen [FOLDER]" in capsys.readouterr().err
+    assert "usage: python -m footscan.specimen.made_up [FOLDER]" in capsys.readouterr().err

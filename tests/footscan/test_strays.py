@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from footscan import strays
+from footscan.finding import strays
 from footscan.pipeline import Options, measure_scan
-from footscan.quality_claims import among_strays
+from footscan.quality.claims import among_strays
 from footscan.results import Finding, Severity
 from footscan.scan import Scan
-from footscan.scanner import ScannerSpec, scan
-from footscan.specimen import Shape, build
+from footscan.specimen.made_up import Shape, build
+from footscan.specimen.scanner import ScannerSpec, scan
 
 RADII = np.array([130.0, 50.0, 40.0])
 

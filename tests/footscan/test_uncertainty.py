@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from footscan import uncertainty
+from footscan.quality import uncertainty
 from footscan.results import BY_HAND, Landmark, Measure
 
 

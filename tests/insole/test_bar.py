@@ -17,9 +17,10 @@ import trimesh
 from footscan.scan import Side
 from insole import cli
 from insole.errors import OutputError, PlanError
-from insole.output import folder, printing
-from insole.output.bar import bar_words, write_bar
+from insole.output import folder
 from insole.output.folder import Settings
+from insole.output.print import printing
+from insole.output.print.bar import bar_words, write_bar
 from insole.parts import bar as bars
 from insole.parts import material_file as table_of
 from insole.parts import solids

@@ -18,7 +18,7 @@ from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation
 
 from insole.errors import PlanError
-from insole.planning import shoe as shoes
+from insole.shoe import shoe as shoes
 
 LENGTH, DROP, SPRING, DISH, ARCH, CANT = 280.0, 9.0, 5.0, 5.0, 7.0, 1.5
 BALL = 0.72
@@ -491,7 +491,7 @@ def test_a_plan_on_the_scan_is_the_plan_on_the_gauged_heights(tmp_path):
 def test_a_stored_plan_is_planned_again_without_the_scan(tmp_path):
     """Bed and border come from the plan alone: the same plan, to the last digit."""
     from insole.planning import planner
-    from insole.planning.plan import from_json, to_json
+    from insole.record.plan import from_json, to_json
     from tests import feet
 
     written(tmp_path, *sheet(step=2))

@@ -13,12 +13,12 @@ import shapely
 
 from footscan.scan import Side
 from insole.errors import OutputError
-from insole.output import bench as bench_page
-from insole.output import report
-from insole.output.bench_notes import bench_words
+from insole.output.papers import bench as bench_page
+from insole.output.papers import plan_page as report
+from insole.output.papers.bench_notes import bench_words
 from insole.parts.part import Part
-from insole.planning.limits import default_limits
-from insole.planning.plan import (
+from insole.record.limits import default_limits
+from insole.record.plan import (
     CleatPlan,
     Note,
     NoteLevel,

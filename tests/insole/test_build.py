@@ -12,7 +12,7 @@ from footscan.scan import Side
 from insole.errors import PartError
 from insole.parts.build import all_parts, check
 from insole.parts.part import Part
-from insole.planning.plan import from_json, to_json
+from insole.record.plan import from_json, to_json
 from tests.plans import sample_plan
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from insole import cases
 from insole.errors import InsoleError
-from insole.planning.trial import Trial
+from insole.trials import cases
+from insole.trials.trial import Trial
 from tests.plans import sample_plan
 
 

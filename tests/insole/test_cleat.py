@@ -9,9 +9,9 @@ import pytest
 
 from insole.errors import PlanError
 from insole.planning import cleat
-from insole.planning.limits import default_limits
-from insole.planning.plan import NoteLevel, Quantity, WedgePlace, WedgePlan
-from insole.planning.shoe import CleatSlots, Shoe
+from insole.record.limits import default_limits
+from insole.record.plan import NoteLevel, Quantity, WedgePlace, WedgePlan
+from insole.shoe.shoe import CleatSlots, Shoe
 
 LIMITS = default_limits()
 MARKS = {"mth1": np.array([196.0, 34.0, 0.0]), "mth5": np.array([168.0, -36.0, 0.0])}

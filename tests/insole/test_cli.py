@@ -18,7 +18,7 @@ import pytest
 import trimesh
 
 from insole import cli, workflow
-from insole.options.outcomes import progress
+from insole.cli.options.outcomes import progress
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_scans"
@@ -120,7 +120,7 @@ def test_help_loads_nothing_heavy() -> None:
 
 
 def test_questions_lists_every_question(run: Run) -> None:
-    from insole.planning.questions import QUESTIONS
+    from insole.record.questions import QUESTIONS
 
     code, out, err = run("questions")
     assert (code, err) == (0, "")
@@ -318,7 +318,7 @@ def test_a_break_by_the_keyboard_ends_workers_too(after: float) -> None:
 def test_what_a_pair_shows_is_said_once_and_counts_for_both(
     run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from footscan import quality_pair
+    from footscan.quality import pair as quality_pair
     from footscan.results import Finding, Severity
 
     seen: list[tuple[str, str]] = []
@@ -419,8 +419,8 @@ def test_measure_takes_the_rule_for_eu_sizes(run: Run) -> None:
 
 
 def test_a_child_s_foot_has_a_mondopoint_size_and_a_reason(run: Run, tmp_path: Path) -> None:
-    from footscan import specimen
-    from footscan.specimen import ScannerSpec, Shape
+    from footscan.specimen import made_up as specimen
+    from footscan.specimen.made_up import ScannerSpec, Shape
 
     child = specimen.build(Shape(length=200.0, breadth=77.0, arch_height=10.0, cell=2.0))
     path = tmp_path / "child.ply"

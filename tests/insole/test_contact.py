@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from insole.errors import PlanError
-from insole.planning.contact import Contact, layers_in_series, press, winkler
+from insole.planning.contact.springs import Contact, layers_in_series, press, winkler
 
 CELL = 2.0
 K = 0.02

@@ -13,16 +13,16 @@ import trimesh
 
 from footscan.scan import Side
 from insole.errors import PlanError
-from insole.output.gauges import gauges_of
+from insole.output.papers.gauges import gauges_of
 from insole.parts import build
 from insole.parts.contour import CONTOUR, contoured_bed
 from insole.parts.part import as_worn
 from insole.planning import planner
-from insole.planning.limits import default_limits
-from insole.planning.plan import FootPlan
 from insole.planning.planner import FootWish, PlanWishes, describe_change
-from insole.planning.shoe import parse
-from insole.planning.tops import ContourShape
+from insole.planning.support.tops import ContourShape
+from insole.record.limits import default_limits
+from insole.record.plan import FootPlan
+from insole.shoe.shoe import parse
 from tests import feet
 
 LIMITS = default_limits()
@@ -219,7 +219,7 @@ def test_the_printer_is_told_where_it_wants_supports():
     """A level underside lies on the plate; under a bed that rises to the heel the rest hangs."""
     from insole.output import readme
     from insole.parts.material_file import default_materials
-    from insole.planning.plan import Plan
+    from insole.record.plan import Plan
 
     high = parse(SHOE.record() | {
         "bed": {"heights": {line: [14.0, 12.0, 8.0, 5.0, 5.0] for line in

@@ -18,8 +18,8 @@ import shapely
 
 from footscan.scan import Array, Side
 from insole.errors import OutputError, PlanError
-from insole.output import cutting
-from insole.output.cutting import Face
+from insole.output.cut import cutting
+from insole.output.cut.cutting import Face
 from insole.parts.build import all_parts
 from insole.parts.part import Mark, Part
 from tests.insole.test_printing import mirrored, prism, side_by_notch
@@ -296,7 +296,7 @@ def test_bytes_do_not_depend_on_the_order_of_sets(tmp_path: Path) -> None:
     """Each process orders its sets by another seed; the drawing library walks some."""
     code = (
         "import sys; from pathlib import Path\n"
-        "from insole.output import cutting\n"
+        "from insole.output.cut import cutting\n"
         "from tests.insole.test_printing import prism\n"
         "cutting.write_dxf(Path(sys.argv[1]), [prism()])\n"
     )

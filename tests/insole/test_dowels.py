@@ -16,16 +16,16 @@ import trimesh
 from shapely import Polygon
 
 from insole.errors import PartError, PlanError
-from insole.output.printing import read_back_step, write_step
+from insole.output.print.printing import read_back_step, write_step
 from insole.parts import build, solids
 from insole.parts.assembly import clash
 from insole.parts.base import base
 from insole.parts.part import Part, as_worn
 from insole.planning import dowels, planner
-from insole.planning.limits import default_limits
-from insole.planning.plan import Plan
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.steps import Step, options
+from insole.record.limits import default_limits
+from insole.record.plan import Plan
+from insole.trials.steps import Step, options
 from tests import feet
 from tests.insole.test_pad_surface import SHOE
 from tests.plans import sample_foot

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from footscan.results import Measure, MeasuredFoot, ScanFacts, ScanReport, Verdict
 from insole.errors import PlanError
 from insole.planning.fit import heel_breadth_at, none_fits, rank
-from insole.planning.limits import default_limits
-from insole.planning.shoe import Shoe, StockInsole, parse
+from insole.record.limits import default_limits
+from insole.shoe.shoe import Shoe, StockInsole, parse
 
 LIMITS = default_limits()
 SD = 0.6

@@ -21,14 +21,16 @@ import trimesh
 
 from footscan.scan import Side
 from insole.errors import OutputError
-from insole.output import folder, nesting, printing
+from insole.output import folder
+from insole.output.cut import nesting
 from insole.output.folder import FolderError, Item, Settings
+from insole.output.print import printing
 from insole.output.readme import Making, glue_rows
 from insole.parts.build import all_parts
 from insole.parts.material_file import default_materials
 from insole.parts.materials import Materials
 from insole.parts.part import Part
-from insole.planning.plan import Override, Plan, fingerprint, from_json
+from insole.record.plan import Override, Plan, fingerprint, from_json
 from tests.insole.test_printing import mirrored, prism
 from tests.plans import sample_plan
 

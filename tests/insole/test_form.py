@@ -25,11 +25,11 @@ from insole.parts.material_file import default_materials
 from insole.parts.part import Part, as_worn
 from insole.planning import outline, planner, seating
 from insole.planning import sole as soles
-from insole.planning.limits import default_limits
-from insole.planning.plan import FootPlan, HeightGrid, Plan, from_json, to_json
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.shoe import parse
-from insole.planning.tops import spline_of
+from insole.planning.support.tops import spline_of
+from insole.record.limits import default_limits
+from insole.record.plan import FootPlan, HeightGrid, Plan, from_json, to_json
+from insole.shoe.shoe import parse
 from tests import feet
 from tests.insole.test_part import overlap, printed
 from tests.plans import CREST, sample_plan

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from insole.errors import PlanError
-from insole.planning import kit as kits
-from insole.planning.limits import default_limits
-from insole.planning.surface import feel_of
+from insole.planning.support import kit as kits
+from insole.planning.support.surface import feel_of
+from insole.record.limits import default_limits
 from tests.benchmarks import kit_form
 
 LIMITS = default_limits()

@@ -12,15 +12,15 @@ import shapely
 from shapely import Polygon
 
 from insole.errors import PartError
-from insole.output.cutting import part_strokes, read_back_dxf, write_dxf
-from insole.output.nesting import blanks
+from insole.output.cut.cutting import part_strokes, read_back_dxf, write_dxf
+from insole.output.cut.nesting import blanks
 from insole.parts import laminations, solids
 from insole.parts.base import base
 from insole.parts.laminations import layers, sheets_for
 from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
 from insole.parts.wedge import planes, shim
-from insole.planning.plan import WedgePlace
+from insole.record.plan import WedgePlace
 from tests.insole.test_dowels import made
 from tests.insole.test_pad_surface import planned, wished
 from tests.plans import bed_ring, sample_foot, sample_wedge

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from insole.errors import PlanError
-from insole.planning import limits as lim
+from insole.record import limits as lim
 
 PLANNING = Path(lim.__file__).parent
 

@@ -23,13 +23,13 @@ from footscan.errors import ScanReadError, UnitsError
 from footscan.scan import Scan, Side, Unit
 from insole import cli
 from insole.errors import RefusedError
-from insole.output.made_picture import made_png
+from insole.output.pictures.made_part import made_png
 from insole.parts.build import all_parts
-from insole.parts.datums import Held
-from insole.parts.made import MadeCheck, NotThisPartError, check_made
-from insole.parts.made_words import as_record, as_text
+from insole.parts.made.check import MadeCheck, NotThisPartError, check_made
+from insole.parts.made.datums import Held
+from insole.parts.made.words import as_record, as_text
 from insole.parts.part import Part
-from insole.planning.plan import Plan, to_json
+from insole.record.plan import Plan, to_json
 from tests.made_parts import (
     Change,
     bump,

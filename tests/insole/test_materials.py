@@ -11,8 +11,9 @@ import shapely
 import trimesh
 
 from insole.errors import PlanError, RefusedError
-from insole.output import folder, report
+from insole.output import folder
 from insole.output.folder import Settings
+from insole.output.papers import plan_page as report
 from insole.parts import material_file as files
 from insole.parts import materials as mat
 from insole.parts.build import all_parts

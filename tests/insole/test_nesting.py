@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 from footscan.scan import Array, Side
 from insole.cli import cli
 from insole.errors import OutputError, PlanError
-from insole.output import cutting, nesting, sheets
-from insole.output.nesting import MARGIN, NestedSheet, Nesting, nest
+from insole.output.cut import cutting, nesting, sheets
+from insole.output.cut.nesting import MARGIN, NestedSheet, Nesting, nest
 from insole.parts.build import all_parts
 from insole.parts.part import Part
 from tests.insole.test_cutting import rings_in
@@ -362,7 +362,7 @@ CODE = """
 import sys
 from pathlib import Path
 from insole.output import sheets
-from insole.output.nesting import nest
+from insole.output.cut.nesting import nest
 from tests.insole.test_nesting import star
 parts = [star([10.0 + k, 30.0, 12.0, 20.0 + 2 * k], k) for k in range(12)]
 for sheet in nest(parts, size=(220.0, 120.0), kerf=0.2).sheets:

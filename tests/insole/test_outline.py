@@ -10,9 +10,9 @@ import shapely
 
 from footscan.scan import Array
 from insole.planning import outline
-from insole.planning.limits import default_limits
 from insole.planning.outline import Layout, lay_out
-from insole.planning.shoe import parse
+from insole.record.limits import default_limits
+from insole.shoe.shoe import parse
 from tests import feet
 from tests.plans import bed_ring
 

@@ -14,8 +14,8 @@ from shapely import Polygon
 from insole.errors import PartError
 from insole.parts import outlines, solids
 from insole.parts.pad import arch_pad
-from insole.planning.plan import FootPlan, HeightGrid
-from insole.planning.tops import spline_of
+from insole.planning.support.tops import spline_of
+from insole.record.plan import FootPlan, HeightGrid
 from tests.plans import dome_heights, dome_volume, sample_foot
 
 

@@ -16,14 +16,14 @@ import shapely
 from scipy.interpolate import RegularGridInterpolator
 
 from insole.errors import OutputError
-from insole.output.printing import read_back_step, volume_of, write_step
+from insole.output.print.printing import read_back_step, volume_of, write_step
 from insole.parts.build import check
 from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
 from insole.planning import planner
-from insole.planning.plan import FootPlan, PadPlan
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.shoe import parse
+from insole.record.plan import FootPlan, PadPlan
+from insole.shoe.shoe import parse
 from tests import feet
 
 STOCK = {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}

@@ -8,7 +8,7 @@ import pytest
 from reportlab.pdfgen.canvas import Canvas
 
 from insole.errors import OutputError
-from insole.output import pages, template, tiles
+from insole.output.papers import pages, template, tiles
 from tests.plans import sample_plan
 
 MM = 72.0 / 25.4

@@ -12,9 +12,9 @@ from PIL import Image
 
 from footscan.scan import Side
 from insole.errors import OutputError
-from insole.output import pictures
+from insole.output.pictures import plan_view as pictures
 from insole.parts.part import Part
-from insole.planning.plan import Plan
+from insole.record.plan import Plan
 from tests.plans import sample_foot, sample_plan
 
 Picture = np.ndarray

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 
 from insole.errors import RefusedError
 from insole.planning import planner
-from insole.planning.limits import default_limits
-from insole.planning.plan import HeightGrid, Plan
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.shoe import parse
 from insole.planning.wedging import Wishes, plan_wedges
+from insole.record.limits import default_limits
+from insole.record.plan import HeightGrid, Plan
+from insole.shoe.shoe import parse
 from tests import feet
 from tests.plans import bed_ring
 

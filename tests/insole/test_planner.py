@@ -14,10 +14,10 @@ from footscan.results import Finding, ScanReport, Severity, Verdict
 from footscan.scan import Load
 from insole.errors import PlanError, RefusedError
 from insole.planning import planner
-from insole.planning.limits import default_limits
-from insole.planning.plan import Override, Plan, from_json, to_json
 from insole.planning.planner import FootWish, PlanWishes, describe_change
-from insole.planning.shoe import parse
+from insole.record.limits import default_limits
+from insole.record.plan import Override, Plan, from_json, to_json
+from insole.shoe.shoe import parse
 from tests import feet
 
 STOCK = {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}

@@ -9,21 +9,15 @@ import pytest
 import shapely
 
 from insole.errors import PlanError
-from insole.planning import planner, pressing, seating
-from insole.planning.limits import default_limits
+from insole.planning import planner, seating
+from insole.planning.contact import pressing
+from insole.planning.contact.pressing import GRAVITY, gent_modulus, region_maps, shim_notes
 from insole.planning.outline import lay_out
-from insole.planning.plan import (
-    ContactCase,
-    Plan,
-    PressureMap,
-    WedgePlace,
-    from_json,
-    to_json,
-)
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.pressing import GRAVITY, gent_modulus, region_maps, shim_notes
-from insole.planning.shoe import parse
-from insole.planning.tops import PadTop
+from insole.planning.support.tops import PadTop
+from insole.record.limits import default_limits
+from insole.record.plan import ContactCase, Plan, PressureMap, WedgePlace, from_json, to_json
+from insole.shoe.shoe import parse
 from tests import feet, plans
 
 LIMITS = default_limits()

@@ -21,11 +21,11 @@ from hypothesis import strategies as st
 
 from footscan.scan import Array, Side
 from insole.errors import OutputError
-from insole.output import printing
-from insole.output.printing import StepUnavailable, StepWorker
+from insole.output.print import printing
+from insole.output.print.printing import StepUnavailable, StepWorker
 from insole.parts.build import all_parts
 from insole.parts.part import Part
-from insole.planning.plan import WedgePlace
+from insole.record.plan import WedgePlace
 from tests.plans import sample_foot, sample_plan
 
 # a right part seen from above: the sawtooth at +y, its steep face towards the heel

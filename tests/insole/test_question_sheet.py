@@ -11,8 +11,8 @@ import pytest
 
 from insole import cli
 from insole.errors import PlanError
-from insole.output.question_sheet import read_sheet, write_sheet
-from insole.planning import questions as q
+from insole.output.papers.question_sheet import read_sheet, write_sheet
+from insole.record import questions as q
 
 IDS = [question.id for question in q.QUESTIONS]
 Run = Callable[..., tuple[int, str, str]]

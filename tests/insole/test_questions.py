@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from insole.errors import PlanError, RefusedError
-from insole.planning import questions as q
+from insole.record import questions as q
 
 STOPS = [x.id for x in q.QUESTIONS if x.grade == "stop"]
 NAMED = "B. Clinician, 2026-03-04"

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from insole.errors import PlanError
-from insole.planning.red_flags import FLAGS, asked, not_asked, stops, unread
+from insole.trials.red_flags import FLAGS, asked, not_asked, stops, unread
 
 ALL_NO = {flag.id: "no" for flag in FLAGS}
 HEALTH = [flag.id for flag in FLAGS if flag.health]

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from insole.errors import OutputError
-from insole.output import phrases, report
+from insole.output import phrases
+from insole.output.papers import plan_page as report
 from insole.parts.material_file import default_materials
-from insole.planning.plan import (
+from insole.record.plan import (
     CleatPlan,
     ContactCase,
     ContactFigures,

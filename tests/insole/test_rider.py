@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 from insole.errors import OutputError
-from insole.output import pages, pressure_figures, rider
-from insole.output.shades import HEIGHTS, PRESSURES, coloured
+from insole.output.papers import pages, pressure_figures
+from insole.output.papers import report as rider
+from insole.output.papers.shades import HEIGHTS, PRESSURES, coloured
 from insole.parts.build import all_parts
-from insole.planning.plan import (
+from insole.record.plan import (
     ContactCase,
     ContactFigures,
     ContactPlan,

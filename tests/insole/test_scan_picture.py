@@ -14,10 +14,10 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from footscan.repeat import compare
+from footscan.checking.repeat import compare
 from footscan.results import Finding, MeasuredFoot, ScanReport, Severity, Verdict
 from insole.errors import OutputError
-from insole.output import scan_picture
+from insole.output.pictures import scan as scan_picture
 from tests.feet import analytic
 
 YELLOW = (254, 232, 56)  # the uppermost band

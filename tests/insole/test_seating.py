@@ -9,9 +9,9 @@ import pytest
 
 from footscan.scan import Kind, Load
 from insole.planning import outline, seating
-from insole.planning.limits import default_limits
-from insole.planning.plan import NoteLevel
-from insole.planning.shoe import parse
+from insole.record.limits import default_limits
+from insole.record.plan import NoteLevel
+from insole.shoe.shoe import parse
 from tests import feet
 
 LIMITS = default_limits()

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from insole.errors import PlanError
-from insole.planning import shoe as shoes
-from insole.planning.plan import WedgePlace
+from insole.record.plan import WedgePlace
+from insole.shoe import shoe as shoes
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_scans"
 PLAIN = {

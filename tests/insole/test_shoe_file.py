@@ -11,8 +11,8 @@ import pytest
 
 from insole import cli
 from insole.errors import PlanError
-from insole.planning import shoe
-from insole.planning.shoe_file import library, text, write_new
+from insole.shoe import shoe
+from insole.shoe.file import library, text, write_new
 
 ROUGH = {"inside.length": 282.0, "inside.ball_width": 101.0, "bed.drop": 9.0}
 OPTIONS = ["--name", "Larch 43", "--length", "282", "--ball-width", "101", "--drop", "9"]

@@ -15,13 +15,14 @@ from scipy.interpolate import RectBivariateSpline
 
 from footscan.scan import Load
 from insole.errors import PlanError, RefusedError
-from insole.planning import outline, seating, support
-from insole.planning.ceilings import low_pass
-from insole.planning.limits import default_limits
-from insole.planning.plan import Override, PadPlan
-from insole.planning.shoe import parse
-from insole.planning.support import PadWish, plan_pad
-from insole.planning.surface import feel_of, follow, lower_of
+from insole.planning import outline, seating
+from insole.planning.support import pad as support
+from insole.planning.support.ceilings import low_pass
+from insole.planning.support.pad import PadWish, plan_pad
+from insole.planning.support.surface import feel_of, follow, lower_of
+from insole.record.limits import default_limits
+from insole.record.plan import Override, PadPlan
+from insole.shoe.shoe import parse
 from tests import feet
 
 LIMITS = default_limits()

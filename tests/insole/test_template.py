@@ -16,9 +16,10 @@ from shapely import LinearRing, LineString, Point, Polygon, box
 
 from footscan.scan import Side
 from insole.errors import OutputError
-from insole.output import ink, pages, places, template, tiles
+from insole.output import ink, places
+from insole.output.papers import pages, template, tiles
 from insole.parts.part import Part
-from insole.planning.plan import Plan, WedgePlace
+from insole.record.plan import Plan, WedgePlace
 from tests.plans import bed_ring, sample_plan, sample_wedge
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 reads the PDFs back")

@@ -6,12 +6,12 @@ import pytest
 
 from insole.errors import PlanError, RefusedError
 from insole.planning import planner
-from insole.planning.limits import default_limits
-from insole.planning.plan import Plan
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.red_flags import FLAGS
-from insole.planning.shoe import parse
-from insole.planning.trial import Said, Trial, in_force, judge, options
+from insole.record.limits import default_limits
+from insole.record.plan import Plan
+from insole.shoe.shoe import parse
+from insole.trials.red_flags import FLAGS
+from insole.trials.trial import Said, Trial, in_force, judge, options
 from tests import feet
 
 LIMITS = default_limits()

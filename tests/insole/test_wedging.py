@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from insole.errors import PlanError, RefusedError
-from insole.planning.limits import default_limits
-from insole.planning.plan import NoteLevel, Override, WedgePlace
-from insole.planning.shoe import BedHeights, CleatSlots, Shoe, StockInsole
 from insole.planning.wedging import Wishes, check_pair, plan_wedges, rise
+from insole.record.limits import default_limits
+from insole.record.plan import NoteLevel, Override, WedgePlace
+from insole.shoe.shoe import BedHeights, CleatSlots, Shoe, StockInsole
 
 LIMITS = default_limits()
 WIDTH = 80.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from insole.errors import PlanError
-from insole.planning.words import OBSERVATIONS, PICKS, observed, picked
+from insole.trials.words import OBSERVATIONS, PICKS, observed, picked
 
 
 @pytest.mark.parametrize(("text", "ids"), [

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from footscan.foot import SoleMap
-from footscan.local_fit import Cloud
-from footscan.measures import footprint_indices, measure
+from footscan.measuring.local_fit import Cloud
+from footscan.measuring.measures import footprint_indices, measure
 
 CELL = 0.25
 PRINT = 180.0

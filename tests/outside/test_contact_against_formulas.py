@@ -13,7 +13,7 @@ import math
 import numpy as np
 import pytest
 
-from insole.planning.contact import layers_in_series, press, winkler
+from insole.planning.contact.springs import layers_in_series, press, winkler
 
 K, R, D = 0.05, 30.0, 2.0  # N/mm3, mm, mm
 

@@ -17,7 +17,8 @@ import shapely
 import trimesh
 
 from footscan.scan import Side
-from insole.output import cutting, printing
+from insole.output.cut import cutting
+from insole.output.print import printing
 from tests.insole.test_printing import NOTCHED_AREA, prism
 
 # 3MF Core Specification 1.4.0, section 3.4: values of the unit attribute (READ)

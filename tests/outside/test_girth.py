@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from footscan.measures import girth
+from footscan.measuring.measures import girth
 
 A, B = 50.0, 32.0
 

@@ -11,12 +11,14 @@ import csv
 import numpy as np
 import pytest
 
-from footscan import landmarks, measures, quality_claims, specimen
 from footscan.foot import Foot, sole_map
-from footscan.local_fit import Cloud
+from footscan.measuring import landmarks, measures
+from footscan.measuring.local_fit import Cloud
+from footscan.quality import claims as quality_claims
 from footscan.results import Measure
 from footscan.scan import Kind, Load
-from footscan.specimen import Shape, random_shape
+from footscan.specimen import made_up as specimen
+from footscan.specimen.made_up import Shape, random_shape
 
 # lowest 1 % and highest 99 % of men and women
 RATIOS = {

@@ -15,9 +15,9 @@ import json
 import numpy as np
 import pytest
 
-from footscan.artefact import check_artefact, check_plate
+from footscan.checking.artefact import check_artefact, check_plate
+from footscan.checking.repeat import iso_20685_rule, judge_series
 from footscan.errors import ScanQualityError, ScanReadError
-from footscan.repeat import iso_20685_rule, judge_series
 
 BALL, BAR = 30.0, 200.0
 
@@ -205,7 +205,7 @@ def test_a_ball_too_rough_does_not_pass(rng, noise, passed):
 @pytest.mark.parametrize("diameter", [20, 25, 30, 40, 50, 60, 80, 100, 120, 135.76, 160, 200])
 def test_a_foot_is_no_ball(diameter):
     """No part of a foot, heel and ankle included, passes for a ball of any size."""
-    from footscan.specimen import Shape, build
+    from footscan.specimen.made_up import Shape, build
 
     foot = build(Shape(cell=2.5))
     try:

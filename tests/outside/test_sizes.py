@@ -9,8 +9,17 @@ from __future__ import annotations
 
 import pytest
 
+from footscan.measuring.sizes import (
+    EuRule,
+    eu,
+    half_load_length,
+    mondopoint,
+    sizes,
+    uk,
+    us_men,
+    us_women,
+)
 from footscan.scan import Load
-from footscan.sizes import EuRule, eu, half_load_length, mondopoint, sizes, uk, us_men, us_women
 
 EXAMPLES = [
     (245.0, 38.75, 39.00, 5.937, 6.937, 8.437),

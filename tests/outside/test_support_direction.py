@@ -20,7 +20,7 @@ import pytest
 
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.shoe import parse
+from insole.shoe.shoe import parse
 from tests import feet
 
 SHOE = parse({

@@ -12,10 +12,10 @@ import math
 import numpy as np
 import pytest
 
-from insole.planning.limits import default_limits
-from insole.planning.plan import WedgePlace
-from insole.planning.shoe import Shoe
 from insole.planning.wedging import Wishes, plan_wedges, rise
+from insole.record.limits import default_limits
+from insole.record.plan import WedgePlace
+from insole.shoe.shoe import Shoe
 
 ROUNDED = 5.1e-4
 # wide open, so that research extremes can be planned too
@@ -83,7 +83,7 @@ def test_volume_of_a_plain_ramp():
 def test_middle_of_a_wedge_rises_by_half():
     """A wedge raises one edge by w tan t and its centre by half of that (tag CALC)."""
     from insole.planning.cleat import bolts
-    from insole.planning.shoe import CleatSlots
+    from insole.shoe.shoe import CleatSlots
 
     shoe = Shoe(
         name="t", inside_length=280, ball_width=100, heel_width=66, drop=0,

@@ -1,0 +1,1 @@
+"""Check scanners and repeats: artefacts and their log, pairs, shots, series."""

@@ -1,0 +1,1 @@
+"""Find the foot in a scan: floor, inside, strays, match, cleaning, surface."""

@@ -1,0 +1,425 @@
+"""Coarse pose: which way up, which way forward and which side, in one joint decision.
+
+    footscan.finding.cleaning.isolate -> matching.match -> footscan.measuring.pose.refine
+
+A template foot (points with outward normals, made by :mod:`specimen.made_up`) is laid into the
+scan from many starting orientations, once as a right and once as a left foot, and refined by
+closest points under a similarity transform. The best pose counts, and the gap to the best pose
+of the other side says how sure the side is. Up, forward and side are never guessed one by one:
+a wrong up would silently flip the side.
+
+Only template points look for partners in the scan, so a leg, a stand or stray points beside the
+foot do not matter. Everything here is free of scale: the template has length 1.
+
+Terms
+    view    the part of the template that a scan may show: the whole foot, its lowest part, or
+            the sole alone. A scan whose normals do not cancel is an open sheet, and their mean
+            says where its opening faces: views of the lower foot are tried there
+    back    the misfit seen from the scan: how far its own points lie from the whole template.
+            It is fair between views, as a scan that shows less has less to explain
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+
+import numpy as np
+from scipy import spatial
+
+from footscan.scan import Array, IntArray, Side
+
+__all__ = ["Match", "length_of", "match", "template"]
+
+NORMAL_WEIGHT = 0.12  # a normal that is 90 degrees off counts like 0.17 foot lengths
+STARTS = 128  # orientations tried; neighbours are then about 38 degrees apart
+COARSE_POINTS, FINE_POINTS = 52, 350
+COARSE_ROUNDS, FINE_ROUNDS = 8, 22
+COARSE_NEAR = 0.5  # coarse rounds take a partner that is this much farther than the nearest
+COARSE_LEAVE, FINE_LEAVE = (2, 80), (7, 4)  # after so many rounds only so many best go on
+KEEP = 12  # poses per side that are refined
+TRIM = 0.85  # share of template points that must find a partner; the rest may be missing
+CORE = 0.6  # share of the template that even a poor scan of a foot shows
+CELLS = 36  # the scan is thinned to cells of this share of its extent: evenly, unlike its mesh
+SCALE_STARTS = (1.0, 0.8)  # foot length over the scan's longest extent: without and with a leg
+# Parts of the template: largest angle to straight down (degrees) and largest height (share of
+# length). Soles through glass show 60 to 80 degrees, foam has walls, legs are cut anywhere.
+VIEWS = {"sole": (65.0, 0.16), "walls": (88.0, 0.16), "low": (180.0, 0.105), "cut": (180.0, 0.20)}
+OF_A_SHEET = ("sole", "walls")  # all that a sole alone or an impression can show
+SHEET = 0.12  # length of the mean normal: a foot with its leg has 0.05, cut at 60 mm up to 0.18
+ONE_WAY = 0.2  # from here on the mean normal's direction is that of the opening
+NO_WHOLE = 0.62  # and beyond this there is no whole foot: a foot cut at 25 mm has up to 0.7
+VIEW_KEEP = 4  # poses per view and side that are refined; the opening fixes two of three turns
+SEEN_HEIGHT = 0.33  # the template ends there; what is higher is leg
+BACK_TRIM, BACK_POINTS = 0.9, 600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Match:
+    """A template laid into the scan.
+
+    Attributes
+    ----------
+    rotation : ndarray, shape (3, 3)
+        Rows are the foot's forward, left-hand and up direction in the scanner frame (proper).
+    origin : ndarray, shape (3,)
+        The template's origin (pternion on the ground) in scanner coordinates.
+    scale : float
+        Foot length, scan units.
+    side : Side
+        Side of the template that matched.
+    cost : float
+        Root mean square misfit, share of foot length, normals included.
+    core : float
+        The same over the best-fitting 60 % of the template: how foot-like what was seen is,
+        though a sole or the toes may be missing. For a part of the foot, the worse of this and
+        its counterpart seen from the scan.
+    view : str
+        ``"whole"``, or the part of the template that fits best: ``"cut"``, ``"low"``,
+        ``"walls"`` or ``"sole"``.
+    """
+
+    rotation: Array
+    origin: Array
+    scale: float
+    side: Side
+    cost: float
+    core: float = 0.0
+    view: str = "whole"
+
+
+@lru_cache(maxsize=1)
+def template() -> tuple[Array, Array]:
+    """Return points and outward normals of the template right foot, length 1, foot frame."""
+    with resources.files("footscan").joinpath("data/template.npz").open("rb") as stream:
+        data = np.load(stream)
+        return data["points"].astype(float), data["normals"].astype(float)
+
+
+def match(
+    points: Array,
+    normals: Array,
+    *,
+    side: Side | None = None,
+    up: Array | None = None,
+    sole: bool = False,
+) -> list[Match]:
+    """Return the best match per side, best first.
+
+    Parameters
+    ----------
+    points, normals : ndarray, shape (n, 3)
+        Scan points with outward normals, any unit, floor removed as far as it is known.
+    side : Side, optional
+        Try this side only.
+    up : ndarray, shape (3,), optional
+        Known up direction (from a floor): orientations more than 40 degrees off are not tried.
+    sole : bool
+        The scan shows the sole alone (a sheet): no other view is tried.
+    """
+    extent = _extent(points)
+    points, normals = _even(points, normals, extent / CELLS)
+    centre = np.median(points, axis=0)
+    scan = _Target((points - centre) / extent, normals)
+    views = _views(normals, up, sole)
+    found = []
+    for this in [side] if side else [Side.RIGHT, Side.LEFT]:
+        best = min(
+            (_best_of_view(scan, this, view, ups, fair=len(views) > 1) for view, ups in views),
+            key=lambda placed: placed.cost,
+        )
+        found.append(
+            Match(
+                rotation=best.rotation.T,
+                origin=best.shift * extent + centre,
+                scale=best.scale * extent,
+                side=this,
+                cost=best.cost,
+                core=best.core,
+                view=best.view,
+            )
+        )
+    return sorted(found, key=lambda m: m.cost)
+
+
+def _views(normals: Array, up: Array | None, sole: bool) -> list[tuple[str, list[Array]]]:
+    """Return the views to try and the up directions that each starts from (none: all)."""
+    mean = normals.mean(axis=0)
+    open_share = float(np.linalg.norm(mean))
+    opening = -mean / max(open_share, 1e-12)
+    if sole:
+        return [(view, [opening]) for view in OF_A_SHEET]
+    views: list[tuple[str, list[Array]]] = []
+    if open_share < NO_WHOLE:
+        # a foot opens at its leg, or below where the sole was not seen
+        turned = [opening, -opening] if open_share > ONE_WAY else []
+        views.append(("whole", turned if up is None else [up]))
+    if open_share > SHEET and (up is None or up @ opening > 0.5):
+        views += [(view, [opening]) for view in VIEWS]
+    return views or [("whole", [] if up is None else [up])]
+
+
+class _Target:
+    """Scan points as a search tree over place and weighted normal."""
+
+    def __init__(self, points: Array, normals: Array) -> None:
+        self.points = points
+        self.normals = normals
+        self.tree = spatial.cKDTree(np.hstack([points, NORMAL_WEIGHT * normals]))
+
+    def nearest(self, points: Array, normals: Array, near: float = 0.0) -> tuple[Array, Array]:
+        """Return distances and partners of (c, m, 3) placed template points.
+
+        With `near` a partner may be farther by that share: quicker, for rough rounds.
+        """
+        feature = np.concatenate([points, NORMAL_WEIGHT * normals], axis=2)
+        distance, index = self.tree.query(feature.reshape(-1, 6), eps=near)
+        shape = points.shape[:2]
+        return distance.reshape(shape), index.reshape(shape)
+
+
+@dataclass(slots=True, eq=False)
+class _Placed:
+    rotation: Array
+    shift: Array
+    scale: float
+    cost: float
+    core: float
+    view: str
+
+
+@lru_cache(maxsize=2)
+def _template_of(side: Side) -> tuple[Array, Array]:
+    """Return the template as a foot of `side`; a left foot is the mirror image."""
+    flip = np.array([1.0, -1.0 if side is Side.LEFT else 1.0, 1.0])
+    points, normals = template()
+    return points * flip, normals * flip
+
+
+@lru_cache(maxsize=16)
+def _part(side: Side, view: str) -> tuple[Array, Array]:
+    """Return the part of the template that a view shows."""
+    points, normals = _template_of(side)
+    if view == "whole":
+        return points, normals
+    angle, height = VIEWS[view]
+    seen = (-normals[:, 2] > np.cos(np.radians(angle))) & (points[:, 2] < height)
+    return points[seen], normals[seen]
+
+
+@lru_cache(maxsize=2)
+def _tree_of(side: Side) -> spatial.cKDTree:
+    points, normals = _template_of(side)
+    return spatial.cKDTree(np.hstack([points, NORMAL_WEIGHT * normals]))
+
+
+def _best_of_view(scan: _Target, side: Side, view: str, ups: list[Array], *, fair: bool) -> _Placed:
+    """Return the best placement of a part of the template as a foot of `side`.
+
+    With `fair` the cost also counts how the scan's own points fit, so that views compare.
+    """
+    points, normals = _part(side, view)
+    whole = view == "whole"
+    rotations = _starts(ups)
+    few = _thinned(len(points), COARSE_POINTS)
+    sizes = SCALE_STARTS if whole else SCALE_STARTS[:1]
+    state = _place(
+        scan,
+        points[few],
+        normals[few],
+        np.tile(rotations, (len(sizes), 1, 1)),
+        np.repeat(sizes, len(rotations)),
+        COARSE_ROUNDS,
+        leave=COARSE_LEAVE,
+        near=COARSE_NEAR,
+    )
+    order = np.argsort(state[3], kind="stable")[: KEEP if whole else VIEW_KEEP]
+    many = _thinned(len(points), FINE_POINTS)
+    fine = _place(
+        scan,
+        points[many],
+        normals[many],
+        state[0][order],
+        state[2][order],
+        FINE_ROUNDS,
+        state[1][order],
+        FINE_LEAVE,
+    )
+    top = int(np.argmin(fine[3]))
+    placed = fine[0][top], fine[1][top], float(fine[2][top])
+    cost, core = float(fine[3][top]), _core(scan, *placed, points, normals)
+    if fair:
+        back, back_core = _back(scan, *placed, side)
+        cost = float(np.hypot(cost, back) / np.sqrt(2))
+        core = core if whole else max(core, back_core)
+    return _Placed(*placed, cost, core, view)
+
+
+def _core(
+    scan: _Target, rotation: Array, shift: Array, scale: float, points: Array, normals: Array
+) -> float:
+    """Return the misfit of the best-fitting part of the placed template."""
+    laid = points @ rotation.T * scale + shift
+    distance, _ = scan.nearest(laid[None], (normals @ rotation.T)[None])
+    return _root_mean_square(distance[0], CORE) / scale
+
+
+def _back(
+    scan: _Target, rotation: Array, shift: Array, scale: float, side: Side
+) -> tuple[float, float]:
+    """Return the misfit of the scan's points, and of the best-fitting of them; leg left out."""
+    local = (scan.points - shift) @ rotation / scale
+    foot = np.flatnonzero(local[:, 2] < SEEN_HEIGHT)
+    if len(foot) < 20:
+        return 1.0, 1.0
+    foot = foot[_thinned(len(foot), BACK_POINTS)]
+    turned = scan.normals[foot] @ rotation
+    distance, _ = _tree_of(side).query(np.hstack([local[foot], NORMAL_WEIGHT * turned]))
+    return _root_mean_square(distance, BACK_TRIM), _root_mean_square(distance, CORE)
+
+
+def _root_mean_square(distance: Array, share: float) -> float:
+    """Return the root mean square of the smallest `share` of distances."""
+    best = np.sort(distance)[: max(1, int(share * len(distance)))]
+    return float(np.sqrt((best**2).mean()))
+
+
+def _place(
+    scan: _Target,
+    points: Array,
+    normals: Array,
+    rotations: Array,
+    scales: Array,
+    rounds: int,
+    shifts: Array | None = None,
+    leave: tuple[int, int] = (0, 0),
+    near: float = 0.0,
+) -> tuple[Array, Array, Array, Array]:
+    """Return rotations, shifts, scales and costs after closest-point rounds, all at once.
+
+    Of many candidates, after round ``leave[0]`` only the best ``leave[1]`` go on.
+    """
+    rotation, scale = rotations.copy(), np.array(scales, dtype=float)
+    if shifts is None:
+        middle = np.median(points, axis=0)
+        shifts = -np.einsum("cij,j->ci", rotation, middle) * scale[:, None]
+    shift = shifts.copy()
+    keep = int(TRIM * len(points))
+    for step in range(rounds + 1):
+        placed = np.einsum("cij,mj->cmi", rotation, points) * scale[:, None, None] + shift[:, None]
+        turned = np.einsum("cij,mj->cmi", rotation, normals)
+        distance, index = scan.nearest(placed, turned, 0.0 if step == rounds else near)
+        limit = np.partition(distance, keep - 1, axis=1)[:, keep - 1 : keep]
+        weight = (distance <= limit).astype(float)
+        cost = np.sqrt((weight * distance**2).sum(1) / weight.sum(1)) / scale
+        if step == rounds:
+            break
+        if step == leave[0] > 0 and len(cost) > leave[1]:
+            best = np.argsort(cost, kind="stable")[: leave[1]]
+            rotation, shift, scale = rotation[best], shift[best], scale[best]
+            weight, index = weight[best], index[best]
+        partner = scan.points[index]
+        rotation, shift, scale = _similarity(points, partner, weight, scale)
+    return rotation, shift, scale, cost
+
+
+def _similarity(
+    source: Array, target: Array, weight: Array, scale: Array
+) -> tuple[Array, Array, Array]:
+    """Return the weighted similarity from (m, 3) `source` to (c, m, 3) `target`, per candidate.
+
+    References
+    ----------
+    .. [1] Umeyama (1991), IEEE TPAMI 13(4), 376-380 (value from memory).
+    """
+    total = weight.sum(axis=1)
+    mean_s = weight @ source / total[:, None]
+    mean_t = np.einsum("cm,cmi->ci", weight, target) / total[:, None]
+    s = source[None] - mean_s[:, None]
+    t = target - mean_t[:, None]
+    covariance = np.einsum("cm,cmi,cmj->cij", weight, t, s)
+    u, d, vt = np.linalg.svd(covariance)
+    sign = np.sign(np.linalg.det(u) * np.linalg.det(vt))
+    d[:, 2] *= sign
+    u[:, :, 2] *= sign[:, None]
+    rotation = u @ vt
+    spread = np.einsum("cm,cmi->c", weight, s**2)
+    wanted = d.sum(axis=1) / spread
+    # the scale follows slowly and within bounds, or a bad start would shrink into a corner
+    new = np.clip(wanted, scale * 0.97, scale * 1.03)
+    new = np.clip(new, 0.45, 1.1)
+    shift = mean_t - new[:, None] * np.einsum("cij,cj->ci", rotation, mean_s)
+    return rotation, shift, new
+
+
+def _starts(ups: list[Array]) -> Array:
+    """Return start rotations (template to scan), (c, 3, 3): about `ups`, or any if none."""
+    if not ups:
+        return _even_rotations(STARTS)
+    turns = spatial.transform.Rotation.from_rotvec(
+        np.outer(np.linspace(0, 2 * np.pi, 24, endpoint=False), [0.0, 0, 1])
+    )
+    tilts = [spatial.transform.Rotation.align_vectors([up], [[0.0, 0, 1]])[0] for up in ups]
+    return np.concatenate([(tilt * turns).as_matrix() for tilt in tilts])
+
+
+def _even_rotations(count: int) -> Array:
+    """Return `count` evenly spread rotations.
+
+    References
+    ----------
+    .. [1] Alexa (2022), Super-Fibonacci spirals, CVPR (value from memory).
+    """
+    s = np.arange(count) + 0.5
+    r, q = np.sqrt(s / count), np.sqrt(1 - s / count)
+    a, b = 2 * np.pi * s / np.sqrt(2), 2 * np.pi * s / 1.533751168755204288118041
+    quaternions = np.stack([r * np.sin(a), r * np.cos(a), q * np.sin(b), q * np.cos(b)], axis=1)
+    return spatial.transform.Rotation.from_quat(quaternions).as_matrix()
+
+
+def _even(points: Array, normals: Array, cell: float) -> tuple[Array, Array]:
+    """Return points and normals averaged over cells: every patch of skin counts alike.
+
+    Skin that faces different ways within a cell (between toes) stays apart by its main axis.
+    """
+    axis = np.abs(normals).argmax(axis=1)
+    facing = 2 * axis + (normals[np.arange(len(normals)), axis] > 0)
+    key = np.floor((points - points.min(axis=0)) / cell).astype(np.int64)
+    span = key.max(axis=0) + 1
+    flat = ((key[:, 0] * span[1] + key[:, 1]) * span[2] + key[:, 2]) * 6 + facing
+    _, number = np.unique(flat, return_inverse=True)
+    count = np.bincount(number)
+    mean = [np.bincount(number, values) / count for values in np.hstack([points, normals]).T]
+    normals = np.stack(mean[3:], axis=1)
+    size = np.linalg.norm(normals, axis=1, keepdims=True)
+    return np.stack(mean[:3], axis=1), normals / np.maximum(size, 1e-12)
+
+
+def _thinned(count: int, wanted: int) -> IntArray:
+    """Return at most `wanted` indices, a fixed random draw: strides would follow file order."""
+    if count <= wanted:
+        return np.arange(count, dtype=np.int64)
+    return np.sort(np.random.default_rng(0).choice(count, wanted, replace=False))
+
+
+def _extent(points: Array) -> float:
+    """Return the longest extent over 13 directions, robust against single strays."""
+    axes = np.array([[x, y, z] for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1)], float)
+    axes = axes[13 + 1 :]
+    axes /= np.linalg.norm(axes, axis=1, keepdims=True)
+    reach = points @ axes.T
+    low, high = np.percentile(reach, [0.2, 99.8], axis=0)
+    return float((high - low).max())
+
+
+def length_of(points: Array, match: Match) -> float:
+    """Return the foot's extent along the matched forward direction, scan units.
+
+    Read off the points themselves: the template's own scale may be off for an unusual foot.
+    Points far above the ground are leg and do not count.
+    """
+    local = (points - match.origin) @ match.rotation.T / match.scale
+    foot = (local[:, 2] < 0.30) & (np.abs(local[:, 1]) < 0.45) & (np.abs(local[:, 0] - 0.5) < 0.85)
+    low, high = np.percentile(local[foot, 0], [0.1, 99.9])
+    return float((high - low) * match.scale)

@@ -1,0 +1,169 @@
+"""Normals that point away from the foot, whatever the file said.
+
+    Scan -> outward.mesh_normals, outward.point_normals -> finding.cleaning, finding.hollow
+
+A file's winding cannot be trusted, and a wrong normal turns a right sole into a left one. So the
+sign is read off the geometry: closed by flat lids, a surface holds a volume, and its normals
+point out of it. That is true of a whole foot, of one whose leg is cut, and of a sole seen from
+below alone, which is a bowl; for a cavity it gives the normals of the foot that made it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import sparse, spatial
+from scipy.sparse import csgraph
+
+from footscan.foot import vertex_normals
+from footscan.scan import Array, IntArray
+
+__all__ = ["extent", "holds_volume", "mesh_normals", "point_normals", "winding_is_outward"]
+
+OPEN_SHARE = 0.08  # a surface whose area vectors cancel better than this is as good as closed
+FACES_ASKED = 200_000
+SHEET_SHARE = 0.5  # length of the mean normal of a sheet; a foot cut at 25 mm has 0.4
+NEIGHBOURS, CHAIN = 16, 10
+SEEDS = 500  # points that stand for the local body
+LOCAL_SHARE = 0.22  # of the extent: how far the local body reaches
+
+
+def extent(points: Array) -> float:
+    """Return the diagonal of the box that holds 98 % of the points along each axis."""
+    low, high = np.percentile(points, [1, 99], axis=0)
+    return float(np.linalg.norm(high - low))
+
+
+def mesh_normals(
+    vertices: Array, faces: IntArray, floor: tuple[Array, float] | None = None
+) -> Array:
+    """Return outward unit vertex normals.
+
+    Parameters
+    ----------
+    vertices, faces : ndarray, shapes (n, 3) and (m, 3)
+        Any unit; wound alike, either way round.
+    floor : (normal, offset) or None
+        A plane that belongs to no body: faces near it have no say.
+    """
+    normals = vertex_normals(vertices, faces)
+    return normals if winding_is_outward(vertices, faces, floor) else -normals
+
+
+def winding_is_outward(
+    vertices: Array, faces: IntArray, floor: tuple[Array, float] | None = None
+) -> bool:
+    """Return whether the winding's normals point out of the volume that the surface holds."""
+    faces = faces[:: max(1, len(faces) // FACES_ASKED)]
+    a, b, c = (vertices[faces[:, i]] for i in range(3))
+    area, centre = np.cross(b - a, c - a), (a + b + c) / 3
+    if floor is not None:
+        away = np.abs(centre @ floor[0] - floor[1]) > 0.006 * extent(vertices)
+        if away.any():
+            area, centre = area[away], centre[away]
+    return holds_volume(area, centre)
+
+
+def holds_volume(area: Array, centre: Array) -> bool:
+    """Return whether area vectors at their centres point out of the volume that they hold.
+
+    An open surface is thought closed by lids square to the sum of its area vectors: the flux of
+    the place vector across that direction is twice the volume, and lids add nothing to it.
+    """
+    total = area.sum(axis=0)
+    size = float(np.linalg.norm(total))
+    place = centre - np.average(centre, axis=0, weights=np.linalg.norm(area, axis=1) + 1e-300)
+    if size > OPEN_SHARE * np.linalg.norm(area, axis=1).sum():
+        along = total / size
+        place = place - np.outer(place @ along, along)
+    return bool(np.einsum("ij,ij->", area, place) >= 0)
+
+
+def point_normals(points: Array, given: Array | None = None) -> Array:
+    """Return outward unit normals of bare points, shape (n, 3), by local planes.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+        Any unit.
+    given : ndarray, shape (n, 3), or None
+        Normals that the file gave: they tell which normals agree with each other.
+    """
+    _, index = spatial.cKDTree(points).query(points, k=NEIGHBOURS)
+    patch = points[index]
+    patch = patch - patch.mean(axis=1, keepdims=True)
+    _, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", patch, patch))
+    normals = vectors[:, :, 0]
+    if given is not None:
+        normals = _turned(normals, np.einsum("ij,ij->i", normals, given))
+        return normals if holds_volume(normals, points) else -normals
+    normals = _turned(normals, np.einsum("ij,ij->i", normals, points - _local_centre(points)))
+    axis = np.linalg.eigh(normals.T @ normals)[1][:, 2]
+    if _is_double(points, axis):
+        return normals
+    chained = _chained(points, normals, index[:, 1:CHAIN])
+    # few points between toes break the chain: then the sheet falls apart in two directions
+    return chained if np.linalg.norm(chained.mean(axis=0)) > SHEET_SHARE else normals
+
+
+def _chained(points: Array, normals: Array, near: IntArray) -> Array:
+    """Return normals that agree from neighbour to neighbour and point out of their volume.
+
+    References
+    ----------
+    .. [1] Hoppe et al. (1992), SIGGRAPH 26(2), 71-78: smallest tree over 1 - abs(cos) (value from
+       memory); the sign of each tree is set here by the volume that its surface holds.
+    """
+    start, stop = np.repeat(np.arange(len(points)), near.shape[1]), near.ravel()
+    turn = 1.0001 - np.abs(np.einsum("ij,ij->i", normals[start], normals[stop]))
+    graph = sparse.coo_matrix((turn, (start, stop)), shape=(len(points),) * 2).tocsr()
+    tree = csgraph.minimum_spanning_tree(graph.maximum(graph.T))
+    count, label = csgraph.connected_components(tree, directed=False)
+    sign = np.ones(len(points))
+    for root in np.unique(label, return_index=True)[1]:
+        order, before = csgraph.breadth_first_order(tree, root, directed=False)
+        order = order[1:]
+        agree = np.einsum("ij,ij->i", normals[order], normals[before[order]])
+        for own, previous, cosine in zip(order, before[order], agree, strict=True):
+            sign[own] = -sign[previous] if cosine < 0 else sign[previous]
+    result = normals * sign[:, None]
+    for number in range(count):
+        own = label == number
+        if not holds_volume(result[own], points[own]):
+            result[own] *= -1
+    return result
+
+
+def _turned(normals: Array, agree: Array) -> Array:
+    return normals * np.where(agree < 0, -1.0, 1.0)[:, None]
+
+
+def _is_double(points: Array, axis: Array) -> bool:
+    """Return whether a line along `axis` meets the surface twice in a quarter of the plan."""
+    plan = np.linalg.svd(axis[None])[2][1:].T
+    cell = 0.03 * extent(points)
+    index = np.floor((points @ plan) / cell).astype(np.int64)
+    index -= index.min(axis=0)
+    _, number = np.unique(index[:, 0] * (index[:, 1].max() + 1) + index[:, 1], return_inverse=True)
+    height = points @ axis
+    order = np.lexsort((height, number))
+    step = np.diff(height[order])
+    step[np.diff(number[order]) != 0] = 0.0
+    widest = np.zeros(number.max() + 1)
+    np.maximum.at(widest, number[order][1:], step)
+    return bool((widest > 1.5 * cell).mean() > 0.25)
+
+
+def _local_centre(points: Array) -> Array:
+    """Return the centre of the points near each point: within a quarter of the extent.
+
+    Where points are dense, between toes, the nearest quarter of all of them is nearer than that.
+    """
+    seeds = points[:: max(1, len(points) // SEEDS)]
+    most = max(1, len(seeds) // 4)
+    distance, index = spatial.cKDTree(seeds).query(
+        points, k=most, distance_upper_bound=LOCAL_SHARE * extent(points)
+    )
+    near = np.isfinite(distance).reshape(len(points), most)
+    padded = np.vstack([seeds, np.zeros(3)])
+    total = padded[index.reshape(len(points), most)].sum(axis=1)  # one beyond the last: none
+    return total / np.maximum(near.sum(axis=1), 1)[:, None]

@@ -1,0 +1,1 @@
+"""Measure a found foot: pose, ball, landmarks, tape and toes."""

@@ -1,0 +1,224 @@
+"""The scan against what is said and known beside it: load, scale, side, usual proportions.
+
+    measures, Evidence -> quality_claims -> footscan.quality.findings
+
+Scale and mirroring cannot be seen in one foot alone: they need second evidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from footscan.measuring.pose import FLAT_SHARE, Settled
+from footscan.quality.limits import Evidence, grade, limits, note
+from footscan.quality.sole import is_filled
+from footscan.results import Finding, Measure, Severity
+from footscan.scan import Load
+
+__all__ = ["among_strays", "ball_line", "loading", "proportions", "scale", "side"]
+
+SCALE_MM = 3.0  # a hand-measured length is trusted to this, whatever the share
+# 1 and 99 % bands of ANSUR II (2012), men and women, widened by what measuring adds
+PROPORTIONS = (
+    ("proportion-ball", "heel_to_ball_length", "foot_length", 0.69, 0.79,
+     "ball length over foot length"),
+    ("proportion-breadth", "foot_breadth", "foot_length", 0.32, 0.45,
+     "breadth over foot length"),
+    ("proportion-heel", "heel_breadth_max", "foot_length", 0.21, 0.335,
+     "heel breadth over foot length"),
+    ("proportion-girth", "ball_girth", "foot_breadth", 2.25, 2.72,
+     "ball girth over breadth"),
+)  # fmt: skip
+# The ball's line and its lateral end; common practice, no source (no open table has them)
+BALL_LINE_DEG = (5.0, 28.0)
+LATERAL_BALL = (0.57, 0.70)
+LENGTH_MM = (198.0, 323.0)  # smallest and largest adult of ANSUR II (2012)
+
+
+def loading(settled: Settled, evidence: Evidence) -> list[Finding]:
+    """Return a note where the load state is unknown, or where the contacts deny it."""
+    if evidence.load is Load.UNKNOWN:
+        return [
+            note(
+                "load-unknown",
+                "How the foot was loaded is not known.",
+                "Say it with --load none, seated, half or full; arch heights depend on it.",
+            )
+        ]
+    if is_filled(settled):
+        return []  # a plane tells nothing of the load
+    flat = settled.flat_share >= FLAT_SHARE
+    if evidence.load is Load.NONE and flat:
+        words = "be unloaded, but heel and ball are pressed flat"
+    elif evidence.load in (Load.HALF, Load.FULL) and not flat:
+        words = f"carry {evidence.load.value} load, but heel and ball are round"
+    else:
+        return []
+    return [
+        Finding(
+            code="load-contradicted",
+            severity=Severity.NOTE,
+            region="sole",
+            value=round(settled.flat_share, 2),
+            limit=FLAT_SHARE,
+            text=f"The scan was said to {words}.",
+            advice="Check the load state that you gave.",
+        )
+    ]
+
+
+def scale(measures: Mapping[str, Measure], evidence: Evidence) -> list[Finding]:
+    """Return findings about the scale, which one scan alone cannot show."""
+    length = measures["foot_length"].value
+    if evidence.hand_length is None or length is None:
+        return _unverified(evidence)
+    off = abs(length - evidence.hand_length)
+    share = 100 * off / evidence.hand_length
+    if share > limits()["scale"].measuring:
+        severity = Severity.AGAIN
+    elif share > limits()["scale"].making or off > SCALE_MM:
+        severity = Severity.MEASURING
+    else:
+        return []
+    return [
+        Finding(
+            code="scale",
+            severity=severity,
+            region="scan",
+            text=f"The scan's foot is {length:.0f} mm long, by hand {evidence.hand_length:.0f} mm: "
+            f"{share:.1f} % apart.",
+            advice="Measure again by hand; if it holds, the scanner's scale is off: scan again.",
+            value=round(share, 2),
+            limit=limits()["scale"].making,
+        )
+    ]
+
+
+def _unverified(evidence: Evidence) -> list[Finding]:
+    """Return a finding where neither a hand nor a scanner's log vouches for the scale."""
+    if evidence.scale_vouched:
+        return []
+    advice = "Measure the foot by hand and give it with --foot-length."
+    words = f"The scale is unverified: {evidence.scale_words or 'one scan alone cannot show it.'}"
+    if not evidence.hand_held:
+        return [note("scale-unverified", words, advice)]
+    words += " Scanners moved by hand drift in scale."
+    return [
+        Finding(code="scale-unverified", severity=Severity.MEASURING, text=words, advice=advice,
+                region="scan")
+    ]  # fmt: skip
+
+
+def side(evidence: Evidence) -> list[Finding]:
+    """Return a finding where the scan speaks against the stated side."""
+    if not evidence.side_contradicted:
+        return []
+    return [
+        Finding(
+            code="side-contradicted",
+            severity=Severity.AGAIN,
+            region="scan",
+            value=round(evidence.side_ratio, 2),
+            limit=limits()["side"].making,
+            text="The scan looks like the other foot than the side that was stated.",
+            advice="Check the side, and whether the scanner mirrored the scan.",
+        )
+    ]
+
+
+def proportions(measures: Mapping[str, Measure]) -> list[Finding]:
+    """Return notes where length or proportions lie outside what adults show (ANSUR II 2012).
+
+    Squeezing along one axis shows only where it leaves these bands: about a seventh for a mean
+    foot. Less than that is a usual foot of another shape.
+    """
+    found = []
+    length = _value(measures, "foot_length")
+    if length and not LENGTH_MM[0] <= length <= LENGTH_MM[1]:
+        found.append(
+            Finding(
+                code="length-unusual",
+                severity=Severity.NOTE,
+                region="scan",
+                value=round(length, 1),
+                limit=LENGTH_MM[length > LENGTH_MM[1]],
+                text=f"The foot is {length:.0f} mm long; adults have {LENGTH_MM[0]:.0f} to "
+                f"{LENGTH_MM[1]:.0f} mm.",
+                advice="A child's foot is shorter; else check the unit and the scale.",
+            )
+        )
+    apex = _value(measures, "arch_apex_height")
+    if length and apex is not None:
+        found += grade(
+            "arch-unbelievable", 100 * apex / length,
+            f"The arch is {apex:.0f} mm high, {100 * apex / length:.0f} % of the foot's length.",
+            "Look at the scan: is the whole sole in it, and nothing else? Scan again.", "arch",
+        )  # fmt: skip
+    for code, name, base, low, high, words in PROPORTIONS:
+        value, whole = _value(measures, name), _value(measures, base)
+        if value is None or not whole or low <= value / whole <= high:
+            continue
+        share = value / whole
+        found.append(
+            Finding(
+                code=code,
+                severity=Severity.NOTE,
+                region="scan",
+                value=round(share, 3),
+                limit=low if share < low else high,
+                text=f"An unusual foot or scale: {words} is {share:.2f} ({low:g} to {high:g}).",
+                advice="Check the scan and the landmarks by eye; uncertainties may be larger.",
+            )
+        )
+    return found
+
+
+def ball_line(measures: Mapping[str, Measure]) -> list[Finding]:
+    """Return a note where the ball line lies as it hardly does on any foot.
+
+    Pad, wedge and cleat are placed by it, and on a flat border it is the least sure of all.
+    """
+    length, outside = _value(measures, "foot_length"), _value(measures, "outside_ball_length")
+    rows = [("ball-line", _value(measures, "ball_line_angle"), BALL_LINE_DEG, "°",
+             "the ball line's turn against the perpendicular of the foot's axis")]  # fmt: skip
+    if length and outside is not None:
+        rows.append(
+            ("ball-line", outside / length, LATERAL_BALL, "",
+             "the lateral ball point's share of foot length")
+        )  # fmt: skip
+    for code, value, (low, high), unit, words in rows:
+        if value is None or low <= value <= high:
+            continue
+        return [
+            Finding(
+                code=code, severity=Severity.NOTE, region="ball", value=round(value, 3),
+                limit=low if value < low else high,
+                text=f"An unusual ball: {words} is {value:.3g}{unit} ({low:g} to {high:g}).",
+                advice="Feel for both ball points with a finger and set them by hand before pad, "
+                "wedge or cleat are placed by them.",
+            )
+        ]  # fmt: skip
+    return []
+
+
+def among_strays(found: Sequence[Finding]) -> list[Finding]:
+    """Return a finding where a foot of unusual size or proportions stands among stray points.
+
+    Each alone is a note; together they say that strays may have been taken for foot.
+    """
+    loose = sum(f.value or 0.0 for f in found if f.code in ("strays", "other-bodies"))
+    unusual = [f for f in found if f.code.startswith("proportion-") or f.code == "length-unusual"]
+    if not unusual:
+        return []
+    return grade(
+        "strays-proportion",
+        loose,
+        f"{loose:.0f} % of the points belong to nothing or to other things, and the foot is an "
+        "unusual one: strays may have been taken for foot.",
+        "Remove the stray points, or scan again with the room around the foot free.",
+        "scan",
+    )
+
+
+def _value(measures: Mapping[str, Measure], name: str) -> float | None:
+    return measures[name].value if name in measures else None

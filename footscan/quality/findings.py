@@ -1,0 +1,118 @@
+"""Findings about a scan, and the verdict that follows: the technician's view.
+
+    Settled foot + raw scan -> quality.inspect -> ScanReport
+
+Each finding carries a stable code, a severity, one sentence, advice, a region, and the measured
+value against its limit. Limits and their reasons stand in ``data/quality.toml``.
+
+    quality_limits    limits, and how a value becomes a finding
+    quality_view      what is looked at: the foot, the raw scan, lines through both
+    quality_sole      what of the sole was seen
+    quality_surface   spacing, noise, waves, skin seen twice
+    quality_mesh      the file, its mesh, and what lay beside the foot
+    quality_shape     clipped ends, leg, floor, mirror image
+    quality_toes      how the toes were held
+    quality_claims    load, scale, side and proportions against what is known
+    quality_pair      two feet, or two scans, against each other
+    quality_maps      coverage and noise over the foot, for pictures
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from footscan.finding.cleaning import Cleaned
+from footscan.measuring.pose import Settled
+from footscan.quality import (
+    claims as quality_claims,
+)
+from footscan.quality import (
+    mesh as quality_mesh,
+)
+from footscan.quality import (
+    shape as quality_shape,
+)
+from footscan.quality import sole
+from footscan.quality import (
+    surface as quality_surface,
+)
+from footscan.quality import (
+    toes as quality_toes,
+)
+from footscan.quality.limits import Evidence, Limit, limits
+from footscan.quality.sole import is_filled, is_missing
+from footscan.quality.surface import noise_mm, spacing_mm
+from footscan.quality.view import view
+from footscan.results import Finding, Measure, ScanReport, Severity, Verdict
+from footscan.scan import Scan
+
+__all__ = [
+    "Evidence",
+    "Limit",
+    "inspect",
+    "is_filled",
+    "is_missing",
+    "limits",
+    "noise_mm",
+    "spacing_mm",
+    "verdict",
+]
+
+# a note, and the findings that explain it
+ECHOES = {
+    "skin-hole": {"toes-cut", "heel-cut", "border-cut"},
+    "load-contradicted": {"floor-tilt", "floor-gap", "sole-missing", "heel-seen", "ball-seen"},
+}
+
+
+def inspect(
+    settled: Settled,
+    cleaned: Cleaned,
+    measures: Mapping[str, Measure],
+    evidence: Evidence,
+    scan: Scan | None = None,
+) -> ScanReport:
+    """Return the findings and the verdict.
+
+    Parameters
+    ----------
+    settled, cleaned : Settled, Cleaned
+        The posed foot, and what cleaning took away.
+    measures : mapping of str to Measure
+        From :func:`footscan.measuring.measures.measure`.
+    evidence : Evidence
+        What the user said.
+    scan : Scan or None
+        The scan that was cleaned, mm. Without it, the cleaned surface stands in, and nothing is
+        said of what lay beside the foot.
+    """
+    seen = view(settled, cleaned, scan)
+    found = [
+        *sole.findings(seen),
+        *quality_surface.findings(seen),
+        *quality_mesh.findings(seen),
+        *quality_shape.findings(seen),
+        *quality_toes.findings(seen),
+        *quality_claims.loading(settled, evidence),
+        *quality_claims.scale(measures, evidence),
+        *quality_claims.side(evidence),
+        *quality_claims.proportions(measures),
+        *quality_claims.ball_line(measures),
+    ]
+    found = _without_echoes([*found, *quality_claims.among_strays(found)])
+    return ScanReport(verdict=verdict(found), findings=tuple(found))
+
+
+def _without_echoes(found: Sequence[Finding]) -> list[Finding]:
+    """Return the findings without notes that only repeat a worse one in other words."""
+    codes = {f.code for f in found}
+    gone = {echo for echo, causes in ECHOES.items() if codes & causes}
+    return [f for f in found if f.code not in gone or f.severity is not Severity.NOTE]
+
+
+def verdict(findings: Sequence[Finding]) -> Verdict:
+    """Return the verdict that the worst finding leads to."""
+    worst = {f.severity for f in findings}
+    if Severity.AGAIN in worst:
+        return Verdict.AGAIN
+    return Verdict.MEASURING if Severity.MEASURING in worst else Verdict.MAKING

@@ -1,0 +1,69 @@
+"""Standard deviations of landmarks and measures, by how good the scan is.
+
+    Settled foot -> widening -> widened landmarks and measures
+
+The standard deviations in :mod:`measuring.landmarks` and :mod:`measuring.measures` hold for scans
+with noise up to 0.25 mm and points up to 2.5 mm apart. Beyond that they grow; how fast is read from
+the perturbation study (tests/benchmarks/landmark_study.py): with noise of 0.4 mm most are
+1.7 times as large, with points 3.1 mm apart 1.4 times, with both 2.5 times.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from footscan.quality.surface import noise_mm, spacing_mm
+from footscan.results import Landmark, Measure
+from footscan.scan import Array
+
+__all__ = ["widened_landmarks", "widened_measures", "widening"]
+
+NOISE_MM, PER_NOISE_MM = 0.25, 4.5
+SPACING_MM, PER_SPACING_MM = 2.5, 0.6
+NOISE_MOST = 2.5
+LOW_MM = 30.0  # the sole and the borders that most measures are read from
+
+
+def widening(points: Array) -> float:
+    """Return the factor, 1 or more, by which standard deviations grow for this scan.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+        Of the cleaned foot, foot frame, mm; those below 30 mm count.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> x, y = np.meshgrid(np.arange(0.0, 60.0, 3.5), np.arange(0.0, 60.0, 3.5))
+    >>> widening(np.stack([x, y, 0.001 * x * y], axis=-1).reshape(-1, 3))
+    1.6
+    """
+    low = points[points[:, 2] <= LOW_MM]
+    if len(low) < 60:
+        return 1.0
+    spacing = spacing_mm(low)
+    # capped: on points far apart, curvature within a patch reads as noise
+    by_noise = min(1 + PER_NOISE_MM * max(0.0, noise_mm(low, spacing) - NOISE_MM), NOISE_MOST)
+    return round(by_noise * (1 + PER_SPACING_MM * max(0.0, spacing - SPACING_MM)), 2)
+
+
+def widened_landmarks(found: Mapping[str, Landmark], factor: float) -> dict[str, Landmark]:
+    """Return the landmarks with their deviations multiplied; those set by hand stay."""
+    return {
+        name: mark if mark.by_hand else replace(mark, sd=mark.sd * factor)
+        for name, mark in found.items()
+    }
+
+
+def widened_measures(found: Mapping[str, Measure], factor: float) -> dict[str, Measure]:
+    """Return the measures with their deviations multiplied, to four places.
+
+    Those read from a landmark set by hand stay: their deviation is that landmark's own, with
+    automatic ones that were widened before.
+    """
+    return {
+        name: m if m.sd is None or m.by_hand else replace(m, sd=round(m.sd * factor, 4))
+        for name, m in found.items()
+    }

@@ -1,0 +1,1 @@
+"""Files for cutters: DXF and SVG, one part, one foot, one sheet."""

@@ -1,0 +1,126 @@
+"""Files of nested sheets: drawn, written as DXF and SVG, read back and measured.
+
+    NestedSheet -> draw -> write -> read_back -> insole.output.folder
+
+The lower margin of a sheet carries a ruler and what the sheet is, on the layer for people. Reading
+back trusts nothing that was packed: distances are measured between the paths in the file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from insole.errors import OutputError
+from insole.output.cut import cutting
+from insole.output.cut.cutting import Sheet, Stroke
+from insole.output.cut.nesting import MARGIN, NestedSheet, Placed, clearance
+
+__all__ = ["draw", "read_back", "write"]
+
+SLACK = 0.02  # mm by which a path read back may come nearer: rounding in packing and in the file
+NOTE = 2.0  # mm, letters over a part that is too small for a label of its own
+
+
+def draw(sheet: NestedSheet, *, kerf: float = 0.0, note: str = "") -> Sheet:
+    """Return the sheet's strokes: its edge and ruler for people, then every part's own."""
+    strokes = _frame(sheet, note)
+    for placed in sheet.placed:
+        mine = cutting.part_strokes(placed.part, kerf=kerf, title=False)
+        strokes += [replace(stroke, points=placed.at(stroke.points)) for stroke in mine]
+        strokes += _side_note(placed, mine)
+    return Sheet(strokes=cutting.in_order(strokes), width=sheet.size[0], height=sheet.size[1])
+
+
+def write(path: Path, sheet: NestedSheet, *, kerf: float = 0.0, note: str = "") -> None:
+    """Write the sheet as DXF or SVG, as the name ends; 1:1 in mm, lower left corner at 0, 0."""
+    save = cutting.save_dxf if path.suffix == ".dxf" else cutting.save_svg
+    save(path, draw(sheet, kerf=kerf, note=note))
+
+
+def read_back(path: Path, sheet: NestedSheet, *, kerf: float = 0.0) -> None:
+    """Compare the paths in a written DXF or SVG with the parts, and measure the room between.
+
+    Raises
+    ------
+    OutputError
+        The file is not sound, a path is missing, in another place, of another shape or mirrored,
+        nearer to another than the clearance, or over the margin of the sheet.
+    """
+    import shapely
+
+    if path.suffix == ".dxf":
+        rings = cutting.dxf_rings(path)
+    else:
+        rings = [ring + np.array([0.0, sheet.size[1]]) for ring in cutting.svg_rings(path)]
+    shapes, k = [], 0
+    for placed in sheet.placed:
+        *holes, outline = rings[k : k + len(placed.part.holes) + 1] or [np.zeros((0, 2))]
+        if len(holes) != len(placed.part.holes) or not len(outline):
+            raise OutputError(f"{path.name} reads back without all rings of {placed.part.label}")
+        k += len(holes) + 1
+        shapes.append(shapely.Polygon(outline, holes))
+        wanted = shapely.transform(cutting.wanted_shape(placed.part, kerf=kerf), placed.at)
+        cutting.same_shape(path, placed.part.label, shapes[-1], wanted)
+    if k != len(rings):
+        raise OutputError(f"{path.name} reads back with rings that belong to no part")
+    _check_room(path, sheet, shapes, clearance(kerf))
+
+
+def _check_room(path: Path, sheet: NestedSheet, shapes: list[Any], least: float) -> None:
+    import shapely
+
+    tree = shapely.STRtree(shapes)
+    pairs = tree.query(shapes, predicate="dwithin", distance=least - SLACK)
+    near = pairs[:, pairs[0] < pairs[1]]
+    if near.size:
+        first, second = (sheet.placed[i].part.label for i in near[:, 0])
+        raise OutputError(
+            f"{path.name}: {first} and {second} read back nearer than {least:g} mm to each other"
+        )
+    edge = shapely.box(*[MARGIN - SLACK] * 2, *(n - MARGIN + SLACK for n in sheet.size))
+    for placed, shape in zip(sheet.placed, shapes, strict=True):
+        if not edge.covers(shape):
+            raise OutputError(
+                f"{path.name}: {placed.part.label} reads back over the margin of the sheet"
+            )
+
+
+def _frame(sheet: NestedSheet, note: str) -> list[Stroke]:
+    """Return the sheet's edge, and in its lower margin a ruler and what the sheet is."""
+    wide, high = sheet.size
+    edge = np.array([(0.0, 0.0), (wide, 0.0), (wide, high), (0.0, high)])
+    left, lines, ruled = MARGIN, [], ""
+    if wide >= 2 * MARGIN + cutting.RULER:
+        lines = cutting.ruler(MARGIN, 3.0)
+        left, ruled = left + cutting.RULER + 4.0, ", ruler 100 mm"
+    words = (
+        f"{note} {sheet.material} {sheet.thickness:g} mm, sheet {sheet.number} of {sheet.count}, "
+        f"foot side up{ruled}"
+    ).strip()
+    size = min(cutting.TITLE, 6.0 * (wide - MARGIN - left) / (cutting.PITCH * len(words)))
+    if size > 1.0:
+        lines += cutting.lettering(words, size, (left, 3.0), centred=False)
+    strokes = [Stroke(layer="NOTE", part="", points=line, closed=False) for line in lines]
+    return [Stroke(layer="NOTE", part="", points=edge, closed=True), *strokes]
+
+
+def _side_note(placed: Placed, strokes: Sequence[Stroke]) -> list[Stroke]:
+    """Return the side as a note over a part that is too small for a label of its own."""
+    import shapely
+
+    part = placed.part
+    told = any(mark.face == "foot" and mark.text.lower() == part.side.value for mark in part.marks)
+    if told or any(stroke.layer == "PEN" for stroke in strokes):
+        return []
+    shape = shapely.transform(cutting.wanted_shape(part), placed.at)
+    at = shape.representative_point()
+    words = cutting.side_words(part)
+    return [
+        Stroke(layer="NOTE", part=part.label, points=line, closed=False)
+        for line in cutting.lettering(words, NOTE, (at.x, at.y))
+    ]

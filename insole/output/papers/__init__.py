@@ -1,0 +1,1 @@
+"""Papers: bench page, plan page, report, template, gauges, traveller."""

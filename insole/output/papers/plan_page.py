@@ -1,0 +1,365 @@
+"""The plan page: what was measured, planned, left out, and why, for a person to read.
+
+    Plan, Parts, Materials -> write_plan_page -> PDF, A4
+
+± is one standard deviation everywhere on it.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+
+from insole.errors import OutputError
+from insole.output.ink import MM, fonts, save_bytes
+from insole.output.papers.flow import MAIN_CAUTION, WIDE, build, gap, head, paragraph, table
+from insole.output.papers.reasons import topics
+from insole.output.phrases import (
+    COVERAGE,
+    all_notes,
+    amount,
+    answers,
+    capital,
+    flat_words,
+    load_words,
+    override,
+    paper,
+    sentence,
+    signed,
+    words,
+)
+from insole.parts import materials as stock
+from insole.parts.material_file import default_materials
+from insole.parts.materials import Materials
+from insole.parts.part import Part
+from insole.record.plan import ContactCase, Plan, Quantity, fingerprint
+
+__all__ = ["write_plan_page"]
+
+# what a name of the trade or of an author measures
+GLOSSES = {
+    "arch_height_index": "arch height index (dorsum over truncated length)",
+    "arch_index": "arch index (midfoot share of the footprint)",
+    "chippaux_smirak": "Chippaux-Smirak (footprint index: arch over ball)",
+    "staheli": "Staheli (footprint index: arch over heel)",
+}
+# notes that a section or table of the page says already
+SAID = frozenset({"not-asked", "cleat-mark", "fit"})
+# station, the foot's measure, the shoe's
+ROOMS = (
+    ("length", "foot_length", "length"),
+    ("ball width", "foot_breadth", "ball_width"),
+    ("heel width", "heel_breadth_max", "heel_width"),
+    ("ball girth", "ball_girth", "ball_girth"),
+    ("instep height", "instep_height", "instep_height"),
+)
+
+
+def write_plan_page(
+    path: str | Path,
+    plan: Plan,
+    parts: Sequence[Part] = (),
+    materials: Materials | None = None,
+) -> None:
+    """Write the plan for a person to read: scans, measures, shoe, parts, reasons, what is missing.
+
+    Parameters
+    ----------
+    path : path-like
+        PDF to write, A4; replaced as a whole or not at all.
+    plan : Plan
+        Measures are given ± one standard deviation.
+    parts : sequence of Part
+        Worn parts; listed with volume and mass.
+    materials : Materials, optional
+        What they are made of; None takes the default table.
+
+    Raises
+    ------
+    insole.errors.OutputError
+        The plan has no foot, or the file cannot be written.
+    """
+    if not plan.feet:
+        raise OutputError("the plan has no foot, so there is no page to write: plan one first")
+    fonts()
+    known = materials or default_materials()
+    story = [
+        *_plan_head(plan),
+        _placement_image(plan),
+        *_planned_section(plan, known),
+        *_part_section(parts, known),
+        *_contact_section(plan),
+        *_measure_section(plan),
+        *_missing_section(plan),
+        *_room_section(plan),
+        *_shoe_section(plan),
+        *_note_section(plan),
+        *_caution_section(plan),
+    ]
+    save_bytes(path, build(story, plan, f"Plan, {plan.case}, plan {plan.version}"))
+
+
+def _plan_head(plan: Plan) -> list[Any]:
+    """Return title, tool, and the scans with load and verdict."""
+    tool = " ".join(plan.tool.get(key, "") for key in ("name", "version"))
+    date = escape(plan.date) if plan.date else "date: ______________"
+    top = table(
+        [[paragraph(f"<b>Plan</b> · {escape(plan.case)} · plan {plan.version}", 16.0),
+          paragraph(f"{date}<br/>{escape(tool)} · {fingerprint(plan)}", 8.4, align="right")]],
+        [120.0, 70.0], lines=False, pad=0.0,
+    )  # fmt: skip
+    names = ("foot", "scan", "load", "verdict", "arch lowered, gap")
+    rows = [[paragraph(f"<b>{name}</b>") for name in names]]
+    for foot in plan.feet:
+        # the record holds a band of 95 %; paper says one standard deviation everywhere
+        known = f"gap known to ± {foot.seating.band / COVERAGE:.1f} mm"
+        rows.append([
+            paragraph(f"<b>{foot.side.upper()}</b>"),
+            paragraph(f"{escape(foot.scan_file)} <font size='7.5'>{foot.scan_sha256[:12]}</font>"),
+            paragraph(escape(load_words(foot.load))),
+            paragraph(escape(foot.verdict)),
+            paragraph(f"{foot.seating.lowered:.1f} mm, {known}"),
+        ])  # fmt: skip
+    for side in ("left", "right"):
+        if getattr(plan, side) is None:
+            rows.append([paragraph(f"<b>{side.upper()}</b>"), paragraph("not planned"), "", "", ""])
+    said = paragraph("± is one standard deviation throughout.", 8.0)
+    shown = table(rows, [16.0, 58.0, 34.0, 28.0, 54.0], pad=0.8)
+    return [top, gap(2), shown, gap(0.6), said, gap(1)]
+
+
+def _placement_image(plan: Plan) -> Any:
+    """Return the placement picture as an image across the page."""
+    from reportlab.lib.utils import ImageReader
+    from reportlab.platypus import Image
+
+    from insole.output.pictures.plan_view import placement_png
+
+    data = placement_png(plan)
+    wide, high = ImageReader(io.BytesIO(data)).getSize()
+    scale = min(WIDE * MM / wide, 150.0 * MM / high)
+    return Image(io.BytesIO(data), width=wide * scale, height=high * scale)
+
+
+def _planned_section(plan: Plan, materials: Materials) -> list[Any]:
+    """Return what is made and why: a row a topic, a column a foot."""
+    rows: list[list[Any]] = [[paragraph(f"<b>{side}</b>", 10.0) for side in ("LEFT", "RIGHT")]]
+    feet = [None if foot is None else topics(plan, foot, materials)
+            for foot in (plan.left, plan.right)]  # fmt: skip
+    some = next(foot for foot in feet if foot is not None)
+    for k in range(len(some)):
+        absent = ["Not planned."] if k == 0 else []
+        cells = [absent if foot is None else foot[k] for foot in feet]
+        if any(cells):
+            rows.append([[paragraph(line) for line in cell] for cell in cells])
+    return [*head("What was planned, and why"), table(rows, [WIDE / 2] * 2, pad=0.7, repeat=1)]
+
+
+def _part_section(parts: Sequence[Part], materials: Materials) -> list[Any]:
+    """Return a table of the parts with material, volume and estimated mass."""
+    if not parts:
+        return []
+    rows = [[paragraph(f"<b>{name}</b>") for name in ("Part", "Material", "Volume and mass")]]
+    for part in parts:
+        material = materials.find(part.material)
+        rows.append([
+            paragraph(escape(f"{part.side.value.upper()} {words(part.name)}")),
+            paragraph(escape(f"{capital(material.words)} ({material.name})")),
+            paragraph(escape(str(stock.amount(part, material)))),
+        ])  # fmt: skip
+    return [
+        *head("Parts and what they take"),
+        table(rows, [0.25 * WIDE, 0.4 * WIDE, 0.35 * WIDE], pad=0.5, repeat=1),
+        paragraph("Masses are estimates from density, walls and infill of the material table."),
+    ]
+
+
+def _contact_section(plan: Plan) -> list[Any]:
+    """Return contact without and with the parts, standing and pedalling, left beside right."""
+    feet = [(foot, foot.contact) for foot in plan.feet if foot.contact is not None]
+    if not feet:
+        return []
+    heads = [f"<b>{foot.side.upper()}</b> {what}" for foot, _ in feet for what in
+             ("share of load, %", "peak, kPa")]  # fmt: skip
+    rows = [[paragraph("<b>load case, region</b>"), *(paragraph(name) for name in heads)]]
+    spans = []
+    for name in ("standing", "pedalling"):
+        spans += [("SPAN", (k, len(rows)), (k + 1, len(rows))) for k in range(1, len(heads), 2)]
+        cases = [next((c for c in contact.cases if c.case == name), None) for _, contact in feet]
+        rows += _contact_rows(name, cases)
+    first = 34.0
+    columns = [first, *[(WIDE - first) / len(heads)] * len(heads)]
+    shown = table(rows, columns, pad=0.35, repeat=1)
+    shown.setStyle(spans)
+    mass = feet[0][1].body_mass
+    said = dict.fromkeys(note for _, contact in feet for note in contact.notes)
+    said |= dict.fromkeys(
+        f"{foot.side} foot, {case.case}: {note}"
+        for foot, contact in feet
+        for case in contact.cases
+        for note in (*case.notes, *([case.reason] if case.reason else []))
+    )
+    lines = f"Body mass {mass.value:g} kg ({escape(mass.reason)}). "
+    lines += " ".join(escape(sentence(paper(note))) for note in said)
+    return [*head("Contact without → with the parts", 80.0), shown, paragraph(lines, 8.0)]
+
+
+def _contact_rows(name: str, cases: list[ContactCase | None]) -> list[list[Any]]:
+    """Return the rows of one load case: area first, then a row a region."""
+    loads = {f"{case.load:.0f} N" for case in cases if case is not None}
+    top: list[Any] = [paragraph(f"<b>{capital(name)}</b>, {', '.join(loads)}")]
+    regions: dict[str, None] = {}
+    for case in cases:
+        if case is None or case.before is None or case.after is None:
+            top += [paragraph("not worked out, see below"), ""]
+            continue
+        area = f"contact area {case.before.area:.0f} → {case.after.area:.0f} cm²"
+        area += "" if case.ankle is None else f", sole held at {signed(case.ankle) or 0}°"
+        top += [paragraph(area), ""]
+        regions |= dict.fromkeys(case.after.share)
+    rows = [top]
+    for region in regions:
+        row: list[Any] = [paragraph(region, 8.4)]
+        for case in cases:
+            if case is None or case.before is None or case.after is None:
+                row += ["", ""]
+                continue
+            was, now = case.before, case.after
+            share = f"{100 * was.share[region]:.0f} → {100 * now.share[region]:.0f}"
+            row.append(paragraph(share, 8.4))
+            row.append(paragraph(f"{was.peak[region]:.0f} → {now.peak[region]:.0f}", 8.4))
+        rows.append(row)
+    return rows
+
+
+def _measure_section(plan: Plan) -> list[Any]:
+    """Return the table of measures that could be had, left against right."""
+    names = list(dict.fromkeys(name for foot in plan.feet for name in foot.measures))
+    rows = [[paragraph(f"<b>{name}</b>") for name in ("measure", "left", "right", "left − right")]]
+    for name in names:
+        pair = [foot.measures.get(name) if foot else None for foot in (plan.left, plan.right)]
+        if all(item is None or item.value is None for item in pair):
+            continue
+        cells = ["–" if q is None or q.value is None else amount(q) for q in pair]
+        cells = [GLOSSES.get(name, words(name)), *cells, _difference(*pair)]
+        rows.append([paragraph(cell) for cell in cells])
+    shown = table(rows, [85.0, 35.0, 35.0, 35.0], pad=0.3, repeat=1)
+    return [*head("Measures, ± one standard deviation"), shown]
+
+
+def _difference(left: Quantity | None, right: Quantity | None) -> str:
+    """Return left minus right with its standard deviation, or nothing."""
+    if left is None or right is None or left.value is None or right.value is None:
+        return ""
+    sd = None
+    if left.sd is not None and right.sd is not None:
+        sd = (left.sd**2 + right.sd**2) ** 0.5
+    return amount(Quantity(value=left.value - right.value, unit=left.unit, sd=sd), sign=True)
+
+
+def _missing_section(plan: Plan) -> list[Any]:
+    """Return what could not be measured, each with its reason."""
+    reasons: dict[tuple[str, str], list[str]] = {}
+    for foot in plan.feet:
+        for name, item in foot.measures.items():
+            if item.value is None:
+                reasons.setdefault((name, item.reason or "no reason given"), []).append(foot.side)
+    if not reasons:
+        return []
+    lines = [
+        paragraph(f"<b>{GLOSSES.get(name, words(name))}</b> ({' and '.join(who)}): {escape(why)}.")
+        for (name, why), who in reasons.items()
+    ]
+    return [*head("Not measurable from these scans, and why"), *lines]
+
+
+def _room_section(plan: Plan) -> list[Any]:
+    """Return the foot's measures against those of the shoe, and how the plan judges each."""
+    inside = (plan.shoe or {}).get("inside") or {}
+    rows = [[paragraph(f"<b>{name}</b>") for name in
+             ("shoe against foot, mm", "shoe inside", "LEFT foot", "less the foot", "RIGHT foot",
+              "less the foot", "judged")]]  # fmt: skip
+    for station, measure, key in ROOMS:
+        size = inside.get(key)
+        found = [foot.measures.get(measure) if foot else None for foot in (plan.left, plan.right)]
+        if size is None or all(q is None or q.value is None for q in found):
+            continue
+        cells = [station, f"{size:.1f}"]
+        for q in found:
+            if q is None or q.value is None:
+                cells += ["–", ""]
+                continue
+            cells += [amount(q).removesuffix(" mm"), signed(size - q.value, 1)]
+        rows.append([paragraph(cell) for cell in (*cells, _judged(plan, station))])
+    if len(rows) < 2:
+        return []
+    shown = table(rows, [38.0, 22.0, 27.0, 22.0, 27.0, 22.0, 32.0], pad=0.35, repeat=1)
+    return [
+        *head("Shoe against foot"), shown,
+        paragraph("Less the foot: shoe less scanned foot. Judged with heel clearance, growth under"
+                  " load, base and cover taken into account; see the notes.", 8.0),
+    ]  # fmt: skip
+
+
+def _judged(plan: Plan, station: str) -> str:
+    """Return how the plan's notes judge a station, the feet named where they differ."""
+    found: dict[str, list[str]] = {}
+    for foot in plan.feet:
+        codes = {note.code: note.text for note in foot.notes}
+        word = "tight" if f"fit-{station.replace(' ', '-')}" in codes else ""
+        for part in codes.get("fit", "").removeprefix("shoe: ").split("; "):
+            said, _, places = part.partition(" at ")
+            word = word or (said if station in places.split(", ") else "")
+        if word:
+            found.setdefault(word, []).append(foot.side)
+    if len(found) == 1:
+        return next(iter(found))
+    return ", ".join(f"{' and '.join(sides)} {word}" for word, sides in found.items())
+
+
+def _shoe_section(plan: Plan) -> list[Any]:
+    """Return the shoe as it was read, the fitter's wishes and what the plan was made from."""
+    if plan.shoe is None:
+        shoe = "No shoe given: a plain flat bed; parts are for a trial only."
+    else:
+        known = {key: value for key, value in plan.shoe.items() if key != "name"}
+        shoe = "; ".join(flat_words(known)) + ". Lengths in mm, angles in degrees."
+    wishes = "; ".join(flat_words(plan.wishes)) or "none stated, which is not a wish of zero"
+    name = f"<b>{escape(plan.shoe_name)}</b>: " if plan.shoe_name else ""
+    lines = [
+        name + escape(shoe),
+        f"<b>Wishes</b> (lengths in mm, angles in degrees, levels as shares of the gap):"
+        f" {escape(wishes)}.",
+    ]
+    sources = "; ".join(" ".join(said.split()) for said in flat_words(plan.sources))
+    if sources:
+        lines.append(f"<b>Planned from</b> {escape(sources)}.")
+    return [*head("Shoe and wishes"), *(paragraph(line) for line in lines)]
+
+
+def _note_section(plan: Plan) -> list[Any]:
+    """Return the notes, gravest first."""
+    notes = all_notes(plan, without=SAID)
+    if not notes:
+        return []
+    lines = [paragraph(f"<b>{capital(who)}</b> {escape(text)}.") for who, text in notes]
+    return [*head("Notes"), *lines]
+
+
+def _caution_section(plan: Plan) -> list[Any]:
+    """Return answers, clinician, overrides and cautions."""
+    lines = []
+    for answer, name in (("yes", "Answered yes"), ("not asked", "Not asked (which is not a no)"),
+                         ("no", "Answered no")):  # fmt: skip
+        found = answers(plan, answer)
+        if found:
+            lines.append(f"<b>{name}:</b> {escape('; '.join(found))}.")
+    if plan.clinician:
+        lines.append(f"<b>Clinician's word:</b> {escape(plan.clinician)}.")
+    lines += [override(over) for over in plan.overrides]
+    cautions = list(dict.fromkeys([MAIN_CAUTION, *plan.cautions]))
+    lines += [f"<b>{escape(cautions[0])}</b> {escape(' '.join(cautions[1:]))}"]
+    return [*head("Questions and cautions"), *(paragraph(line) for line in lines)]

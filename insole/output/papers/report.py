@@ -1,0 +1,386 @@
+"""The report: what was seen and made, in pictures and plain words, and the parts to tick off.
+
+    Plan, Parts, Materials -> write_report -> PDF, A4: for the rider, then the workshop traveller
+
+Left stands at the left on every page. ± is one standard deviation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+
+import numpy as np
+
+from footscan.checking.pairs import EXCEEDS_SD
+from insole.errors import OutputError
+from insole.output.ink import BLACK, GREY, PALE, fonts, save_bytes
+from insole.output.papers import pressure_figures, report_figures, section_figures
+from insole.output.papers.bench import STOP_WORDS
+from insole.output.papers.bench_notes import bench_words
+from insole.output.papers.flow import MAIN_CAUTION, WIDE, build, drawn, gap, head, paragraph, table
+from insole.output.papers.traveller import traveller
+from insole.output.phrases import (
+    amount,
+    capital,
+    change,
+    load_words,
+    override,
+    paper,
+    sentence,
+    signed,
+    spread_words,
+    yaw_words,
+)
+from insole.output.places import tender_spots
+from insole.parts.material_file import default_materials
+from insole.parts.materials import Materials
+from insole.parts.part import Part
+from insole.record.plan import FootPlan, NoteLevel, Plan, Quantity, WedgePlace, WedgePlan
+
+__all__ = ["write_report"]
+
+MEASURES = (
+    ("foot_length", "length"),
+    ("heel_to_ball_length", "heel to ball"),
+    ("foot_breadth", "breadth"),
+    ("ball_girth", "girth round the ball"),
+    ("arch_apex_height", "height of the arch"),
+    ("instep_height", "height of the instep"),
+)
+BAR = (48.0, 4.0)  # mm, room of a bar that shows a difference
+FIRST_RIDES = (
+    "On a stand first: 5 to 10 min easy, 5 min steady in the saddle, 1 min standing. Then one ride"
+    " of at most 1 h, easy and near home. One change at a time; look at it again after 3 to 5 rides"
+    " or 2 weeks. Three steps without a clear gain for you: back to what you had."
+)
+TELL = (
+    "Tell your fitter: is the contact even, or is there a lump, and where? Does the heel slip? Are"
+    " the toes free? How do the knees run?"
+)
+SPREAD = "± is one standard deviation."
+BY_EYE = "Shape and heights are those of the scan, seated on the bed and lowered to half load."
+SECTION_WORDS = (
+    "Across: seen from behind. Heights in the scale of lengths, nothing is stretched. Where the"
+    " sole would sink in, it is drawn touching. The base lifts foot, pad and shims alike, so it is"
+    " drawn under the surface that gaps are counted from; the cover is left out."
+)
+
+
+def write_report(
+    path: str | Path,
+    plan: Plan,
+    parts: Sequence[Part] = (),
+    materials: Materials | None = None,
+) -> None:
+    """Write the report with pictures for the rider, and the workshop traveller.
+
+    Parameters
+    ----------
+    path : path-like
+        PDF to write, A4; replaced as a whole or not at all.
+    plan : Plan
+        Any plan, older ones without sole or pressure maps too: the page says what is missing.
+    parts : sequence of Part
+        Worn parts, to be ticked off.
+    materials : Materials, optional
+        What they are made of; None takes the default table.
+
+    Raises
+    ------
+    insole.errors.OutputError
+        The plan has no foot, or the file cannot be written.
+    """
+    from reportlab.platypus import PageBreak
+
+    if not plan.feet:
+        raise OutputError("the plan has no foot, so there is no report to write: plan one first")
+    fonts()
+    inside = [*_sections(plan), *_pressures(plan)]
+    story = [
+        *_title(plan),
+        *_soles(plan),
+        *_done(plan),
+        *_measures(plan),
+        *([PageBreak(), *inside] if inside else []),
+        PageBreak(),
+        *_parts(plan, parts, materials or default_materials()),
+        *_watch(plan),
+        *_sign_off(),
+    ]
+    save_bytes(path, build(story, plan, f"Report, {plan.case}, plan {plan.version}"))
+
+
+def _title(plan: Plan) -> list[Any]:
+    """Return the name of the page, case, shoe and date."""
+    date = escape(plan.date) if plan.date else "date: ______________"
+    shoe = escape(plan.shoe_name) if plan.shoe_name else "no shoe given"
+    return [table(
+        [[paragraph(f"<b>Your feet and what was made</b> · {escape(plan.case)}", 14.0),
+          paragraph(f"{date}<br/>{shoe}", 8.4, align="right")]],
+        [135.0, 55.0], lines=False, pad=0.0,
+    )]  # fmt: skip
+
+
+def _soles(plan: Plan) -> list[Any]:
+    """Return the height maps, seen from above."""
+    lines = ["Seen from above, as you see your own feet. " + BY_EYE]
+    if missing := [foot.side for foot in plan.feet if foot.sole is None]:
+        feet = " and ".join(missing)
+        lines = [f"<b>{feet.capitalize()} foot:</b> {report_figures.NO_SOLE}"]
+        if len(missing) < len(plan.feet):
+            lines.append(BY_EYE)
+    return [gap(1), report_figures.sole_maps(plan), *(paragraph(line, 7.6) for line in lines)]
+
+
+# ---- what was done -----------------------------------------------------------------------
+
+
+def _done(plan: Plan) -> list[Any]:
+    """Return in plain words what was made, a column a foot."""
+    cells = []
+    for side in ("left", "right"):
+        foot = getattr(plan, side)
+        lines = ["Not planned."] if foot is None else _foot_words(plan, foot)
+        cells.append([paragraph(f"<b>{side.upper()}</b>", 9.6),
+                      *(paragraph(line, 8.4) for line in lines)])  # fmt: skip
+    return [*head("What was made", 20.0), table([cells], [WIDE / 2] * 2, pad=0.5)]
+
+
+def _foot_words(plan: Plan, foot: FootPlan) -> list[str]:
+    """Return sentences on base, pad, shims, cleat and saddle, as markup."""
+    base = f"<b>Base</b> {foot.base.thickness:.1f} mm thick, under pad and cover."
+    lines = [_pad_words(foot)] if foot.contour is not None else [base, _pad_words(foot)]
+    for x, y in tender_spots(plan, foot.side):
+        side = "big" if y > 0 else "little"
+        lines.append(f"<b>Tender spot</b> kept free, {x:g} mm from the rear edge,"
+                     f" {abs(y):g} mm towards the {side} toe.")  # fmt: skip
+    lines += [_wedge_words(wedge) for wedge in foot.wedges] or ["<b>No wedge.</b>"]
+    if foot.cleat is not None:
+        lines.append(_cleat_words(foot))
+    saddle = foot.saddle_change
+    if saddle is not None and saddle.value is not None:
+        lines.append(f"<b>Saddle:</b> {change(saddle.value, saddle.sd)}.")
+    return lines
+
+
+def _pad_words(foot: FootPlan) -> str:
+    pad = foot.pad
+    if foot.contour is not None:
+        made = foot.contour
+        return (
+            f"<b>{capital(made.name)}</b> in one piece, {made.crest.height:.1f} mm thick under the"
+            f" arch, heel cup {made.cup:g} mm deep.{_effect(foot)}"
+        )
+    if pad is None:
+        return f"<b>No arch pad.</b> {escape(sentence(paper(foot.no_pad_because)))}"
+    kind = f"{escape(pad.name)}, of the kit" if pad.source == "kit" else "made from the scan"
+    text = f"<b>Arch pad</b> ({kind}), {pad.crest.height:.1f} mm at its highest place."
+    room, left = pad.gap_at_crest.value, pad.residual_gap
+    if room and left.value is not None:
+        text += (
+            f" It fills {100 * pad.crest.height / room:.0f} % of the room under the arch there;"
+            f" {max(left.value, 0.0):.1f}{spread_words(left.sd)} mm stay open."
+        )
+    return text + _effect(foot)
+
+
+def _effect(foot: FootPlan) -> str:
+    """Return what the support does while pedalling, in one sentence."""
+    if foot.effect is None:
+        return ""
+    case = next((c for c in foot.effect.cases if c.case == "pedalling"), None)
+    if case is None:
+        return ""
+    shares = " instead of ".join(f"{100 * s:.0f} %" for s in reversed(case.midfoot_share))
+    areas = " instead of ".join(f"{a:.0f} cm²" for a in reversed(case.area))
+    little = " In the model that is next to nothing." if foot.effect.little else ""
+    return (
+        f" In a spring model, pedalling, the middle of the foot carries {shares} of the load and"
+        f" {areas} are in contact.{little}"
+    )
+
+
+def _wedge_words(wedge: WedgePlan) -> str:
+    where = {
+        WedgePlace.FOREFOOT: "under the ball of the foot",
+        WedgePlace.HEEL: "under the heel",
+        WedgePlace.UNDER: "between shoe and cleat",
+    }[wedge.place]
+    return (
+        f"<b>Wedge</b> {where}, {abs(wedge.net):g}°: {wedge.thick_edge:.1f} mm thick at the"
+        f" {wedge.thick_side}."
+    )
+
+
+def _cleat_words(foot: FootPlan) -> str:
+    """Return where the cleat goes; one decimal, as it is set with a rule."""
+    cleat = foot.cleat
+    if cleat is None:
+        return ""
+    at = cleat.from_ball_mark
+    place = "level with" if abs(at) < 0.05 else (
+        f"{abs(at):.1f} mm {'ahead of' if at > 0 else 'behind'}")  # fmt: skip
+    text = f"<b>Cleat:</b> pedal axle {place} the joint of the big toe, {yaw_words(cleat.yaw)}"
+    if cleat.back is not None and abs(cleat.back) >= 0.05:
+        way = "back" if cleat.back > 0 else "forward"
+        text += f"; {abs(cleat.back):.1f} mm {way} from where it was"
+    return f"{text}."
+
+
+# ---- left against right ------------------------------------------------------------------
+
+
+def _measures(plan: Plan) -> list[Any]:
+    """Return the main measures; of two feet with a bar for each difference."""
+    of = [{} if foot is None else foot.measures for foot in (plan.left, plan.right)]
+    every = [(said, of[0].get(name), of[1].get(name)) for name, said in MEASURES]
+    found = [(said, left, right) for said, left, right in every if _known(left) or _known(right)]
+    if not found:
+        return []
+    if len(plan.feet) < 2:
+        rows = [[paragraph(said, 8.2), paragraph(_value(left or right), 8.2)]
+                for said, left, right in found]  # fmt: skip
+        shown = table(rows, [37.0, 27.0], pad=0.12)
+        shown.hAlign = "LEFT"
+        side = plan.feet[0].side.upper()
+        return [*head(f"Measures, {side}", 20.0), shown, paragraph(SPREAD, 7.6)]
+    shown = table(_measure_rows(found), [37.0, 27.0, 27.0, 25.0, BAR[0] + 3.0, 23.0], pad=0.12)
+    return [*head("Left against right", 20.0), shown, paragraph(_compared(plan), 7.6)]
+
+
+def _measure_rows(found: list[tuple[str, Quantity | None, Quantity | None]]) -> list[list[Any]]:
+    """Return the rows of the table: both values, their difference in numbers and as a bar."""
+    apart = [_difference(left, right) for _, left, right in found]
+    reach = max((abs(d) + EXCEEDS_SD * sd for d, sd in filter(None, apart)), default=0.0) or 1.0
+    heads = ("", "LEFT", "RIGHT", "left − right")
+    rows: list[list[Any]] = [[paragraph(f"<b>{name}</b>", 8.2) for name in heads]]
+    rows[0] += [paragraph("← left larger · right larger →", 7.6, align="center"), ""]
+    for (said, left, right), difference in zip(found, apart, strict=True):
+        row = [paragraph(cell, 8.2) for cell in (said, _value(left), _value(right))]
+        if difference is None:
+            rows.append([*row, "", "", ""])
+            continue
+        value, sd = difference
+        judged = f"<b>{'left' if value > 0 else 'right'} larger</b>"
+        if abs(value) <= EXCEEDS_SD * sd:
+            judged = "not clear"
+        bar = drawn(*BAR, partial(_bar, value=value, sd=sd, reach=reach))
+        number = f"{signed(value, 1)}{spread_words(sd)} mm"
+        rows.append([*row, paragraph(number, 8.2), bar, paragraph(judged, 8.2)])
+    return rows
+
+
+def _compared(plan: Plan) -> str:
+    """Return how differences are to be read."""
+    said = f"{SPREAD} A difference counts beyond two of them: dot outside the grey band."
+    if plan.left and plan.right and plan.left.load != plan.right.load:
+        said += (
+            f" Scanned in different states ({load_words(plan.left.load)};"
+            f" {load_words(plan.right.load)}): differences may come from that alone."
+        )
+    return said
+
+
+def _value(q: Quantity | None) -> str:
+    return "–" if q is None or q.value is None else amount(q)
+
+
+def _known(q: Quantity | None) -> bool:
+    return q is not None and q.value is not None
+
+
+def _difference(left: Quantity | None, right: Quantity | None) -> tuple[float, float] | None:
+    """Return left minus right and its standard deviation."""
+    if left is None or right is None or left.value is None or right.value is None:
+        return None
+    return left.value - right.value, float(np.hypot(left.sd or 0.0, right.sd or 0.0))
+
+
+def _bar(canvas: Any, value: float, sd: float, reach: float) -> None:
+    """Draw a difference as a dot, and two of its standard deviations about zero as a band."""
+    wide, high = BAR
+    unit = 0.46 * wide / reach
+    middle = wide / 2
+    canvas.setFillColorRGB(*PALE)
+    band = EXCEEDS_SD * sd * unit
+    canvas.rect(middle - band, 0.8, 2 * band, high - 1.6, stroke=0, fill=1)
+    canvas.setStrokeColorRGB(*GREY)
+    canvas.setLineWidth(0.2)
+    canvas.line(middle, 0.2, middle, high - 0.2)
+    canvas.setFillColorRGB(*BLACK)
+    # a longer left foot leans to the left, where the left foot stands
+    canvas.circle(middle - value * unit, high / 2, 0.9, stroke=0, fill=1)
+
+
+# ---- sections and pressure ---------------------------------------------------------------
+
+
+def _sections(plan: Plan) -> list[Any]:
+    pictures = section_figures.sections(plan)
+    if not pictures:  # said where the sole itself would be
+        return []
+    return [
+        *head("Cut through the crest: foot, pad and shoe"),
+        drawn(WIDE, 5.2, section_figures.key), *pictures, paragraph(SECTION_WORDS, 7.6),
+    ]  # fmt: skip
+
+
+def _pressures(plan: Plan) -> list[Any]:
+    """Return maps and shares without and with the parts, and what they are not."""
+    shares = pressure_figures.share_table(plan)
+    if shares is None:
+        return []
+    maps = pressure_figures.pressure_maps(plan)
+    shown = paragraph(pressure_figures.NO_MAPS, 8.4) if maps is None else maps
+    return [
+        *head("How the sole rests, without and with the parts", 60.0), shown, gap(1.5), shares,
+        *(paragraph(line, 8.0) for line in _contact_warnings(plan)),
+        paragraph(pressure_figures.MODEL, 7.6),
+    ]  # fmt: skip
+
+
+def _contact_warnings(plan: Plan) -> list[str]:
+    """Return what the model gives cause to ask about, by foot."""
+    return [
+        f"<b>{foot.side.upper()}</b> {bench_words(note)}."
+        for foot in plan.feet
+        for note in foot.notes
+        if note.code.startswith("contact-") and note.level is not NoteLevel.INFO
+    ]
+
+
+# ---- workshop, and what to watch ---------------------------------------------------------
+
+
+def _parts(plan: Plan, parts: Sequence[Part], materials: Materials) -> list[Any]:
+    shown = traveller(plan, parts, materials)
+    if shown is None:
+        return []
+    return [*head(f"Workshop: parts of {escape(plan.case)}, to tick off"), shown]
+
+
+def _watch(plan: Plan) -> list[Any]:
+    """Return first rides, stop words and cautions."""
+    lines = [
+        f"<b>First rides.</b> {FIRST_RIDES}",
+        f"<b>Stop, and go back to what you had, at:</b> {STOP_WORDS}.",
+        TELL,
+        *[override(over) for over in plan.overrides],
+    ]
+    count = sum(note.level is not NoteLevel.INFO for foot in plan.feet for note in foot.notes)
+    if count:
+        lines.append(f"The bench page has {count} point{'s' * (count > 1)} to mind: your fitter"
+                     " goes through them with you.")  # fmt: skip
+    others = [text for text in dict.fromkeys(plan.cautions) if text != MAIN_CAUTION]
+    lines.append(f"<b>{MAIN_CAUTION}</b> {escape(' '.join(others))}")
+    return [*head("What to watch", 40.0), *(paragraph(line, 8.4) for line in lines)]
+
+
+def _sign_off() -> list[Any]:
+    names = [paragraph(f"{who} ____________________", 9.0) for who in ("fitter", "maker", "rider")]
+    names.append(paragraph("date ______________", 9.0))
+    return [gap(3), table([names], [50.0, 50.0, 50.0, 40.0], lines=False, pad=1.2)]

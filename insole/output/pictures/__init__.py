@@ -1,0 +1,1 @@
+"""Pictures: where pad and shims go, a scan, a made part."""

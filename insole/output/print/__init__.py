@@ -1,0 +1,1 @@
+"""Files for printers and CAD: 3MF, STL, STEP."""

@@ -1,0 +1,1 @@
+"""A made part held against its plan: laid in, mapped, judged, put in words."""

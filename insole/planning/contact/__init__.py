@@ -1,0 +1,1 @@
+"""What a support does: springs under the sole, figures, effect."""

@@ -1,0 +1,452 @@
+"""How the sole rests on the bed, without and with the planned parts: a comparison, no more.
+
+    Seating (level) + pad + wedges + cleat -> compare -> ContactPlan
+    the springs themselves: insole.planning.contact.springs
+
+Both cases press the same sole on springs: standing on both feet, and pedalling seated with the
+load at the pedal axle. "Without" is the base alone on the bed, "with" has pad and shims on it.
+A shim under the shoe tilts shoe and foot as one and changes nothing between them.
+
+Frame: bed frame, mm. Tilts in degrees: + toes up, + medial side up.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from footscan.scan import Array
+from insole.errors import PlanError
+from insole.planning.contact.springs import (
+    TILT_LIMIT_DEG,
+    Contact,
+    layers_in_series,
+    press,
+    winkler,
+)
+from insole.planning.ramp import shim_height
+from insole.planning.seating import Seating
+from insole.planning.support.ceilings import ball_line
+from insole.planning.support.tops import ContourShape, PadTop
+from insole.record.limits import Limits
+from insole.record.plan import (
+    CleatPlan,
+    ContactCase,
+    ContactFigures,
+    ContactPlan,
+    ContourPlan,
+    Note,
+    NoteLevel,
+    PadPlan,
+    PressureMap,
+    Quantity,
+    WedgePlace,
+    WedgePlan,
+)
+
+__all__ = ["GRAVITY", "compare", "gent_modulus", "region_maps", "shim_notes"]
+
+GRAVITY = 9.80665  # m/s2, standard
+CELL_MM = 2
+MAP_CELLS = 2  # cells to a side that are one cell of the map which a plan keeps
+MASSES_KG = (25.0, 250.0)  # a body mass beyond is a slip of the hand
+LARGEST_ANKLE_DEG = 15.0  # of the sole against its bed: nothing holds it further in a shoe
+LEAST_LAYER_MM = 0.1  # thinner parts give way by nothing that matters
+LOW_MM = 4.0  # an unseen place beside a lower sole may touch the bed
+IDLE_CM2 = 1.0  # contact that a pad should add at the least; common practice, no source
+ARCH_FROM_MM = 0.5  # on the plate: from here on a contoured bed supports the arch
+RIGID_MPA = 1000.0  # of a printed PP or PA12 plate, order of magnitude (value from memory)
+STEEPER = 1.02  # a gradient counts as steeper from here on: the grid's own scatter
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Bed:
+    """The sole above the bed and the parts on it, on one grid.
+
+    `pad` is where it supports the arch: its thin front end under the forefoot is left out.
+    """
+
+    x: Array
+    y: Array
+    gap: Array
+    parts: Array
+    pad: Mask
+    regions: Mapping[str, Mask]
+    tissue: float
+    part_modulus: float
+
+    @property
+    def origin(self) -> tuple[float, float]:
+        return float(self.x[0]), float(self.y[0])
+
+
+def compare(
+    level: Seating,
+    pad: PadPlan | None,
+    wedges: Sequence[WedgePlan],
+    cleat: CleatPlan | None,
+    *,
+    limits: Limits,
+    body_mass: float | None = None,
+    ankle: float | None = None,
+    contour: ContourPlan | None = None,
+) -> tuple[ContactPlan, tuple[Note, ...]]:
+    """Return how the sole rests without and with the parts, and what must be said of it.
+
+    Parameters
+    ----------
+    level : Seating
+        The foot on the bed without the wedges' roll: tilt is what the balance gives.
+    pad, wedges, cleat
+        As planned; all of them may be missing.
+    contour : ContourPlan or None
+        A contoured bed in place of pad and inside wedges.
+    body_mass : float or None
+        kg; None takes the nominal mass of the limits, and the record says so.
+    ankle : float or None
+        Angle of the sole against its bed that leg and shoe hold while pedalling, degrees, +
+        toes up. None: the springs alone balance the load, and where that takes more than 6
+        degrees the sole is held level.
+
+    Raises
+    ------
+    PlanError
+        Body mass or ankle angle is not a believable number.
+    """
+    mass = _mass(body_mass, limits)
+    _check_ankle(ankle)
+    bed = _bed(level, pad, wedges, limits, contour)
+    weight = float(mass.value or 0.0) * GRAVITY
+    stand = level.station + limits.value("contact.standing_centre") * level.foot_length
+    where = {"standing": stand, "pedalling": _axle(level, cleat)}
+    cases = []
+    for name, x in where.items():
+        load = round(limits.value(f"contact.{name}_share") * weight, 1)
+        held = ankle if name == "pedalling" else None
+        if x is None:
+            reason = "the metatarsal heads are not known, so the axle's place is not either"
+            cases.append(ContactCase(case=name, load=load, reason=reason))
+            continue
+        cases.append(_case(name, bed, (x, _on_axis(level, x)), load, held))
+    plan = ContactPlan(body_mass=mass, cases=cases, notes=_said(bed, wedges))
+    unwedged = all(w.place is WedgePlace.UNDER for w in wedges)
+    alone = (pad is not None or contour is not None) and unwedged
+    return plan, (*_doubts(plan, limits), *(_idle(plan) if alone else ()))
+
+
+def gent_modulus(shore_a: float) -> float:
+    """Return Young's modulus of an elastomer from its hardness, MPa.
+
+    Raises
+    ------
+    ValueError
+        Hardness outside 20 to 95 Shore A, where the relation was never meant to hold.
+
+    References
+    ----------
+    A. N. Gent, Rubber Chem. Technol. 31 (1958) 896 (value from memory).
+
+    Examples
+    --------
+    >>> round(gent_modulus(50.0), 4)
+    2.4558
+    """
+    if not 20.0 <= shore_a <= 95.0:
+        raise ValueError(f"shore_a must be from 20 to 95, got {shore_a}")
+    return 0.0981 * (56.0 + 7.62336 * shore_a) / (0.137505 * (254.0 - 2.54 * shore_a))
+
+
+def shim_notes(
+    wedges: Sequence[WedgePlan], *, limits: Limits, body_mass: float | None = None
+) -> tuple[Note, ...]:
+    """Return how much of each inside wedge is left when it carries half the body weight.
+
+    Springs E / h give way in proportion to their height, so under even pressure p a ramp stays
+    a ramp, of 1 - p / E of its angle. The load lies on the full ramp, the shim is of the least
+    hardness allowed.
+    """
+    import shapely
+
+    notes = []
+    load = limits.value("contact.pedalling_share") * float(_mass(body_mass, limits).value or 0.0)
+    hardness = limits.value("wedge.least_hardness")
+    for wedge in wedges:
+        if wedge.place is WedgePlace.UNDER:
+            continue
+        ramp = shapely.box(wedge.full_from, -500.0, wedge.full_to, 500.0)
+        area = float(shapely.Polygon(wedge.outline).intersection(ramp).area)
+        lost = load * GRAVITY / max(area, 1.0) / gent_modulus(hardness)
+        much = lost > limits.value("wedge.hard_load_loss")
+        notes.append(Note(
+            code=f"wedge-left-{wedge.place.name.lower()}",
+            level=NoteLevel.WARN if much else NoteLevel.INFO,
+            text=f"{wedge.place.value}: about {abs(wedge.net) * (1 - lost):.1f}° of "
+            f"{abs(wedge.net):g}° is left under half the body weight in the softest shim allowed, "
+            f"{hardness:g} Shore A{'; make it of something harder' if much else ''}",
+        ))  # fmt: skip
+    return tuple(notes)
+
+
+def region_maps(level: Seating, x: Array, y: Array, limits: Limits) -> dict[str, Mask]:
+    """Return the regions of the sole as masks at (x, y); each place belongs to one.
+
+    Heel and midfoot part at a share of the length; forefoot and toes run with the oblique ball
+    line; the big toe lies medial of the middle between first and second metatarsal head.
+    """
+    medial, lateral, _ = ball_line(level)
+    slope = (medial[0] - lateral[0]) / max(float(medial[1] - lateral[1]), 1.0)
+    ahead = (x - (lateral[0] + slope * (y - lateral[1]))) / level.foot_length
+    heel = (x - level.station) / level.foot_length < limits.value("contact.heel_to")
+    front = (ahead >= -limits.value("contact.forefoot_behind")) & ~heel
+    toes = ahead >= limits.value("contact.toes_ahead")
+    found = {"heel": heel, "midfoot": ~heel & ~front, "forefoot": front & ~toes}
+    if not {"mth1", "mth2"} <= set(level.landmarks):
+        return found | {"toes": toes}
+    between = float(level.landmarks["mth1"][1] + level.landmarks["mth2"][1]) / 2
+    big = y > between
+    return found | {"big toe": toes & big, "other toes": toes & ~big}
+
+
+def _mass(given: float | None, limits: Limits) -> Quantity:
+    if given is None:
+        nominal = limits.value("contact.body_mass")
+        return Quantity(value=nominal, unit="kg", reason="nominal: no body mass was given")
+    low, high = MASSES_KG
+    if not (math.isfinite(given) and low <= given <= high):
+        raise PlanError(f"a body mass of {given:g} kg is not one; give {low:g} to {high:g} kg")
+    return Quantity(value=float(given), unit="kg", reason="as given")
+
+
+def _check_ankle(ankle: float | None) -> None:
+    most = LARGEST_ANKLE_DEG
+    if ankle is not None and not (math.isfinite(ankle) and abs(ankle) <= most):
+        raise PlanError(
+            f"a sole cannot be held {ankle:g}° to its bed; give -{most:g} to {most:g}° (+ toes up)"
+        )
+
+
+def _bed(
+    level: Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], limits: Limits,
+    contour: ContourPlan | None = None,
+) -> _Bed:
+    """Return sole, bed and parts on the grid of the comparison."""
+    x, y = level.sole.x[::CELL_MM], level.sole.y[::CELL_MM]
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    gap = np.clip((level.sole.z - level.bed.z)[::CELL_MM, ::CELL_MM], 0.0, None)
+    if not np.isfinite(gap).any():
+        raise PlanError("the scan shows no sole; scan the foot again from below")
+    parts = np.zeros(gap.shape)
+    for wedge in wedges:
+        if wedge.place is not WedgePlace.UNDER:
+            parts += shim_height(wedge, gx, gy)
+    raised = PadTop(pad).inside(gx, gy) if pad is not None else np.zeros(gap.shape)
+    regions = region_maps(level, gx, gy, limits)
+    arch = (raised > 0) & ~regions["forefoot"]
+    modulus = limits.value("contact.part_modulus")
+    if contour is not None:
+        raised, parts = ContourShape(contour).inside(gx, gy), np.zeros(gap.shape)
+        arch = (raised > contour.plate + ARCH_FROM_MM) & regions["midfoot"]
+        if contour.plate < limits.value("contour.plate_tpu"):  # rigid: it gives way by nothing
+            modulus = RIGID_MPA
+    return _Bed(
+        x=x, y=y, gap=gap, parts=parts + raised, pad=arch, regions=regions,
+        tissue=winkler(
+            limits.value("contact.tissue_modulus"), limits.value("contact.tissue_thickness")
+        ),
+        part_modulus=modulus,
+    )  # fmt: skip
+
+
+def _axle(level: Seating, cleat: CleatPlan | None) -> float | None:
+    if cleat is None or "mth1" not in level.landmarks:
+        return None
+    return float(level.landmarks["mth1"][0]) + cleat.from_ball_mark
+
+
+def _on_axis(level: Seating, x: float) -> float:
+    """Return y at `x` on the foot's axis: heel centre to second metatarsal head."""
+    marks = level.landmarks
+    if not {"heel_centre", "mth2"} <= set(marks):
+        pose = level.foot_to_bed
+        along = (x - pose[0, 3]) / pose[0, 0]
+        return float(pose[1, 0] * along + pose[1, 3])
+    heel, head = marks["heel_centre"][:2], marks["mth2"][:2]
+    return float(heel[1] + (head[1] - heel[1]) * (x - heel[0]) / (head[0] - heel[0]))
+
+
+def _case(
+    name: str, bed: _Bed, centre: tuple[float, float], load: float, ankle: float | None
+) -> ContactCase:
+    """Return one case: both beds pressed in the same way, so that they can be compared."""
+    notes = []
+    try:
+        found = [_pressed(bed, parts, centre, load, ankle) for parts in (False, True)]
+        tilt = max(abs(t) for one in found for t in (one.tilt_x, one.tilt_y))
+        if ankle is None and tilt > TILT_LIMIT_DEG:
+            ankle = 0.0
+            found = [_pressed(bed, parts, centre, load, ankle) for parts in (False, True)]
+            notes.append(
+                f"the springs alone would tilt the sole by {tilt:.1f}°, more than "
+                f"{TILT_LIMIT_DEG:g}°: leg and shoe hold part of the moment, so the sole was held "
+                "level"
+            )
+    except PlanError as error:
+        return ContactCase(case=name, load=load, ankle=ankle, reason=str(error))
+    before, after = (_figures(one, bed) for one in found)
+    maps = _maps([one.pressure for one in found], bed)
+    return ContactCase(
+        case=name, load=load, centre=(round(centre[0], 1), round(centre[1], 1)), ankle=ankle,
+        before=before, after=after, before_map=maps[0], after_map=maps[1], notes=notes,
+    )  # fmt: skip
+
+
+def _pressed(
+    bed: _Bed, parts: bool, centre: tuple[float, float], load: float, ankle: float | None
+) -> Contact:
+    height = bed.parts if parts else np.zeros(bed.gap.shape)
+    stiffness = layers_in_series(bed.tissue, bed.part_modulus / np.maximum(height, LEAST_LAYER_MM))
+    stiffness = np.where(height > LEAST_LAYER_MM, stiffness, bed.tissue)
+    held = None if ankle is None else (ankle, 0.0)
+    return press(
+        bed.gap - height, CELL_MM, stiffness, load, centre, held, origin=bed.origin,
+        regions=bed.regions,
+    )  # fmt: skip
+
+
+def _figures(found: Contact, bed: _Bed) -> ContactFigures:
+    pressure = np.nan_to_num(found.pressure)
+    peaks = {name: float(pressure[mask].max(initial=0.0)) for name, mask in bed.regions.items()}
+    total = max(float(pressure.sum()), 1e-9)
+    along = np.abs(np.diff(pressure, axis=0)) / CELL_MM
+    forefoot = bed.regions["forefoot"]
+    return ContactFigures(
+        area=round(found.area, 2),
+        areas={
+            name: round(float((pressure[mask] > 0).sum()) * CELL_MM**2 / 100, 2)
+            for name, mask in bed.regions.items()
+        },
+        share={name: round(value, 4) for name, value in found.shares.items()},
+        peak={name: round(value, 2) for name, value in peaks.items()},
+        pad_share=round(float(pressure[bed.pad].sum()) / total, 4),
+        pad_peak=round(float(pressure[bed.pad].max(initial=0.0)), 2),
+        pad_gradient=round(_steepest(along, bed.pad), 3),
+        ball_gradient=round(_steepest(along, forefoot), 3),
+        tilt=(round(found.tilt_x, 2), round(found.tilt_y, 2)),
+        centre=(round(found.centre[0], 1), round(found.centre[1], 1)),
+    )  # fmt: skip
+
+
+def _maps(pressures: Sequence[Array], bed: _Bed) -> list[PressureMap]:
+    """Return maps of `MAP_CELLS` cells to a side in one, cut to where any of them is pressed.
+
+    Means over whole cells, so that the load of a map is that of the figures but for rounding.
+    """
+    raw = np.stack([np.nan_to_num(pressure) for pressure in pressures])
+    more = [-size % MAP_CELLS for size in raw.shape[1:]]
+    raw = np.pad(raw, ((0, 0), (0, more[0]), (0, more[1])))
+    rows, columns = (size // MAP_CELLS for size in raw.shape[1:])
+    mean = raw.reshape(len(raw), rows, MAP_CELLS, columns, MAP_CELLS).mean(axis=(2, 4))
+    whole = np.round(mean).astype(int)
+    i, j = (np.flatnonzero(whole.any(axis=axes)) for axes in ((0, 2), (0, 1)))
+    i, j = (at if len(at) else np.zeros(1, dtype=int) for at in (i, j))
+    shown = whole[:, i[0] : i[-1] + 1, j[0] : j[-1] + 1]
+    step = float(MAP_CELLS * CELL_MM)
+    middle = (step - CELL_MM) / 2
+    x0, y0 = bed.origin[0] + middle + i[0] * step, bed.origin[1] + middle + j[0] * step
+    return [
+        PressureMap(x0=x0, y0=y0, step=step, rows=[" ".join(map(str, row)) for row in one.tolist()])
+        for one in shown
+    ]
+
+
+def _steepest(along: Array, mask: Mask) -> float:
+    """Return the steepest pressure change along the foot within a region, kPa/mm."""
+    return float(along[mask[1:] & mask[:-1]].max(initial=0.0))
+
+
+def _said(bed: _Bed, wedges: Sequence[WedgePlan]) -> list[str]:
+    """Return what belongs to every reading of the figures."""
+    notes = [
+        "comparison of one bed with another by a spring model, not a clinical figure: soft tissue "
+        "as even springs, a stiff sole, no upper (a closure over the instep adds load not shown)"
+    ]
+    missing = float(_holes(bed).sum()) * CELL_MM**2 / 100
+    if missing > 0:
+        notes.append(f"contact area is incomplete: the sole map has holes of {missing:.1f} cm²")
+    if any(w.place is WedgePlace.UNDER for w in wedges):
+        notes.append("a shim under the shoe tilts shoe and foot as one and is not in these figures")
+    return notes
+
+
+def _holes(bed: _Bed) -> Mask:
+    """Return unseen places amid the sole that could touch: neither toe gaps nor steep flanks."""
+    seen = np.isfinite(bed.gap)
+    toes = [mask for name, mask in bed.regions.items() if "toe" in name]
+    inside = ndimage.binary_fill_holes(seen) & ~seen & ~np.any(toes, axis=0)
+    if not inside.any():
+        return inside
+    _, index = ndimage.distance_transform_edt(~seen, return_indices=True)
+    return np.asarray(inside & (bed.gap[tuple(index)] < LOW_MM))
+
+
+def _doubts(plan: ContactPlan, limits: Limits) -> list[Note]:
+    """Return a warning where the pad carries more than an arch should."""
+    notes = _losses(plan, limits)
+    most = limits.value("contact.arch_share")
+    for case in plan.cases:
+        if case.after is None or case.after.pad_peak == 0.0:
+            continue
+        peak, arch = case.after.peak, case.after.pad_peak
+        if case.ankle is not None:  # where the load then lies says leg and shoe, not the pad
+            continue
+        bound = {"standing": min(peak["heel"], peak["forefoot"]),
+                 "pedalling": most * peak["forefoot"]}[case.case]  # fmt: skip
+        words = {
+            "standing": "the lower of the peaks at heel and forefoot",
+            "pedalling": f"{100 * most:.0f} % of the peak at the forefoot",
+        }[case.case]
+        steep = case.after.pad_gradient > STEEPER * case.after.ball_gradient
+        if arch > bound:
+            notes.append(_warn(f"contact-arch-{case.case}", (
+                f"{case.case}: the model's peak on the pad ({arch:.0f} kPa) is above {words} "
+                f"({bound:.0f} kPa): take a step of support back before the trial")))  # fmt: skip
+        elif steep and case.case == "pedalling":
+            notes.append(_warn("contact-edge", (
+                "pedalling: the model's pressure changes faster on the pad "
+                f"({case.after.pad_gradient:.1f} kPa/mm) than anywhere at the ball "
+                f"({case.after.ball_gradient:.1f} kPa/mm): feel for a ridge")))  # fmt: skip
+    return notes
+
+
+def _losses(plan: ContactPlan, limits: Limits) -> list[Note]:
+    """Return a warning where the parts take contact away: part of the sole is lifted off."""
+    keep = 1.0 - limits.value("contact.area_loss")
+    return [
+        _warn(f"contact-less-{case.case}", (
+            f"{case.case}: in the model the contact area shrinks from {case.before.area:.0f} to "
+            f"{case.after.area:.0f} cm² with the parts: part of the sole is lifted off its bed; "
+            "ask the rider for even contact, and take a step of wedge back if it is not"))
+        for case in plan.cases
+        if case.before and case.after and case.after.area < keep * case.before.area
+    ]  # fmt: skip
+
+
+def _idle(plan: ContactPlan) -> list[Note]:
+    """Return a note where no load of the model brings the arch down onto a pad without shims."""
+    pressed = [(c.before, c.after) for c in plan.cases if c.before and c.after]
+    if not pressed or any(after.area - before.area >= IDLE_CM2 for before, after in pressed):
+        return []
+    return [_warn("contact-idle", (
+        f"in the model the pad adds less than {IDLE_CM2:g} cm² of contact, standing or pedalling: "
+        "the arch hardly comes down to it; ask the rider whether it is felt at all"))]  # fmt: skip
+
+
+def _warn(code: str, text: str) -> Note:
+    return Note(code=code, level=NoteLevel.WARN, text=text)

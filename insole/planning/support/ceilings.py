@@ -1,0 +1,417 @@
+"""How high a pad may be at each place of the bed, rule by rule.
+
+    Seating + wedges + tender spots -> Room (grid, gap, wish, ceilings) -> planning.support.pad
+
+Each rule is one ceiling: a map of heights that the pad's top may not pass, with the words that
+the plan prints when the rule decides the pad's shape. Below the edge thickness there is no pad.
+At a ceiling the top fades as the residual gap allows; at a *cap* (flange, navicular) it is cut
+off and rounded, since the foot leaves it there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import ndimage
+
+from footscan.scan import Array
+from insole.errors import PlanError
+from insole.planning.outline import distance_to_ring, edges_at
+from insole.planning.ramp import shim_height
+from insole.planning.seating import Seating
+from insole.planning.support.surface import FREE
+from insole.record.limits import Limits
+from insole.record.plan import WedgePlace, WedgePlan
+
+__all__ = ["Ceiling", "Room", "ball_line", "low_pass", "room", "tender_spots"]
+
+LINE_SIGMA_MM = 6.0  # evens out lines that follow the scanned outline
+FADE_MM = 15.0  # beside a partly filled place the fill rises over this, so that no step is felt
+SIDE_MM = 4.0  # in from the base's edge the flange is as high as at it
+BEYOND_MM = 30.0  # a sole that is higher above its bed touches no support
+MARGIN_MM = 6.0  # grid beyond the region in which a pad may lie
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ceiling:
+    """One rule: its code, the words for the plan, and heights in mm on the room's grid.
+
+    A rule that forbids the pad beyond a line also says how far each node lies on the allowed
+    side of that line (`inside`, mm, negative beyond it): between nodes the line is where that
+    is zero, while heights alone would make it a staircase of the grid, felt as ribs.
+    """
+
+    code: str
+    words: str
+    z: Array
+    inside: Array | None = None
+    cap: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Room:
+    """The space under the arch on a regular grid of the bed frame.
+
+    Attributes
+    ----------
+    x, y : ndarray, shapes (nx,) and (ny,)
+        Nodes, mm, `cell` apart.
+    gap : ndarray, shape (nx, ny)
+        Low-passed gap, mm; beyond the seen sole it keeps the value of the nearest seen place,
+        which is below the true one on the medial wall.
+    shim : ndarray, shape (nx, ny)
+        Thickness of wedge shims, mm.
+    relief : ndarray, shape (nx, ny)
+        What is taken off the wish over tender spots, mm.
+    ceilings : tuple of Ceiling
+        The rules. The wish (support level times gap) is not one of them.
+    """
+
+    x: Array
+    y: Array
+    gap: Array
+    shim: Array
+    relief: Array
+    ceilings: tuple[Ceiling, ...]
+    cell: float = 1.0
+
+    @property
+    def felt(self) -> Array:
+        """The gap as far as a foot can feel it, mm: what lies higher touches no support."""
+        return np.minimum(self.gap, BEYOND_MM)
+
+    def wish(self, level: float, *, relieved: bool = True) -> Array:
+        """Return the wished top for a support level, mm: what shims and reliefs leave of it."""
+        off = self.shim + self.relief if relieved else self.shim
+        return np.clip(level * self.gap - off, 0.0, None)
+
+    @property
+    def cap(self) -> Array:
+        """The lowest cap, mm; ``FREE`` where there is none."""
+        z = np.full(self.gap.shape, FREE)
+        for ceiling in self.ceilings:
+            if ceiling.cap:
+                z = np.minimum(z, ceiling.z)
+        return z
+
+    def at(self, z: Array, point: Sequence[float] | Array) -> float:
+        """Return the bilinear value of a map of the room at a place, nearest at its border."""
+        u = (float(point[0]) - self.x[0]) / self.cell
+        v = (float(point[1]) - self.y[0]) / self.cell
+        return float(ndimage.map_coordinates(z, [[u], [v]], order=1, mode="nearest")[0])
+
+    def coarser(self, by: int) -> Room:
+        """Return the room with every `by`-th node, for quick comparisons."""
+        thin = tuple(
+            replace(c, z=c.z[::by, ::by], inside=None if c.inside is None else c.inside[::by, ::by])
+            for c in self.ceilings
+        )
+        return Room(x=self.x[::by], y=self.y[::by], gap=self.gap[::by, ::by],
+                    shim=self.shim[::by, ::by], relief=self.relief[::by, ::by],
+                    ceilings=thin, cell=self.cell * by)  # fmt: skip
+
+    def lowest(self, level: float) -> Array:
+        """Return the lowest of wish and ceilings, caps left out, mm."""
+        z = self.wish(level)
+        for ceiling in self.ceilings:
+            if not ceiling.cap:
+                z = np.minimum(z, ceiling.z)
+        return z
+
+    def fill(self, level: float, at_line: float) -> Array:
+        """Return wish and ceilings with `at_line` mm on the lines of rules that forbid the pad.
+
+        Its contour at that height follows those lines between nodes. A relief over a tender
+        spot is a hollow inside the outline, not a bay of it: it is left out here.
+        """
+        z = self.wish(level, relieved=False)
+        for ceiling in self.ceilings:
+            if ceiling.inside is None:
+                z = np.minimum(z, ceiling.z)
+                continue
+            line = at_line + ceiling.inside
+            z = np.minimum(z, np.where(ceiling.z > 0, np.minimum(ceiling.z, line), line))
+        return z
+
+
+def room(
+    seating: Seating,
+    *,
+    limits: Limits,
+    wedges: Sequence[WedgePlan] = (),
+    tender: Sequence[tuple[float, float]] = (),
+    relief: float | None = None,
+) -> Room:
+    """Return the space that a pad may fill.
+
+    Parameters
+    ----------
+    seating : Seating
+        Foot on the bed, lowered.
+    limits : Limits
+        Planning limits.
+    wedges : sequence of WedgePlan
+        Shims; pad and shim overlap by no more than a limit.
+    tender : sequence of (x, y)
+        Spots marked by hand, bed frame, mm.
+    relief : float or None
+        Depth of the relief over them, mm; None takes the limits' own.
+
+    Raises
+    ------
+    PlanError
+        A tender spot lies off the foot, or a landmark that a rule needs is missing.
+    """
+    x, y = _grid(seating, limits)
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    gap = low_pass(_filled(seating.gap(gx, gy)), limits.value("feel.cutoff"))
+    inside = [w for w in wedges if w.place is not WedgePlace.UNDER]
+    shim = np.sum([shim_height(w, gx, gy) for w in inside], axis=0) if inside else 0.0 * gx
+    ceilings = [
+        _base_edge(seating, gx, gy, limits),
+        _lateral_end(seating, x, gy, limits),
+        *_ball(seating, gx, gy, limits),
+        *_rear(seating, gx, gap, limits),
+        _first_metatarsal(seating, x, gx, gy, gap, limits),
+        _fifth_base(seating, gx, gy, limits),
+        _flange(seating, x, gy, limits),
+        *_navicular(seating, gx, gy, limits),
+        *_overlap(shim, limits),
+    ]
+    depth = limits.value("keepout.tender_relief") if relief is None else relief
+    hollow = depth * tender_spots(seating, gx, gy, tender, limits)
+    return Room(x=x, y=y, gap=gap, shim=shim, relief=hollow, ceilings=tuple(ceilings))
+
+
+def low_pass(z: Array, cutoff: float) -> Array:
+    """Return `z` (1 mm grid) without waves shorter than `cutoff` mm.
+
+    Gaussian that halves the amplitude at the cut-off wavelength: standard deviation
+    cutoff * sqrt(ln 2 / 2) / pi, from its transfer function exp(-2 pi² s² / cutoff²).
+    """
+    sigma = cutoff * math.sqrt(math.log(2.0) / 2.0) / math.pi
+    return np.asarray(ndimage.gaussian_filter(z, sigma, mode="nearest"))
+
+
+def ball_line(seating: Seating) -> tuple[Array, Array, float]:
+    """Return medial and lateral end of the oblique ball line (x, y) and the larger sd, mm.
+
+    The line runs between the border points. A head that lies farther back than its border point
+    (one felt and set by hand) draws its end back: the line guards the heads.
+    """
+    heads = ("mth1", "mth5")
+    for pair in (("metatarsale_tibiale", "metatarsale_fibulare"), heads):
+        if all(name in seating.landmarks for name in pair):
+            ends = [np.array(seating.landmarks[name][:2]) for name in pair]
+            for end, head in zip(ends, heads, strict=True):
+                if head in seating.landmarks:
+                    end[0] = min(end[0], float(seating.landmarks[head][0]))
+            return ends[0], ends[1], max(seating.landmark_sd.get(name, 0.0) for name in pair)
+    raise PlanError("the ball of the foot was not found in the scan; set its landmarks by hand")
+
+
+def _grid(seating: Seating, limits: Limits) -> tuple[Array, Array]:
+    """Return node coordinates around the region in which a pad may lie."""
+    medial, lateral, _ = ball_line(seating)
+    rear = seating.station + limits.value("keepout.rear") * seating.foot_length
+    x = np.arange(math.floor(rear - MARGIN_MM), math.ceil(max(medial[0], lateral[0])) + 1.0)
+    low, high = edges_at(seating.base, x)
+    middle = np.nanmin((low + high) / 2) - MARGIN_MM
+    return x, np.arange(math.floor(min(middle, 0.0) - 12.0), math.ceil(np.nanmax(high)) + MARGIN_MM)
+
+
+def _filled(gap: Array) -> Array:
+    """Return the gap with unseen places set to the value of the nearest seen one."""
+    unseen = ~np.isfinite(gap)
+    if unseen.all():
+        raise PlanError("the scan shows no sole under the arch; scan the foot again from below")
+    _, index = ndimage.distance_transform_edt(unseen, return_indices=True)
+    return np.asarray(gap[tuple(index)])
+
+
+def _depth(ring: Array, x: Array, y: Array) -> Array:
+    """Return how far places lie inside a ring, mm; negative outside."""
+    import shapely
+
+    polygon = shapely.Polygon(ring)
+    border = shapely.get_coordinates(polygon.exterior.segmentize(0.5))
+    nodes = np.column_stack([x.ravel(), y.ravel()])
+    away = distance_to_ring(nodes, border, np.arange(len(border))).reshape(x.shape)
+    return np.where(shapely.contains_xy(polygon, x, y), away, -away)
+
+
+def _base_edge(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
+    """No pad beyond the finished base's edge."""
+    away = _depth(seating.base, x, y) - seating.trim - limits.value("place.medial_inset")
+    return Ceiling(
+        code="base-edge",
+        words="the pad ends at the edge of the base",
+        z=np.where(away > 0, FREE, 0.0),
+        inside=away,
+    )
+
+
+def _flange(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
+    """The standing medial side ends below collar and ankle; away from it the top may be higher."""
+    flange = limits.value("feel.flange")
+    inset = seating.trim + limits.value("place.medial_inset")
+    _, medial = edges_at(seating.base, x)
+    edge = np.interp(x, x[np.isfinite(medial)], medial[np.isfinite(medial)]) - inset
+    inward = np.clip(edge[:, None] - y - SIDE_MM, 0.0, None)
+    slope = math.tan(math.radians(limits.value("feel.slope_medial")))
+    words = f"the medial side ends {flange:g} mm above the base, below collar and ankle"
+    return Ceiling(code="flange", words=words, z=flange + slope * inward, cap=True)
+
+
+def _lateral_end(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
+    """Height runs out laterally by a share of the local breadth of the foot."""
+    low, high = edges_at(seating.foot_outline, x)
+    share = limits.value("place.lateral_end")
+    end = high - share * (high - low)
+    seen = np.isfinite(end)
+    if seen.any():  # the scan's outline is no ruler: its waves would be felt along the run-out
+        end = ndimage.gaussian_filter1d(np.interp(x, x[seen], end[seen]), LINE_SIGMA_MM)
+    end = np.where(seen, end, FREE)
+    return Ceiling(
+        code="lateral-end",
+        words=f"the lateral side runs out by {100 * share:.0f} % of the midfoot's breadth",
+        z=np.where(y > end[:, None], FREE, 0.0),
+        inside=y - end[:, None],
+    )
+
+
+def _ball(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]:
+    """Nothing close behind the oblique ball line, and only thin a little further back."""
+    medial, lateral, sd = ball_line(seating)
+    along = (medial - lateral) / np.linalg.norm(medial - lateral)
+    behind = along[0] * (y - lateral[1]) - along[1] * (x - lateral[0])
+    if along[1] < 0:
+        raise PlanError("the medial ball landmark lies lateral of the lateral one; correct them")
+    extra = limits.value("keepout.coverage") * sd
+    clear, thin = limits.value("keepout.ball_clear"), limits.value("keepout.ball_thin")
+    height = limits.value("keepout.ball_thin_height")
+    slope = math.tan(math.radians(limits.value("feel.slope")))
+    return [
+        Ceiling(code="ball-line", z=np.where(behind >= clear + extra, FREE, 0.0),
+                inside=behind - clear - extra, words=(
+            f"the front edge stays {clear + extra:.1f} mm behind the ball line ({clear:g} mm and "
+            f"{extra:.1f} mm for the landmarks' uncertainty)")),
+        Ceiling(code="ball-thin", z=height + slope * np.clip(behind - thin, 0.0, None), cap=True,
+                words=f"at most {height:g} mm thick within {thin:g} mm of the ball line"),
+    ]  # fmt: skip
+
+
+def _rear(seating: Seating, x: Array, gap: Array, limits: Limits) -> list[Ceiling]:
+    """Rear edge not behind a share of the length, nor where the heel rests.
+
+    Two rules, since their edges differ: ahead of the line across the sole is not followed, so the
+    top has to run out; beside the heel's contact the foot crosses the edge and leads the top.
+    """
+    share = limits.value("keepout.rear")
+    ahead = (x - seating.station) - share * seating.foot_length
+    clear = gap - limits.value("keepout.heel_contact")
+    past = (x - seating.station) - limits.value("keepout.heel_contact_to") * seating.foot_length
+    # the sole rises at about one in two there
+    off_heel = np.maximum(past, 2.0 * clear)
+    return [
+        Ceiling(
+            code="rear",
+            words=f"the rear edge stays ahead of {100 * share:.0f} % of the foot's length",
+            z=np.where(ahead >= 0, FREE, 0.0), inside=ahead,
+        ),
+        Ceiling(
+            code="heel", words="the rear edge stays off the heel's contact",
+            z=np.where(off_heel >= 0, FREE, 0.0), inside=off_heel,
+        ),
+    ]  # fmt: skip
+
+
+def _first_metatarsal(
+    seating: Seating, x: Array, gx: Array, gy: Array, gap: Array, limits: Limits
+) -> Ceiling:
+    """Only partly filled under the front half of the first metatarsal's shaft."""
+    head = seating.landmarks.get("mth1", ball_line(seating)[0])
+    low, high = edges_at(seating.foot_outline, x)
+    ray = high - limits.value("keepout.first_metatarsal_breadth") * (high - low)
+    back = head[0] - limits.value("keepout.first_metatarsal_half") * seating.foot_length
+    fill = limits.value("keepout.first_metatarsal_fill")
+    outside = np.hypot(
+        np.clip(back - gx, 0.0, None),
+        np.clip(np.nan_to_num(ray, nan=FREE)[:, None] - gy, 0.0, None),
+    )
+    share = fill + (limits.value("support.refuse_above") - fill) * outside / FADE_MM
+    return Ceiling(
+        code="first-metatarsal",
+        words=f"at most {100 * fill:.0f} % of the gap is filled under the front half of the first "
+        "metatarsal",
+        z=np.where(outside < FADE_MM, share * gap, FREE),
+    )
+
+
+def _fifth_base(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
+    """Keep base of the fifth metatarsal and cuboid free."""
+    head = seating.landmarks.get("mth5", ball_line(seating)[1])
+    at = head[0] - limits.value("keepout.fifth_base_behind") * seating.foot_length
+    radius = limits.value("keepout.fifth_base_radius")
+    low, _ = edges_at(seating.foot_outline, at)
+    centre = float(low[0]) + radius / 2 if np.isfinite(low[0]) else float(head[1])
+    return Ceiling(
+        code="fifth-base",
+        words="the base of the fifth metatarsal and the cuboid stay free",
+        z=np.where(np.hypot(x - at, y - centre) > radius, FREE, 0.0),
+        inside=np.hypot(x - at, y - centre) - radius,
+    )
+
+
+def _navicular(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]:
+    """Keep the top well below the navicular tuberosity."""
+    mark = seating.landmarks.get("navicular")
+    if mark is None:
+        return []
+    extra = limits.value("keepout.coverage") * seating.landmark_sd.get("navicular", 0.0)
+    bed = float(np.nan_to_num(seating.bed.height(mark[:1], mark[1:2]))[0])
+    top = max(float(mark[2]) - bed - limits.value("keepout.navicular_below"), 0.0)
+    away = np.hypot(x - mark[0], y - mark[1]) - limits.value("keepout.navicular_radius") - extra
+    words = f"the top stays {limits.value('keepout.navicular_below'):g} mm below the navicular"
+    rise = np.where(away > 0, top + away, top)  # beside it the rim may rise again, at 45 degrees
+    return [Ceiling(code="navicular", words=words, z=rise, cap=True)]
+
+
+def tender_spots(
+    seating: Seating, x: Array, y: Array, spots: Sequence[tuple[float, float]], limits: Limits
+) -> Array:
+    """Return 1 over places marked by hand, 0 away from them, smooth between.
+
+    Raises
+    ------
+    PlanError
+        A spot lies off the foot.
+    """
+    import shapely
+
+    radius, fade = limits.value("keepout.tender_radius"), limits.value("keepout.tender_fade")
+    foot = shapely.Polygon(seating.foot_outline).buffer(radius)
+    out = np.zeros(x.shape)
+    for at in spots:
+        if not foot.contains(shapely.Point(at)):
+            raise PlanError(
+                f"the tender spot at {at[0]:g}, {at[1]:g} mm lies off the foot; give mm from the "
+                "base's rear edge and mm medial of its centreline"
+            )
+        t = np.clip((np.hypot(x - at[0], y - at[1]) - radius) / fade, 0.0, 1.0)
+        out = np.maximum(out, 1.0 - t * t * (3.0 - 2.0 * t))
+    return out
+
+
+def _overlap(shim: Array, limits: Limits) -> list[Ceiling]:
+    """Where the shim is thicker than the overlap allowed, there is no pad."""
+    most = limits.value("keepout.shim_overlap")
+    if not (shim > most).any():
+        return []
+    words = f"the pad covers a wedge shim only where that is at most {most:g} mm thick"
+    slope = np.maximum(np.hypot(*np.gradient(shim)), 0.02)  # mm per mm: its taper, or its ramp
+    return [Ceiling(code="shim", words=words, z=np.where(shim > most, 0.0, FREE),
+                    inside=(most - shim) / slope)]  # fmt: skip

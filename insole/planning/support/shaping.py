@@ -1,0 +1,519 @@
+"""Shape a pad under the ceilings of its room: a one-off one from the scan, or one of a kit.
+
+Room + Seating + PadWish -> from_scan, from_kit -> Shaped -> insole.planning.support.pad
+
+Terms
+    arch line  in plan, 25 % of the plantar width in from the medial edge of the sole: where the
+               foot's apex is found, and therefore the pad's crest
+    crest      highest place of the pad along the arch line
+    wall       border of the pad that stands instead of running out: its medial side
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from footscan.foot import SoleMap, arch_line
+from footscan.scan import Array
+from insole.planning.outline import distance_to_ring, edges_at, smooth_ring
+from insole.planning.seating import Seating
+from insole.planning.support import kit as kits
+from insole.planning.support.ceilings import Room
+from insole.planning.support.surface import FREE, Feel, feel_of, follow, lower_of
+from insole.record.limits import Limits
+
+__all__ = [
+    "FOLLOWED_FROM",
+    "PadWish",
+    "Shaped",
+    "crest_of",
+    "crest_window",
+    "from_kit",
+    "from_scan",
+    "line_at",
+    "move_words",
+    "outline_of",
+]
+
+OFF_CREST_SLOPE = 0.05  # mm per mm: the top falls at least this much away from the crest's place
+OUTLINE_SIGMA_MM = 2.5  # evens out the grid's steps along an outline
+KIT_SIGMA_MM = 0.5  # a kit pad's outline is smooth as it is
+BORDER_STEP_MM = 0.5
+WALL_MM = 4.0  # border this close to the base's medial edge counts as standing
+LINE_MM = 1.0  # border this close to a run-out line lies on it
+CAP_ROUND_MM = 6.0  # of the smooth lower of top and cap: rounder than 25 mm at 35 degrees
+PLATEAU_MM = 0.15  # as for the apex of a foot: a stretch this close to the top is as high
+FOLLOWED_FROM = 0.6  # level from which the residual gap of the wish itself keeps its rule
+LOWERED_ROUND_MM = 2.0
+SAME_MM = 0.05  # heights along the arch line that no hand tells apart
+LET_GO = 0.6  # share of the free crest below which a crest in the window is given up
+HOLD_MM = 1.5  # the crest settles by so much when its surroundings are lowered
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadWish:
+    """What the fitter wants of a pad.
+
+    Attributes
+    ----------
+    level : float or None
+        Support level, pad top over gap; None takes the first trial's.
+    source : str
+        ``"scan"`` for a one-off pad, ``"kit"`` for the best one of `kit`.
+    shift : (float, float)
+        Moved by hand: mm forward, mm medial.
+    turn : float
+        Turned by hand, degrees about +z (+ turns the front medially).
+    tender : tuple of (x, y)
+        Tender spots, bed frame, mm.
+    relief : float or None
+        Depth of the relief over tender spots, mm; None takes the limits' own.
+    medial_edge : float or None
+        Height of the medial side, mm, where the shoe's wall stands off; None lets it stand as
+        high as the rules allow.
+    kit : Kit or None
+        None takes the default kit.
+    """
+
+    level: float | None = None
+    source: str = "scan"
+    shift: tuple[float, float] = (0.0, 0.0)
+    turn: float = 0.0
+    tender: tuple[tuple[float, float], ...] = ()
+    relief: float | None = None
+    medial_edge: float | None = None
+    kit: kits.Kit | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shaped:
+    """A pad as shaped, before it becomes a plan.
+
+    Attributes
+    ----------
+    surface : ndarray, shape (nx, ny)
+        Top on the room's grid, mm.
+    name : str
+        What the pad is called.
+    turn : float
+        Degrees about +z.
+    crest : (float, float)
+        Where its crest lies.
+    area : shapely.Polygon
+        Where it lies.
+    walls : shapely geometry or None
+        Lines of a one-off pad's border that stand; a kit pad has the sides it has.
+    reasons : tuple of str
+        How it came about.
+    """
+
+    surface: Array
+    name: str
+    turn: float
+    crest: tuple[float, float]
+    area: Any
+    walls: Any = None
+    reasons: tuple[str, ...] = ()
+
+
+def from_scan(space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits) -> Shaped:
+    """Return the one-off pad: the highest top that follows the sole under wish and rules.
+
+    A moved pad is that same pad, moved as a hand would move it, and then cut back where it would
+    lie in a place kept free or be higher than the wish there. A pad of a low level is that of 60 %
+    lowered to the wish: a low one leaves the sole by itself, faster than the residual gap may
+    change where support fades, and that rule alone would take it away.
+    """
+    if level < FOLLOWED_FROM:
+        full = from_scan(space, seating, wish, FOLLOWED_FROM, limits)
+        lowered = lower_of(full.surface, space.wish(level), LOWERED_ROUND_MM)
+        words = f"shaped from the scanned arch, {100 * level:.0f} % of the gap"
+        return replace(full, surface=lowered, reasons=(words, *full.reasons[1:]))
+    reasons = (
+        f"shaped from the scanned arch, {100 * level:.0f} % of the gap", *_how_seen(seating)
+    )  # fmt: skip
+    area = _domain(space, level, limits)
+    walls = _walls(area, seating, limits)
+    border = None if area.is_empty else _border(space, seating, area, walls, limits)
+    held = _held(space, border, seating, wish, level, limits)
+    top = _topped(space, held, border, wish, limits)
+    shape = Shaped(surface=top, name="arch pad from the scan", turn=0.0, area=area, walls=walls,
+                   crest=crest_of(space, top, seating, limits, area)[:2],
+                   reasons=reasons)  # fmt: skip
+    if wish.shift == (0.0, 0.0) and not wish.turn:
+        return shape
+    return _moved(space, shape, seating, wish, level, limits)
+
+
+def from_kit(
+    space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits
+) -> Shaped | None:
+    """Return the best pad of the kit on the placement grid, or None when none fits."""
+    feel = feel_of(limits)
+    kit = wish.kit or kits.default_kit(limits)
+    step, turn_step = limits.value("base.grid_step"), limits.value("base.turn_step")
+    allowed = np.minimum(space.lowest(level), space.cap)
+    # a node beside a place that is kept free counts as such: nothing slips between nodes
+    allowed = np.where(ndimage.minimum_filter(allowed, 3) <= feel.edge, feel.edge, allowed)
+    target = _target(seating)
+    search = partial(kits.pick, kit, allowed, space.x, space.y, target=target, feel=feel)
+    places = _places(target, seating, limits)
+    found = search(places=places, turns=[turn_step * k for k in kits.TURNS])
+    if found is None:
+        return None
+    reasons = [f"from the kit '{kit.name}', on the {step:g} mm grid", *_how_seen(seating)]
+    shift = (step * round(wish.shift[0] / step), step * round(wish.shift[1] / step))
+    turn = turn_step * round(wish.turn / turn_step)
+    if any(shift) or turn:
+        first = found
+        place = (first.x + shift[0], first.y + shift[1])
+        same = replace(kit, pads=(first.pad,))
+        found = kits.pick(
+            same, allowed, space.x, space.y, target=target, feel=feel, places=[place],
+            turns=[first.turn + turn],
+        ) or search(places=[place], turns=[first.turn + turn])  # fmt: skip
+        if found is None:
+            return None
+        reasons.append(f"moved on the grid: {move_words(shift[0], shift[1], turn)}")
+        if found.pad != first.pad:
+            reasons.append(f"there the pad {first.pad.name} would press; {found.pad.name} fits")
+    return Shaped(surface=_on_room(space, found, feel), name=f"kit pad {found.pad.name}",
+                  turn=found.turn, crest=(found.x, found.y), area=kits.area(found),
+                  reasons=tuple(reasons))  # fmt: skip
+
+
+def outline_of(shape: Shaped) -> Array | None:
+    """Return a pad's outline, counter-clockwise, mm; None when nothing is left of it."""
+    if shape.area.is_empty:
+        return None
+    sigma = OUTLINE_SIGMA_MM if shape.walls is not None else KIT_SIGMA_MM
+    return smooth_ring(np.asarray(shape.area.exterior.coords)[:-1], sigma_mm=sigma)
+
+
+def line_at(seating: Seating, x: Array) -> Array:
+    """Return y of the arch line at `x`, bed frame, mm; held beyond the window of the apex."""
+    sole = seating.sole
+    foot = SoleMap(x=sole.x - seating.station, y=sole.y, z=sole.z, cell=sole.cell)
+    at, y, _ = arch_line(foot, seating.foot_length)
+    seen = np.isfinite(y)
+    if not seen.any():
+        return np.full(np.shape(x), float(seating.landmarks["arch_apex"][1]))
+    return np.asarray(np.interp(x, at[seen] + seating.station, y[seen]))
+
+
+def crest_of(
+    space: Room, top: Array, seating: Seating, limits: Limits, area: Any
+) -> tuple[float, float, float]:
+    """Return place and height of a pad's crest, mm: the highest along the arch line.
+
+    Inside its outline, in the window of the apex where that is as high; of places that no hand
+    tells apart the one nearest to the apex.
+    """
+    import shapely
+
+    x = np.arange(space.x[0], space.x[-1], 0.5)
+    y = line_at(seating, x)
+    z = ndimage.map_coordinates(
+        top, [(x - space.x[0]) / space.cell, (y - space.y[0]) / space.cell], order=1,
+        mode="nearest",
+    )  # fmt: skip
+    inside = shapely.contains_xy(area, x, y) if not area.is_empty else np.zeros(len(x), dtype=bool)
+    if not inside.any():
+        i, j = (int(k) for k in np.unravel_index(int(top.argmax()), top.shape))
+        return float(space.x[i]), float(space.y[j]), float(top[i, j])
+    z = np.where(inside, z, -np.inf)
+    best = z.max()
+    rear, front = crest_window(seating, limits)
+    held = z[(x >= rear) & (x <= front)]
+    if len(held) and held.max() >= best - PLATEAU_MM:
+        z = np.where((x >= rear) & (x <= front), z, -np.inf)
+        best = z.max()
+    apex = float(seating.landmarks["arch_apex"][0])
+    k = int(np.argmin(np.where(z >= best - SAME_MM, np.abs(x - apex), np.inf)))
+    return float(x[k]), float(y[k]), float(z[k])
+
+
+def crest_window(seating: Seating, limits: Limits) -> tuple[float, float]:
+    """Return from where to where along x the crest may lie without being moved by hand."""
+    apex = float(seating.landmarks["arch_apex"][0])
+    along = limits.value("place.crest_along")
+    return apex - along, apex + min(along, limits.value("place.crest_forward"))
+
+
+def move_words(forward: float, medial: float, turn: float = 0.0) -> str:
+    """Return a move in words.
+
+    Examples
+    --------
+    >>> move_words(3.0, -2.0)
+    '3 mm forward, 2 mm lateral'
+    >>> move_words(0.0, 0.0, 5.0)
+    'turned 5° (front medially)'
+    """
+    words = []
+    for value, ahead, back in ((forward, "forward", "rearward"), (medial, "medial", "lateral")):
+        if abs(value) >= 0.05:
+            words.append(f"{round(abs(value), 1):g} mm {ahead if value > 0 else back}")
+    if abs(turn) >= 0.05:
+        side = "medially" if turn > 0 else "laterally"
+        words.append(f"turned {round(abs(turn), 1):g}° (front {side})")
+    return ", ".join(words) or "not moved"
+
+
+def _walls(area: Any, seating: Seating, limits: Limits) -> Any:
+    """Return the parts of an area's border that lie along the base's medial edge."""
+    import shapely
+
+    if area.is_empty:
+        return shapely.MultiLineString()
+    border = np.asarray(area.exterior.segmentize(BORDER_STEP_MM).coords)
+    _, medial = edges_at(seating.base, border[:, 0])
+    inset = seating.trim + limits.value("place.medial_inset") + WALL_MM
+    there = border[:, 1] > np.nan_to_num(medial - inset, nan=np.inf)
+    pairs = np.flatnonzero(there[:-1] & there[1:])
+    lines = [shapely.LineString(border[k : k + 2]) for k in pairs]
+    found = shapely.MultiLineString(lines)
+    return shapely.line_merge(found) if lines else found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Border:
+    """An area on the room's grid, with what its border asks of the top; mm.
+
+    By the distance to the border itself and not to the grid, so that a pad ends where it should.
+    `inside` flags the area, `ended` what lies outside beyond a side where the foot crosses the
+    edge; `least` is the top that such a side allows, `ramp` the one that front and rear allow,
+    where the sole is not followed; `to_wall` is the way to the side that stands.
+    """
+
+    inside: Array
+    ended: Array
+    least: Array
+    ramp: Array
+    to_wall: Array
+
+
+def _border(space: Room, seating: Seating, area: Any, walls: Any, limits: Limits) -> _Border:
+    """Return what the border of an area, not empty, asks of the top."""
+    import shapely
+    from scipy import spatial
+
+    feel = feel_of(limits)
+    gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
+    nodes = np.column_stack([gx.ravel(), gy.ravel()])
+    ring = np.asarray(area.exterior.segmentize(BORDER_STEP_MM).coords)
+    wall = np.zeros(len(ring), dtype=bool)
+    if not walls.is_empty:
+        wall = shapely.distance(walls, shapely.points(ring)) < BORDER_STEP_MM
+    medial = ring[:, 1] > line_at(seating, ring[:, 0])  # corners between the wall and those lines
+    line = np.logical_or(_on_lines(space, ring), medial) & ~wall
+    inside = shapely.contains_xy(area, gx, gy)
+
+    def away(chosen: NDArray[np.bool_]) -> Array:
+        if not chosen.any():
+            return np.full(gx.shape, FREE)
+        return distance_to_ring(nodes, ring, np.flatnonzero(chosen)).reshape(gx.shape)
+
+    to_wall, to_line, to_side = away(wall), away(line), away(~wall & ~line)
+    slope = math.tan(math.radians(feel.run_out))
+    ramp = feel.edge + slope * to_line
+    ahead = ~inside & (to_line <= np.minimum(to_wall, to_side))
+    ramp = np.where(ahead, 2 * feel.edge - ramp, ramp)
+    for ceiling in _lines(space):  # whether the border lies on them or ends before: the order stays
+        ramp = np.minimum(ramp, feel.edge + slope * (ceiling - LINE_MM - space.cell))
+    side = ring[~wall & ~line]
+    least = np.full(gx.shape, FREE)
+    if len(side):
+        _, nearest = spatial.cKDTree(side).query(nodes)
+        at = [(side[:, k] - axis[0]) / space.cell for k, axis in ((0, space.x), (1, space.y))]
+        gap = ndimage.map_coordinates(space.felt, at, order=1, mode="nearest")[nearest]
+        signed = np.where(inside, to_side, -to_side)
+        least = space.felt + feel.edge - gap.reshape(gx.shape) + feel.residual * signed
+    ended = ~inside & (to_side < np.minimum(to_wall, to_line))
+    return _Border(inside=inside, ended=ended, least=least, ramp=ramp, to_wall=to_wall)
+
+
+def _topped(
+    space: Room, ceiling: Array, border: _Border | None, wish: PadWish, limits: Limits
+) -> Array:
+    """Return the top that follows the sole under a ceiling inside an area.
+
+    It leaves its edge at the border that runs out. Along the walls it stands, below flange and
+    navicular or as high as was wished.
+    """
+    feel = feel_of(limits)
+    if border is None:
+        return np.full(ceiling.shape, feel.edge)
+    bound = np.where(border.inside, np.minimum(ceiling, border.least), FREE)
+    bound = np.where(border.ended, border.least, bound)
+    cap = space.cap
+    if wish.medial_edge is not None:
+        rise = math.tan(math.radians(feel.run_out_medial))
+        cap = np.minimum(cap, wish.medial_edge + rise * np.where(border.inside, border.to_wall, 0))
+    top = follow(bound, space.felt, feel, cell=space.cell)
+    return lower_of(lower_of(top, cap, CAP_ROUND_MM), border.ramp)
+
+
+def _on_lines(space: Room, ring: Array) -> Array:
+    """Return which border points lie on the lines of front and rear, where slopes are limited."""
+    at = [(ring[:, k] - axis[0]) / space.cell for k, axis in ((0, space.x), (1, space.y))]
+    near = np.zeros(len(ring), dtype=bool)
+    for line in _lines(space):
+        inside = ndimage.map_coordinates(line, at, order=1, mode="nearest")
+        near |= inside < LINE_MM + space.cell
+    return near
+
+
+def _lines(space: Room) -> list[Array]:
+    """Return how far nodes lie inside the lines of front and rear, mm."""
+    return [
+        ceiling.inside for ceiling in space.ceilings
+        if ceiling.code in ("ball-line", "rear") and ceiling.inside is not None
+    ]  # fmt: skip
+
+
+def _domain(space: Room, level: float, limits: Limits) -> Any:
+    """Return the polygon in which a one-off pad may lie: enough to fill, and corners rounded.
+
+    Half a cell inside what the grid shows, so that no rule is passed by the grid's coarseness.
+    """
+    import shapely
+    from skimage import measure
+
+    least = limits.value("support.least_fill")
+    padded = np.pad(np.minimum(space.fill(level, least), 2 * least), 1)
+    rings = measure.find_contours(padded, least)
+    origin = np.array([space.x[0], space.y[0]])
+    pieces = [
+        shapely.Polygon((r - 1.0) * space.cell + origin).buffer(0) for r in rings if len(r) > 3
+    ]
+    area = shapely.union_all(pieces) if pieces else shapely.Polygon()
+    return _rounded(area.buffer(-space.cell / 2), limits)
+
+
+def _rounded(area: Any, limits: Limits) -> Any:
+    """Return the largest piece of an area with its corners rounded."""
+    radius = limits.value("feel.corner_radius")
+    area = area.buffer(-radius, quad_segs=32).buffer(radius, quad_segs=32)
+    return max(getattr(area, "geoms", [area]), key=lambda piece: piece.area)
+
+
+def _held(
+    space: Room, border: _Border | None, seating: Seating, wish: PadWish, level: float,
+    limits: Limits,
+) -> Array:
+    """Return the ceiling under which the crest lies in its window along the bed.
+
+    Outside it the arch line may nowhere be as high as its highest point in the window, and the
+    bed's breadth is lowered with it; inside nothing is, so that the crest fills what was wished.
+    That keeps the order of surfaces, so more support never lowers the pad. Where a place that is
+    kept free takes most of the height in the window, the crest is let go: there it cannot be.
+    """
+    free = space.lowest(level)
+    whole = replace(space, relief=np.zeros_like(space.relief))  # a hollow moves no crest
+    top = _topped(whole, whole.lowest(level), border, wish, limits)
+    y = line_at(seating, space.x)
+    j = np.clip(np.rint((y - space.y[0]) / space.cell).astype(int), 0, len(space.y) - 1)
+    rows = np.arange(len(space.x))
+    line, gap = top[rows, j], np.maximum(space.gap[rows, j], 1e-6)
+    window = crest_window(seating, limits)
+    inside = (space.x >= window[0] + HOLD_MM) & (space.x <= window[1] - HOLD_MM)
+    highest = float(line[inside].max()) if inside.any() else 0.0
+    if highest < LET_GO * float(line.max()):
+        return free
+    off = np.maximum(window[0] + HOLD_MM - space.x, space.x - window[1] + HOLD_MM)
+    fall = highest - OFF_CREST_SLOPE * np.clip(off, 0.0, None)
+    across = np.maximum(space.gap / gap[:, None], 1.0)
+    return np.minimum(free, fall[:, None] * across)
+
+
+def _moved(
+    space: Room, shape: Shaped, seating: Seating, wish: PadWish, level: float, limits: Limits
+) -> Shaped:
+    """Return a pad moved by hand and turned about its crest, cut back where a rule asks for it."""
+    from shapely import affinity
+
+    feel = feel_of(limits)
+    crest = np.array(shape.crest)
+    c, s = math.cos(math.radians(wish.turn)), math.sin(math.radians(wish.turn))
+    gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
+    dx, dy = gx - crest[0] - wish.shift[0], gy - crest[1] - wish.shift[1]
+    u, v = crest[0] + c * dx + s * dy - space.x[0], crest[1] - s * dx + c * dy - space.y[0]
+    at = [u / space.cell, v / space.cell]
+    moved = ndimage.map_coordinates(shape.surface, at, order=1, mode="nearest")
+
+    def carried(piece: Any) -> Any:
+        turned = affinity.rotate(piece, wish.turn, origin=tuple(crest))
+        return affinity.translate(turned, *wish.shift)
+
+    area = _rounded(carried(shape.area).intersection(_domain(space, level, limits)), limits)
+    walls = carried(shape.walls).union(_walls(area, seating, limits))
+    place = (float(crest[0] + wish.shift[0]), float(crest[1] + wish.shift[1]))
+    ceiling = np.minimum(np.maximum(moved, feel.edge), space.lowest(level))
+    there = replace(shape, turn=wish.turn, area=area, walls=walls, crest=place)
+    border = None if area.is_empty else _border(space, seating, area, walls, limits)
+    top = _topped(space, ceiling, border, wish, limits)
+    words = f"the same pad, {move_words(*wish.shift, wish.turn)}"
+    off = _cut_off(space, moved, top, there)
+    if off:
+        words += f"; cut back by up to {off:.1f} mm where it would touch a place that is kept free "
+        words += "or fill more than was wished"
+    return replace(there, surface=top, reasons=(*shape.reasons, words))
+
+
+def _cut_off(space: Room, moved: Array, top: Array, there: Shaped) -> float:
+    """Return how much of a moved pad was cut off at the most, mm; 0 when it is next to nothing."""
+    import shapely
+
+    if there.area.is_empty:
+        return 0.0
+    gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
+    inside = shapely.contains_xy(there.area.buffer(-1.0), gx, gy)
+    off = float((moved - top)[inside].max(initial=0.0))
+    return off if off >= 0.1 else 0.0
+
+
+def _target(seating: Seating) -> tuple[float, float]:
+    """Return where a crest lies best: at the arch apex."""
+    apex = seating.landmarks["arch_apex"]
+    return float(apex[0]), float(apex[1])
+
+
+def _places(
+    target: tuple[float, float], seating: Seating, limits: Limits
+) -> list[tuple[float, float]]:
+    """Return the grid places in the crest's window, within 9 mm across of the target."""
+    step = limits.value("base.grid_step")
+    start = seating.station + limits.value("base.grid_from") * seating.foot_length
+    rear, front = crest_window(seating, limits)
+    along = np.arange(math.ceil((rear - start) / step), math.floor((front - start) / step) + 1)
+    across = np.arange(round(target[1] / step) - 3, round(target[1] / step) + 4)
+    return [(float(start + step * i), float(step * j)) for i in along for j in across]
+
+
+def _on_room(space: Room, placed: kits.Placed, feel: Feel) -> Array:
+    """Return the surface of a placed kit pad on the room's grid, mm."""
+    px, py, heights = kits.pad_heights(placed.pad, feel)
+    angle = math.radians(placed.turn)
+    c, s = math.cos(angle), math.sin(angle)
+    gx, gy = np.meshgrid(space.x - placed.x, space.y - placed.y, indexing="ij")
+    u, v = c * gx + s * gy - px[0], -s * gx + c * gy - py[0]
+    found = ndimage.map_coordinates(heights, [u, v], order=1, mode="constant", cval=feel.edge)
+    return np.asarray(found)
+
+
+def _how_seen(seating: Seating) -> list[str]:
+    """Return how the arch came to its planned height, in words."""
+    words = []
+    if seating.lowered:
+        words.append(f"arch lowered by {seating.lowered:.1f} mm to the half-load state")
+    if not seating.shoe_known:
+        words.append("trial only, bed not measured")
+    return words

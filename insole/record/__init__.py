@@ -1,0 +1,1 @@
+"""What is kept on file: plan, limits, tables, questions."""

@@ -1,0 +1,260 @@
+"""The questions before parts, and the cautions that every paper carries.
+
+    answers (yes, no, not asked) + a clinician's word -> decide -> what may be made, with notes
+
+Two grades: a *stop* allows no parts until a named clinician's word and its date are recorded;
+an *advise* allows parts, with its note always printed. What nobody asked is "not asked", never
+"no".
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Literal
+
+from insole.errors import PlanError, RefusedError
+from insole.record.plan import Note, NoteLevel
+from insole.record.tables import read_toml
+
+__all__ = [
+    "CAUTIONS",
+    "QUESTIONS",
+    "SHORT_CAUTION",
+    "Question",
+    "as_toml",
+    "decide",
+    "named_and_dated",
+    "read",
+]
+
+ANSWERS = ("yes", "no", "not asked")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One question to the rider: stable id, grade, our wording."""
+
+    id: str
+    grade: Literal["stop", "advise"]
+    text: str
+
+
+def _stop(name: str, text: str) -> Question:
+    return Question(id=name, grade="stop", text=text)
+
+
+QUESTIONS: tuple[Question, ...] = (
+    _stop("diabetes", "Do you have diabetes, whether or not you feel everything in your feet?"),
+    _stop("loss_of_feeling", "Is there any place on your feet where you feel less or nothing?"),
+    _stop("poor_circulation", "Have you been told that the blood flow to your feet is poor?"),
+    _stop("cold_pale_foot", "Is one foot cold and pale at the moment?"),
+    _stop("wound", "Is there a wound, a sore or an ulcer on either foot?"),
+    _stop("hot_swollen_foot", "Is either foot hot, swollen or red?"),
+    _stop("calf_swelling", "Is one calf swollen?"),
+    _stop("cannot_bear_weight", "Is there a foot that you cannot put your full weight on?"),
+    _stop("night_pain", "Do your feet hurt at night or while you rest?"),
+    _stop(
+        "lasting_numbness",
+        "Are your feet numb off the bike, or still numb half an hour after a ride?",
+    ),
+    _stop("recent_injury", "Have you had an injury or an operation of foot or leg lately?"),
+    _stop("inflammatory_disease", "Do you have an inflammatory joint disease that is active?"),
+    _stop("growing_foot", "Is the rider a child, or are the feet still growing?"),
+    _stop("leg_length", "Is a difference in leg length being treated?"),
+    _stop("prescribed_insoles", "Do you wear insoles that were prescribed?"),
+    Question(
+        id="riding_pain",
+        grade="advise",
+        text="Do your feet hurt, burn or go numb while you ride, and only then?",
+    ),
+)
+
+SHORT_CAUTION = "A fitting aid, not a diagnosis; foot pain calls for clinical advice."
+
+CAUTIONS: tuple[str, ...] = (
+    "This is a fitting aid: it measures and makes parts, it does not diagnose or treat.",
+    "Foot pain calls for clinical advice.",
+    "No gain in power and no protection from injury is claimed; a review of studies found "
+    "neither shown (Yeo & Bonanno 2014).",
+    "Insoles made to a prescription can be regulated medical devices (EU 2017/745 Art. 2(3); "
+    "21 CFR 890.3475): follow local rules and licensed practice.",
+    "Grinding and cutting foam makes dust and fumes: extract them and wear a mask; never put "
+    "chlorinated foam under a laser.",
+    "A part under the shoe carries the rider: check bolt length and torque, and test the "
+    "release on a stand before riding.",
+    "First ride easy, short and near home; stop and go back to the old set-up at new pain, "
+    "numbness, tingling or cramp.",
+)
+
+_SAME_DAY = "this needs care on the same day"
+_PAIN_ADVICE = (
+    "foot pain calls for clinical advice; check shoe width, closure tension and cleat first, and "
+    "refer if it is not clearly better after 3 trials or 4 weeks"
+)
+
+
+def decide(
+    answers: Mapping[str, str], clinician: str = ""
+) -> tuple[dict[str, str], tuple[Note, ...]]:
+    """Return every question's answer, and the notes to print.
+
+    Parameters
+    ----------
+    answers : mapping of str to str
+        ``yes``, ``no`` or ``not asked`` by question id; a missing id is ``not asked``.
+    clinician : str
+        Name and date of a clinician's word, ``"NAME, YYYY-MM-DD"``, or empty.
+
+    Returns
+    -------
+    (dict of str to str, tuple of Note)
+        All ids, in the order of the questions.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        An id or an answer that does not exist; lists the valid ones.
+    insole.errors.RefusedError
+        A stop question was answered yes and no clinician's name and date are given.
+    """
+    known = {q.id: q for q in QUESTIONS}
+    for name, answer in answers.items():
+        _check(name, answer, known)
+    full = {q.id: _plain(answers.get(q.id, "not asked")) for q in QUESTIONS}
+    stops = [q.id for q in QUESTIONS if q.grade == "stop" and full[q.id] == "yes"]
+    urgent = _same_day(full)
+    named = named_and_dated(clinician)
+    if stops and not named:
+        raise RefusedError(_refusal(stops, urgent, clinician))
+    notes = [_warn("same-day-care", text) for text in urgent]
+    if stops:
+        text = f"answered yes: {_listed(stops)}; parts on the word of {clinician.strip()}"
+        notes.append(_warn("stop-cleared", text))
+    if full["riding_pain"] == "yes":
+        notes.append(_warn("riding-pain", f"pain or numbness while riding: {_PAIN_ADVICE}"))
+    open_ones = [q.id for q in QUESTIONS if full[q.id] == "not asked"]
+    if open_ones:
+        text = f"not asked: {_listed(open_ones)}; ask before parts are worn"
+        notes.append(_warn("not-asked", text))
+    return full, tuple(notes)
+
+
+def read(path: str | Path) -> tuple[dict[str, str], str]:
+    """Return answers and the clinician's word from a small TOML file.
+
+    The file holds ``clinician = "NAME, YYYY-MM-DD"`` (may be left out) and a table
+    ``[answers]`` with question ids; values are "yes", "no", "not asked", or true and false.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        The file cannot be read, or holds something else.
+    """
+    path = Path(path)
+    data = read_toml(path, "answers")
+    for key in data:
+        if key not in ("clinician", "answers"):
+            raise PlanError(
+                f"{path.name}: {key} is not a key of an answers file; it holds clinician and a "
+                "table [answers]"
+            )
+    clinician, table = data.get("clinician", ""), data.get("answers", {})
+    if not isinstance(clinician, str):
+        raise PlanError(f'{path.name}: clinician must be a text such as "NAME, 2026-05-31"')
+    if not isinstance(table, dict):
+        raise PlanError(f"{path.name}: answers must be a table, [answers]")
+    known = {q.id: q for q in QUESTIONS}
+    answers = {}
+    for name, value in table.items():
+        answer = ("yes" if value else "no") if isinstance(value, bool) else value
+        try:
+            _check(name, answer, known)
+        except PlanError as error:
+            raise PlanError(f"{path.name}: {error}") from None
+        answers[name] = _plain(str(answer))
+    return answers, clinician.strip()
+
+
+def as_toml(answers: Mapping[str, str], clinician: str = "") -> str:
+    """Return the text of an answers file, which :func:`read` reads back; unasked ones are noted.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        An id or an answer that does not exist.
+    """
+    known = {q.id: q for q in QUESTIONS}
+    for name, answer in answers.items():
+        _check(name, answer, known)
+    rows = ["# Answers to the questions before parts; what is missing here was not asked.", ""]
+    if clinician.strip():
+        rows += [f"clinician = {json.dumps(clinician.strip(), ensure_ascii=False)}", ""]
+    rows.append("[answers]")
+    for question in QUESTIONS:
+        answer = _plain(answers.get(question.id, "not asked"))
+        rows += [f"# {question.text}", f'{question.id} = "{answer}"']
+    return "\n".join(rows) + "\n"
+
+
+def _check(name: str, answer: object, known: Mapping[str, Question]) -> None:
+    if name not in known:
+        near = difflib.get_close_matches(str(name), list(known), n=1)
+        hint = f"did you mean {near[0]}? " if near else ""
+        raise PlanError(
+            f"there is no question called {name!r}; {hint}the questions are {', '.join(known)}"
+        )
+    if not isinstance(answer, str) or _plain(answer) not in ANSWERS:
+        raise PlanError(
+            f"the answer to {name} is {answer!r}, but must be one of {', '.join(ANSWERS)}"
+        )
+
+
+def _plain(answer: str) -> str:
+    return " ".join(answer.lower().split())
+
+
+def named_and_dated(clinician: str) -> bool:
+    """Return whether a clinician's word holds a name and a real date, YYYY-MM-DD."""
+    found = re.search(r"\b\d{4}-\d{2}-\d{2}\b", clinician)
+    if not found:
+        return False
+    try:
+        date.fromisoformat(found.group())
+    except ValueError:
+        return False
+    name = clinician.replace(found.group(), "")
+    return len(re.findall(r"[^\W\d_]", name)) >= 2
+
+
+def _same_day(full: Mapping[str, str]) -> list[str]:
+    """Return a sentence for each combination that cannot wait."""
+    urgent = []
+    if full["hot_swollen_foot"] == "yes" and full["loss_of_feeling"] == "yes":
+        urgent.append(f"a hot, swollen or red foot with loss of feeling: {_SAME_DAY}")
+    if full["cold_pale_foot"] == "yes":
+        urgent.append(f"a cold, pale foot: {_SAME_DAY}")
+    return urgent
+
+
+def _refusal(stops: list[str], urgent: list[str], clinician: str) -> str:
+    """Return the one sentence that refuses parts."""
+    lead = "; ".join(urgent) + "; " if urgent else ""
+    given = f" ({clinician.strip()!r} does not hold both)" if clinician.strip() else ""
+    return (
+        f"{lead}no parts can be made: answered yes to {_listed(stops)}; ask a clinician and "
+        f"record name and date as 'NAME, YYYY-MM-DD'{given}"
+    )
+
+
+def _listed(ids: list[str]) -> str:
+    return ", ".join(name.replace("_", " ") for name in ids)
+
+
+def _warn(code: str, text: str) -> Note:
+    return Note(code=code, level=NoteLevel.WARN, text=text)
