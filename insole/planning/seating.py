@@ -27,9 +27,10 @@ from footscan.foot import SoleMap
 from footscan.measuring.measures import load_state
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, Load
-from insole.planning.outline import Layout, edges_at
+from insole.planning.outline import Layout
 from insole.record.limits import Limits
 from insole.record.plan import Note, NoteLevel, SeatingRecord
+from insole.record.rings import edges_at
 from insole.shoe.shoe import Shoe
 
 __all__ = ["Seating", "bed_heights", "lowering", "seat", "smoothstep"]

@@ -13,7 +13,6 @@ import numpy as np
 
 from insole.errors import PlanError, RefusedError
 from insole.planning import cleat as cleats
-from insole.planning.outline import edges_at
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
 from insole.planning.support.ceilings import ball_line
@@ -31,6 +30,7 @@ from insole.record.plan import (
     WedgePlace,
     WedgePlan,
 )
+from insole.record.rings import edges_at
 from insole.shoe.shoe import Shoe
 
 __all__ = ["STATIONS", "asked", "asked_words", "rows", "saddle"]

@@ -12,7 +12,7 @@ from scipy import ndimage, sparse, spatial
 
 from footscan.scan import Array, BoolArray, IntArray
 from insole.errors import PlanError
-from insole.planning.outline import smooth_ring
+from insole.record.rings import smooth_ring
 
 __all__ = ["BedMap", "bed_map", "border", "fill", "main_body"]
 

@@ -26,7 +26,7 @@ from footscan.foot import sampled
 from footscan.reading import read
 from footscan.scan import Array, Scan, Unit
 from insole.errors import PlanError
-from insole.planning.outline import edges_at
+from insole.record.rings import edges_at
 from insole.record.tables import Table
 from insole.shoe.bed_map import BedMap, bed_map, border, fill, main_body
 from insole.shoe.bed_outline import HEEL_SHARE, in_bed_frame

@@ -23,6 +23,7 @@ from insole.planning import outline, seating
 from insole.planning.support import kit
 from insole.planning.support import pad as support
 from insole.planning.support.tops import PadTop
+from insole.record import rings
 from insole.record.limits import default_limits
 from insole.record.plan import PadPlan
 from tests.benchmarks.planning_study import level_shoe, made_up
@@ -66,7 +67,7 @@ def mean_form(feet: int = FEET, seed: int = SEED) -> kit.Form:
         pad = support.plan_pad(seated, wish=support.PadWish(), limits=limits).pad
         if pad is None:
             continue
-        _, edge = outline.edges_at(seated.base, pad.crest.from_rear)
+        _, edge = rings.edges_at(seated.base, pad.crest.from_rear)
         found.append(sampled(pad, float(edge[0]) - pad.crest.from_medial))
     stack = np.stack([one.heights for one in found])
     count = np.isfinite(stack).sum(axis=0)

@@ -42,11 +42,12 @@ from footscan.specimen.made_up import build, random_shape
 from insole.planning import planner, seating
 from insole.planning.contact import pressing
 from insole.planning.contact import springs as contact
-from insole.planning.outline import edges_at, lay_out
+from insole.planning.outline import lay_out
 from insole.planning.support.ceilings import low_pass
 from insole.planning.support.tops import PadTop
 from insole.record.limits import default_limits
 from insole.record.plan import FootPlan
+from insole.record.rings import edges_at
 from insole.shoe.shoe import Shoe, parse
 from tests import feet
 

@@ -9,6 +9,7 @@ import pytest
 
 from footscan.scan import Kind, Load
 from insole.planning import outline, seating
+from insole.record import rings
 from insole.record.limits import default_limits
 from insole.record.plan import NoteLevel
 from insole.shoe.shoe import parse
@@ -88,7 +89,7 @@ def test_the_heel_has_its_clearance_and_the_foot_lies_on_the_centreline():
     seat = seated(feet.analytic(), parse(FLAT))
     assert seat.foot_outline[:, 0].min() == pytest.approx(2.0, abs=1e-6)
     for share in (0.16, 0.68):
-        low, high = outline.edges_at(seat.foot_outline, seat.station + share * 260.0)
+        low, high = rings.edges_at(seat.foot_outline, seat.station + share * 260.0)
         assert float((low + high)[0] / 2) == pytest.approx(0.0, abs=0.3)
 
 

@@ -20,6 +20,7 @@ from insole.planning.support import pad as support
 from insole.planning.support.ceilings import low_pass
 from insole.planning.support.pad import PadWish, plan_pad
 from insole.planning.support.surface import feel_of, follow, lower_of
+from insole.record import rings
 from insole.record.limits import default_limits
 from insole.record.plan import Override, PadPlan
 from insole.shoe.shoe import parse
@@ -142,7 +143,7 @@ def test_the_medial_side_stands_below_the_flange(pads):
             continue
         assert 2.0 < pad.medial_height <= 16.0
         ring = np.asarray(pad.outline)
-        _, medial = outline.edges_at(seat.base, ring[:, 0])
+        _, medial = rings.edges_at(seat.base, ring[:, 0])
         stands = medial - ring[:, 1] < 5.0
         x, y, top, _, _ = sampled(pad)
         near = top[np.abs(y - np.interp(x, *ring[stands][np.argsort(ring[stands][:, 0])].T)) < 2.0]
@@ -155,7 +156,7 @@ def test_the_crest_is_inside_pad_and_base_on_the_arch_line(pads):
         place = shapely.Point(pad.crest.from_rear, pad.crest.y)
         assert shapely.Polygon(pad.outline).buffer(-3.0).contains(place)
         assert shapely.Polygon(seat.base).contains(place)
-        _, medial = outline.edges_at(seat.base, pad.crest.from_rear)
+        _, medial = rings.edges_at(seat.base, pad.crest.from_rear)
         assert float(medial[0]) - pad.crest.y == pytest.approx(pad.crest.from_medial, abs=0.02)
         if pad.source == "scan":
             line = support.line_at(seat, np.array([pad.crest.from_rear]))[0]
@@ -365,7 +366,7 @@ def test_kit_pads_lie_on_the_grid():
     seat = seated(arch=16.0)
     for shift in ((0.0, 0.0), (-4.0, 1.0)):
         pad = made(seat, source="kit", shift=shift, level=1.0)
-        _, medial = outline.edges_at(seat.base, pad.crest.from_rear)
+        _, medial = rings.edges_at(seat.base, pad.crest.from_rear)
         start = seat.station + 0.28 * 260.0
         assert (pad.turn / 5.0) % 1.0 == pytest.approx(0.0)
         # the crest of a turned or flat-topped pad is found to about 1 mm

@@ -48,10 +48,10 @@ from insole.output.phrases import (
 from insole.output.places import tender_spots, turn_words
 from insole.parts.part import Part
 from insole.planning.dowels import PAD_DEPTH_MM, SOCKET_MM, base_depth
-from insole.planning.outline import edges_at
 from insole.planning.thickness import SIDE_SHARE, TOES_SHARE
 from insole.record.limits import of_plan
 from insole.record.plan import ContourPlan, FootPlan, Plan, ThicknessRow, WedgePlace, WedgePlan
+from insole.record.rings import edges_at
 
 __all__ = ["write_bench_page"]
 

@@ -22,10 +22,10 @@ from insole.output.papers.report_figures import COLUMN, SMALL, above_bed, bed_ab
 from insole.output.phrases import spread_words
 from insole.output.pictures.plan_view import Turn
 from insole.output.places import crest_point
-from insole.planning.outline import edges_at
 from insole.planning.ramp import shim_height
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.plan import FootPlan, Plan, WedgePlace
+from insole.record.rings import edges_at
 
 __all__ = ["key", "sections"]
 

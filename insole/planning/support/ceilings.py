@@ -19,12 +19,12 @@ from scipy import ndimage
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.planning.outline import distance_to_ring, edges_at
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
 from insole.planning.support.surface import FREE
 from insole.record.limits import Limits
 from insole.record.plan import WedgePlace, WedgePlan
+from insole.record.rings import distance_to_ring, edges_at
 
 __all__ = ["Ceiling", "Room", "ball_line", "low_pass", "room", "tender_spots"]
 

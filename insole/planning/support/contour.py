@@ -28,7 +28,6 @@ from footscan.foot import vertex_normals
 from footscan.results import MeasuredFoot
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.planning.outline import edges_at, smooth_ring
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating, lowering, smoothstep
 from insole.planning.sole import continued
@@ -48,6 +47,7 @@ from insole.record.plan import (
     WedgePlace,
     WedgePlan,
 )
+from insole.record.rings import edges_at, smooth_ring
 
 __all__ = ["LENGTHS", "ContourWish", "flanked_sole", "plan_contour"]
 

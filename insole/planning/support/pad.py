@@ -22,7 +22,6 @@ import numpy as np
 
 from footscan.scan import Array, Load
 from insole.errors import PlanError, RefusedError
-from insole.planning.outline import edges_at
 from insole.planning.seating import Seating
 from insole.planning.support.ceilings import Room, room
 from insole.planning.support.shaping import (
@@ -49,6 +48,7 @@ from insole.record.plan import (
     Quantity,
     WedgePlan,
 )
+from insole.record.rings import edges_at
 
 __all__ = ["PadResult", "PadWish", "move_words", "plan_pad", "support_level"]
 

@@ -22,12 +22,12 @@ from scipy import ndimage
 
 from footscan.foot import SoleMap, arch_line
 from footscan.scan import Array
-from insole.planning.outline import distance_to_ring, edges_at, smooth_ring
 from insole.planning.seating import Seating
 from insole.planning.support import kit as kits
 from insole.planning.support.ceilings import Room
 from insole.planning.support.surface import FREE, Feel, feel_of, follow, lower_of
 from insole.record.limits import Limits
+from insole.record.rings import distance_to_ring, edges_at, smooth_ring
 
 __all__ = [
     "FOLLOWED_FROM",
