@@ -363,8 +363,8 @@ def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
     insole.errors.InsoleError
         The file is there already or cannot be written.
     """
+    from footscan.files import write_whole
     from insole.errors import InsoleError, RefusedError
-    from insole.output.print.printing import write_whole
     from insole.record import questions
 
     text = questions.as_toml(answers, clinician)
@@ -411,9 +411,9 @@ def save_plan(plan: Plan, out: Path) -> Path:
     insole.errors.InsoleError
         The folder cannot be written, or holds another plan under that name.
     """
+    from footscan.files import write_whole
     from insole.errors import InsoleError
     from insole.output.folder import folder_name
-    from insole.output.print.printing import write_whole
     from insole.record.plan import to_json
 
     path = out / f"{folder_name(plan)}-plan.json"
@@ -460,12 +460,12 @@ def make(
         written; nothing is left behind.
     """
     from insole.output import folder
-    from insole.output.print import printing
+    from insole.output.print import step
     from insole.record.questions import decide
 
     decide(plan.answers, plan.clinician)  # a plan on file is no way around a stop
     settings = settings or folder.Settings()
-    worker = printing.StepWorker() if settings.step else None  # its imports take seconds
+    worker = step.StepWorker() if settings.step else None  # its imports take seconds
     try:
         parts = checked_parts(plan, settings, say)
         return folder.write(plan, parts, out, settings=settings, worker=worker, say=say)

@@ -33,11 +33,13 @@ from functools import partial
 from pathlib import Path
 from typing import IO, Any
 
+from footscan import files
 from insole.errors import InsoleError, OutputError, RefusedError
 from insole.output import readme
-from insole.output.cut import cutting, nesting, sheets
+from insole.output.cut import checked, nesting, sheets, written
 from insole.output.phrases import capital
-from insole.output.print import printing
+from insole.output.print import printing, step, threemf
+from insole.output.print.plates import lay_out
 from insole.parts import laminations
 from insole.parts.form import FORM, FormWish, form_words, why_not
 from insole.parts.material_file import default_materials
@@ -144,7 +146,7 @@ def write(
     out: Path,
     *,
     settings: Settings | None = None,
-    worker: printing.StepWorker | None = None,
+    worker: step.StepWorker | None = None,
     writers: Sequence[Item] | None = None,
     say: Callable[[str], None] = lambda sentence: None,
 ) -> Path:
@@ -188,7 +190,7 @@ def write(
         with _room(Path(out), final.name) as making, ExitStack() as stack:
             jobs = _steps(run, making)
             if jobs:
-                worker = worker or printing.StepWorker()
+                worker = worker or step.StepWorker()
                 stack.callback(worker.close)  # before the folder goes, should anything fail
                 worker.submit(jobs)
             _note_large(run)
@@ -304,14 +306,14 @@ def _print_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str
         yield Item(
             path=f"print/{name}-{tag}.3mf",
             write=partial(
-                printing.write_3mf,
+                threemf.write_3mf,
                 parts=mine,
                 title=f"{title}, {mine[0].material}",
                 plan_id=plan_id,
                 bed=settings.bed,
                 scale=scale,
             ),
-            check=partial(printing.read_back_3mf, parts=mine, scale=scale),
+            check=partial(threemf.read_back_3mf, parts=mine, scale=scale),
         )
     for part in parts:
         scale = _scale(part, settings)
@@ -332,7 +334,7 @@ def _plates(parts: Sequence[Part], settings: Settings) -> Iterator[tuple[str, li
     for material in sorted({part.material for part in worn}):
         mine = [part for part in worn if part.material == material and part.name != DOWELS]
         if mine:
-            plates = printing.lay_out(mine, _bed(mine[0], settings))
+            plates = lay_out(mine, _bed(mine[0], settings))
             alone = all(plate.name.endswith("-base") for plate in plates)
             yield material.removeprefix("base-" if alone else ""), mine
         if dowels := [part for part in worn if part.material == material and part.name == DOWELS]:
@@ -346,7 +348,7 @@ def _plate_files(parts: Sequence[Part], settings: Settings, tag: str) -> dict[st
     """Return the 3MF file that holds each part, by its label."""
     found: dict[str, str] = {}
     for name, mine in _plates(parts, settings):
-        for plate in printing.lay_out(mine, _bed(mine[0], settings)):
+        for plate in lay_out(mine, _bed(mine[0], settings)):
             stem = f"{plate.name}-{name}" if plate.name else name
             found |= {part.label: f"print/{stem}-{tag}.3mf" for part in plate.parts}
     return found
@@ -366,8 +368,8 @@ def _scale(part: Part, settings: Settings) -> printing.Scale:
 
 def _cut_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
     both = (
-        (".dxf", cutting.write_dxf, cutting.read_back_dxf),
-        (".svg", cutting.write_svg, cutting.read_back_svg),
+        (".dxf", written.write_dxf, checked.read_back_dxf),
+        (".svg", written.write_svg, checked.read_back_svg),
     )
     for side in sorted({part.side for part in parts}):
         mine = [part for part in parts if part.side is side]
@@ -386,8 +388,8 @@ def _part_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator
         how: dict[str, Any] = {"parts": [part], "kerf": settings.kerf}
         yield Item(
             path=f"cut/parts/{part.label}-{tag}.dxf",
-            write=partial(cutting.write_dxf, note=tag, **how),
-            check=_one(cutting.read_back_dxf, **how),
+            write=partial(written.write_dxf, note=tag, **how),
+            check=_one(checked.read_back_dxf, **how),
         )
 
 
@@ -474,7 +476,7 @@ def _note_large(run: _Run) -> None:
     room = run.settings.bed
     for part in run.parts:
         x, y, _ = _scale(part, run.settings)
-        plate = printing.lay_out([part], _bed(part, run.settings))[0]
+        plate = lay_out([part], _bed(part, run.settings))[0]
         if not plate.fits:
             cure = "cut it from sheet" if part.name != FORM else "cut it across in the slicer"
             run.notes[f"print: {part.label}"] = (
@@ -530,13 +532,13 @@ def _steps(run: _Run, making: Path) -> list[tuple[Part, Path]]:
     return [(part, making / "solid" / f"{part.label}-{tag}.step") for part in worn]
 
 
-def _finish_steps(run: _Run, making: Path, worker: printing.StepWorker) -> None:
+def _finish_steps(run: _Run, making: Path, worker: step.StepWorker) -> None:
     """Wait for the STEP files; where there can be none, say why."""
     try:
         for label, reason in worker.finish().items():
             name = label.replace("-", " ")
             run.notes[f"solid: {label}"] = f"no STEP for the {name}: use the STL ({reason})"
-    except printing.StepUnavailable as error:
+    except step.StepUnavailable as error:
         run.notes["solid"] = str(error)
     solid = making / "solid"
     if not any(solid.iterdir()):
@@ -545,13 +547,13 @@ def _finish_steps(run: _Run, making: Path, worker: printing.StepWorker) -> None:
 
 def _write_papers(run: _Run, making: Path) -> None:
     """Write plan, readme and, last of all, the manifest."""
-    printing.write_whole(making / PLAN, to_json(run.plan).encode())
+    files.write_whole(making / PLAN, to_json(run.plan).encode())
     if from_json((making / PLAN).read_bytes()) != run.plan:
         raise OutputError(f"{PLAN} does not read back as the plan that was written")
-    printing.write_whole(making / README, _readme(run, making).encode())
+    files.write_whole(making / README, _readme(run, making).encode())
     for sentence in (*run.notes.values(), *run.sheets):
         run.say(sentence)
-    printing.write_whole(making / MANIFEST, _manifest(run, making).encode())
+    files.write_whole(making / MANIFEST, _manifest(run, making).encode())
     if faults := check_folder(making):
         raise OutputError(f"the folder does not read back as written: {faults[0]}")
 
@@ -716,7 +718,7 @@ def _material_row(material: Material) -> str:
         text += f" Mind: {'; '.join(material.cautions)}."
     if material.scale != printing.AS_IT_IS:
         text += (
-            f" {printing.scale_words(material.scale)}, in 3MF and STL only: print them at 100 %, "
+            f" {threemf.scale_words(material.scale)}, in 3MF and STL only: print them at 100 %, "
             "lying as in the file."
         )
     return text

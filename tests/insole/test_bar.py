@@ -19,8 +19,9 @@ from insole import cli
 from insole.errors import OutputError, PlanError
 from insole.output import folder
 from insole.output.folder import Settings
-from insole.output.print import printing
+from insole.output.print import printing, threemf
 from insole.output.print.bar import bar_words, write_bar
+from insole.output.print.plates import lay_out
 from insole.parts import bar as bars
 from insole.parts import material_file as table_of
 from insole.parts import solids
@@ -165,8 +166,8 @@ def test_stl_and_3mf_are_scaled_and_read_back_against_it(tmp_path):
     found = trimesh.load(tmp_path / "a.stl", force="mesh")
     assert found.extents == pytest.approx(np.array([60, 30, 4]) * FACTORS, abs=1e-3)
     printing.read_back_stl(tmp_path / "a.stl", part, FACTORS)
-    paths = printing.write_3mf(tmp_path / "a.3mf", [part], title="t", plan_id="p", scale=FACTORS)
-    printing.read_back_3mf(paths, [part], FACTORS)
+    paths = threemf.write_3mf(tmp_path / "a.3mf", [part], title="t", plan_id="p", scale=FACTORS)
+    threemf.read_back_3mf(paths, [part], FACTORS)
     model = zipfile.ZipFile(paths[0]).read("3D/3dmodel.model").decode()
     assert re.search(r"Scaled by 1\.0060 × 1\.0050 × 1\.0050 along x, y, z", model)
     with pytest.raises(OutputError, match="another shape"):
@@ -174,7 +175,7 @@ def test_stl_and_3mf_are_scaled_and_read_back_against_it(tmp_path):
     with pytest.raises(OutputError, match="another shape"):
         printing.read_back_stl(tmp_path / "a.stl", part)
     with pytest.raises(OutputError, match="another shape"):
-        printing.read_back_3mf(paths, [part], wrong)
+        threemf.read_back_3mf(paths, [part], wrong)
 
 
 def test_a_part_turned_on_the_plate_is_scaled_along_the_printers_axes(tmp_path):
@@ -183,21 +184,21 @@ def test_a_part_turned_on_the_plate_is_scaled_along_the_printers_axes(tmp_path):
     mesh = trimesh.creation.extrude_polygon(shapely.box(0, 0, 150, 30), 4.0)
     part = replace(long, vertices=np.array(mesh.vertices), faces=np.array(mesh.faces))
     scale = (1.02, 1.01, 1.0)
-    (path,) = printing.write_3mf(
+    (path,) = threemf.write_3mf(
         tmp_path / "a.3mf", [part], title="t", plan_id="p", bed=(100.0, 200.0), scale=scale
     )
-    ((vertices, _),) = printing.meshes_3mf(path).values()
+    ((vertices, _),) = threemf.meshes_3mf(path).values()
     assert np.ptp(vertices, axis=0) == pytest.approx([30 * 1.02, 150 * 1.01, 4.0], abs=1e-3)
     assert (vertices[:, :2] > 0).all()
     assert (vertices[:, :2] < [100.0, 200.0]).all()
-    printing.read_back_3mf(path, [part], scale)
+    threemf.read_back_3mf(path, [part], scale)
 
 
 def test_a_scaled_part_that_no_longer_fits_says_so(tmp_path):
     part = prism()  # 60 x 30 mm and 5 mm kept free on each side
-    (plate,) = printing.lay_out([part], (70.5, 70.5))
+    (plate,) = lay_out([part], (70.5, 70.5))
     assert plate.fits
-    (path,) = printing.write_3mf(
+    (path,) = threemf.write_3mf(
         tmp_path / "a.3mf", [part], title="t", plan_id="p", bed=(70.5, 40.5), scale=(1.03, 1.03, 1)
     )
     assert "larger than the bed" in zipfile.ZipFile(path).read("3D/3dmodel.model").decode()

@@ -18,7 +18,7 @@ import shapely
 
 from footscan.scan import Array, Side
 from insole.errors import OutputError, PlanError
-from insole.output.cut import cutting
+from insole.output.cut import checked, cutting, layers, lettering, written
 from insole.output.cut.cutting import Face
 from insole.parts.build import all_parts
 from insole.parts.part import Mark, Part
@@ -53,12 +53,12 @@ def rings_in(path: Path, layer: str = "CUT") -> list[Array]:
 
 
 def write(path: Path, parts: list[Part], **how: Any) -> Path:
-    (cutting.write_dxf if path.suffix == ".dxf" else cutting.write_svg)(path, parts, **how)
+    (written.write_dxf if path.suffix == ".dxf" else written.write_svg)(path, parts, **how)
     return path
 
 
 def read_back(path: Path, parts: list[Part], **how: Any) -> dict[str, float]:
-    reader = cutting.read_back_dxf if path.suffix == ".dxf" else cutting.read_back_svg
+    reader = checked.read_back_dxf if path.suffix == ".dxf" else checked.read_back_svg
     return reader(path, parts, **how)
 
 
@@ -132,7 +132,7 @@ def test_every_part_reads_back(tmp_path: Path, right: list[Part], suffix: str, f
 def test_dxf_and_svg_hold_the_same_lines(tmp_path: Path, right: list[Part]) -> None:
     one, two = (write(tmp_path / f"x{suffix}", right, kerf=0.2) for suffix in (".dxf", ".svg"))
     height = float(ElementTree.parse(two).getroot().get("height", "").removesuffix("mm"))
-    for layer in cutting.LAYERS:
+    for layer in layers.LAYERS:
         pairs = list(zip(rings_in(one, layer), rings_in(two, layer), strict=True))
         assert pairs or layer == "GRIND"
         for a, b in pairs:
@@ -243,9 +243,9 @@ def test_holes_come_before_the_outline_round_them(tmp_path: Path, right: list[Pa
 
 def test_everything_to_cut_comes_last(tmp_path: Path, right: list[Part]) -> None:
     space = ezdxf.readfile(write(tmp_path / "x.dxf", right)).modelspace()
-    order = [list(cutting.LAYERS).index(entity.dxf.layer) for entity in space]
+    order = [list(layers.LAYERS).index(entity.dxf.layer) for entity in space]
     assert order == sorted(order)
-    assert list(cutting.LAYERS)[-1] == "CUT"
+    assert list(layers.LAYERS)[-1] == "CUT"
 
 
 def test_nothing_is_drawn_twice_or_has_no_length(right: list[Part]) -> None:
@@ -277,7 +277,7 @@ def test_grind_lines_carry_their_thickness(tmp_path: Path, right: list[Part]) ->
 def test_colours_differ_in_lightness() -> None:
     """CIE L* from sRGB (IEC 61966-2-1 and CIE 15, formulas from memory)."""
     lightness = []
-    for layer in cutting.LAYERS.values():
+    for layer in layers.LAYERS.values():
         c = np.array(layer.rgb) / 255
         linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
         lightness.append(116 * np.cbrt(linear @ [0.2126, 0.7152, 0.0722]) - 16)
@@ -296,9 +296,9 @@ def test_bytes_do_not_depend_on_the_order_of_sets(tmp_path: Path) -> None:
     """Each process orders its sets by another seed; the drawing library walks some."""
     code = (
         "import sys; from pathlib import Path\n"
-        "from insole.output.cut import cutting\n"
+        "from insole.output.cut import written\n"
         "from tests.insole.test_printing import prism\n"
-        "cutting.write_dxf(Path(sys.argv[1]), [prism()])\n"
+        "written.write_dxf(Path(sys.argv[1]), [prism()])\n"
     )
     env = os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
     found = set()
@@ -320,26 +320,26 @@ def test_the_clock_of_the_dxf_library_is_set_back(tmp_path: Path) -> None:
 
 
 def test_every_letter_stays_in_its_cell() -> None:
-    for letter in cutting.GLYPHS:
+    for letter in lettering.GLYPHS:
         if letter != ">":
-            points = np.concatenate(cutting.lettering(letter, 6.0, (0.0, 0.0), centred=False))
+            points = np.concatenate(lettering.lettering(letter, 6.0, (0.0, 0.0), centred=False))
             assert points.min() >= 0, letter
             assert (points.max(axis=0) <= [4.0, 6.0]).all(), letter
 
 
 def test_letters_are_as_high_as_asked_and_centred() -> None:
-    points = np.concatenate(cutting.lettering("LEFT", 5.0, (10.0, 20.0)))
+    points = np.concatenate(lettering.lettering("LEFT", 5.0, (10.0, 20.0)))
     assert np.ptp(points[:, 1]) == pytest.approx(5.0)
     assert (points.min(axis=0) + points.max(axis=0)) / 2 == pytest.approx([10.0, 20.0])
 
 
 def test_no_two_letters_look_the_same() -> None:
-    assert len(set(cutting.GLYPHS.values())) == len(cutting.GLYPHS)
+    assert len(set(lettering.GLYPHS.values())) == len(lettering.GLYPHS)
 
 
 def test_accents_are_dropped_and_unknown_letters_are_boxes() -> None:
     def flat(text: str) -> list[list[list[float]]]:
-        return [line.tolist() for line in cutting.lettering(text, 6.0, (0.0, 0.0))]
+        return [line.tolist() for line in lettering.lettering(text, 6.0, (0.0, 0.0))]
 
     assert flat("é") == flat("E")
     assert flat("2°") != flat("20")

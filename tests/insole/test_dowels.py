@@ -16,7 +16,7 @@ import trimesh
 from shapely import Polygon
 
 from insole.errors import PartError, PlanError
-from insole.output.print.printing import read_back_step, write_step
+from insole.output.print.step import read_back_step, write_step
 from insole.parts import build, solids
 from insole.parts.assembly import clash
 from insole.parts.base import base

@@ -24,7 +24,7 @@ from insole.errors import OutputError
 from insole.output import folder
 from insole.output.cut import nesting
 from insole.output.folder import FolderError, Item, Settings
-from insole.output.print import printing
+from insole.output.print import printing, step
 from insole.output.readme import Making, glue_rows
 from insole.parts.build import all_parts
 from insole.parts.material_file import default_materials
@@ -294,9 +294,9 @@ def test_two_runs_give_the_same_bytes(tmp_path: Path) -> None:
 def test_without_the_kernel_all_other_files_are_there(
     tmp_path: Path, pair: list[Part], plan: Plan
 ) -> None:
-    class Bare(printing.StepWorker):
+    class Bare(step.StepWorker):
         def finish(self) -> dict[str, str]:
-            raise printing.StepUnavailable("no STEP files: this machine misses libGL.so.1")
+            raise step.StepUnavailable("no STEP files: this machine misses libGL.so.1")
 
     said: list[str] = []
     settings = Settings(step=True)

@@ -12,8 +12,10 @@ import shapely
 from shapely import Polygon
 
 from insole.errors import PartError
-from insole.output.cut.cutting import part_strokes, read_back_dxf, write_dxf
+from insole.output.cut.checked import read_back_dxf
+from insole.output.cut.cutting import part_strokes
 from insole.output.cut.nesting import blanks
+from insole.output.cut.written import write_dxf
 from insole.parts import laminations, solids
 from insole.parts.base import base
 from insole.parts.laminations import layers, sheets_for

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from footscan.scan import Array, Side
 from insole.cli import cli
 from insole.errors import OutputError, PlanError
-from insole.output.cut import cutting, nesting, sheets
+from insole.output.cut import cutting, labels, nesting, sheets
 from insole.output.cut.nesting import MARGIN, NestedSheet, Nesting, nest
 from insole.parts.build import all_parts
 from insole.parts.part import Part
@@ -190,10 +190,10 @@ def test_layers_of_one_part_are_told_apart_on_the_sheet() -> None:
     drawn = [cutting.part_strokes(layer, title=False) for layer in layers]
     pens = [[s.points.tolist() for s in strokes if s.layer == "PEN"] for strokes in drawn]
     assert pens[0] != pens[1]
-    assert [cutting.side_words(layer) for layer in layers] == ["L PAD 1", "L PAD 7"]
-    assert cutting.side_words(star([25.0] * 60, 3)) == "L PIECE 3"
+    assert [labels.side_words(layer) for layer in layers] == ["L PAD 1", "L PAD 7"]
+    assert labels.side_words(star([25.0] * 60, 3)) == "L PIECE 3"
     heel = replace(layers[0], name="heel-shim-layer-02b", facts={"layers": 11})
-    assert cutting.side_words(heel) == "L HEEL 2B/11"
+    assert labels.side_words(heel) == "L HEEL 2B/11"
 
 
 @pytest.mark.parametrize("name", ["arch-pad", "heel-shim", "under-shoe-shim", "forefoot-shim"])
@@ -361,7 +361,7 @@ def test_a_missing_part_does_not_read_back(tmp_path: Path, two: NestedSheet) -> 
 CODE = """
 import sys
 from pathlib import Path
-from insole.output import sheets
+from insole.output.cut import sheets
 from insole.output.cut.nesting import nest
 from tests.insole.test_nesting import star
 parts = [star([10.0 + k, 30.0, 12.0, 20.0 + 2 * k], k) for k in range(12)]

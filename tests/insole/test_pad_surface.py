@@ -16,7 +16,8 @@ import shapely
 from scipy.interpolate import RegularGridInterpolator
 
 from insole.errors import OutputError
-from insole.output.print.printing import read_back_step, volume_of, write_step
+from insole.output.print.printing import volume_of
+from insole.output.print.step import read_back_step, write_step
 from insole.parts.build import check
 from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn

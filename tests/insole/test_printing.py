@@ -21,8 +21,9 @@ from hypothesis import strategies as st
 
 from footscan.scan import Array, Side
 from insole.errors import OutputError
-from insole.output.print import printing
-from insole.output.print.printing import StepUnavailable, StepWorker
+from insole.output.print import printing, step, threemf
+from insole.output.print.plates import GAP, lay_out, shelves
+from insole.output.print.step import StepUnavailable, StepWorker
 from insole.parts.build import all_parts
 from insole.parts.part import Part
 from insole.record.plan import WedgePlace
@@ -121,7 +122,7 @@ def pads(parts: list[Part]) -> list[Part]:
     st.floats(50, 400),
 )
 def test_boxes_in_rows_never_touch(sizes: list[tuple[float, float]], width: float) -> None:
-    corners, used = printing.shelves(sizes, width, 5.0)
+    corners, used = shelves(sizes, width, 5.0)
     boxes = [
         shapely.box(x, y, x + w + 4.99, y + h + 4.99)
         for (x, y), (w, h) in zip(corners, sizes, strict=True)
@@ -134,25 +135,25 @@ def test_boxes_in_rows_never_touch(sizes: list[tuple[float, float]], width: floa
 
 
 def test_left_parts_lie_left_of_right_parts_on_one_plate(pads: list[Part]) -> None:
-    (plate,) = printing.lay_out(pads, (220.0, 220.0))
+    (plate,) = lay_out(pads, (220.0, 220.0))
     spans = {p.side: v for p, v in zip(plate.parts, plate.vertices, strict=True)}
-    assert spans[Side.LEFT][:, 0].max() < spans[Side.RIGHT][:, 0].min() - printing.GAP + 1e-9
+    assert spans[Side.LEFT][:, 0].max() < spans[Side.RIGHT][:, 0].min() - GAP + 1e-9
     everything = np.concatenate(plate.vertices)
     assert everything.min() >= 0
     assert everything[:, :2].max() <= 220.0
 
 
 def test_parts_of_a_plate_do_not_overlap(parts: list[Part]) -> None:
-    for plate in printing.lay_out(parts, (220.0, 220.0)):
+    for plate in lay_out(parts, (220.0, 220.0)):
         shapes = [
-            shapely.box(*v.min(axis=0)[:2], *v.max(axis=0)[:2]).buffer(printing.GAP / 2 - 0.01)
+            shapely.box(*v.min(axis=0)[:2], *v.max(axis=0)[:2]).buffer(GAP / 2 - 0.01)
             for v in plate.vertices
         ]
         assert shapely.union_all(shapes).area == pytest.approx(sum(s.area for s in shapes))
 
 
 def test_every_part_is_on_one_plate_and_long_ones_are_alone(parts: list[Part]) -> None:
-    plates = printing.lay_out(parts, (220.0, 220.0))
+    plates = lay_out(parts, (220.0, 220.0))
     labels = [part.label for plate in plates for part in plate.parts]
     assert sorted(labels) == sorted(part.label for part in parts)
     assert {plate.name for plate in plates if not plate.fits} == {"left-base", "right-base"}
@@ -162,7 +163,7 @@ def test_every_part_is_on_one_plate_and_long_ones_are_alone(parts: list[Part]) -
 def test_a_long_part_is_turned_until_it_fits(parts: list[Part]) -> None:
     """A base 278 x 96 mm with round ends fits a 256 mm bed across the diagonal."""
     bases = [part for part in parts if part.name == "base"]
-    for plate in printing.lay_out(bases, (256.0, 256.0)):
+    for plate in lay_out(bases, (256.0, 256.0)):
         assert plate.fits
         assert plate.vertices[0][:, :2].max() <= 256.0
         assert plate.vertices[0].min() >= 0.0
@@ -170,7 +171,7 @@ def test_a_long_part_is_turned_until_it_fits(parts: list[Part]) -> None:
 
 def test_a_part_not_worn_is_refused() -> None:
     with pytest.raises(ValueError, match="right-arch-pad is not worn yet"):
-        printing.lay_out([replace(prism(), worn=False)], (220.0, 220.0))
+        lay_out([replace(prism(), worn=False)], (220.0, 220.0))
 
 
 # ------------------------------------------------------------------ 3MF
@@ -178,9 +179,9 @@ def test_a_part_not_worn_is_refused() -> None:
 
 def test_3mf_holds_named_parts_of_the_right_volume(tmp_path: Path) -> None:
     pair = [prism(Side.LEFT), prism(Side.RIGHT, height=5.0)]
-    paths = printing.write_3mf(tmp_path / "pair.3mf", pair, title="demo", plan_id="abc")
+    paths = threemf.write_3mf(tmp_path / "pair.3mf", pair, title="demo", plan_id="abc")
     assert [path.name for path in paths] == ["pair.3mf"]
-    found = printing.read_back_3mf(paths, pair)
+    found = threemf.read_back_3mf(paths, pair)
     # coordinates are kept to 0.0001 mm on 60 mm: 1e-5 of the volume
     assert found == pytest.approx(
         {"left-arch-pad": NOTCHED_AREA * 4, "right-arch-pad": NOTCHED_AREA * 5}, rel=1e-5
@@ -188,7 +189,7 @@ def test_3mf_holds_named_parts_of_the_right_volume(tmp_path: Path) -> None:
 
 
 def test_another_reader_sees_the_same_parts(tmp_path: Path, pads: list[Part]) -> None:
-    (path,) = printing.write_3mf(tmp_path / "pads.3mf", pads, title="demo", plan_id="abc")
+    (path,) = threemf.write_3mf(tmp_path / "pads.3mf", pads, title="demo", plan_id="abc")
     scene = trimesh.load_scene(path)
     assert set(scene.geometry) == {"left-arch-pad", "right-arch-pad"}
     assert scene.units == "millimeter"
@@ -199,7 +200,7 @@ def test_another_reader_sees_the_same_parts(tmp_path: Path, pads: list[Part]) ->
 
 
 def test_written_3mf_tells_the_side_by_its_notch_alone(tmp_path: Path, pads: list[Part]) -> None:
-    (path,) = printing.write_3mf(tmp_path / "pads.3mf", pads, title="demo", plan_id="abc")
+    (path,) = threemf.write_3mf(tmp_path / "pads.3mf", pads, title="demo", plan_id="abc")
     scene = trimesh.load_scene(path)
     for name, mesh in scene.geometry.items():
         assert side_by_notch(silhouette(mesh)).value == name.split("-")[0]
@@ -207,22 +208,22 @@ def test_written_3mf_tells_the_side_by_its_notch_alone(tmp_path: Path, pads: lis
 
 def test_3mf_has_the_same_bytes_each_time(tmp_path: Path, pads: list[Part]) -> None:
     one, two = (
-        printing.write_3mf(tmp_path / f"{k}.3mf", pads, title="demo", plan_id="abc")[0]
+        threemf.write_3mf(tmp_path / f"{k}.3mf", pads, title="demo", plan_id="abc")[0]
         for k in "ab"
     )
     assert one.read_bytes() == two.read_bytes()
 
 
 def test_several_plates_are_several_files(tmp_path: Path, parts: list[Part]) -> None:
-    paths = printing.write_3mf(tmp_path / "all.3mf", parts, title="demo", plan_id="abc")
+    paths = threemf.write_3mf(tmp_path / "all.3mf", parts, title="demo", plan_id="abc")
     assert {"left-base-all.3mf", "right-base-all.3mf"} < {path.name for path in paths}
-    assert set(printing.read_back_3mf(paths, parts)) == {part.label for part in parts}
+    assert set(threemf.read_back_3mf(paths, parts)) == {part.label for part in parts}
 
 
 def test_a_title_with_markup_stays_text(tmp_path: Path) -> None:
     odd = replace(prism(), material='<a&"b">')
-    paths = printing.write_3mf(tmp_path / "x.3mf", [odd], title="<&>\"'é", plan_id="abc")
-    assert printing.read_back_3mf(paths, [odd])
+    paths = threemf.write_3mf(tmp_path / "x.3mf", [odd], title="<&>\"'é", plan_id="abc")
+    assert threemf.read_back_3mf(paths, [odd])
 
 
 @pytest.mark.parametrize("change", [mirrored, lambda p: replace(p, vertices=p.vertices * 1.001)])
@@ -230,18 +231,18 @@ def test_a_mirrored_or_scaled_part_is_refused(
     tmp_path: Path, pads: list[Part], change: Callable[[Part], Part]
 ) -> None:
     wrong = [change(pads[0]), pads[1]]
-    paths = printing.write_3mf(tmp_path / "x.3mf", wrong, title="demo", plan_id="abc")
+    paths = threemf.write_3mf(tmp_path / "x.3mf", wrong, title="demo", plan_id="abc")
     with pytest.raises(OutputError, match=r"x\.3mf: left-arch-pad reads back with another shape"):
-        printing.read_back_3mf(paths, pads)
+        threemf.read_back_3mf(paths, pads)
 
 
 def test_swapped_sides_are_refused(tmp_path: Path) -> None:
     """Same outline, labels exchanged: what a mix-up of left and right would look like."""
     pair = [prism(Side.LEFT), prism(Side.RIGHT)]
     swapped = [replace(pair[1], side=Side.LEFT), replace(pair[0], side=Side.RIGHT)]
-    paths = printing.write_3mf(tmp_path / "x.3mf", swapped, title="demo", plan_id="abc")
+    paths = threemf.write_3mf(tmp_path / "x.3mf", swapped, title="demo", plan_id="abc")
     with pytest.raises(OutputError, match="mirrored"):
-        printing.read_back_3mf(paths, pair)
+        threemf.read_back_3mf(paths, pair)
 
 
 EDITS = [
@@ -254,7 +255,7 @@ EDITS = [
 
 @pytest.mark.parametrize(("old", "new", "message"), EDITS)
 def test_a_changed_3mf_is_refused(tmp_path: Path, old: str, new: str, message: str) -> None:
-    (path,) = printing.write_3mf(tmp_path / "x.3mf", [prism()], title="demo", plan_id="abc")
+    (path,) = threemf.write_3mf(tmp_path / "x.3mf", [prism()], title="demo", plan_id="abc")
     with zipfile.ZipFile(path) as package:
         files = {name: package.read(name).decode() for name in package.namelist()}
     assert old in files["3D/3dmodel.model"]
@@ -262,16 +263,16 @@ def test_a_changed_3mf_is_refused(tmp_path: Path, old: str, new: str, message: s
         for name, text in files.items():
             package.writestr(name, text.replace(old, new))
     with pytest.raises(OutputError, match=message):
-        printing.read_back_3mf(path, [prism()])
+        threemf.read_back_3mf(path, [prism()])
 
 
 def test_a_3mf_cut_short_or_without_a_part_is_refused(tmp_path: Path) -> None:
-    (path,) = printing.write_3mf(tmp_path / "x.3mf", [prism()], title="demo", plan_id="abc")
+    (path,) = threemf.write_3mf(tmp_path / "x.3mf", [prism()], title="demo", plan_id="abc")
     with pytest.raises(OutputError, match="left-arch-pad cannot be found"):
-        printing.read_back_3mf(path, [prism(), prism(Side.LEFT)])
+        threemf.read_back_3mf(path, [prism(), prism(Side.LEFT)])
     path.write_bytes(path.read_bytes()[:-200])
     with pytest.raises(OutputError, match=r"x\.3mf does not read back as 3MF"):
-        printing.read_back_3mf(path, [prism()])
+        threemf.read_back_3mf(path, [prism()])
 
 
 # ------------------------------------------------------------------ STL
@@ -313,12 +314,12 @@ def test_an_stl_of_the_other_side_is_refused(tmp_path: Path) -> None:
 
 def test_step_has_the_exact_volume_name_and_no_clock(tmp_path: Path) -> None:
     path = tmp_path / "x.step"
-    printing.write_step(path, prism())
+    step.write_step(path, prism())
     # planes only: the tessellation is exact
-    assert printing.read_back_step(path, prism()) == pytest.approx(NOTCHED_AREA * 4, rel=1e-9)
+    assert step.read_back_step(path, prism()) == pytest.approx(NOTCHED_AREA * 4, rel=1e-9)
     text = path.read_text()
     assert "PRODUCT('right-arch-pad','right-arch-pad'" in text
-    assert printing.STAMP in text
+    assert step.STAMP in text
     assert not re.search(r"'20\d\d-", text)
 
 
@@ -328,13 +329,13 @@ def test_step_of_a_kit_of_parts_reads_back(tmp_path: Path) -> None:
     plan = sample_plan(sides=("left",)).model_copy(update={"left": foot})
     for part in all_parts(plan):
         path = tmp_path / f"{part.label}.step"
-        printing.write_step(path, part)
-        assert printing.read_back_step(path, part) == pytest.approx(part.volume, rel=1e-4)
+        step.write_step(path, part)
+        assert step.read_back_step(path, part) == pytest.approx(part.volume, rel=1e-4)
 
 
 def test_step_has_the_same_bytes_whatever_was_written_before(tmp_path: Path) -> None:
     jobs = [(prism(side), tmp_path / f"{k}-{side.value}.step") for k in "ab" for side in Side]
-    assert printing.write_steps(jobs) == {}
+    assert step.write_steps(jobs) == {}
     for side in Side:
         one, two = (tmp_path / f"{k}-{side.value}.step" for k in "ab")
         assert one.read_bytes() == two.read_bytes()
@@ -343,22 +344,22 @@ def test_step_has_the_same_bytes_whatever_was_written_before(tmp_path: Path) -> 
 def test_a_mirrored_step_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.step"
     wrong = mirrored(prism())
-    printing.write_step(path, replace(wrong, solid=partial(_extruded, wrong.outline, 4.0)))
+    step.write_step(path, replace(wrong, solid=partial(_extruded, wrong.outline, 4.0)))
     with pytest.raises(OutputError, match=r"x\.step reads back with .* mirrored"):
-        printing.read_back_step(path, prism())
+        step.read_back_step(path, prism())
 
 
 def test_a_step_cut_short_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.step"
     path.write_text("ISO-10303-21;\nHEADER;\n")
     with pytest.raises(OutputError, match=r"x\.step does not"):
-        printing.read_back_step(path, prism())
+        step.read_back_step(path, prism())
 
 
 def test_a_solid_that_is_not_its_part_gives_no_file_but_a_reason(tmp_path: Path) -> None:
     thin = replace(prism(), solid=partial(_extruded, NOTCHED, 0.4))
     bare = replace(prism(name="base"), solid=None)
-    reasons = printing.write_steps([(thin, tmp_path / "a.step"), (bare, tmp_path / "b.step")])
+    reasons = step.write_steps([(thin, tmp_path / "a.step"), (bare, tmp_path / "b.step")])
     assert "not its mesh" in reasons["right-arch-pad"]
     assert "no exact solid" in reasons["right-base"]
     assert not list(tmp_path.iterdir())
@@ -376,7 +377,7 @@ def test_a_missing_system_library_is_named_with_its_package(
 
     monkeypatch.setattr(builtins, "__import__", without_gl)
     with pytest.raises(StepUnavailable, match=r"misses libGL\.so\.1; .* apt install libgl1"):
-        printing.write_step(tmp_path / "x.step", prism())
+        step.write_step(tmp_path / "x.step", prism())
     printing.write_stl(tmp_path / "x.stl", prism())  # needs no kernel
     assert StepUnavailable.exit_code == 5
 
@@ -390,7 +391,7 @@ def test_the_worker_writes_the_same_bytes(tmp_path: Path) -> None:
         assert worker.finish() == {}
     for part in made:
         here = tmp_path / "here.step"
-        printing.write_step(here, part)
+        step.write_step(here, part)
         assert here.read_bytes() == (tmp_path / f"{part.label}.step").read_bytes()
 
 
@@ -399,7 +400,7 @@ def test_a_solid_that_cannot_travel_is_written_here(tmp_path: Path) -> None:
     with StepWorker() as worker:
         worker.submit([(part, tmp_path / "x.step")])
         assert worker.finish() == {}
-    assert printing.read_back_step(tmp_path / "x.step", prism())
+    assert step.read_back_step(tmp_path / "x.step", prism())
 
 
 def test_a_worker_that_is_stopped_says_so(tmp_path: Path) -> None:

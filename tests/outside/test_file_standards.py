@@ -17,8 +17,8 @@ import shapely
 import trimesh
 
 from footscan.scan import Side
-from insole.output.cut import cutting
-from insole.output.print import printing
+from insole.output.cut import written
+from insole.output.print import printing, step, threemf
 from tests.insole.test_printing import NOTCHED_AREA, prism
 
 # 3MF Core Specification 1.4.0, section 3.4: values of the unit attribute (READ)
@@ -40,11 +40,11 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with a pair of parts in every format."""
     place = tmp_path_factory.mktemp("files")
     pair = [prism(Side.LEFT), prism(Side.RIGHT)]
-    printing.write_3mf(place / "x.3mf", pair, title="demo", plan_id="abc")
+    threemf.write_3mf(place / "x.3mf", pair, title="demo", plan_id="abc")
     printing.write_stl(place / "x.stl", pair[1])
-    cutting.write_dxf(place / "x.dxf", pair, note="demo")
-    cutting.write_svg(place / "x.svg", pair, note="demo")
-    printing.write_step(place / "x.step", pair[1])
+    written.write_dxf(place / "x.dxf", pair, note="demo")
+    written.write_svg(place / "x.svg", pair, note="demo")
+    step.write_step(place / "x.step", pair[1])
     return place
 
 

@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 
 from insole.errors import OutputError
-from insole.output.cut import cutting
-from insole.output.cut.cutting import Sheet, Stroke
+from insole.output.cut import checked, cutting, labels, lettering, written
+from insole.output.cut.layers import Sheet, Stroke
 from insole.output.cut.nesting import MARGIN, NestedSheet, Placed, clearance
 
 __all__ = ["draw", "read_back", "write"]
@@ -38,7 +38,7 @@ def draw(sheet: NestedSheet, *, kerf: float = 0.0, note: str = "") -> Sheet:
 
 def write(path: Path, sheet: NestedSheet, *, kerf: float = 0.0, note: str = "") -> None:
     """Write the sheet as DXF or SVG, as the name ends; 1:1 in mm, lower left corner at 0, 0."""
-    save = cutting.save_dxf if path.suffix == ".dxf" else cutting.save_svg
+    save = written.save_dxf if path.suffix == ".dxf" else written.save_svg
     save(path, draw(sheet, kerf=kerf, note=note))
 
 
@@ -54,9 +54,9 @@ def read_back(path: Path, sheet: NestedSheet, *, kerf: float = 0.0) -> None:
     import shapely
 
     if path.suffix == ".dxf":
-        rings = cutting.dxf_rings(path)
+        rings = checked.dxf_rings(path)
     else:
-        rings = [ring + np.array([0.0, sheet.size[1]]) for ring in cutting.svg_rings(path)]
+        rings = [ring + np.array([0.0, sheet.size[1]]) for ring in checked.svg_rings(path)]
     shapes, k = [], 0
     for placed in sheet.placed:
         *holes, outline = rings[k : k + len(placed.part.holes) + 1] or [np.zeros((0, 2))]
@@ -65,7 +65,7 @@ def read_back(path: Path, sheet: NestedSheet, *, kerf: float = 0.0) -> None:
         k += len(holes) + 1
         shapes.append(shapely.Polygon(outline, holes))
         wanted = shapely.transform(cutting.wanted_shape(placed.part, kerf=kerf), placed.at)
-        cutting.same_shape(path, placed.part.label, shapes[-1], wanted)
+        checked.same_shape(path, placed.part.label, shapes[-1], wanted)
     if k != len(rings):
         raise OutputError(f"{path.name} reads back with rings that belong to no part")
     _check_room(path, sheet, shapes, clearance(kerf))
@@ -102,9 +102,9 @@ def _frame(sheet: NestedSheet, note: str) -> list[Stroke]:
         f"{note} {sheet.material} {sheet.thickness:g} mm, sheet {sheet.number} of {sheet.count}, "
         f"foot side up{ruled}"
     ).strip()
-    size = min(cutting.TITLE, 6.0 * (wide - MARGIN - left) / (cutting.PITCH * len(words)))
+    size = min(labels.TITLE, 6.0 * (wide - MARGIN - left) / (lettering.PITCH * len(words)))
     if size > 1.0:
-        lines += cutting.lettering(words, size, (left, 3.0), centred=False)
+        lines += lettering.lettering(words, size, (left, 3.0), centred=False)
     strokes = [Stroke(layer="NOTE", part="", points=line, closed=False) for line in lines]
     return [Stroke(layer="NOTE", part="", points=edge, closed=True), *strokes]
 
@@ -119,8 +119,8 @@ def _side_note(placed: Placed, strokes: Sequence[Stroke]) -> list[Stroke]:
         return []
     shape = shapely.transform(cutting.wanted_shape(part), placed.at)
     at = shape.representative_point()
-    words = cutting.side_words(part)
+    words = labels.side_words(part)
     return [
         Stroke(layer="NOTE", part=part.label, points=line, closed=False)
-        for line in cutting.lettering(words, NOTE, (at.x, at.y))
+        for line in lettering.lettering(words, NOTE, (at.x, at.y))
     ]

@@ -13,14 +13,15 @@ from typing import Any
 
 import numpy as np
 
+from footscan import files
 from insole.errors import OutputError
-from insole.output.print import printing
+from insole.output.print import plates, printing, threemf
 from insole.parts.bar import Bar
 from insole.parts.materials import BAR_MM
 
 __all__ = ["bar_words", "write_bar"]
 
-PLACE_MM = printing.MARGIN  # from the corner of the bed
+PLACE_MM = plates.MARGIN  # from the corner of the bed
 
 
 def write_bar(path: Path, bar: Bar) -> None:
@@ -39,7 +40,7 @@ def write_bar(path: Path, bar: Bar) -> None:
     try:
         if path.exists() and path.read_bytes() != data:
             raise OutputError(f"{path} is there with other content; choose another --out")
-        printing.write_whole(path, data)
+        files.write_whole(path, data)
         _read_back(path, bar)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
@@ -68,7 +69,7 @@ def _as_3mf(bar: Bar) -> bytes:
     )
     placed = bar.vertices + np.array([PLACE_MM, PLACE_MM, 0.0])
     objects = [(bar.label, bar.material, placed, bar.faces)]
-    return printing.package_3mf(printing.model_3mf(objects, title=bar.label, words=words))
+    return threemf.package_3mf(threemf.model_3mf(objects, title=bar.label, words=words))
 
 
 def _as_stl(bar: Bar) -> bytes:
@@ -82,7 +83,7 @@ def _as_stl(bar: Bar) -> bytes:
 def _read_back(path: Path, bar: Bar) -> None:
     """Refuse a file that is not the bar."""
     if path.suffix.lower() == ".3mf":
-        vertices, faces = printing.meshes_3mf(path).get(bar.label, (np.zeros((0, 3)), bar.faces))
+        vertices, faces = threemf.meshes_3mf(path).get(bar.label, (np.zeros((0, 3)), bar.faces))
         found = vertices[faces] - PLACE_MM * np.array([1, 1, 0]) if len(vertices) else vertices
     else:
         import trimesh

@@ -1,0 +1,153 @@
+"""Read cut files back and compare their outlines with what was wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from footscan.scan import Array
+from insole.errors import OutputError
+from insole.output.cut.cutting import left_first, wanted_shape
+from insole.output.cut.layers import LAYERS, Face
+from insole.parts.part import Part
+
+__all__ = ["dxf_rings", "read_back_dxf", "read_back_svg", "same_shape", "svg_rings"]
+
+SAME = 1e-3  # share by which area and length of a ring may read back different
+STRAY = 0.005  # mm that a ring may stray, as mean over its length
+
+
+def read_back_dxf(
+    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot"
+) -> dict[str, float]:
+    """Return the area of each part in the DXF file, mm2, after comparing it with the part.
+
+    Raises
+    ------
+    OutputError
+        The audit finds anything, the unit is not mm, a layer is not ours, or a ring is missing,
+        open, of another area or length (0.1 %), mirrored, or runs into another part.
+    """
+    return _compared(path, dxf_rings(path), parts, kerf, face)
+
+
+def dxf_rings(path: Path) -> list[Array]:
+    """Return the rings of the layer CUT in the file's order; refuse a file that is not sound.
+
+    Raises
+    ------
+    OutputError
+        The audit finds anything, the unit is not mm, a layer is not ours, or a ring is open.
+    """
+    from ezdxf import units
+    from ezdxf.filemanagement import readfile
+    from ezdxf.lldxf.const import DXFError
+
+    try:
+        doc = readfile(path)
+    except (DXFError, OSError, UnicodeDecodeError) as error:
+        raise OutputError(f"{path.name} does not read back as DXF: {error}") from None
+    audit = doc.audit()
+    if audit.errors or audit.fixes:
+        raise OutputError(f"{path.name} reads back with faults: {audit.errors or audit.fixes}")
+    if doc.header["$INSUNITS"] != units.MM or doc.header["$MEASUREMENT"] != 1:
+        raise OutputError(f"{path.name} reads back in another unit than millimetres")
+    entities: list[Any] = list(doc.modelspace())
+    kinds, layers = {e.dxftype() for e in entities}, {e.dxf.layer for e in entities}
+    if kinds != {"LWPOLYLINE"} or not layers <= LAYERS.keys():
+        raise OutputError(f"{path.name} holds more than polylines on the layers {list(LAYERS)}")
+    cut = [e for e in entities if e.dxf.layer == "CUT"]
+    if not all(e.closed for e in cut):
+        raise OutputError(f"{path.name} has an open line on the layer CUT")
+    return [np.array(e.get_points("xy")) for e in cut]
+
+
+def read_back_svg(
+    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot"
+) -> dict[str, float]:
+    """Return the area of each part in the SVG file, mm2, after comparing it with the part.
+
+    Raises
+    ------
+    OutputError
+        As :func:`read_back_dxf`.
+    """
+    return _compared(path, svg_rings(path), parts, kerf, face)
+
+
+def svg_rings(path: Path) -> list[Array]:
+    """Return the rings of the group CUT in the file's order, y up; lower edge at y = -height.
+
+    Raises
+    ------
+    OutputError
+        The file is not SVG, not 1:1 in mm, or a ring is open.
+    """
+    from xml.etree import ElementTree
+
+    space = "{http://www.w3.org/2000/svg}"
+    try:
+        root = ElementTree.parse(path).getroot()
+    except ElementTree.ParseError as error:
+        raise OutputError(f"{path.name} does not read back as SVG: {error}") from None
+    view = root.get("viewBox", "").split()
+    if [f"{v}mm" for v in view[2:]] != [root.get("width"), root.get("height")]:
+        raise OutputError(f"{path.name} is not drawn 1:1 in millimetres")
+    lines = [p.get("d", "") for p in root.findall(f"{space}g[@id='CUT']/{space}path")]
+    if not all(line.endswith("Z") for line in lines):
+        raise OutputError(f"{path.name} has an open line in the group CUT")
+    rings = [
+        np.array([[float(n) for n in pair.split(",")] for pair in line.strip("MZ ").split()])
+        for line in lines
+    ]
+    return [ring * [1, -1] for ring in rings]
+
+
+def _compared(
+    path: Path, rings: list[Array], parts: Sequence[Part], kerf: float, face: Face
+) -> dict[str, float]:
+    """Return the area of each part from its rings; refuse rings that are not the parts'."""
+    import shapely
+
+    areas, shapes, k = {}, [], 0
+    for part in left_first(parts):
+        n = len(part.holes) + 1
+        if len(rings) < k + n:
+            raise OutputError(f"{path.name} reads back without all rings of {part.label}")
+        *holes, outline = rings[k : k + n]
+        shape = shapely.Polygon(outline, holes)
+        wanted = wanted_shape(part, kerf=kerf, face=face)
+        shift = shapely.get_coordinates(shape.centroid) - shapely.get_coordinates(wanted.centroid)
+        placed = shapely.transform(wanted, lambda points, by=shift: points + by)
+        same_shape(path, part.label, shape, placed)
+        areas[part.label] = float(shape.area)
+        shapes.append(shape)
+        k += n
+    if k != len(rings):
+        raise OutputError(f"{path.name} reads back with rings that belong to no part")
+    hits = shapely.STRtree(shapes).query(shapes, predicate="intersects")
+    if hits.shape[1] != len(shapes):
+        raise OutputError(f"{path.name} reads back with parts that run into each other")
+    return areas
+
+
+def same_shape(path: Path, label: str, shape: Any, wanted: Any) -> None:
+    """Refuse a polygon read back that is not the one wanted, in the same place.
+
+    Raises
+    ------
+    OutputError
+        Area or length differ by more than 0.1 %, or the shapes do not lie on one another.
+    """
+    for what in ("area", "length"):
+        found, want = float(getattr(shape, what)), float(getattr(wanted, what))
+        if not shape.is_valid or abs(found - want) > SAME * want:
+            raise OutputError(
+                f"{path.name}: {label} reads back with {what} {found:.1f}, "
+                f"it should be {want:.1f} (mm)"
+            )
+    if shape.symmetric_difference(wanted).area > STRAY * wanted.length:
+        raise OutputError(f"{path.name}: {label} reads back with another shape or mirrored")

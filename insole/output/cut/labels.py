@@ -1,0 +1,239 @@
+"""Words on a cut part: side, face, part, heights, each where there is room."""
+
+from __future__ import annotations
+
+import itertools
+import re
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from footscan.scan import Array
+from insole.output.cut.layers import Face, seen
+from insole.output.cut.lettering import ARROW, PITCH, lettering
+from insole.parts import engraving
+from insole.parts.part import Mark, Part
+
+__all__ = [
+    "TITLE",
+    "UNDER",
+    "extent_of",
+    "level_numbers",
+    "mark_lines",
+    "own_label",
+    "side_words",
+    "title_lines",
+]
+
+TITLE = 3.0  # mm, letter height of titles
+UNDER = "under"  # lines of equal height of an underside that is not flat
+
+LABEL = (6.0, 4.0)  # mm, largest and smallest letters of a label of our own in full words
+SHORT_LABEL = (6.0, 3.0)  # mm, of one in short words
+TINY_LABEL = (2.5, 2.0)  # mm, where nothing larger fits: better than a piece that says nothing
+CELL = 0.5  # mm: step at which room for a label is looked for
+CLEAR = 0.6  # mm kept between a label and what it must not touch
+SHORT_NAMES = {
+    "arch-pad": "PAD", "heel-shim": "HEEL", "forefoot-shim": "FORE", "under-shoe-shim": "UNDER",
+}  # fmt: skip
+LEVEL_AT = (0.4, 0.6, 0.2, 0.8, 0.1, 0.9)  # shares of a grind line tried for its number
+
+
+def title_lines(part: Part, outline: Array, face: Face) -> list[Array]:
+    """Return the lines of text under a part: side, name, face, material and what to know."""
+    facts = part.facts
+    words = [f"{part.side.value} {part.name}", f"{_face_words(part, face)} up", part.material]
+    words += [f"{facts['thickness']:g} mm" for _ in "x" if "thickness" in facts]
+    words += [f"{facts['words']}" for _ in "x" if "words" in facts]
+    words += [f"thick edge {facts['thick_edge']:.1f} mm" for _ in "x" if "thick_edge" in facts]
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    room = max(float(high[0] - low[0]), 70.0)
+    lines: list[Array] = []
+    for k, row in enumerate(textwrap.wrap(", ".join(words), int(room / (PITCH * TITLE / 6)))):
+        at = (float(low[0]), float(low[1]) - (1.7 * k + 2.0) * TITLE)
+        lines += lettering(row, TITLE, at, centred=False)
+    return lines
+
+
+def _face_words(part: Part, face: Face) -> str:
+    """Return what the face is called on the part itself."""
+    if part.name == "under-shoe-shim":  # it lies between sole and cleat
+        return "sole side" if face == "foot" else "cleat side"
+    return f"{face} side"
+
+
+def level_numbers(part: Part, whole: Any, face: Face) -> list[list[Array]]:
+    """Return the thickness beside each grind line, mm, where it can be read on the part."""
+    import shapely
+
+    numbers: list[list[Array]] = []
+    taken = shapely.MultiPoint()
+    word = "grind" if face == "foot" else UNDER
+    levels = part.facts.get(f"{word}_levels", ())
+    for level, line in zip(levels, part.lines.get(word, ()), strict=False):
+        path = shapely.LineString(seen(line, face))
+        for share, aside in itertools.product(LEVEL_AT, (4.5, -4.5)):
+            at = path.interpolate(share, normalized=True)
+            text = lettering(f"{level:.1f}", 2.5, (at.x + aside, at.y))
+            box = shapely.MultiPoint(np.concatenate(text)).envelope.buffer(0.5)
+            if whole.contains(box) and box.disjoint(taken):
+                numbers.append([line for line in text if len(line) > 1])  # an 8 has a dot
+                taken = taken.union(box)
+                break
+    return numbers
+
+
+def _engraved(part: Part, face: Face) -> list[Mark]:
+    """Return the part's marks on a face, without those that did not fit into it."""
+    left_out = part.facts.get("paper_only", ())
+    return [mark for mark in part.marks if mark.face == face and mark.text not in left_out]
+
+
+def mark_lines(part: Part, face: Face) -> list[Array]:
+    """Return the strokes of the part's own marks on this face, readable with it up."""
+    lines: list[Array] = []
+    for mark in _engraved(part, face):
+        (at,) = seen(np.array([[mark.x, mark.y]]), face)
+        turn = 90.0 + mark.turn if face == "foot" else 90.0 - mark.turn
+        arrow = mark.text == engraving.ARROW  # no longer than the one that was fitted in
+        size = mark.size * (engraving.ARROW_LENGTH * 6.0 / ARROW if arrow else 1.0)
+        lines += lettering(mark.text, size, (at[0], at[1]), turn=turn)
+    return lines
+
+
+def own_label(
+    part: Part, whole: Any, face: Face, levels: list[list[Array]], fixed: list[Array]
+) -> list[Array]:
+    """Return side, name, face and heel-to-toe arrow for a face whose marks do not tell the side.
+
+    A blank that says nothing ends in the wrong shoe. The label looks for room that is free of
+    numbers and fixed lines, in full words before short ones; where there is none it is written
+    over the numbers, then over the lines, and last in tiny letters.
+    """
+    if any(mark.text.lower() == part.side.value for mark in _engraved(part, face)):
+        return []
+    numbers = list(itertools.chain.from_iterable(levels))
+    rooms = [_Room.beside(part, whole, lines) for lines in ([*numbers, *fixed], fixed, [])]
+    full, short = _label_rows(part, face)
+    spans = [*((rows, LABEL) for rows in full), *((rows, SHORT_LABEL) for rows in short)]
+    tries = [(room, rows, span) for room in rooms for rows, span in spans]
+    tries += [(rooms[-1], rows, TINY_LABEL) for rows in short]
+    for room, rows, (most, least) in tries:
+        for size in np.arange(most, least - 0.01, -0.5):
+            for form in ("beside", "above", "along"):
+                label = room.put(_label_block(rows, float(size), form))
+                if label:
+                    return label
+    return []
+
+
+def _label_rows(part: Part, face: Face) -> tuple[list[tuple[str, ...]], list[tuple[str, ...]]]:
+    """Return what a label may say: in full words, and in short ones, the best first."""
+    told = part.facts.get("label")
+    if told is not None:  # side, name and number of a layer, case: alike, layers are mixed up
+        whole, tag = (str(word) for word in told)
+        parted = whole.rsplit(" ", 1)
+        return [], [(whole, tag), (whole,), tuple(parted), tuple(whole.split())]
+    side, faced = part.side.value.upper(), f"{_face_words(part, face)}"
+    short = side_words(part).split(" ", 1)[1]
+    rows: list[tuple[str, ...]] = [(f"{side} {short}", faced), (f"{side[0]} {short}", faced)]
+    if part.name == "under-shoe-shim":  # turned over it tilts the other way: the face is a must
+        rows.append((side[0], short, *faced.split()))
+    else:
+        rows += [(f"{side} {short}",), (f"{side[0]} {short}",), (side[0], *short.split())]
+    return [(side, part.name.replace("-", " "), faced)], rows
+
+
+def side_words(part: Part) -> str:
+    """Return side and part in short words, and for one of several layers its number.
+
+    Examples
+    --------
+    >>> from tests.insole.test_nesting import star
+    >>> side_words(replace(star([25.0] * 60, 1), name="arch-pad-layer-2", facts={"layers": 8}))
+    'L PAD 2/8'
+    """
+    layer = re.match(r"(.+)-layer-0*(\w+)$", part.name)
+    name = layer[1] if layer else part.name
+    words = f"{part.side.value[0]} {SHORT_NAMES.get(name, name.replace('-', ' '))}".upper()
+    if layer is None:
+        return words
+    of = f"/{part.facts['layers']}" if "layers" in part.facts else ""
+    return f"{words} {layer[2].upper()}{of}"
+
+
+def _label_block(rows: Sequence[str], size: float, form: str) -> list[Array]:
+    """Return rows of text with an arrow to the toes, centred on the origin.
+
+    The arrow stands beside the words or above them, or the words run along it to the toes.
+    """
+    turn = 90.0 if form == "along" else 0.0
+    head = size if size > TINY_LABEL[0] else 0.5 * size  # an arrow as long as it can be seen
+    lines: list[Array] = []
+    for k, row in enumerate(rows):
+        off = ((len(rows) - 1) / 2 - k) * 1.7 * size
+        row_lines = lettering(row, size, (-off, 0.0) if turn else (0.0, off), turn=turn)
+        lines += [line for line in row_lines if len(line) > 1]  # an 8 has a dot
+    box = extent_of(lines)
+    if form == "beside":
+        at = (box[0] - 0.6 * (size + head), (box[1] + box[3]) / 2)
+    else:
+        at = ((box[0] + box[2]) / 2, box[3] + 0.6 * size + ARROW / 12.0 * head)
+    lines += lettering(">", head, at, turn=90.0)
+    box = extent_of(lines)
+    middle = np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2])
+    return [line - middle for line in lines]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Room:
+    """Where a label may stand: free cells of a raster, and the place nearest to which it goes."""
+
+    free: Any  # (n, m) bool
+    low: Array
+    wish: Array
+
+    @classmethod
+    def beside(cls, part: Part, whole: Any, busy: Sequence[Array]) -> _Room:
+        """Return the room of a part that is CLEAR of its border and 1 mm of busy lines."""
+        import shapely
+
+        lines = shapely.union_all([shapely.LineString(line).buffer(1.0 - CLEAR) for line in busy])
+        region = whole.difference(lines.envelope if "grid" in part.lines and busy else lines)
+        inner = region.buffer(-CLEAR)
+        if inner.is_empty:
+            return cls(free=np.zeros((0, 0), dtype=bool), low=np.zeros(2), wish=np.zeros(2))
+        x0, y0, x1, y1 = inner.bounds
+        x, y = (np.arange(a + CELL / 2, b, CELL) for a, b in ((x0, x1), (y0, y1)))
+        shapely.prepare(inner)
+        free = shapely.contains_xy(inner, *np.meshgrid(x, y, indexing="ij"))
+        circle = shapely.maximum_inscribed_circle(inner, CELL)
+        low = np.array([x0 + CELL / 2, y0 + CELL / 2])
+        return cls(free=free, low=low, wish=shapely.get_coordinates(circle)[0])
+
+    def put(self, label: list[Array]) -> list[Array]:
+        """Return the label moved to where its box is free, or nothing."""
+        box = extent_of(label)
+        cells = np.ceil(np.array([box[2] - box[0], box[3] - box[1]]) / CELL).astype(int) + 1
+        rows, columns = self.free.shape
+        if (cells > (rows, columns)).any():
+            return []
+        table = np.zeros((rows + 1, columns + 1), dtype=np.int64)
+        table[1:, 1:] = np.cumsum(np.cumsum(~self.free, axis=0), axis=1)
+        w, h = cells
+        taken = table[w:, h:] - table[:-w, h:] - table[w:, :-h] + table[:-w, :-h]
+        i, j = np.nonzero(taken == 0)
+        if not len(i):
+            return []
+        centres = self.low + CELL * (np.column_stack([i, j]) + (cells - 1) / 2)
+        best = centres[int(((centres - self.wish) ** 2).sum(axis=1).argmin())]
+        return [line + best for line in label]
+
+
+def extent_of(lines: Sequence[Array]) -> tuple[float, float, float, float]:
+    """Return lowest x and y, then highest x and y of lines."""
+    points = np.concatenate(lines)
+    return (*points.min(axis=0).tolist(), *points.max(axis=0).tolist())
