@@ -13,16 +13,9 @@ Terms
 
 from __future__ import annotations
 
-import csv
-import io
-import os
-import shutil
-import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import asdict, dataclass, fields
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -30,77 +23,15 @@ from scipy import special
 
 from footscan.checking.artefact import BAND, ArtefactCheck
 from footscan.checking.artefact_limits import Limit, limits
+from footscan.checking.entry import NAME_LONGEST, Entry
 from footscan.errors import ScanReadError
 
-__all__ = [
-    "Drift",
-    "Entry",
-    "Limit",
-    "ScaleEvidence",
-    "append",
-    "drift",
-    "entry_of",
-    "evidence",
-    "limits",
-    "read",
-]
-
-KINDS = ("ball", "ball bar", "plate")
-MAX_BYTES = 5_000_000  # some 40 000 checks
-LOCK_WAIT_S = 5.0
-NAME_LONGEST = 60
+__all__ = ["Drift", "Limit", "ScaleEvidence", "drift", "entry_of", "evidence", "limits"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
-    """One check of one scanner: a line of the log.
-
-    Attributes
-    ----------
-    date : datetime.date
-        Day of the scan.
-    scanner, artefact : str
-        Name of the scanner; ``"ball"``, ``"ball bar"`` or ``"plate"``.
-    diameter_mm, spacing_mm : float or None
-        What was stated; None where the artefact has none.
-    measured_diameter_mm, measured_spacing_mm : float or None
-        What was fitted; of two balls the one farther off.
-    size_error_mm, form_error_mm, spacing_error_mm, flatness_error_mm : float or None
-        See :mod:`footscan.checking.artefact`; of two balls the larger.
-    scale_factor, scale_sd : float or None
-        Measured over stated length and its standard deviation; None where what was scanned is not
-        the artefact that was stated, so that it has no scale.
-    not_passed : str
-        Why the check did not pass; empty for one that did, which alone is evidence.
-    scan, software : str
-        File that was checked, version that checked it.
-    """
-
-    date: date
-    scanner: str
-    artefact: str
-    diameter_mm: float | None
-    spacing_mm: float | None
-    measured_diameter_mm: float | None
-    measured_spacing_mm: float | None
-    size_error_mm: float | None
-    form_error_mm: float | None
-    spacing_error_mm: float | None
-    flatness_error_mm: float | None
-    scale_factor: float | None
-    scale_sd: float | None
-    not_passed: str
-    scan: str
-    software: str
-
-    @property
-    def series(self) -> tuple[str, str, float | None, float | None]:
-        """What two checks must share to be laid on one line."""
-        return self.scanner, self.artefact, self.diameter_mm, self.spacing_mm
 
 
-COLUMNS = tuple(field.name for field in fields(Entry))
-TEXTS = ("scanner", "artefact", "not_passed", "scan", "software")
+
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,44 +138,8 @@ def entry_of(check: ArtefactCheck, *, day: date, scanner: str, scan: str, softwa
     )  # fmt: skip
 
 
-def read(path: str | Path) -> tuple[Entry, ...]:
-    """Return the entries of a log, in the file's order.
-
-    Raises
-    ------
-    footscan.errors.ScanReadError
-        The file is missing, or a line of it is not what a check wrote.
-    """
-    path = Path(path)
-    if not path.is_file():
-        raise ScanReadError(f"there is no scanner log {path}; a check with --log begins one")
-    return _parsed(path, _bytes_of(path))
 
 
-def append(path: str | Path, entry: Entry) -> None:
-    """Put `entry` behind the last line of the log; a missing log is begun.
-
-    Raises
-    ------
-    footscan.errors.ScanReadError
-        The log is damaged, in use, or cannot be written; it is left as it was.
-    """
-    path = Path(path).resolve()
-    try:
-        with _alone(path):
-            before = _bytes_of(path) if path.exists() else b""
-            if before:
-                _parsed(path, before)
-                before += b"" if before.endswith(b"\n") else b"\n"
-            else:
-                before = _line(COLUMNS)
-            row = [_cell(getattr(entry, name)) for name in COLUMNS]
-            _replace(path, before + _line(row))
-    except OSError as error:
-        raise ScanReadError(
-            f"the scanner log {path} cannot be written: {(error.strerror or str(error)).lower()}; "
-            "close it in other programs, or choose another --log"
-        ) from None
 
 
 def drift(entries: Sequence[Entry], today: date) -> tuple[Drift, ...]:
@@ -410,110 +305,17 @@ def _rounded(value: float | None, digits: int) -> float | None:
 # ------------------------------------------------------------------ the file
 
 
-def _bytes_of(path: Path) -> bytes:
-    """Return the file's bytes, bounded."""
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise ScanReadError(f"{path.name} is too large for a scanner log; begin a new one")
-        return path.read_bytes()
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise ScanReadError(f"the scanner log {path} cannot be read: {reason}") from None
 
 
-def _parsed(path: Path, data: bytes) -> tuple[Entry, ...]:
-    """Return the entries in the bytes of a log."""
-    try:
-        text = data.decode("utf-8-sig")
-        reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-        rows = [(reader.line_num, row) for row in reader]
-    except (UnicodeDecodeError, csv.Error):
-        raise ScanReadError(
-            f"{path.name} is no scanner log or was damaged; mend it, or begin a new one with "
-            "another --log"
-        ) from None
-    if not rows or tuple(rows[0][1]) != COLUMNS:
-        raise ScanReadError(
-            f"{path.name} does not begin with the headings of a scanner log; mend its first line, "
-            "or begin a new log with another --log"
-        )
-    return tuple(_entry(path, number, row) for number, row in rows[1:])
 
 
-def _entry(path: Path, number: int, row: Sequence[str]) -> Entry:
-    """Return the entry in one line of a log."""
-    try:
-        if len(row) != len(COLUMNS):
-            raise ValueError(f"it has {len(row)} entries instead of {len(COLUMNS)}")
-        cells = dict(zip(COLUMNS, row, strict=True))
-        if cells["artefact"] not in KINDS or not cells["scanner"]:
-            raise ValueError("scanner or artefact is not one that a check writes")
-        values = {name: _number(cells[name]) for name in COLUMNS[3:] if name not in TEXTS}
-        if (values["scale_factor"] or 1.0) <= 0:
-            raise ValueError("the scale factor is not positive")
-        day = date.fromisoformat(cells["date"])
-    except ValueError as error:
-        raise ScanReadError(
-            f"{path.name}, line {number}, is damaged: {error}; mend that line, or begin a new log "
-            "with another --log"
-        ) from None
-    return Entry(date=day, **{name: cells[name] for name in TEXTS}, **values)  # type: ignore[arg-type]
 
 
-def _number(text: str) -> float | None:
-    """Return a cell's number; None for an empty cell."""
-    if not text:
-        return None
-    value = float(text)
-    if not np.isfinite(value):
-        raise ValueError(f"{text!r} is no measure")
-    return value
 
 
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    return value.isoformat() if isinstance(value, date) else str(value)
 
 
-def _line(cells: Sequence[str]) -> bytes:
-    stream = io.StringIO(newline="")
-    csv.writer(stream, lineterminator="\n").writerow(cells)
-    return stream.getvalue().encode("utf-8")
 
 
-def _replace(path: Path, data: bytes) -> None:
-    """Write the whole file beside the old one and move it into place."""
-    beside = path.with_name(f".{path.name}.part")
-    try:
-        with beside.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            shutil.copymode(path, beside)
-        os.replace(beside, path)
-    finally:
-        beside.unlink(missing_ok=True)
 
 
-@contextmanager
-def _alone(path: Path) -> Iterator[None]:
-    """Hold a lock file beside the log, so that two checks at once do not lose a line."""
-    lock = path.with_name(f".{path.name}.lock")
-    until = time.monotonic() + LOCK_WAIT_S
-    while True:
-        try:
-            lock.open("x").close()
-            break
-        except FileExistsError:
-            if time.monotonic() > until:
-                raise ScanReadError(
-                    f"another check is writing to {path.name}; wait for it, or if there is none "
-                    f"remove {lock}"
-                ) from None
-            time.sleep(0.05)
-    try:
-        yield
-    finally:
-        lock.unlink(missing_ok=True)

@@ -13,10 +13,7 @@ Terms
 
 from __future__ import annotations
 
-import csv
-import io
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -24,23 +21,19 @@ from numpy.typing import NDArray
 from scipy import spatial
 from scipy.spatial.transform import Rotation
 
-from footscan.errors import ScanQualityError, ScanReadError
+from footscan.checking.series import (
+    BAND,
+    FOOT_LIMIT_MM,
+    ISO_PEOPLE,
+    Difference,
+    outside_limits,
+)
+from footscan.errors import ScanQualityError
 from footscan.foot import Foot, face_normals, vertex_normals
-from footscan.quality.limits import limits
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, IntArray
 
-__all__ = [
-    "Comparison",
-    "Difference",
-    "RuleVerdict",
-    "SeriesVerdict",
-    "aligned",
-    "compare",
-    "iso_20685_rule",
-    "judge_series",
-    "signed_distance",
-]
+__all__ = ["Comparison", "aligned", "compare", "signed_distance"]
 
 ALIGN_POINTS = 8000
 ALIGN_ROUNDS = 60
@@ -50,48 +43,9 @@ OFF_MM = 12.0  # farther off than this the other scan shows nothing there
 FACES_TRIED = 12  # near faces among which the closest point is sought
 ONE_FOOT, PAIR = "two scans of one foot", "left against right"
 ONE_SIDE = "two scans of one side, not alike"
-GROSS = ("foot length", "foot breadth", "heel breadth max", "heel to ball length", "ball girth")
 THIRD_SCAN_MM = 1.5  # apex difference of two scans of one foot; common practice, no source
-BAND = 1.96  # standard deviations in a 95 % band
-ISO_PEOPLE = 40  # ISO 20685 asks for at least so many subjects (value from memory)
-# ISO 20685-1:2018, as quoted in Gupta & Zakaria (eds), pp. 41-42: feet, and small girths
-FOOT_LIMIT_MM = 2.0
-SMALL_GIRTH_LIMIT_MM = 4.0
-SERIES_BYTES = 5_000_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
-    """One measure in two scans: values, first minus second, and whether it is beyond chance.
-
-    Attributes
-    ----------
-    sd : float
-        Combined standard deviation of both values, in `unit`.
-    beyond : bool
-        True when the difference exceeds 1.96 combined standard deviations.
-    """
-
-    name: str
-    first: float
-    second: float
-    unit: str
-    sd: float
-
-    @property
-    def value(self) -> float:
-        """First minus second, in `unit`."""
-        return self.first - self.second
-
-    @property
-    def over_limit(self) -> bool:
-        """Whether a length differs by more than the 2 mm that ISO 20685-1 allows feet."""
-        return self.unit == "mm" and abs(self.value) > FOOT_LIMIT_MM
-
-    @property
-    def beyond(self) -> bool:
-        """Whether the difference is larger than the measures' own uncertainty explains."""
-        return abs(self.value) > BAND * self.sd
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -187,67 +141,8 @@ ONE_PAIR = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RuleVerdict:
-    """What the decision rule for scanned body measures says.
-
-    Attributes
-    ----------
-    lower, upper : float
-        95 % confidence interval of the mean error, mm.
-    limit : float
-        Largest mean error allowed, mm.
-    holds : bool or None
-        Whether the interval lies within the limit; None where too few people were measured.
-    words : str
-        The verdict in one sentence.
-    """
-
-    lower: float
-    upper: float
-    limit: float
-    holds: bool | None
-    words: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SeriesVerdict:
-    """One measure of a series of people, scanned and measured by hand.
-
-    Attributes
-    ----------
-    n : int
-        People; several lines of one person count as their mean.
-    mean, sd : float
-        Of the errors, scan minus hand, mm.
-    rules : tuple of RuleVerdict
-        Against the limit of feet; a girth also against that of small girths.
-    """
-
-    measure: str
-    n: int
-    mean: float
-    sd: float
-    rules: tuple[RuleVerdict, ...]
-
-    def as_text(self) -> str:
-        """Return the verdicts for a person to read."""
-        head = f"{self.measure}: scan minus hand {self.mean:+.2f} ± {self.sd:.2f} mm (sd)"
-        return "\n".join([head, *(f"  {rule.words}" for rule in self.rules)])
-
-    def as_record(self) -> dict[str, Any]:
-        """Return the verdicts for JSON."""
-        return {
-            "measure": self.measure, "people": self.n, "mean_mm": round(self.mean, 4),
-            "sd_mm": round(self.sd, 4),
-            "rules": [
-                {
-                    "limit_mm": rule.limit, "lower_mm": round(rule.lower, 4),
-                    "upper_mm": round(rule.upper, 4), "holds": rule.holds, "words": rule.words,
-                }
-                for rule in self.rules
-            ],
-        }  # fmt: skip
 
 
 def compare(a: MeasuredFoot, b: MeasuredFoot) -> Comparison:
@@ -275,7 +170,7 @@ def compare(a: MeasuredFoot, b: MeasuredFoot) -> Comparison:
     apex = next((d for d in differences if d.name == "arch_apex_height"), None)
     third = one_foot and apex is not None and abs(apex.value) > THIRD_SCAN_MM
     rms = float(np.sqrt((some**2).mean()))
-    beyond = _beyond_limits(differences, rms) if one_foot else ()
+    beyond = outside_limits(differences, rms) if one_foot else ()
     return Comparison(
         first=a.facts.file, second=b.facts.file, transform=transform, signed=signed,
         kind=ONE_FOOT if one_foot and not beyond else ONE_SIDE if one_foot else PAIR,
@@ -344,80 +239,8 @@ def signed_distance(points: Array, vertices: Array, faces: IntArray) -> Array:
     return np.asarray(np.where(nothing, np.nan, sign * best))
 
 
-def iso_20685_rule(
-    mean_error: float, sd: float, n: int, limit: float = FOOT_LIMIT_MM
-) -> RuleVerdict:
-    """Return what ISO 20685-1 says of a scanned measure against the hand-measured one.
-
-    Parameters
-    ----------
-    mean_error, sd : float
-        Mean and standard deviation of scan minus hand measure over `n` people, mm.
-    limit : float
-        Largest mean error allowed: 2 mm for feet.
-
-    Notes
-    -----
-    Both ends of ``mean_error ± 1.96 sd / sqrt(n)`` must lie within ``± limit``. With fewer than
-    40 people nothing is claimed.
-
-    Examples
-    --------
-    >>> iso_20685_rule(0.5, 2.0, 40).holds
-    True
-    >>> iso_20685_rule(0.5, 2.0, 12).holds is None
-    True
-    """
-    if n < 2 or not sd >= 0 or not limit > 0 or not np.isfinite(mean_error):
-        raise ValueError(
-            f"needs n >= 2, sd >= 0 and limit > 0, got n {n}, sd {sd}, limit {limit}, "
-            f"mean error {mean_error}"
-        )
-    half = BAND * sd / np.sqrt(n)
-    lower, upper = float(mean_error - half), float(mean_error + half)
-    interval = f"95 % interval of the mean error {lower:+.2f} to {upper:+.2f} mm"
-    if n < ISO_PEOPLE:
-        words = (
-            f"no verdict: {interval}, but ISO 20685 asks for at least {ISO_PEOPLE} people and "
-            f"{n} were measured"
-        )
-        return RuleVerdict(lower=lower, upper=upper, limit=limit, holds=None, words=words)
-    holds = max(abs(lower), abs(upper)) <= limit
-    words = f"{'within' if holds else 'not within'} the limit of {limit:g} mm: {interval}, n {n}"
-    return RuleVerdict(lower=lower, upper=upper, limit=limit, holds=holds, words=words)
 
 
-def judge_series(path: str | Path) -> tuple[SeriesVerdict, ...]:
-    """Return what the decision rule says of each measure in a table of scans and hand measures.
-
-    Parameters
-    ----------
-    path : path-like
-        CSV with a line per person and the columns ``scan`` and ``hand``, or ``difference`` (scan
-        minus hand), in mm; ``measure`` and ``person`` may stand beside them. Columns are parted
-        by commas, or by semicolons or tabs with decimal points or commas.
-
-    Raises
-    ------
-    footscan.errors.ScanReadError
-        The table cannot be read, or holds fewer than two people.
-    """
-    path = Path(path)
-    errors: dict[str, dict[str, list[float]]] = {}
-    for number, row in _table(path):
-        person = row.get("person") or f"line {number}"
-        people = errors.setdefault(row.get("measure") or "difference", {})
-        people.setdefault(person, []).append(_error_in(path, number, row))
-    found = []
-    for measure, people in errors.items():
-        values = np.array([np.mean(own) for own in people.values()])
-        if len(values) < 2:
-            raise ScanReadError(f"{path.name} holds one person for {measure}; give at least two")
-        mean, sd = float(values.mean()), float(values.std(ddof=1))
-        allowed = [FOOT_LIMIT_MM] + [SMALL_GIRTH_LIMIT_MM] * ("girth" in measure)
-        rules = tuple(iso_20685_rule(mean, sd, len(values), limit) for limit in allowed)
-        found.append(SeriesVerdict(measure=measure, n=len(values), mean=mean, sd=sd, rules=rules))
-    return tuple(found)
 
 
 def _plane_step(points: Array, onto: Array, normals: Array) -> tuple[Array, float]:
@@ -476,34 +299,6 @@ def _differences(a: MeasuredFoot, b: MeasuredFoot) -> tuple[Difference, ...]:
     return tuple(found)
 
 
-def _beyond_limits(differences: tuple[Difference, ...], rms: float) -> tuple[str, ...]:
-    """Return in words what two scans of one foot may not differ by."""
-    apart = {
-        d.name.replace("_", " "): abs(d.value) for d in differences if d.unit == "mm" and d.beyond
-    }
-    measure, surface = limits()["repeat-measure"], limits()["repeat-surface"]
-    gross = {name: off for name, off in apart.items() if name in GROSS and off > measure.measuring}
-    if gross or rms > surface.measuring:
-        told = [f"{name} {off:.1f} mm" for name, off in gross.items()]
-        told += [f"surfaces {rms:.1f} mm rms"] * (rms > surface.measuring)
-        return (
-            f"These are not two scans of one foot alike: {', '.join(told)} apart (at most "
-            f"{measure.measuring:g} and {surface.measuring:g} mm). Check that both files are of "
-            "one foot, in one scale and one load; else scan again.",
-        )
-    found = []
-    large = [f"{name} {off:.1f} mm" for name, off in apart.items() if off > measure.making]
-    if large:
-        found.append(
-            f"More than {measure.making:g} mm and more than chance apart: {', '.join(large)}. "
-            "Which scan is right is not known: take a third."
-        )
-    if rms > surface.making:
-        found.append(
-            f"The surfaces lie {rms:.1f} mm rms apart, more than {surface.making:g} mm: the foot "
-            "was held or loaded otherwise, or these are two feet."
-        )
-    return tuple(found)
 
 
 def _notes(
@@ -526,47 +321,5 @@ def _notes(
     return tuple(notes)
 
 
-def _table(path: Path) -> list[tuple[int, dict[str, str]]]:
-    """Return the lines of a table by column, with their numbers in the file."""
-    try:
-        if path.stat().st_size > SERIES_BYTES:
-            raise ScanReadError(f"{path.name} is too large for a table of measures; give the CSV")
-        text = path.read_text(encoding="utf-8-sig")
-        head = text.split("\n", 1)[0]
-        between = next((sign for sign in ("\t", ";") if sign in head), ",")
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=between, strict=True)
-        rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
-    except (OSError, UnicodeDecodeError, csv.Error):
-        raise ScanReadError(f"{path} cannot be read; give a table saved as CSV (UTF-8)") from None
-    names = [cell.strip().lower() for cell in rows[0][1]] if rows else []
-    if "difference" not in names and not {"scan", "hand"} <= set(names):
-        raise ScanReadError(
-            f"{path.name} wants a first line with the columns scan and hand, or difference (mm); "
-            "measure and person may stand beside them"
-        )
-    if len(rows) < 2:
-        raise ScanReadError(f"{path.name} holds no measures below its headings; give a line each")
-    found = []
-    for number, row in rows[1:]:
-        if len(row) != len(names):
-            raise ScanReadError(
-                f"{path.name}, line {number}: {len(row)} entries under {len(names)} headings; mend "
-                "that line"
-            )
-        found.append((number, {n: c.strip() for n, c in zip(names, row, strict=True)}))
-    return found
 
 
-def _error_in(path: Path, number: int, row: dict[str, str]) -> float:
-    """Return scan minus hand in one line, mm."""
-    columns = ("difference",) if "difference" in row else ("scan", "hand")
-    try:
-        values = [float(row[column].replace(",", ".")) for column in columns]
-        if not np.isfinite(values).all():
-            raise ValueError
-    except ValueError:
-        raise ScanReadError(
-            f"{path.name}, line {number}: {' and '.join(columns)} must be numbers in mm; mend that "
-            "line"
-        ) from None
-    return values[0] if len(values) == 1 else values[0] - values[1]

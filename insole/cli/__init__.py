@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from footscan.checking.artefact import ArtefactCheck
     from footscan.results import MeasuredFoot
-    from insole.parts.form import FormWish
+    from insole.parts.form_upper import FormWish
     from insole.parts.materials import Materials
     from insole.record.plan import Plan
     from insole.trials.trial import Trial
@@ -462,6 +462,7 @@ def compare(
     it, 3 it is not this part or cannot be told, 4 it is the other foot's part.
     """
     from footscan.checking import repeat
+    from footscan.checking.series import judge_series
     from insole import workflow
 
     if plan is not None or part is not None or tolerance is not None:
@@ -471,7 +472,7 @@ def compare(
     if (len(scans) != 2) if series is None else (scans or picture):
         raise click.UsageError("give two scans, or --series and no scan")
     if series is not None:
-        verdicts = repeat.judge_series(series)
+        verdicts = judge_series(series)
         words = "\n".join(verdict.as_text() for verdict in verdicts)
         click.echo(dumps([v.as_record() for v in verdicts]) if as_json else words)
         return 0
@@ -480,9 +481,9 @@ def compare(
     feet = workflow.single_feet(shots_of(scans, {**given, "one_foot": False}))
     result = repeat.compare(*feet)
     if picture is not None:
-        from insole.output.pictures import scan as scan_picture
+        from insole.output.pictures import scan_compared
 
-        scan_picture.write_compare(picture, result, feet[0])
+        scan_compared.write_compare(picture, result, feet[0])
         quiet_or(quiet)(f"picture written to {picture}")
     click.echo(dumps(result.as_record()) if as_json else result.as_text())
     return 0 if result.agree else 10
@@ -539,13 +540,13 @@ def artefact(scan: Path | None, drift: Path | None, as_json: bool, **given: Any)
     """
     from datetime import date
 
-    from footscan.checking import artefact_log
+    from footscan.checking import artefact_log, log_file
 
     today = date.today()
     if scan is None or drift is not None:
         if scan is not None or drift is None:
             raise click.UsageError("give the scan of an artefact, or --drift and no scan")
-        found = artefact_log.drift(artefact_log.read(drift), today)
+        found = artefact_log.drift(log_file.read(drift), today)
         if as_json:
             click.echo(dumps([series.as_record() for series in found]))
         else:
@@ -587,14 +588,14 @@ def _logged(result: ArtefactCheck, scan: Path, day: date, given: dict[str, Any])
     """Add a check to the log; return what the log says of its series now."""
     from datetime import date as calendar
 
-    from footscan.checking import artefact_log
+    from footscan.checking import artefact_log, log_file
 
     entry = artefact_log.entry_of(
         result, day=day, scanner=given["scanner"], scan=scan.name, software=insole.__version__
     )
-    artefact_log.append(given["log"], entry)
+    log_file.append(given["log"], entry)
     quiet_or(given["quiet"])(f"added to {given['log']}")
-    series = artefact_log.drift(artefact_log.read(given["log"]), calendar.today())
+    series = artefact_log.drift(log_file.read(given["log"]), calendar.today())
     return [row for s in series if s.entries[-1].series == entry.series for row in s.sentences]
 
 
@@ -893,7 +894,7 @@ def _form(wanted: bool, cover: float | None, relief: float | None) -> FormWish |
     """Return how forms are wanted; None when they are not."""
     from dataclasses import replace
 
-    from insole.parts.form import FormWish
+    from insole.parts.form_upper import FormWish
 
     wishes: dict[str, Any] = {"cover": cover, "relief": relief}
     given = {name: value for name, value in wishes.items() if value is not None}

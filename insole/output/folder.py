@@ -41,7 +41,8 @@ from insole.output.phrases import capital
 from insole.output.print import printing, step, threemf
 from insole.output.print.plates import lay_out
 from insole.parts import laminations
-from insole.parts.form import FORM, FormWish, form_words, why_not
+from insole.parts.form import form_words
+from insole.parts.form_upper import FORM, FormWish, why_not
 from insole.parts.material_file import default_materials
 from insole.parts.materials import Material, Materials, amount, check_use, of_part
 from insole.parts.part import Part

@@ -16,7 +16,7 @@ import numpy as np
 from insole.output.cut.nesting import NestedSheet
 from insole.parts.build import hanging_area
 from insole.parts.contour import CONTOUR
-from insole.parts.form import FORM
+from insole.parts.form_upper import FORM
 from insole.parts.materials import Material, Materials, amount
 from insole.parts.part import Part
 from insole.record.limits import of_plan

@@ -17,7 +17,7 @@ from insole.output.papers.bench_notes import warnings
 from insole.output.papers.flow import WIDE, gap, paragraph, table
 from insole.output.phrases import SADDLE_LEAST, change, merged, noted, words
 from insole.output.readme import MOULDED
-from insole.parts.form import FORM
+from insole.parts.form_upper import FORM
 from insole.parts.part import Part
 from insole.planning.cleat import Bolt, bolts, setback_change
 from insole.planning.wedging import SCREWS_MM, bolt_name

@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from footscan.checking import artefact_log
-from footscan.checking.artefact import ArtefactCheck, Figure, check_artefact
-from footscan.checking.artefact_log import Entry, append, drift, entry_of, evidence, limits, read
+from footscan.checking.artefact import ArtefactCheck, check_artefact
+from footscan.checking.artefact_log import drift, entry_of, evidence, limits
+from footscan.checking.ball import Figure
+from footscan.checking.entry import Entry
+from footscan.checking.log_file import append, read
 from footscan.errors import ScanReadError
 
 DAY = date(2026, 1, 5)
@@ -129,7 +131,7 @@ def test_a_write_that_fails_leaves_the_log_as_it_was(tmp_path, monkeypatch):
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(artefact_log.os, "replace", full)
+    monkeypatch.setattr(log_file.os, "replace", full)
     with pytest.raises(ScanReadError, match="no space left on device"):
         append(path, entry(1.001))
     assert path.read_bytes() == before
@@ -147,7 +149,7 @@ def test_two_checks_at_once_lose_no_line(tmp_path):
 
 
 def test_a_lock_left_behind_is_named(tmp_path, monkeypatch):
-    monkeypatch.setattr(artefact_log, "LOCK_WAIT_S", 0.0)
+    monkeypatch.setattr(log_file, "LOCK_WAIT_S", 0.0)
     (tmp_path / ".log.csv.lock").touch()
     with pytest.raises(ScanReadError, match=r"remove .*\.log\.csv\.lock"):
         append(tmp_path / "log.csv", entry())

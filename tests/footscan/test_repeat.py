@@ -10,7 +10,8 @@ import pytest
 import trimesh
 from scipy.spatial.transform import Rotation
 
-from footscan.checking.repeat import _beyond_limits, aligned, compare, signed_distance
+from footscan.checking.repeat import aligned, compare, signed_distance
+from footscan.checking.series import outside_limits
 from footscan.errors import ScanQualityError
 from footscan.foot import vertex_normals
 from footscan.measuring.pose import mirror, mirror_faces
@@ -249,7 +250,7 @@ def test_surfaces_that_lie_apart_are_no_one_foot(foot, grown, words):
 
 @pytest.mark.parametrize(("rms", "gross"), [(3.9, False), (4.1, True)])
 def test_surfaces_far_apart_are_another_foot(rms, gross):
-    (words,) = _beyond_limits((), rms)
+    (words,) = outside_limits((), rms)
     assert ("not two scans of one foot" in words) is gross
     assert f"{rms:.1f} mm rms" in words
 

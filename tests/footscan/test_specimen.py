@@ -18,13 +18,11 @@ from footscan.specimen.made_up import (
     Shape,
     Specimen,
     build,
-    main,
     random_shape,
-    sample_shapes,
     scan,
-    write_samples,
     write_scan,
 )
+from footscan.specimen.samples import main, sample_shapes, write_samples
 from footscan.specimen.scanner import Hole, scanner_pose, to_scanner
 
 COARSE = 2.0  # grid in mm: a quarter of the work of the default
@@ -448,4 +446,4 @@ def test_samples_are_written_anew_the_same_and_small(tmp_path: Path) -> None:
 
 def test_command_explains_itself(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["--what"]) == 2
-    assert "usage: python -m footscan.specimen.made_up [FOLDER]" in capsys.readouterr().err
+    assert "usage: python -m footscan.specimen.samples [FOLDER]" in capsys.readouterr().err

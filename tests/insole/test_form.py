@@ -18,9 +18,9 @@ from insole import cli, workflow
 from insole.errors import PartError, PlanError, RefusedError
 from insole.output import folder
 from insole.output.folder import Settings
-from insole.parts import build, engraving, solids
+from insole.parts import build, engraving, form_upper, solids
 from insole.parts import form as forms
-from insole.parts.form import FormWish
+from insole.parts.form_upper import FormWish
 from insole.parts.material_file import default_materials
 from insole.parts.part import Part, as_worn
 from insole.planning import outline, planner, seating
@@ -84,7 +84,7 @@ def scanned() -> Plan:
     )  # fmt: skip
 
 
-def at(upper: forms.Upper, z: Array, x: float, y: float) -> float:
+def at(upper: form_upper.Upper, z: Array, x: float, y: float) -> float:
     place = [[(x - upper.x[0])], [(y - upper.y[0])]]
     return float(ndimage.map_coordinates(z, place, order=1)[0])
 
@@ -156,7 +156,7 @@ def test_no_sole_above_the_base_gives_none():
 
 def test_in_the_arch_the_surface_is_the_pads_top(plan):
     """Bed plus pad at the crest: 10 mm high, 11.6 mm of gap; smoothing takes off a little."""
-    upper = forms.upper(plan.right, plan, PLAIN)
+    upper = form_upper.upper(plan.right, plan, PLAIN)
     z = upper.z - upper.bed
     assert at(upper, upper.sole - upper.bed, *CREST) == pytest.approx(
         float(arch_gap(*CREST)), abs=0.1)  # fmt: skip
@@ -164,21 +164,21 @@ def test_in_the_arch_the_surface_is_the_pads_top(plan):
 
 
 def test_away_from_the_pad_the_surface_is_the_sole(plan):
-    upper = forms.upper(plan.right, plan, PLAIN)
+    upper = form_upper.upper(plan.right, plan, PLAIN)
     for x, y in ((30.0, 0.0), (45.0, 10.0), (190.0, 0.0), (170.0, -30.0)):
         assert at(upper, upper.z, x, y) == pytest.approx(at(upper, upper.sole, x, y), abs=0.3)
 
 
 def test_the_surface_never_presses_above_the_sole_nor_sinks_into_the_bed(scanned):
     for foot in scanned.feet:
-        upper = forms.upper(foot, scanned, replace(PLAIN, relief=0.0))
+        upper = form_upper.upper(foot, scanned, replace(PLAIN, relief=0.0))
         assert (upper.z - upper.sole).max() < 0.4  # the last smoothing fills hollows so far
         assert (upper.z - upper.bed).min() > -0.4
 
 
 def test_the_rim_ends_at_its_height_and_is_low_beside_the_ball(scanned):
     foot = scanned.right
-    upper = forms.upper(foot, scanned, PLAIN)
+    upper = form_upper.upper(foot, scanned, PLAIN)
     above = upper.z - upper.bed
     assert above.max() == pytest.approx(PLAIN.rim, abs=0.05)
     ball = foot.landmarks["metatarsale_tibiale"]
@@ -194,7 +194,7 @@ def test_no_rim_stands_beside_the_ball_on_either_side(scanned):
     the foot's own flank, which it cuts across.
     """
     for foot in scanned.feet:
-        upper = forms.upper(foot, scanned, PLAIN)
+        upper = form_upper.upper(foot, scanned, PLAIN)
         above = upper.z - upper.bed
         gx, gy = np.meshgrid(upper.x, upper.y, indexing="ij")
         ends = [np.array(foot.landmarks[n][:2])
@@ -203,7 +203,7 @@ def test_no_rim_stands_beside_the_ball_on_either_side(scanned):
         base = shapely.Polygon(foot.base.outline)
         border = ~shapely.contains_xy(base.buffer(-6.0), gx, gy)
         assert above[border & (gx > line - 8.0)].max() < 0.1
-        assert above[gx > line - 8.0].max() < forms.FRONT_RIM_MM + 0.1
+        assert above[gx > line - 8.0].max() < form_upper.FRONT_RIM_MM + 0.1
         outside = ~shapely.contains_xy(base.buffer(2.0), gx, gy)
         near = border & outside & (np.abs(gx - line) < 60.0)
         along = np.abs(np.gradient(above, axis=0))[near]
@@ -212,26 +212,26 @@ def test_no_rim_stands_beside_the_ball_on_either_side(scanned):
 
 
 def test_a_tender_spot_is_built_out_away_from_the_foot(scanned):
-    flat = forms.upper(scanned.right, scanned, replace(PLAIN, relief=0.0))
-    built = forms.upper(scanned.right, scanned, replace(PLAIN, relief=3.0))
+    flat = form_upper.upper(scanned.right, scanned, replace(PLAIN, relief=0.0))
+    built = form_upper.upper(scanned.right, scanned, replace(PLAIN, relief=3.0))
     off = flat.z - built.z
     assert off.max() == pytest.approx(3.0)
     assert at(flat, off, 200.0, 25.0) == pytest.approx(3.0)
-    assert at(flat, off, 200.0 + 10 + forms.TENDER_FADE_MM + 1, 25.0) == 0.0
+    assert at(flat, off, 200.0 + 10 + form_upper.TENDER_FADE_MM + 1, 25.0) == 0.0
     slope = np.hypot(*np.gradient(off))
-    assert slope.max() < 1.6 * 3.0 / forms.TENDER_FADE_MM  # smoothstep: 1.5 times the mean
-    left = forms.upper(scanned.left, scanned, replace(PLAIN, relief=3.0))
-    plain = forms.upper(scanned.left, scanned, replace(PLAIN, relief=0.0))
+    assert slope.max() < 1.6 * 3.0 / form_upper.TENDER_FADE_MM  # smoothstep: 1.5 times the mean
+    left = form_upper.upper(scanned.left, scanned, replace(PLAIN, relief=3.0))
+    plain = form_upper.upper(scanned.left, scanned, replace(PLAIN, relief=0.0))
     assert np.array_equal(left.z, plain.z)  # wished for the right foot only
 
 
 def test_a_cover_moves_the_surface_square_to_itself():
     """Along z on a level, and by 1 / cos on a slope: the offset of a plane, by formula."""
     x, _ = np.meshgrid(np.arange(60.0), np.arange(60.0), indexing="ij")
-    level = forms._lowered(np.full((60, 60), 7.0), 2.0)
+    level = form_upper._lowered(np.full((60, 60), 7.0), 2.0)
     assert level == pytest.approx(np.full((60, 60), 5.0))
     slope = math.tan(math.radians(30))
-    moved = forms._lowered(slope * x, 2.0)[10:-10, 10:-10]
+    moved = form_upper._lowered(slope * x, 2.0)[10:-10, 10:-10]
     wanted = (slope * x)[10:-10, 10:-10] - 2.0 / math.cos(math.radians(30))
     assert moved == pytest.approx(wanted, abs=0.1)  # the ball is known at millimetres only
 
@@ -245,7 +245,7 @@ def test_the_solid_is_closed_with_the_volume_of_its_surface(plan, pair):
         mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
         assert mesh.is_watertight
         assert mesh.is_winding_consistent
-        upper = forms.upper(foot, plan, PLAIN)
+        upper = form_upper.upper(foot, plan, PLAIN)
         shelf = shapely.Polygon(np.asarray(foot.base.outline)).buffer(PLAIN.margin)
         inside = shapely.contains_xy(shelf, *np.meshgrid(upper.x, upper.y, indexing="ij"))
         top = upper.z[inside].max() + forms.SHELF_MM
@@ -260,7 +260,7 @@ def test_the_plantar_side_is_up_and_the_foot_is_turned_over_not_mirrored(plan, p
     Worn, seen from above with the toes ahead: medial is at +y on a right foot, at -y on a left.
     """
     for part, foot in zip(pair, plan.feet, strict=True):
-        upper = forms.upper(foot, plan, PLAIN)
+        upper = form_upper.upper(foot, plan, PLAIN)
         half_turn = np.diag([1.0, -1.0, -1.0])
         assert np.linalg.det(half_turn) == 1.0
         back = part.vertices @ half_turn.T
@@ -408,9 +408,9 @@ def test_a_foot_without_a_pad_gets_none_and_the_other_does(plan):
     bare = plan.left.model_copy(update={"pad": None, "no_pad_because": "no pad was wished"})
     mixed = plan.model_copy(update={"left": bare})
     assert [part.label for part in forms.forms(mixed, PLAIN)] == ["right-form"]
-    assert "left foot: it has no arch pad (no pad was wished)" in forms.why_not(bare)
+    assert "left foot: it has no arch pad (no pad was wished)" in form_upper.why_not(bare)
     with pytest.raises(PartError, match="no arch pad"):
-        forms.upper(bare, mixed, PLAIN)
+        form_upper.upper(bare, mixed, PLAIN)
 
 
 def test_a_sole_that_is_too_small_is_refused(plan):
@@ -418,7 +418,7 @@ def test_a_sole_that_is_too_small_is_refused(plan):
     small = grid.model_copy(update={"z": grid.z[:-8]})
     foot = plan.right.model_copy(update={"sole": small})
     with pytest.raises(PartError, match="does not cover the base of the right foot"):
-        forms.upper(foot, plan, PLAIN)
+        form_upper.upper(foot, plan, PLAIN)
 
 
 @pytest.mark.parametrize(("wish", "match"), [
@@ -477,7 +477,7 @@ def test_the_folder_has_forms_to_print_only_and_the_words_for_moulding(plan, tmp
     ):  # fmt: skip
         assert words in readme
     stl = trimesh.load(place / "print/right-form-demo-0001-v1.stl", force="mesh")
-    form = next(part for part in parts if part.name == forms.FORM)
+    form = next(part for part in parts if part.name == form_upper.FORM)
     assert stl.volume == pytest.approx(form.volume, rel=1e-3)
 
 

@@ -12,6 +12,7 @@ from PIL import Image
 
 from footscan.scan import Side
 from insole.errors import OutputError
+from insole.output.pictures import part_view
 from insole.output.pictures import plan_view as pictures
 from insole.parts.part import Part
 from insole.record.plan import Plan
@@ -137,8 +138,8 @@ def wedge_part() -> Part:
 
 def test_part_view_is_to_scale_and_turns_over_from_below() -> None:
     """750 mm2 by hand: 40 x 20 less a corner of 10 x 10 / 2. From below it is the mirror image."""
-    above = pictures.part_view(wedge_part(), "above", pixel=0.2)
-    below = pictures.part_view(wedge_part(), "below", pixel=0.2)
+    above = part_view.part_view(wedge_part(), "above", pixel=0.2)
+    below = part_view.part_view(wedge_part(), "below", pixel=0.2)
     covered = above < 0.98
     rim = (40.0 + 20.0 + 30.0 + np.hypot(10.0, 10.0) + 10.0) * 0.2  # a pixel all around
     assert 750.0 - rim < covered.sum() * 0.2**2 < 750.0 + 1.2 * rim
@@ -152,10 +153,10 @@ def test_part_view_is_to_scale_and_turns_over_from_below() -> None:
 
 def test_part_view_shows_what_is_cut_into_the_near_face() -> None:
     """Edges of the near face are drawn dark."""
-    view = pictures.part_view(wedge_part(), "above", pixel=0.2)
+    view = part_view.part_view(wedge_part(), "above", pixel=0.2)
     assert (view < 0.4).sum() > 100
 
 
 def test_part_view_refuses_another_face() -> None:
     with pytest.raises(ValueError, match="face must be 'above' or 'below', got 'front'"):
-        pictures.part_view(wedge_part(), "front")
+        part_view.part_view(wedge_part(), "front")

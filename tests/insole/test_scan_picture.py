@@ -18,6 +18,7 @@ from footscan.checking.repeat import compare
 from footscan.results import Finding, MeasuredFoot, ScanReport, Severity, Verdict
 from insole.errors import OutputError
 from insole.output.pictures import scan as scan_picture
+from insole.output.pictures import scan_compared, scan_page, scan_views
 from tests.feet import analytic
 
 YELLOW = (254, 232, 56)  # the uppermost band
@@ -44,8 +45,8 @@ def without_skin(foot: MeasuredFoot, at: tuple[float, float], radius: float) -> 
 def drawn(monkeypatch: pytest.MonkeyPatch) -> Callable[[MeasuredFoot], Figure]:
     """Return a function that draws a foot and hands over the figure instead of its bytes."""
     kept: list[Figure] = []
-    real = scan_picture._png
-    monkeypatch.setattr(scan_picture, "_png", lambda figure: kept.append(figure) or real(figure))
+    real = scan_page.png_of
+    monkeypatch.setattr(scan_picture, "png_of", lambda figure: kept.append(figure) or real(figure))
 
     def draw(measured: MeasuredFoot) -> Figure:
         scan_picture.scan_png(measured)
@@ -197,11 +198,11 @@ def test_a_sole_that_is_not_there_is_hatched_not_grey(drawn: Any) -> None:
     vertices, faces = foot.foot.vertices, foot.foot.faces
     high = faces[(vertices[faces, 2] > 25).all(axis=1)]
     bare = replace(foot, foot=replace(foot.foot, faces=high))
-    unseen, place = scan_picture._unseen(bare.foot)
+    unseen, place = scan_views.not_seen(bare.foot)
     assert unseen[np.searchsorted(place.x, 130.0), np.searchsorted(place.y, 0.0)]
     # heel to ball is 0.77 x 260 mm long, a sole at least 55 mm wide there
     assert unseen.sum() * place.cell**2 > 0.8 * 200 * 55
-    assert scan_picture._unseen(foot.foot)[0].sum() < 20
+    assert scan_views.not_seen(foot.foot)[0].sum() < 20
 
 
 def test_noise_is_drawn_dark_and_hatched(drawn: Any) -> None:
@@ -241,14 +242,14 @@ def dented(foot: MeasuredFoot, depth: float) -> MeasuredFoot:
 
 def compared(tmp_path: Path, first: MeasuredFoot, second: MeasuredFoot) -> Any:
     path = tmp_path / "apart.png"
-    scan_picture.write_compare(path, compare(first, second), first)
+    scan_compared.write_compare(path, compare(first, second), first)
     return pixels(path.read_bytes())
 
 
 def test_what_stands_out_is_coloured_by_its_sign(tmp_path: Path) -> None:
     """A dent in the second scan: the first lies outside it; and the other way round."""
     plain, other = analytic(), dented(analytic(), 4.0)
-    ends = [scan_picture._apart_colours()[k] for k in (-1, 0)]
+    ends = [scan_page.apart_colours()[k] for k in (-1, 0)]
     plan = slice(None), slice(0, int(1654 * 44 / 210))  # the view from below
     for first, second, shown in ((plain, other, 0), (other, plain, 1)):
         picture = compared(tmp_path, first, second)[plan]
@@ -262,7 +263,7 @@ def test_equal_scans_are_all_within(tmp_path: Path) -> None:
     picture = compared(tmp_path, foot, foot)[:, : int(1654 * 88 / 210)]
     within = near(picture, (236, 235, 230), 2.0)[0]
     assert len(within) > 100_000
-    for colour in scan_picture._apart_colours():
+    for colour in scan_page.apart_colours():
         if not isinstance(colour, str):
             assert len(near(picture, tuple(int(255 * c) for c in colour[:3]), 6.0)[0]) == 0
 
@@ -272,8 +273,8 @@ def test_words_of_a_comparison_are_on_the_page(
     tmp_path: Path, side: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     kept: list[Figure] = []
-    real = scan_picture._png
-    monkeypatch.setattr(scan_picture, "_png", lambda figure: kept.append(figure) or real(figure))
+    real = scan_page.png_of
+    monkeypatch.setattr(scan_compared, "png_of", lambda figure: kept.append(figure) or real(figure))
     first = analytic(side=side)
     compared(tmp_path, first, analytic(side="left", length=266.0))
     renderer = kept[0].canvas.get_renderer()

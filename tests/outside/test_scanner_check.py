@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from footscan.checking.artefact import check_artefact, check_plate
-from footscan.checking.repeat import iso_20685_rule, judge_series
+from footscan.checking.series import iso_20685_rule, judge_series
 from footscan.errors import ScanQualityError, ScanReadError
 
 BALL, BAR = 30.0, 200.0

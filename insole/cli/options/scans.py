@@ -140,11 +140,11 @@ def _scale_evidence(log: Path | None, scanner: str) -> ScaleEvidence | None:
     """Return what the log of a scanner's checks says of its scale today."""
     from datetime import date
 
-    from footscan.checking import artefact_log
+    from footscan.checking import artefact_log, log_file
 
     if log is None:
         return None
-    return artefact_log.evidence(artefact_log.read(log), date.today(), scanner)
+    return artefact_log.evidence(log_file.read(log), date.today(), scanner)
 
 
 def _per_scan(values: Sequence[Any], count: int, option: str) -> list[Any]:

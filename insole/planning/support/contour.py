@@ -31,9 +31,9 @@ from insole.errors import PlanError
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating, lowering, smoothstep
 from insole.planning.sole import continued
+from insole.planning.support.border import line_at
 from insole.planning.support.ceilings import ball_line, low_pass, tender_spots
 from insole.planning.support.pad import support_level
-from insole.planning.support.shaping import line_at
 from insole.planning.support.surface import FREE, feel_of, follow, lower_of
 from insole.record.limits import Limits
 from insole.record.plan import (

@@ -23,6 +23,7 @@ import numpy as np
 from footscan.scan import Array, Load
 from insole.errors import PlanError, RefusedError
 from insole.planning.seating import Seating
+from insole.planning.support.border import line_at
 from insole.planning.support.ceilings import Room, room
 from insole.planning.support.shaping import (
     FOLLOWED_FROM,
@@ -31,7 +32,6 @@ from insole.planning.support.shaping import (
     crest_window,
     from_kit,
     from_scan,
-    line_at,
     move_words,
     outline_of,
 )

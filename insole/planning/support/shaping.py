@@ -17,37 +17,25 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
-from footscan.foot import SoleMap, arch_line
 from footscan.scan import Array
 from insole.planning.seating import Seating
 from insole.planning.support import kit as kits
+from insole.planning.support.border import Border, border_of, line_at, walls_of
 from insole.planning.support.ceilings import Room
 from insole.planning.support.surface import FREE, Feel, feel_of, follow, lower_of
 from insole.record.limits import Limits
-from insole.record.rings import distance_to_ring, edges_at, smooth_ring
+from insole.record.rings import smooth_ring
 
 __all__ = [
-    "FOLLOWED_FROM",
-    "PadWish",
-    "Shaped",
-    "crest_of",
-    "crest_window",
-    "from_kit",
-    "from_scan",
-    "line_at",
-    "move_words",
-    "outline_of",
-]
+    "FOLLOWED_FROM", "PadWish", "Shaped", "crest_of", "crest_window", "from_kit", "from_scan",
+    "move_words", "outline_of",
+]  # fmt: skip
 
 OFF_CREST_SLOPE = 0.05  # mm per mm: the top falls at least this much away from the crest's place
 OUTLINE_SIGMA_MM = 2.5  # evens out the grid's steps along an outline
 KIT_SIGMA_MM = 0.5  # a kit pad's outline is smooth as it is
-BORDER_STEP_MM = 0.5
-WALL_MM = 4.0  # border this close to the base's medial edge counts as standing
-LINE_MM = 1.0  # border this close to a run-out line lies on it
 CAP_ROUND_MM = 6.0  # of the smooth lower of top and cap: rounder than 25 mm at 35 degrees
 PLATEAU_MM = 0.15  # as for the apex of a foot: a stretch this close to the top is as high
 FOLLOWED_FROM = 0.6  # level from which the residual gap of the wish itself keeps its rule
@@ -140,8 +128,8 @@ def from_scan(space: Room, seating: Seating, wish: PadWish, level: float, limits
         f"shaped from the scanned arch, {100 * level:.0f} % of the gap", *_how_seen(seating)
     )  # fmt: skip
     area = _domain(space, level, limits)
-    walls = _walls(area, seating, limits)
-    border = None if area.is_empty else _border(space, seating, area, walls, limits)
+    walls = walls_of(area, seating, limits)
+    border = None if area.is_empty else border_of(space, seating, area, walls, limits)
     held = _held(space, border, seating, wish, level, limits)
     top = _topped(space, held, border, wish, limits)
     shape = Shaped(surface=top, name="arch pad from the scan", turn=0.0, area=area, walls=walls,
@@ -197,15 +185,6 @@ def outline_of(shape: Shaped) -> Array | None:
     return smooth_ring(np.asarray(shape.area.exterior.coords)[:-1], sigma_mm=sigma)
 
 
-def line_at(seating: Seating, x: Array) -> Array:
-    """Return y of the arch line at `x`, bed frame, mm; held beyond the window of the apex."""
-    sole = seating.sole
-    foot = SoleMap(x=sole.x - seating.station, y=sole.y, z=sole.z, cell=sole.cell)
-    at, y, _ = arch_line(foot, seating.foot_length)
-    seen = np.isfinite(y)
-    if not seen.any():
-        return np.full(np.shape(x), float(seating.landmarks["arch_apex"][1]))
-    return np.asarray(np.interp(x, at[seen] + seating.station, y[seen]))
 
 
 def crest_of(
@@ -267,81 +246,14 @@ def move_words(forward: float, medial: float, turn: float = 0.0) -> str:
     return ", ".join(words) or "not moved"
 
 
-def _walls(area: Any, seating: Seating, limits: Limits) -> Any:
-    """Return the parts of an area's border that lie along the base's medial edge."""
-    import shapely
-
-    if area.is_empty:
-        return shapely.MultiLineString()
-    border = np.asarray(area.exterior.segmentize(BORDER_STEP_MM).coords)
-    _, medial = edges_at(seating.base, border[:, 0])
-    inset = seating.trim + limits.value("place.medial_inset") + WALL_MM
-    there = border[:, 1] > np.nan_to_num(medial - inset, nan=np.inf)
-    pairs = np.flatnonzero(there[:-1] & there[1:])
-    lines = [shapely.LineString(border[k : k + 2]) for k in pairs]
-    found = shapely.MultiLineString(lines)
-    return shapely.line_merge(found) if lines else found
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Border:
-    """An area on the room's grid, with what its border asks of the top; mm.
-
-    By the distance to the border itself and not to the grid, so that a pad ends where it should.
-    `inside` flags the area, `ended` what lies outside beyond a side where the foot crosses the
-    edge; `least` is the top that such a side allows, `ramp` the one that front and rear allow,
-    where the sole is not followed; `to_wall` is the way to the side that stands.
-    """
-
-    inside: Array
-    ended: Array
-    least: Array
-    ramp: Array
-    to_wall: Array
 
 
-def _border(space: Room, seating: Seating, area: Any, walls: Any, limits: Limits) -> _Border:
-    """Return what the border of an area, not empty, asks of the top."""
-    import shapely
-    from scipy import spatial
-
-    feel = feel_of(limits)
-    gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
-    nodes = np.column_stack([gx.ravel(), gy.ravel()])
-    ring = np.asarray(area.exterior.segmentize(BORDER_STEP_MM).coords)
-    wall = np.zeros(len(ring), dtype=bool)
-    if not walls.is_empty:
-        wall = shapely.distance(walls, shapely.points(ring)) < BORDER_STEP_MM
-    medial = ring[:, 1] > line_at(seating, ring[:, 0])  # corners between the wall and those lines
-    line = np.logical_or(_on_lines(space, ring), medial) & ~wall
-    inside = shapely.contains_xy(area, gx, gy)
-
-    def away(chosen: NDArray[np.bool_]) -> Array:
-        if not chosen.any():
-            return np.full(gx.shape, FREE)
-        return distance_to_ring(nodes, ring, np.flatnonzero(chosen)).reshape(gx.shape)
-
-    to_wall, to_line, to_side = away(wall), away(line), away(~wall & ~line)
-    slope = math.tan(math.radians(feel.run_out))
-    ramp = feel.edge + slope * to_line
-    ahead = ~inside & (to_line <= np.minimum(to_wall, to_side))
-    ramp = np.where(ahead, 2 * feel.edge - ramp, ramp)
-    for ceiling in _lines(space):  # whether the border lies on them or ends before: the order stays
-        ramp = np.minimum(ramp, feel.edge + slope * (ceiling - LINE_MM - space.cell))
-    side = ring[~wall & ~line]
-    least = np.full(gx.shape, FREE)
-    if len(side):
-        _, nearest = spatial.cKDTree(side).query(nodes)
-        at = [(side[:, k] - axis[0]) / space.cell for k, axis in ((0, space.x), (1, space.y))]
-        gap = ndimage.map_coordinates(space.felt, at, order=1, mode="nearest")[nearest]
-        signed = np.where(inside, to_side, -to_side)
-        least = space.felt + feel.edge - gap.reshape(gx.shape) + feel.residual * signed
-    ended = ~inside & (to_side < np.minimum(to_wall, to_line))
-    return _Border(inside=inside, ended=ended, least=least, ramp=ramp, to_wall=to_wall)
 
 
 def _topped(
-    space: Room, ceiling: Array, border: _Border | None, wish: PadWish, limits: Limits
+    space: Room, ceiling: Array, border: Border | None, wish: PadWish, limits: Limits
 ) -> Array:
     """Return the top that follows the sole under a ceiling inside an area.
 
@@ -361,22 +273,8 @@ def _topped(
     return lower_of(lower_of(top, cap, CAP_ROUND_MM), border.ramp)
 
 
-def _on_lines(space: Room, ring: Array) -> Array:
-    """Return which border points lie on the lines of front and rear, where slopes are limited."""
-    at = [(ring[:, k] - axis[0]) / space.cell for k, axis in ((0, space.x), (1, space.y))]
-    near = np.zeros(len(ring), dtype=bool)
-    for line in _lines(space):
-        inside = ndimage.map_coordinates(line, at, order=1, mode="nearest")
-        near |= inside < LINE_MM + space.cell
-    return near
 
 
-def _lines(space: Room) -> list[Array]:
-    """Return how far nodes lie inside the lines of front and rear, mm."""
-    return [
-        ceiling.inside for ceiling in space.ceilings
-        if ceiling.code in ("ball-line", "rear") and ceiling.inside is not None
-    ]  # fmt: skip
 
 
 def _domain(space: Room, level: float, limits: Limits) -> Any:
@@ -406,7 +304,7 @@ def _rounded(area: Any, limits: Limits) -> Any:
 
 
 def _held(
-    space: Room, border: _Border | None, seating: Seating, wish: PadWish, level: float,
+    space: Room, border: Border | None, seating: Seating, wish: PadWish, level: float,
     limits: Limits,
 ) -> Array:
     """Return the ceiling under which the crest lies in its window along the bed.
@@ -454,11 +352,11 @@ def _moved(
         return affinity.translate(turned, *wish.shift)
 
     area = _rounded(carried(shape.area).intersection(_domain(space, level, limits)), limits)
-    walls = carried(shape.walls).union(_walls(area, seating, limits))
+    walls = carried(shape.walls).union(walls_of(area, seating, limits))
     place = (float(crest[0] + wish.shift[0]), float(crest[1] + wish.shift[1]))
     ceiling = np.minimum(np.maximum(moved, feel.edge), space.lowest(level))
     there = replace(shape, turn=wish.turn, area=area, walls=walls, crest=place)
-    border = None if area.is_empty else _border(space, seating, area, walls, limits)
+    border = None if area.is_empty else border_of(space, seating, area, walls, limits)
     top = _topped(space, ceiling, border, wish, limits)
     words = f"the same pad, {move_words(*wish.shift, wish.turn)}"
     off = _cut_off(space, moved, top, there)
