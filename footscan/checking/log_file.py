@@ -4,11 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import shutil
-import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import fields
 from datetime import date
 from pathlib import Path
@@ -17,12 +13,12 @@ import numpy as np
 
 from footscan.checking.entry import Entry
 from footscan.errors import ScanReadError
+from footscan.files import BusyError, alone, write_whole
 
 __all__ = ["append", "read"]
 
 KINDS = ("ball", "ball bar", "plate")
 MAX_BYTES = 5_000_000  # some 40 000 checks
-LOCK_WAIT_S = 5.0
 COLUMNS = tuple(field.name for field in fields(Entry))
 TEXTS = ("scanner", "artefact", "not_passed", "scan", "software")
 
@@ -51,7 +47,7 @@ def append(path: str | Path, entry: Entry) -> None:
     """
     path = Path(path).resolve()
     try:
-        with _alone(path):
+        with alone(path):
             before = _bytes_of(path) if path.exists() else b""
             if before:
                 _parsed(path, before)
@@ -59,7 +55,11 @@ def append(path: str | Path, entry: Entry) -> None:
             else:
                 before = _line(COLUMNS)
             row = [_cell(getattr(entry, name)) for name in COLUMNS]
-            _replace(path, before + _line(row))
+            write_whole(path, before + _line(row))
+    except BusyError:
+        raise ScanReadError(
+            f"another check is writing to {path.name}; wait for it and check again"
+        ) from None
     except OSError as error:
         raise ScanReadError(
             f"the scanner log {path} cannot be written: {(error.strerror or str(error)).lower()}; "
@@ -137,40 +137,3 @@ def _line(cells: Sequence[str]) -> bytes:
     stream = io.StringIO(newline="")
     csv.writer(stream, lineterminator="\n").writerow(cells)
     return stream.getvalue().encode("utf-8")
-
-
-def _replace(path: Path, data: bytes) -> None:
-    """Write the whole file beside the old one and move it into place."""
-    beside = path.with_name(f".{path.name}.part")
-    try:
-        with beside.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            shutil.copymode(path, beside)
-        os.replace(beside, path)
-    finally:
-        beside.unlink(missing_ok=True)
-
-
-@contextmanager
-def _alone(path: Path) -> Iterator[None]:
-    """Hold a lock file beside the log, so that two checks at once do not lose a line."""
-    lock = path.with_name(f".{path.name}.lock")
-    until = time.monotonic() + LOCK_WAIT_S
-    while True:
-        try:
-            lock.open("x").close()
-            break
-        except FileExistsError:
-            if time.monotonic() > until:
-                raise ScanReadError(
-                    f"another check is writing to {path.name}; wait for it, or if there is none "
-                    f"remove {lock}"
-                ) from None
-            time.sleep(0.05)
-    try:
-        yield
-    finally:
-        lock.unlink(missing_ok=True)

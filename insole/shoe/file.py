@@ -9,13 +9,13 @@ rough one. The file is read back as every shoe file is before it stands there.
 from __future__ import annotations
 
 import json
-import os
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from footscan import files
 from insole.errors import PlanError
 from insole.shoe import shoe
 from insole.shoe.shoe import Shoe
@@ -110,9 +110,7 @@ def write_new(
             elif target.read_bytes() != source.read_bytes():
                 raise PlanError(f"{target} is another file of that name; rename {source}")
         found = shoe.parse(tomllib.loads(words), path.name, path.parent)
-        partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
-        partial.write_text(words, encoding="utf-8")
-        os.replace(partial, path)
+        files.write_new(path, words.encode())
     except (OSError, PlanError) as error:
         for target in copied:
             target.unlink(missing_ok=True)

@@ -27,6 +27,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from footscan.files import BusyError, alone, write_new, write_whole
 from insole.errors import InsoleError
 from insole.record.plan import Plan, from_json, to_json
 from insole.trials.trial import Trial
@@ -323,22 +324,17 @@ def append_log(path: Path, trial: Trial, earlier: Sequence[Trial]) -> None:
 
 @contextmanager
 def _held(path: Path) -> Iterator[None]:
-    """Keep other writers of a log away: a file beside it that only one of them can make."""
-    lock = path.with_name(f".{path.name}.lock")
+    """Keep other writers of a log away."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        lock.open("x").close()
-    except FileExistsError:
+        with alone(path):
+            yield
+    except BusyError:
         raise InsoleError(
-            f"somebody else is writing {path}; log the trial again, and if that does not help "
-            f"delete {lock}, which a broken run left behind"
+            f"somebody else is writing {path}; wait for them and log the trial again"
         ) from None
     except OSError as error:
         raise InsoleError(f"{path} cannot be written: {_why(error)}") from None
-    try:
-        yield
-    finally:
-        lock.unlink(missing_ok=True)
 
 
 def _check_name(name: str) -> None:
@@ -390,52 +386,23 @@ def _dumps(record: Any) -> bytes:
     return (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
 
 
-def _partial(path: Path, data: bytes) -> Path:
-    """Write `data` beside `path`, synced, and return where."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
-    try:
-        with partial.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-    except OSError:
-        partial.unlink(missing_ok=True)
-        raise
-    return partial
-
-
 def _write_new(path: Path, data: bytes, advice: str) -> None:
     """Write a file that is not there yet, whole or not at all."""
-    partial = None
     try:
-        partial = _partial(path, data)
-        try:
-            os.link(partial, path)  # fails when the file is there, whoever made it meanwhile
-        except FileExistsError:
-            raise InsoleError(f"{path} is there already and is kept; {advice}") from None
-        except OSError:  # a file system without links
-            if path.exists():
-                raise InsoleError(f"{path} is there already and is kept; {advice}") from None
-            os.replace(partial, path)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_new(path, data)
+    except FileExistsError:
+        raise InsoleError(f"{path} is there already and is kept; {advice}") from None
     except OSError as error:
         raise InsoleError(f"{path} cannot be written: {_why(error)}") from None
-    finally:
-        if partial is not None:
-            partial.unlink(missing_ok=True)
 
 
 def _replace(path: Path, data: bytes) -> None:
     """Put a longer log in the place of a log, whole or not at all."""
-    partial = None
     try:
-        partial = _partial(path, data)
-        os.replace(partial, path)
+        write_whole(path, data)
     except OSError as error:
         raise InsoleError(f"{path} cannot be written: {_why(error)}") from None
-    finally:
-        if partial is not None:
-            partial.unlink(missing_ok=True)
 
 
 def _why(error: Exception) -> str:
