@@ -20,7 +20,7 @@ from insole.output.readme import MOULDED
 from insole.parts.form_upper import FORM
 from insole.parts.part import Part
 from insole.planning.cleat import Bolt, bolts, setback_change
-from insole.planning.wedging import SCREWS_MM, bolt_name
+from insole.planning.wedge_rules import SCREWS_MM, bolt_name
 from insole.record.limits import of_plan
 from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
 from insole.record.tables import Table

@@ -20,7 +20,7 @@ from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.planning import cleat as cleats
-from insole.planning import dowels, easing, fit, seating, thickness, wedging
+from insole.planning import dowels, easing, fit, seating, thickness, wedge_rules, wedging
 from insole.planning.changes import describe_change
 from insole.planning.contact import effect, pressing
 from insole.planning.outline import Layout, lay_out
@@ -189,7 +189,7 @@ class _Side:
     """One planned foot with what the pair is compared by."""
 
     plan: FootPlan
-    wedges: wedging.WedgeResult
+    wedges: wedge_rules.WedgeResult
     saddle: Quantity = field(default_factory=lambda: Quantity(value=None))
 
     def noted(self, notes: Sequence[Note]) -> _Side:
@@ -279,7 +279,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     wedges = wedging.plan_wedges(
         landmarks=level.landmarks, landmark_sd=level.landmark_sd, outline=layout.base,
         length=measured.foot.length, shoe=shoe, limits=limits, overrides=job.overrides,
-        wishes=wedging.Wishes(forefoot=wish.forefoot, heel=wish.heel, under=wish.under),
+        wishes=wedge_rules.Wishes(forefoot=wish.forefoot, heel=wish.heel, under=wish.under),
         confirm_zero=job.wishes.confirm_zero, side=side.value,
     )  # fmt: skip
     _check_rim(wedges.wedges, limits)
@@ -463,7 +463,7 @@ def _pair_notes(sides: Mapping[Side, _Side], limits: Limits) -> list[Note]:
         return []
     left, right = sides[Side.LEFT], sides[Side.RIGHT]
     return [
-        *wedging.check_pair(left.wedges, right.wedges, limits),
+        *wedge_rules.check_pair(left.wedges, right.wedges, limits),
         *cleats.check_saddles(left.saddle, right.saddle, limits),
     ]
 

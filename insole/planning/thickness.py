@@ -17,6 +17,7 @@ from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
 from insole.planning.support.ceilings import ball_line
 from insole.planning.support.tops import ContourShape
+from insole.planning.wedge_rules import tilt
 from insole.record.limits import Limits
 from insole.record.plan import (
     CleatPlan,
@@ -229,17 +230,11 @@ def asked_words(wedges: Sequence[WedgePlan]) -> str:
 
 def asked(wedge: WedgePlan) -> str:
     """Return in one line what was asked, what the shoe has, and what the shim is."""
-    left = f", {_tilt(wedge.remainder)} not made" if abs(wedge.remainder) > 5e-3 else ""
+    left = f", {tilt(wedge.remainder)} not made" if abs(wedge.remainder) > 5e-3 else ""
     return (
-        f"{wedge.place.value}: asked for {_tilt(wedge.wish)}, the shoe has "
-        f"{_tilt(wedge.cant_kept)}, the shim is {_tilt(wedge.net)}{left}"
+        f"{wedge.place.value}: asked for {tilt(wedge.wish)}, the shoe has "
+        f"{tilt(wedge.cant_kept)}, the shim is {tilt(wedge.net)}{left}"
     )
-
-
-def _tilt(angle: float) -> str:
-    if abs(angle) < 5e-3:
-        return "0°"
-    return f"{abs(angle):g}° {'varus' if angle > 0 else 'valgus'}"
 
 
 def _ways_out(
@@ -260,7 +255,7 @@ def _ways_out(
     if shim is not None and abs(shim.net) <= limits.value("wedge.under.refuse_deg"):
         needs = "" if shoe is not None and shoe.slots.holes else (
             " once the shoe file holds the bolt pattern")  # fmt: skip
-        ways.append(f"the {_tilt(shim.net)} under the shoe (--under {shim.net:g}){needs}")
+        ways.append(f"the {tilt(shim.net)} under the shoe (--under {shim.net:g}){needs}")
     ways.append("a shoe with a thicker stock insole, or more room there")
     return ways
 
@@ -275,7 +270,7 @@ def _less_wedge(here: _Edge, shim: WedgePlan, over: float, limits: Limits) -> li
     less = math.floor(math.degrees(math.atan2(max(room, 0.0), reach)) / step + 1e-9) * step
     if less > 0:
         sign = math.copysign(1.0, shim.net)
-        ways.append(f"a shim of {_tilt(sign * less)} (wish {_tilt(shim.cant_kept + sign * less)})")
+        ways.append(f"a shim of {tilt(sign * less)} (wish {tilt(shim.cant_kept + sign * less)})")
     narrower = limits.value("wedge.inset") + over / slope
     if narrower <= MOST_INSET_SHARE * here.breadth:
         ways.append(f"a narrower ramp, {math.ceil(narrower):g} mm in from the base's edges "

@@ -16,7 +16,7 @@ from insole.errors import PlanError
 from insole.planning import cleat as cleats
 from insole.planning.support.pad import move_words
 from insole.planning.thickness import SIDE_SHARE
-from insole.planning.wedging import rise
+from insole.planning.wedge_rules import rise
 from insole.record.limits import Limits
 from insole.record.plan import FootPlan, PadPlan, Plan, WedgePlace, WedgePlan
 from insole.shoe.shoe import Shoe, parse

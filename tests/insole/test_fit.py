@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from footscan.results import Measure, MeasuredFoot, ScanFacts, ScanReport, Verdict
 from insole.errors import PlanError
-from insole.planning.fit import heel_breadth_at, none_fits, rank
+from insole.planning.fit import none_fits, rank
+from insole.planning.fit_stations import heel_breadth_at
 from insole.record.limits import default_limits
 from insole.shoe.shoe import Shoe, StockInsole, parse
 

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from insole.errors import RefusedError
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.wedging import Wishes, plan_wedges
+from insole.planning.wedge_rules import Wishes
+from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
 from insole.record.plan import HeightGrid, Plan
 from insole.shoe.shoe import parse

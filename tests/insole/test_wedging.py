@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from insole.errors import PlanError, RefusedError
-from insole.planning.wedging import Wishes, check_pair, plan_wedges, rise
+from insole.planning.wedge_rules import Wishes, check_pair, rise
+from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
 from insole.record.plan import NoteLevel, Override, WedgePlace
 from insole.shoe.shoe import BedHeights, CleatSlots, Shoe, StockInsole

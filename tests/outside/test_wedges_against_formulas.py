@@ -12,7 +12,8 @@ import math
 import numpy as np
 import pytest
 
-from insole.planning.wedging import Wishes, plan_wedges, rise
+from insole.planning.wedge_rules import Wishes, rise
+from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
 from insole.record.plan import WedgePlace
 from insole.shoe.shoe import Shoe

@@ -22,6 +22,7 @@ from insole.output.phrases import (
 )
 from insole.output.places import taper_words, tender_spots, turn_words
 from insole.parts.materials import Materials
+from insole.planning.wedge_rules import tilt
 from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
 
 __all__ = ["topics"]
@@ -118,8 +119,8 @@ def _shims(foot: FootPlan, materials: Materials) -> list[str]:
         lines.append(f"<b>Shim {wedge.place}: {wedge.words}.</b>")
         if not any(reason.startswith("wish") for reason in wedge.reasons):
             lines[-1] += (
-                f" Wish {_tilt(wedge.wish)}, the shoe keeps {_tilt(wedge.cant_kept)},"
-                f" {_tilt(wedge.remainder)} left by rounding."
+                f" Wish {tilt(wedge.wish)}, the shoe keeps {tilt(wedge.cant_kept)},"
+                f" {tilt(wedge.remainder)} left by rounding."
             )
         lines += [
             f"{wedge.thick_edge:.1f} mm at the thick edge, {wedge.edge:.1f} mm at the thin one,"
@@ -141,13 +142,6 @@ def _where(wedge: WedgePlan) -> str:
         f"full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm from the rear edge,"
         f" {taper_words(wedge)}"
     )
-
-
-def _tilt(angle: float) -> str:
-    """Return an angle in words, its way said once."""
-    if abs(angle) < 1e-6:
-        return "0°"
-    return f"{abs(angle):g}° {'varus' if angle > 0 else 'valgus'}"
 
 
 def _base(foot: FootPlan, materials: Materials) -> list[str]:
@@ -191,7 +185,7 @@ def _cleat(foot: FootPlan) -> list[str]:
 def _seating(foot: FootPlan) -> list[str]:
     """Return how the foot was placed in the shoe."""
     seating = foot.seating
-    roll = f", rolled {_tilt(seating.roll)} by the shim" if abs(seating.roll) >= 0.05 else ""
+    roll = f", rolled {tilt(seating.roll)} by the shim" if abs(seating.roll) >= 0.05 else ""
     lowered = f"arch lowered {seating.lowered:.1f} mm"
     if seating.lowered < 0.05:
         lowered = "arch as scanned"
