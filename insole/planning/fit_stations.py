@@ -98,6 +98,7 @@ def length_fit(foot: MeasuredFoot, limits: Limits) -> tuple[float, float]:
 
 
 def foot_fit(foot: MeasuredFoot, side: Side, shoe: Shoe, limits: Limits, decides: bool) -> FootFit:
+    """Return how one foot lies in a shoe; `decides` says whether it is the one that counts."""
     stations = [_station(foot, shoe, limits, *row) for row in STATIONS]
     stations.append(_thickness(shoe, limits))
     return FootFit(side=side, stations=tuple(stations), decides_length=decides)

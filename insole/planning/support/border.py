@@ -13,7 +13,7 @@ from scipy import ndimage
 from footscan.foot import SoleMap, arch_line
 from footscan.scan import Array
 from insole.planning.seating import Seating
-from insole.planning.support.ceilings import Room
+from insole.planning.support.space import Room
 from insole.planning.support.surface import FREE, feel_of
 from insole.record.limits import Limits
 from insole.record.rings import distance_to_ring, edges_at

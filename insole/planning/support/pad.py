@@ -24,18 +24,17 @@ from footscan.scan import Array, Load
 from insole.errors import PlanError, RefusedError
 from insole.planning.seating import Seating
 from insole.planning.support.border import line_at
-from insole.planning.support.ceilings import Room, room
+from insole.planning.support.ceilings import room
 from insole.planning.support.shaping import (
     FOLLOWED_FROM,
-    PadWish,
-    Shaped,
     crest_window,
     from_kit,
     from_scan,
-    move_words,
     outline_of,
 )
+from insole.planning.support.space import Room
 from insole.planning.support.surface import FREE, feel_of, follow, lower_of
+from insole.planning.support.wish import PadWish, Shaped, move_words
 from insole.record.limits import Limits
 from insole.record.plan import (
     ContourPlan,
