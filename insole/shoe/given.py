@@ -96,6 +96,7 @@ def _agrees(table: Table, key: str, measured: float, within: float, where: str) 
 
 
 def record_of(shoe: Shoe) -> dict[str, Any]:
+    """Return a shoe as its file gives it, so that it reads back the same."""
     bed: dict[str, Any] = {"drop": shoe.drop, "toe_spring": shoe.toe_spring}
     if shoe.surface is not None:
         bed["surface"] = shoe.surface.record()
