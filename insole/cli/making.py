@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from insole.cli.options.common import MATERIALS, QUIET
+from insole.cli.options.common import FULL, MATERIALS, QUIET
 from insole.cli.options.outcomes import quiet_or, speak
 from insole.cli.options.scans import scan_options
 from insole.cli.options.wishes import request_of, wish_options
@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from insole.record.plan import Plan
 
 __all__ = ["bar", "make"]
+
+AFTER_MAKING = (
+    "follow paper/bench.pdf; ride easy, short and near home; then solewright trial on the plan.json"
+)
 
 
 @click.command()
@@ -77,6 +81,7 @@ __all__ = ["bar", "make"]
     metavar="MM",
     help="How far a form is built out at tender spots; 2 if left out.",
 )
+@FULL
 @QUIET
 def make(
     inputs: Sequence[Path],
@@ -91,6 +96,7 @@ def make(
     form: bool,
     form_cover: float | None,
     form_relief: float | None,
+    full: bool,
     quiet: bool,
     **given: Any,
 ) -> None:
@@ -110,7 +116,7 @@ def make(
     folder = workflow.make(plan, out, settings=settings, say=say)
     workflow.keep_plan(plan, out)
     if not quiet:
-        click.echo(show.plan(plan))
+        click.echo(show.whole_plan(plan) if full else show.plan(plan, AFTER_MAKING))
     click.echo(f"parts and papers are in {folder}")
 
 

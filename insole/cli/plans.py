@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from insole.cli.options.common import JSON, QUIET, SCANS
+from insole.cli.options.common import FULL, JSON, QUIET, SCANS
 from insole.cli.options.outcomes import quiet_or
 from insole.cli.options.scans import scan_options
 from insole.cli.options.wishes import request_of, wish_options
@@ -34,14 +34,22 @@ __all__ = ["plan"]
     metavar="DIR",
     help="Folder for the plan record.",
 )
+@FULL
 @JSON
 @QUIET
 def plan(
-    scans: Sequence[Path], out: Path, against: Path | None, as_json: bool, quiet: bool, **given: Any
+    scans: Sequence[Path],
+    out: Path,
+    against: Path | None,
+    full: bool,
+    as_json: bool,
+    quiet: bool,
+    **given: Any,
 ) -> None:
     """Plan arch support and wedges, and write the plan record."""
     from insole import workflow
     from insole.cli.show import plans as show
+    from insole.output import brief
     from insole.planning import planner
     from insole.record.plan import to_json
 
@@ -54,7 +62,8 @@ def plan(
     if as_json:
         click.echo(to_json(made), nl=False)
     else:
-        click.echo(show.plan(made))
+        then = brief.next_step(made, str(path))
+        click.echo(show.whole_plan(made) if full else show.plan(made, then))
         if old is not None:
             changes = planner.describe_change(old, made) or ["nothing changes"]
             click.echo("\n".join(["", "Against the earlier plan:", *(f"  {c}" for c in changes)]))

@@ -6,12 +6,15 @@ from pathlib import Path
 
 import click
 
-__all__ = ["JSON", "MATERIALS", "QUIET", "REFUSED", "SCANS", "UNUSABLE"]
+__all__ = ["FULL", "JSON", "MATERIALS", "QUIET", "REFUSED", "SCANS", "UNUSABLE"]
 
 UNUSABLE, REFUSED = 3, 4  # exit codes
 
 SCANS = click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON only.")
+FULL = click.option(
+    "--full", is_flag=True, help="Say all that the plan holds, not its twenty lines."
+)
 QUIET = click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 MATERIALS = click.option(
     "--materials",

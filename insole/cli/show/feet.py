@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from footscan.checking.pairs import EXCEEDS_SD, cautions, differences
 from footscan.measuring.measures import by_hand_words, load_state
 from footscan.measuring.sizes import GROWTH_TO_HALF, half_load_length
 from footscan.scan import Load, Side
+from insole.record.least import LEAST, sd_shown, stepped
 
 if TYPE_CHECKING:
     from footscan.checking.shots import Combined
@@ -127,15 +128,18 @@ def measures(feet: Sequence[MeasuredFoot], repeated: Combined | None = None) -> 
     rows = [_row("", [_head(foot) for foot in feet])]
     names = dict.fromkeys([*NAMES, *(name for foot in feet for name in foot.measures)])
     for name in names:
-        cells = [_cell(foot.measures[name]) if name in foot.measures else "–" for foot in feet]
+        cells = [
+            _cell(foot.measures[name], foot.facts.scale_verified) if name in foot.measures else "–"
+            for foot in feet
+        ]
         rows.append(_row(_words(name), cells))
     rows += [
-        _row(words, [f"{foot.sizes.get(key, '–')!s}" for foot in feet])
+        _row(words, [_size(foot.sizes.get(key)) for foot in feet])
         for key, words in SIZES.items()
     ]
     expected, source = _expected(feet)
     rows[2:2] = expected  # below the length as scanned
-    rows += ["", "± is one standard deviation.", *source, *_reasons(feet)]
+    rows += ["", "± is one standard deviation.", *_unverified(feet), *source, *_reasons(feet)]
     rows += _said_of_sizes(feet)
     for foot in feet:
         rows += [f"{foot.facts.side} {text}." for text in by_hand_words(foot.landmarks).values()]
@@ -150,13 +154,33 @@ def _head(foot: MeasuredFoot) -> str:
     return f"{foot.facts.side} ({foot.facts.load} load)"
 
 
-def _cell(measure: Measure) -> str:
+def _size(value: Any) -> str:
+    """Return a size as shoes carry it: on half sizes; Mondopoint is on its own grid already."""
+    if value is None:
+        return "–"
+    return f"{stepped(value, 'size'):g}" if isinstance(value, float | int) else str(value)
+
+
+def _cell(measure: Measure, scale_verified: bool) -> str:
     if measure.value is None:
         return "cannot be had"
     digits = 1 if measure.unit in ("mm", "deg", "%") else 3
     unit = UNITS.get(measure.unit, f" {measure.unit}")
-    sd = f" ± {measure.sd:.{digits}f}" if measure.sd is not None else ""
+    sd = ""
+    if measure.sd is not None:
+        shown = sd_shown(measure.sd, measure.unit, scale_verified=scale_verified)
+        sd = f" ± {shown:.{digits}f}"
     return f"{round(measure.value, digits) + 0.0:.{digits}f}{sd}{unit}"  # never -0.0
+
+
+def _unverified(feet: Sequence[MeasuredFoot]) -> list[str]:
+    """Return what holds while no second evidence speaks for the scale."""
+    if all(foot.facts.scale_verified for foot in feet):
+        return []
+    return [
+        f"The scale is not verified: no length is said closer than {LEAST['length']:g} mm; a "
+        "length by hand (--foot-length) or a scanner check (--scanner-log) verifies it."
+    ]
 
 
 def _row(words: str, cells: Sequence[str]) -> str:

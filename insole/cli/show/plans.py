@@ -7,11 +7,18 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from insole.record.plan import ContactCase, ContactFigures, ContactPlan, FootPlan, PadPlan, Plan
 
-__all__ = ["plan"]
+__all__ = ["plan", "whole_plan"]
 
 
-def plan(record: Plan) -> str:
-    """Return a plan as a short text: what is made for each foot, notes, caution."""
+def plan(record: Plan, then: str = "") -> str:
+    """Return a plan in twenty lines at most, with the next step in words."""
+    from insole.output.brief import brief
+
+    return "\n".join(brief(record, then))
+
+
+def whole_plan(record: Plan) -> str:
+    """Return all that a plan says: what is made for each foot, notes, caution."""
     shoe = record.shoe_name or "no shoe: flat bed, for trial only"
     rows = [f"Plan {record.case} v{record.version} – {shoe}"]
     for foot in record.feet:
@@ -34,11 +41,10 @@ def _filled(pad: PadPlan) -> str:
 
 def _foot(foot: FootPlan) -> list[str]:
     """Return one foot's plan as rows."""
+    from insole.output.phrases import change
     from insole.planning.thickness import asked
 
     rows = [f"{foot.side.upper()} foot ({foot.scan_file}, {foot.verdict})"]
-    if foot.effect is not None:
-        rows.append(f"  the support {foot.effect.words}")
     if foot.contour is not None:
         made = foot.contour
         rows.append(
@@ -68,7 +74,7 @@ def _foot(foot: FootPlan) -> list[str]:
         if not why.startswith("no wish")  # what nobody wished is no news
     ]
     if foot.saddle_change is not None and foot.saddle_change.value is not None:
-        rows.append(f"  saddle: {foot.saddle_change.value:+.1f} mm")
+        rows.append(f"  saddle: {change(foot.saddle_change.value, foot.saddle_change.sd)}")
     if foot.contact is not None:
         rows += _contact(foot.contact)
     rows += [f"  {note.level.value}: {note.text}" for note in foot.notes]
