@@ -12,16 +12,16 @@ from collections.abc import Collection, Iterable
 from typing import Any
 from xml.sax.saxutils import escape
 
+from insole.record.least import counts
 from insole.record.plan import Note, NoteLevel, Override, PadPlan, Plan, Quantity
 
 __all__ = [
-    "COVERAGE", "LEVEL_WORDS", "SADDLE_LEAST", "all_notes", "amount", "answers", "behind",
+    "COVERAGE", "LEVEL_WORDS", "all_notes", "amount", "answers", "behind",
     "capital", "change", "extent", "flat_words", "load_words", "merged", "noted", "override",
     "paper", "sentence", "shift_words", "signed", "spread_words", "words", "yaw_words",
 ]  # fmt: skip
 
 COVERAGE = 1.96  # standard deviations in a 95 % band
-SADDLE_LEAST = 0.25  # mm: a saddle is not set closer than to half a millimetre; common practice
 LISTED = 9  # a longer list in a shoe file, such as an outline, is counted, not printed
 LEVEL_WORDS = {
     NoteLevel.REFUSE: "Refused",
@@ -84,21 +84,21 @@ def signed(value: float, places: int | None = None) -> str:
 
 def change(value: float, sd: float | None = None) -> str:
     """Return a change of the saddle with its way said once: ``1.9 ± 0.4 mm down``."""
-    if abs(value) < SADDLE_LEAST:
+    if not counts(value, "saddle"):
         return "leave it"
     return f"{abs(value):.1f}{spread_words(sd)} mm {'up' if value > 0 else 'down'}"
 
 
 def behind(value: float) -> str:
     """Return a place along the foot in words: ``4.0 mm behind``."""
-    if abs(value) < 0.05:
+    if not counts(value, "cleat"):
         return "level with"
     return f"{abs(value):.1f} mm {'ahead of' if value > 0 else 'behind'}"
 
 
 def yaw_words(yaw: float) -> str:
     """Return which way the cleat's nose points, degrees about +z."""
-    if abs(yaw) < 0.05:
+    if not counts(yaw, "cleat turn"):
         return "nose straight ahead"
     side = "big-toe" if yaw > 0 else "little-toe"
     return f"nose {abs(yaw):g}° to the {side} side of the shoe's midline"

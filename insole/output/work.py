@@ -15,12 +15,13 @@ from xml.sax.saxutils import escape
 from insole.errors import PlanError
 from insole.output.papers.bench_notes import warnings
 from insole.output.papers.flow import WIDE, gap, paragraph, table
-from insole.output.phrases import SADDLE_LEAST, change, merged, noted, words
+from insole.output.phrases import change, merged, noted, words
 from insole.output.readme import MOULDED
 from insole.parts.form_upper import FORM
 from insole.parts.part import Part
 from insole.planning.cleat import Bolt, bolts, setback_change
 from insole.planning.wedge_rules import SCREWS_MM, bolt_name
+from insole.record.least import counts
 from insole.record.limits import of_plan
 from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
 from insole.record.tables import Table
@@ -250,7 +251,7 @@ def _saddle_moves(plan: Plan) -> dict[str, str]:
             for side, share in known.items()
         ]
         to = one_saddle(done)
-        if abs(to - at) >= SADDLE_LEAST:
+        if counts(to - at, "saddle"):
             said = f"Saddle {change(to - at)}.".replace(" ", "\N{NO-BREAK SPACE}")
             moves[name] = f" <b>{said}</b>"
             at = to

@@ -6,6 +6,7 @@ Plan (old), Plan (new) -> describe_change -> sentences
 from __future__ import annotations
 
 from insole.planning.support.pad import move_words
+from insole.record.least import counts
 from insole.record.plan import ContourPlan, FootPlan, Plan, WedgePlace
 
 __all__ = ["describe_change"]
@@ -40,16 +41,16 @@ def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
             words.append(f"wedge {place.value}: {old_words} before, {new_words} now")
     if was.cleat and now.cleat:
         moved = now.cleat.from_ball_mark - was.cleat.from_ball_mark
-        if abs(moved) >= 0.05:
+        if counts(moved, "cleat"):
             words.append(f"cleat: {move_words(moved, 0.0)}")
-        if abs(now.cleat.yaw - was.cleat.yaw) >= 0.05:
+        if counts(now.cleat.yaw - was.cleat.yaw, "cleat turn"):
             words.append(f"cleat yaw: {was.cleat.yaw:g}° before, {now.cleat.yaw:g}° now")
     for before, after in zip(was.thickness, now.thickness, strict=False):
         more = after.after - before.after
-        if abs(more) >= 0.1 and after.station != "arch":
+        if counts(more, "thickness") and after.station != "arch":
             words.append(f"{after.station}: {more:+.1f} mm thickness")
     old, new = (p.saddle_change.value if p.saddle_change else None for p in (was, now))
-    if old is not None and new is not None and abs(new - old) >= 0.1:
+    if old is not None and new is not None and counts(new - old, "saddle"):
         words.append(f"saddle change: {old:+.1f} mm before, {new:+.1f} mm now")
     return words
 
@@ -80,14 +81,14 @@ def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
     if any(abs(v) >= 0.05 for v in asked):
         words.append(f"pad moved: {move_words(*asked)}")
     crest = (b.crest.from_rear - a.crest.from_rear, a.crest.from_medial - b.crest.from_medial)
-    if max(abs(v) for v in crest) >= 0.5:
+    if any(counts(v, "pad place") for v in crest):
         words.append(f"crest of the pad: {move_words(*crest)}")
     for what, change in (
         ("crest", b.crest.height - a.crest.height),
         ("room left to the arch at the crest", (b.residual_gap.value or 0.0)
          - (a.residual_gap.value or 0.0)),
     ):  # fmt: skip
-        if abs(change) >= 0.1:
+        if counts(change, "part height"):
             more = "higher" if what == "crest" else "more"
             less = "lower" if what == "crest" else "less"
             words.append(f"{what} {abs(change):.1f} mm {more if change > 0 else less}")
@@ -117,6 +118,6 @@ def _contour_changes(was: ContourPlan, now: ContourPlan) -> list[str]:
         words.append(f"metatarsal pad: {was.metatarsal or 0:g} mm before, "
                      f"{now.metatarsal or 0:g} mm now")  # fmt: skip
     more = now.crest.height - was.crest.height
-    if abs(more) >= 0.1:
+    if counts(more, "part height"):
         words.append(f"crest {abs(more):.1f} mm {'higher' if more > 0 else 'lower'}")
     return words

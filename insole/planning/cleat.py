@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from footscan.scan import Array
 from insole.errors import PlanError
+from insole.record.least import counts
 from insole.record.limits import Limits
 from insole.record.plan import CleatPlan, Note, NoteLevel, Quantity, WedgePlan
 from insole.shoe.shoe import CleatSlots, Shoe
@@ -207,10 +208,12 @@ def check_saddles(left: Quantity, right: Quantity, limits: Limits) -> tuple[Note
     if left.value is None or right.value is None:
         return ()
     smaller = min(left.value, right.value, key=abs)
+    if not any(counts(q.value, "saddle") for q in (left, right) if q.value is not None):
+        return ()
     if left.value * right.value < 0:  # one leg asks up, the other down
         smaller = 0.0
     apart = abs(left.value - right.value)
-    use = f"use {smaller:+.1f} mm" if smaller else "leave the saddle as it is"
+    use = f"use {smaller:+.1f} mm" if counts(smaller, "saddle") else "leave the saddle as it is"
     text = (
         f"one saddle, two legs: left asks for {left.value:+.1f} mm, right for "
         f"{right.value:+.1f} mm; {use}"

@@ -10,7 +10,7 @@ clock or a file: the same feet, shoe and wishes give the same plan.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import insole
@@ -20,15 +20,16 @@ from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.planning import cleat as cleats
-from insole.planning import dowels, easing, fit, seating, thickness, wedge_rules, wedging
+from insole.planning import dowels, easing, seating, thickness, wedge_rules, wedging
 from insole.planning.changes import describe_change
 from insole.planning.contact import effect, pressing
 from insole.planning.outline import Layout, lay_out
+from insole.planning.remarks import fit_notes, kit_doubt, limit_notes, without_figures
 from insole.planning.sole import sole_grid
 from insole.planning.support import contour
 from insole.planning.support import pad as support
 from insole.planning.support.ceilings import ball_line
-from insole.planning.support.kit import Kit
+from insole.planning.wishes import FootWish, PlanWishes
 from insole.record import questions
 from insole.record.limits import Limits, default_limits
 from insole.record.plan import (
@@ -45,132 +46,6 @@ from insole.record.plan import (
 from insole.shoe.shoe import Shoe
 
 __all__ = ["FootWish", "PlanWishes", "describe_change", "plan"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FootWish:
-    """What the fitter wants for one foot; None is no wish, which is not a wish of zero.
-
-    Attributes
-    ----------
-    support_level : float or None
-        Pad top over gap, 1 = touches.
-    pad : bool or None
-        False: no pad is wanted.
-    pad_source : str or None
-        ``"scan"`` (one-off, the default) or ``"kit"``.
-    shift : (float, float) or None
-        Pad moved by hand: mm forward, mm medial.
-    turn : float or None
-        Pad turned by hand, degrees, + front medially.
-    tender : tuple of (x, y) or None
-        Tender spots: mm from the base's rear edge, mm medial of its centreline.
-    forefoot, heel, under : float or None
-        Wedge wishes, degrees, + medial side up.
-    cleat_offset, cleat_yaw : float or None
-        Pedal axle ahead of MTH1, mm; degrees, + front medially.
-    cleat_before : float or None
-        Where the axle was as ridden, mm ahead of MTH1; without it the saddle change counts
-        the stack alone.
-    medial_edge : float or None
-        Height of the pad's medial side, mm, where the shoe's wall stands off; None lets it stand
-        as high as the rules allow.
-    relief : float or None
-        Depth of the relief over tender spots, mm.
-    contoured : str or None
-        ``"three-quarter"`` or ``"full"``: a contoured bed in one piece in place of base, pad
-        and inside shims.
-    cup, metatarsal : float or None
-        Depth of its heel cup, height of a metatarsal pad on it, mm.
-    contour_material : str or None
-        What it is made of, a word of the material table; its least thickness follows.
-    ankle : float or None
-        Angle of the sole against its bed held while pedalling, degrees, + toes up; None lets
-        the contact model balance it.
-    """
-
-    support_level: float | None = None
-    pad: bool | None = None
-    pad_source: str | None = None
-    shift: tuple[float, float] | None = None
-    turn: float | None = None
-    tender: tuple[tuple[float, float], ...] | None = None
-    medial_edge: float | None = None
-    relief: float | None = None
-    contoured: str | None = None
-    cup: float | None = None
-    metatarsal: float | None = None
-    contour_material: str | None = None
-    forefoot: float | None = None
-    heel: float | None = None
-    under: float | None = None
-    cleat_offset: float | None = None
-    cleat_yaw: float | None = None
-    cleat_before: float | None = None
-    ankle: float | None = None
-
-    def over(self, other: FootWish) -> FootWish:
-        """Return `other` with this foot's own wishes put in its place."""
-        own = {f.name: getattr(self, f.name) for f in fields(self)}
-        return replace(other, **{name: value for name, value in own.items() if value is not None})
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanWishes:
-    """What the fitter wants: for both feet, and what differs for one of them.
-
-    Attributes
-    ----------
-    both, left, right : FootWish
-        Common wishes, and each foot's own ones, which win.
-    case : str
-        The case's pseudonym.
-    date : str
-        As typed, or empty to be written by hand.
-    version : int
-        Number of the plan within its case.
-    kit : Kit or None
-        Pads to pick from; None takes the default kit.
-    confirm_zero : bool
-        The fitter confirms wedge wishes of zero that undo the shoe's cant.
-    body_mass : float or None
-        kg, for the contact model; None takes a nominal one, which the plan says.
-    dowels : bool
-        Pads are placed on their bases by dowels, to go back into the same place twice.
-    """
-
-    both: FootWish = FootWish()
-    left: FootWish = FootWish()
-    right: FootWish = FootWish()
-    case: str = "case"
-    date: str = ""
-    version: int = 1
-    kit: Kit | None = None
-    confirm_zero: bool = False
-    body_mass: float | None = None
-    dowels: bool = False
-
-    def of(self, side: Side) -> FootWish:
-        """Return the wishes for one foot."""
-        return (self.left if side is Side.LEFT else self.right).over(self.both)
-
-    def record(self) -> dict[str, Any]:
-        """Return the wishes as plain data for the plan: only what was wished."""
-        record: dict[str, Any] = {}
-        for name in ("both", "left", "right"):
-            own = asdict(getattr(self, name))
-            wished = {k: _listed(v) for k, v in own.items() if v is not None}
-            if wished:
-                record[name] = wished
-        if self.kit is not None:
-            record["kit"] = self.kit.name
-        if self.confirm_zero:
-            record["confirm_zero"] = True
-        if self.body_mass is not None:
-            record["body_mass"] = self.body_mass
-        if self.dowels:
-            record["dowels"] = True
-        return record
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -257,7 +132,7 @@ def plan(
     if shoe is not None:
         for side, fitted in fit_notes(left, right, shoe, limits).items():
             sides[side] = sides[side].noted(fitted)
-    notes = [*question_notes, *_pair_notes(sides, limits), *_limit_notes(limits)]
+    notes = [*question_notes, *_pair_notes(sides, limits), *limit_notes(limits)]
     return Plan(
         tool={"name": "solewright", "version": insole.__version__},
         case=wishes.case, version=wishes.version, date=wishes.date,
@@ -298,6 +173,8 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
             level, shaped.pad, wedges.wedges, cleat, limits=limits, contour=shaped.contour,
             body_mass=job.wishes.body_mass, ankle=wish.ankle,
         )  # fmt: skip
+        if job.without_arch:
+            return shaped, without_figures(pressed[0], measured), ()
         return shaped, *pressed
 
     if wish.support_level is None:
@@ -307,12 +184,14 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     does = effect.effect(pad.pad, pad.contour, contact, limits)
     inside = [w for w in wedges.wedges if w.place is not WedgePlace.UNDER]
     cost: list[Note] = []
+    alone = does  # what the support does without shims, whose tilt is not its doing
     if inside and pad.contour is None:
         bare, _ = pressing.compare(
             level, pad.pad, (), cleat, limits=limits, body_mass=job.wishes.body_mass,
             ankle=wish.ankle,
         )  # fmt: skip
         cost = effect.shim_cost(contact, bare, inside, limits)
+        alone = effect.effect(pad.pad, pad.contour, bare, limits)
     base = _base(seated, layout, limits)
     dowel_notes: Sequence[Note] = ()
     if job.wishes.dowels:
@@ -338,9 +217,9 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         Note(code="effect", level=NoteLevel.WARN if does.little else NoteLevel.INFO,
              text=f"the support {does.words}")
     ]  # fmt: skip
-    notes = (*first, *cost, *effect.ball_peaks(does), *by_hand, *seated.notes, *wedges.notes,
-             *left_over, *pad.notes, *cleat_notes, *thick_notes, *saddle_notes, *contact_notes,
-             *dowel_notes)  # fmt: skip
+    notes = (*first, *kit_doubt(pad.pad, alone), *cost, *effect.ball_peaks(does), *by_hand,
+             *seated.notes, *wedges.notes, *left_over, *pad.notes, *cleat_notes, *thick_notes,
+             *saddle_notes, *contact_notes, *dowel_notes)  # fmt: skip
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
         verdict=str(measured.report.verdict.value), load=str(seated.load.value),
@@ -466,40 +345,6 @@ def _pair_notes(sides: Mapping[Side, _Side], limits: Limits) -> list[Note]:
         *wedge_rules.check_pair(left.wedges, right.wedges, limits),
         *cleats.check_saddles(left.saddle, right.saddle, limits),
     ]
-
-
-def _listed(value: Any) -> Any:
-    """Return a wish as JSON gives it back, tuples as lists: a plan reads back as it was."""
-    return [_listed(v) for v in value] if isinstance(value, tuple) else value
-
-
-def fit_notes(
-    left: MeasuredFoot | None, right: MeasuredFoot | None, shoe: Shoe, limits: Limits
-) -> dict[Side, list[Note]]:
-    """Return per foot what the shoe's room says: tight places as warnings, the others in one."""
-    (result,) = fit.rank(left, right, [shoe], limits)
-    found = {}
-    for foot in result.feet:
-        tight = [s for s in foot.stations if s.word == "tight"]
-        notes = [
-            Note(code=f"fit-{s.station.replace(' ', '-')}", level=NoteLevel.WARN,
-                 text=f"shoe: {s.text}")
-            for s in tight
-        ]  # fmt: skip
-        words = [
-            f"{word} at {', '.join(foot.words(word))}"
-            for word in ("snug", "loose", "not known") if foot.words(word)
-        ]  # fmt: skip
-        found[foot.side] = [*notes, Note(code="fit", text=f"shoe: {'; '.join(words)}")]
-    return found
-
-
-def _limit_notes(limits: Limits) -> list[Note]:
-    """Return one note on the limits that are the workshop's own."""
-    usual = default_limits()
-    own = [f"{x.name} {x} (usual {usual[x.name]}): {x.reason}" for x in limits.by_workshop]
-    text = f"planned with limits of the workshop: {'; '.join(own)}"
-    return [Note(code="own-limits", level=NoteLevel.WARN, text=text)] if own else []
 
 
 def _measures(measured: MeasuredFoot) -> dict[str, Quantity]:

@@ -1167,7 +1167,7 @@ def test_showing_no_log_is_one_sentence(run: Run, tmp_path: Path) -> None:
 
 def test_body_mass_and_ankle_reach_the_plan(run: Run, tmp_path: Path) -> None:
     code, out, _ = run("plan", LEFT, RIGHT, "--shoe", SHOE, "--body-mass", "60", "--ankle",
-                       "left=1.5", "--out", tmp_path)  # fmt: skip
+                       "left=1.5", "--full", "--out", tmp_path)  # fmt: skip
     assert code == 0
     assert "body mass 60 kg, as given" in out
     assert "294 N, sole held at +1.5°" in out  # 60 kg x 9.80665 / 2
@@ -1184,7 +1184,7 @@ def test_own_limits_reach_the_plan_its_paper_and_the_next_trial(run: Run, tmp_pa
     own = tmp_path / "own.toml"
     own.write_text("[support]\nfirst_trial = 0.7\n[trial]\ncleat_step = 2\n")
     code, out, _ = run("plan", LEFT, RIGHT, "--shoe", SHOE, "--load", "half", "--limits", own,
-                       "--out", tmp_path)  # fmt: skip
+                       "--full", "--out", tmp_path)  # fmt: skip
     assert code == 0
     assert "wished to fill 70 % of the gap" in out
     assert "support.first_trial 0.7 share of the gap (usual 0.8 share of the gap)" in out

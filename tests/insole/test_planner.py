@@ -12,13 +12,16 @@ import pytest
 from footscan.errors import FootscanError, ScanQualityError
 from footscan.results import Finding, ScanReport, Severity, Verdict
 from footscan.scan import Load
+from insole.cli.show.plans import whole_plan
 from insole.errors import PlanError, RefusedError
+from insole.output.brief import brief
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes, describe_change
+from insole.planning.remarks import kit_doubt
 from insole.record.limits import default_limits
-from insole.record.plan import Override, Plan, from_json, to_json
+from insole.record.plan import EffectPlan, NoteLevel, Override, Plan, from_json, to_json
 from insole.shoe.shoe import parse
-from tests import feet
+from tests import feet, plans
 
 STOCK = {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}
 PLAIN = {
@@ -100,6 +103,46 @@ def test_without_the_arch_a_measuring_scan_gives_base_and_shims_only():
     assert len(plan.right.wedges) == 1
     with pytest.raises(ScanQualityError):
         planner.plan(None, graded(Verdict.AGAIN), SHOE, without_arch=True)
+
+
+@pytest.mark.parametrize(("verdict", "why"), [
+    (Verdict.MEASURING, "the sole was not seen: "), (Verdict.MAKING, "planned without the arch"),
+])  # fmt: skip
+def test_a_sole_that_was_not_seen_gives_no_contact_figures_and_says_why(verdict, why):
+    foot = graded(verdict) if verdict is Verdict.MEASURING else feet.analytic(side="right")
+    plan = planner.plan(None, foot, SHOE, both(forefoot=1.0, heel=1.0), without_arch=True)
+    cases = plan.right.contact.cases
+    assert [case.case for case in cases] == ["standing", "pedalling"]
+    for case in cases:
+        assert case.before is case.after is case.before_map is case.after_map is None
+        assert case.reason.startswith(why)
+    assert plan.right.effect is None
+    assert not [n for n in plan.right.notes if n.code.startswith(("contact", "shim-c", "ball-p"))]
+    rows = "\n".join([*brief(plan), whole_plan(plan)])
+    assert "cm²" not in rows
+    assert "kPa)" not in rows
+    assert why in rows
+
+
+def test_a_kit_pad_that_does_next_to_nothing_is_not_recommended():
+    pad = plans.sample_plan().right.pad
+    does = EffectPlan(wished=0.8, reached=0.3, cases=[], little=True, words="x")
+    (note,) = kit_doubt(pad, does)
+    assert note.level is NoteLevel.WARN
+    assert note.text.startswith(f"{pad.name} is not recommended")
+    assert kit_doubt(pad, does.model_copy(update={"little": False})) == []
+    assert kit_doubt(pad.model_copy(update={"source": "scan"}), does) == []
+    assert kit_doubt(None, None) == []
+
+
+def test_the_kit_is_judged_without_the_shim_s_own_tilt():
+    """A medial shim takes load off the arch: that is no fault of the pad."""
+    flat = planner.plan(None, feet.analytic(side="right"), SHOE, both(pad_source="kit"))
+    shim = planner.plan(
+        None, feet.analytic(side="right"), SHOE, both(pad_source="kit", forefoot=2.0)
+    )
+    codes = [[n.code for n in plan.right.notes if n.code == "kit-little"] for plan in (flat, shim)]
+    assert codes[0] == codes[1]
 
 
 def test_a_scan_of_the_other_foot_is_named():

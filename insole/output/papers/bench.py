@@ -34,7 +34,6 @@ from insole.output.papers.flow import (
     table,
 )
 from insole.output.phrases import (
-    SADDLE_LEAST,
     answers,
     behind,
     capital,
@@ -49,6 +48,7 @@ from insole.output.places import tender_spots, turn_words
 from insole.parts.part import Part
 from insole.planning.dowels import PAD_DEPTH_MM, SOCKET_MM, base_depth
 from insole.planning.thickness import SIDE_SHARE, TOES_SHARE
+from insole.record.least import counts
 from insole.record.limits import of_plan
 from insole.record.plan import ContourPlan, FootPlan, Plan, ThicknessRow, WedgePlace, WedgePlan
 from insole.record.rings import edges_at
@@ -513,7 +513,7 @@ def _smaller_change(plan: Plan) -> str:
     apart = abs(found[0] - found[1])
     use = work.one_saddle(found)
     said = "<b>leave the saddle</b>"
-    if abs(use) >= SADDLE_LEAST:
+    if counts(use, "saddle"):
         said = f"use the smaller change, <b>{change(use)}</b>"
     if apart > work.saddle_difference(plan):
         said += f". <b>They differ by {apart:.1f} mm: ask before moving it</b>"

@@ -35,6 +35,7 @@ from insole.parts import materials as stock
 from insole.parts.material_file import default_materials
 from insole.parts.materials import Materials
 from insole.parts.part import Part
+from insole.record.least import Kind, counts
 from insole.record.plan import ContactCase, Plan, Quantity, fingerprint
 
 __all__ = ["write_plan_page"]
@@ -257,7 +258,12 @@ def _difference(left: Quantity | None, right: Quantity | None) -> str:
     sd = None
     if left.sd is not None and right.sd is not None:
         sd = (left.sd**2 + right.sd**2) ** 0.5
-    return amount(Quantity(value=left.value - right.value, unit=left.unit, sd=sd), sign=True)
+    apart = left.value - right.value
+    kinds: dict[str, Kind] = {"mm": "length", "deg": "angle"}
+    kind = kinds.get(left.unit)
+    if kind is not None and not counts(apart, kind):
+        return "alike"
+    return amount(Quantity(value=apart, unit=left.unit, sd=sd), sign=True)
 
 
 def _missing_section(plan: Plan) -> list[Any]:

@@ -129,6 +129,8 @@ def _shims(foot: FootPlan, materials: Materials) -> list[str]:
         ]
     without: dict[str, list[str]] = {}
     for place, why in foot.no_wedge_because.items():
+        if why.startswith("no wish"):  # what nobody wished is no news
+            continue
         without.setdefault(why, []).append(place)
     for why, places in without.items():
         lines.append(f"<b>No shim {escape(', '.join(places))}:</b> {escape(paper(why))}.")

@@ -1,0 +1,165 @@
+"""What comes before a plan: shoe files, shoes that fit, the questions before parts."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from insole.cli.options.common import JSON, QUIET, REFUSED, SCANS
+from insole.cli.options.outcomes import dumps, speak
+from insole.cli.options.scans import scan_options, shots_of
+from insole.cli.options.shoes import asked_shoe, shoe_options
+
+__all__ = ["fit", "questions", "shoe"]
+
+
+@click.command()
+@SCANS
+@scan_options
+@click.option(
+    "--shoe",
+    "shoes",
+    multiple=True,
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Shoe file; give several to compare.",
+)
+@click.option(
+    "--shoes",
+    "library",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Folder of shoe files: all of them are compared.",
+)
+@click.option(
+    "--limits",
+    "own_limits",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The workshop's own limits (TOML).",
+)
+@JSON
+@QUIET
+def fit(
+    scans: Sequence[Path],
+    shoes: Sequence[Path],
+    library: Path | None,
+    own_limits: Path | None,
+    as_json: bool,
+    quiet: bool,
+    **given: Any,
+) -> None:
+    """Rank shoes for a pair of feet, with the room at each station and the reason in words."""
+    from insole import workflow
+    from insole.cli.show import shoes as show
+
+    if library is not None:
+        more, bad = workflow.shoe_library(library)
+        shoes = [*shoes, *more]
+        for sentence in bad:
+            speak(f"solewright: {sentence}")
+    if not shoes:
+        raise click.UsageError("give shoes to compare: --shoe FILE, or --shoes FOLDER")
+    ranked = workflow.fit_shoes(shots_of(scans, given), shoes, own_limits)
+    click.echo(dumps(show.fit_records(ranked)) if as_json else show.fit(ranked))
+
+
+@click.group()
+def shoe() -> None:
+    """Shoe files: write a new one from a few figures."""
+
+
+@shoe.command("new")
+@click.argument("file", type=click.Path(path_type=Path), metavar="FILE.toml")
+@shoe_options
+@click.option("--ask", is_flag=True, help="Ask for every figure step by step.")
+@QUIET
+def shoe_new(file: Path, ask: bool, quiet: bool, **given: Any) -> None:
+    """Write a new shoe file; at a terminal, what is missing is asked step by step.
+
+    Name, length, ball width and drop are enough for a rough shoe.
+    """
+    from insole import workflow
+
+    if file.exists():  # before anything is asked
+        raise click.UsageError(f"{file} is there already and is kept; choose another name")
+    needed = given["name"] and None not in (given["length"], given["ball_width"], given["drop"])
+    name, figures, files = asked_shoe(given, ask or (sys.stdin.isatty() and not needed))
+    made = workflow.new_shoe(file, name, figures, files)
+    if not quiet and made.rough:
+        speak("a rough shoe: the heel's width and closer figures narrow its bands")
+    click.echo(f"{made.name} is in {file}")
+
+
+@click.command()
+@click.option("--ask", is_flag=True, help="Ask them step by step; wants --out.")
+@click.option(
+    "--sheet",
+    type=click.Path(path_type=Path),
+    metavar="PDF",
+    help="Write them as one page to fill in, on paper or on the screen.",
+)
+@click.option(
+    "--from",
+    "filled",
+    type=click.Path(path_type=Path),
+    metavar="PDF",
+    help="Read a page that was filled in on the screen; wants --out.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="TOML",
+    help="Answers file to write, for --answers of plan and make.",
+)
+def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | None) -> int:
+    """List the questions before parts, ask them, or hand them out as a page. Exit 4: a stop."""
+    from insole import workflow
+    from insole.record.questions import QUESTIONS
+
+    if (ask or filled is not None) and out is None:
+        raise click.UsageError("say where the answers go: --out FILE.toml")
+    if sheet is not None:
+        workflow.question_sheet(sheet)
+        click.echo(f"the page is in {sheet}")
+        return 0
+    if out is not None:
+        if ask == (filled is not None):
+            raise click.UsageError("--out wants the answers: --ask, or --from PDF")
+        if out.exists():  # before anything is asked
+            raise click.UsageError(f"{out} is there already and is kept; choose another name")
+        answers, clinician = workflow.read_sheet(filled) if filled is not None else _ask_all()
+        stop = workflow.keep_answers(out, answers, clinician)
+        click.echo(f"the answers are in {out}")
+        if stop:
+            speak(f"solewright: {stop}")
+        return REFUSED if stop else 0
+    for question in QUESTIONS:
+        click.echo(f"{question.id:22} {question.grade:7} {question.text}")
+    return 0
+
+
+def _ask_all() -> tuple[dict[str, str], str]:
+    """Return the answers typed one by one, and a clinician's word after a stop."""
+    from insole.record.questions import QUESTIONS
+
+    answers, stop = {}, False
+    for k, question in enumerate(QUESTIONS, 1):
+        choice = click.prompt(
+            f"{k} of {len(QUESTIONS)}: {question.text}",
+            type=click.Choice(["yes", "no", "skip"]), default="skip", err=True,
+        )  # fmt: skip
+        if choice != "skip":
+            answers[question.id] = choice
+        stop |= choice == "yes" and question.grade == "stop"
+    word = ""
+    if stop:
+        word = click.prompt(
+            "A clinician's name and date, NAME, YYYY-MM-DD; empty if there is none yet",
+            default="", show_default=False, err=True,
+        )  # fmt: skip
+    return answers, word

@@ -1,0 +1,209 @@
+"""The maker's commands: parts and papers, the calibration bar."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from insole.cli.options.common import FULL, MATERIALS, QUIET
+from insole.cli.options.outcomes import quiet_or, speak
+from insole.cli.options.scans import scan_options
+from insole.cli.options.wishes import request_of, wish_options
+
+if TYPE_CHECKING:
+    from insole.parts.form_upper import FormWish
+    from insole.parts.materials import Materials
+    from insole.record.plan import Plan
+
+__all__ = ["bar", "make"]
+
+AFTER_MAKING = (
+    "follow paper/bench.pdf; ride easy, short and near home; then solewright trial on the plan.json"
+)
+
+
+@click.command()
+@click.argument(
+    "inputs", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PLAN | SCAN..."
+)
+@scan_options
+@wish_options
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("parts"),
+    show_default=True,
+    metavar="DIR",
+    help="Folder in which the case's folder is made.",
+)
+@click.option(
+    "--thick-edges-checked",
+    is_flag=True,
+    help="The thick edges were read in words and are right (for scripts).",
+)
+@click.option("--bed", default="220x220", show_default=True, metavar="WxD", help="Printer bed, mm.")
+@click.option(
+    "--kerf",
+    type=click.FloatRange(0, 5),
+    default=0.0,
+    show_default=True,
+    metavar="MM",
+    help="Width that the cutter takes away.",
+)
+@click.option(
+    "--sheet",
+    default="600x400",
+    show_default=True,
+    metavar="WxH",
+    help="Sheets of stock on which parts are nested for cutting, mm.",
+)
+@click.option("--step", is_flag=True, help="Write STEP solids for CAD too (takes seconds more).")
+@click.option(
+    "--layers",
+    is_flag=True,
+    help="Cut pads and inside shims as layers of 1 and 0.5 mm to glue, not as one blank to grind.",
+)
+@MATERIALS
+@click.option("--form", is_flag=True, help="Also make forms to mould a footbed over.")
+@click.option(
+    "--form-cover",
+    type=click.FloatRange(0, 6),
+    metavar="MM",
+    help="Thickness of a cover glued on after moulding: the form is larger by it.",
+)
+@click.option(
+    "--form-relief",
+    type=click.FloatRange(0, 4),
+    metavar="MM",
+    help="How far a form is built out at tender spots; 2 if left out.",
+)
+@FULL
+@QUIET
+def make(
+    inputs: Sequence[Path],
+    out: Path,
+    thick_edges_checked: bool,
+    bed: str,
+    kerf: float,
+    sheet: str,
+    step: bool,
+    layers: bool,
+    materials: Path | None,
+    form: bool,
+    form_cover: float | None,
+    form_relief: float | None,
+    full: bool,
+    quiet: bool,
+    **given: Any,
+) -> None:
+    """Make parts, templates and papers from a plan, or from scans in one go."""
+    from insole import workflow
+    from insole.cli.show import plans as show
+    from insole.output.folder import Settings
+
+    say = quiet_or(quiet)
+    settings = Settings(
+        bed=_size("--bed", bed), kerf=kerf, sheet=_size("--sheet", sheet), step=step,
+        layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
+    )  # fmt: skip
+    plan = _plan_for(inputs, given, say)
+    workflow.refuse_other_plan(plan, out)
+    _confirm(workflow.thick_edges(plan), thick_edges_checked, say)
+    folder = workflow.make(plan, out, settings=settings, say=say)
+    workflow.keep_plan(plan, out)
+    if not quiet:
+        click.echo(show.whole_plan(plan) if full else show.plan(plan, AFTER_MAKING))
+    click.echo(f"parts and papers are in {folder}")
+
+
+@click.command()
+@click.option("--material", required=True, metavar="NAME", help="Word of the material table.")
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="File to write: .3mf or .stl.",
+)
+@MATERIALS
+@QUIET
+def bar(material: str, out: Path, materials: Path | None, quiet: bool) -> None:
+    """Write the calibration bar: print it, measure it, and later print files come out scaled."""
+    from insole.output.print.bar import bar_words, write_bar
+    from insole.parts.bar import bar_for
+
+    made = bar_for(_materials(materials).find(material))
+    write_bar(out, made)
+    if not quiet:
+        click.echo("\n".join(bar_words(made)))
+    click.echo(f"the bar is in {out}")
+
+
+def _materials(path: Path | None) -> Materials:
+    """Return the material table, changed by a workshop's file if there is one."""
+    from insole.parts import material_file as table
+
+    return table.load(path) if path is not None else table.default_materials()
+
+
+def _form(wanted: bool, cover: float | None, relief: float | None) -> FormWish | None:
+    """Return how forms are wanted; None when they are not."""
+    from dataclasses import replace
+
+    from insole.parts.form_upper import FormWish
+
+    wishes: dict[str, Any] = {"cover": cover, "relief": relief}
+    given = {name: value for name, value in wishes.items() if value is not None}
+    if given and not wanted:
+        raise click.UsageError(f"--form-{min(given)} says how a form is made; add --form")
+    return replace(FormWish(), **given) if wanted else None
+
+
+def _plan_for(inputs: Sequence[Path], given: dict[str, Any], say: Callable[[str], None]) -> Plan:
+    """Return the plan to make: read from a file, or planned from scans."""
+    from insole import workflow
+
+    version = given.pop("version")
+    if len(inputs) == 1 and inputs[0].suffix.lower() == ".json":
+        return workflow.read_plan(inputs[0])
+    say("measuring and planning")
+    made, _ = workflow.plan_feet(request_of(inputs, given, version or 1))
+    return made
+
+
+def _confirm(edges: Sequence[str], checked: bool, say: Callable[[str], None]) -> None:
+    """Show the thick edges in words and have them confirmed.
+
+    Raises
+    ------
+    insole.errors.RefusedError
+        Nobody can answer and the flag was not given, or the answer is no.
+    """
+    from insole.errors import RefusedError
+
+    tell = say if checked else speak  # what is to be confirmed is shown even with --quiet
+    for edge in edges:
+        tell(f"wedge: {edge}")
+    if checked or not edges:
+        return
+    if not sys.stdin.isatty():
+        raise RefusedError(
+            "read the thick edges above, and if they are right run again with "
+            "--thick-edges-checked; nothing was made"
+        )
+    if not click.confirm("Are the thick edges on the right side?", err=True):
+        raise RefusedError("the thick edges were not confirmed; nothing was made")
+
+
+def _size(option: str, text: str) -> tuple[float, float]:
+    try:
+        width, depth = (float(part) for part in text.lower().split("x"))
+    except ValueError:
+        width = depth = 0.0
+    if not (40 <= width <= 2000 and 40 <= depth <= 2000):
+        raise click.UsageError(f"{option} wants two sizes in mm, 40 to 2000 each, like 220x220")
+    return width, depth

@@ -1,0 +1,24 @@
+"""Arguments, options and exit codes that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+__all__ = ["FULL", "JSON", "MATERIALS", "QUIET", "REFUSED", "SCANS", "UNUSABLE"]
+
+UNUSABLE, REFUSED = 3, 4  # exit codes
+
+SCANS = click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
+JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON only.")
+FULL = click.option(
+    "--full", is_flag=True, help="Say all that the plan holds, not its twenty lines."
+)
+QUIET = click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+MATERIALS = click.option(
+    "--materials",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The workshop's own materials (TOML): what it uses, and its calibration bars.",
+)

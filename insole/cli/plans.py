@@ -1,0 +1,70 @@
+"""The fitter's commands: rank shoes, plan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from insole.cli.options.common import FULL, JSON, QUIET, SCANS
+from insole.cli.options.outcomes import quiet_or
+from insole.cli.options.scans import scan_options
+from insole.cli.options.wishes import request_of, wish_options
+
+__all__ = ["plan"]
+
+
+@click.command()
+@SCANS
+@scan_options
+@wish_options
+@click.option(
+    "--against",
+    type=click.Path(path_type=Path),
+    metavar="PLAN",
+    help="An earlier plan: say in words what changes; the version follows it.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("plans"),
+    show_default=True,
+    metavar="DIR",
+    help="Folder for the plan record.",
+)
+@FULL
+@JSON
+@QUIET
+def plan(
+    scans: Sequence[Path],
+    out: Path,
+    against: Path | None,
+    full: bool,
+    as_json: bool,
+    quiet: bool,
+    **given: Any,
+) -> None:
+    """Plan arch support and wedges, and write the plan record."""
+    from insole import workflow
+    from insole.cli.show import plans as show
+    from insole.output import brief
+    from insole.planning import planner
+    from insole.record.plan import to_json
+
+    old = workflow.read_plan(against) if against else None
+    version = given.pop("version") or (old.version + 1 if old else 1)
+    made, _ = workflow.plan_feet(request_of(scans, given, version))
+    workflow.refuse_other_plan(made, out)
+    path = workflow.save_plan(made, out)
+    workflow.keep_plan(made, out)
+    if as_json:
+        click.echo(to_json(made), nl=False)
+    else:
+        then = brief.next_step(made, str(path))
+        click.echo(show.whole_plan(made) if full else show.plan(made, then))
+        if old is not None:
+            changes = planner.describe_change(old, made) or ["nothing changes"]
+            click.echo("\n".join(["", "Against the earlier plan:", *(f"  {c}" for c in changes)]))
+    quiet_or(quiet)(f"plan written to {path}")

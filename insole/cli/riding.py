@@ -1,0 +1,210 @@
+"""What follows a plan: trials and the case that keeps them."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from insole.cli.options.common import JSON, REFUSED
+from insole.cli.options.outcomes import dumps, speak
+
+if TYPE_CHECKING:
+    from insole.trials.trial import Trial
+
+__all__ = ["case_", "trial"]
+
+
+@click.command()
+@click.argument("plan_file", required=False, type=click.Path(path_type=Path), metavar="[PLAN]")
+@click.option(
+    "--felt",
+    multiple=True,
+    metavar="PICK",
+    help='From the list, repeatable: "lump front", "too high", "3 mm back"; --words prints it.',
+)
+@click.option("--said", default="", metavar="TEXT", help="What the rider said, in plain words.")
+@click.option(
+    "--flag",
+    multiple=True,
+    metavar="NAME=yes|no",
+    help="A red flag as asked: pain, numbness, tingling, cramp, slipping, stuck (the shoe could "
+    "not be released). Repeatable; what is left out was not asked, and gives no step.",
+)
+@click.option("--no-red-flags", is_flag=True, help="All six red flags were asked, and answered no.")
+@click.option(
+    "--side",
+    type=click.Choice(["left", "right", "both"]),
+    default="both",
+    show_default=True,
+    help="Which foot it was said of.",
+)
+@click.option(
+    "--place",
+    type=click.Choice(["arch", "front", "rear", "medial", "lateral", "ball", "heel", "toes"]),
+    default=None,
+    help="Where it is felt, if the words do not say; front and rear are the pad's ends.",
+)
+@click.option("--better", "answer", flag_value="better", help="Better than before this plan.")
+@click.option("--same", "answer", flag_value="same", help="Neither better nor worse.")
+@click.option("--worse", "answer", flag_value="worse", help="Worse than before this plan.")
+@click.option("--on", "day", default="", metavar="YYYY-MM-DD", help="Day of the ride.")
+@click.option(
+    "--clinician",
+    default="",
+    metavar="NAME, DATE",
+    help="A clinician's word, needed for a further step after a stop.",
+)
+@click.option(
+    "--log",
+    type=click.Path(path_type=Path),
+    metavar="FILE|DIR",
+    help="Log to add to: a .json file, or the folder of a case or of cases, which then keeps the "
+    "plan as well. Left out: the case that plan or make kept beside the plan.",
+)
+@click.option(
+    "--show",
+    "shown",
+    type=click.Path(path_type=Path),
+    metavar="FILE|DIR",
+    help="Instead of a plan: print this log.",
+)
+@click.option(
+    "--corrects",
+    type=int,
+    metavar="N",
+    help="This entry stands in the place of trial N, which stays in the log; wants --because.",
+)
+@click.option("--because", default="", metavar="TEXT", help="What was wrong with trial N.")
+@click.option("--words", is_flag=True, help="Print the list for --felt, and what --said reads.")
+@JSON
+def trial(
+    plan_file: Path | None, log: Path | None, shown: Path | None, as_json: bool, **given: Any
+) -> int:
+    """Log what a rider said of a plan, and get the one step that follows. Exit 4: stop.
+
+    The six red flags are asked of every ride: on the screen, or with --flag and --no-red-flags.
+    """
+    from insole import workflow
+    from insole.cli.show import riding as show
+
+    if given.pop("words"):
+        from insole.trials.trial import understood_words
+
+        click.echo("\n".join(understood_words()))
+        return 0
+    if shown is not None:
+        records = workflow.read_log(shown)
+        text = dumps([r.model_dump(mode="json") for r in records]) if as_json else (
+            show.trials(records))  # fmt: skip
+        click.echo(text)
+        return 0
+    if plan_file is None:
+        raise click.UsageError("give a PLAN, or --show FILE")
+    log = log or _case_beside(plan_file)
+    record, options = _logged_trial(plan_file, log, given)
+    if as_json:
+        for sentence in record.words if record.stopped else ():
+            speak(f"solewright: {sentence}")
+        step = ["solewright", *options] if options else None
+        click.echo(dumps(record.model_dump(mode="json") | {"command": step}))
+    else:
+        click.echo(show.trial(record, shlex.join(["solewright", *options]) if options else ""))
+    return REFUSED if record.stopped else 0
+
+
+def _case_beside(plan_file: Path) -> Path:
+    """Return the case that was kept beside a plan."""
+    from insole import workflow
+    from insole.trials import cases
+
+    found = cases.home_of(plan_file, workflow.read_plan(plan_file).case)
+    if found is None:
+        raise click.UsageError(
+            f"no case is kept beside {plan_file}; give --log FILE or --log FOLDER"
+        )
+    return found
+
+
+def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Trial, list[str]]:
+    """Log a trial; return it with the options that plan its step."""
+    from insole import workflow
+    from insole.trials.trial import Said
+
+    if not given["day"]:
+        raise click.UsageError("say when it was ridden: --on YYYY-MM-DD")
+    if (given["said"].strip() or given["felt"]) and given["answer"] is None:
+        raise click.UsageError("say how it was as well: --better, --same or --worse")
+    plan = workflow.read_plan(plan_file)
+    said = Said(
+        text=given["said"], side=given["side"], place=given["place"] or "",
+        answer=given["answer"], date=given["day"], clinician=given["clinician"],
+        felt=list(given["felt"]), corrects=given["corrects"], because=given["because"],
+        flags=_flags(given["flag"], given["no_red_flags"], given["answer"] is not None),
+    )  # fmt: skip
+    record = workflow.log_trial(plan, said, log)
+    return record, workflow.step_options(plan, record, plan_file)
+
+
+def _flags(given: Sequence[str], all_no: bool, ridden: bool) -> dict[str, str]:
+    """Return the red flags as answered; those left open are asked where somebody can answer."""
+    from insole.trials.red_flags import FLAGS, not_asked
+
+    answers = {flag.id: "no" for flag in FLAGS} if all_no else {}
+    for text in given:
+        name, sep, answer = text.partition("=")
+        if not sep:
+            raise click.UsageError(f"--flag wants NAME=yes or NAME=no, got {text!r}")
+        answers[name.strip().lower()] = answer.strip().lower()
+    if not ridden or not sys.stdin.isatty():
+        return answers
+    for flag in FLAGS:
+        if flag.id in not_asked(answers):
+            choice = click.prompt(
+                flag.text, type=click.Choice(["yes", "no", "skip"]), default="skip", err=True
+            )
+            answers |= {flag.id: choice} if choice != "skip" else {}
+    return answers
+
+
+@click.command("case")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--export",
+    type=click.Path(path_type=Path),
+    metavar="ZIP",
+    help="Write the whole case into one new zip file.",
+)
+@click.option("--erase", default=None, metavar="NAME", help="Erase the case; repeat its name.")
+@click.option(
+    "--keep", is_flag=True, help="Keep the plans that lie loose in this folder in their cases."
+)
+def case_(folder: Path, export: Path | None, erase: str | None, keep: bool) -> None:
+    """Show what a case, or a folder of cases, holds; export a case, or erase it for good."""
+    from insole import workflow
+    from insole.cli.show import riding as show
+    from insole.errors import InsoleError
+    from insole.trials import cases
+
+    if not folder.is_dir():
+        raise InsoleError(f"there is no folder at {folder}; check the path")
+    if export is None and erase is None and not (folder / "case.json").exists():
+        loose = [workflow.read_plan(path) for path in cases.loose_plans(folder)]
+        for one in loose if keep else ():
+            workflow.keep_plan(one, folder)
+        rows = [show.case(one) for one in cases.cases(folder)]
+        rows += show.loose_plans(loose, cases.cases(folder))
+        click.echo("\n".join(rows) or f"{folder} holds no case")
+        return
+    case = cases.open_case(folder)
+    if export is not None:
+        click.echo(f"exported to {case.export(export)}")
+    if erase is not None:
+        case.erase(erase)
+        click.echo(f"the case {case.name} was erased; parts and papers elsewhere were not")
+    if export is None and erase is None:
+        click.echo(show.case(case))

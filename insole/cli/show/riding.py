@@ -1,0 +1,72 @@
+"""What is shown of trials and cases."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from insole.record.plan import Plan
+    from insole.trials.cases import Case
+    from insole.trials.trial import Trial
+
+__all__ = ["case", "loose_plans", "trial", "trials"]
+
+
+def trial(record: Trial, command: str = "") -> str:
+    """Return one logged trial as text, with the command that plans its step."""
+    answer = record.answer or ("stopped" if record.stopped else "not answered yet")
+    side = "both feet" if record.side == "both" else f"{record.side} foot"
+    rows = [f"Trial {record.number}, {record.date}: plan {record.plan}, {side}, {answer}"]
+    if record.said:
+        rows.append(f'  the rider said: "{record.said}"')
+    if record.corrects is not None:
+        rows.append(f"  in the place of trial {record.corrects}: {record.because}")
+    rows += [f"  picked: {pick}" for pick in record.felt]
+    rows += [f"  understood: {text}" for text in record.understood]
+    if record.answer is not None:
+        rows.append(f"  red flags: {_flags(record)}")
+    if record.clinician:
+        rows.append(f"  clinician's word: {record.clinician}")
+    rows += [f"  {words}" for words in record.words]
+    if command:
+        rows += ["  to plan it, in the folder of the scans and files named:", f"    {command}"]
+    return "\n".join(rows)
+
+
+def _flags(record: Trial) -> str:
+    """Return the red flags of a trial in words; what was not asked is said so."""
+    from insole.trials.red_flags import FLAGS
+
+    said = {word: [f.id for f in FLAGS if record.flags.get(f.id, "not asked") == word]
+            for word in ("yes", "no", "not asked")}  # fmt: skip
+    return "; ".join(f"{word}: {', '.join(ids)}" for word, ids in said.items() if ids)
+
+
+def trials(records: Sequence[Trial]) -> str:
+    """Return a log of trials as text, oldest first."""
+    from insole.record.questions import SHORT_CAUTION
+
+    return "\n".join([*map(trial, records), "", SHORT_CAUTION]) if records else "no trial is logged"
+
+
+def loose_plans(plans: Sequence[Plan], kept: Sequence[Case]) -> list[str]:
+    """Return a line on plans in a folder that no case keeps; nothing when all are kept."""
+    known = {(case.name, version) for case in kept for version in case.versions()}
+    open_ones = [f"{p.case} v{p.version}" for p in plans if (p.case, p.version) not in known]
+    if not open_ones:
+        return []
+    return [f"plans that no case keeps: {', '.join(open_ones)}; --keep puts those of a named case "
+            "into theirs"]  # fmt: skip
+
+
+def case(found: Case) -> str:
+    """Return what a case holds, on one line and one for each trial."""
+    opened = f", opened {found.opened}" if found.opened else ""
+    plans = ", ".join(str(number) for number in found.versions()) or "none"
+    trials = found.trials()
+    rows = [f"{found.name}{opened}: plans {plans}; {len(trials)} trials"]
+    for one in trials:
+        then = one.step.words if one.step else "no step"
+        rows.append(f"  trial {one.number}, {one.date}, plan {one.plan}: {then}")
+    return "\n".join(rows)

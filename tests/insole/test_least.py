@@ -1,0 +1,84 @@
+"""Least steps: at the step a figure is said, below it nothing is, either way."""
+
+from __future__ import annotations
+
+import pytest
+
+from insole.output.phrases import behind, change, yaw_words
+from insole.planning.changes import describe_change
+from insole.planning.cleat import check_saddles
+from insole.record.least import LEAST, counts, sd_shown, stepped
+from insole.record.limits import default_limits
+from insole.record.plan import Quantity
+from tests import plans
+
+
+@pytest.mark.parametrize("kind", sorted(LEAST))
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_the_step_itself_counts_and_what_is_smaller_does_not(kind, way):
+    assert counts(way * LEAST[kind], kind)
+    assert not counts(way * (LEAST[kind] - 0.001), kind)
+
+
+@pytest.mark.parametrize(
+    ("size", "shown"), [(42.27, 42.5), (42.24, 42.0), (42.25, 42.5), (41.0, 41.0), (7.74, 7.5)]
+)
+def test_sizes_stand_on_halves(size, shown):
+    assert stepped(size, "size") == shown
+
+
+def test_a_length_is_said_no_closer_than_its_step_until_the_scale_is_verified():
+    assert sd_shown(0.2, "mm", scale_verified=False) == LEAST["length"]
+    assert sd_shown(0.2, "mm", scale_verified=True) == 0.2
+    assert sd_shown(0.2, "deg", scale_verified=False) == 0.2
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [(0.99, "leave it"), (-0.99, "leave it"), (1.0, "1.0 mm up"), (-1.0, "1.0 mm down")],
+)
+def test_a_saddle_moves_by_a_mark_of_its_post_or_not_at_all(value, words):
+    assert change(value) == words
+
+
+def test_a_cleat_is_level_with_its_mark_below_half_a_millimetre():
+    assert behind(0.49) == behind(-0.49) == "level with"
+    assert behind(0.5) == "0.5 mm ahead of"
+    assert behind(-0.5) == "0.5 mm behind"
+    assert yaw_words(0.49) == "nose straight ahead"
+    assert yaw_words(-0.5) == "nose 0.5° to the little-toe side of the shoe's midline"
+
+
+@pytest.mark.parametrize(("left", "right", "said"), [
+    (0.6, -0.5, None), (0.9, 0.9, None), (-1.2, -0.4, "leave the saddle as it is"),
+    (1.5, 1.2, "use +1.2 mm"), (-1.5, 1.2, "leave the saddle as it is"),
+])  # fmt: skip
+def test_two_saddles_are_a_matter_only_where_one_of_them_counts(left, right, said):
+    notes = check_saddles(Quantity(value=left), Quantity(value=right), default_limits())
+    assert [said in note.text for note in notes] == ([] if said is None else [True])
+
+
+def _moved(foot, **crest):
+    pad = foot.pad.model_copy(update={"crest": foot.pad.crest.model_copy(update=crest)})
+    return foot.model_copy(update={"pad": pad})
+
+
+def test_a_change_below_the_step_is_no_change():
+    old = plans.sample_plan()
+    crest = old.left.pad.crest
+    for more, words in (
+        (0.19, []),
+        (0.2, ["left crest 0.2 mm higher"]),
+        (-0.2, ["left crest 0.2 mm lower"]),
+    ):
+        new = old.model_copy(update={"left": _moved(old.left, height=crest.height + more)})
+        assert describe_change(old, new) == words
+    for more, words in (
+        (0.49, []),
+        (0.5, ["left cleat: 0.5 mm forward"]),
+        (-0.5, ["left cleat: 0.5 mm rearward"]),
+    ):
+        cleat = old.left.cleat
+        there = cleat.model_copy(update={"from_ball_mark": cleat.from_ball_mark + more})
+        new = old.model_copy(update={"left": old.left.model_copy(update={"cleat": there})})
+        assert describe_change(old, new) == words
