@@ -110,7 +110,11 @@ def wishes(rng: np.random.Generator, number: int) -> PlanWishes:
 
     shifted = rng.random() < 0.3
     tender = rng.random() < 0.2
+    contoured = rng.random() < 0.35
     both = FootWish(
+        contoured=str(rng.choice(["three-quarter", "full"])) if contoured else None,
+        cup=maybe(0.5, 6, 14, 1.0) if contoured else None,
+        metatarsal=maybe(0.5, 4, 6, 1.0) if contoured else None,
         support_level=maybe(0.7, 0.5, 1.0, 0.05),
         pad_source="kit" if rng.random() < 0.4 else None,
         shift=(float(rng.integers(-2, 2)), float(rng.integers(-2, 3))) if shifted else None,
