@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from footscan.checking.artefact import ArtefactCheck
     from footscan.results import MeasuredFoot
     from insole.parts.form import FormWish
-    from insole.parts.materials import Materials
+    from insole.record.materials import Materials
     from insole.record.plan import Plan
     from insole.trials.trial import Trial
 
@@ -884,7 +884,7 @@ def _ask_all() -> tuple[dict[str, str], str]:
 
 def _materials(path: Path | None) -> Materials:
     """Return the material table, changed by a workshop's file if there is one."""
-    from insole.parts import material_file as table
+    from insole.record import material_file as table
 
     return table.load(path) if path is not None else table.default_materials()
 

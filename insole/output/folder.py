@@ -40,10 +40,11 @@ from insole.output.phrases import capital
 from insole.output.print import printing
 from insole.parts import laminations
 from insole.parts.form import FORM, FormWish, form_words, why_not
-from insole.parts.material_file import default_materials
-from insole.parts.materials import Material, Materials, amount, check_use, of_part
+from insole.parts.materials import amount, check_use, of_part
 from insole.parts.part import Part
 from insole.record.limits import of_plan
+from insole.record.material_file import default_materials
+from insole.record.materials import Material, Materials
 from insole.record.plan import Plan, fingerprint, from_json, to_json
 
 __all__ = ["FolderError", "Item", "Settings", "check_folder", "folder_name", "items", "write"]
@@ -254,7 +255,7 @@ def _as_made(parts: Sequence[Part], settings: Settings, plan: Plan) -> list[Part
     least = of_plan(plan).value("wedge.least_hardness")
     return [
         replace(part, material=_sheet_wedge(settings.materials, least) or part.material)
-        if part.name in laminations.LAYERED and part.name != "arch-pad"
+        if part.name in laminations.LAYERED and part.name not in readme.PADS
         and readme.only_printed(part, settings.materials) else part
         for part in parts
     ]  # fmt: skip

@@ -22,10 +22,10 @@ from insole.output.folder import Settings
 from insole.output.print import printing
 from insole.output.print.bar import bar_words, write_bar
 from insole.parts import bar as bars
-from insole.parts import material_file as table_of
 from insole.parts import solids
 from insole.parts.bar import calibration_bar
 from insole.parts.build import all_parts
+from insole.record import material_file as table_of
 from tests.insole.test_printing import prism
 from tests.plans import sample_plan
 

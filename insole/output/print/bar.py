@@ -16,7 +16,7 @@ import numpy as np
 from insole.errors import OutputError
 from insole.output.print import printing
 from insole.parts.bar import Bar
-from insole.parts.materials import BAR_MM
+from insole.record.materials import BAR_MM
 
 __all__ = ["bar_words", "write_bar"]
 
