@@ -16,7 +16,7 @@ from insole.cli.options.wishes import request_of, wish_options
 
 if TYPE_CHECKING:
     from insole.parts.form_upper import FormWish
-    from insole.parts.materials import Materials
+    from insole.record.materials import Materials
     from insole.record.plan import Plan
 
 __all__ = ["bar", "make"]
@@ -145,7 +145,7 @@ def bar(material: str, out: Path, materials: Path | None, quiet: bool) -> None:
 
 def _materials(path: Path | None) -> Materials:
     """Return the material table, changed by a workshop's file if there is one."""
-    from insole.parts import material_file as table
+    from insole.record import material_file as table
 
     return table.load(path) if path is not None else table.default_materials()
 

@@ -43,10 +43,11 @@ from insole.output.print.plates import lay_out
 from insole.parts import laminations
 from insole.parts.form import form_words
 from insole.parts.form_upper import FORM, FormWish, why_not
-from insole.parts.material_file import default_materials
-from insole.parts.materials import Material, Materials, amount, check_use, of_part
+from insole.parts.materials import amount, check_use, of_part
 from insole.parts.part import Part
 from insole.record.limits import of_plan
+from insole.record.material_file import default_materials
+from insole.record.materials import Material, Materials
 from insole.record.plan import Plan, fingerprint, from_json, to_json
 
 __all__ = ["FolderError", "Item", "Settings", "check_folder", "folder_name", "items", "write"]
@@ -257,7 +258,7 @@ def _as_made(parts: Sequence[Part], settings: Settings, plan: Plan) -> list[Part
     least = of_plan(plan).value("wedge.least_hardness")
     return [
         replace(part, material=_sheet_wedge(settings.materials, least) or part.material)
-        if part.name in laminations.LAYERED and part.name != "arch-pad"
+        if part.name in laminations.LAYERED and part.name not in readme.PADS
         and readme.only_printed(part, settings.materials) else part
         for part in parts
     ]  # fmt: skip

@@ -14,8 +14,8 @@ from footscan.scan import Array
 from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
 
 __all__ = [
-    "PLACE_PART", "ball_ends", "ball_lines", "crest_point", "spread", "taper_words",
-    "tender_spots", "turn_words", "wedge_lines",
+    "PLACE_PART", "ball_ends", "ball_lines", "crest_point", "metatarsal_crest", "metatarsal_words",
+    "spread", "taper_words", "tender_spots", "turn_words", "wedge_lines",
 ]  # fmt: skip
 
 
@@ -42,6 +42,31 @@ def crest_point(foot: FootPlan) -> Array:
     across = LineString([(crest.from_rear, -500.0), (crest.from_rear, 500.0)])
     edge = Polygon(foot.base.outline).intersection(across).bounds[3]
     return np.array([crest.from_rear, edge - crest.from_medial])
+
+
+def metatarsal_crest(foot: FootPlan) -> Array:
+    """Return the metatarsal pad's crest in the bed frame, shape (2,).
+
+    Raises
+    ------
+    ValueError
+        The foot has none.
+    """
+    if foot.metatarsal is None:
+        raise ValueError("the foot has no metatarsal pad, so it has no crest")
+    crest = foot.metatarsal.crest
+    return np.array([crest.from_rear, crest.y])
+
+
+def metatarsal_words(foot: FootPlan) -> str:
+    """Return where the metatarsal pad's crest lies, in mm."""
+    if foot.metatarsal is None:
+        raise ValueError("the foot has no metatarsal pad, so it has no place")
+    dome = foot.metatarsal
+    return (
+        f"crest {dome.crest.from_rear:.1f} mm from rear edge, {dome.crest.from_medial:.1f} mm from"
+        f" medial edge, {dome.behind:g} mm behind heads 2 to 4; {turn_words(dome.turn)}"
+    )
 
 
 def tender_spots(plan: Plan, side: str) -> list[tuple[float, float]]:

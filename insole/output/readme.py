@@ -17,9 +17,10 @@ from insole.output.cut.nesting import NestedSheet
 from insole.parts.build import hanging_area
 from insole.parts.contour import CONTOUR
 from insole.parts.form_upper import FORM
-from insole.parts.materials import Material, Materials, amount
+from insole.parts.materials import amount
 from insole.parts.part import Part
 from insole.record.limits import of_plan
+from insole.record.materials import Material, Materials
 from insole.record.plan import Plan
 
 __all__ = [
@@ -34,6 +35,7 @@ LINE_ROWS = (
     "PEN: draw: side, part and the arrow to the toes.",
     "NOTE: switch off; titles and the ruler, for people.",
 )
+PADS = ("arch-pad", "metatarsal-pad")
 MOULDED = "the moulded bed replaces base and pad; a shim goes under it"
 CUT_FIRST = re.compile(r"^(cut|milled) from \w+, or ")  # the other way to make it
 FLAT_DOWN = "flat side down"
@@ -129,7 +131,7 @@ def _milled(making: Making, part: Part) -> str:
     material = making.materials.get(part.material)
     if part.name == CONTOUR:
         return _block(making, part)
-    if part.name != "arch-pad" or material is None or material.process != "cut":
+    if part.name not in PADS or material is None or material.process != "cut":
         return ""
     stl = f"print/{part.label}-{making.tag}.stl"
     words = f", then grind; or mill {stl}"
@@ -168,6 +170,8 @@ def order(making: Making) -> list[str]:
             "If the bed is moulded: print the form, fill it and mould first, see below, and make "
             f"neither base nor pad nor dowels: {MOULDED}."
         )
+        if "metatarsal-pad" in names:
+            steps[-1] += " The metatarsal pad is not in the form: it goes onto the moulded bed."
     if printed:
         steps.append(f"Print {_labels(printed)}.")
     if len(printed) < len(parts):

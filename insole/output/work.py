@@ -166,6 +166,9 @@ def _base_step(plan: Plan, saddle: str) -> tuple[str, str]:
     what = "contoured bed" if len(whole) == len(plan.feet) else "base"
     old = f"{what} onto the old insole" if kept else f"old insole out, {what} in"
     pad = "; pad: crest on its cross, tape" if pads else ""
+    domes = [foot for foot in plan.feet if foot.metatarsal is not None]
+    if domes:
+        pad += f"; metatarsal pad{_of(plan, domes)}: behind the heads felt, on its cross, tape"
     table_words = "" if any(foot.wedges for foot in plan.feet) else "; measure against the table"
     text = (
         f"{old}, trimmed until flat{pad}; cover on, no step above 0.2 mm under a fingertip"
@@ -187,6 +190,8 @@ def _wedge_step(plan: Plan, mine: Sequence[FootPlan], saddle: str) -> str:
             said.append(f"<b>{names}</b> {place.value}{how}")
     inside = [f for f in mine if any(w.place is not WedgePlace.UNDER for w in f.wedges)]
     pad = "pad over the shim's thin end, " if any(foot.pad for foot in inside) else ""
+    if any(f.metatarsal and w.place is WedgePlace.FOREFOOT for f in inside for w in f.wedges):
+        pad += "metatarsal pad onto the shim, "
     layers = f": {LAYERS.format(pad=pad)}" if inside else ""
     return (
         f"{'; '.join(said)}{layers}. Foot back in, heel to the rear, closed as before; measure"

@@ -4,7 +4,8 @@
 
 The base lies on the bed; pad and inside shims lie flat on the base beside each other, dowels
 between pad and base. A shim under the shoe meets none of them. Pad and shim may lie on one
-another where the plan allows it: there the softer one gives.
+another where the plan allows it: there the softer one gives. A metatarsal pad lies on the forefoot
+shim if there is one, and clear of the arch pad.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from insole.record.plan import FootPlan, Plan
 
 __all__ = ["clash"]
 
+LYING = ("base", "arch-pad", "metatarsal-pad", "forefoot-shim", "heel-shim")
 SMALL_MM3 = 2.0  # a smear of glue; boolean operations on touching faces leave far less
 SLACK_MM = 0.05  # of the overlap that the plan allows
 OVERLAP = "keepout.shim_overlap"
@@ -32,10 +34,13 @@ ADVICE = {
     frozenset({"base", "arch-pad"}): "move the pad forward, or plan a lower heel rim",
     frozenset({"base", "heel-shim"}): "plan the base without a heel rim, or with a lower one",
     frozenset({"base", "forefoot-shim"}): "plan the base again",
+    frozenset({"arch-pad", "metatarsal-pad"}): "move the arch pad back, or plan a lower metatarsal "
+    "pad",
     frozenset({"base", "dowels"}): "pad and base are of different plans; make both from one plan",
     frozenset({"arch-pad", "dowels"}): "pad and base are of different plans; make both from one "
     "plan",
 }
+ON_TOP = frozenset({"metatarsal-pad", "forefoot-shim"})  # one lies on the other, taped or glued
 OTHERWISE = "plan them again so that one ends where the other begins"
 
 
@@ -62,6 +67,8 @@ def clash(parts: Sequence[Part], plan: Plan) -> list[str]:
         mine = {part.name: part for part in parts if part.side.value == foot.side}
         lying = dict(_lying(mine, foot))
         for (one, a), (other, b) in combinations(lying.items(), 2):
+            if {one, other} == ON_TOP:
+                continue
             shared = float(_shared(a, b, {one, other}, foot.base.thickness + overlap))
             if shared > SMALL_MM3:
                 advice = ADVICE.get(frozenset({one, other}), OTHERWISE)
@@ -80,7 +87,7 @@ def _lying(mine: Mapping[str, Part], foot: FootPlan) -> Iterator[tuple[str, Any]
     """Yield the parts of a foot as solids where they lie above the bed."""
     top = foot.base.thickness
     for name, part in mine.items():
-        if name in ("base", "arch-pad", "forefoot-shim", "heel-shim"):
+        if name in LYING:
             solid = solids.solid_of(part.vertices, part.faces)
             yield name, solid if name == "base" else solid.translate((0.0, 0.0, top))
     if "dowels" in mine and foot.base.dowels:
@@ -101,6 +108,6 @@ def _pins(foot: FootPlan) -> Any:
 def _shared(a: Any, b: Any, names: set[str], level: float) -> float:
     """Return the volume that two parts share beyond what may lie on one another, mm3."""
     both = a ^ b
-    if "arch-pad" in names and not names & {"base", "dowels"}:
+    if "arch-pad" in names and not names & {"base", "dowels", "metatarsal-pad"}:
         both = both.trim_by_plane((0.0, 0.0, 1.0), level + SLACK_MM)
     return float(both.volume())

@@ -24,8 +24,8 @@ from footscan.scan import Array, IntArray
 from insole.errors import PlanError
 from insole.parts import engraving, solids
 from insole.parts.engraving import ARROW, DEPTH_MM, mark_shape
-from insole.parts.materials import BAR_MM, Material
 from insole.parts.part import Mark
+from insole.record.materials import BAR_MM, Material
 
 __all__ = ["Bar", "bar_for", "calibration_bar"]
 

@@ -66,7 +66,8 @@ def base(foot: FootPlan, case: str) -> Part:
     -------
     Part
         ``"base"``; `lines` carry ``"grid"``, ``"axis"``, ``"pad"``, ``"crest"``, ``"sockets"``;
-        ``"pad"`` holds what is placed on the base: the pad's outline first, then lines of shims.
+        ``"pad"`` holds what is placed on the base: the pad's outline first, then lines of shims
+        and the metatarsal pad's outline.
 
     Raises
     ------
@@ -203,6 +204,10 @@ def _lines(foot: FootPlan, whole: Polygon) -> dict[str, tuple[Array, ...]]:
         placed = (np.vstack([ring, ring[:1]]), *placed)
         # the ring of the cross-hair would run into the sockets beside the crest
         lines["crest"] = pad.cross_hair(foot.pad)[: 2 if wanted.dowels else 3]
+    if foot.metatarsal is not None:
+        ring = np.array(foot.metatarsal.outline, dtype=float)
+        placed = (*placed, np.vstack([ring, ring[:1]]))
+        lines["crest"] = (*lines.get("crest", ()), *pad.cross_hair(foot.metatarsal))
     if placed:
         lines["pad"] = placed
     if wanted.dowels:

@@ -20,7 +20,7 @@ from insole.errors import PartError
 from insole.parts import engraving, solids
 from insole.parts.base import base
 from insole.parts.contour import contoured_bed
-from insole.parts.pad import arch_pad
+from insole.parts.pad import arch_pad, metatarsal_pad
 from insole.parts.part import Part, as_worn, socket_discs
 from insole.parts.sockets import dowels
 from insole.parts.wedge import shim
@@ -65,9 +65,9 @@ PROCESSES = {
 
 
 def all_parts(plan: Plan) -> list[Part]:
-    """Return every part of a plan in the worn frame: left first; base, pad, dowels, shims.
+    """Return every part of a plan in the worn frame: left first; base, pads, dowels, shims.
 
-    A contoured bed stands in place of base, pad and inside shims.
+    A contoured bed stands in place of base, pads and inside shims.
 
     Raises
     ------
@@ -83,6 +83,8 @@ def all_parts(plan: Plan) -> list[Part]:
         parts.append(as_worn(base(foot, plan.case)))
         if foot.pad is not None:
             parts.append(as_worn(arch_pad(foot, plan.case)))
+        if foot.metatarsal is not None:
+            parts.append(as_worn(metatarsal_pad(foot, plan.case)))
         pins = dowels(foot)
         if pins is not None:
             parts.append(as_worn(pins))

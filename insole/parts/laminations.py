@@ -29,9 +29,11 @@ __all__ = ["COARSE_MM", "FINE_MM", "LAYERED", "LEAST_MM2", "layers", "sheets_for
 
 COARSE_MM = 1.0  # coarsest step that is ground off by hand: common practice, no source
 FINE_MM = 0.5
-LAYERED = ("arch-pad", "forefoot-shim", "heel-shim")
+LAYERED = ("arch-pad", "metatarsal-pad", "forefoot-shim", "heel-shim")
 LEAST_MM2 = 100.0  # a smaller piece cannot be held, lettered, glued and ground
-SHORT = {"arch-pad": "PAD", "forefoot-shim": "FORE", "heel-shim": "HEEL"}
+SHORT = {
+    "arch-pad": "PAD", "metatarsal-pad": "META", "forefoot-shim": "FORE", "heel-shim": "HEEL",
+}  # fmt: skip
 THIN_MM = 0.01  # points of a contour that add less are dropped
 ABOVE_MM = 1e-4  # a section is taken this far above a layer's underside
 
@@ -68,7 +70,7 @@ def layers(
     Parameters
     ----------
     part : Part
-        A worn arch pad or inside shim.
+        A worn pad or inside shim.
     coarse, fine : float
         Sheets of stock, mm; `coarse` is the largest step to be ground off.
     tag : str

@@ -1,6 +1,7 @@
-"""The arch pad: a dome over a flat underside, from the heights in the plan.
+"""Arch pad and metatarsal pad: domes over a flat underside, from the heights in the plan.
 
     FootPlan.pad -> arch_pad -> Part (canonical frame)
+    FootPlan.metatarsal -> metatarsal_pad -> Part
 
 The top is that of :class:`planning.support.tops.PadTop`. The mesh is the master: grid triangles
 under that function, clipped to the outline. The B-rep for STEP is a spline approximation of the
@@ -10,6 +11,7 @@ same function, checked against it.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -24,12 +26,15 @@ from insole.parts import breps, outlines, sockets, solids
 from insole.parts.part import Mark, Part
 from insole.planning.dowels import PAD_DEPTH_MM
 from insole.planning.support.tops import PadTop, spline_of
-from insole.record.plan import FootPlan, PadPlan
+from insole.record.plan import FootPlan, MetatarsalPlan, PadPlan
 
-__all__ = ["arch_pad", "cross_hair", "grind_lines"]
+__all__ = ["ARCH", "METATARSAL", "arch_pad", "cross_hair", "grind_lines", "metatarsal_pad"]
+
+ARCH, METATARSAL = "arch-pad", "metatarsal-pad"
 
 NOTCH_MM = (1.5, 4.0)  # depth and length; deeper would stand as a step in the dome
 LABEL_MM = 7.0
+SMALL_LABEL = ("META", "SHOE")  # what a part of 25 mm has room for in letters of 4 mm
 CROSS_MM = 8.0  # half length of the crest's cross-hair
 CROSS_RING_MM = 3.5
 GRIND_STEP_MM = 1.0  # on a slope of 25 degrees lines are then 2 mm apart
@@ -63,16 +68,51 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
     """
     pad = foot.pad
     if pad is None:
-        raise PartError("arch-pad", f"the plan has no pad for the {foot.side} foot")
-    top = _top(pad)
-    plan = solids.solid_polygon(pad.outline, "arch-pad")
-    _check_cover(pad, plan)
+        raise PartError(ARCH, f"the plan has no pad for the {foot.side} foot")
+    return _made(foot, pad, ARCH, case, tuple(foot.base.dowels))
+
+
+def metatarsal_pad(foot: FootPlan, case: str) -> Part:
+    """Return the metatarsal pad of a foot in the canonical frame, not yet engraved.
+
+    Parameters
+    ----------
+    foot : FootPlan
+        With a metatarsal pad on its base.
+    case : str
+        Case id for the label.
+
+    Returns
+    -------
+    Part
+        ``"metatarsal-pad"``; `facts` as an arch pad's, and ``behind``: mm of its crest behind the
+        line of heads 2 to 4.
+
+    Raises
+    ------
+    insole.errors.PartError
+        The foot has none, or its outline or heights cannot be made.
+    """
+    pad = foot.metatarsal
+    if pad is None:
+        raise PartError(METATARSAL, f"the plan has no metatarsal pad for the {foot.side} foot")
+    part = _made(foot, pad, METATARSAL, case, ())
+    return replace(part, facts={**part.facts, "behind": pad.behind})
+
+
+def _made(
+    foot: FootPlan, pad: PadPlan | MetatarsalPlan, name: str, case: str,
+    at: tuple[tuple[float, float], ...],
+) -> Part:  # fmt: skip
+    """Return a dome over its outline, with sockets at the places `at`."""
+    top = _top(pad, name)
+    plan = solids.solid_polygon(pad.outline, name)
+    _check_cover(pad, plan, name)
     plan, notch = outlines.notched(
         plan, _notch_station(pad, plan), depth=NOTCH_MM[0], length=NOTCH_MM[1]
     )
-    at = foot.base.dowels
     vertices, faces = solids.first_closed(
-        lambda factor: sockets.cut(_solid(top, plan, factor), at, -1.0, PAD_DEPTH_MM), "arch-pad"
+        lambda factor: sockets.cut(_solid(top, plan, factor), at, -1.0, PAD_DEPTH_MM), name
     )
     outline, holes = outlines.rings(plan)
     volume, sharp = solids.integral(plan, top.at), solids.integral(plan, top.sharp)
@@ -80,19 +120,19 @@ def arch_pad(foot: FootPlan, case: str) -> Part:
     pins = sockets.facts(at, PAD_DEPTH_MM, face="shoe")
     levels, grind = grind_lines(top, plan)
     return Part(
-        name="arch-pad",
+        name=name,
         side=side,
         vertices=vertices,
         faces=faces,
         outline=outline,
         holes=holes,
         lines={"crest": cross_hair(pad), "axis": _axis(plan), "grind": grind},
-        marks=_marks(side, pad, plan, case),
+        marks=_marks(side, name, plan, case),
         volume=volume - sockets.volume(at, PAD_DEPTH_MM),
-        solid=partial(_brep, pad, outline, sharp, tuple(at)),
+        solid=partial(_brep, pad, name, outline, sharp, at),
         solid_volume=sharp - sockets.volume(at, PAD_DEPTH_MM),
         material=pad.material,
-        facts=_facts(top, notch, vertices, faces) | pins | {"grind_levels": levels},
+        facts=_facts(top, name, notch, vertices, faces) | pins | {"grind_levels": levels},
     )
 
 
@@ -113,11 +153,11 @@ def grind_lines(
     )
 
 
-def _top(pad: PadPlan) -> PadTop:
+def _top(pad: PadPlan | MetatarsalPlan, name: str) -> PadTop:
     try:
         return PadTop(pad)
     except PlanError as error:
-        raise PartError("arch-pad", f"the arch-pad: {error}") from None
+        raise PartError(name, f"the {name}: {error}") from None
 
 
 def _solid(top: PadTop, plan: Polygon, factor: float) -> Any:
@@ -129,13 +169,13 @@ def _solid(top: PadTop, plan: Polygon, factor: float) -> Any:
     return solids.under_heights(plan, top.free, fine, top.pad.edge).simplify(MERGE_MM)
 
 
-def _check_cover(pad: PadPlan, plan: Polygon) -> None:
+def _check_cover(pad: PadPlan | MetatarsalPlan, plan: Polygon, name: str) -> None:
     """Refuse heights that end inside the outline: beyond them there is nothing to make."""
     rows, columns = len(pad.top.z), len(pad.top.z[0])
     x1, y1 = pad.top.x0 + pad.top.step * (rows - 1), pad.top.y0 + pad.top.step * (columns - 1)
     if not shapely.box(pad.top.x0, pad.top.y0, x1, y1).buffer(1e-6).covers(plan):
         raise PartError(
-            "arch-pad", "the heights of the arch-pad do not cover its outline; plan the pad again"
+            name, f"the heights of the {name} do not cover its outline; plan the pad again"
         )
 
 
@@ -153,13 +193,13 @@ def _step(spline: RectBivariateSpline, plan: Polygon) -> float:
     return solids.grid_step(float(largest.max()))
 
 
-def _notch_station(pad: PadPlan, plan: Polygon) -> float:
+def _notch_station(pad: PadPlan | MetatarsalPlan, plan: Polygon) -> float:
     """Return where the notch's steep face stands: a third of the way from the rear edge."""
     x0, _, x1, _ = plan.bounds
     return float(min(x0 + 0.3 * (x1 - x0), pad.crest.from_rear - NOTCH_MM[1]))
 
 
-def _crest_y(pad: PadPlan, plan: Polygon) -> float:
+def _crest_y(pad: PadPlan | MetatarsalPlan, plan: Polygon) -> float:
     """Return y of the crest; of earlier plans, the highest place on the station they give."""
     if pad.crest.y is not None:
         return pad.crest.y
@@ -172,7 +212,7 @@ def _crest_y(pad: PadPlan, plan: Polygon) -> float:
     return float(y[z >= z.max() - 1e-3].mean())
 
 
-def cross_hair(pad: PadPlan) -> tuple[Array, ...]:
+def cross_hair(pad: PadPlan | MetatarsalPlan) -> tuple[Array, ...]:
     """Return two crossing lines and a ring that mark the crest, turned with the pad."""
     plan = Polygon(pad.outline)
     centre = np.array([pad.crest.from_rear, _crest_y(pad, plan)])
@@ -200,20 +240,19 @@ def _axis(plan: Polygon) -> tuple[Array, ...]:
     return tuple(shapely.get_coordinates(line) for line in lines)
 
 
-def _marks(side: Side, pad: PadPlan, plan: Polygon, case: str) -> tuple[Mark, ...]:
+def _marks(side: Side, name: str, plan: Polygon, case: str) -> tuple[Mark, ...]:
     centre = plan.centroid
-    return outlines.label(
-        side, ("ARCH PAD", "SHOE SIDE", case), (centre.x, centre.y), size=LABEL_MM
-    )
+    texts = SMALL_LABEL if name == METATARSAL else ("ARCH PAD", "SHOE SIDE", case)
+    return outlines.label(side, texts, (centre.x, centre.y), size=LABEL_MM)
 
 
 def _facts(
-    top: PadTop, notch: tuple[float, float] | None, vertices: Array, faces: IntArray
+    top: PadTop, name: str, notch: tuple[float, float] | None, vertices: Array, faces: IntArray
 ) -> dict[str, Any]:
     pad = top.pad
     rim = top.at(*np.asarray(pad.outline, dtype=float).T)
     facts: dict[str, Any] = {
-        "pad": pad.name,
+        "pad": pad.name if isinstance(pad, PadPlan) else name.replace("-", " "),
         "height": round(float(vertices[:, 2].max()), 2),
         "edge": pad.edge,
         "chord_error": round(solids.chord_error(vertices, faces, top.at), 4),
@@ -226,7 +265,9 @@ def _facts(
         "front_edge": pad.front_edge,
         "rear_edge": pad.rear_edge,
     }
-    stands = pad.medial_height if pad.medial_height is not None else pad.medial_edge
+    stands = None
+    if isinstance(pad, PadPlan):
+        stands = pad.medial_height if pad.medial_height is not None else pad.medial_edge
     if stands is not None and stands > pad.edge:
         facts["rim_radius"] = pad.rim_radius
         facts["standing_edge"] = stands  # against the shoe's wall
@@ -236,11 +277,12 @@ def _facts(
 
 
 def _brep(
-    pad: PadPlan, outline: Array, volume: float, at: tuple[tuple[float, float], ...] = ()
-) -> Any:
+    pad: PadPlan | MetatarsalPlan, name: str, outline: Array, volume: float,
+    at: tuple[tuple[float, float], ...],
+) -> Any:  # fmt: skip
     top = PadTop(pad)
-    solid = breps.under_spline(outline, _roof(top, Polygon(outline)), volume, "arch-pad")
-    return breps.one_solid(sockets.brep_cut(solid, at, -1.0, PAD_DEPTH_MM), "arch-pad")
+    solid = breps.under_spline(outline, _roof(top, Polygon(outline)), volume, name)
+    return breps.one_solid(sockets.brep_cut(solid, at, -1.0, PAD_DEPTH_MM), name)
 
 
 def _roof(top: PadTop, plan: Polygon) -> RectBivariateSpline:

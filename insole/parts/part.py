@@ -63,8 +63,8 @@ class Part:
     Attributes
     ----------
     name : str
-        ``"base"``, ``"arch-pad"``, ``"forefoot-shim"``, ``"heel-shim"``, ``"under-shoe-shim"``,
-        ``"dowels"``.
+        ``"base"``, ``"arch-pad"``, ``"metatarsal-pad"``, ``"forefoot-shim"``, ``"heel-shim"``,
+        ``"under-shoe-shim"``, ``"dowels"``.
     side : Side
         The foot it is for.
     worn : bool

@@ -32,7 +32,7 @@ def describe_change(old: Plan, new: Plan) -> list[str]:
 
 def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
     """Return the changes of one foot, without its side."""
-    words = _pad_changes(was, now)
+    words = [*_pad_changes(was, now), *_metatarsal_changes(was, now)]
     for place in WedgePlace:
         a = next((w for w in was.wedges if w.place is place), None)
         b = next((w for w in now.wedges if w.place is place), None)
@@ -96,6 +96,30 @@ def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
     return words
 
 
+def _metatarsal_changes(was: FootPlan, now: FootPlan) -> list[str]:
+    """Return how the metatarsal pad changed: its height, and its crest where both are parts."""
+    words = []
+    old, new = _metatarsal_height(was), _metatarsal_height(now)
+    if old != new:
+        before, after = (f"{h:g} mm" if h else "none" for h in (old, new))
+        words.append(f"metatarsal pad: {before} before, {after} now")
+    a, b = was.metatarsal, now.metatarsal
+    if a is not None and b is not None:
+        if abs(b.behind - a.behind) >= 0.05:
+            words.append(f"crest of the metatarsal pad: {a.behind:g} mm behind the heads before, "
+                         f"{b.behind:g} mm now")  # fmt: skip
+        shift = (b.crest.from_rear - a.crest.from_rear, a.crest.from_medial - b.crest.from_medial)
+        if max(abs(v) for v in shift) >= 0.5:
+            words.append(f"metatarsal pad moved: {move_words(*shift)}")
+    return words
+
+
+def _metatarsal_height(foot: FootPlan) -> float | None:
+    if foot.contour is not None:
+        return foot.contour.metatarsal
+    return None if foot.metatarsal is None else foot.metatarsal.height
+
+
 def _support_name(foot: FootPlan) -> str:
     if foot.contour is not None:
         return foot.contour.name
@@ -114,9 +138,6 @@ def _contour_changes(was: ContourPlan, now: ContourPlan) -> list[str]:
         before, after = getattr(was, name), getattr(now, name)
         if abs(after - before) >= 0.05:
             words.append(f"{unit}: {before:g} mm before, {after:g} mm now")
-    if was.metatarsal != now.metatarsal:
-        words.append(f"metatarsal pad: {was.metatarsal or 0:g} mm before, "
-                     f"{now.metatarsal or 0:g} mm now")  # fmt: skip
     more = now.crest.height - was.crest.height
     if counts(more, "part height"):
         words.append(f"crest {abs(more):.1f} mm {'higher' if more > 0 else 'lower'}")

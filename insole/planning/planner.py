@@ -23,12 +23,14 @@ from insole.planning import cleat as cleats
 from insole.planning import dowels, easing, seating, thickness, wedge_rules, wedging
 from insole.planning.changes import describe_change
 from insole.planning.contact import effect, pressing
+from insole.planning.contact.doubts import shim_notes
 from insole.planning.outline import Layout, lay_out
 from insole.planning.remarks import fit_notes, kit_doubt, limit_notes, without_figures
 from insole.planning.sole import sole_grid
 from insole.planning.support import contour
 from insole.planning.support import pad as support
 from insole.planning.support.ceilings import ball_line
+from insole.planning.support.metatarsal import plan_metatarsal
 from insole.planning.wishes import FootWish, PlanWishes
 from insole.record import questions
 from insole.record.limits import Limits, default_limits
@@ -171,7 +173,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         shaped = _support(seated, measured, wanted, wedges.wedges, job)
         pressed = pressing.compare(
             level, shaped.pad, wedges.wedges, cleat, limits=limits, contour=shaped.contour,
-            body_mass=job.wishes.body_mass, ankle=wish.ankle,
+            body_mass=job.wishes.body_mass, ankle=wish.ankle, metatarsal=shaped.metatarsal,
         )  # fmt: skip
         if job.without_arch:
             return shaped, without_figures(pressed[0], measured), ()
@@ -188,7 +190,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     if inside and pad.contour is None:
         bare, _ = pressing.compare(
             level, pad.pad, (), cleat, limits=limits, body_mass=job.wishes.body_mass,
-            ankle=wish.ankle,
+            ankle=wish.ankle, metatarsal=pad.metatarsal,
         )  # fmt: skip
         cost = effect.shim_cost(contact, bare, inside, limits)
         alone = effect.effect(pad.pad, pad.contour, bare, limits)
@@ -201,14 +203,12 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     apart = [w for w in wedges.wedges if pad.contour is None or w.place is WedgePlace.UNDER]
     rows, thick_notes = thickness.rows(
         seated, pad.pad, apart, shoe=shoe, limits=limits, overrides=job.overrides,
-        contour=pad.contour, side=side.value,
+        contour=pad.contour, side=side.value, metatarsal=pad.metatarsal,
     )  # fmt: skip
     saddle, saddle_notes = thickness.saddle(
         rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits
     )
-    left_over = pressing.shim_notes(
-        apart, limits=limits, body_mass=job.wishes.body_mass
-    )
+    left_over = shim_notes(apart, limits=limits, body_mass=job.wishes.body_mass)
     by_hand = [
         Note(code=f"by-hand-{name}", text=text)
         for name, text in by_hand_words(measured.landmarks).items()
@@ -217,9 +217,10 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         Note(code="effect", level=NoteLevel.WARN if does.little else NoteLevel.INFO,
              text=f"the support {does.words}")
     ]  # fmt: skip
-    notes = (*first, *kit_doubt(pad.pad, alone), *cost, *effect.ball_peaks(does), *by_hand,
-             *seated.notes, *wedges.notes, *left_over, *pad.notes, *cleat_notes, *thick_notes,
-             *saddle_notes, *contact_notes, *dowel_notes)  # fmt: skip
+    peaks = effect.ball_peaks(does, pad.metatarsal is not None)
+    notes = (*first, *kit_doubt(pad.pad, alone), *cost, *peaks, *by_hand, *seated.notes,
+             *wedges.notes, *left_over, *pad.notes, *cleat_notes, *thick_notes, *saddle_notes,
+             *contact_notes, *dowel_notes)  # fmt: skip
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
         verdict=str(measured.report.verdict.value), load=str(seated.load.value),
@@ -227,7 +228,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         landmarks={name: _point(p) for name, p in level.landmarks.items()},
         landmark_sd={name: round(sd, 3) for name, sd in level.landmark_sd.items()},
         seating=seated.record(), sole=sole_grid(seated, limits), base=base,
-        pad=pad.pad, no_pad_because=pad.because, contour=pad.contour,
+        pad=pad.pad, no_pad_because=pad.because, contour=pad.contour, metatarsal=pad.metatarsal,
         wedges=apart,
         no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
         saddle_change=saddle, contact=contact, effect=does, notes=list(notes),
@@ -290,19 +291,32 @@ def _support(
     seated: seating.Seating, measured: MeasuredFoot, wish: FootWish,
     wedges: Sequence[WedgePlan], job: _Job,
 ) -> support.PadResult:
-    """Return the pad or the contoured bed of one foot, or why there is none."""
+    """Return the pads or the contoured bed of one foot, or why there is none."""
     if wish.contoured is not None and not job.without_arch:
         made, notes = contour.plan_contour(
             seated, measured, limits=job.limits, wedges=wedges, overrides=job.overrides,
             wish=contour.ContourWish(
                 length=wish.contoured, level=wish.support_level, cup=wish.cup,
                 tender=wish.tender or (), relief=wish.relief, metatarsal=wish.metatarsal,
+                metatarsal_behind=wish.metatarsal_behind,
                 material=wish.contour_material or "base-pp",
             ),
         )  # fmt: skip
         because = "the contoured bed carries the arch in one piece"
         return support.PadResult(pad=None, because=because, contour=made, notes=notes)
-    return _pad(seated, wish, wedges, job)
+    pads = _pad(seated, wish, wedges, job)
+    if wish.metatarsal is None:
+        if wish.metatarsal_behind is not None:
+            raise PlanError(
+                "a place behind the heads is wished for a metatarsal pad, but no height; give "
+                "--metatarsal MM"
+            )
+        return pads
+    dome, notes = plan_metatarsal(
+        seated, wish.metatarsal, behind=wish.metatarsal_behind, limits=job.limits, pad=pads.pad,
+        wedges=wedges,
+    )  # fmt: skip
+    return replace(pads, metatarsal=dome, notes=(*pads.notes, *notes))
 
 
 def _pad(

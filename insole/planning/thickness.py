@@ -22,6 +22,7 @@ from insole.record.limits import Limits
 from insole.record.plan import (
     CleatPlan,
     ContourPlan,
+    MetatarsalPlan,
     Note,
     NoteLevel,
     Override,
@@ -52,6 +53,7 @@ def rows(
     limits: Limits,
     overrides: Sequence[Override] = (),
     contour: ContourPlan | None = None,
+    metatarsal: MetatarsalPlan | None = None,
     side: str = "",
 ) -> tuple[list[ThicknessRow], list[Note]]:
     """Return thickness before and after at four stations, and what is too thick.
@@ -60,7 +62,8 @@ def rows(
     the bed's breadth in from each border.
 
     Base, cover, shims at the middle of the bed and the pad's crest count; a kept stock insole
-    counts on both sides of the comparison.
+    counts on both sides of the comparison. A metatarsal pad lies behind the heads and lifts none,
+    so it is named, with the whole stack at its crest, but not counted at the ball.
 
     Raises
     ------
@@ -105,6 +108,11 @@ def rows(
         words = [f"{'contoured bed' if contour else 'base'} and cover {flat:.3g} mm"]
         words += [f"shim {shim:.1f} mm at the middle"] if shim else []
         words += [f"pad {fill:.1f} mm at its crest"] if fill else []
+        if metatarsal and station == "ball":
+            at, across = metatarsal.crest.from_rear, metatarsal.crest.y or 0.0
+            stack = kept + below(at, across, True) + _shim_at(wedges, at, across)
+            words.append(f"metatarsal pad {metatarsal.height:g} mm behind the heads not counted, "
+                         f"{stack + metatarsal.height:.1f} mm in all at its crest")  # fmt: skip
         words += ["stock insole kept"] if shoe and shoe.insole.kept else []
         sides = [None if edge is None else round(edge, 2) for edge in edges]
         table.append(ThicknessRow(station=station, before=old, after=round(after, 2),

@@ -47,8 +47,10 @@ class FootWish:
     contoured : str or None
         ``"three-quarter"`` or ``"full"``: a contoured bed in one piece in place of base, pad
         and inside shims.
-    cup, metatarsal : float or None
-        Depth of its heel cup, height of a metatarsal pad on it, mm.
+    cup : float or None
+        Depth of its heel cup, mm.
+    metatarsal, metatarsal_behind : float or None
+        Height of a metatarsal pad, and its crest behind the line of heads 2 to 4, mm.
     contour_material : str or None
         What it is made of, a word of the material table; its least thickness follows.
     ankle : float or None
@@ -67,6 +69,7 @@ class FootWish:
     contoured: str | None = None
     cup: float | None = None
     metatarsal: float | None = None
+    metatarsal_behind: float | None = None
     contour_material: str | None = None
     forefoot: float | None = None
     heel: float | None = None

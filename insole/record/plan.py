@@ -37,6 +37,7 @@ __all__ = [
     "EffectPlan",
     "FootPlan",
     "HeightGrid",
+    "MetatarsalPlan",
     "Note",
     "NoteLevel",
     "Override",
@@ -181,6 +182,30 @@ class PadPlan(_Record):
     step_down: str = ""
     material: str = "trial-eva"
     reasons: list[str] = []
+
+
+class MetatarsalPlan(_Record):
+    """A metatarsal pad on a base: outline and surface in the bed frame.
+
+    The solid lies between z = 0 and ``top`` inside ``outline``; its edge is ``edge`` thick.
+    """
+
+    height: float = Field(description="mm at the crest")
+    behind: float = Field(description="mm that the crest lies behind the line of heads 2 to 4")
+    outline: list[tuple[float, float]] = Field(description="closed ring, no repeated last point")
+    top: HeightGrid
+    edge: float
+    crest: Crest
+    turn: float = Field(description="degrees about +z of its axis, + turns the front medially")
+    front_edge: float = Field(description="mm from the base's rear edge to the front end")
+    rear_edge: float
+    material: str = "trial-eva"
+    reasons: list[str] = []
+
+    @property
+    def rim_radius(self) -> float:
+        """No side of it stands, so none is rounded, mm."""
+        return 0.0
 
 
 class WedgePlace(StrEnum):
@@ -399,6 +424,9 @@ class FootPlan(_Record):
     contour: ContourPlan | None = Field(
         default=None, description="one piece in place of base, pad and inside shims"
     )
+    metatarsal: MetatarsalPlan | None = Field(
+        default=None, description="behind heads 2 to 4, on the base; a contoured bed has its own"
+    )
     wedges: list[WedgePlan] = []
     no_wedge_because: dict[str, str] = Field(default={}, description="per place, in words")
     cleat: CleatPlan | None = None
@@ -448,6 +476,9 @@ def to_json(plan: Plan) -> str:
     """Return the plan as indented JSON text with a trailing newline; same plan, same bytes."""
     record = plan.model_dump(mode="json")
     feet = [foot for foot in (record["left"], record["right"]) if foot is not None]
+    for foot in feet:
+        if foot["metatarsal"] is None:  # plans without one read as they did before there were any
+            del foot["metatarsal"]
     if plan.schema_version < 4:
         for foot in feet:
             del foot["contour"], foot["effect"]

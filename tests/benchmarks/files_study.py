@@ -49,10 +49,10 @@ from insole.output import folder, readme
 from insole.output.cut import nesting
 from insole.output.papers import tiles
 from insole.parts import build as make
-from insole.parts.material_file import default_materials
 from insole.parts.part import Part
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
+from insole.record.material_file import default_materials
 from insole.record.plan import Plan
 from insole.shoe.shoe import Shoe, parse
 from tests import feet

@@ -23,10 +23,10 @@ from insole.output.print import printing, threemf
 from insole.output.print.bar import bar_words, write_bar
 from insole.output.print.plates import lay_out
 from insole.parts import bar as bars
-from insole.parts import material_file as table_of
 from insole.parts import solids
 from insole.parts.bar import calibration_bar
 from insole.parts.build import all_parts
+from insole.record import material_file as table_of
 from tests.insole.test_printing import prism
 from tests.plans import sample_plan
 

@@ -218,7 +218,7 @@ def test_the_part_is_closed_of_its_side_and_volume(length):
 def test_the_printer_is_told_where_it_wants_supports():
     """A level underside lies on the plate; under a bed that rises to the heel the rest hangs."""
     from insole.output import readme
-    from insole.parts.material_file import default_materials
+    from insole.record.material_file import default_materials
     from insole.record.plan import Plan
 
     high = parse(SHOE.record() | {

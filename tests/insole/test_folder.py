@@ -27,9 +27,9 @@ from insole.output.folder import FolderError, Item, Settings
 from insole.output.print import printing, step
 from insole.output.readme import Making, glue_rows
 from insole.parts.build import all_parts
-from insole.parts.material_file import default_materials
-from insole.parts.materials import Materials
 from insole.parts.part import Part
+from insole.record.material_file import default_materials
+from insole.record.materials import Materials
 from insole.record.plan import Override, Plan, fingerprint, from_json
 from tests.insole.test_printing import mirrored, prism
 from tests.plans import sample_plan

@@ -21,13 +21,13 @@ from insole.output.folder import Settings
 from insole.parts import build, engraving, form_upper, solids
 from insole.parts import form as forms
 from insole.parts.form_upper import FormWish
-from insole.parts.material_file import default_materials
 from insole.parts.part import Part, as_worn
 from insole.planning import outline, planner, seating
 from insole.planning import sole as soles
 from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.support.tops import spline_of
 from insole.record.limits import default_limits
+from insole.record.material_file import default_materials
 from insole.record.plan import FootPlan, HeightGrid, Plan, from_json, to_json
 from insole.shoe.shoe import parse
 from tests import feet

@@ -14,10 +14,11 @@ from insole.errors import PlanError, RefusedError
 from insole.output import folder
 from insole.output.folder import Settings
 from insole.output.papers import plan_page as report
-from insole.parts import material_file as files
 from insole.parts import materials as mat
 from insole.parts.build import all_parts
 from insole.parts.part import Part
+from insole.record import material_file as files
+from insole.record import materials as table_of
 from tests.insole.test_printing import prism
 from tests.plans import sample_plan
 
@@ -65,7 +66,7 @@ def test_every_value_says_its_unit_and_source():
 
 
 def test_the_file_holds_nothing_that_the_table_does_not():
-    raw = tomllib.loads(Path(mat.__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+    raw = tomllib.loads(Path(table_of.__file__).with_suffix(".toml").read_text(encoding="utf-8"))
     table = files.default_materials()
     assert raw.keys() == table.keys()
     for name, entry in raw.items():
@@ -76,7 +77,7 @@ def test_what_plans_name_today_is_there_and_there_is_one_for_each_place():
     table = files.default_materials()
     for part in all_parts(sample_plan(under=True)):
         assert mat.of_part(part, table).name == part.material
-    assert {place for one in table.values() for place in one.places} == set(mat.PLACES)
+    assert {place for one in table.values() for place in one.places} == set(table_of.PLACES)
 
 
 @pytest.mark.parametrize(("name", "low", "high"), [

@@ -11,7 +11,9 @@ import shapely
 from insole.errors import PlanError
 from insole.planning import planner, seating
 from insole.planning.contact import pressing
-from insole.planning.contact.pressing import GRAVITY, gent_modulus, region_maps, shim_notes
+from insole.planning.contact.doubts import GRAVITY, shim_notes
+from insole.planning.contact.give import gent_modulus, give_of
+from insole.planning.contact.pressing import region_maps
 from insole.planning.outline import lay_out
 from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.support.tops import PadTop
@@ -208,6 +210,81 @@ def test_pad_heights_are_those_of_the_formula():
     assert (found[~inside] == 0.0).all()
 
 
+def test_every_place_gives_way_as_planned_there():
+    """Tissue 0.3 MPa over 18 mm, cover of 25 Shore A, pad of 40 Shore A as thick as planned: by
+    hand from the relation of Gent, one place under the pad and one beside it."""
+    seated, record = level(), made()
+    bed = pressing._bed(seated, record.right.pad, (), LIMITS)
+    gent = {a: 0.0981 * (56 + 7.62336 * a) / (0.137505 * (254 - 2.54 * a)) for a in (25, 40)}
+    without = 18.0 / 0.3 + 1.5 / gent[25]
+    assert 1.0 / bed.soft == pytest.approx(without, rel=1e-6)
+    crest = record.right.pad.crest
+    i, j = (int(np.abs(a - v).argmin()) for a, v in ((bed.x, crest.from_rear), (bed.y, crest.y)))
+    assert bed.parts[i, j] == pytest.approx(crest.height, abs=0.6)  # within 1 mm
+    (layer,) = bed.layers
+    assert 1.0 / layer[i, j] == pytest.approx(bed.parts[i, j] / gent[40], rel=1e-6)
+    bare = np.flatnonzero(bed.parts.ravel() == 0.0)
+    assert np.isinf(layer.ravel()[bare]).all()
+
+
+@pytest.mark.parametrize(("word", "says"), [
+    ("trial-eva", "trial-eva 40 Shore A, 1.7 MPa"), ("base-pp", "base-pp 70 Shore D, rigid"),
+    ("wedge-tpu", "wedge-tpu 95 Shore A, 44 MPa"),
+    ("trial-tpu", "trial-tpu 87 Shore A, 16 MPa, 20 % filled"),
+    ("of-the-shop", "of-the-shop, whose hardness the table does not say, taken as 1.5 MPa"),
+])  # fmt: skip
+def test_hardness_taken_is_that_of_the_table(word, says):
+    assert give_of(word, LIMITS).words == says
+
+
+def test_a_sparse_print_is_skin_and_core_in_series():
+    """2 skins of 0.8 mm solid, the rest at 0.2 squared of the modulus: 6 mm by hand."""
+    of = give_of("trial-tpu", LIMITS)
+    solid = gent_modulus(87.0)
+    by_hand = 1.6 / solid + 4.4 / (0.04 * solid)
+    assert 1.0 / of.stiffness(np.array([6.0]))[0] == pytest.approx(by_hand, rel=1e-9)
+    assert of.stiffness(np.array([1.0]))[0] == pytest.approx(solid, rel=1e-9)  # skin alone
+    assert np.isinf(give_of("base-pa12", LIMITS).stiffness(np.array([3.0])))[0]
+    assert np.isinf(of.stiffness(np.array([0.0])))[0]
+
+
+def test_notes_say_which_hardness_was_taken():
+    record = made(forefoot=1.0, metatarsal=5.0)
+    (said,) = [n for n in record.right.contact.notes if n.startswith("hardness taken")]
+    for words in ("inside forefoot shim: wedge-tpu 95 Shore A", "arch pad: trial-eva 40 Shore A",
+                  "metatarsal pad: trial-eva 40 Shore A", "cover of 1.5 mm, without the parts as "
+                  "with them: cover-foam 25 Shore A"):  # fmt: skip
+        assert words in said
+    (said,) = [n for n in made(contoured="full").right.contact.notes if "hardness taken" in n]
+    assert "contoured bed: base-pp 70 Shore D, rigid" in said
+    assert "arch pad" not in said
+
+
+def test_a_harder_pad_carries_more_and_the_bare_bed_is_the_same():
+    """Same shape of 45 to 55 Shore A, 35 to 45, and a print that is sparse inside."""
+    pad, cleat = made(support_level=0.9).right.pad, made(support_level=0.9).right.cleat
+    found = []
+    for word in ("trial-tpu", "trial-eva", "final-eva", "base-pp"):
+        changed = pad.model_copy(update={"material": word})
+        found.append(pressing.compare(level(), changed, (), cleat, limits=LIMITS)[0].cases[0])
+    assert all(one.before == found[0].before for one in found)
+    shares = [one.after.pad_share for one in found]
+    assert shares == sorted(shares)
+    assert shares[-1] > shares[0]
+
+
+def test_a_thicker_cover_softens_both_beds():
+    thick = LIMITS.changed(thickness__cover=6.0)
+    record = made()
+    usual, soft = (
+        pressing.compare(level(), record.right.pad, (), record.right.cleat, limits=limits)[0]
+        for limits in (LIMITS, thick)
+    )
+    for one, other in zip(usual.cases, soft.cases, strict=True):
+        assert other.before.peak["heel"] < one.before.peak["heel"]
+        assert other.after.peak["heel"] < one.after.peak["heel"]
+
+
 def test_gent_relation():
     """50 Shore A: 2.4558 MPa (worked example, CALC)."""
     assert gent_modulus(50.0) == pytest.approx(2.4558, abs=5e-5)
@@ -274,6 +351,11 @@ def test_without_a_wished_level_the_pad_is_eased_until_the_arch_is_not_pressed()
     assert eased.pad.support_level < usual.pad.support_level
     codes = {note.code for note in eased.notes}
     assert "level-eased" in codes
+    # no further than needed: one step more presses
+    more = round(eased.pad.support_level + LIMITS.value("support.step"), 6)
+    wishes = PlanWishes(both=FootWish(support_level=more))
+    above = planner.plan(None, foot, SHOE, wishes, limits=strict).right
+    assert "contact-arch-pedalling" in {note.code for note in above.notes}
     assert "contact-arch-pedalling" not in codes
     wishes = PlanWishes(both=FootWish(support_level=0.8))
     wished = planner.plan(None, foot, SHOE, wishes, limits=strict).right

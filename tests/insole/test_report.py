@@ -12,7 +12,7 @@ import pytest
 from insole.errors import OutputError
 from insole.output import phrases
 from insole.output.papers import plan_page as report
-from insole.parts.material_file import default_materials
+from insole.record.material_file import default_materials
 from insole.record.plan import (
     CleatPlan,
     ContactCase,

@@ -108,7 +108,14 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 "--metatarsal",
                 multiple=True,
                 metavar=f"{sided}MM",
-                help="A metatarsal pad of that height behind heads 2 to 4, on a contoured bed.",
+                help="A metatarsal pad of that height behind heads 2 to 4: a part of its own, or "
+                "built into a contoured bed.",
+            ),
+            click.option(
+                "--metatarsal-behind",
+                multiple=True,
+                metavar=f"{sided}MM",
+                help="Its crest behind the line of those heads; 8 if left out.",
             ),
             click.option(
                 "--limits",
@@ -279,6 +286,7 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
         "cup": ("cup", float),
         "contour_material": ("contour_material", str),
         "metatarsal": ("metatarsal", float),
+        "metatarsal_behind": ("metatarsal_behind", float),
     }
     for option, (name, read) in readers.items():
         for text in given[option]:

@@ -63,6 +63,13 @@ def _foot(foot: FootPlan) -> list[str]:
         rows += [f"    decided by {reason}" for reason in foot.pad.binding]
     else:
         rows.append(f"  no arch pad: {foot.no_pad_because}")
+    if foot.metatarsal is not None:
+        dome = foot.metatarsal
+        rows.append(
+            f"  metatarsal pad: {dome.height:.1f} mm high, crest {dome.crest.from_rear:.0f} mm "
+            f"from the base's rear edge, {dome.crest.from_medial:.0f} mm from its medial edge, "
+            f"{dome.behind:g} mm behind heads 2 to 4"
+        )
     for wedge in foot.wedges:
         rows.append(
             f"  {asked(wedge)}, thick on the {wedge.thick_side}, {wedge.thick_edge:.1f} mm at the "

@@ -37,7 +37,8 @@ TINY_LABEL = (2.5, 2.0)  # mm, where nothing larger fits: better than a piece th
 CELL = 0.5  # mm: step at which room for a label is looked for
 CLEAR = 0.6  # mm kept between a label and what it must not touch
 SHORT_NAMES = {
-    "arch-pad": "PAD", "heel-shim": "HEEL", "forefoot-shim": "FORE", "under-shoe-shim": "UNDER",
+    "arch-pad": "PAD", "metatarsal-pad": "META", "heel-shim": "HEEL",
+    "forefoot-shim": "FORE", "under-shoe-shim": "UNDER",
 }  # fmt: skip
 LEVEL_AT = (0.4, 0.6, 0.2, 0.8, 0.1, 0.9)  # shares of a grind line tried for its number
 

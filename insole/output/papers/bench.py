@@ -278,6 +278,7 @@ def _pad(plan: Plan, foot: FootPlan) -> list[Any]:
     ]
     if foot.contour is not None:
         return [*_contour(foot.contour), _act(_effect_words(foot)), *spots]
+    spots = [*_metatarsal(foot), *spots]
     if pad is None:
         why = escape(paper(foot.no_pad_because))
         return [_mixed(f"<b>{{No pad:}}</b> {why}"), *spots]
@@ -303,6 +304,19 @@ def _pad(plan: Plan, foot: FootPlan) -> list[Any]:
         lines.append(_mixed(f"Big-toe side stands, up to {{{pad.medial_height:.1f} mm}}"))
     fill = [_act(_fill_words(foot)), _act(_effect_words(foot))]
     return [*lines, *_drill(foot), *(fill if foot.effect else fill[:1]), *spots]
+
+
+def _metatarsal(foot: FootPlan) -> list[Any]:
+    """Return height, crest and turn of a metatarsal pad, if there is one."""
+    dome = foot.metatarsal
+    if dome is None:
+        return []
+    return [
+        _mixed(f"<b>{{Metatarsal pad:}}</b> {{{dome.height:.1f} mm}} high, crest"
+               f" {{{dome.crest.from_rear:.1f}}} from rear,"
+               f" {{{dome.crest.from_medial:.1f} mm}} from big-toe edge"),
+        _act(f"{dome.behind:g} mm behind heads 2 to 4, {turn_words(dome.turn)}"),
+    ]  # fmt: skip
 
 
 def _contour(contour: ContourPlan) -> list[Any]:

@@ -21,7 +21,7 @@ ROWS = (
     ("cleat", ("cleat", "float-")),
     ("pad", ("pad-", "crest-", "level-", "contact-arch", "contact-idle", "contact-edge",
              "medial-edge", "drop-only", "no-shoe", "load-", "by-hand-arch", "by-hand-navicular",
-             "dowels", "no-dowels")),
+             "dowels", "no-dowels", "metatarsal-")),
     ("wedge", ("wedge", "under-", "contact-less", "heel-dish", "by-hand-mth")),
     ("thickness", ("thick-", "heel-raised", "insole-")),
     ("saddle", ("saddle",)),
@@ -47,6 +47,12 @@ SHORT = tuple(
          " plan one step less support before making"),
         ("contact-arch-pedalling", r"take a step of support back", "Model, pedalling: presses;"
          " plan one step less support before making"),
+        ("metatarsal-place", r"heads(?: to (± \d+ mm))? only", "Feel and mark heads 2 to 4: pad"
+         " behind them; lump or tingling: out"),
+        ("metatarsal-steep", r"up to (\d+°)", "Metatarsal pad steep in front ({0}): ask about a"
+         " ridge"),
+        ("ball-peak-", r"^(\w+): .* at the (\w+).*rises from (\d+) to (\d+) kPa", "Model, {0}: peak"
+         " at the {1} {2} → {3} kPa; hot spot: take it back"),
         ("contact-idle", r"hardly comes down to it", "Model: arch hardly reaches the"
          " pad; ask if felt"),
         ("contact-less-", r"^(\w+): .* from (\d+) to (\d+) cm²", "Model, {0}: contact {1} → {2}"

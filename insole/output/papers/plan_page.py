@@ -32,10 +32,10 @@ from insole.output.phrases import (
     words,
 )
 from insole.parts import materials as stock
-from insole.parts.material_file import default_materials
-from insole.parts.materials import Materials
 from insole.parts.part import Part
 from insole.record.least import Kind, counts
+from insole.record.material_file import default_materials
+from insole.record.materials import Materials
 from insole.record.plan import ContactCase, Plan, Quantity, fingerprint
 
 __all__ = ["write_plan_page"]

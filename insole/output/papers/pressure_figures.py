@@ -101,6 +101,8 @@ def _pair(
             stroke(canvas, place(foot.pad.outline), BLACK, 0.2, dash=(0.8, 0.5))
             x, y = map(float, place([crest_point(foot)])[0])
             canvas.circle(x, y, 0.4, stroke=0, fill=1)
+        if k == 1 and foot.metatarsal is not None:
+            stroke(canvas, place(foot.metatarsal.outline), BLACK, 0.2, dash=(0.8, 0.5))
         stroke(canvas, place(base), MIDDLE, 0.2)
         if case is not None and case.centre is not None and found is not None:
             _plus(canvas, place([case.centre])[0])

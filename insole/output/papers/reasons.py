@@ -21,8 +21,8 @@ from insole.output.phrases import (
     yaw_words,
 )
 from insole.output.places import taper_words, tender_spots, turn_words
-from insole.parts.materials import Materials
 from insole.planning.wedge_rules import tilt
+from insole.record.materials import Materials
 from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
 
 __all__ = ["topics"]
@@ -56,6 +56,7 @@ def _pad(plan: Plan, foot: FootPlan, materials: Materials) -> list[str]:
              for x, y in tender_spots(plan, foot.side)]  # fmt: skip
     if foot.contour is not None:
         return [*_effect(foot), *_contour(foot, materials), *spots]
+    spots = [*_metatarsal(foot, materials), *spots]
     if pad is None:
         return [f"<b>No arch pad.</b> {escape(sentence(paper(foot.no_pad_because)))}", *spots]
     source = "from the kit" if pad.source == "kit" else "made from the scan"
@@ -90,6 +91,21 @@ def _effect(foot: FootPlan) -> list[str]:
     words = escape(paper(foot.effect.words))
     return [f"<b>The support {words}.</b>{snug} Figures of a spring model: a comparison of beds,"
             " never a clinical figure."]  # fmt: skip
+
+
+def _metatarsal(foot: FootPlan, materials: Materials) -> list[str]:
+    """Return size, place and reasons of a metatarsal pad, if there is one."""
+    dome = foot.metatarsal
+    if dome is None:
+        return []
+    return [
+        f"<b>Metatarsal pad</b>, wished by the fitter ({_made_of(dome.material, materials)}),"
+        f" {dome.height:.1f} mm high at its crest, {dome.crest.from_rear:.1f} mm from the base's"
+        f" rear edge and {dome.crest.from_medial:.1f} mm from its medial edge; edge"
+        f" {dome.edge:.1f} mm, ends at {dome.rear_edge:.1f} and {dome.front_edge:.1f} mm;"
+        f" {turn_words(dome.turn)}.",
+        *_listed(dome.reasons),
+    ]
 
 
 def _contour(foot: FootPlan, materials: Materials) -> list[str]:

@@ -36,9 +36,9 @@ from insole.output.phrases import (
     yaw_words,
 )
 from insole.output.places import tender_spots
-from insole.parts.material_file import default_materials
-from insole.parts.materials import Materials
 from insole.parts.part import Part
+from insole.record.material_file import default_materials
+from insole.record.materials import Materials
 from insole.record.plan import FootPlan, NoteLevel, Plan, Quantity, WedgePlace, WedgePlan
 
 __all__ = ["write_report"]
@@ -154,6 +154,12 @@ def _foot_words(plan: Plan, foot: FootPlan) -> list[str]:
     """Return sentences on base, pad, shims, cleat and saddle, as markup."""
     base = f"<b>Base</b> {foot.base.thickness:.1f} mm thick, under pad and cover."
     lines = [_pad_words(foot)] if foot.contour is not None else [base, _pad_words(foot)]
+    if foot.metatarsal is not None:
+        lines.append(
+            f"<b>Metatarsal pad</b>, as wished, {foot.metatarsal.height:.1f} mm high, behind the"
+            " heads of the second to fourth toe's bones. Take it out if it is felt as a lump, or"
+            " with tingling or pain."
+        )
     for x, y in tender_spots(plan, foot.side):
         side = "big" if y > 0 else "little"
         lines.append(f"<b>Tender spot</b> kept free, {x:g} mm from the rear edge,"

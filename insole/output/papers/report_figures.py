@@ -27,7 +27,7 @@ from insole.output.papers.flow import WIDE, drawn
 from insole.output.papers.shades import HEIGHTS, coloured, image, legend
 from insole.output.phrases import spread_words
 from insole.output.pictures.plan_view import Turn
-from insole.output.places import ball_lines, crest_point, spread, tender_spots
+from insole.output.places import ball_lines, crest_point, metatarsal_crest, spread, tender_spots
 from insole.planning.seating import bed_heights
 from insole.planning.support.tops import spline_of
 from insole.record.limits import of_plan
@@ -156,6 +156,9 @@ def _sole_map(
     if foot.pad is not None:
         for colour, weight in ((WHITE, 0.9), (BLACK, 0.45)):
             stroke(canvas, place(foot.pad.outline), colour, weight)
+    if foot.metatarsal is not None:
+        for colour, weight in ((WHITE, 0.9), (BLACK, 0.45)):
+            stroke(canvas, place(foot.metatarsal.outline), colour, weight)
     _landmarks(canvas, plan, foot, place)
     if foot.pad is not None:
         _cross(canvas, place([crest_point(foot)])[0], 3.0)
@@ -297,6 +300,10 @@ def _note_list(plan: Plan, foot: FootPlan) -> list[tuple[Array, str, str]]:
         front = ring[np.argmin(ring[:, 1] - 0.35 * ring[:, 0])]  # outer front corner, or near it
         crest = f"crest +: {pad.crest.height:.1f} mm high, {pad.crest.from_rear:.0f} mm from rear"
         notes.append((front, "Arch pad", crest))
+    if foot.metatarsal is not None:
+        dome = foot.metatarsal
+        words = f"{dome.height:.1f} mm high, {dome.crest.from_rear:.0f} mm from rear"
+        notes.append((metatarsal_crest(foot), "Metatarsal pad", words))
     for wedge in foot.wedges:
         ring = np.asarray(wedge.outline)
         at = ring[np.argmin(ring[:, 1])]

@@ -57,7 +57,7 @@ def sections(plan: Plan) -> list[Any]:
 def key(canvas: Any) -> None:
     """Draw what the colours of a section mean, in one line."""
     x = 4.0
-    for colour, words in ((OPEN_FILL, "left open"), (PAD_FILL, "arch pad"), (SHIM_FILL, "shim"),
+    for colour, words in ((OPEN_FILL, "left open"), (PAD_FILL, "pad"), (SHIM_FILL, "shim"),
                           (BASE_FILL, "base")):  # fmt: skip
         canvas.setFillColorRGB(*colour)
         canvas.setStrokeColorRGB(*BLACK)
@@ -101,6 +101,8 @@ def _cut(plan: Plan, foot: FootPlan, x: Array, y: Array) -> _Cut:
         if wedge.place is not WedgePlace.UNDER:
             shim += shim_height(wedge, gx, gy)
     pad = np.zeros_like(bed) if foot.pad is None else PadTop(foot.pad).inside(gx, gy)
+    if foot.metatarsal is not None:
+        pad = np.maximum(pad, PadTop(foot.metatarsal).inside(gx, gy))
     if foot.contour is not None:
         pad = np.clip(ContourShape(foot.contour).inside(gx, gy) - foot.contour.plate, 0.0, None)
     sole = bed + above_bed(plan, foot, x, y)

@@ -42,6 +42,7 @@ from insole.output.papers.template_lines import (
     draw_grid,
     draw_hatch,
     draw_joins,
+    draw_metatarsal,
     draw_names,
     draw_pad,
     draw_rulers,
@@ -61,6 +62,8 @@ from insole.output.papers.tiles import (
 from insole.output.places import (
     ball_ends,
     crest_point,
+    metatarsal_crest,
+    metatarsal_words,
     spread,
     taper_words,
     tender_spots,
@@ -160,6 +163,7 @@ def _draw_placement(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
         draw_wedge(canvas, drawing, wedge, sheet)
     stroke(canvas, sheet.at(drawing.rings["foot"]), GREY, 0.2, dash=(0.5, 1.2))
     draw_pad(canvas, drawing, sheet)
+    draw_metatarsal(canvas, drawing, sheet)
     draw_dowels(canvas, drawing, sheet)
     stroke(canvas, sheet.at(drawing.rings["base"]), BLACK, 0.35)
     draw_ball(canvas, drawing.foot, sheet)
@@ -231,13 +235,15 @@ def _key_rows(
     if sheet.face == "below":
         return [(border, BLACK, 0.35, None)]
     places = {wedge.place for wedge in foot.wedges}
-    rows = [(f"placement grid {foot.base.grid_step:g} mm", PALE, 0.3, None, foot.pad is not None),
+    rows = [(f"placement grid {foot.base.grid_step:g} mm", PALE, 0.3, None,
+             foot.pad is not None or foot.metatarsal is not None),
             ("outline of the foot", GREY, 0.2, (0.5, 1.2), True),
             ("keep free: tender spot", BLACK, 0.4, (1.4, 0.9), bool(drawing.spots)),
             ("ball line", BLACK, 0.25, (5, 1.2, 1, 1.2), ball_ends(foot) is not None),
             ("shim under the shoe", ORANGE, 0.3, (4, 1, 0.6, 1), WedgePlace.UNDER in places),
             ("shim, tapered out", ORANGE, 0.3, (2, 1.2), bool(places - {WedgePlace.UNDER})),
             ("shim, full ramp", ORANGE, 0.35, None, bool(places - {WedgePlace.UNDER})),
+            ("metatarsal pad edge", BLUE, 0.5, (3, 0.8), foot.metatarsal is not None),
             ("pad edge", BLUE, 0.5, None, foot.pad is not None),
             (border, BLACK, 0.35, None, True)]  # fmt: skip
     return [(words, colour, weight, dash) for words, colour, weight, dash, shown in rows if shown]
@@ -282,6 +288,9 @@ def _callouts(drawing: Drawing, sheet: Sheet) -> list[tuple[Array, str, str]]:
         front, rear = ring[ring[:, 0].argmax()], ring[ring[:, 0].argmin()]
         found.append((front, "Pad, front edge", f"{pad.front_edge:.1f} mm from rear edge"))
         found.append((rear, "Pad, rear edge", f"{pad.rear_edge:.1f} mm from rear edge"))
+    if foot.metatarsal is not None:
+        title = f"Metatarsal pad, {foot.metatarsal.height:.1f} mm high"
+        found.append((metatarsal_crest(foot), title, metatarsal_words(foot)))
     if foot.base.dowels:
         places = ", ".join(
             f"{k}: {x:g} from rear, {abs(y):g} to {'big' if y >= 0 else 'little'} toe"

@@ -27,13 +27,20 @@ from insole.output.ink import (
     write,
 )
 from insole.output.papers.tiles import FACES, MARGIN, RULER, RULER_BAND, Drawing, Sheet
-from insole.output.places import PLACE_PART, ball_ends, ball_lines, crest_point, wedge_lines
+from insole.output.places import (
+    PLACE_PART,
+    ball_ends,
+    ball_lines,
+    crest_point,
+    metatarsal_crest,
+    wedge_lines,
+)
 from insole.planning.dowels import SOCKET_MM
 from insole.record.plan import FootPlan, WedgePlace, WedgePlan
 
 __all__ = [
     "draw_ball", "draw_centreline", "draw_dowels", "draw_grid", "draw_hatch",
-    "draw_joins", "draw_names", "draw_pad",
+    "draw_joins", "draw_metatarsal", "draw_names", "draw_pad",
     "draw_rulers", "draw_thick_edge", "draw_wedge",
 ]  # fmt: skip
 
@@ -44,7 +51,7 @@ NAME_WIDE = 36.0  # mm kept for the names at the heel
 def draw_grid(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
     """Draw the grid that a pad is placed by inside the base; every fifth line darker."""
     base = drawing.foot.base
-    if drawing.foot.pad is None:
+    if drawing.foot.pad is None and drawing.foot.metatarsal is None:
         return
     canvas.saveState()
     canvas.clipPath(ring_path(canvas, sheet.at(drawing.rings["base"])), stroke=0, fill=0)
@@ -202,6 +209,19 @@ def draw_pad(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
     inner = edge if across.is_empty else min(edge, float(across.bounds[3]))
     mx, my = sheet.at((x, (y + 7 + inner) / 2))  # between the cross and the pad's own edge
     write(canvas, mx, my + 0.7, f"{pad.crest.from_medial:.1f}", 2.5, align="middle", colour=BLUE)
+
+
+def draw_metatarsal(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
+    """Draw the metatarsal pad's outline, its crest and its axis, where it is placed on the base."""
+    dome = drawing.foot.metatarsal
+    if dome is None:
+        return
+    stroke(canvas, sheet.at(drawing.rings["metatarsal-pad"]), BLUE, 0.5, dash=(3, 0.8))
+    crest, turn = metatarsal_crest(drawing.foot), math.radians(dome.turn)
+    along = 5.0 * np.array([math.cos(turn), math.sin(turn)])
+    across = np.array([-along[1], along[0]])
+    for way in (along, across):
+        stroke(canvas, sheet.at([crest - way, crest + way]), BLUE, 0.25, close=False)
 
 
 def draw_dowels(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:

@@ -117,6 +117,8 @@ def drawing_of(plan: Plan, foot: FootPlan, parts: Sequence[Part]) -> Drawing:
         rings["base"] = np.array(foot.contour.outline)  # it takes the place of the base
     if foot.pad is not None:
         rings["arch-pad"] = np.array(foot.pad.outline)
+    if foot.metatarsal is not None:
+        rings["metatarsal-pad"] = np.array(foot.metatarsal.outline)
     for wedge in foot.wedges:
         rings[PLACE_PART[wedge.place]] = np.array(wedge.outline)
     grid: tuple[Array, ...] = ()

@@ -18,8 +18,8 @@ from insole.output.papers.flow import WIDE, drawn, paragraph, table
 from insole.output.papers.shades import image
 from insole.output.phrases import capital, words
 from insole.output.pictures.part_view import part_view
-from insole.parts.materials import Materials
 from insole.parts.part import Part
+from insole.record.materials import Materials
 from insole.record.plan import Plan
 
 __all__ = ["traveller"]

@@ -26,6 +26,7 @@ from insole.errors import OutputError
 from insole.output.ink import save_bytes
 from insole.output.places import (
     crest_point,
+    metatarsal_crest,
     spread,
     taper_words,
     tender_spots,
@@ -33,7 +34,15 @@ from insole.output.places import (
     wedge_lines,
 )
 from insole.record.limits import of_plan
-from insole.record.plan import FootPlan, HeightGrid, Plan, WedgePlan, fingerprint
+from insole.record.plan import (
+    FootPlan,
+    HeightGrid,
+    MetatarsalPlan,
+    PadPlan,
+    Plan,
+    WedgePlan,
+    fingerprint,
+)
 
 __all__ = ["Turn", "placement_png", "write_placement"]
 
@@ -86,8 +95,8 @@ def _placement(plan: Plan, dpi: int) -> bytes:
         raise OutputError("the plan has no foot, so there is no placement to draw: plan one first")
     wide = 5.1 * len(plan.feet)
     figure = Figure(figsize=(wide + 0.2, 7.7), facecolor="white")
-    tallest = max(foot.pad.crest.height for foot in plan.feet if foot.pad) if any(
-        foot.pad for foot in plan.feet) else 0.0  # fmt: skip
+    domes = [dome for foot in plan.feet for dome in (foot.pad, foot.metatarsal) if dome]
+    tallest = max((dome.crest.height for dome in domes), default=0.0)
     filled = None
     for k, foot in enumerate(plan.feet):
         share = 1.0 / len(plan.feet)
@@ -125,8 +134,17 @@ def _draw_placement(axes: Any, plan: Plan, foot: FootPlan, tallest: float) -> An
     notes = [_draw_wedge(axes, wedge, turn) for wedge in foot.wedges]
     filled = None
     if foot.pad is not None:
-        filled = _draw_pad(axes, foot, turn, tallest)
+        filled = _draw_dome(axes, foot.pad, crest_point(foot), turn, tallest)
         notes += _pad_notes(foot)
+    if foot.metatarsal is not None:
+        crest = metatarsal_crest(foot)
+        filled = _draw_dome(axes, foot.metatarsal, crest, turn, tallest)
+        dome = foot.metatarsal
+        words = (
+            f"{dome.height:.1f} mm high\n{dome.crest.from_rear:.1f} mm from rear\n"
+            f"{dome.crest.from_medial:.1f} mm from medial edge\n{dome.behind:g} mm behind heads"
+        )
+        notes.append((crest, "Metatarsal pad", words))
     if "arch_apex" in foot.landmarks:
         at = np.array(foot.landmarks["arch_apex"][:2])
         sd = foot.landmark_sd.get("arch_apex")
@@ -190,13 +208,12 @@ def _between(ring: Array, low: float, high: float) -> Array:
     return np.array(largest.exterior.coords)[:-1]
 
 
-def _draw_pad(axes: Any, foot: FootPlan, turn: Turn, tallest: float) -> Any:
-    """Draw the pad's height as filled contours inside its outline, and the crest."""
+def _draw_dome(
+    axes: Any, pad: PadPlan | MetatarsalPlan, crest: Array, turn: Turn, tallest: float
+) -> Any:
+    """Draw a pad's height as filled contours inside its outline, and the crest."""
     from matplotlib.patches import Polygon
 
-    pad = foot.pad
-    if pad is None:
-        return None
     x, y, z = _fine(pad.top)
     page, up = turn(np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1))
     levels = np.arange(0.0, np.ceil(tallest) + 1.01, 1.0)
@@ -210,7 +227,7 @@ def _draw_pad(axes: Any, foot: FootPlan, turn: Turn, tallest: float) -> Any:
     for drawn in (filled, lines):
         drawn.set_clip_path(edge)
     axes.clabel(lines, fmt="%g", fontsize=6.5)
-    cx, cy = turn(crest_point(foot))
+    cx, cy = turn(crest)
     for colour, size in (("white", 3.0), (DARK, 1.3)):
         axes.plot([cx - 6, cx + 6], [cy, cy], color=colour, linewidth=size, zorder=6)
         axes.plot([cx, cx], [cy - 6, cy + 6], color=colour, linewidth=size, zorder=6)

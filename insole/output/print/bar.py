@@ -17,7 +17,7 @@ from footscan import files
 from insole.errors import OutputError
 from insole.output.print import plates, printing, threemf
 from insole.parts.bar import Bar
-from insole.parts.materials import BAR_MM
+from insole.record.materials import BAR_MM
 
 __all__ = ["bar_words", "write_bar"]
 

@@ -84,12 +84,22 @@ def shim_cost(
     return notes
 
 
-def ball_peaks(does: EffectPlan | None) -> list[Note]:
-    """Return a warning per load under which the support raises the model's peak at the ball."""
+def ball_peaks(does: EffectPlan | None, dome: bool = False) -> list[Note]:
+    """Return a warning per load under which the support raises the model's peak at the ball.
+
+    Parameters
+    ----------
+    does : EffectPlan or None
+        With its figures.
+    dome : bool
+        Whether a metatarsal pad lies there: the peak may then be on it.
+    """
+    where = "forefoot, metatarsal pad included," if dome else "ball"
     return [
         Note(code=f"ball-peak-{case.case}", level=NoteLevel.WARN, text=(
-            f"{case.case}: in the model the peak at the ball rises from {case.ball_peak[0]:.0f} to "
-            f"{case.ball_peak[1]:.0f} kPa; ask the rider for a hot spot there, and take it back"))
+            f"{case.case}: in the model the peak at the {where} rises from "
+            f"{case.ball_peak[0]:.0f} to {case.ball_peak[1]:.0f} kPa; ask "
+            "the rider for a hot spot there, and take it back"))
         for case in (does.cases if does else ())
         if case.ball_peak[1] > BALL_PEAK * case.ball_peak[0]
     ]  # fmt: skip

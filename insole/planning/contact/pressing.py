@@ -4,7 +4,9 @@
     the springs themselves: insole.planning.contact.springs
 
 Both cases press the same sole on springs: standing on both feet, and pedalling seated with the
-load at the pedal axle. "Without" is the base alone on the bed, "with" has pad and shims on it.
+load at the pedal axle. "Without" is the base alone on the bed, "with" has pad and shims on it. At
+every place lie in series the tissue, the cover (without as with) and what is planned there, each as
+thick and as hard as it is planned.
 A shim under the shoe tilts shoe and foot as one and changes nothing between them.
 
 Frame: bed frame, mm. Tilts in degrees: + toes up, + medial side up.
@@ -22,6 +24,8 @@ from scipy import ndimage
 
 from footscan.scan import Array
 from insole.errors import PlanError
+from insole.planning.contact.doubts import GRAVITY, idle_notes, mass_of, pressed_notes
+from insole.planning.contact.give import COVER, give_of
 from insole.planning.contact.springs import (
     TILT_LIMIT_DEG,
     Contact,
@@ -40,28 +44,21 @@ from insole.record.plan import (
     ContactFigures,
     ContactPlan,
     ContourPlan,
+    MetatarsalPlan,
     Note,
-    NoteLevel,
     PadPlan,
     PressureMap,
-    Quantity,
     WedgePlace,
     WedgePlan,
 )
 
-__all__ = ["GRAVITY", "compare", "gent_modulus", "region_maps", "shim_notes"]
+__all__ = ["compare", "region_maps"]
 
-GRAVITY = 9.80665  # m/s2, standard
 CELL_MM = 2
 MAP_CELLS = 2  # cells to a side that are one cell of the map which a plan keeps
-MASSES_KG = (25.0, 250.0)  # a body mass beyond is a slip of the hand
 LARGEST_ANKLE_DEG = 15.0  # of the sole against its bed: nothing holds it further in a shoe
-LEAST_LAYER_MM = 0.1  # thinner parts give way by nothing that matters
 LOW_MM = 4.0  # an unseen place beside a lower sole may touch the bed
-IDLE_CM2 = 1.0  # contact that a pad should add at the least; common practice, no source
 ARCH_FROM_MM = 0.5  # on the plate: from here on a contoured bed supports the arch
-RIGID_MPA = 1000.0  # of a printed PP or PA12 plate, order of magnitude (value from memory)
-STEEPER = 1.02  # a gradient counts as steeper from here on: the grid's own scatter
 
 Mask = NDArray[np.bool_]
 
@@ -70,7 +67,9 @@ Mask = NDArray[np.bool_]
 class _Bed:
     """The sole above the bed and the parts on it, on one grid.
 
-    `pad` is where it supports the arch: its thin front end under the forefoot is left out.
+    Spring constants in N/mm3: `soft` of tissue and cover together, `layers` of the parts. `pad` is
+    where it supports the arch: its thin front end under the forefoot is left out. `dome` is where a
+    metatarsal pad lies on the base.
     """
 
     x: Array
@@ -78,9 +77,11 @@ class _Bed:
     gap: Array
     parts: Array
     pad: Mask
+    dome: Mask
     regions: Mapping[str, Mask]
-    tissue: float
-    part_modulus: float
+    soft: float
+    layers: tuple[Array, ...]
+    hardness: tuple[str, ...]
 
     @property
     def origin(self) -> tuple[float, float]:
@@ -97,6 +98,7 @@ def compare(
     body_mass: float | None = None,
     ankle: float | None = None,
     contour: ContourPlan | None = None,
+    metatarsal: MetatarsalPlan | None = None,
 ) -> tuple[ContactPlan, tuple[Note, ...]]:
     """Return how the sole rests without and with the parts, and what must be said of it.
 
@@ -108,6 +110,8 @@ def compare(
         As planned; all of them may be missing.
     contour : ContourPlan or None
         A contoured bed in place of pad and inside wedges.
+    metatarsal : MetatarsalPlan or None
+        On the base, beside the pad.
     body_mass : float or None
         kg; None takes the nominal mass of the limits, and the record says so.
     ankle : float or None
@@ -120,9 +124,9 @@ def compare(
     PlanError
         Body mass or ankle angle is not a believable number.
     """
-    mass = _mass(body_mass, limits)
+    mass = mass_of(body_mass, limits)
     _check_ankle(ankle)
-    bed = _bed(level, pad, wedges, limits, contour)
+    bed = _bed(level, pad, wedges, limits, contour, metatarsal)
     weight = float(mass.value or 0.0) * GRAVITY
     stand = level.station + limits.value("contact.standing_centre") * level.foot_length
     where = {"standing": stand, "pedalling": _axle(level, cleat)}
@@ -138,60 +142,7 @@ def compare(
     plan = ContactPlan(body_mass=mass, cases=cases, notes=_said(bed, wedges))
     unwedged = all(w.place is WedgePlace.UNDER for w in wedges)
     alone = (pad is not None or contour is not None) and unwedged
-    return plan, (*_doubts(plan, limits), *(_idle(plan) if alone else ()))
-
-
-def gent_modulus(shore_a: float) -> float:
-    """Return Young's modulus of an elastomer from its hardness, MPa.
-
-    Raises
-    ------
-    ValueError
-        Hardness outside 20 to 95 Shore A, where the relation was never meant to hold.
-
-    References
-    ----------
-    A. N. Gent, Rubber Chem. Technol. 31 (1958) 896 (value from memory).
-
-    Examples
-    --------
-    >>> round(gent_modulus(50.0), 4)
-    2.4558
-    """
-    if not 20.0 <= shore_a <= 95.0:
-        raise ValueError(f"shore_a must be from 20 to 95, got {shore_a}")
-    return 0.0981 * (56.0 + 7.62336 * shore_a) / (0.137505 * (254.0 - 2.54 * shore_a))
-
-
-def shim_notes(
-    wedges: Sequence[WedgePlan], *, limits: Limits, body_mass: float | None = None
-) -> tuple[Note, ...]:
-    """Return how much of each inside wedge is left when it carries half the body weight.
-
-    Springs E / h give way in proportion to their height, so under even pressure p a ramp stays
-    a ramp, of 1 - p / E of its angle. The load lies on the full ramp, the shim is of the least
-    hardness allowed.
-    """
-    import shapely
-
-    notes = []
-    load = limits.value("contact.pedalling_share") * float(_mass(body_mass, limits).value or 0.0)
-    hardness = limits.value("wedge.least_hardness")
-    for wedge in wedges:
-        if wedge.place is WedgePlace.UNDER:
-            continue
-        ramp = shapely.box(wedge.full_from, -500.0, wedge.full_to, 500.0)
-        area = float(shapely.Polygon(wedge.outline).intersection(ramp).area)
-        lost = load * GRAVITY / max(area, 1.0) / gent_modulus(hardness)
-        much = lost > limits.value("wedge.hard_load_loss")
-        notes.append(Note(
-            code=f"wedge-left-{wedge.place.name.lower()}",
-            level=NoteLevel.WARN if much else NoteLevel.INFO,
-            text=f"{wedge.place.value}: about {abs(wedge.net) * (1 - lost):.1f}° of "
-            f"{abs(wedge.net):g}° is left under half the body weight in the softest shim allowed, "
-            f"{hardness:g} Shore A{'; make it of something harder' if much else ''}",
-        ))  # fmt: skip
-    return tuple(notes)
+    return plan, (*pressed_notes(plan, limits), *(idle_notes(plan) if alone else ()))
 
 
 def region_maps(level: Seating, x: Array, y: Array, limits: Limits) -> dict[str, Mask]:
@@ -214,16 +165,6 @@ def region_maps(level: Seating, x: Array, y: Array, limits: Limits) -> dict[str,
     return found | {"big toe": toes & big, "other toes": toes & ~big}
 
 
-def _mass(given: float | None, limits: Limits) -> Quantity:
-    if given is None:
-        nominal = limits.value("contact.body_mass")
-        return Quantity(value=nominal, unit="kg", reason="nominal: no body mass was given")
-    low, high = MASSES_KG
-    if not (math.isfinite(given) and low <= given <= high):
-        raise PlanError(f"a body mass of {given:g} kg is not one; give {low:g} to {high:g} kg")
-    return Quantity(value=float(given), unit="kg", reason="as given")
-
-
 def _check_ankle(ankle: float | None) -> None:
     most = LARGEST_ANKLE_DEG
     if ankle is not None and not (math.isfinite(ankle) and abs(ankle) <= most):
@@ -234,7 +175,7 @@ def _check_ankle(ankle: float | None) -> None:
 
 def _bed(
     level: Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], limits: Limits,
-    contour: ContourPlan | None = None,
+    contour: ContourPlan | None = None, metatarsal: MetatarsalPlan | None = None,
 ) -> _Bed:
     """Return sole, bed and parts on the grid of the comparison."""
     x, y = level.sole.x[::CELL_MM], level.sole.y[::CELL_MM]
@@ -242,25 +183,41 @@ def _bed(
     gap = np.clip((level.sole.z - level.bed.z)[::CELL_MM, ::CELL_MM], 0.0, None)
     if not np.isfinite(gap).any():
         raise PlanError("the scan shows no sole; scan the foot again from below")
-    parts = np.zeros(gap.shape)
+    shims = np.zeros(gap.shape)
+    layers, hardness = [], {}
     for wedge in wedges:
-        if wedge.place is not WedgePlace.UNDER:
-            parts += shim_height(wedge, gx, gy)
-    raised = PadTop(pad).inside(gx, gy) if pad is not None else np.zeros(gap.shape)
+        if wedge.place is not WedgePlace.UNDER and contour is None:  # else it is built in
+            ramp, of = shim_height(wedge, gx, gy), give_of(wedge.material, limits)
+            shims = shims + ramp
+            layers.append(of.stiffness(ramp))
+            hardness[f"{wedge.place.value} shim"] = of.words
     regions = region_maps(level, gx, gy, limits)
-    arch = (raised > 0) & ~regions["forefoot"]
-    modulus = limits.value("contact.part_modulus")
+    raised, arch = np.zeros(gap.shape), np.zeros(gap.shape, dtype=bool)
     if contour is not None:
-        raised, parts = ContourShape(contour).inside(gx, gy), np.zeros(gap.shape)
+        raised, of = ContourShape(contour).inside(gx, gy), give_of(contour.material, limits)
         arch = (raised > contour.plate + ARCH_FROM_MM) & regions["midfoot"]
-        if contour.plate < limits.value("contour.plate_tpu"):  # rigid: it gives way by nothing
-            modulus = RIGID_MPA
+        hardness["contoured bed"] = of.words
+        layers.append(of.stiffness(raised))
+    if pad is not None:
+        raised, of = PadTop(pad).inside(gx, gy), give_of(pad.material, limits)
+        arch = (raised > 0) & ~regions["forefoot"]
+        hardness["arch pad"] = of.words
+        layers.append(of.stiffness(raised))
+    dome = np.zeros(gap.shape)
+    if metatarsal is not None:
+        dome, of = PadTop(metatarsal).inside(gx, gy), give_of(metatarsal.material, limits)
+        hardness["metatarsal pad"] = of.words
+        layers.append(of.stiffness(dome))
+    thick, over = limits.value("thickness.cover"), give_of(COVER, limits)
+    tissue = winkler(
+        limits.value("contact.tissue_modulus"), limits.value("contact.tissue_thickness")
+    )
+    soft = float(layers_in_series(tissue, over.stiffness(np.array(thick))))
+    hardness[f"cover of {thick:g} mm, without the parts as with them"] = over.words
     return _Bed(
-        x=x, y=y, gap=gap, parts=parts + raised, pad=arch, regions=regions,
-        tissue=winkler(
-            limits.value("contact.tissue_modulus"), limits.value("contact.tissue_thickness")
-        ),
-        part_modulus=modulus,
+        x=x, y=y, gap=gap, parts=shims + raised + dome, pad=arch, dome=dome > 0, regions=regions,
+        soft=soft, layers=tuple(layers),
+        hardness=tuple(f"{what}: {of}" for what, of in hardness.items()),
     )  # fmt: skip
 
 
@@ -299,6 +256,7 @@ def _case(
             )
     except PlanError as error:
         return ContactCase(case=name, load=load, ankle=ankle, reason=str(error))
+    notes += _on_dome(bed, found)
     before, after = (_figures(one, bed) for one in found)
     maps = _maps([one.pressure for one in found], bed)
     return ContactCase(
@@ -307,12 +265,26 @@ def _case(
     )  # fmt: skip
 
 
+def _on_dome(bed: _Bed, found: Sequence[Contact]) -> list[str]:
+    """Return what a metatarsal pad carries, and how the peak at the heads ahead of it changes."""
+    if not bed.dome.any():
+        return []
+    before, after = (np.nan_to_num(one.pressure) for one in found)
+    beside = bed.regions["forefoot"] & ~bed.dome
+    share = float(after[bed.dome].sum()) / max(float(after.sum()), 1e-9)
+    return [
+        f"the metatarsal pad carries {100 * share:.0f} % of the load, at the most "
+        f"{after[bed.dome].max():.0f} kPa ({before[bed.dome].max():.0f} kPa there without it); the "
+        f"forefoot beside it {before[beside].max(initial=0.0):.0f} kPa without and "
+        f"{after[beside].max(initial=0.0):.0f} kPa with it"
+    ]
+
+
 def _pressed(
     bed: _Bed, parts: bool, centre: tuple[float, float], load: float, ankle: float | None
 ) -> Contact:
     height = bed.parts if parts else np.zeros(bed.gap.shape)
-    stiffness = layers_in_series(bed.tissue, bed.part_modulus / np.maximum(height, LEAST_LAYER_MM))
-    stiffness = np.where(height > LEAST_LAYER_MM, stiffness, bed.tissue)
+    stiffness = layers_in_series(bed.soft, np.full(height.shape, np.inf), *bed.layers * parts)
     held = None if ankle is None else (ankle, 0.0)
     return press(
         bed.gap - height, CELL_MM, stiffness, load, centre, held, origin=bed.origin,
@@ -377,6 +349,7 @@ def _said(bed: _Bed, wedges: Sequence[WedgePlan]) -> list[str]:
         "comparison of one bed with another by a spring model, not a clinical figure: soft tissue "
         "as even springs, a stiff sole, no upper (a closure over the instep adds load not shown)"
     ]
+    notes.append(f"hardness taken, from the table of materials: {'; '.join(bed.hardness)}")
     missing = float(_holes(bed).sum()) * CELL_MM**2 / 100
     if missing > 0:
         notes.append(f"contact area is incomplete: the sole map has holes of {missing:.1f} cm²")
@@ -394,59 +367,3 @@ def _holes(bed: _Bed) -> Mask:
         return inside
     _, index = ndimage.distance_transform_edt(~seen, return_indices=True)
     return np.asarray(inside & (bed.gap[tuple(index)] < LOW_MM))
-
-
-def _doubts(plan: ContactPlan, limits: Limits) -> list[Note]:
-    """Return a warning where the pad carries more than an arch should."""
-    notes = _losses(plan, limits)
-    most = limits.value("contact.arch_share")
-    for case in plan.cases:
-        if case.after is None or case.after.pad_peak == 0.0:
-            continue
-        peak, arch = case.after.peak, case.after.pad_peak
-        if case.ankle is not None:  # where the load then lies says leg and shoe, not the pad
-            continue
-        bound = {"standing": min(peak["heel"], peak["forefoot"]),
-                 "pedalling": most * peak["forefoot"]}[case.case]  # fmt: skip
-        words = {
-            "standing": "the lower of the peaks at heel and forefoot",
-            "pedalling": f"{100 * most:.0f} % of the peak at the forefoot",
-        }[case.case]
-        steep = case.after.pad_gradient > STEEPER * case.after.ball_gradient
-        if arch > bound:
-            notes.append(_warn(f"contact-arch-{case.case}", (
-                f"{case.case}: the model's peak on the pad ({arch:.0f} kPa) is above {words} "
-                f"({bound:.0f} kPa): take a step of support back before the trial")))  # fmt: skip
-        elif steep and case.case == "pedalling":
-            notes.append(_warn("contact-edge", (
-                "pedalling: the model's pressure changes faster on the pad "
-                f"({case.after.pad_gradient:.1f} kPa/mm) than anywhere at the ball "
-                f"({case.after.ball_gradient:.1f} kPa/mm): feel for a ridge")))  # fmt: skip
-    return notes
-
-
-def _losses(plan: ContactPlan, limits: Limits) -> list[Note]:
-    """Return a warning where the parts take contact away: part of the sole is lifted off."""
-    keep = 1.0 - limits.value("contact.area_loss")
-    return [
-        _warn(f"contact-less-{case.case}", (
-            f"{case.case}: in the model the contact area shrinks from {case.before.area:.0f} to "
-            f"{case.after.area:.0f} cm² with the parts: part of the sole is lifted off its bed; "
-            "ask the rider for even contact, and take a step of wedge back if it is not"))
-        for case in plan.cases
-        if case.before and case.after and case.after.area < keep * case.before.area
-    ]  # fmt: skip
-
-
-def _idle(plan: ContactPlan) -> list[Note]:
-    """Return a note where no load of the model brings the arch down onto a pad without shims."""
-    pressed = [(c.before, c.after) for c in plan.cases if c.before and c.after]
-    if not pressed or any(after.area - before.area >= IDLE_CM2 for before, after in pressed):
-        return []
-    return [_warn("contact-idle", (
-        f"in the model the pad adds less than {IDLE_CM2:g} cm² of contact, standing or pedalling: "
-        "the arch hardly comes down to it; ask the rider whether it is felt at all"))]  # fmt: skip
-
-
-def _warn(code: str, text: str) -> Note:
-    return Note(code=code, level=NoteLevel.WARN, text=text)

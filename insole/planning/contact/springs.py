@@ -105,6 +105,8 @@ def winkler(
 def layers_in_series(*stiffness: ArrayLike) -> Array:
     """Return the spring constant of layers on top of each other, N/mm3: 1/k = sum of 1/k_i.
 
+    A layer of constant inf is rigid, or not there.
+
     Raises
     ------
     ValueError

@@ -33,6 +33,7 @@ from insole.planning.seating import Seating, lowering, smoothstep
 from insole.planning.sole import continued
 from insole.planning.support.border import line_at
 from insole.planning.support.ceilings import ball_line, low_pass, tender_spots
+from insole.planning.support.metatarsal import drop_notes, drop_of
 from insole.planning.support.pad import support_level
 from insole.planning.support.surface import FREE, feel_of, follow, lower_of
 from insole.record.limits import Limits
@@ -84,8 +85,9 @@ class ContourWish:
         Tender spots, bed frame, mm: each gets a relief.
     relief : float or None
         Depth of those reliefs, mm.
-    metatarsal : float or None
-        Height of a metatarsal pad, mm; None: none.
+    metatarsal, metatarsal_behind : float or None
+        Height of a metatarsal pad, mm; None: none. Its crest behind the heads, mm; None takes
+        the limits' own.
     material : str
         Word of the material table.
     """
@@ -96,6 +98,7 @@ class ContourWish:
     tender: tuple[tuple[float, float], ...] = ()
     relief: float | None = None
     metatarsal: float | None = None
+    metatarsal_behind: float | None = None
     material: str = "base-pp"
 
 
@@ -172,7 +175,16 @@ def plan_contour(
     top = np.maximum(top, plate + shim)
     top = _front(seating, field, wish, top, shim, limits)
     if wish.metatarsal is not None:
-        top = top + wish.metatarsal * _dome(seating, field)
+        drop = drop_of(seating.landmarks, wish.metatarsal, wish.metatarsal_behind, limits)
+        ends = shapely.Polygon(outline).buffer(-limits.value("contour.wall"))
+        if not ends.covers(shapely.Polygon(drop.ring(limits.value("feel.edge")))):
+            raise PlanError(
+                f"a metatarsal pad {drop.height:g} mm high does not fit on this contoured bed"
+                f"{', which ends behind the ball: plan it full length' * (wish.length != 'full')}"
+                f"{': wish a lower one or use a wider base' * (wish.length == 'full')}"
+            )
+        top = top + drop.at(field.gx, field.gy)
+        notes = (*notes, *drop_notes(drop, seating.landmark_sd))
     top = _with_rim(field, top, limits.value("contour.wall"))
     notes = (*notes, *_said(wish, seating, limits))
     counted = np.logical_and(field.inside, _behind(seating, field) > 0)
@@ -230,8 +242,6 @@ def _check(wish: ContourWish, limits: Limits) -> None:
         raise PlanError(f"a contoured bed is {' or '.join(LENGTHS)}, not {wish.length!r}")
     bounds = {
         "cup": ("a heel cup", limits.value("contour.cup_least"), limits.value("contour.cup_most")),
-        "metatarsal": ("a metatarsal pad", limits.value("metatarsal.least"),
-                       limits.value("metatarsal.most")),
         "relief": ("a relief", 0.5, 3.0),
     }  # fmt: skip
     for name, (what, low, high) in bounds.items():
@@ -389,29 +399,6 @@ def _front_depth(seating: Seating, field: _Field, limits: Limits) -> Array:
     return np.minimum(behind, most - field.gx)
 
 
-def _dome(seating: Seating, field: _Field) -> Array:
-    """Return a drop-shaped dome of height 1 behind heads 2 to 4, 0 outside."""
-    marks = [np.asarray(seating.landmarks[f"mth{k}"][:2]) for k in (2, 3, 4)
-             if f"mth{k}" in seating.landmarks]  # fmt: skip
-    if not marks:
-        raise PlanError("heads 2 to 4 are not known, so no metatarsal pad can be placed")
-    medial, lateral, _ = ball_line(seating)
-    along = (medial - lateral) / np.linalg.norm(medial - lateral)
-    centre = np.mean(marks, axis=0) - DOME_BEHIND_MM * np.array([along[1], -along[0]])
-    dx, dy = field.gx - centre[0], field.gy - centre[1]
-    forward = dx * along[1] - dy * along[0]
-    across = dx * along[0] + dy * along[1]
-    reach = np.where(forward > 0, DOME_MM[0], DOME_MM[1])
-    tail = np.clip(-forward / DOME_MM[1], 0.0, 1.0)
-    wide = DOME_MM[2] * (1.0 - 0.35 * tail)
-    u2 = (forward / reach) ** 2 + (across / wide) ** 2
-    return np.asarray(np.clip(1.0 - u2, 0.0, None) ** 2)
-
-
-DOME_BEHIND_MM = 8.0  # crest behind the line of heads 2 to 4; 5 to 12, common practice, no source
-DOME_MM = (7.5, 27.0, 15.0)  # reach forward, rearward and to each side of the crest
-
-
 def _with_rim(field: _Field, top: Array, wall: float) -> Array:
     """Return the top with a level rim as wide as a wall: nothing thinner stands at the border."""
     fx, fy = np.gradient(field.depth)
@@ -445,6 +432,9 @@ def _record(
     cup = limits.value("contour.cup") if wish.cup is None else wish.cup
     words = [f"{100 * level:.0f} % of the gap under the arch, all of it at heel and lateral border",
              f"at the crest {100 * filled / gap:.0f} % of the gap is filled" if gap > 0 else ""]
+    if wish.metatarsal is not None:
+        back = wish.metatarsal_behind or limits.value("metatarsal.behind")
+        words.append(f"the metatarsal pad's crest lies {back:g} mm behind the line of heads 2 to 4")
     return ContourPlan(
         length=wish.length, outline=[(round(float(a), 3), round(float(b), 3)) for a, b in outline],
         top=grid(field.bed + smooth), bottom=grid(field.bed), plate=plate,

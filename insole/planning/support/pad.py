@@ -40,6 +40,7 @@ from insole.record.plan import (
     ContourPlan,
     Crest,
     HeightGrid,
+    MetatarsalPlan,
     Note,
     NoteLevel,
     Override,
@@ -61,11 +62,15 @@ RELIEF_MM = (0.5, 3.0)  # a shallower relief is not felt, a deeper one has a rim
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PadResult:
-    """A pad or a contoured bed, or why there is none; and what the bench should know."""
+    """A pad or a contoured bed, or why there is none; and what the bench should know.
+
+    `metatarsal` is the metatarsal pad that was wished on a base.
+    """
 
     pad: PadPlan | None
     because: str = ""
     contour: ContourPlan | None = None
+    metatarsal: MetatarsalPlan | None = None
     notes: tuple[Note, ...] = ()
 
 

@@ -1,6 +1,6 @@
 """The top of a pad as it is made: one function for contact, parts, forms, sections and papers.
 
-    PadPlan -> PadTop -> heights above the face that the pad lies on, mm
+    PadPlan, MetatarsalPlan -> PadTop -> heights above the face that the pad lies on, mm
 
 The stored nodes carry the support surface; where the medial side stands, its rim is rounded
 towards the foot down to 45 degrees, which no grid of 2 mm holds.
@@ -18,7 +18,7 @@ from scipy.spatial import cKDTree
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.record.plan import ContourPlan, HeightGrid, PadPlan
+from insole.record.plan import ContourPlan, HeightGrid, MetatarsalPlan, PadPlan
 
 __all__ = ["ContourShape", "PadTop", "spline_of"]
 
@@ -50,11 +50,11 @@ class PadTop:
 
     Parameters
     ----------
-    pad : PadPlan
+    pad : PadPlan or MetatarsalPlan
         As planned.
     """
 
-    def __init__(self, pad: PadPlan) -> None:
+    def __init__(self, pad: PadPlan | MetatarsalPlan) -> None:
         self.pad = pad
         self.spline = spline_of(pad.top)
 

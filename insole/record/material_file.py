@@ -19,16 +19,8 @@ from pathlib import Path
 from typing import Any
 
 from insole.errors import PlanError
-from insole.parts.materials import (
-    BAR_MM,
-    CHLORINE,
-    PLA,
-    PLACES,
-    Figure,
-    Material,
-    Materials,
-)
 from insole.record.limits import parsed
+from insole.record.materials import BAR_MM, CHLORINE, PLA, PLACES, Figure, Material, Materials
 
 __all__ = ["default_materials", "load"]
 
