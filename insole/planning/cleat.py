@@ -293,7 +293,11 @@ def _reach(mth1: float, wish: float, shoe: Shoe | None) -> tuple[float, list[Not
             f"the slots end {abs(place - wish):.1f} mm before the wished place ({wish:+g} mm "
             f"from the first metatarsal head): {_along(place)} it is as far as this shoe goes"
         )
-        notes.append(Note(code="cleat-reach", level=NoteLevel.WARN, text=text))
+        short = (
+            f"slots end {abs(place - wish):.1f} mm before the wished place; {_along(place)} the "
+            "joint is as far as they go"
+        )
+        notes.append(Note(code="cleat-reach", level=NoteLevel.WARN, text=text, short=short))
     return place, notes
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
-from insole.planning import fit
+from insole.planning import fit, fit_stations
 from insole.record.limits import Limits, default_limits
 from insole.record.plan import ContactPlan, EffectPlan, Note, NoteLevel, PadPlan
 from insole.shoe.shoe import Shoe
@@ -22,7 +22,7 @@ def fit_notes(
         tight = [s for s in foot.stations if s.word == "tight"]
         notes = [
             Note(code=f"fit-{s.station.replace(' ', '-')}", level=NoteLevel.WARN,
-                 text=f"shoe: {s.text}")
+                 text=f"shoe: {s.text}", short=_tight(s))
             for s in tight
         ]  # fmt: skip
         words = [
@@ -31,6 +31,15 @@ def fit_notes(
         ]  # fmt: skip
         found[foot.side] = [*notes, Note(code="fit", text=f"shoe: {'; '.join(words)}")]
     return found
+
+
+def _tight(station: fit_stations.StationFit) -> str:
+    """Return how much a shoe is too tight where: what is wanted at least less what is there."""
+    if station.room is None:
+        return ""
+    less = station.least - station.room
+    short = f"{station.station} tight: {less:.1f} ± {station.sd:.1f} mm short"
+    return f"{short}, try on" if station.close else short
 
 
 def kit_doubt(pad: PadPlan | None, does: EffectPlan | None) -> list[Note]:
@@ -47,7 +56,8 @@ def limit_notes(limits: Limits) -> list[Note]:
     usual = default_limits()
     own = [f"{x.name} {x} (usual {usual[x.name]}): {x.reason}" for x in limits.by_workshop]
     text = f"planned with limits of the workshop: {'; '.join(own)}"
-    return [Note(code="own-limits", level=NoteLevel.WARN, text=text)] if own else []
+    short = "planned with limits of the workshop's own: read them on the plan page"
+    return [Note(code="own-limits", level=NoteLevel.WARN, text=text, short=short)] if own else []
 
 
 def without_figures(contact: ContactPlan, measured: MeasuredFoot) -> ContactPlan:

@@ -331,11 +331,13 @@ def _band(
     name = "seating.band_no_shoe" if shoe is None else "seating.band_drop_only"
     extra = limits.value(name)
     if shoe is None:
-        note = Note(code="no-shoe", level=NoteLevel.WARN, text=(
+        short = "bed not measured: for a trial only"
+        note = Note(code="no-shoe", level=NoteLevel.WARN, short=short, text=(
             "trial only, bed not measured: a flat bed was taken; a real shank already rises "
             "several millimetres under the arch"))  # fmt: skip
     else:
-        note = Note(code="drop-only", level=NoteLevel.WARN, text=(
+        short = "bed known by its drop only: measure its five heights"
+        note = Note(code="drop-only", level=NoteLevel.WARN, short=short, text=(
             f"only the drop of this shoe is known: the gap is uncertain by a further ±{extra:g} "
             "mm; measure the bed's heights at five stations"))  # fmt: skip
     return math.hypot(*parts) + extra, (note,)

@@ -226,7 +226,11 @@ def _too_thick(
     shorter = ""
     if here.station == "toes" and here.most > here.flat - here.old * (not here.kept) + 0.05:
         shorter = ", or end the shim sooner (a shorter wedge.forefoot.taper_front)"
-    return [Note(code=f"thick-{here.station}", level=NoteLevel.WARN, text=(
+    short = (
+        f"{here.where} of the {here.station}: {here.most:.1f} mm thicker than the old insole; "
+        "check the room"
+    )
+    return [Note(code=f"thick-{here.station}", level=NoteLevel.WARN, short=short, text=(
         f"{here.most:.1f} mm thicker than the insole taken out near the {here.where} of the "
         f"{here.station}: check the room there in the shoe{shorter}"))]  # fmt: skip
 
@@ -290,4 +294,5 @@ def _heel_raised(more: float, limits: Limits) -> list[Note]:
     if more <= limits.value("thickness.heel_warn") + 1e-9:
         return []
     text = f"the heel sits {more:.1f} mm higher than before: it may slip out of the shoe"
-    return [Note(code="heel-raised", level=NoteLevel.WARN, text=text)]
+    short = f"heel {more:.1f} mm higher: it may slip"
+    return [Note(code="heel-raised", level=NoteLevel.WARN, text=text, short=short)]

@@ -109,6 +109,7 @@ class Judge:
                 "wedge-twist",
                 f"heel ({tilt(heel)}) and forefoot ({tilt(ball)}) differ by "
                 f"{abs(ball - heel):g}°, more than {twist:g}°: the foot is twisted by as much",
+                f"heel and forefoot differ by {abs(ball - heel):g}°: the foot is twisted",
             )
         total, first = sum(abs(a) for a in made.values()), self._limits.value("wedge.first_trial")
         if total > first + TOLERANCE:
@@ -116,6 +117,7 @@ class Judge:
                 "wedge-first-trial",
                 f"{total:g}° of wedge on this foot counted over all places; a first trial takes "
                 f"at most {first:g}°, then one step after each review",
+                f"{total:g}° in all: much for a first trial",
             )
 
     def cautions(
@@ -131,6 +133,7 @@ class Judge:
                 "wedge-no-shoe",
                 "no shoe file: the shoe's own cant is unknown and the wish is made in full; "
                 "measure the shoe first if it may be canted",
+                "shoe's own cant not known: measure it first",
             )
         for wedge in wedges:
             if wedge.net * wedge.cant_kept < 0:
@@ -153,6 +156,7 @@ class Judge:
                 "wedge-first-ray",
                 "a medial forefoot wedge loads the first metatarsal head, sesamoids and big "
                 "toe: not with pain, stiffness or a prominent first ray there",
+                "first ray checked: no pain, not stiff or prominent",
             )
         room = self._limits.value("wedge.forefoot.full_front")
         spread = max(landmark_sd.get("mth1", 0.0), landmark_sd.get("mth5", 0.0)) * 1.96
@@ -161,6 +165,7 @@ class Judge:
                 "wedge-landmarks",
                 f"the metatarsal heads are known to ±{spread:.0f} mm (95 %), more than the "
                 f"{room:g} mm that the ramp reaches beyond them; check them by hand",
+                "feel both outer metatarsal heads: the scan does not place them well enough",
             )
 
     def _under_shoe(self, wedge: WedgePlan, shoe: Shoe, kept: float) -> None:
@@ -172,6 +177,7 @@ class Judge:
             "under-material",
             "under the shoe only a solid, creep-resistant plastic of at least Shore D 60, "
             "printed at 100 % infill, or metal; never PLA, EVA or cork: a failure here is a crash",
+            "solid plastic from Shore D 60, 100 % infill, or metal; never PLA, EVA, cork",
         )
         gap = self._limits.value("wedge.under.surface_gap")
         self._warn(
@@ -179,10 +185,13 @@ class Judge:
             "both faces of this shim are flat: bed it to the outsole, and do not mount it with a "
             f"gap above {gap:g} mm to sole or cleat; the tread may not hold the cleat off the "
             "pedal",
+            f"both faces flat: bed it to the sole, gaps up to {gap:g} mm; tread may not hold the "
+            "cleat off the pedal",
         )
         self._warn("under-bolts", _bolt_words(wedge, shoe, self._limits))
         if abs(wedge.net) > self._limits.value("wedge.under.warn_deg") + TOLERANCE:
-            self._warn("under-washers", "at this angle the bolts need angled washers")
+            self._warn("under-washers", "at this angle the bolts need angled washers",
+                       "angled washers under the bolt heads")  # fmt: skip
         self._warn(
             "under-before-riding",
             "before riding: the maker's torque, ten clip-ins and releases a foot on a stand, "
@@ -213,10 +222,13 @@ class Judge:
             )
         elif value > soft + slack:
             text = f"{what} is {shown}{unit}, above {soft:g}{unit}"
-            self._warn(warn, f"{text}: plan the step below too and start with it")
+            self._warn(
+                warn, f"{text}: plan the step below too and start with it",
+                f"{shown}{unit}, above {soft:g}: plan the step below too and start with it",
+            )  # fmt: skip
 
-    def _warn(self, code: str, text: str) -> None:
-        self.notes.append(Note(code=code, level=NoteLevel.WARN, text=text))
+    def _warn(self, code: str, text: str, short: str = "") -> None:
+        self.notes.append(Note(code=code, level=NoteLevel.WARN, text=text, short=short))
 
     def _say(self, code: str, text: str) -> None:
         self.notes.append(Note(code=code, text=text))

@@ -375,7 +375,8 @@ def _dish_notes(made: Mapping[WedgePlace, float], shoe: Shoe | None) -> list[Not
     deep = float((lateral + medial) / 2 - middle)
     if deep < DISH_MM:
         return []
-    return [Note(code="heel-dish", text=(
+    short = f"bed dished {deep:.1f} mm: base and shim may not rock, else fill the dish"
+    return [Note(code="heel-dish", short=short, text=(
         f"the bed is dished by {deep:.1f} mm at the heel: base and heel shim are flat and bridge "
         "it or bend into it; see in the shoe that neither rocks, else fill the dish under the base"
     ))]  # fmt: skip

@@ -87,6 +87,9 @@ class Note(_Record):
     code: str
     level: NoteLevel = NoteLevel.INFO
     text: str
+    short: str = Field(
+        default="", description="the same for the bench, in few words; none: the text is short"
+    )
 
 
 class Override(_Record):
@@ -475,6 +478,10 @@ class Plan(_Record):
 def to_json(plan: Plan) -> str:
     """Return the plan as indented JSON text with a trailing newline; same plan, same bytes."""
     record = plan.model_dump(mode="json")
+    for holder in (record, record["left"] or {}, record["right"] or {}):
+        for note in holder.get("notes", ()):
+            if not note["short"]:
+                del note["short"]
     feet = [foot for foot in (record["left"], record["right"]) if foot is not None]
     for foot in feet:
         if foot["metatarsal"] is None:  # plans without one read as they did before there were any

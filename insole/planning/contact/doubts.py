@@ -89,7 +89,8 @@ def pressed_notes(plan: ContactPlan, limits: Limits) -> list[Note]:
         if arch > bound:
             notes.append(_warn(f"contact-arch-{case.case}", (
                 f"{case.case}: the model's peak on the pad ({arch:.0f} kPa) is above {words} "
-                f"({bound:.0f} kPa): take a step of support back before the trial")))  # fmt: skip
+                f"({bound:.0f} kPa): take a step of support back before the trial"),
+                f"model, {case.case}: presses; plan one step less support before making"))
         elif steep and case.case == "pedalling":
             notes.append(_warn("contact-edge", (
                 "pedalling: the model's pressure changes faster on the pad "
@@ -105,7 +106,9 @@ def _losses(plan: ContactPlan, limits: Limits) -> list[Note]:
         _warn(f"contact-less-{case.case}", (
             f"{case.case}: in the model the contact area shrinks from {case.before.area:.0f} to "
             f"{case.after.area:.0f} cm² with the parts: part of the sole is lifted off its bed; "
-            "ask the rider for even contact, and take a step of wedge back if it is not"))
+            "ask the rider for even contact, and take a step of wedge back if it is not"),
+            f"model, {case.case}: contact {case.before.area:.0f} → {case.after.area:.0f} cm²; if "
+            "not even, one step of wedge back")
         for case in plan.cases
         if case.before and case.after and case.after.area < keep * case.before.area
     ]  # fmt: skip
@@ -118,8 +121,9 @@ def idle_notes(plan: ContactPlan) -> list[Note]:
         return []
     return [_warn("contact-idle", (
         f"in the model the pad adds less than {IDLE_CM2:g} cm² of contact, standing or pedalling: "
-        "the arch hardly comes down to it; ask the rider whether it is felt at all"))]  # fmt: skip
+        "the arch hardly comes down to it; ask the rider whether it is felt at all"),
+        "model: arch hardly reaches the pad; ask if felt")]  # fmt: skip
 
 
-def _warn(code: str, text: str) -> Note:
-    return Note(code=code, level=NoteLevel.WARN, text=text)
+def _warn(code: str, text: str, short: str = "") -> Note:
+    return Note(code=code, level=NoteLevel.WARN, text=text, short=short)

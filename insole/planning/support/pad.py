@@ -163,7 +163,8 @@ def support_level(
             f"{100 * limits.value('support.refuse_above'):.0f} %"
         )
     if not seating.shoe_known and level > unsure:
-        notes.append(Note(code="level-capped", level=NoteLevel.WARN, text=(
+        short = f"filled less than wished ({100 * level:.0f} %): bed not measured"
+        notes.append(Note(code="level-capped", level=NoteLevel.WARN, short=short, text=(
             f"without a shoe no more than {100 * unsure:.0f} % of the gap is filled: a real shank "
             f"rises under the arch; {100 * level:.0f} % was wished")))  # fmt: skip
         level = unsure
@@ -178,7 +179,8 @@ def support_level(
             "lift the arch; lower it, or record an override of support.refuse_above"
         )
     if level > warn + 1e-9:
-        notes.append(Note(code="level-presses", level=NoteLevel.WARN, text=(
+        short = f"at {100 * level:.0f} % it presses against the standing arch"
+        notes.append(Note(code="level-presses", level=NoteLevel.WARN, short=short, text=(
             f"at {100 * level:.0f} % the pad presses against the standing arch")))  # fmt: skip
     return level, tuple(notes)
 
@@ -350,7 +352,8 @@ def _hump_notes(shape: Shaped, space: Room, seating: Seating) -> list[Note]:
     if len(tops) < 2:
         return []
     heights = " and ".join(f"{along[k - 1]:.1f}" for k in tops)
-    return [Note(code="pad-humps", level=NoteLevel.WARN, text=(
+    short = f"humps {heights} mm high: feel rims, or cut between"
+    return [Note(code="pad-humps", level=NoteLevel.WARN, short=short, text=(
         f"a place kept free parts the pad into humps, {heights} mm high from rear to front, with a "
         "hollow between them: feel whether its rims press; else cut the pad there"))]  # fmt: skip
 
@@ -400,13 +403,18 @@ def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:
     if plan.shift != (0.0, 0.0):
         notes.append(Note(code="pad-moved", text=f"pad moved by hand: {move_words(*plan.shift)}"))
     if plan.medial_height is not None and plan.medial_height > plan.edge + 0.3:
-        notes.append(Note(code="medial-side", level=NoteLevel.WARN, text=(
+        short = (
+            f"side stands {plan.medial_height:.1f} mm high: only against the shoe's wall; collar "
+            "and ankle clear it by 5 mm"
+        )
+        notes.append(Note(code="medial-side", level=NoteLevel.WARN, short=short, text=(
             f"the pad's medial side stands up to {plan.medial_height:.1f} mm high against the "
             "shoe's wall: collar and ankle must clear it by 5 mm, which the fitter checks in the "
             "shoe; where the wall stands off, let it run out (--medial-edge 0.4)")))  # fmt: skip
     if not rear - 0.5 <= plan.crest.from_rear <= front + 0.5:
         where = "ahead of" if off > 0 else "behind"
-        notes.append(Note(code="crest-off-apex", level=NoteLevel.WARN, text=(
+        short = f"crest {abs(off):.0f} mm {where} the arch apex: ask about it"
+        notes.append(Note(code="crest-off-apex", level=NoteLevel.WARN, short=short, text=(
             f"the crest lies {abs(off):.0f} mm {where} the arch apex; within "
             f"{apex - rear:g} mm behind and {front - apex:g} mm ahead is usual")))  # fmt: skip
     return notes
