@@ -52,7 +52,7 @@ from insole.planning.plan import (
 from insole.planning.shoe import Shoe
 from insole.planning.sole import sole_grid
 
-__all__ = ["FootWish", "PlanWishes", "describe_change", "plan"]
+__all__ = ["FootWish", "Memory", "PlanWishes", "describe_change", "plan"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,6 +219,7 @@ def plan(
     limits: Limits | None = None,
     without_arch: bool = False,
     sources: Mapping[str, Any] | None = None,
+    memory: Memory | None = None,
 ) -> Plan:
     """Return the plan for one or two feet.
 
@@ -240,6 +241,8 @@ def plan(
         Plan shims and a flat base only, for scans that show no arch.
     sources : mapping or None
         Names of the files planned from and what was stated of the scans, kept in the plan.
+    memory : Memory or None
+        Planned feet are kept here; one whose own wishes stayed the same is taken from it.
 
     Raises
     ------
@@ -258,7 +261,7 @@ def plan(
     job = _Job(shoe=shoe, wishes=wishes, overrides=overrides, limits=limits,
                without_arch=without_arch)  # fmt: skip
     sides = {
-        side: _plan_side(measured, side, job)
+        side: _remembered(measured, side, job, memory)
         for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
         if measured is not None
     }
@@ -276,6 +279,30 @@ def plan(
         right=sides[Side.RIGHT].plan if right is not None else None,
         overrides=list(overrides), notes=notes, cautions=list(questions.CAUTIONS),
     )  # fmt: skip
+
+
+_Key = tuple[object, ...]
+Memory = dict[_Key, tuple[_Side, tuple[object, ...]]]
+KEPT_FEET = 64  # planned feet that a memory holds: a hand that comes back finds them
+
+
+def _remembered(
+    measured: MeasuredFoot, side: Side, job: _Job, memory: Memory | None
+) -> _Side:
+    """Return the plan of one foot, from `memory` where all that it depends on is the same."""
+    if memory is None:
+        return _plan_side(measured, side, job)
+    wishes = job.wishes
+    whole = (measured, job.shoe, job.limits, wishes.kit)  # told by identity, and kept alive
+    shared = replace(wishes, both=wishes.of(side), left=FootWish(), right=FootWish(), kit=None,
+                     case="", date="", version=1)  # fmt: skip
+    overrides = tuple(over.model_dump_json() for over in job.overrides)
+    key: _Key = (side, *map(id, whole), shared, job.without_arch, overrides)
+    if key not in memory:
+        while len(memory) >= KEPT_FEET:
+            memory.pop(next(iter(memory)))
+        memory[key] = _plan_side(measured, side, job), whole
+    return memory[key][0]
 
 
 def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
