@@ -33,6 +33,7 @@ __all__ = [
     "measure_feet",
     "record",
     "to_scanner",
+    "with_findings",
 ]
 
 Files = str | Path | Sequence[str | Path]
@@ -179,7 +180,7 @@ def check_pair(left: MeasuredFoot, right: MeasuredFoot) -> tuple[MeasuredFoot, M
                 "give the left foot first"
             )
     found = quality_pair.pair_findings(left, right)
-    return _with(left, found), _with(right, found)
+    return with_findings(left, found), with_findings(right, found)
 
 
 def record(foot: MeasuredFoot, version: str = "") -> dict[str, Any]:
@@ -291,8 +292,8 @@ def _kept(stated: Mapping[str, Any], several: bool) -> dict[str, object]:
     return kept
 
 
-def _with(foot: MeasuredFoot, more: Sequence[Finding]) -> MeasuredFoot:
-    """Return the foot with more findings, and the verdict of all of them."""
+def with_findings(foot: MeasuredFoot, more: Sequence[Finding]) -> MeasuredFoot:
+    """Return the foot with more findings about its scan, and the verdict of all of them."""
     findings = (*foot.report.findings, *more)
     report = ScanReport(verdict=quality.verdict(list(findings)), findings=findings)
     return replace(foot, report=report)

@@ -97,7 +97,7 @@ class Bench:
         self._files = {
             name: Path(file).name for name, file in named.items() if isinstance(file, str | Path)
         }
-        self._planned: planner.Memory = {}
+        self._memory = planner.Memory()
 
     def plan(self, **asked: Unpack[Asked]) -> Plan:
         """Return the plan for these wishes.
@@ -178,7 +178,7 @@ class Bench:
             self.left, self.right, self.shoe, wishes, answers=answers, clinician=clinician,
             overrides=tuple(_override(one) for one in terms.get("overrides") or ()),
             without_arch=without_arch, limits=self.limits, sources=self._sources(without_arch),
-            memory=self._planned,
+            memory=self._memory,
         )  # fmt: skip
 
     def _sources(self, without_arch: bool) -> dict[str, object]:

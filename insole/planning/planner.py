@@ -9,9 +9,9 @@ clock or a file: the same feet, shoe and wishes give the same plan.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import insole
 from footscan.errors import ScanQualityError
@@ -53,6 +53,9 @@ from insole.planning.shoe import Shoe
 from insole.planning.sole import sole_grid
 
 __all__ = ["FootWish", "Memory", "PlanWishes", "describe_change", "plan"]
+
+T = TypeVar("T")
+KEPT = 256  # things that a memory holds: a hand that comes back finds them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,6 +193,7 @@ class _Job:
     overrides: Sequence[Override]
     limits: Limits
     without_arch: bool
+    memory: Memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,7 +246,7 @@ def plan(
     sources : mapping or None
         Names of the files planned from and what was stated of the scans, kept in the plan.
     memory : Memory or None
-        Planned feet are kept here; one whose own wishes stayed the same is taken from it.
+        Keeps what later plans of the same feet need again; None plans anew.
 
     Raises
     ------
@@ -259,9 +263,9 @@ def plan(
     asked, question_notes = questions.decide(answers or {}, clinician)
     _check_overrides(overrides, limits)
     job = _Job(shoe=shoe, wishes=wishes, overrides=overrides, limits=limits,
-               without_arch=without_arch)  # fmt: skip
+               without_arch=without_arch, memory=memory or Memory())  # fmt: skip
     sides = {
-        side: _remembered(measured, side, job, memory)
+        side: _remembered(measured, side, job)
         for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
         if measured is not None
     }
@@ -281,36 +285,48 @@ def plan(
     )  # fmt: skip
 
 
-_Key = tuple[object, ...]
-Memory = dict[_Key, tuple[_Side, tuple[object, ...]]]
-KEPT_FEET = 64  # planned feet that a memory holds: a hand that comes back finds them
+class Memory:
+    """What was planned of the same feet before: whole feet, and the stages ahead of the support.
+
+    Feet, shoe, limits and kit are told by identity and kept alive; none of them is ever changed.
+    The oldest entries go first.
+    """
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[object, ...], tuple[Any, tuple[object, ...]]] = {}
+
+    def kept(
+        self, name: str, same: tuple[object, ...], equal: tuple[object, ...], make: Callable[[], T]
+    ) -> T:
+        """Return what `make` gives, made once per `same` (by identity) and `equal` (by value)."""
+        key = (name, *map(id, same), *equal)
+        if key not in self._kept:
+            while len(self._kept) >= KEPT:
+                self._kept.pop(next(iter(self._kept)))
+            self._kept[key] = make(), same
+        found: T = self._kept[key][0]
+        return found
 
 
-def _remembered(
-    measured: MeasuredFoot, side: Side, job: _Job, memory: Memory | None
-) -> _Side:
-    """Return the plan of one foot, from `memory` where all that it depends on is the same."""
-    if memory is None:
-        return _plan_side(measured, side, job)
-    wishes = job.wishes
-    whole = (measured, job.shoe, job.limits, wishes.kit)  # told by identity, and kept alive
-    shared = replace(wishes, both=wishes.of(side), left=FootWish(), right=FootWish(), kit=None,
-                     case="", date="", version=1)  # fmt: skip
+def _remembered(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
+    """Return the plan of one foot, made anew only where something of it changed."""
+    own = replace(job.wishes, both=job.wishes.of(side), left=FootWish(), right=FootWish(), kit=None,
+                  case="", date="", version=1)  # fmt: skip
     overrides = tuple(over.model_dump_json() for over in job.overrides)
-    key: _Key = (side, *map(id, whole), shared, job.without_arch, overrides)
-    if key not in memory:
-        while len(memory) >= KEPT_FEET:
-            memory.pop(next(iter(memory)))
-        memory[key] = _plan_side(measured, side, job), whole
-    return memory[key][0]
+    return job.memory.kept(
+        "foot", (measured, job.shoe, job.limits, job.wishes.kit),
+        (side, own, job.without_arch, overrides), lambda: _plan_side(measured, side, job),
+    )  # fmt: skip
 
 
 def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     """Return the plan of one foot."""
     _check_scan(measured, side, job.without_arch)
     wish, limits, shoe = job.wishes.of(side), job.limits, job.shoe
-    layout = lay_out(measured, shoe, limits)
-    level = seating.seat(measured, layout, shoe, limits=limits)
+    same, kept = (measured, shoe, limits), job.memory.kept
+    layout = kept("layout", same, (side,), lambda: lay_out(measured, shoe, limits))
+    level = kept("level", same, (side,), lambda: seating.seat(measured, layout, shoe,
+                                                              limits=limits))  # fmt: skip
     wedges = wedging.plan_wedges(
         landmarks=level.landmarks, landmark_sd=level.landmark_sd, outline=layout.base,
         length=measured.foot.length, shoe=shoe, limits=limits, overrides=job.overrides,
@@ -320,7 +336,8 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     _check_rim(wedges.wedges, limits)
     seated = level
     if wedges.roll:
-        seated = seating.seat(measured, layout, shoe, limits=limits, roll=wedges.roll)
+        seated = kept("seated", same, (side, wedges.roll), lambda: seating.seat(
+            measured, layout, shoe, limits=limits, roll=wedges.roll))  # fmt: skip
     cleat, cleat_notes = cleats.plan_cleat(
         landmarks=level.landmarks, shoe=shoe, limits=limits, offset=wish.cleat_offset,
         yaw=wish.cleat_yaw, before=wish.cleat_before,
@@ -382,7 +399,8 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         measures=_measures(measured), foot_outline=_ring(layout.foot),
         landmarks={name: _point(p) for name, p in level.landmarks.items()},
         landmark_sd={name: round(sd, 3) for name, sd in level.landmark_sd.items()},
-        seating=seated.record(), sole=sole_grid(seated, limits), base=base,
+        seating=seated.record(), base=base,
+        sole=kept("sole", same, (side, wedges.roll), lambda: sole_grid(seated, limits)),
         pad=pad.pad, no_pad_because=pad.because, contour=pad.contour,
         wedges=apart,
         no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
