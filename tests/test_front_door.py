@@ -82,6 +82,23 @@ def test_every_option_of_the_command_line_has_its_keyword():
     assert {renamed.get(name, name) for name in made} <= takes
 
 
+def test_the_lines_of_the_manual_run(tmp_path, monkeypatch, capsys):
+    """All but the last: what `make` writes is held against the command line's elsewhere."""
+    text = (SAMPLES.parent / "README.md").read_text(encoding="utf-8")
+    lines = text.split("<!-- script -->\n```python\n")[1].split("```")[0]
+    code, _, last = lines.partition("insole.make(")
+    assert last.startswith('plan, "parts")')
+    (tmp_path / "sample_scans").symlink_to(SAMPLES)
+    monkeypatch.chdir(tmp_path)
+    names: dict[str, object] = {}
+    exec(compile(code, "README.md", "exec"), names)
+    # the arch's height by formula is 17.5 mm; the scan may differ by some tenths
+    said = capsys.readouterr().out
+    assert said.startswith("fit for making: arch 17.")
+    assert insole.read_plan("plan.json") == names["plan"]
+    assert trimesh.load("pad.stl", force="mesh").is_watertight
+
+
 # ------------------------------------------------------------------ scans
 
 
