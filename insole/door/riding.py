@@ -126,7 +126,7 @@ def picks() -> dict[str, str]:
     Examples
     --------
     >>> picks()["too high"]
-    'the support feels too high'
+    'the arch support is felt as too much'
     """
     return {name: picked(name).text for name in PICKS}
 

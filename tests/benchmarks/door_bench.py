@@ -48,7 +48,7 @@ def main() -> int:
     moves: dict[str, Callable[[int], object]] = {
         "re-plan, one pad moved": lambda k: bench.replan(plan, shift_pad={"left": (k / 4, -1)}),
         "re-plan, support of both": lambda k: bench.replan(plan, support=0.6 + k / 100),
-        "re-plan, a wedge": lambda k: bench.replan(plan, forefoot={"right": 2}, ankle=k / 10),
+        "re-plan, a wedge": lambda k: bench.replan(plan, forefoot={"left": 2 + k / 100}),
         "re-plan, contoured beds": lambda k: bench.replan(plan, contoured="full", cup=8 + k / 10),
         "sole map": lambda k: insole.sole_map(plan, "left"),
         "pad map": lambda k: insole.pad_map(plan, "left"),
@@ -58,12 +58,14 @@ def main() -> int:
         "section along": lambda k: insole.section(plan, "left", y=float(k)),
     }
     for name, move in moves.items():
-        took = []
+        took, worked = [], []
         for k in range(rounds):
-            start = time.perf_counter()
+            start, cpu = time.perf_counter(), time.process_time()
             move(k)
             took.append(time.perf_counter() - start)
-        print(f"{name}: {statistics.median(took):.3f} s")
+            worked.append(time.process_time() - cpu)
+        waited, busy = statistics.median(took), statistics.median(worked)
+        print(f"{name}: {waited:.3f} s, of it {busy:.3f} s at work")
     start = time.perf_counter()
     insole.build(plan)
     print(f"build a pair: {time.perf_counter() - start:.2f} s")
