@@ -33,7 +33,8 @@ if TYPE_CHECKING:
         read_shoe,
         shoe_library,
     )
-    from insole.door.parts import BuiltPart, BuiltParts, FootParts, build, make, thick_edges
+    from insole.door.making import build, make, thick_edges
+    from insole.door.parts import BuiltPart, BuiltParts, FootParts
     from insole.door.riding import Heard, log_trial, picks, propose, read_log
     from insole.door.views import (
         ContactMaps,
@@ -62,7 +63,8 @@ __version__ = "0.1.0"
 _HOMES = {
     "insole.door.bench": "Bench Terms fit plan",
     "insole.door.wishes": "Wishes",
-    "insole.door.parts": "BuiltPart BuiltParts FootParts build make thick_edges",
+    "insole.door.parts": "BuiltPart BuiltParts FootParts",
+    "insole.door.making": "build make thick_edges",
     "insole.door.views": (
         "ContactMaps HeightMap Section contact_maps gap_map outlines pad_map section sole_map"
     ),

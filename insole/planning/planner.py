@@ -9,9 +9,9 @@ clock or a file: the same feet, shoe and wishes give the same plan.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
-from typing import Any, TypeVar
+from typing import Any
 
 import insole
 from footscan.errors import ScanQualityError
@@ -37,6 +37,7 @@ from insole.planning.ceilings import ball_line
 from insole.planning.changes import describe_change
 from insole.planning.kit import Kit
 from insole.planning.limits import Limits, default_limits
+from insole.planning.memory import Memory
 from insole.planning.outline import Layout, lay_out
 from insole.planning.plan import (
     BasePlan,
@@ -53,9 +54,6 @@ from insole.planning.shoe import Shoe
 from insole.planning.sole import sole_grid
 
 __all__ = ["FootWish", "Memory", "PlanWishes", "describe_change", "plan"]
-
-T = TypeVar("T")
-KEPT = 256  # things that a memory holds: a hand that comes back finds them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,29 +281,6 @@ def plan(
         right=sides[Side.RIGHT].plan if right is not None else None,
         overrides=list(overrides), notes=notes, cautions=list(questions.CAUTIONS),
     )  # fmt: skip
-
-
-class Memory:
-    """What was planned of the same feet before: whole feet, and the stages ahead of the support.
-
-    Feet, shoe, limits and kit are told by identity and kept alive; none of them is ever changed.
-    The oldest entries go first.
-    """
-
-    def __init__(self) -> None:
-        self._kept: dict[tuple[object, ...], tuple[Any, tuple[object, ...]]] = {}
-
-    def kept(
-        self, name: str, same: tuple[object, ...], equal: tuple[object, ...], make: Callable[[], T]
-    ) -> T:
-        """Return what `make` gives, made once per `same` (by identity) and `equal` (by value)."""
-        key = (name, *map(id, same), *equal)
-        if key not in self._kept:
-            while len(self._kept) >= KEPT:
-                self._kept.pop(next(iter(self._kept)))
-            self._kept[key] = make(), same
-        found: T = self._kept[key][0]
-        return found
 
 
 def _remembered(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
