@@ -3,6 +3,7 @@
     FootscanError
     ├── ScanReadError      a file is missing, empty, cut short, too large or of an unknown format
     ├── UnitsError         no unit fits the scan, or the stated one contradicts it (also ValueError)
+    ├── StatedError        something stated of a scan is not one of its choices (also ValueError)
     ├── SideError          left or right cannot be told with enough confidence
     ├── PoseError          no foot can be found in the scan, or it cannot be levelled
     ├── ScanQualityError   the scan cannot be used for the job asked; carries the report
@@ -27,6 +28,7 @@ __all__ = [
     "ScanQualityError",
     "ScanReadError",
     "SideError",
+    "StatedError",
     "UnitsError",
 ]
 
@@ -49,6 +51,12 @@ class ScanReadError(FootscanError):
 
 class UnitsError(FootscanError, ValueError):
     """No unit fits the scan, or the stated unit contradicts it."""
+
+
+class StatedError(FootscanError, ValueError):
+    """Something stated of a scan is not one of its choices, or contradicts another statement."""
+
+    exit_code = 2
 
 
 class SideError(FootscanError):

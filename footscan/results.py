@@ -8,7 +8,7 @@ Every value says its unit and standard deviation, or why it cannot be had from t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from footscan.foot import Foot
@@ -174,6 +174,8 @@ class MeasuredFoot:
         Names of the JSON contract (``foot_length``, ``ball_girth`` and so on).
     sizes : mapping of str to str or float
         Shoe sizes with the formula named.
+    stated : mapping of str to object
+        What was stated of the scan, by name of the option, for the record of a plan's sources.
     """
 
     facts: ScanFacts
@@ -182,3 +184,4 @@ class MeasuredFoot:
     landmarks: Mapping[str, Landmark]
     measures: Mapping[str, Measure]
     sizes: Mapping[str, object]
+    stated: Mapping[str, object] = field(default_factory=dict)

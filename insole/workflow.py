@@ -17,15 +17,15 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from footscan.door import with_findings
 from footscan.errors import FootscanError, ScanReadError, SideError
 from footscan.pipeline import Options, measure_feet_in
-from footscan.quality import findings as quality
 from footscan.quality import pair as quality_pair
-from footscan.results import Finding, MeasuredFoot, ScanReport
+from footscan.results import Finding, MeasuredFoot
 from footscan.scan import Side
 
 if TYPE_CHECKING:
@@ -139,13 +139,6 @@ def pair_findings(feet: Sequence[MeasuredFoot]) -> tuple[Finding, ...]:
     if len(feet) != 2 or len(by_side) != 2:
         return ()
     return quality_pair.pair_findings(by_side[Side.LEFT], by_side[Side.RIGHT])
-
-
-def with_findings(foot: MeasuredFoot, more: Sequence[Finding]) -> MeasuredFoot:
-    """Return the foot with more findings about its scan, and the verdict of all of them."""
-    findings = (*foot.report.findings, *more)
-    report = ScanReport(verdict=quality.verdict(list(findings)), findings=findings)
-    return replace(foot, report=report)
 
 
 def _measured(shots: Shots) -> list[MeasuredFoot] | FootscanError:

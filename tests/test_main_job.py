@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 import trimesh
 
+import footscan
+import insole
 from insole import cli
 from insole.parts.build import all_parts
 from insole.parts.part import Part
@@ -209,6 +211,21 @@ def test_plan_then_make_is_make_from_scans(made: Made, tmp_path: Path) -> None:
     assert cli.main(["plan", *PAIR, *WISH, "--quiet", "--out", str(tmp_path)]) == 0
     written = (tmp_path / "larch-v1-plan.json").read_bytes()
     assert written == (made.folder / "plan.json").read_bytes()
+
+
+def test_a_script_makes_the_same_files(made: Made, tmp_path: Path) -> None:
+    """Byte for byte, the kept case beside the folder included; a single part as well."""
+    left, right = (footscan.measure(path) for path in PAIR)
+    plan = insole.plan(
+        left=left, right=right, shoe=SAMPLES / "shoe.toml", forefoot=2, case="larch"
+    )
+    folder = insole.make(plan, tmp_path / "parts", thick_edges_checked=True)
+    assert folder == tmp_path / "parts" / "larch-v1"
+    assert files_below(folder) == files_below(made.folder)
+    assert files_below(folder.parent / "larch") == files_below(made.folder.parent / "larch")
+    pad = insole.build(plan, side="left").left.pad.write(tmp_path / "pad.stl")
+    wanted = made.folder / "print" / "left-arch-pad-larch-v1.stl"
+    assert pad.read_bytes() == wanted.read_bytes()
 
 
 def test_step_of_one_foot_reads_back(made: Made, tmp_path: Path) -> None:

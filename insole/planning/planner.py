@@ -24,6 +24,7 @@ from insole.planning import dowels, easing, seating, thickness, wedge_rules, wed
 from insole.planning.changes import describe_change
 from insole.planning.contact import effect, pressing
 from insole.planning.contact.doubts import shim_notes
+from insole.planning.memory import Memory
 from insole.planning.outline import Layout, lay_out
 from insole.planning.remarks import fit_notes, kit_doubt, limit_notes, without_figures
 from insole.planning.sole import sole_grid
@@ -47,7 +48,7 @@ from insole.record.plan import (
 )
 from insole.shoe.shoe import Shoe
 
-__all__ = ["FootWish", "PlanWishes", "describe_change", "plan"]
+__all__ = ["FootWish", "Memory", "PlanWishes", "describe_change", "plan"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +60,7 @@ class _Job:
     overrides: Sequence[Override]
     limits: Limits
     without_arch: bool
+    memory: Memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +90,7 @@ def plan(
     limits: Limits | None = None,
     without_arch: bool = False,
     sources: Mapping[str, Any] | None = None,
+    memory: Memory | None = None,
 ) -> Plan:
     """Return the plan for one or two feet.
 
@@ -109,6 +112,8 @@ def plan(
         Plan shims and a flat base only, for scans that show no arch.
     sources : mapping or None
         Names of the files planned from and what was stated of the scans, kept in the plan.
+    memory : Memory or None
+        Keeps what later plans of the same feet need again; None plans anew.
 
     Raises
     ------
@@ -125,9 +130,9 @@ def plan(
     asked, question_notes = questions.decide(answers or {}, clinician)
     _check_overrides(overrides, limits)
     job = _Job(shoe=shoe, wishes=wishes, overrides=overrides, limits=limits,
-               without_arch=without_arch)  # fmt: skip
+               without_arch=without_arch, memory=memory or Memory())  # fmt: skip
     sides = {
-        side: _plan_side(measured, side, job)
+        side: _remembered(measured, side, job)
         for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
         if measured is not None
     }
@@ -147,12 +152,25 @@ def plan(
     )  # fmt: skip
 
 
+def _remembered(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
+    """Return the plan of one foot, made anew only where something of it changed."""
+    own = replace(job.wishes, both=job.wishes.of(side), left=FootWish(), right=FootWish(), kit=None,
+                  case="", date="", version=1)  # fmt: skip
+    overrides = tuple(over.model_dump_json() for over in job.overrides)
+    return job.memory.kept(
+        "foot", (measured, job.shoe, job.limits, job.wishes.kit),
+        (side, own, job.without_arch, overrides), lambda: _plan_side(measured, side, job),
+    )  # fmt: skip
+
+
 def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     """Return the plan of one foot."""
     _check_scan(measured, side, job.without_arch)
     wish, limits, shoe = job.wishes.of(side), job.limits, job.shoe
-    layout = lay_out(measured, shoe, limits)
-    level = seating.seat(measured, layout, shoe, limits=limits)
+    same, kept = (measured, shoe, limits), job.memory.kept
+    layout = kept("layout", same, (side,), lambda: lay_out(measured, shoe, limits))
+    level = kept("level", same, (side,), lambda: seating.seat(measured, layout, shoe,
+                                                              limits=limits))  # fmt: skip
     wedges = wedging.plan_wedges(
         landmarks=level.landmarks, landmark_sd=level.landmark_sd, outline=layout.base,
         length=measured.foot.length, shoe=shoe, limits=limits, overrides=job.overrides,
@@ -162,7 +180,8 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     _check_rim(wedges.wedges, limits)
     seated = level
     if wedges.roll:
-        seated = seating.seat(measured, layout, shoe, limits=limits, roll=wedges.roll)
+        seated = kept("seated", same, (side, wedges.roll), lambda: seating.seat(
+            measured, layout, shoe, limits=limits, roll=wedges.roll))  # fmt: skip
     cleat, cleat_notes = cleats.plan_cleat(
         landmarks=level.landmarks, shoe=shoe, limits=limits, offset=wish.cleat_offset,
         yaw=wish.cleat_yaw, before=wish.cleat_before,

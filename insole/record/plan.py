@@ -20,6 +20,7 @@ import hashlib
 import json
 import weakref
 from enum import StrEnum
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -473,6 +474,31 @@ class Plan(_Record):
     def feet(self) -> list[FootPlan]:
         """The planned feet, left first."""
         return [foot for foot in (self.left, self.right) if foot is not None]
+
+    def write(self, path: str | Path) -> Path:
+        """Write the record as JSON, whole or not at all, and return its path.
+
+        Raises
+        ------
+        insole.errors.PlanError
+            The file cannot be written, or another plan is there, which is kept.
+        """
+        from footscan.files import write_whole
+        from insole.errors import PlanError
+
+        path, data = Path(path), to_json(self).encode()
+        try:
+            if path.exists():
+                if path.read_bytes() == data:
+                    return path
+                raise PlanError(
+                    f"{path} holds something else and is kept; write this plan under another name"
+                )
+            write_whole(path, data)
+        except OSError as error:
+            reason = (error.strerror or str(error)).lower()
+            raise PlanError(f"{path} cannot be written: {reason}") from None
+        return path
 
 
 def to_json(plan: Plan) -> str:

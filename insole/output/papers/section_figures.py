@@ -27,7 +27,7 @@ from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.plan import FootPlan, Plan, WedgePlace
 from insole.record.rings import edges_at
 
-__all__ = ["key", "sections"]
+__all__ = ["Cut", "cut_through", "key", "sections"]
 
 ALONG = 0.62  # scale of sections along, less for a long base
 ACROSS = 0.78
@@ -80,7 +80,7 @@ def _through(foot: FootPlan) -> Array | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Cut:
+class Cut:
     """Heights along one line through a foot's stack, mm above the bed frame's z = 0."""
 
     at: Array
@@ -90,7 +90,7 @@ class _Cut:
     sole: Array
 
 
-def _cut(plan: Plan, foot: FootPlan, x: Array, y: Array) -> _Cut:
+def cut_through(plan: Plan, foot: FootPlan, x: Array, y: Array) -> Cut:
     """Return the stack along `x` or along `y`: one of them has one value only."""
     from shapely import Polygon, contains_xy
 
@@ -107,7 +107,7 @@ def _cut(plan: Plan, foot: FootPlan, x: Array, y: Array) -> _Cut:
         pad = np.clip(ContourShape(foot.contour).inside(gx, gy) - foot.contour.plate, 0.0, None)
     sole = bed + above_bed(plan, foot, x, y)
     sole = np.where(contains_xy(Polygon(foot.foot_outline), gx, gy), sole, np.nan)
-    return _Cut(at=(x if len(x) > 1 else y), bed=bed.ravel(), shim=shim.ravel(),
+    return Cut(at=(x if len(x) > 1 else y), bed=bed.ravel(), shim=shim.ravel(),
                 pad=pad.ravel(), sole=sole.ravel())  # fmt: skip
 
 
@@ -118,7 +118,7 @@ def _across(canvas: Any, plan: Plan, foot: FootPlan, left: float, high: float) -
         return
     lateral, medial = (float(e[0]) for e in edges_at(np.asarray(foot.base.outline), point[:1]))
     y = np.arange(lateral, medial + 0.25, 0.5)
-    cut = _cut(plan, foot, point[:1], y)
+    cut = cut_through(plan, foot, point[:1], y)
     turn = Turn(foot.side)
     flip = float(turn(np.array([[0.0, 1.0]]))[0][0])
     middle = left + COLUMN / 2 - flip * ACROSS * (lateral + medial) / 2
@@ -148,7 +148,7 @@ def _along_picture(plan: Plan, foot: FootPlan) -> Any:
     point = _through(foot)
     base = np.asarray(foot.base.outline)
     x = np.arange(1.0, float(base[:, 0].max()), 1.0)
-    cut = _cut(plan, foot, x, np.zeros(1) if point is None else point[1:])
+    cut = cut_through(plan, foot, x, np.zeros(1) if point is None else point[1:])
     scale = min(ALONG, (WIDE - 10.0) / float(base[:, 0].max()))
     floor = float(cut.bed.min()) - foot.base.thickness
     highest = np.fmax(cut.sole, cut.bed + cut.shim + cut.pad)
@@ -191,7 +191,7 @@ def _stations(canvas: Any, foot: FootPlan, page: Any, floor: float, high: float)
         write(canvas, at[0], high - 6.6, words, SMALL, align="middle", colour=GREY)
 
 
-def _stack(canvas: Any, foot: FootPlan, cut: _Cut, page: Any, top: float) -> None:
+def _stack(canvas: Any, foot: FootPlan, cut: Cut, page: Any, top: float) -> None:
     """Fill base, shim, pad and what is left open; draw bed and sole."""
     at, bed = cut.at, cut.bed
     on_shim, on_pad = bed + cut.shim, bed + cut.shim + cut.pad
@@ -223,7 +223,7 @@ def _fill(canvas: Any, page: Any, at: Array, low: Array, high: Array, colour: An
     canvas.drawPath(ring_path(canvas, ring), stroke=0, fill=1)
 
 
-def _crest_line(canvas: Any, cut: _Cut, y: float, page: Any, high: float) -> None:
+def _crest_line(canvas: Any, cut: Cut, y: float, page: Any, high: float) -> None:
     """Draw a line up from the crest to its name."""
     k = int(np.argmin(np.abs(cut.at - y)))
     foot_of_it = page(cut.at[k : k + 1], cut.bed[k : k + 1])[0]

@@ -1,0 +1,186 @@
+"""From a plan to its parts: built in memory, or the whole folder as the bench gets it.
+
+Plan -> build -> BuiltParts
+Plan -> make -> the folder that ``solewright make`` writes
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from insole import workflow
+from insole.door.parts import BuiltPart, BuiltParts, FootParts, materials_of
+from insole.errors import PlanError, RefusedError
+
+if TYPE_CHECKING:
+    from insole.output.folder import Settings
+    from insole.parts.form_upper import FormWish
+    from insole.record.materials import Materials
+    from insole.record.plan import Plan
+
+__all__ = ["build", "make", "thick_edges"]
+
+SIZES_MM = (40.0, 2000.0)  # of a printer's bed or a sheet
+MOST_KERF_MM = 5.0
+
+
+def build(
+    plan: Plan,
+    *,
+    side: Literal["left", "right"] | None = None,
+    form: bool = False,
+    form_cover: float | None = None,
+    form_relief: float | None = None,
+) -> BuiltParts:
+    """Return the parts of a plan as solids, after the checks that come before making.
+
+    Parameters
+    ----------
+    plan : Plan
+    side : str, optional
+        One foot only: half the time.
+    form, form_cover, form_relief
+        Forms to mould a footbed over as well; cover to be glued on and relief at tender spots, mm.
+
+    Raises
+    ------
+    insole.RefusedError
+        A stop answer without a clinician's word.
+    insole.PartError
+        A part cannot be made as a closed solid.
+    insole.PlanError
+        Forms are asked for and the plan keeps no sole, or the foot is not planned.
+    """
+    from insole.output.folder import Settings
+    from insole.record.plan import fingerprint
+    from insole.record.questions import decide
+
+    decide(plan.answers, plan.clinician)  # a plan on file is no way around a stop
+    asked, own = plan, fingerprint(plan)
+    if side is not None:
+        if side not in ("left", "right") or getattr(plan, side) is None:
+            raise PlanError(f"the plan has no {side} foot")
+        asked = plan.model_copy(update={{"left": "right", "right": "left"}[side]: None})
+    doubts: list[str] = []
+    settings = Settings(form=_form(form, form_cover, form_relief))
+    parts = [
+        BuiltPart(part=part, case=plan.case, version=plan.version, plan_id=own)
+        for part in workflow.checked_parts(asked, settings, doubts.append)
+    ]
+    feet: dict[str, FootParts] = {
+        foot.side: FootParts(
+            foot.side,
+            [one for one in parts if one.side == foot.side],
+            {"arch-pad": foot.no_pad_because} if foot.no_pad_because else {},
+        )
+        for foot in asked.feet
+    }
+    return BuiltParts(feet=feet, doubts=tuple(doubts))
+
+
+def make(
+    plan: Plan,
+    out: str | Path = "parts",
+    *,
+    thick_edges_checked: bool = False,
+    bed: tuple[float, float] = (220.0, 220.0),
+    kerf: float = 0.0,
+    sheet: tuple[float, float] = (600.0, 400.0),
+    step: bool = False,
+    layers: bool = False,
+    materials: str | Path | Materials | None = None,
+    form: bool = False,
+    form_cover: float | None = None,
+    form_relief: float | None = None,
+    say: Callable[[str], None] = lambda sentence: None,
+) -> Path:
+    """Write parts, templates and papers, read them back, and return the new folder.
+
+    The same files, byte for byte, as ``solewright make`` writes for the same plan and options.
+
+    Parameters
+    ----------
+    plan : Plan
+        As planned, or from :func:`insole.read_plan`.
+    out : path
+        Folder in which ``<case>-v<version>`` is made; the plan of a named case is kept there too.
+    thick_edges_checked : bool
+        The sentences of :func:`thick_edges` were read and are right; needed when there are wedges.
+    bed, sheet : (float, float)
+        Printer's bed, sheets of stock, mm.
+    kerf : float
+        Width that the cutter takes away, mm, 0 to 5.
+    step : bool
+        STEP files as well (some seconds more).
+    layers : bool
+        Cut pads and inside shims as layers to glue.
+    materials : path or Materials, optional
+        The workshop's own materials and calibration bars.
+    form, form_cover, form_relief
+        Forms to mould a footbed over; cover and relief in mm.
+    say : callable
+        Gets one sentence at a time for the person waiting.
+
+    Raises
+    ------
+    insole.RefusedError
+        Thick edges that nobody checked, or a stop answer without a clinician's word.
+    insole.InsoleError
+        A part is not valid, a file does not read back the same, the folder holds another plan or
+        cannot be written; nothing is left behind.
+    """
+    from insole.output.folder import Settings
+
+    edges = workflow.thick_edges(plan)
+    if edges and not thick_edges_checked:
+        raise RefusedError(
+            f"check the thick edges ({'; '.join(edges)}), and if they are right make again with "
+            "thick_edges_checked=True; nothing was made"
+        )
+    if not 0.0 <= kerf <= MOST_KERF_MM:
+        raise PlanError(f"kerf wants 0 to {MOST_KERF_MM:g} mm, not {kerf!r}")
+    settings: Settings = Settings(
+        bed=_size("bed", bed), kerf=float(kerf), sheet=_size("sheet", sheet), step=step,
+        layers=layers, materials=materials_of(materials),
+        form=_form(form, form_cover, form_relief),
+    )  # fmt: skip
+    home = Path(out)
+    workflow.refuse_other_plan(plan, home)
+    folder = workflow.make(plan, home, settings=settings, say=say)
+    workflow.keep_plan(plan, home)
+    return folder
+
+
+def thick_edges(plan: Plan) -> list[str]:
+    """Return each wedge in words, with its thick side: to be looked at before parts are made."""
+    return workflow.thick_edges(plan)
+
+
+def _size(name: str, size: Sequence[float]) -> tuple[float, float]:
+    low, high = SIZES_MM
+    try:
+        width, depth = (float(one) for one in size)
+    except (TypeError, ValueError):
+        width = depth = 0.0
+    if not (low <= width <= high and low <= depth <= high):
+        raise PlanError(f"{name} wants two sizes in mm, {low:g} to {high:g} each, not {size!r}")
+    return width, depth
+
+
+def _form(wanted: bool, cover: float | None, relief: float | None) -> FormWish | None:
+    from insole.parts.form_upper import FormWish
+
+    if not wanted:
+        if cover is not None or relief is not None:
+            name = "form_cover" if cover is not None else "form_relief"
+            raise PlanError(f"{name} says how a form is made; give form=True as well")
+        return None
+    usual = FormWish()
+    return replace(
+        usual,
+        cover=usual.cover if cover is None else float(cover),
+        relief=usual.relief if relief is None else float(relief),
+    )
