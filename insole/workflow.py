@@ -29,9 +29,11 @@ from footscan.results import Finding, MeasuredFoot, ScanReport
 from footscan.scan import Side
 
 if TYPE_CHECKING:
+    from footscan.checking.settling import Settling
     from insole.output.folder import Settings
     from insole.parts.made.check import MadeCheck
     from insole.parts.part import Part
+    from insole.planning.first_level import Suggestion
     from insole.planning.fit import FitResult
     from insole.planning.planner import PlanWishes
     from insole.record.plan import Override, Plan
@@ -60,6 +62,7 @@ __all__ = [
     "read_sheet",
     "refuse_other_plan",
     "save_plan",
+    "settle_feet",
     "shoe_library",
     "single_feet",
     "step_options",
@@ -308,6 +311,37 @@ def plan_feet(request: Request) -> tuple[Plan, tuple[MeasuredFoot, ...]]:
         without_arch=request.without_arch, limits=own, sources=request.sources,
     )  # fmt: skip
     return plan, tuple(foot for foot in (left, right) if foot is not None)
+
+
+def settle_feet(
+    seated: Sequence[Shots], standing: Sequence[Shots], body_mass: float | None = None,
+    own_limits: Path | None = None,
+) -> list[tuple[Settling, Suggestion]]:
+    """Return how each foot comes down from sitting to standing, left first, and where to begin.
+
+    Raises
+    ------
+    footscan.errors.FootscanError
+        A scan cannot be used, or a foot lacks one of its two scans.
+    """
+    from footscan.checking.settling import settle
+    from insole.planning.first_level import suggest
+    from insole.record import limits
+
+    bounds = limits.load(own_limits) if own_limits is not None else limits.default_limits()
+    sitting, upright = measure_feet(seated), measure_feet(standing)
+    found = []
+    for side, a, b in zip(("left", "right"), sitting, upright, strict=True):
+        if a is None and b is None:
+            continue
+        if a is None or b is None:
+            raise ScanReadError(
+                f"the {side} foot was scanned {'standing' if a is None else 'seated'} only; give "
+                "both scans of it, or none"
+            )
+        settled = settle(a, b, body_mass)
+        found.append((settled, suggest(settled, bounds)))
+    return found
 
 
 def fit_shoes(
