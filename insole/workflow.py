@@ -68,6 +68,7 @@ __all__ = [
     "step_options",
     "thick_edges",
     "with_findings",
+    "with_hand",
 ]
 
 NO_NAME = "case"  # of a plan whose case was not named
@@ -103,6 +104,8 @@ class Request:
         Shims and a flat base only.
     limits : Path or None
         The workshop's own limits file.
+    by_hand : Path or None
+        File of hand-measured values.
     sources : mapping
         Names of the files planned from and what was stated of the scans, for the record.
     """
@@ -115,6 +118,7 @@ class Request:
     overrides: tuple[Override, ...] = ()
     without_arch: bool = False
     limits: Path | None = None
+    by_hand: Path | None = None
     sources: Mapping[str, object] = field(default_factory=dict)
 
 
@@ -149,6 +153,16 @@ def with_findings(foot: MeasuredFoot, more: Sequence[Finding]) -> MeasuredFoot:
     findings = (*foot.report.findings, *more)
     report = ScanReport(verdict=quality.verdict(list(findings)), findings=findings)
     return replace(foot, report=report)
+
+
+def with_hand(feet: Sequence[MeasuredFoot], file: Path) -> list[MeasuredFoot]:
+    """Return the feet with the contradictions between scan and hand among their findings."""
+    from insole.planning import by_hand as judged
+    from insole.record import by_hand
+
+    hand = by_hand.read(file)
+    return [with_findings(foot, judged.findings(foot, hand.of(str(foot.foot.side))))
+            for foot in feet]  # fmt: skip
 
 
 def _measured(shots: Shots) -> list[MeasuredFoot] | FootscanError:
@@ -298,17 +312,19 @@ def plan_feet(request: Request) -> tuple[Plan, tuple[MeasuredFoot, ...]]:
         With one sentence and an exit code: unusable input, or refused for safety or limits.
     """
     from insole.planning import planner
-    from insole.record import limits, questions
+    from insole.record import by_hand, limits, questions
     from insole.shoe import shoe
 
     questions.decide(request.answers, request.clinician)  # a stop comes before any work
     own = limits.load(request.limits) if request.limits is not None else None
     bed = shoe.load(request.shoe) if request.shoe is not None else None
+    hand = by_hand.read(request.by_hand) if request.by_hand is not None else None
     left, right = measure_feet(request.scans)
     plan = planner.plan(
         left, right, bed, request.wishes,
         answers=request.answers, clinician=request.clinician, overrides=request.overrides,
         without_arch=request.without_arch, limits=own, sources=request.sources,
+        hand=hand,
     )  # fmt: skip
     return plan, tuple(foot for foot in (left, right) if foot is not None)
 

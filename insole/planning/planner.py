@@ -19,8 +19,8 @@ from footscan.measuring.measures import by_hand_words
 from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
+from insole.planning import by_hand, dowels, easing, seating, thickness, wedging
 from insole.planning import cleat as cleats
-from insole.planning import dowels, easing, seating, thickness, wedging
 from insole.planning.changes import describe_change
 from insole.planning.contact import effect, pressing
 from insole.planning.outline import Layout, lay_out
@@ -31,6 +31,7 @@ from insole.planning.support import pad as support
 from insole.planning.support.ceilings import ball_line
 from insole.planning.wishes import FootWish, PlanWishes
 from insole.record import questions
+from insole.record.by_hand import ByHand
 from insole.record.limits import Limits, default_limits
 from insole.record.plan import (
     BasePlan,
@@ -57,6 +58,7 @@ class _Job:
     overrides: Sequence[Override]
     limits: Limits
     without_arch: bool
+    hand: ByHand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +88,7 @@ def plan(
     limits: Limits | None = None,
     without_arch: bool = False,
     sources: Mapping[str, Any] | None = None,
+    hand: ByHand | None = None,
 ) -> Plan:
     """Return the plan for one or two feet.
 
@@ -108,6 +111,9 @@ def plan(
     sources : mapping or None
         Names of the files planned from and what was stated of the scans, kept in the plan.
 
+    hand : ByHand or None
+        What was measured by hand: stands beside the scan, and contradictions are notes.
+
     Raises
     ------
     ScanQualityError
@@ -123,7 +129,7 @@ def plan(
     asked, question_notes = questions.decide(answers or {}, clinician)
     _check_overrides(overrides, limits)
     job = _Job(shoe=shoe, wishes=wishes, overrides=overrides, limits=limits,
-               without_arch=without_arch)  # fmt: skip
+               without_arch=without_arch, hand=hand or ByHand())  # fmt: skip
     sides = {
         side: _plan_side(measured, side, job)
         for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
@@ -132,7 +138,8 @@ def plan(
     if shoe is not None:
         for side, fitted in fit_notes(left, right, shoe, limits).items():
             sides[side] = sides[side].noted(fitted)
-    notes = [*question_notes, *_pair_notes(sides, limits), *limit_notes(limits)]
+    notes = [*question_notes, *by_hand.leg_note(job.hand.leg_length), *_pair_notes(sides, limits),
+             *limit_notes(limits)]
     return Plan(
         tool={"name": "solewright", "version": insole.__version__},
         case=wishes.case, version=wishes.version, date=wishes.date,
@@ -209,7 +216,8 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     left_over = pressing.shim_notes(
         apart, limits=limits, body_mass=job.wishes.body_mass
     )
-    by_hand = [
+    hand = job.hand.of(side.value)
+    moved = [
         Note(code=f"by-hand-{name}", text=text)
         for name, text in by_hand_words(measured.landmarks).items()
     ]
@@ -217,13 +225,14 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         Note(code="effect", level=NoteLevel.WARN if does.little else NoteLevel.INFO,
              text=f"the support {does.words}")
     ]  # fmt: skip
-    notes = (*first, *kit_doubt(pad.pad, alone), *cost, *effect.ball_peaks(does), *by_hand,
-             *seated.notes, *wedges.notes, *left_over, *pad.notes, *cleat_notes, *thick_notes,
+    notes = (*first, *kit_doubt(pad.pad, alone), *cost, *effect.ball_peaks(does), *moved,
+             *by_hand.notes(measured, hand, wedges.wedges), *seated.notes, *wedges.notes,
+             *left_over, *pad.notes, *cleat_notes, *thick_notes,
              *saddle_notes, *contact_notes, *dowel_notes)  # fmt: skip
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
         verdict=str(measured.report.verdict.value), load=str(seated.load.value),
-        measures=_measures(measured), foot_outline=_ring(layout.foot),
+        measures=_measures(measured) | by_hand.beside(hand), foot_outline=_ring(layout.foot),
         landmarks={name: _point(p) for name, p in level.landmarks.items()},
         landmark_sd={name: round(sd, 3) for name, sd in level.landmark_sd.items()},
         seating=seated.record(), sole=sole_grid(seated, limits), base=base,

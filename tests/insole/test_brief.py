@@ -47,7 +47,7 @@ def test_each_foot_has_its_own_support_wedge_and_cleat():
     assert left[0].startswith("LEFT medium 10: 9.0 mm high")
     assert right[0].startswith("RIGHT medium 10: 10.0 mm high")
     (heel,) = [row for row in left if "wedge" in row]
-    assert heel.startswith("  wedge inside heel: asked for 2° varus")
+    assert heel.startswith("  wedge inside heel: asked for 2.4° varus, the shoe has 0°")
     under = next(row for row in right if "under the shoe" in row)
     assert "the shim is 1° valgus, thick on the little-toe side" in under
     forefoot = next(row for row in right if "inside forefoot" in row)
