@@ -55,6 +55,7 @@ __all__ = [
     "measure_feet",
     "new_shoe",
     "pair_findings",
+    "picture_step",
     "plan_feet",
     "question_sheet",
     "read_log",
@@ -431,6 +432,21 @@ def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
     except RefusedError as error:
         return str(error)
     return ""
+
+
+def picture_step(old: Plan, new: Plan, out: Path) -> Path | None:
+    """Write the support before and after as a picture beside the new plan; None if it stays.
+
+    Raises
+    ------
+    insole.errors.OutputError
+        The picture cannot be written.
+    """
+    from insole.output.folder import folder_name
+    from insole.output.pictures.old_and_new import write_old_and_new
+
+    path = out / f"{folder_name(new)}-against-v{old.version}.png"
+    return path if write_old_and_new(path, old, new) else None
 
 
 def read_plan(path: Path) -> Plan:
