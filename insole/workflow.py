@@ -10,6 +10,7 @@ function elsewhere, and this module only strings them together.
 
 from __future__ import annotations
 
+import glob
 import multiprocessing
 import os
 import signal
@@ -43,11 +44,13 @@ if TYPE_CHECKING:
 __all__ = [
     "Request",
     "Shots",
+    "case_home",
     "check_made_part",
     "checked_parts",
     "fit_shoes",
     "keep_answers",
     "keep_plan",
+    "located",
     "log_trial",
     "make",
     "measure_all",
@@ -624,6 +627,16 @@ def thick_edges(plan: Plan) -> list[str]:
     ]
 
 
+def case_home(plan: Plan, plan_file: Path, out: Path) -> Path:
+    """Return the folder of cases that a plan on file is kept in: its own, else `out`."""
+    from insole.trials import cases
+
+    if plan.case == NO_NAME or not cases.can_name(plan.case):
+        return out
+    found = cases.home_of(plan_file, plan.case, plan)
+    return out if found is None else found.parent
+
+
 def keep_plan(plan: Plan, home: Path) -> Path | None:
     """Keep a plan of a named case in the store `home` and return its path; None if it has no name.
 
@@ -708,4 +721,20 @@ def step_options(plan: Plan, trial: Trial, against: Path) -> list[str]:
     """Return the arguments that plan a trial's step; none when there is no step."""
     from insole.trials.trial import options
 
-    return [] if trial.step is None else options(plan, trial.step, against=str(against))
+    if trial.step is None:
+        return []
+    names = {foot.scan_file for foot in plan.feet}
+    names |= {name for name in plan.sources.values() if isinstance(name, str)}
+    return [
+        located(word) if word in names else word
+        for word in options(plan, trial.step, against=str(against))
+    ]
+
+
+def located(name: str) -> str:
+    """Return where a file of that name lies: here, or in one folder here; else the bare name."""
+    here = Path()
+    if (here / name).exists():
+        return name
+    found = [path for path in here.glob(f"*/{glob.escape(name)}") if path.is_file()]
+    return str(found[0]) if len(found) == 1 else name
