@@ -16,7 +16,7 @@ from insole.output import work
 from insole.output.phrases import behind, change, paper, yaw_words
 from insole.planning.thickness import asked
 from insole.record.least import counts
-from insole.record.plan import EffectCase, EffectPlan, FootPlan, Note, NoteLevel, Plan
+from insole.record.plan import EffectCase, EffectPlan, FootPlan, Note, NoteLevel, Plan, WedgePlace
 from insole.record.questions import QUESTIONS, SHORT_CAUTION
 
 __all__ = ["LINES", "brief", "next_step"]
@@ -96,7 +96,10 @@ def _foot(foot: FootPlan) -> list[str]:
     rows = [f"{foot.side.upper()} {_support(foot)}"]
     if foot.effect is not None:
         doubt = any(note.code == "kit-little" for note in foot.notes)
-        rows.append(f"  effect: {'not recommended, ' if doubt else ''}{_effect(foot.effect)}")
+        shims = any(wedge.place is not WedgePlace.UNDER for wedge in foot.wedges)
+        alone = " without the shim" if shims and foot.contour is None else ""
+        word = "not recommended, " if doubt else ""
+        rows.append(f"  effect{alone}: {word}{_effect(foot.effect)}")
     built_in = foot.contour.posting if foot.contour is not None else []
     rows += [
         f"  wedge {asked(wedge)}, thick on the {wedge.thick_side} ({wedge.thick_edge:.1f} mm)"

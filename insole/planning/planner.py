@@ -191,7 +191,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     does = effect.effect(pad.pad, pad.contour, contact, limits)
     inside = [w for w in wedges.wedges if w.place is not WedgePlace.UNDER]
     cost: list[Note] = []
-    alone = does  # what the support does without shims, whose tilt is not its doing
+    alone = does  # of the support without shims, whose tilt is not its doing
     if inside and pad.contour is None:
         bare, _ = pressing.compare(
             level, pad.pad, (), cleat, limits=limits, body_mass=job.wishes.body_mass,
@@ -221,9 +221,9 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         Note(code=f"by-hand-{name}", text=text)
         for name, text in by_hand_words(measured.landmarks).items()
     ]
-    first = [] if does is None else [
-        Note(code="effect", level=NoteLevel.WARN if does.little else NoteLevel.INFO,
-             text=f"the support {does.words}")
+    first = [] if alone is None else [
+        Note(code="effect", level=NoteLevel.WARN if alone.little else NoteLevel.INFO,
+             text=f"the support {alone.words}")
     ]  # fmt: skip
     notes = (*first, *kit_doubt(pad.pad, alone), *cost, *effect.ball_peaks(does), *moved,
              *by_hand.notes(measured, hand, wedges.wedges), *seated.notes, *wedges.notes,
@@ -239,7 +239,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         pad=pad.pad, no_pad_because=pad.because, contour=pad.contour,
         wedges=apart,
         no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
-        saddle_change=saddle, contact=contact, effect=does, notes=list(notes),
+        saddle_change=saddle, contact=contact, effect=alone, notes=list(notes),
     )  # fmt: skip
     return _Side(plan=record, wedges=wedges, saddle=saddle)
 

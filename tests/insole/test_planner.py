@@ -141,10 +141,13 @@ def test_the_kit_is_judged_without_the_shim_s_own_tilt(monkeypatch):
     monkeypatch.setattr(effect, "FELT_CM2", 100.0)  # what the midfoot carries decides alone
     wish = both(pad_source="kit", heel=1.0)
     plan = planner.plan(None, feet.analytic(side="right"), SHOE, wish)
-    assert plan.right.effect.little
+    standing = plan.right.contact.cases[0]
+    assert standing.after.share["midfoot"] < standing.before.share["midfoot"]  # with the shim
+    assert not plan.right.effect.little
     assert not [note for note in plan.right.notes if note.code == "kit-little"]
     monkeypatch.setattr(effect, "FELT_SHARE", 0.05)  # more than the pad alone adds
     plan = planner.plan(None, feet.analytic(side="right"), SHOE, wish)
+    assert plan.right.effect.little
     assert [note for note in plan.right.notes if note.code == "kit-little"]
 
 
