@@ -10,6 +10,7 @@ function elsewhere, and this module only strings them together.
 
 from __future__ import annotations
 
+import glob
 import multiprocessing
 import os
 import signal
@@ -29,9 +30,11 @@ from footscan.results import Finding, MeasuredFoot
 from footscan.scan import Side
 
 if TYPE_CHECKING:
+    from footscan.checking.settling import Settling
     from insole.output.folder import Settings
     from insole.parts.made.check import MadeCheck
     from insole.parts.part import Part
+    from insole.planning.first_level import Suggestion
     from insole.planning.fit import FitResult
     from insole.planning.planner import PlanWishes
     from insole.record.plan import Override, Plan
@@ -41,11 +44,13 @@ if TYPE_CHECKING:
 __all__ = [
     "Request",
     "Shots",
+    "case_home",
     "check_made_part",
     "checked_parts",
     "fit_shoes",
     "keep_answers",
     "keep_plan",
+    "located",
     "log_trial",
     "make",
     "measure_all",
@@ -53,6 +58,7 @@ __all__ = [
     "measure_feet",
     "new_shoe",
     "pair_findings",
+    "picture_step",
     "plan_feet",
     "question_sheet",
     "read_log",
@@ -60,11 +66,13 @@ __all__ = [
     "read_sheet",
     "refuse_other_plan",
     "save_plan",
+    "settle_feet",
     "shoe_library",
     "single_feet",
     "step_options",
     "thick_edges",
     "with_findings",
+    "with_hand",
 ]
 
 NO_NAME = "case"  # of a plan whose case was not named
@@ -100,6 +108,8 @@ class Request:
         Shims and a flat base only.
     limits : Path or None
         The workshop's own limits file.
+    by_hand : Path or None
+        File of hand-measured values.
     sources : mapping
         Names of the files planned from and what was stated of the scans, for the record.
     """
@@ -112,6 +122,7 @@ class Request:
     overrides: tuple[Override, ...] = ()
     without_arch: bool = False
     limits: Path | None = None
+    by_hand: Path | None = None
     sources: Mapping[str, object] = field(default_factory=dict)
 
 
@@ -139,6 +150,16 @@ def pair_findings(feet: Sequence[MeasuredFoot]) -> tuple[Finding, ...]:
     if len(feet) != 2 or len(by_side) != 2:
         return ()
     return quality_pair.pair_findings(by_side[Side.LEFT], by_side[Side.RIGHT])
+
+
+def with_hand(feet: Sequence[MeasuredFoot], file: Path) -> list[MeasuredFoot]:
+    """Return the feet with the contradictions between scan and hand among their findings."""
+    from insole.planning import by_hand as judged
+    from insole.record import by_hand
+
+    hand = by_hand.read(file)
+    return [with_findings(foot, judged.findings(foot, hand.of(str(foot.foot.side))))
+            for foot in feet]  # fmt: skip
 
 
 def _measured(shots: Shots) -> list[MeasuredFoot] | FootscanError:
@@ -288,19 +309,52 @@ def plan_feet(request: Request) -> tuple[Plan, tuple[MeasuredFoot, ...]]:
         With one sentence and an exit code: unusable input, or refused for safety or limits.
     """
     from insole.planning import planner
-    from insole.record import limits, questions
+    from insole.record import by_hand, limits, questions
     from insole.shoe import shoe
 
     questions.decide(request.answers, request.clinician)  # a stop comes before any work
     own = limits.load(request.limits) if request.limits is not None else None
     bed = shoe.load(request.shoe) if request.shoe is not None else None
+    hand = by_hand.read(request.by_hand) if request.by_hand is not None else None
     left, right = measure_feet(request.scans)
     plan = planner.plan(
         left, right, bed, request.wishes,
         answers=request.answers, clinician=request.clinician, overrides=request.overrides,
         without_arch=request.without_arch, limits=own, sources=request.sources,
+        hand=hand,
     )  # fmt: skip
     return plan, tuple(foot for foot in (left, right) if foot is not None)
+
+
+def settle_feet(
+    seated: Sequence[Shots], standing: Sequence[Shots], body_mass: float | None = None,
+    own_limits: Path | None = None,
+) -> list[tuple[Settling, Suggestion]]:
+    """Return how each foot comes down from sitting to standing, left first, and where to begin.
+
+    Raises
+    ------
+    footscan.errors.FootscanError
+        A scan cannot be used, or a foot lacks one of its two scans.
+    """
+    from footscan.checking.settling import settle
+    from insole.planning.first_level import suggest
+    from insole.record import limits
+
+    bounds = limits.load(own_limits) if own_limits is not None else limits.default_limits()
+    sitting, upright = measure_feet(seated), measure_feet(standing)
+    found = []
+    for side, a, b in zip(("left", "right"), sitting, upright, strict=True):
+        if a is None and b is None:
+            continue
+        if a is None or b is None:
+            raise ScanReadError(
+                f"the {side} foot was scanned {'standing' if a is None else 'seated'} only; give "
+                "both scans of it, or none"
+            )
+        settled = settle(a, b, body_mass)
+        found.append((settled, suggest(settled, bounds)))
+    return found
 
 
 def fit_shoes(
@@ -374,6 +428,21 @@ def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
     except RefusedError as error:
         return str(error)
     return ""
+
+
+def picture_step(old: Plan, new: Plan, out: Path) -> Path | None:
+    """Write the support before and after as a picture beside the new plan; None if it stays.
+
+    Raises
+    ------
+    insole.errors.OutputError
+        The picture cannot be written.
+    """
+    from insole.output.folder import folder_name
+    from insole.output.pictures.old_and_new import write_old_and_new
+
+    path = out / f"{folder_name(new)}-against-v{old.version}.png"
+    return path if write_old_and_new(path, old, new) else None
 
 
 def read_plan(path: Path) -> Plan:
@@ -551,6 +620,16 @@ def thick_edges(plan: Plan) -> list[str]:
     ]
 
 
+def case_home(plan: Plan, plan_file: Path, out: Path) -> Path:
+    """Return the folder of cases that a plan on file is kept in: its own, else `out`."""
+    from insole.trials import cases
+
+    if plan.case == NO_NAME or not cases.can_name(plan.case):
+        return out
+    found = cases.home_of(plan_file, plan.case, plan)
+    return out if found is None else found.parent
+
+
 def keep_plan(plan: Plan, home: Path) -> Path | None:
     """Keep a plan of a named case in the store `home` and return its path; None if it has no name.
 
@@ -635,4 +714,20 @@ def step_options(plan: Plan, trial: Trial, against: Path) -> list[str]:
     """Return the arguments that plan a trial's step; none when there is no step."""
     from insole.trials.trial import options
 
-    return [] if trial.step is None else options(plan, trial.step, against=str(against))
+    if trial.step is None:
+        return []
+    names = {foot.scan_file for foot in plan.feet}
+    names |= {name for name in plan.sources.values() if isinstance(name, str)}
+    return [
+        located(word) if word in names else word
+        for word in options(plan, trial.step, against=str(against))
+    ]
+
+
+def located(name: str) -> str:
+    """Return where a file of that name lies: here, or in one folder here; else the bare name."""
+    here = Path()
+    if (here / name).exists():
+        return name
+    found = [path for path in here.glob(f"*/{glob.escape(name)}") if path.is_file()]
+    return str(found[0]) if len(found) == 1 else name

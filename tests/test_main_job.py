@@ -304,7 +304,7 @@ def test_a_closed_sole_gives_no_pad(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert "sole is closed" in err
     assert not out.exists()
     assert cli.main(["make", *files, "--without-arch", "--out", str(out)]) == 0
-    assert capsys.readouterr().out.count("no arch pad: ") == 2
+    assert capsys.readouterr().out.count("no support: ") == 2
     plan = from_json((out / "case-v1" / "plan.json").read_text(encoding="utf-8"))
     assert [foot.side for foot in plan.feet] == ["left", "right"]
     assert {part.name for part in all_parts(plan)} == {"base"}

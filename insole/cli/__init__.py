@@ -1,7 +1,7 @@
 """The command line: reads options, calls the workflow, prints what it returns.
 
     scans     the technician: check, measure, compare, artefact
-    before    the fitter, before a plan: shoe, fit, questions
+    before    the fitter, before a plan: settle, shoe, fit, questions
     plans     the fitter: plan
     making    the maker: make, bar
     riding    after a ride: trial, case
@@ -80,7 +80,7 @@ def cli() -> None:
 
 
 for _command in (
-    scans.check, scans.measure, before.shoe, before.fit, before.questions, plans.plan,
-    making.make, riding.trial, riding.case_, scans.compare, scans.artefact, making.bar,
+    scans.check, scans.measure, before.settle, before.shoe, before.fit, before.questions,
+    plans.plan, making.make, riding.trial, riding.case_, scans.compare, scans.artefact, making.bar,
 ):  # fmt: skip
     cli.add_command(_command)

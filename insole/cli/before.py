@@ -14,7 +14,9 @@ from insole.cli.options.outcomes import dumps, speak
 from insole.cli.options.scans import scan_options, shots_of
 from insole.cli.options.shoes import asked_shoe, shoe_options
 
-__all__ = ["fit", "questions", "shoe"]
+__all__ = ["fit", "questions", "settle", "shoe"]
+
+CONTRADICTED = 10  # exit code
 
 
 @click.command()
@@ -66,6 +68,65 @@ def fit(
         raise click.UsageError("give shoes to compare: --shoe FILE, or --shoes FOLDER")
     ranked = workflow.fit_shoes(shots_of(scans, given), shoes, own_limits)
     click.echo(dumps(show.fit_records(ranked)) if as_json else show.fit(ranked))
+
+
+@click.command()
+@click.option(
+    "--seated",
+    multiple=True,
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="SCAN",
+    help="Scan taken seated; once for each foot.",
+)
+@click.option(
+    "--standing",
+    multiple=True,
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="SCAN",
+    help="Scan taken standing on both feet; once for each foot.",
+)
+@click.option("--body-mass", type=float, metavar="KG", help="For the flexibility in mm/kN.")
+@click.option(
+    "--unit",
+    type=click.Choice(["mm", "cm", "m", "inch"]),
+    help="Length unit of the files; told from the foot if left out.",
+)
+@click.option(
+    "--limits",
+    "own_limits",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The workshop's own limits (TOML).",
+)
+@JSON
+def settle(
+    seated: Sequence[Path],
+    standing: Sequence[Path],
+    body_mass: float | None,
+    unit: str | None,
+    own_limits: Path | None,
+    as_json: bool,
+) -> int:
+    """Hold seated against standing scans: arch drop, growth, and a first support level.
+
+    Exit code 10: the scans contradict each other.
+    """
+    from footscan.pipeline import Options
+    from footscan.scan import Load, Unit
+    from insole import workflow
+    from insole.cli.show import settling as show
+
+    def shots(files: Sequence[Path], load: Load) -> list[workflow.Shots]:
+        options = Options(load=load, unit=Unit(unit) if unit else None)
+        return [workflow.Shots(files=(path,), options=options) for path in files]
+
+    found = workflow.settle_feet(
+        shots(seated, Load.SEATED), shots(standing, Load.HALF), body_mass, own_limits
+    )
+    click.echo(dumps(show.settling_record(found)) if as_json else show.settling(found))
+    return CONTRADICTED if any(foot.contradicted for foot, _ in found) else 0
 
 
 @click.group()

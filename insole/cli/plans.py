@@ -24,7 +24,8 @@ __all__ = ["plan"]
     "--against",
     type=click.Path(path_type=Path),
     metavar="PLAN",
-    help="An earlier plan: say in words what changes; the version follows it.",
+    help="An earlier plan: say in words and as a picture what changes; the version follows "
+    "it.",
 )
 @click.option(
     "--out",
@@ -68,3 +69,5 @@ def plan(
             changes = planner.describe_change(old, made) or ["nothing changes"]
             click.echo("\n".join(["", "Against the earlier plan:", *(f"  {c}" for c in changes)]))
     quiet_or(quiet)(f"plan written to {path}")
+    if old is not None and (picture := workflow.picture_step(old, made, out)) is not None:
+        quiet_or(quiet)(f"before and after: {picture}")

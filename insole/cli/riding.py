@@ -122,7 +122,8 @@ def _case_beside(plan_file: Path) -> Path:
     from insole import workflow
     from insole.trials import cases
 
-    found = cases.home_of(plan_file, workflow.read_plan(plan_file).case)
+    plan = workflow.read_plan(plan_file)
+    found = cases.home_of(plan_file, plan.case, plan)
     if found is None:
         raise click.UsageError(
             f"no case is kept beside {plan_file}; give --log FILE or --log FOLDER"

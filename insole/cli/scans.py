@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import insole
-from insole.cli.options.common import JSON, QUIET, SCANS, UNUSABLE
+from insole.cli.options.common import BY_HAND, JSON, QUIET, SCANS, UNUSABLE
 from insole.cli.options.made import AskedPart, compare_part, part_options
 from insole.cli.options.outcomes import (
     Pictures,
@@ -105,11 +105,20 @@ def check(
     is_flag=True,
     help="The scans are shots of one foot, each in its own frame: adds mean and spread.",
 )
+@BY_HAND
 @JSON
 @QUIET
-def measure(scans: Sequence[Path], repeated: bool, as_json: bool, quiet: bool, **given: Any) -> int:
+def measure(
+    scans: Sequence[Path],
+    repeated: bool,
+    by_hand: Path | None,
+    as_json: bool,
+    quiet: bool,
+    **given: Any,
+) -> int:
     """Measure feet: landmarks, measures and sizes, each with its uncertainty."""
     from footscan.checking.shots import combined
+    from insole import workflow
     from insole.cli.show import feet as show
 
     if repeated and (as_json or given["one_foot"] or len(scans) < 2):
@@ -120,12 +129,17 @@ def measure(scans: Sequence[Path], repeated: bool, as_json: bool, quiet: bool, *
     outcomes = list(outcomes_of(shots_of(scans, given), quiet))
     for outcome in outcomes:
         outcome.complain()
+    if by_hand is not None:
+        for outcome in outcomes:
+            outcome.feet = workflow.with_hand(outcome.feet, by_hand)
     feet = [foot for outcome in outcomes for foot in outcome.feet]
     if as_json:
         click.echo(dumps(records_of(outcomes)))
     elif feet:
         together = combined(feet) if repeated else None
         click.echo(show.measures(feet, together))
+        if by_hand is not None:
+            click.echo(show.hand(feet))
     return UNUSABLE if any(outcome.error for outcome in outcomes) else 0
 
 

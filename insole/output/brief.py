@@ -16,14 +16,16 @@ from insole.output import work
 from insole.output.phrases import behind, change, paper, yaw_words
 from insole.planning.thickness import asked
 from insole.record.least import counts
-from insole.record.plan import EffectCase, EffectPlan, FootPlan, Note, NoteLevel, Plan
+from insole.record.plan import EffectCase, EffectPlan, FootPlan, Note, NoteLevel, Plan, WedgePlace
 from insole.record.questions import QUESTIONS, SHORT_CAUTION
 
 __all__ = ["LINES", "brief", "next_step"]
 
 LINES = 20  # of a plan for a pair
 WIDE = 112  # of a warning, before it is cut at a clause
-CARE = frozenset({"same-day-care", "stop-cleared", "riding-pain", "own-limits"})  # never cut
+CARE = frozenset({
+    "hand-hallux", "hand-leg-length", "own-limits", "riding-pain", "same-day-care", "stop-cleared",
+})  # never cut  # fmt: skip
 SHOWN = frozenset({"effect", "kit-little", "not-asked", "saddle"})  # said by a line of their own
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
@@ -94,7 +96,10 @@ def _foot(foot: FootPlan) -> list[str]:
     rows = [f"{foot.side.upper()} {_support(foot)}"]
     if foot.effect is not None:
         doubt = any(note.code == "kit-little" for note in foot.notes)
-        rows.append(f"  effect: {'not recommended, ' if doubt else ''}{_effect(foot.effect)}")
+        shims = any(wedge.place is not WedgePlace.UNDER for wedge in foot.wedges)
+        alone = " without the shim" if shims and foot.contour is None else ""
+        word = "not recommended, " if doubt else ""
+        rows.append(f"  effect{alone}: {word}{_effect(foot.effect)}")
     built_in = foot.contour.posting if foot.contour is not None else []
     rows += [
         f"  wedge {asked(wedge)}, thick on the {wedge.thick_side} ({wedge.thick_edge:.1f} mm)"
@@ -169,7 +174,7 @@ def _notes(plan: Plan) -> list[Note]:
 
 def _watch(plan: Plan) -> tuple[list[str], list[str]]:
     """Return warnings that call for care, whole, and the others, a line each, both feet in one."""
-    care: list[str] = []
+    care: dict[str, list[str]] = {}
     found: dict[str, list[tuple[str, str]]] = {}
     every = [("", note) for note in plan.notes]
     every += [(foot.side, note) for foot in plan.feet for note in foot.notes]
@@ -178,16 +183,16 @@ def _watch(plan: Plan) -> tuple[list[str], list[str]]:
         if note.level is NoteLevel.INFO or note.code in SHOWN:
             continue
         if note.code in CARE:
-            care.append(f"Mind: {note.text}")
+            care.setdefault(note.text, []).append(side)
             continue
         pattern = f"{note.code} {NUMBER.sub('#', note.text)}"
         found.setdefault(pattern, []).append((side, note.text))
-    return care, [f"Watch: {_both(items)}" for items in found.values()]
+    mind = [f"Mind: {_sided(sides, text)}" for text, sides in care.items()]
+    return mind, [f"Watch: {_both(items)}" for items in found.values()]
 
 
 def _both(items: Sequence[tuple[str, str]]) -> str:
     """Return one line for a note that both feet carry, each number of both beside each other."""
-    sides = " and ".join(dict.fromkeys(side for side, _ in items if side))
     texts = list(dict.fromkeys(_headline(text) for _, text in items))
     text = texts[0]
     if len(texts) == 2:  # alike but for their numbers
@@ -198,7 +203,13 @@ def _both(items: Sequence[tuple[str, str]]) -> str:
             return number[0] if second == number[0] else f"{number[0]}/{second}"
 
         text = NUMBER.sub(beside, text)
-    return f"{sides}: {text}" if sides else text
+    return _sided([side for side, _ in items], text)
+
+
+def _sided(sides: Sequence[str], text: str) -> str:
+    """Return a sentence with the feet that it is of."""
+    who = " and ".join(dict.fromkeys(filter(None, sides)))
+    return f"{who}: {text}" if who else text
 
 
 def _headline(text: str) -> str:

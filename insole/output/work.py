@@ -239,7 +239,7 @@ def _saddle_moves(plan: Plan) -> dict[str, str]:
     """Return how the saddle follows each step, in words; the moves add up to the whole change.
 
     The saddle follows the sum of what was changed so far, the smaller of the two legs, so that
-    the last step ends where the plan does.
+    the last step ends where the plan does. No step is smaller than a saddle can be set.
     """
     turns = _wedge_turns(plan)
     names = ["cleat", "base", *map(_turn_name, turns)]
@@ -248,6 +248,7 @@ def _saddle_moves(plan: Plan) -> dict[str, str]:
     known = {side: share for side, share in shares.items() if share is not None}
     if not known:
         return moves
+    stops: list[tuple[str, float]] = []
     on: set[str] = set()
     for k, name in enumerate(names):
         on |= {foot.side for foot in turns[k - 2]} if k > 1 else set()
@@ -257,9 +258,18 @@ def _saddle_moves(plan: Plan) -> dict[str, str]:
         ]
         to = one_saddle(done)
         if counts(to - at, "saddle"):
-            said = f"Saddle {change(to - at)}.".replace(" ", "\N{NO-BREAK SPACE}")
-            moves[name] = f" <b>{said}</b>"
+            stops.append((name, to))
             at = to
+    while stops:  # the last one ends where the plan does, or it is none
+        name, _ = stops.pop()
+        start = stops[-1][1] if stops else 0.0
+        if counts(to - start, "saddle"):
+            stops.append((name, to))
+            break
+    start = 0.0
+    for name, end in stops:
+        said = f"Saddle {change(end - start)}.".replace(" ", "\N{NO-BREAK SPACE}")
+        moves[name], start = f" <b>{said}</b>", end
     return moves
 
 

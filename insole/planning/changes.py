@@ -82,7 +82,8 @@ def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
         words.append(f"pad moved: {move_words(*asked)}")
     crest = (b.crest.from_rear - a.crest.from_rear, a.crest.from_medial - b.crest.from_medial)
     if any(counts(v, "pad place") for v in crest):
-        words.append(f"crest of the pad: {move_words(*crest)}")
+        told = (v if counts(v, "pad place") else 0.0 for v in crest)
+        words.append(f"crest of the pad: {move_words(*told)}")
     for what, change in (
         ("crest", b.crest.height - a.crest.height),
         ("room left to the arch at the crest", (b.residual_gap.value or 0.0)

@@ -78,10 +78,16 @@ class FitResult:
     reasons: tuple[str, ...]
 
     @property
+    def close(self) -> bool:
+        """Whether rough figures speak against it, by less than they can tell."""
+        against = [s for foot in self.feet for s in _against(foot)]
+        return self.shoe.rough and not self.fits and all(s.close for s in against)
+
+    @property
     def verdict(self) -> str:
         """The judgement in a few words."""
         if not self.fits:
-            return "does not fit"
+            return "a close call, try it on" if self.close else "does not fit"
         return "fits" if self.known else "may fit, not all is known"
 
     @property
@@ -151,12 +157,11 @@ def none_fits(ranked: Sequence[FitResult]) -> str:
     worst = [
         f"{side.value} {s.station} {s.room:+.0f} mm, wanted {s.least:g} to {s.most:g}"
         for side, foot in ((f.side, f) for f in first.feet)
-        for s in foot.stations
+        for s in _against(foot)
         if s.room is not None
-        and (s.word == "tight" or (s.station == "length" and s.word == "loose"
-                                   and foot.decides_length))
     ]  # fmt: skip
-    return f"none of these fits; the nearest is {first.shoe.name} ({'; '.join(worst)})"
+    lead = f"none of these {'surely ' if any(r.close for r in ranked) else ''}fits"
+    return f"{lead}; the nearest is {first.shoe.name} ({'; '.join(worst)})"
 
 
 
@@ -211,13 +216,16 @@ def _key(fits: dict[Side, FootFit], limits: Limits) -> tuple[bool, bool, float, 
 
 
 def _fits(fits: dict[Side, FootFit]) -> bool:
-    for foot in fits.values():
-        if foot.words("tight"):
-            return False
-        length = foot.stations[0]
-        if foot.decides_length and length.word != "snug":
-            return False
-    return True
+    return not any(_against(foot) for foot in fits.values())
+
+
+def _against(foot: FootFit) -> list[StationFit]:
+    """Return the stations that speak against a shoe on one foot."""
+    return [
+        s for s in foot.stations
+        if s.word == "tight"
+        or (s.station == "length" and foot.decides_length and s.word != "snug")
+    ]  # fmt: skip
 
 
 def _reasons(

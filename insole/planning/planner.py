@@ -19,8 +19,8 @@ from footscan.measuring.measures import by_hand_words
 from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
+from insole.planning import by_hand, dowels, easing, seating, thickness, wedge_rules, wedging
 from insole.planning import cleat as cleats
-from insole.planning import dowels, easing, seating, thickness, wedge_rules, wedging
 from insole.planning.changes import describe_change
 from insole.planning.contact import effect, pressing
 from insole.planning.contact.doubts import shim_notes
@@ -34,6 +34,7 @@ from insole.planning.support.ceilings import ball_line
 from insole.planning.support.metatarsal import plan_metatarsal
 from insole.planning.wishes import FootWish, PlanWishes
 from insole.record import questions
+from insole.record.by_hand import ByHand
 from insole.record.limits import Limits, default_limits
 from insole.record.plan import (
     BasePlan,
@@ -61,6 +62,7 @@ class _Job:
     limits: Limits
     without_arch: bool
     memory: Memory
+    hand: ByHand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +93,7 @@ def plan(
     without_arch: bool = False,
     sources: Mapping[str, Any] | None = None,
     memory: Memory | None = None,
+    hand: ByHand | None = None,
 ) -> Plan:
     """Return the plan for one or two feet.
 
@@ -115,6 +118,9 @@ def plan(
     memory : Memory or None
         Keeps what later plans of the same feet need again; None plans anew.
 
+    hand : ByHand or None
+        What was measured by hand: stands beside the scan, and contradictions are notes.
+
     Raises
     ------
     ScanQualityError
@@ -130,7 +136,8 @@ def plan(
     asked, question_notes = questions.decide(answers or {}, clinician)
     _check_overrides(overrides, limits)
     job = _Job(shoe=shoe, wishes=wishes, overrides=overrides, limits=limits,
-               without_arch=without_arch, memory=memory or Memory())  # fmt: skip
+               without_arch=without_arch, memory=memory or Memory(),
+               hand=hand or ByHand())  # fmt: skip
     sides = {
         side: _remembered(measured, side, job)
         for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
@@ -139,7 +146,8 @@ def plan(
     if shoe is not None:
         for side, fitted in fit_notes(left, right, shoe, limits).items():
             sides[side] = sides[side].noted(fitted)
-    notes = [*question_notes, *_pair_notes(sides, limits), *limit_notes(limits)]
+    notes = [*question_notes, *by_hand.leg_note(job.hand.leg_length), *_pair_notes(sides, limits),
+             *limit_notes(limits)]
     return Plan(
         tool={"name": "solewright", "version": insole.__version__},
         case=wishes.case, version=wishes.version, date=wishes.date,
@@ -159,7 +167,8 @@ def _remembered(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     overrides = tuple(over.model_dump_json() for over in job.overrides)
     return job.memory.kept(
         "foot", (measured, job.shoe, job.limits, job.wishes.kit),
-        (side, own, job.without_arch, overrides), lambda: _plan_side(measured, side, job),
+        (side, own, job.without_arch, overrides, repr(job.hand.of(side.value))),
+        lambda: _plan_side(measured, side, job),
     )  # fmt: skip
 
 
@@ -205,7 +214,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     does = effect.effect(pad.pad, pad.contour, contact, limits)
     inside = [w for w in wedges.wedges if w.place is not WedgePlace.UNDER]
     cost: list[Note] = []
-    alone = does  # what the support does without shims, whose tilt is not its doing
+    alone = does  # of the support without shims, whose tilt is not its doing
     if inside and pad.contour is None:
         bare, _ = pressing.compare(
             level, pad.pad, (), cleat, limits=limits, body_mass=job.wishes.body_mass,
@@ -228,29 +237,31 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits
     )
     left_over = shim_notes(apart, limits=limits, body_mass=job.wishes.body_mass)
-    by_hand = [
+    hand = job.hand.of(side.value)
+    moved = [
         Note(code=f"by-hand-{name}", text=text)
         for name, text in by_hand_words(measured.landmarks).items()
     ]
-    first = [] if does is None else [
-        Note(code="effect", level=NoteLevel.WARN if does.little else NoteLevel.INFO,
-             text=f"the support {does.words}")
+    first = [] if alone is None else [
+        Note(code="effect", level=NoteLevel.WARN if alone.little else NoteLevel.INFO,
+             text=f"the support {alone.words}")
     ]  # fmt: skip
     peaks = effect.ball_peaks(does, pad.metatarsal is not None)
-    notes = (*first, *kit_doubt(pad.pad, alone), *cost, *peaks, *by_hand, *seated.notes,
-             *wedges.notes, *left_over, *pad.notes, *cleat_notes, *thick_notes, *saddle_notes,
-             *contact_notes, *dowel_notes)  # fmt: skip
+    notes = (*first, *kit_doubt(pad.pad, alone), *cost, *peaks, *moved,
+             *by_hand.notes(measured, hand, wedges.wedges), *seated.notes, *wedges.notes,
+             *left_over, *pad.notes, *cleat_notes, *thick_notes,
+             *saddle_notes, *contact_notes, *dowel_notes)  # fmt: skip
     record = FootPlan(
         side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
         verdict=str(measured.report.verdict.value), load=str(seated.load.value),
-        measures=_measures(measured), foot_outline=_ring(layout.foot),
+        measures=_measures(measured) | by_hand.beside(hand), foot_outline=_ring(layout.foot),
         landmarks={name: _point(p) for name, p in level.landmarks.items()},
         landmark_sd={name: round(sd, 3) for name, sd in level.landmark_sd.items()},
         seating=seated.record(), sole=sole_grid(seated, limits), base=base,
         pad=pad.pad, no_pad_because=pad.because, contour=pad.contour, metatarsal=pad.metatarsal,
         wedges=apart,
         no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
-        saddle_change=saddle, contact=contact, effect=does, notes=list(notes),
+        saddle_change=saddle, contact=contact, effect=alone, notes=list(notes),
     )  # fmt: skip
     return _Side(plan=record, wedges=wedges, saddle=saddle)
 

@@ -246,8 +246,11 @@ def can_name(name: str) -> bool:
     return bool(_NAME.fullmatch(name)) and not _RESERVED.fullmatch(name)
 
 
-def home_of(plan_file: Path, name: str) -> Path | None:
+def home_of(plan_file: Path, name: str, plan: Plan | None = None) -> Path | None:
     """Return the case that a plan's file belongs to, around it or beside it; None if there is none.
+
+    With `plan`, a case in a folder next to these is taken as well, if it keeps that very plan:
+    plans are written into one folder and parts into another.
 
     Looked for in the file's own folders (``<case>/plans/plan-001.json``) and beside them
     (``parts/<case>`` next to ``parts/<case>-v1/plan.json``).
@@ -256,7 +259,17 @@ def home_of(plan_file: Path, name: str) -> Path | None:
         for place in (folder, folder / name):
             if (place / "case.json").exists() and open_case(place).name == name:
                 return place
-    return None
+    return None if plan is None else _next_door(plan_file, name, plan)
+
+
+def _next_door(plan_file: Path, name: str, plan: Plan) -> Path | None:
+    """Return the case in the folders next to a plan's that keeps it; None if there is not one."""
+    found = set()
+    for around in list(plan_file.resolve().parents)[1:3]:
+        for path in around.glob(f"*/{name}/plans/plan-{plan.version:03}.json"):
+            if (path.parents[1] / "case.json").exists() and _read(path, "plan") == to_json(plan):
+                found.add(path.parents[1])
+    return found.pop() if len(found) == 1 else None
 
 
 def loose_plans(folder: Path) -> list[Path]:

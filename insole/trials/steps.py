@@ -87,6 +87,8 @@ def options(
         arguments += ["--shoe", shoe or sources.get("shoe") or "SHOE-FILE"]
     if plan.limits:
         arguments += ["--limits", sources.get("limits") or "LIMITS-FILE"]
+    if sources.get("by_hand"):
+        arguments += ["--by-hand", sources["by_hand"]]
     for option, stated in sources.get("stated", {}).items():
         for value in stated if isinstance(stated, list) else [stated]:
             arguments += [option] if value is True else [option, f"{value}"]

@@ -248,26 +248,46 @@ def test_two_legs_that_agree_need_no_choice(tmp_path: Path) -> None:
 
 def test_saddle_has_no_spread_of_nothing_and_says_what_it_hangs_on(tmp_path: Path) -> None:
     reason = "stack -0.5 mm; holds only if the cleat stays where it was"
-    change = Quantity(value=-0.5, sd=0.04, reason=reason)
+    change = Quantity(value=-1.5, sd=0.04, reason=reason)
     text = column(bench(tmp_path, changed(sample_plan(), "left", saddle_change=change))[0], "left")
-    assert "Saddle ________ mm 0.5 mm down if the cleat stays" in text
+    assert "Saddle ________ mm 1.5 mm down if the cleat stays" in text
     # 5 mm times the cosine of 73.5 less 15 degrees
     assert f"per 5 mm further back: saddle {5 * math.cos(math.radians(58.5)):.1f} mm down" in text
     assert not re.search(r"± 0\.0(?!\d)", text)
     assert "−" not in text.split("Saddle")[1][:20]
 
 
-def test_saddle_moves_of_the_steps_add_up_to_the_whole(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("whole", "said"), [
+    (-1.9, [-1.9]),  # cleat -2.6, base -0.5, wedge +1.2: nobody sets half a millimetre
+    (0.75, []),  # cleat 0.05: all of it is below a saddle's step
+    (2.6, [2.6]),  # cleat 1.9, base -0.5, wedge +1.2
+    (-3.1, [-3.1]),
+])  # fmt: skip
+def test_saddle_moves_of_the_steps_add_up_to_the_whole(
+    tmp_path: Path, whole: float, said: list[float]
+) -> None:
     """Ball 3.5 mm before; base 1.5 and cover 1.5 mm make -0.5, a shim of 1.2 mm at the middle +1.2,
-    the cleat the rest of -1.9 mm: -2.6."""
+    the cleat the rest."""
     rows = [ThicknessRow(station="ball", before=3.5, after=4.2)]
+    plan = sample_plan()
+    for side in ("left", "right"):
+        plan = changed(plan, side, thickness=rows, saddle_change=Quantity(value=whole, sd=0.4))
+    text = words(bench(tmp_path, plan)[0])
+    moves = [float(size) * (1 if way == "up" else -1)
+             for size, way in re.findall(r"Saddle ([\d.]+) mm (up|down)\.", text)]  # fmt: skip
+    assert moves == pytest.approx(said)
+
+
+def test_a_saddle_that_moves_twice_by_its_step_or_more_is_said_twice(tmp_path: Path) -> None:
+    """The shim lifts the middle by 2.2 mm, the base lowers by 0.5, the cleat makes up -3.6."""
+    rows = [ThicknessRow(station="ball", before=3.5, after=5.2)]
     plan = sample_plan()
     for side in ("left", "right"):
         plan = changed(plan, side, thickness=rows, saddle_change=Quantity(value=-1.9, sd=0.4))
     text = words(bench(tmp_path, plan)[0])
     moves = [float(size) * (1 if way == "up" else -1)
              for size, way in re.findall(r"Saddle ([\d.]+) mm (up|down)\.", text)]  # fmt: skip
-    assert moves == pytest.approx([-2.6, -0.5, 1.2])
+    assert moves == pytest.approx([-3.6, 1.7])
     assert sum(moves) == pytest.approx(-1.9)
 
 

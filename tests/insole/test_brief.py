@@ -47,11 +47,13 @@ def test_each_foot_has_its_own_support_wedge_and_cleat():
     assert left[0].startswith("LEFT medium 10: 9.0 mm high")
     assert right[0].startswith("RIGHT medium 10: 10.0 mm high")
     (heel,) = [row for row in left if "wedge" in row]
-    assert heel.startswith("  wedge inside heel: asked for 2° varus")
+    assert heel.startswith("  wedge inside heel: asked for 2.4° varus, the shoe has 0°")
     under = next(row for row in right if "under the shoe" in row)
-    assert "the shim is 1° valgus, thick on the little-toe side" in under
+    assert "the shim is 1° valgus, " in under
+    assert "thick on the little-toe side" in under
     forefoot = next(row for row in right if "inside forefoot" in row)
-    assert "the shim is 2° varus, thick on the big-toe side" in forefoot
+    assert "the shim is 2° varus, " in forefoot
+    assert "thick on the big-toe side" in forefoot
 
 
 def test_asked_shoe_and_shim_stand_in_one_line():
@@ -121,7 +123,10 @@ def test_an_effect_is_silent_about_what_stays(area, share, words):
     plan = plans.sample_plan()
     plan = plan.model_copy(update={"right": plan.right.model_copy(update={"effect": does})})
     row = next(row for row in of_foot(brief(plan), "right") if "effect" in row)
-    assert row == f"  effect: fills 75 % of the gap (80 % wished); {words}"
+    assert row == f"  effect without the shim: fills 75 % of the gap (80 % wished); {words}"
+    bare = plan.right.model_copy(update={"wedges": []})
+    rows = brief(plan.model_copy(update={"right": bare}))
+    assert [row for row in rows if row.startswith("  effect: fills 75 % of the gap")]
 
 
 def test_the_saddle_is_one_line_and_none_below_its_step():

@@ -11,7 +11,9 @@ from pathlib import Path
 import pytest
 
 from footscan import files
+from insole import workflow
 from insole.errors import InsoleError
+from insole.record.plan import to_json
 from insole.trials import cases
 from insole.trials.trial import Trial
 from tests.plans import sample_plan
@@ -217,3 +219,41 @@ def test_a_lock_that_was_left_behind_stops_nobody_and_a_held_one_does(tmp_path, 
     with files.alone(log), pytest.raises(InsoleError, match="somebody else is writing"):
         cases.append_log(log, trial(2), cases.read_log(log))
     assert len(cases.read_log(log)) == 1
+
+
+def test_a_plan_made_into_another_folder_finds_the_case_that_keeps_it(tmp_path):
+    """plans/rider holds the case; parts/rider-v1/plan.json belongs to it as long as it is kept."""
+    plan = sample_plan(case="rider")
+    home = cases.keep(tmp_path / "plans", plan).parents[1]
+    made = tmp_path / "parts" / "rider-v1" / "plan.json"
+    made.parent.mkdir(parents=True)
+    made.write_text(to_json(plan), encoding="utf-8")
+    assert cases.home_of(made, "rider", plan) == home
+    assert cases.home_of(made, "rider") is None
+    other = plan.model_copy(update={"date": "another day"})
+    assert cases.home_of(made, "rider", other) is None
+    cases.keep(tmp_path / "archive", plan)  # two that keep it: neither is taken
+    assert cases.home_of(made, "rider", plan) is None
+
+
+def test_making_a_plan_keeps_it_where_its_case_is(tmp_path):
+    plan = sample_plan(case="rider")
+    cases.keep(tmp_path / "plans", plan)
+    record = workflow.save_plan(plan, tmp_path / "plans")
+    out = tmp_path / "parts"
+    assert workflow.case_home(plan, record, out) == (tmp_path / "plans").resolve()
+    fresh = workflow.save_plan(plan.model_copy(update={"case": "new"}), tmp_path / "loose")
+    assert workflow.case_home(plan.model_copy(update={"case": "new"}), fresh, out) == out
+
+
+def test_a_step_names_files_where_they_lie(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for name in ("shoes/A.toml", "scans/L[1].ply", "a/twice.ply", "b/twice.ply"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).touch()
+    (tmp_path / "here.ply").touch()
+    assert workflow.located("A.toml") == str(Path("shoes/A.toml"))
+    assert workflow.located("L[1].ply") == str(Path("scans/L[1].ply"))
+    assert workflow.located("here.ply") == "here.ply"
+    for unknown in ("twice.ply", "none.ply"):
+        assert workflow.located(unknown) == unknown

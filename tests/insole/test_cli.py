@@ -27,7 +27,7 @@ BAD = str(SAMPLES / "larch_right_to_send_back.ply")
 SHOE = str(SAMPLES / "shoe.toml")
 COMMANDS = (
     "check", "measure", "fit", "plan", "make", "compare", "artefact", "trial", "questions",
-    "bar",
+    "bar", "settle", "shoe", "case",
 )  # fmt: skip
 
 Run = Callable[..., tuple[int, str, str]]
@@ -947,6 +947,7 @@ def test_against_words_a_shift_of_the_pad(run: Run, tmp_path: Path) -> None:
     code, out, _ = run("plan", *wish, "--shift-pad", "left=-3,0", "--against", old)
     assert code == 0
     assert (tmp_path / "larch-v2-plan.json").is_file()
+    assert (tmp_path / "larch-v2-against-v1.png").read_bytes()[:4] == b"\x89PNG"
     told = out.split("Against the earlier plan:")[1]
     moved = next(row for row in told.splitlines() if "pad moved" in row)
     assert moved.strip().startswith("left ")
@@ -955,6 +956,7 @@ def test_against_words_a_shift_of_the_pad(run: Run, tmp_path: Path) -> None:
     code, out, _ = run("plan", *wish, "--version", "3", "--against", old)
     assert code == 0
     assert "nothing changes" in out.split("Against the earlier plan:")[1]
+    assert not (tmp_path / "larch-v3-against-v1.png").exists()
 
 
 # ------------------------------------------------------------------ faults of the program

@@ -355,3 +355,24 @@ def test_a_rough_shoe_works_with_wide_bands():
     assert "close call" in length.text
     assert any("rough figures" in reason for reason in result.reasons)
     assert stations(result)["heel width"].missing
+
+
+@pytest.mark.parametrize(("over", "verdict", "lead"), [
+    (0.0, "fits", ""),
+    (0.5, "a close call, try it on", "none of these surely fits"),
+    (20.0, "does not fit", "none of these fits"),
+])  # fmt: skip
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_rough_shoe_out_by_less_than_its_figures_tell_is_a_close_call(over, verdict, lead, way):
+    """The band of length is 6 to 14 mm ahead of the toes; the figures' own 95 % is above 0.5 mm."""
+    (at,) = rank(FOOT, None, [whole()], LIMITS)
+    length = stations(at)["length"]
+    bound = length.most if way > 0 else length.least
+    size = whole().inside_length + bound - length.room + way * over
+    ranked = rank(FOOT, None, [whole("one", inside_length=size, rough=True)], LIMITS)
+    assert ranked[0].verdict == verdict
+    assert none_fits(ranked).startswith(lead)
+    assert bool(none_fits(ranked)) == bool(lead)
+    assert ranked[0].fits == (over == 0.0)
+    measured = rank(FOOT, None, [whole("one", inside_length=size)], LIMITS)
+    assert measured[0].verdict == ("fits" if over == 0.0 else "does not fit")

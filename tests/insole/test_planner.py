@@ -16,6 +16,7 @@ from insole.cli.show.plans import whole_plan
 from insole.errors import PlanError, RefusedError
 from insole.output.brief import brief
 from insole.planning import planner
+from insole.planning.contact import effect
 from insole.planning.planner import FootWish, PlanWishes, describe_change
 from insole.planning.remarks import kit_doubt
 from insole.record.limits import default_limits
@@ -135,14 +136,19 @@ def test_a_kit_pad_that_does_next_to_nothing_is_not_recommended():
     assert kit_doubt(None, None) == []
 
 
-def test_the_kit_is_judged_without_the_shim_s_own_tilt():
-    """A medial shim takes load off the arch: that is no fault of the pad."""
-    flat = planner.plan(None, feet.analytic(side="right"), SHOE, both(pad_source="kit"))
-    shim = planner.plan(
-        None, feet.analytic(side="right"), SHOE, both(pad_source="kit", forefoot=2.0)
-    )
-    codes = [[n.code for n in plan.right.notes if n.code == "kit-little"] for plan in (flat, shim)]
-    assert codes[0] == codes[1]
+def test_the_kit_is_judged_without_the_shim_s_own_tilt(monkeypatch):
+    """A medial heel shim takes load off the arch: that is no fault of the pad."""
+    monkeypatch.setattr(effect, "FELT_CM2", 100.0)  # what the midfoot carries decides alone
+    wish = both(pad_source="kit", heel=1.0)
+    plan = planner.plan(None, feet.analytic(side="right"), SHOE, wish)
+    standing = plan.right.contact.cases[0]
+    assert standing.after.share["midfoot"] < standing.before.share["midfoot"]  # with the shim
+    assert not plan.right.effect.little
+    assert not [note for note in plan.right.notes if note.code == "kit-little"]
+    monkeypatch.setattr(effect, "FELT_SHARE", 0.05)  # more than the pad alone adds
+    plan = planner.plan(None, feet.analytic(side="right"), SHOE, wish)
+    assert plan.right.effect.little
+    assert [note for note in plan.right.notes if note.code == "kit-little"]
 
 
 def test_a_scan_of_the_other_foot_is_named():

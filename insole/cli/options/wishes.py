@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from insole.cli.options.common import BY_HAND
 from insole.cli.options.scans import shots_of
 
 if TYPE_CHECKING:
@@ -211,6 +212,7 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 metavar="LIMIT;WHO;WHY;WHEN",
                 help="Pass a limit on purpose; printed on every paper.",
             ),
+            BY_HAND,
             click.option(
                 "--without-arch",
                 is_flag=True,
@@ -242,13 +244,14 @@ def request_of(files: Sequence[Path], given: dict[str, Any], version: int) -> Re
         overrides=tuple(_override(text) for text in given["override"]),
         without_arch=given["without_arch"],
         limits=given["limits"],
+        by_hand=given["by_hand"],
         sources=_sources(given),
     )
 
 
 def _sources(given: dict[str, Any]) -> dict[str, Any]:
     """Return the names of the files given, and what was stated of the scans, as options."""
-    files = {name: given[name].name for name in ("shoe", "kit", "limits") if given[name]}
+    files = {name: given[name].name for name in ("shoe", "kit", "limits", "by_hand") if given[name]}
     stated: dict[str, Any] = {}
     names = ("side", "unit", "scale", "load", "kind", "foot_length", "landmark", "one_foot",
              "hand_held", "without_arch")  # fmt: skip

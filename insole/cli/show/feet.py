@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from footscan.checking.shots import Combined
     from footscan.results import Finding, Measure, MeasuredFoot
 
-__all__ = ["check_table", "measures", "to_do", "verdict"]
+__all__ = ["check_table", "hand", "measures", "to_do", "verdict"]
 
 WORDS_WIDE, CELL_WIDE = 24, 24
 UNITS = {"deg": "°", "": ""}  # behind a number; any other unit stands apart from it
@@ -148,6 +148,17 @@ def measures(feet: Sequence[MeasuredFoot], repeated: Combined | None = None) -> 
     elif len(feet) == 2 and feet[0].facts.side != feet[1].facts.side:
         rows += ["", *_differences(*feet)]
     return "\n".join(rows)
+
+
+def hand(feet: Sequence[MeasuredFoot]) -> str:
+    """Return where scan and hand contradict each other, a line each."""
+    rows = [
+        f"{foot.facts.side}: {found.text} {found.advice}"
+        for foot in feet
+        for found in foot.report.findings
+        if found.code.startswith("hand-")
+    ]
+    return "\n".join(rows or ["By hand: no contradiction with the scan."])
 
 
 def _head(foot: MeasuredFoot) -> str:

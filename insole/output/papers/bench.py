@@ -247,14 +247,14 @@ def _cleat(plan: Plan, foot: FootPlan) -> list[Any]:
     cleat = foot.cleat
     if cleat is None:
         return [_big("Cleat as ridden: leave it")]
-    straight = abs(cleat.yaw) < SAME_MM
+    straight = not counts(cleat.yaw, "cleat turn")
     marked = cleat.from_mark is not None
     place = cleat.from_ball_mark if cleat.from_mark is None else cleat.from_mark
     mark = escape(cleat.mark) if marked else "MTH1"
     lines = [_big(f"Axle <b>{behind(place)}</b> {mark}{', nose straight' * straight}")]
     if cleat.back is None:
         lines.append(_act("<b>Place as ridden not given: measure it first</b>"))
-    elif abs(cleat.back) < SAME_MM:
+    elif not counts(cleat.back, "cleat"):
         lines.append(_big("Stays where it was ridden"))
     else:
         way = "back" if cleat.back > 0 else "forward"
@@ -497,7 +497,7 @@ def _side_places(plan: Plan, foot: FootPlan, rows: Sequence[ThicknessRow]) -> st
 
 def _differs(row: ThicknessRow) -> bool:
     """Return whether the two sides of the bed are not as thick as its middle."""
-    return any(side is not None and abs(side - row.after) >= SAME_MM
+    return any(side is not None and counts(side - row.after, "thickness")
                for side in (row.medial, row.lateral))  # fmt: skip
 
 

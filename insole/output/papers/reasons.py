@@ -22,6 +22,7 @@ from insole.output.phrases import (
 )
 from insole.output.places import taper_words, tender_spots, turn_words
 from insole.planning.wedge_rules import tilt
+from insole.record.least import counts
 from insole.record.materials import Materials
 from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
 
@@ -189,7 +190,7 @@ def _cleat(foot: FootPlan) -> list[str]:
             f"<b>Cleat</b> {marked}{behind(cleat.from_ball_mark)} MTH1{joint},"
             f" {behind(cleat.from_mth5)} MTH5; {yaw_words(cleat.yaw)}; {free}."
         )
-        if cleat.back is not None:
+        if cleat.back is not None and counts(cleat.back, "cleat"):
             way = "back" if cleat.back >= 0 else "forward"
             lines.append(f"Moves {abs(cleat.back):.1f} mm {way} from where it was ridden.")
         lines += _listed([note for note in cleat.notes if not note.startswith("axle ")])

@@ -37,6 +37,7 @@ from insole.output.phrases import (
 )
 from insole.output.places import tender_spots
 from insole.parts.part import Part
+from insole.record.least import counts
 from insole.record.material_file import default_materials
 from insole.record.materials import Materials
 from insole.record.plan import FootPlan, NoteLevel, Plan, Quantity, WedgePlace, WedgePlan
@@ -228,10 +229,10 @@ def _cleat_words(foot: FootPlan) -> str:
     if cleat is None:
         return ""
     at = cleat.from_ball_mark
-    place = "level with" if abs(at) < 0.05 else (
+    place = "level with" if not counts(at, "cleat") else (
         f"{abs(at):.1f} mm {'ahead of' if at > 0 else 'behind'}")  # fmt: skip
     text = f"<b>Cleat:</b> pedal axle {place} the joint of the big toe, {yaw_words(cleat.yaw)}"
-    if cleat.back is not None and abs(cleat.back) >= 0.05:
+    if cleat.back is not None and counts(cleat.back, "cleat"):
         way = "back" if cleat.back > 0 else "forward"
         text += f"; {abs(cleat.back):.1f} mm {way} from where it was"
     return f"{text}."

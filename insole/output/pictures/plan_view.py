@@ -44,7 +44,7 @@ from insole.record.plan import (
     fingerprint,
 )
 
-__all__ = ["Turn", "placement_png", "write_placement"]
+__all__ = ["Turn", "placement_png", "png_bytes", "say", "write_placement"]
 
 NOTE_LETTERS = 26  # in a line of the notes beside a foot
 GREY, ORANGE, DARK = "#666666", "#b85000", "#1a1a1a"
@@ -109,8 +109,8 @@ def _placement(plan: Plan, dpi: int) -> bytes:
         bar.set_label("height of the pad, mm", fontsize=9, labelpad=1)
         bar.ax.tick_params(labelsize=8.5, length=2)
     words = f"{plan.case} · plan {plan.version} · seen from above, feet as the rider sees them"
-    _say(figure, 0.5, 0.985, words, 8.5, colour=GREY, align="center")
-    return _png(figure, dpi)
+    say(figure, 0.5, 0.985, words, 8.5, colour=GREY, align="center")
+    return png_bytes(figure, dpi)
 
 
 
@@ -371,7 +371,7 @@ def _frame_placement(axes: Any, foot: FootPlan, turn: Turn, base: Array) -> None
 # ---- shared ------------------------------------------------------------------------------
 
 
-def _say(
+def say(
     figure: Any, x: float, y: float, words: str, size: float, *, bold: bool = False,
     colour: str = DARK, align: str = "left",
 ) -> None:  # fmt: skip
@@ -380,7 +380,7 @@ def _say(
                 va="top", ha=align, parse_math=False)  # fmt: skip
 
 
-def _png(figure: Any, dpi: int) -> bytes:
+def png_bytes(figure: Any, dpi: int) -> bytes:
     """Return the figure as PNG without date or version, so that bytes repeat."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
