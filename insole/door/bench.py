@@ -18,6 +18,7 @@ from insole.errors import PlanError
 from insole.planning import fit as fitting
 from insole.planning import planner
 from insole.planning.support import kit as kits
+from insole.record import by_hand as hand_tables
 from insole.record import limits as limit_tables
 from insole.record import questions
 from insole.record.plan import Override
@@ -48,12 +49,15 @@ class Terms(TypedDict, total=False):
         Limits passed on purpose: :class:`insole.Override`, or ``"LIMIT;WHO;WHY;WHEN"``.
     without_arch
         Shims and a flat base only, for scans that show no arch.
+    by_hand
+        The file of what was measured by hand.
     """
 
     answers: Mapping[str, str] | str | Path
     clinician: str
     overrides: Sequence[Override | str]
     without_arch: bool
+    by_hand: str | Path
 
 
 class Asked(Wishes, Terms, total=False):
@@ -98,6 +102,7 @@ class Bench:
         self._files = {
             name: Path(file).name for name, file in named.items() if isinstance(file, str | Path)
         }
+        self._hand: Path | None = None
         self._memory = planner.Memory()
 
     def plan(self, **asked: Unpack[Asked]) -> Plan:
@@ -131,7 +136,7 @@ class Bench:
         As for :meth:`plan`.
         """
         wishes, terms = _parted(asked)
-        return self._plan(changed(wishes_in(plan, self.kit), wishes), _terms_in(plan) | terms)
+        return self._plan(changed(wishes_in(plan, self.kit), wishes), self._terms_in(plan) | terms)
 
     def follow(self, plan: Plan, trial: Trial, **asked: Unpack[Asked]) -> Plan:
         """Return the next plan: the one step that a trial proposes, and all else kept.
@@ -162,7 +167,7 @@ class Bench:
             for foot, own in step.wishes.items()
         }
         base = replace(base, **feet, version=plan.version + 1, date="")
-        return self._plan(changed(base, wishes), _terms_in(plan) | terms)
+        return self._plan(changed(base, wishes), self._terms_in(plan) | terms)
 
     def fit(self, shoes: Sequence[str | Path | Shoe]) -> list[FitResult]:
         """Return the shoes ranked for these feet, best first; see :func:`insole.fit`."""
@@ -175,12 +180,31 @@ class Bench:
             answers, named = questions.read(answers)
             clinician = clinician or named
         without_arch = bool(terms.get("without_arch"))
+        sources = self._sources(without_arch)
+        hand = None
+        if terms.get("by_hand"):
+            self._hand = Path(terms["by_hand"])
+            hand = hand_tables.read(self._hand)
+            stated = {"stated": sources.pop("stated")} if "stated" in sources else {}
+            sources |= {"by_hand": self._hand.name, **stated}
         return planner.plan(
             self.left, self.right, self.shoe, wishes, answers=answers, clinician=clinician,
             overrides=tuple(_override(one) for one in terms.get("overrides") or ()),
-            without_arch=without_arch, limits=self.limits, sources=self._sources(without_arch),
-            memory=self._memory,
+            without_arch=without_arch, limits=self.limits, sources=sources,
+            memory=self._memory, hand=hand,
         )  # fmt: skip
+
+    def _terms_in(self, plan: Plan) -> dict[str, Any]:
+        """Return the terms that a plan stands on."""
+        terms = {
+            "answers": {k: answer for k, answer in plan.answers.items() if answer != "not asked"},
+            "clinician": plan.clinician,
+            "overrides": plan.overrides,
+            "without_arch": bool(plan.sources.get("stated", {}).get("--without-arch")),
+        }
+        if self._hand is not None and plan.sources.get("by_hand") == self._hand.name:
+            terms["by_hand"] = self._hand
+        return terms
 
     def _sources(self, without_arch: bool) -> dict[str, object]:
         """Return the files and what was stated of the scans, as the command line records them."""
@@ -279,16 +303,6 @@ def _parted(asked: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     check_names(asked, list(Terms.__annotations__))
     terms = {name: asked[name] for name in Terms.__annotations__ if name in asked}
     return {name: value for name, value in asked.items() if name not in terms}, terms
-
-
-def _terms_in(plan: Plan) -> dict[str, Any]:
-    """Return the terms that a plan stands on."""
-    return {
-        "answers": {k: answer for k, answer in plan.answers.items() if answer != "not asked"},
-        "clinician": plan.clinician,
-        "overrides": plan.overrides,
-        "without_arch": bool(plan.sources.get("stated", {}).get("--without-arch")),
-    }
 
 
 def _override(one: Override | str) -> Override:
