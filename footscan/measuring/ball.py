@@ -1,9 +1,6 @@
-"""Ball of the foot: border points and metatarsal heads, from the foot's own shape.
+"""Ball of the foot: metatarsal heads, from the foot's own shape.
 
-    Cloud, mesh -> border_points -> heads
-
-Border points are peaks of the border in plan. Where the border has no peak of its own (a straight
-big toe), the point counts that bulges most against the chord from the heel's to the toes' side.
+    Cloud, mesh -> ball_border.border_points -> heads
 
 A head is placed by several marks of its neighbourhood, each of which moves with the ball:
 
@@ -14,7 +11,8 @@ A head is placed by several marks of its neighbourhood, each of which moves with
 
 Each mark says where the head is, by a distance that is a share of foot length. They are averaged
 by their variances, so that no single one (a border without a clear peak, toes that touch)
-decides, and marks behind and ahead balance when a ball lies farther forward than usual.
+decides, and marks behind and ahead balance when a ball lies farther forward than usual. The
+variances follow smoothly from what was seen: no mark comes or goes at once.
 """
 
 from __future__ import annotations
@@ -27,37 +25,23 @@ import numpy as np
 from scipy import ndimage
 
 from footscan.foot import SoleMap, sampled, sole_map
-from footscan.measuring.local_fit import Cloud, smooth_extreme
 from footscan.scan import Array, IntArray
 
 __all__ = [
     "HEADS",
-    "JOINT_AHEAD_MM",
+    "JOINT_AHEAD",
     "Head",
-    "border_points",
     "heads",
     "heads_from_borders",
-    "plateau",
 ]
 
 HEADS = ("mth1", "mth2", "mth3", "mth4", "mth5")
-# Joint centres of body models lie this far ahead of the heads as placed here (CALC from an open
-# parametric body model). Ours agree with the truncated foot length of adults, heel to first
-# joint: about 73 % of foot length (McPoil et al. 2008, Foot 18:220; value from memory).
-JOINT_AHEAD_MM = 13.5
-
-# ------------------------------------------------------------------------------- border points
-BALL_TOP_MM = 45.0  # the ball's borders lie below this height
-WINDOW = {+1: (0.60, 0.85), -1: (0.52, 0.75)}  # searched, share of length; +1 medial
-# Usual place, and how far off costs half a millimetre of bulge: this chooses between two peaks
-# (ball and base of the little toe) and never moves one. Means: ANSUR II 2012.
-USUAL = {+1: (0.740, 0.045), -1: (0.637, 0.045)}
-CHORD_ENDS = ((0.12, 0.25), (0.86, 0.97))  # heel's and toes' side, share of length
-STATION_MM, SLAB_MM = 2.0, 3.0  # the border is read every 2 mm, from 3 mm to both sides
-BORDER_SMOOTH_MM = 6.0  # standard deviation of the border's smoothing
-PEAK_BELOW_BULGE_MM = 1.5  # a peak this much lower than the bulge is not the ball
-BORDER_RADIUS_MM = 10.0
-ALIKE_MM = 0.3  # a border this much lower is as high: noise and one pose's axis do as much
+# Joint centres of body models lie ahead of the heads as placed here by this share of foot length,
+# with a standard deviation of 2 mm (CALC from 50 feet made with an open parametric body model; as
+# one length for all feet it would be 2.8 mm). Our heads agree with the truncated foot length of
+# adults, heel to first joint: about 73 % of foot length (McPoil et al. 2008, Foot 18:220; value
+# from memory).
+JOINT_AHEAD = 0.055
 
 # ------------------------------------------------------------------------------- heads
 # Centre of the first and fifth head against their border points, share of ball breadth: inwards
@@ -73,7 +57,7 @@ HEAD_SHARES = {"mth2": 0.34, "mth3": 0.575, "mth4": 0.795}
 HEAD2_AHEAD, HEAD3_AHEAD, HEAD4_BACK = 0.063, 0.015, 0.41
 # Distance of each mark from its head, share of foot length, and its standard deviation, mm.
 # Bumps (ahead is +) and front: CALC from specimens. Webs: CALC from body-model feet, whose toes
-# are apart, less JOINT_AHEAD_MM; scans of closed toes do not show where the toes part.
+# are apart, less 13.5 mm; scans of closed toes do not show where the toes part.
 BUMP_BACK = (0.014, 0.014)
 BUMP_ZONE = (-0.12, 0.06)  # searched about the head, share of length
 FRONT_AHEAD = {"mth1": 0.068, "mth2": 0.050, "mth3": 0.042, "mth4": 0.044, "mth5": 0.055}
@@ -81,8 +65,9 @@ WEB_AHEAD = {"mth1": 0.100, "mth2": 0.089, "mth3": 0.087, "mth4": 0.086, "mth5":
 BORDER_SD, BUMP_SD, FRONT_SD, WEB_SD = 1.8, 3.0, 6.0, 0.9
 FRONT_RISE_MM = 2.0  # the sole leaves the pad where it rises by this much
 WIDE_DEG = 80.0  # walls of the gaps between toes belong to the map that shows them
-GAP_MM = (12.0, 8.0, 4.0)  # thinner than this between two toes: the toes part
-TAPER_MM = 3.0  # from the first to the last of these within a gap between toes
+# Thinner than the second between two toes: the toes part. Bare points are closed over at less.
+GAP_MM = (12.0, 8.0)
+TAPER_MM = 2.5  # from the first to the second of these within a gap between toes
 WEB_NEAR = 0.09  # a web farther ahead of the pad's front than this is a seam of closed toes
 SEAM_WORST_MM = 5.0  # a seam anywhere makes the other webs this uncertain at most
 OUTLIER = 3.0  # standard deviations at which a mark counts half
@@ -106,41 +91,6 @@ class Head:
     xy: Array
     sd: float
     marks: tuple[str, ...]
-
-
-def border_points(cloud: Cloud, length: float) -> tuple[Array, Array]:
-    """Return metatarsale tibiale and fibulare, foot frame, mm.
-
-    Parameters
-    ----------
-    cloud : Cloud
-        Foot frame (x from the pternion), mm.
-    length : float
-        Foot length, mm.
-
-    Raises
-    ------
-    ValueError
-        The ball is not in the scan.
-    """
-    return _border_point(cloud, length, +1), _border_point(cloud, length, -1)
-
-
-def plateau(cloud: Cloud, length: float, sign: int) -> float:
-    """Return how far along the foot the border point might as well lie, mm.
-
-    The farthest station from the best one at which the border bulges as much within a third of a
-    millimetre, on the medial (+1) or lateral (-1) side. On a flat border that is a centimetre and
-    more: which of its places is the ball's, the border does not tell.
-    """
-    low, high = WINDOW[sign]
-    x, reach = _border(cloud.points, length, sign)
-    inside = (x >= low * length) & (x <= high * length)
-    bulge = np.where(inside, reach - _chord(cloud.points, length, sign) * x, -np.inf)
-    at = _border_point(cloud, length, sign)[0]
-    here = bulge[int(np.argmin(np.abs(x - at)))]
-    alike = inside & (bulge >= here - ALIKE_MM)
-    return float(np.abs(x[alike] - at).max(initial=0.0))
 
 
 def heads_from_borders(tibiale: Array, fibulare: Array) -> dict[str, Array]:
@@ -183,62 +133,6 @@ def heads(
     for name, (x, sd) in fore.webs().items():
         places[name].append(("webs", x - WEB_AHEAD[name] * length, sd))
     return {name: _averaged(beside[name], found) for name, found in places.items()}
-
-
-def _border_point(cloud: Cloud, length: float, sign: int) -> Array:
-    """Return the ball's border point on the medial (+1) or lateral (-1) side."""
-    low, high = WINDOW[sign]
-    x, reach = _border(cloud.points, length, sign)
-    inside = (x >= low * length) & (x <= high * length)
-    usual, spread = USUAL[sign]
-    slope = _chord(cloud.points, length, sign)
-    bulge = reach - slope * x - 0.5 * ((x / length - usual) / spread) ** 2
-    bulge[~inside] = -np.inf
-    top = np.zeros(len(x), dtype=bool)
-    top[1:-1] = (reach[1:-1] >= reach[:-2]) & (reach[1:-1] > reach[2:])
-    peaks = np.where(top, bulge, -np.inf)
-    at, outward = int(np.argmax(peaks)), np.array([0.0, sign, 0.0])
-    if peaks[at] < bulge.max() - PEAK_BELOW_BULGE_MM:
-        at = int(np.argmax(bulge))
-        outward = np.array([-slope, sign, 0.0]) / np.hypot(1.0, slope)
-    points = cloud.points
-    near = (np.abs(points[:, 0] - x[at]) <= 8.0) & (points[:, 2] <= BALL_TOP_MM)
-    bound = np.array([[x[at] - 12.0, -np.inf, -np.inf], [x[at] + 12.0, np.inf, BALL_TOP_MM]])
-    return smooth_extreme(cloud, outward, near, BORDER_RADIUS_MM, bound)
-
-
-def _border(points: Array, length: float, sign: int) -> tuple[Array, Array]:
-    """Return stations x and the smoothed reach of the border towards `sign`, mm."""
-    low, high = (w * length for w in WINDOW[sign])
-    margin = 2.5 * BORDER_SMOOTH_MM
-    x = np.arange(low - margin, high + margin, STATION_MM)
-    part = (points[:, 2] <= BALL_TOP_MM) & (np.abs(points[:, 0] - (low + high) / 2) < length / 4)
-    chosen = points[part]
-    chosen = chosen[np.argsort(chosen[:, 0], kind="stable")]
-    start, stop = (np.searchsorted(chosen[:, 0], x + side) for side in (-SLAB_MM, SLAB_MM))
-    reach = np.full(len(x), np.nan)
-    for i, (a, b) in enumerate(zip(start, stop, strict=True)):
-        if b - a >= 4:
-            most = min(4, max(1, (b - a) // 8))  # a mean of the farthest few: noise reads long
-            reach[i] = np.partition(sign * chosen[a:b, 1], -most)[-most:].mean()
-    seen = np.isfinite(reach)
-    if seen.sum() < len(x) / 3:
-        raise ValueError("the ball of the foot is not seen")
-    reach = np.interp(x, x[seen], reach[seen])
-    return x, ndimage.gaussian_filter1d(reach, BORDER_SMOOTH_MM / STATION_MM)
-
-
-def _chord(points: Array, length: float, sign: int) -> float:
-    """Return the outward slope of the chord from the heel's to the toes' side, 0 if unseen."""
-    low = points[points[:, 2] <= BALL_TOP_MM]
-    ends = []
-    for start, stop in CHORD_ENDS:
-        part = low[(low[:, 0] >= start * length) & (low[:, 0] <= stop * length)]
-        if len(part) < 6:
-            return 0.0
-        ends.append(part[np.argsort(sign * part[:, 1])[-5:], :2].mean(axis=0))
-    along = ends[1] - ends[0]
-    return float(sign * along[1] / along[0])
 
 
 def _arc(first: Array, fifth: Array, breadth: float) -> dict[str, Array]:
@@ -396,7 +290,7 @@ class _Forefoot:
         front = self._front(float(middle[0]), float(middle[1]))
         if len(levels[-1]) == 0 or front is None:
             return None
-        start, web, end = (float(along[at[0]]) for at in levels)
+        start, web = (float(along[at[0]]) for at in levels)
         # toes that touch thin out slowly along their seam, or part only near their tips
         far = max(0.0, web - front - WEB_NEAR * self.length)
-        return web, far + max(0.0, end - start - TAPER_MM)
+        return web, far + max(0.0, web - start - TAPER_MM)

@@ -17,10 +17,12 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
 
 from footscan.errors import LandmarkError
 from footscan.foot import Foot, arch_apex
-from footscan.measuring import ball, below
+from footscan.measuring import ball, ball_border, below
 from footscan.measuring.local_fit import Cloud, smooth_extreme
 from footscan.results import BY_HAND, Landmark
 from footscan.scan import Array, Kind
@@ -51,7 +53,10 @@ SD_MM = {
     "instep": 0.5,
 }
 
-PEAK_LONGEST_MM = 10.0
+# How far a border point moves between scans, share of the spread of its weights (CALC from eight
+# scans each of body-model feet, tests/benchmarks/stability_study.py): the lateral border is flat.
+OF_SPREAD = {+1: 0.40, -1: 0.70}
+HOLE_MM, HOLE_NEAR_MM = 4.0, 20.0  # a hole so wide, so near a border point, hides its place
 # The border that each landmark lies on, where a foot was seen from below only.
 FROM_BELOW = {
     "pternion": "heel",
@@ -108,7 +113,7 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
     cloud = cloud or Cloud.of(foot.vertices)
     try:
         middle, _ = heel_middle(cloud, foot.length)
-        tibiale, fibulare = borders = ball.border_points(cloud, foot.length)
+        tibiale, fibulare = borders = ball_border.border_points(cloud, foot.length)
     except ValueError as error:
         raise LandmarkError("ball", f"{error}; scan the whole foot again") from None
     found = {
@@ -129,9 +134,11 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
         for name, (xyz, method) in found.items()
     }
     for name, sign in (("metatarsale_tibiale", +1), ("metatarsale_fibulare", -1)):
-        flat = ball.plateau(cloud, foot.length, sign)
-        landmarks[name] = replace(landmarks[name], sd=_on_plateau(SD_MM[name], flat))
-    if foot.kind in (Kind.SOLE, Kind.IMPRESSION):
+        flat = ball_border.spread(cloud, foot.length, sign)
+        landmarks[name] = replace(landmarks[name], sd=_on_border(SD_MM[name], flat, sign))
+    if foot.kind not in (Kind.SOLE, Kind.IMPRESSION):
+        landmarks |= _beside_holes(landmarks, foot)
+    else:
         landmarks |= _from_below(landmarks, foot)
     heads = ball.heads(foot.vertices, foot.faces, foot.sole, foot.length, borders)
     for name, head in heads.items():
@@ -146,13 +153,45 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
     return landmarks
 
 
-def _on_plateau(sd: float, flat: float) -> float:
-    """Return the deviation of a border point on a border that is as high for so far, mm.
+def _on_border(sd: float, flat: float, sign: int) -> float:
+    """Return the deviation of a border point whose place spreads by `flat` mm along the border."""
+    return round(float(np.hypot(sd, OF_SPREAD[sign] * flat)), 2)
 
-    A clear peak is found to a tenth of the length over which it is nearly flat. Beyond a
-    centimetre there is no one peak: two poses or two noises take now one end, now the other.
+
+def _beside_holes(found: Mapping[str, Landmark], foot: Foot) -> dict[str, Landmark]:
+    """Return the border points with the deviation that a hole in the ball's border leaves.
+
+    Within a hole nothing tells where the border is farthest out: the point may lie at its far
+    end, which is then the end of the 95 % band.
     """
-    return round(max(sd, flat / 10.0) + max(0.0, flat - PEAK_LONGEST_MM) / 3.0, 2)
+    rim = _rims(foot)
+    result = {}
+    for name in ("metatarsale_tibiale", "metatarsale_fibulare"):
+        off = np.abs(rim - found[name].xyz)
+        off = off[(off < HOLE_NEAR_MM).all(axis=1)]
+        if len(off):
+            sd = float(np.hypot(found[name].sd, off[:, 0].max() / 2))
+            result[name] = replace(found[name], sd=round(sd, 2))
+    return result
+
+
+def _rims(foot: Foot) -> Array:
+    """Return the vertices on rims of holes, shape (n, 3); holes of one or two faces left out."""
+    faces = foot.faces
+    edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
+    key, count = np.unique(edges @ np.array([len(foot.vertices), 1]), return_counts=True)
+    once = key[count == 1]
+    edges = np.stack([once // len(foot.vertices), once % len(foot.vertices)], axis=1)
+    edges = edges[(foot.vertices[edges, 2] < ball_border.BALL_TOP_MM).all(axis=1)]
+    if len(edges) == 0:
+        return np.zeros((0, 3))
+    names, index = np.unique(edges, return_inverse=True)
+    a, b = index.reshape(-1, 2).T
+    graph = sparse.coo_matrix((np.ones(len(a)), (a, b)), shape=(len(names), len(names)))
+    _, group = csgraph.connected_components(graph, directed=False)
+    rims = [foot.vertices[names[group == g]] for g in range(group.max() + 1)]
+    wide = [rim for rim in rims if np.ptp(rim, axis=0).max() >= HOLE_MM]
+    return np.concatenate(wide) if wide else np.zeros((0, 3))
 
 
 def _from_below(found: Mapping[str, Landmark], foot: Foot) -> dict[str, Landmark]:

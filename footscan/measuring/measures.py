@@ -76,6 +76,8 @@ SD = {
     "toe_height_5": 1.0,
     "sole_drop": 0.1,
 }
+# Heights over which the heel's middle line is read, shares of length: 14 to 42 mm of 260 mm.
+HEEL_LEAN, HEEL_LEAN_SLAB = (0.054, 0.162), 0.0115
 AXIS_MARKS = ("heel_centre", "mth2")  # the long axis came from these, found on the surface
 LENGTHS = ("foot_length", "heel_to_ball_length", "outside_ball_length", "truncated_length")
 # Heel and toes bulge beyond what is seen from below: hollows read 1 mm long (CALC from specimens).
@@ -180,16 +182,18 @@ def _from_below(found: Mapping[str, Measure], foot: Foot) -> dict[str, Measure]:
 def _on_flat_borders(
     found: Mapping[str, Measure], landmarks: Mapping[str, Landmark]
 ) -> dict[str, Measure]:
-    """Return the measures along the foot with the deviation of a border point on a flat border."""
+    """Return the measures along the foot with the deviations of border points and first head."""
     extra = {}
     for name in _BALL:
         own = SD_MM[name]
         extra[name] = float(np.sqrt(max(landmarks[name].sd ** 2 - own**2, 0.0)))
     both = float(np.hypot(extra[_BALL[0]], extra[_BALL[1]]))
     breadth = found["foot_breadth"].value or 1.0
+    extra["mth1"] = float(np.sqrt(max(landmarks["mth1"].sd ** 2 - SD_MM["mth1"] ** 2, 0.0)))
     along = {
         "heel_to_ball_length": extra["metatarsale_tibiale"],
         "outside_ball_length": extra["metatarsale_fibulare"],
+        "truncated_length": extra["mth1"],
         "ball_line_angle": float(np.degrees(np.arctan2(both, breadth))),
     }
     return {
@@ -536,15 +540,16 @@ def _hallux_angle(foot: Foot, cloud: Cloud, place: Mapping[str, Array]) -> Measu
 def _heel_angle(foot: Foot, cloud: Cloud) -> Measure:
     """Return the lean of the heel seen from behind, + is everted top (medial), as posture."""
     heights, middles = [], []
-    points = cloud.points
-    for z in np.arange(14.0, 46.0, 4.0):
-        slab = (np.abs(points[:, 2] - z) <= 3.0) & (points[:, 0] < 0.16 * foot.length)
+    points, low = cloud.points, cloud.points[:, 0] < 0.16 * foot.length
+    # shares of length: a heel scaled is the same heel
+    for z in np.linspace(*HEEL_LEAN, 8) * foot.length:
+        slab = low & (np.abs(points[:, 2] - z) <= HEEL_LEAN_SLAB * foot.length)
         if slab.sum() < 8:
             continue
         y = points[slab, 1]
-        low, high = np.percentile(y, [2, 98])
+        lateral, medial = np.percentile(y, [2, 98])
         heights.append(z)
-        middles.append((low + high) / 2)
+        middles.append((lateral + medial) / 2)
     if len(heights) < 5:
         return Measure(unit="deg", reason="the back of the heel is not seen")
     slope = np.polyfit(heights, middles, 1)[0]
@@ -552,7 +557,7 @@ def _heel_angle(foot: Foot, cloud: Cloud) -> Measure:
         value=float(np.degrees(np.arctan(slope))),
         unit="deg",
         sd=SD["heel_angle"],
-        method="middle line of the heel from 14 to 46 mm height, + leans medially going up",
+        method="middle line of the heel at 5 to 16 % of length in height, + leans medially up",
     )
 
 

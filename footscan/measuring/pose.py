@@ -23,7 +23,7 @@ from footscan.errors import PoseError
 from footscan.finding.cleaning import Cleaned
 from footscan.finding.matching import Match
 from footscan.foot import Foot, SoleMap, sole_map
-from footscan.measuring import ball, landmarks
+from footscan.measuring import ball, ball_border, landmarks
 from footscan.measuring.local_fit import Cloud, smooth_extreme
 from footscan.scan import Array, IntArray, Kind, Load, Side, compacted
 
@@ -242,11 +242,11 @@ def _contact_plane(cloud: Cloud, length: float) -> tuple[Array, Array]:
         raise ValueError("the heel is not seen from below")
     down = np.array([0.0, 0.0, -1.0])
     contacts = [smooth_extreme(cloud, down, heel, CONTACT_RADIUS_MM)]
-    heads = ball.heads_from_borders(*ball.border_points(cloud, length))
+    heads = ball.heads_from_borders(*ball_border.border_points(cloud, length))
     for name in ("mth1", "mth5"):
         place = heads[name]
         near = np.hypot(*(points[:, :2] - place[:2]).T) <= CONTACT_REGION_MM
-        near &= points[:, 2] <= ball.BALL_TOP_MM / 2
+        near &= points[:, 2] <= ball_border.BALL_TOP_MM / 2
         if near.sum() < 4:
             raise ValueError("the ball is not seen from below")
         reach = np.array([CONTACT_REGION_MM, CONTACT_REGION_MM, np.inf])
@@ -296,7 +296,7 @@ def _along_axis(vertices: Array, length: float) -> tuple[Array, float]:
             length = front - rear
             cloud = Cloud.of(moved)
             heel, _ = landmarks.heel_middle(cloud, length)
-            head = ball.heads_from_borders(*ball.border_points(cloud, length))["mth2"]
+            head = ball.heads_from_borders(*ball_border.border_points(cloud, length))["mth2"]
         except ValueError as error:
             raise PoseError(f"{error}; scan the whole foot again") from None
         angle = float(np.arctan2(head[1] - heel[1], head[0] - heel[0]))

@@ -15,7 +15,7 @@ from footscan.quality.sole import is_filled
 from footscan.results import Finding, Measure, Severity
 from footscan.scan import Load
 
-__all__ = ["among_strays", "ball_line", "loading", "proportions", "scale", "side"]
+__all__ = ["among_strays", "ball_line", "ball_unsure", "loading", "proportions", "scale", "side"]
 
 SCALE_MM = 3.0  # a hand-measured length is trusted to this, whatever the share
 # 1 and 99 % bands of ANSUR II (2012), men and women, widened by what measuring adds
@@ -32,6 +32,14 @@ PROPORTIONS = (
 # The ball's line and its lateral end; common practice, no source (no open table has them)
 BALL_LINE_DEG = (5.0, 28.0)
 LATERAL_BALL = (0.57, 0.70)
+# Deviations beyond which the ball's points are to be felt before a cleat is set by them: the
+# cleat's slots reach about 10 mm to both sides; common practice, no source
+UNSURE_MM = {"outside_ball_length": 3.0, "heel_to_ball_length": 2.5, "truncated_length": 4.5}
+BALL_PLACE = {
+    "outside_ball_length": "its lateral border",
+    "heel_to_ball_length": "its medial border",
+    "truncated_length": "the first head",
+}
 LENGTH_MM = (198.0, 323.0)  # smallest and largest adult of ANSUR II (2012)
 
 
@@ -199,6 +207,27 @@ def ball_line(measures: Mapping[str, Measure]) -> list[Finding]:
             )
         ]  # fmt: skip
     return []
+
+
+def ball_unsure(measures: Mapping[str, Measure]) -> list[Finding]:
+    """Return a note where ball points or the first head may lie far from where they were found.
+
+    On a flat border, beside a hole, on coarse points or where the marks of a head disagree.
+    """
+    sds = {name: measures[name].sd or 0.0 for name in UNSURE_MM if name in measures}
+    name = max(sds, key=lambda n: sds[n] / UNSURE_MM[n], default="")
+    if not name or sds[name] <= UNSURE_MM[name]:
+        return []
+    return [
+        Finding(
+            code="ball-unsure", severity=Severity.NOTE, region="ball", value=round(sds[name], 1),
+            limit=UNSURE_MM[name],
+            text=f"The ball is placed to ± {2 * sds[name]:.0f} mm only: {BALL_PLACE[name]} has no "
+            "one clear place in this scan.",
+            advice="Check first and fifth head with a finger, and set them by hand, before a cleat "
+            "is set by them.",
+        )
+    ]  # fmt: skip
 
 
 def among_strays(found: Sequence[Finding]) -> list[Finding]:

@@ -98,6 +98,7 @@ def inspect(
         *quality_claims.side(evidence),
         *quality_claims.proportions(measures),
         *quality_claims.ball_line(measures),
+        *quality_claims.ball_unsure(measures),
     ]
     found = _without_echoes([*found, *quality_claims.among_strays(found)])
     return ScanReport(verdict=verdict(found), findings=tuple(found))

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from footscan.foot import ArchApex, arch_apex, sole_map
-from footscan.measuring.ball import border_points
-from footscan.measuring.local_fit import Cloud
+from footscan.measuring import ball_border
+from footscan.measuring.local_fit import Cloud, smooth_extreme
 from footscan.scan import Array, IntArray
 
 __all__ = ["Sizes", "Truth", "extreme", "heel", "level", "sizes", "truth"]
@@ -23,6 +23,9 @@ __all__ = ["Sizes", "Truth", "extreme", "heel", "level", "sizes", "truth"]
 HEEL_SHARE = 0.16  # heel breadth is taken here (Lee et al. 2014, J Foot Ankle Res 7:44)
 HEEL_SPAN = (0.10, 0.25)  # shares searched for the largest heel breadth
 HEEL_HEIGHT_MM = 40.0
+# Where a ball usually lies, and how far off costs half a millimetre of bulge (ANSUR II 2012).
+USUAL = {+1: (0.740, 0.045), -1: (0.637, 0.045)}
+PEAK_BELOW_BULGE_MM = 1.5  # a peak this much lower than the bulge is not the ball
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,7 +75,8 @@ def sizes(vertices: Array, faces: IntArray) -> Sizes:
     """Return the sizes of a skin that stands in the foot frame."""
     toe = extreme(vertices, np.array([1.0, 0, 0]), 3.5)
     length = float(toe[0])
-    tibiale, fibulare = border_points(Cloud.of(vertices[vertices[:, 2] < 60]), length)
+    low = Cloud.of(vertices[vertices[:, 2] < 60])
+    tibiale, fibulare = (_ball_point(low, length, sign) for sign in (+1, -1))
     return Sizes(
         toe=toe,
         tibiale=tibiale,
@@ -199,3 +203,29 @@ def _girth(vertices: Array, faces: IntArray, tibiale: Array, fibulare: Array) ->
     cut = _cut(vertices, faces, tibiale, normal).reshape(-1, 3)
     flat = np.stack([cut @ along, cut[:, 2]], axis=1)
     return float(ConvexHull(flat).area)  # the "area" of a plane hull is its perimeter
+
+
+def _ball_point(cloud: Cloud, length: float, sign: int) -> Array:
+    """Return where the border peaks on a skin free of noise; without a peak, where it bulges most.
+
+    By definition, apart from how scans are read: on made-up feet the highest peak is the ball's.
+    """
+    low, high = ball_border.WINDOW[sign]
+    x, reach = ball_border.profile(cloud.points, length, sign)
+    inside = (x >= low * length) & (x <= high * length)
+    slope = ball_border.chord(cloud.points, length, sign)
+    usual, spread = USUAL[sign]
+    bulge = reach - slope * x - 0.5 * ((x / length - usual) / spread) ** 2
+    bulge[~inside] = -np.inf
+    top = np.zeros(len(x), dtype=bool)
+    top[1:-1] = (reach[1:-1] >= reach[:-2]) & (reach[1:-1] > reach[2:])
+    peaks = np.where(top, bulge, -np.inf)
+    at, outward = int(np.argmax(peaks)), np.array([0.0, sign, 0.0])
+    if peaks[at] < bulge.max() - PEAK_BELOW_BULGE_MM:
+        at = int(np.argmax(bulge))
+        outward = np.array([-slope, sign, 0.0]) / np.hypot(1.0, slope)
+    points = cloud.points
+    near = (np.abs(points[:, 0] - x[at]) <= 8.0) & (points[:, 2] <= ball_border.BALL_TOP_MM)
+    bound = np.array([[x[at] - 12.0, -np.inf, -np.inf],
+                      [x[at] + 12.0, np.inf, ball_border.BALL_TOP_MM]])  # fmt: skip
+    return smooth_extreme(cloud, outward, near, 10.0, bound)

@@ -11,6 +11,8 @@ Terms
     held back   a good scan that is not fit for making, or refused
     spoiling    a part made from the scan would be spoilt (see ``faults``)
     missed      a spoiling fault in a scan that is fit for making
+    slipped     a scan that is fit for making with a measure more than 2 mm outside its own 95 %
+                band; faults that bend the foot itself are left out, it is another foot then
     named       the finding's code, or the sentence of the refusal, names the fault
 """
 
@@ -20,20 +22,21 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from faults import FAULTS, Faulty, base_spec, good_scan
-from landmark_study import other_feet
+from landmark_study import other_feet, true_values
 
 from footscan.errors import FootscanError, UnitsError
 from footscan.finding import cleaning, matching
 from footscan.measuring import landmarks, measures, pose
 from footscan.pipeline import Options, infer_unit, measure_scan
 from footscan.quality import findings as quality
-from footscan.results import Verdict
+from footscan.quality import uncertainty
+from footscan.results import Measure, Verdict
 from footscan.scan import Load, Scan, Side
 from footscan.specimen.made_up import Specimen, build, random_shape
 from footscan.specimen.scanner import ScannerSpec
@@ -44,6 +47,12 @@ GOOD_SHARE = 0.25
 BARE_EVERY = 12  # of the good scans: bare points, which take long
 BARE_POINTS = 50_000
 POSED = ("pose_", "rand1", "shapePC1p")  # toes curled or lifted by 14 degrees and more
+BENT = ("big toe lifted", "toes curled", "squeezed in length", "squeezed in breadth",
+        "squeezed in height", "sock or smoothing")  # fmt: skip
+BAND, SLIP_MM = 1.96, 2.0
+MEASURED = ("foot_length", "heel_to_ball_length", "outside_ball_length", "foot_breadth",
+            "foot_breadth_diagonal", "heel_breadth", "heel_breadth_max", "ball_girth",
+            "instep_height", "arch_apex_height")  # fmt: skip
 SLOW = ("reduced", "sock or smoothing")
 
 
@@ -60,11 +69,18 @@ class Outcome:
     refusal: str
     named: bool
     seconds: float
+    beyond: float = 0.0
+    beyond_by: str = ""
 
     @property
     def passed(self) -> bool:
         """Whether parts would be made from the scan."""
         return self.verdict == Verdict.MAKING.value
+
+    @property
+    def slipped(self) -> bool:
+        """Whether a part would be made from a measure that its own band does not cover."""
+        return self.passed and self.beyond > SLIP_MM
 
 
 def feet(count: int, seed: int) -> Iterator[tuple[str, Specimen]]:
@@ -95,8 +111,8 @@ def posed_feet(folder: Path) -> Iterator[tuple[str, Specimen]]:
         yield name, replace(foot, vertices=skin, truth=truth)
 
 
-def checked(made: Faulty) -> tuple[str, tuple[str, ...], str]:
-    """Return verdict, finding codes and refusal of a scan whose rough pose is given."""
+def checked(made: Faulty) -> tuple[str, tuple[str, ...], str, Mapping[str, Measure]]:
+    """Return verdict, finding codes, refusal and measures of a scan whose rough pose is given."""
     try:
         floor = cleaning.sketch(made.scan).floor
         cleaned = cleaning.clean(made.scan, made.match, floor)
@@ -106,14 +122,44 @@ def checked(made: Faulty) -> tuple[str, tuple[str, ...], str]:
         reason = "not seen" if filled or quality.is_missing(settled) else ""
         if reason:
             found.pop("arch_apex", None)
-        values = measures.measure(
-            settled.foot, settled.cloud, found, arch_reason=reason, filled=filled
+        grade = uncertainty.widening(settled.cloud.points)
+        found = uncertainty.widened_landmarks(found, grade)
+        values = uncertainty.widened_measures(
+            measures.measure(settled.foot, settled.cloud, found, arch_reason=reason, filled=filled),
+            grade,
         )
         evidence = quality.Evidence(load=made.load, hand_length=made.hand_length)
         report = quality.inspect(settled, cleaned, values, evidence, made.scan)
     except FootscanError as error:
-        return "refused", (), str(error)
-    return report.verdict.value, tuple(f.code for f in report.findings), ""
+        return "refused", (), str(error), {}
+    return report.verdict.value, tuple(f.code for f in report.findings), "", values
+
+
+_truths: dict[str, Mapping[str, float]] = {}
+
+
+def truth_of(name: str, foot: Specimen) -> Mapping[str, float]:
+    """Return the true measures of a foot; of other feet, what a scan free of noise says."""
+    if name not in _truths:
+        if name.startswith("made-up"):
+            _truths[name] = true_values(foot)
+        else:
+            rng = np.random.default_rng(5)
+            spec = replace(base_spec(rng), noise=0.0, points=40_000)
+            found = checked(good_scan(foot, spec, rng))[3]
+            _truths[name] = {k: m.value for k, m in found.items() if m.value is not None}
+    return _truths[name]
+
+
+def beyond(found: Mapping[str, Measure], truth: Mapping[str, float]) -> tuple[float, str]:
+    """Return how far the worst measure lies outside its own 95 % band, mm, and its name."""
+    off = {
+        name: abs(m.value - truth[name]) - BAND * (m.sd or 0.0)
+        for name, m in found.items()
+        if name in MEASURED and name in truth and m.value is not None
+    }
+    worst = max(off, key=lambda name: off[name], default="")
+    return (off[worst], worst) if worst else (0.0, "")
 
 
 def studied(name: str, foot: Specimen, fault: str, level: int, seed: list[int]) -> Outcome:
@@ -126,15 +172,17 @@ def studied(name: str, foot: Specimen, fault: str, level: int, seed: list[int]) 
     else:
         made = good_scan(foot, _varied(foot, spec, level, rng), rng)
     start = time.perf_counter()
-    verdict, codes, refusal = checked(made)
+    verdict, codes, refusal, found = checked(made)
     seconds = time.perf_counter() - start
     named = False
     if fault:
         named = bool(set(wanted.codes) & set(codes))
         named |= bool(refusal and wanted.refusal and wanted.refusal in refusal)
+    out, by = (0.0, "") if fault in BENT else beyond(found, truth_of(name, foot))
     return Outcome(
         foot=name, fault=fault, level=level, spoils=bool(fault) and wanted.spoils[level],
         verdict=verdict, codes=codes, refusal=refusal, named=named, seconds=seconds,
+        beyond=round(out, 2), beyond_by=by,
     )  # fmt: skip
 
 
@@ -245,6 +293,12 @@ def print_table(results: list[Outcome]) -> None:
     print(f"\nscans {len(results)}; good held back {len(held)}/{len(good)}; spoiling missed "
           f"{len(missed)}/{len(bad)}; named {len(asked) - len(unnamed)}/{len(asked)}; "
           f"median {np.median([r.seconds for r in results]):.2f} s a scan")  # fmt: skip
+    slipped = [r for r in results if r.slipped]
+    print(f"fit for making with a measure more than {SLIP_MM:g} mm outside its 95 % band: "
+          f"{len(slipped)}/{sum(r.passed for r in results)}")  # fmt: skip
+    for r in slipped:
+        print(f"  slipped: {r.foot}, {r.fault or 'good'} {r.level}: {r.beyond_by} by "
+              f"{r.beyond:.1f} mm beyond; {', '.join(r.codes)}")  # fmt: skip
     for r in missed:
         print(f"  missed: {r.foot}, {r.fault} {r.level}: {', '.join(r.codes)}")
     for r in unnamed:

@@ -372,3 +372,14 @@ def test_only_a_loaded_foot_has_a_footprint(kind, load, words):
         else:
             assert found[name].value is None
             assert words in found[name].reason
+
+
+@pytest.mark.parametrize("factor", [0.85, 1.2])
+def test_a_heel_scaled_leans_as_it_did(clean, factor):
+    """An angle has no size: the heel's middle line is read over shares of the length."""
+    foot = clean.foot
+    scaled = replace(foot, vertices=foot.vertices * factor, length=foot.length * factor)
+    before, after = (
+        measures._heel_angle(f, Cloud.of(f.vertices)).value for f in (foot, scaled)
+    )
+    assert after == pytest.approx(before, abs=0.02)
