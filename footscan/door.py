@@ -18,7 +18,7 @@ from typing import Any, Literal, TypedDict, TypeVar, Unpack
 import numpy as np
 from numpy.typing import ArrayLike
 
-from footscan import pipeline
+from footscan import pipeline, told
 from footscan.errors import ScanReadError, SideError, StatedError
 from footscan.measuring.sizes import EuRule
 from footscan.quality import findings as quality
@@ -194,7 +194,7 @@ def record(foot: MeasuredFoot, version: str = "") -> dict[str, Any]:
     version : str
         Of the tool, for the record.
     """
-    return pipeline.as_json(foot, version)
+    return told.as_json(foot, version)
 
 
 def to_scanner(foot: MeasuredFoot, points: ArrayLike) -> Array:

@@ -21,7 +21,8 @@ from typing import Any
 import numpy as np
 from scipy import interpolate, sparse, spatial
 
-from footscan.foot import Foot, arch_apex, face_normals, sole_map, vertex_normals
+from footscan.arch import arch_apex
+from footscan.foot import Foot, face_normals, sole_map, vertex_normals
 from footscan.results import Landmark, Measure, MeasuredFoot, ScanFacts, ScanReport, Verdict
 from footscan.scan import Array, IntArray, Kind, Load, Scan, Side, Unit
 

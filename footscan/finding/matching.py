@@ -28,12 +28,12 @@ from importlib import resources
 import numpy as np
 from scipy import spatial
 
-from footscan.scan import Array, IntArray, Side
+from footscan.finding.starts import even_points, extent_of, orientations, thinned
+from footscan.scan import Array, Side
 
 __all__ = ["Match", "length_of", "match", "template"]
 
 NORMAL_WEIGHT = 0.12  # a normal that is 90 degrees off counts like 0.17 foot lengths
-STARTS = 128  # orientations tried; neighbours are then about 38 degrees apart
 COARSE_POINTS, FINE_POINTS = 52, 350
 COARSE_ROUNDS, FINE_ROUNDS = 8, 22
 COARSE_NEAR = 0.5  # coarse rounds take a partner that is this much farther than the nearest
@@ -118,8 +118,8 @@ def match(
     sole : bool
         The scan shows the sole alone (a sheet): no other view is tried.
     """
-    extent = _extent(points)
-    points, normals = _even(points, normals, extent / CELLS)
+    extent = extent_of(points)
+    points, normals = even_points(points, normals, extent / CELLS)
     centre = np.median(points, axis=0)
     scan = _Target((points - centre) / extent, normals)
     views = _views(normals, up, sole)
@@ -221,8 +221,8 @@ def _best_of_view(scan: _Target, side: Side, view: str, ups: list[Array], *, fai
     """
     points, normals = _part(side, view)
     whole = view == "whole"
-    rotations = _starts(ups)
-    few = _thinned(len(points), COARSE_POINTS)
+    rotations = orientations(ups)
+    few = thinned(len(points), COARSE_POINTS)
     sizes = SCALE_STARTS if whole else SCALE_STARTS[:1]
     state = _place(
         scan,
@@ -235,7 +235,7 @@ def _best_of_view(scan: _Target, side: Side, view: str, ups: list[Array], *, fai
         near=COARSE_NEAR,
     )
     order = np.argsort(state[3], kind="stable")[: KEEP if whole else VIEW_KEEP]
-    many = _thinned(len(points), FINE_POINTS)
+    many = thinned(len(points), FINE_POINTS)
     fine = _place(
         scan,
         points[many],
@@ -273,7 +273,7 @@ def _back(
     foot = np.flatnonzero(local[:, 2] < SEEN_HEIGHT)
     if len(foot) < 20:
         return 1.0, 1.0
-    foot = foot[_thinned(len(foot), BACK_POINTS)]
+    foot = foot[thinned(len(foot), BACK_POINTS)]
     turned = scan.normals[foot] @ rotation
     distance, _ = _tree_of(side).query(np.hstack([local[foot], NORMAL_WEIGHT * turned]))
     return _root_mean_square(distance, BACK_TRIM), _root_mean_square(distance, CORE)
@@ -353,64 +353,14 @@ def _similarity(
     return rotation, shift, new
 
 
-def _starts(ups: list[Array]) -> Array:
-    """Return start rotations (template to scan), (c, 3, 3): about `ups`, or any if none."""
-    if not ups:
-        return _even_rotations(STARTS)
-    turns = spatial.transform.Rotation.from_rotvec(
-        np.outer(np.linspace(0, 2 * np.pi, 24, endpoint=False), [0.0, 0, 1])
-    )
-    tilts = [spatial.transform.Rotation.align_vectors([up], [[0.0, 0, 1]])[0] for up in ups]
-    return np.concatenate([(tilt * turns).as_matrix() for tilt in tilts])
 
 
-def _even_rotations(count: int) -> Array:
-    """Return `count` evenly spread rotations.
-
-    References
-    ----------
-    .. [1] Alexa (2022), Super-Fibonacci spirals, CVPR (value from memory).
-    """
-    s = np.arange(count) + 0.5
-    r, q = np.sqrt(s / count), np.sqrt(1 - s / count)
-    a, b = 2 * np.pi * s / np.sqrt(2), 2 * np.pi * s / 1.533751168755204288118041
-    quaternions = np.stack([r * np.sin(a), r * np.cos(a), q * np.sin(b), q * np.cos(b)], axis=1)
-    return spatial.transform.Rotation.from_quat(quaternions).as_matrix()
 
 
-def _even(points: Array, normals: Array, cell: float) -> tuple[Array, Array]:
-    """Return points and normals averaged over cells: every patch of skin counts alike.
-
-    Skin that faces different ways within a cell (between toes) stays apart by its main axis.
-    """
-    axis = np.abs(normals).argmax(axis=1)
-    facing = 2 * axis + (normals[np.arange(len(normals)), axis] > 0)
-    key = np.floor((points - points.min(axis=0)) / cell).astype(np.int64)
-    span = key.max(axis=0) + 1
-    flat = ((key[:, 0] * span[1] + key[:, 1]) * span[2] + key[:, 2]) * 6 + facing
-    _, number = np.unique(flat, return_inverse=True)
-    count = np.bincount(number)
-    mean = [np.bincount(number, values) / count for values in np.hstack([points, normals]).T]
-    normals = np.stack(mean[3:], axis=1)
-    size = np.linalg.norm(normals, axis=1, keepdims=True)
-    return np.stack(mean[:3], axis=1), normals / np.maximum(size, 1e-12)
 
 
-def _thinned(count: int, wanted: int) -> IntArray:
-    """Return at most `wanted` indices, a fixed random draw: strides would follow file order."""
-    if count <= wanted:
-        return np.arange(count, dtype=np.int64)
-    return np.sort(np.random.default_rng(0).choice(count, wanted, replace=False))
 
 
-def _extent(points: Array) -> float:
-    """Return the longest extent over 13 directions, robust against single strays."""
-    axes = np.array([[x, y, z] for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1)], float)
-    axes = axes[13 + 1 :]
-    axes /= np.linalg.norm(axes, axis=1, keepdims=True)
-    reach = points @ axes.T
-    low, high = np.percentile(reach, [0.2, 99.8], axis=0)
-    return float((high - low).max())
 
 
 def length_of(points: Array, match: Match) -> float:

@@ -20,8 +20,9 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
+from footscan.arch import arch_apex
 from footscan.errors import LandmarkError
-from footscan.foot import Foot, arch_apex
+from footscan.foot import Foot
 from footscan.measuring import ball, ball_border, below
 from footscan.measuring.local_fit import Cloud, smooth_extreme
 from footscan.results import BY_HAND, Landmark

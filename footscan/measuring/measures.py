@@ -17,67 +17,31 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
-from scipy import ndimage
 
-from footscan.foot import Foot, SoleMap
+from footscan.foot import Foot
 from footscan.measuring import below
+from footscan.measuring.deviations import SD, in_mm
+from footscan.measuring.footprint import (
+    arch_measures,
+    hallux_line_angle,
+    heel_lean_angle,
+    no_forefoot_angle,
+)
 from footscan.measuring.landmarks import HEEL_TOP_MM, SD_MM, heel_middle, heel_sides
 from footscan.measuring.local_fit import Cloud, smooth_extreme
 from footscan.measuring.pose import CONTACT_RADIUS_MM, CONTACT_REGION_MM
 from footscan.measuring.tape import girth, section
-from footscan.measuring.toes import big_toe_side, toe_height_1, toe_height_5
+from footscan.measuring.toes import toe_height_1, toe_height_5
 from footscan.results import Landmark, Measure
 from footscan.scan import Array, Kind, Load
 
-__all__ = [
-    "ball_girth",
-    "by_hand_words",
-    "footprint_indices",
-    "girth",
-    "load_state",
-    "measure",
-    "section",
-]
+__all__ = ["ball_girth", "by_hand_words", "girth", "load_state", "measure", "section"]
 
-CONTACT_MM = 1.5  # footprint height for loaded feet: skin deforms by about this much
-FOOTPRINT = ("arch_index", "chippaux_smirak", "staheli")
 # A sole closed by a plane adds its corners to the tape. On specimens (18 shapes, noise up to
 # 0.3 mm) the ball girth read 4.7 mm large, root mean square 4.8: kept, since its error has one
 # sign and a size that this deviation covers, so that a later comparison calls it close by
 # itself. The instep girth read 15 to 26 mm large, for there the arch is filled: no measure.
 FILLED_BALL_GIRTH_SD = 5.0
-# Standard deviations, mm unless said (tests/benchmarks/landmark_study.py, noise up to 0.3 mm,
-# 10 000 points and more): the larger of the root mean square error on specimens and the scatter
-# between scans of one open foot, rounded up; truncated length as the first head. They hold for
-# one pose of the foot: how it stood is not in here. The navicular is an estimate. Toe heights and
-# sole drop: 24 shapes, two scans each; in the air the level is most of the big toe's error.
-SD = {
-    "foot_length": 0.3,
-    "heel_to_ball_length": 0.6,
-    "outside_ball_length": 0.6,
-    "foot_breadth": 0.2,
-    "foot_breadth_diagonal": 0.3,
-    "ball_girth": 0.5,
-    "instep_girth": 0.4,
-    "instep_height": 0.2,
-    "heel_breadth": 0.2,
-    "heel_breadth_max": 0.25,
-    "truncated_length": 3.0,
-    "arch_height_index": 0.006,
-    "arch_apex_height": 0.25,
-    "navicular_height": 6.0,
-    "ball_line_angle": 0.5,
-    "hallux_angle": 1.0,
-    "heel_angle": 0.4,
-    "arch_index": 0.01,
-    "chippaux_smirak": 2.0,
-    "staheli": 0.03,
-    "toe_height_1": 0.4,
-    "toe_height_5": 1.0,
-    "sole_drop": 0.1,
-}
-# Heights over which the heel's middle line is read, shares of length: 14 to 42 mm of 260 mm.
-HEEL_LEAN, HEEL_LEAN_SLAB = (0.054, 0.162), 0.0115
 AXIS_MARKS = ("heel_centre", "mth2")  # the long axis came from these, found on the surface
 LENGTHS = ("foot_length", "heel_to_ball_length", "outside_ball_length", "truncated_length")
 # Heel and toes bulge beyond what is seen from below: hollows read 1 mm long (CALC from specimens).
@@ -146,13 +110,13 @@ def measure(
     place = {name: mark.xyz for name, mark in landmarks.items()}
     rear = float(place["pternion"][0])
     result = _plan_measures(place, rear)
-    result["hallux_angle"] = _hallux_angle(foot, cloud, place)
-    result["heel_angle"] = _heel_angle(foot, cloud)
-    result["forefoot_angle"] = Measure(unit="deg", reason=_no_forefoot_angle(foot))
+    result["hallux_angle"] = hallux_line_angle(foot, cloud, place)
+    result["heel_angle"] = heel_lean_angle(foot, cloud)
+    result["forefoot_angle"] = Measure(unit="deg", reason=no_forefoot_angle(foot))
     result["sole_drop"] = _sole_drop(foot, cloud, place, ground, arch_reason)
     result |= _heel_breadths(foot, cloud)
     result |= _tops(foot, cloud, place, rear, filled)
-    result |= _arch(foot, place, arch_reason)
+    result |= arch_measures(foot, place, arch_reason)
     if foot.kind in (Kind.SOLE, Kind.IMPRESSION):
         result |= _from_below(result, foot)
     else:
@@ -210,40 +174,6 @@ def ball_girth(foot: Foot, place: Mapping[str, Array]) -> float:
     return girth(foot.vertices, foot.faces, tibiale, np.cross(along, [0.0, 0, 1]))
 
 
-def footprint_indices(sole: SoleMap, length: float, contact_mm: float) -> dict[str, float]:
-    """Return ``arch_index``, ``chippaux_smirak`` (percent) and ``staheli`` of the footprint.
-
-    The toeless footprint is cut into equal thirds along x; the arch index is the middle third's
-    share of its area. Chippaux-Smirak is the narrowest midfoot breadth over the widest forefoot
-    breadth; Staheli the narrowest midfoot over the widest heel breadth.
-
-    References
-    ----------
-    .. [1] Murley, Menz, Landorf (2009), J Foot Ankle Res 2:22 (thirds, toes left out).
-    .. [2] Ann Rehabil Med 2023;47:222 (Chippaux-Smirak and Staheli indices).
-    """
-    printed = np.isfinite(sole.z) & (sole.z <= contact_mm)
-    printed = ndimage.binary_opening(printed, iterations=1)
-    breadth = printed.sum(axis=1) * sole.cell
-    x = sole.x
-    end = _toe_gap(x, breadth, length)
-    foot = (breadth > 0) & (x <= end)
-    if foot.sum() < 0.4 * length / sole.cell:
-        raise ValueError("the footprint is incomplete")
-    first, last = x[foot].min(), x[foot].max()
-    third = (last - first) / 3
-    areas = [
-        breadth[(x >= first + k * third) & (x < first + (k + 1) * third + 1e-9)].sum()
-        for k in range(3)
-    ]
-    heel = breadth[(x >= first) & (x <= first + third)].max()
-    fore = breadth[(x >= first + 2 * third) & (x <= last)].max()
-    mid = breadth[(x >= first + third) & (x <= first + 2 * third)].min()
-    return {
-        "arch_index": float(areas[1] / sum(areas)),
-        "chippaux_smirak": float(100 * mid / fore),
-        "staheli": float(mid / heel),
-    }
 
 
 def load_state(load: str, kind: str) -> Load:
@@ -278,8 +208,6 @@ def by_hand_words(landmarks: Mapping[str, Landmark]) -> dict[str, str]:
     return words
 
 
-def _mm(name: str, value: float, method: str) -> Measure:
-    return Measure(value=float(value), unit="mm", sd=SD[name], method=method)
 
 
 def _plan_measures(place: Mapping[str, Array], rear: float) -> dict[str, Measure]:
@@ -287,16 +215,16 @@ def _plan_measures(place: Mapping[str, Array], rear: float) -> dict[str, Measure
     tibiale, fibulare = place["metatarsale_tibiale"], place["metatarsale_fibulare"]
     along, across = (float(v) for v in (tibiale - fibulare)[:2])
     return {
-        "foot_length": _mm("foot_length", place["acropodion"][0] - rear, "local fits along x"),
-        "heel_to_ball_length": _mm("heel_to_ball_length", tibiale[0] - rear, "along x"),
-        "outside_ball_length": _mm("outside_ball_length", fibulare[0] - rear, "along x"),
-        "foot_breadth": _mm("foot_breadth", across, "across, between borders"),
-        "foot_breadth_diagonal": _mm(
+        "foot_length": in_mm("foot_length", place["acropodion"][0] - rear, "local fits along x"),
+        "heel_to_ball_length": in_mm("heel_to_ball_length", tibiale[0] - rear, "along x"),
+        "outside_ball_length": in_mm("outside_ball_length", fibulare[0] - rear, "along x"),
+        "foot_breadth": in_mm("foot_breadth", across, "across, between borders"),
+        "foot_breadth_diagonal": in_mm(
             "foot_breadth_diagonal",
             float(np.hypot(along, across)),
             "in plan, between border points",
         ),
-        "truncated_length": _mm("truncated_length", place["mth1"][0] - rear, "to the first head"),
+        "truncated_length": in_mm("truncated_length", place["mth1"][0] - rear, "to the first head"),
         "ball_line_angle": Measure(
             value=float(np.degrees(np.arctan2(along, across))),
             unit="deg",
@@ -354,12 +282,12 @@ def _sole_drop(
             return Measure(unit="mm", reason="heel and ball were not both seen from below")
         contacts.append(float(smooth_extreme(cloud, down, low & zone, CONTACT_RADIUS_MM)[2]))
     drop = contacts[0] - (contacts[1] + contacts[2]) / 2
-    return _mm("sole_drop", drop, "heel's lowest skin less the ball's above the scan's floor")
+    return in_mm("sole_drop", drop, "heel's lowest skin less the ball's above the scan's floor")
 
 
 def _girth_or_reason(name: str, compute: Callable[[], float], method: str) -> Measure:
     try:
-        return _mm(name, compute(), method)
+        return in_mm(name, compute(), method)
     except ValueError as error:
         return Measure(unit="mm", reason=f"{error}; the foot was not seen all round there")
 
@@ -377,8 +305,8 @@ def _heel_breadths(foot: Foot, cloud: Cloud) -> dict[str, Measure]:
         return {name: Measure(reason=reason) for name in ("heel_breadth", "heel_breadth_max")}
     below = f"below {HEEL_TOP_MM:g} mm"
     return {
-        "heel_breadth": _mm("heel_breadth", at_station, f"at 16 % of length, {below}"),
-        "heel_breadth_max": _mm("heel_breadth_max", widest, f"largest at 10-25 %, {below}"),
+        "heel_breadth": in_mm("heel_breadth", at_station, f"at 16 % of length, {below}"),
+        "heel_breadth_max": in_mm("heel_breadth_max", widest, f"largest at 10-25 %, {below}"),
     }
 
 
@@ -402,7 +330,7 @@ def _tops(
         }
     height = float(place["instep"][2])
     return found | {
-        "instep_height": _mm("instep_height", height, "top of the foot at 50 % of length"),
+        "instep_height": in_mm("instep_height", height, "top of the foot at 50 % of length"),
         "arch_height_index": Measure(
             value=height / (float(place["mth1"][0]) - rear),
             unit="",
@@ -451,117 +379,19 @@ def _toe_heights(foot: Foot, cloud: Cloud, place: Mapping[str, Array]) -> dict[s
     result = {}
     for name, (compute, method) in rows.items():
         try:
-            result[name] = _mm(name, compute(), method)
+            result[name] = in_mm(name, compute(), method)
         except ValueError as error:
             result[name] = Measure(unit="mm", reason=str(error))
     return result
 
 
-def _arch(foot: Foot, place: Mapping[str, Array], arch_reason: str) -> dict[str, Measure]:
-    """Return the measures that need the sole seen from below."""
-    units = {
-        "arch_apex_height": "mm",
-        "navicular_height": "mm",
-        "arch_index": "",
-        "chippaux_smirak": "%",
-        "staheli": "",
-    }
-    if "arch_apex" not in place and not arch_reason:
-        arch_reason = "the arch was not seen from below"
-    navicular = Measure(unit="mm", reason="the medial side above the arch was not seen")
-    if "navicular" in place and foot.kind not in (Kind.SOLE, Kind.IMPRESSION):
-        height, how = place["navicular"][2], "estimate from the medial side above the arch"
-        navicular = _mm("navicular_height", height, how)
-    if arch_reason:
-        blank = {name: Measure(unit=unit, reason=arch_reason) for name, unit in units.items()}
-        return blank | {"navicular_height": navicular}
-    result = {
-        "arch_apex_height": _mm(
-            "arch_apex_height",
-            place["arch_apex"][2],
-            "sole map on the 25 % line, 30-65 % of length",
-        ),
-        "navicular_height": navicular,
-    }
-    return result | _footprint(foot, units)
 
 
-def _footprint(foot: Foot, units: Mapping[str, str]) -> dict[str, Measure]:
-    """Return the footprint's indices; only a foot that carries load makes a footprint."""
-    stated = foot.load in (Load.SEATED, Load.HALF, Load.FULL)
-    if not stated and (foot.load is Load.NONE or foot.kind is not Kind.STANDING):
-        carries = foot.load is Load.NONE or foot.kind is Kind.HANGING
-        reason = (
-            "an unloaded foot makes no footprint"
-            if carries
-            else "whether the foot carried load is not known; say it with --load"
-        )
-        return {name: Measure(unit=units[name], reason=reason) for name in FOOTPRINT}
-    try:
-        indices = footprint_indices(foot.sole, foot.length, CONTACT_MM)
-    except ValueError as error:
-        reason = f"{error} at {CONTACT_MM:g} mm"
-        return {name: Measure(unit=units[name], reason=reason) for name in FOOTPRINT}
-    how = f"static footprint at {CONTACT_MM:g} mm"
-    return {
-        name: Measure(value=indices[name], unit=units[name], sd=SD[name], method=how)
-        for name in FOOTPRINT
-    }
 
 
-def _toe_gap(x: Array, breadth: Array, length: float) -> float:
-    """Return x where the toes begin: the narrowest footprint ahead of the ball."""
-    zone = np.flatnonzero((x >= 0.74 * length) & (x <= 0.90 * length))
-    if len(zone) == 0:
-        return float(x[-1])
-    smooth = ndimage.uniform_filter1d(breadth.astype(float), 5)
-    return float(x[zone[int(np.argmin(smooth[zone]))]])
 
 
-def _hallux_angle(foot: Foot, cloud: Cloud, place: Mapping[str, Array]) -> Measure:
-    """Return the angle of the big toe's inner side against the foot's inner side, valgus +."""
-    ball = place["metatarsale_tibiale"]
-    try:
-        toe = big_toe_side(cloud, foot.length)
-        heel, _ = heel_sides(cloud, 0.18 * foot.length)
-    except ValueError as error:
-        return Measure(unit="deg", reason=str(error))
-    along, side = (ball - heel)[:2], (toe - ball)[:2]
-    turn = along[0] * side[1] - along[1] * side[0]
-    angle = -np.degrees(np.arctan2(turn, along @ side))
-    return Measure(
-        value=float(angle),
-        unit="deg",
-        sd=SD["hallux_angle"],
-        method="heel side to ball against ball to big toe side, + is valgus",
-    )
 
 
-def _heel_angle(foot: Foot, cloud: Cloud) -> Measure:
-    """Return the lean of the heel seen from behind, + is everted top (medial), as posture."""
-    heights, middles = [], []
-    points, low = cloud.points, cloud.points[:, 0] < 0.16 * foot.length
-    # shares of length: a heel scaled is the same heel
-    for z in np.linspace(*HEEL_LEAN, 8) * foot.length:
-        slab = low & (np.abs(points[:, 2] - z) <= HEEL_LEAN_SLAB * foot.length)
-        if slab.sum() < 8:
-            continue
-        y = points[slab, 1]
-        lateral, medial = np.percentile(y, [2, 98])
-        heights.append(z)
-        middles.append((lateral + medial) / 2)
-    if len(heights) < 5:
-        return Measure(unit="deg", reason="the back of the heel is not seen")
-    slope = np.polyfit(heights, middles, 1)[0]
-    return Measure(
-        value=float(np.degrees(np.arctan(slope))),
-        unit="deg",
-        sd=SD["heel_angle"],
-        method="middle line of the heel at 5 to 16 % of length in height, + leans medially up",
-    )
 
 
-def _no_forefoot_angle(foot: Foot) -> str:
-    if foot.kind is Kind.HANGING:
-        return "the foot was levelled by its own heel and ball, which sets this angle to zero"
-    return "the ground flattens the forefoot of a loaded foot"

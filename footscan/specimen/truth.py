@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from footscan.foot import ArchApex, arch_apex, sole_map
+from footscan.arch import ArchApex, arch_apex
+from footscan.foot import sole_map
 from footscan.measuring import ball_border
 from footscan.measuring.local_fit import Cloud, smooth_extreme
 from footscan.scan import Array, IntArray

@@ -25,8 +25,9 @@ from pathlib import Path
 import landmark_study as study
 import numpy as np
 
+from footscan.arch import arch_apex
 from footscan.errors import FootscanError
-from footscan.foot import arch_apex, sole_map
+from footscan.foot import sole_map
 from footscan.pipeline import Options, measure_scan
 from footscan.scan import Array, IntArray, Side
 from footscan.specimen.made_up import Shape, Specimen, Truth

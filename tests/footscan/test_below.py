@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from footscan.measuring import below, measures
+from footscan.measuring import below, deviations
 from footscan.pipeline import Options, measure_scan
 from footscan.quality.findings import verdict as verdict_of
 from footscan.quality.limits import grade
@@ -102,7 +102,7 @@ def test_a_border_that_was_clipped_is_still_told(foot):
 def test_a_whole_foot_is_not_widened(foot):
     vertices, faces = feet.worn(foot)
     found = measure_scan(Scan(vertices=vertices, faces=faces), Options(load=Load.HALF))
-    assert found.measures["foot_length"].sd == measures.SD["foot_length"]
+    assert found.measures["foot_length"].sd == deviations.SD["foot_length"]
     assert not any(f.code == "border-seen" for f in found.report.findings)
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from footscan.foot import SoleMap, arch_apex, face_normals, sole_map, vertex_normals
+from footscan.arch import arch_apex
+from footscan.foot import SoleMap, face_normals, sole_map, vertex_normals
 
 LENGTH, WIDTH, TOP, AT = 260.0, 80.0, 18.0, 120.0
 

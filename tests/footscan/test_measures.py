@@ -9,7 +9,7 @@ import pytest
 
 from footscan.errors import LandmarkError
 from footscan.foot import Foot, sole_map
-from footscan.measuring import measures
+from footscan.measuring import footprint, measures
 from footscan.measuring.local_fit import Cloud
 from footscan.pipeline import Options, measure_scan
 from footscan.results import Landmark
@@ -362,11 +362,11 @@ def test_an_apex_cannot_be_set_on_a_filled_sole(scan_with, filled):
     ],
 )
 def test_only_a_loaded_foot_has_a_footprint(kind, load, words):
-    from footscan.measuring.measures import _footprint
+    from footscan.measuring.footprint import _footprint
 
     foot = feet.analytic().foot
-    found = _footprint(replace(foot, kind=kind, load=load), dict.fromkeys(measures.FOOTPRINT, ""))
-    for name in measures.FOOTPRINT:
+    found = _footprint(replace(foot, kind=kind, load=load), dict.fromkeys(footprint.FOOTPRINT, ""))
+    for name in footprint.FOOTPRINT:
         if words is None:
             assert found[name].value is not None
         else:
@@ -380,6 +380,6 @@ def test_a_heel_scaled_leans_as_it_did(clean, factor):
     foot = clean.foot
     scaled = replace(foot, vertices=foot.vertices * factor, length=foot.length * factor)
     before, after = (
-        measures._heel_angle(f, Cloud.of(f.vertices)).value for f in (foot, scaled)
+        footprint.heel_lean_angle(f, Cloud.of(f.vertices)).value for f in (foot, scaled)
     )
     assert after == pytest.approx(before, abs=0.02)

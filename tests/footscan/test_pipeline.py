@@ -11,9 +11,10 @@ import pytest
 from footscan.checking.repeat import compare
 from footscan.errors import LandmarkError, ScanReadError, SideError, UnitsError
 from footscan.measuring import ball
-from footscan.pipeline import Options, as_json, infer_unit, measure_files, measure_scan
+from footscan.pipeline import Options, infer_unit, measure_files, measure_scan
 from footscan.results import Severity, Verdict
 from footscan.scan import Load, Scan, Side, Unit
+from footscan.told import as_json
 
 MEASURES = {
     "foot_length", "heel_to_ball_length", "outside_ball_length", "foot_breadth",

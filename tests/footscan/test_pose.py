@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from footscan.errors import PoseError
-from footscan.finding import matching
+from footscan.finding import matching, starts
 from footscan.finding.cleaning import Cleaned
 from footscan.measuring.pose import mirror, mirror_faces, mirror_ring, settle
 from footscan.pipeline import Options, measure_scan
@@ -171,9 +171,9 @@ def test_similarity_never_mirrors():
 
 def test_starts_lie_near_every_orientation():
     """Half the distance of neighbours: closest points must bring the foot in from there."""
-    starts = Rotation.from_matrix(matching._starts(None))
+    found = Rotation.from_matrix(starts.orientations(None))
     nearest = [
-        (starts * one.inv()).magnitude().min() for one in Rotation.random(300, random_state=0)
+        (found * one.inv()).magnitude().min() for one in Rotation.random(300, random_state=0)
     ]
     assert np.degrees(max(nearest)) < 50
     assert np.degrees(np.mean(nearest)) < 35

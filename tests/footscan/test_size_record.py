@@ -7,8 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from footscan.measuring.sizes import ADULT_MIN_MM, EuRule, eu, mondopoint, sizes
-from footscan.pipeline import Options, as_json, measure_scan
+from footscan.pipeline import Options, measure_scan
 from footscan.scan import Load
+from footscan.told import as_json
 
 
 @pytest.mark.parametrize(

@@ -15,8 +15,9 @@ import numpy as np
 import pytest
 
 from footscan.foot import SoleMap
+from footscan.measuring.footprint import footprint_indices
 from footscan.measuring.local_fit import Cloud
-from footscan.measuring.measures import footprint_indices, measure
+from footscan.measuring.measures import measure
 
 CELL = 0.25
 PRINT = 180.0

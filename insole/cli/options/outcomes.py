@@ -96,13 +96,13 @@ def progress(total: int, quiet: bool) -> Iterator[Callable[[], None]]:
 
 def records_of(outcomes: Sequence[Outcome]) -> Any:
     """Return the JSON of one scan, or the list of several."""
-    from footscan import pipeline
+    from footscan import told
 
     records: list[dict[str, Any]] = []
     for outcome in outcomes:
         if outcome.error:
             records.append({"scan": outcome.name, "error": outcome.error})
-        records += [pipeline.as_json(foot, insole.__version__) for foot in outcome.feet]
+        records += [told.as_json(foot, insole.__version__) for foot in outcome.feet]
     return records[0] if len(records) == 1 else records
 
 

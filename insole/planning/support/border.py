@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from footscan.foot import SoleMap, arch_line
+from footscan.arch import arch_line
+from footscan.foot import SoleMap
 from footscan.scan import Array
 from insole.planning.seating import Seating
 from insole.planning.support.space import Room
