@@ -28,7 +28,9 @@ from scipy import ndimage, spatial
 
 from footscan.scan import Array, IntArray, Kind, Load, Side, as_points
 
-__all__ = ["ARCH_WINDOW", "Foot", "SoleMap", "face_normals", "sampled", "sole_map", "vertex_normals"]
+__all__ = [
+    "ARCH_WINDOW", "Foot", "SoleMap", "face_normals", "sampled", "sole_map", "vertex_normals",
+]  # fmt: skip
 
 CELL_MM = 1.0
 SOLE_LIMIT_DEG = 45.0  # design definition: the sole faces down to within 45 degrees
