@@ -445,13 +445,15 @@ def picture_step(old: Plan, new: Plan, out: Path) -> Path | None:
     return path if write_old_and_new(path, old, new) else None
 
 
-def read_plan(path: Path) -> Plan:
+def read_plan(path: Path, *, edited: bool = False) -> Plan:
     """Return the plan in a file that ``plan`` or ``make`` wrote.
+
+    `edited` takes one that was changed by hand since, and has every paper say so.
 
     Raises
     ------
     insole.errors.PlanError
-        The file is missing, too large, or not a plan.
+        The file is missing, too large, not a plan, or was changed since it was written.
     """
     from insole.errors import PlanError
     from insole.record.plan import from_json
@@ -462,7 +464,7 @@ def read_plan(path: Path) -> Plan:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
         raise PlanError(f"{path} cannot be read; give a plan.json that solewright wrote") from None
-    return from_json(text)
+    return from_json(text, edited=edited)
 
 
 def save_plan(plan: Plan, out: Path) -> Path:
@@ -523,8 +525,10 @@ def make(
     """
     from insole.output import folder
     from insole.output.print import step
+    from insole.planning import sound
     from insole.record.questions import decide
 
+    sound.check(plan)
     decide(plan.answers, plan.clinician)  # a plan on file is no way around a stop
     settings = settings or folder.Settings()
     worker = step.StepWorker() if settings.step else None  # its imports take seconds

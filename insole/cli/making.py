@@ -67,6 +67,11 @@ AFTER_MAKING = (
     is_flag=True,
     help="Cut pads and inside shims as layers of 1 and 0.5 mm to glue, not as one blank to grind.",
 )
+@click.option(
+    "--edited",
+    is_flag=True,
+    help="Make a plan file that was changed by hand; every paper will say so.",
+)
 @MATERIALS
 @click.option("--form", is_flag=True, help="Also make forms to mould a footbed over.")
 @click.option(
@@ -169,9 +174,9 @@ def _plan_for(inputs: Sequence[Path], given: dict[str, Any], say: Callable[[str]
     """Return the plan to make: read from a file, or planned from scans."""
     from insole import workflow
 
-    version = given.pop("version")
+    version, edited = given.pop("version"), given.pop("edited", False)
     if len(inputs) == 1 and inputs[0].suffix.lower() == ".json":
-        return workflow.read_plan(inputs[0])
+        return workflow.read_plan(inputs[0], edited=edited)
     say("measuring and planning")
     made, _ = workflow.plan_feet(request_of(inputs, given, version or 1))
     return made

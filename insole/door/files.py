@@ -18,15 +18,17 @@ if TYPE_CHECKING:
 __all__ = ["new_shoe", "question_sheet", "read_answers", "read_plan", "read_shoe", "shoe_library"]
 
 
-def read_plan(path: str | Path) -> Plan:
+def read_plan(path: str | Path, *, edited: bool = False) -> Plan:
     """Return the plan in a file that ``plan.write``, ``solewright plan`` or ``make`` wrote.
+
+    `edited` takes one that was changed by hand since, and has every paper say so.
 
     Raises
     ------
     insole.PlanError
         The file is missing, too large, or not a plan.
     """
-    return workflow.read_plan(Path(path))
+    return workflow.read_plan(Path(path), edited=edited)
 
 
 def read_shoe(path: str | Path) -> Shoe:

@@ -55,9 +55,11 @@ def build(
         Forms are asked for and the plan keeps no sole, or the foot is not planned.
     """
     from insole.output.folder import Settings
+    from insole.planning import sound
     from insole.record.plan import fingerprint
     from insole.record.questions import decide
 
+    sound.check(plan)
     decide(plan.answers, plan.clinician)  # a plan on file is no way around a stop
     asked, own = plan, fingerprint(plan)
     if side is not None:

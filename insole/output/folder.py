@@ -34,6 +34,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from footscan import files
+from insole import readback
 from insole.errors import InsoleError, OutputError, RefusedError
 from insole.output import readme
 from insole.output.cut import checked, nesting, sheets, written
@@ -203,6 +204,8 @@ def write(
             if jobs and worker is not None:
                 _finish_steps(run, making, worker)
             _write_papers(run, making)
+            if writers is None:
+                readback.check(making, name=final.name)
             _publish(making, final, say)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()

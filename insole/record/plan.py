@@ -19,6 +19,7 @@ from __future__ import annotations
 import hashlib
 import json
 import weakref
+from collections.abc import Mapping
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -26,6 +27,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 __all__ = [
+    "EDITED",
     "SCHEMA_VERSION",
     "BasePlan",
     "CleatPlan",
@@ -52,13 +54,20 @@ __all__ = [
     "WedgePlan",
     "from_json",
     "json_schema",
+    "seal_of",
     "to_json",
 ]
 
 # 2 added contact and contour_step; 3 sole, dowels, limits, sources and pressure maps; 4 the
-# standing medial side, contoured beds and what a support does. Older plans are read, and written
-# as they were
-SCHEMA_VERSION: Literal[1, 2, 3, 4] = 4
+# standing medial side, contoured beds and what a support does; 5 the seal. Older plans are read,
+# and written as they were
+SCHEMA_VERSION: Literal[1, 2, 3, 4, 5] = 5
+# what parts are made from, and what allows making them: this is under the seal
+SEALED = ("case", "shoe", "limits", "answers", "clinician", "overrides")
+FREE_OF_FOOT = {
+    "scan_file", "verdict", "load", "measures", "landmark_sd", "contact", "effect", "notes",
+    "no_pad_because", "no_wedge_because", "saddle_change",
+}  # fmt: skip
 
 
 class _Record(BaseModel):
@@ -100,6 +109,14 @@ class Override(_Record):
     who: str
     why: str
     when: str
+
+
+EDITED = Override(
+    limit="plan edited by hand",
+    who="whoever made the parts",
+    why="values were changed after planning; nobody checked them against limits",
+    when="not dated",
+)
 
 
 class HeightGrid(_Record):
@@ -448,7 +465,7 @@ class Plan(_Record):
     what the fitter typed, or empty to be written by hand on the paper.
     """
 
-    schema_version: Literal[1, 2, 3, 4] = SCHEMA_VERSION
+    schema_version: Literal[1, 2, 3, 4, 5] = SCHEMA_VERSION
     tool: dict[str, str]
     case: str
     version: int = 1
@@ -538,35 +555,93 @@ def to_json(plan: Plan) -> str:
             del foot["contact"]
             for wedge in foot["wedges"]:
                 del wedge["contour_step"]
+    if plan.schema_version >= 5:
+        record["seal"] = seal_of(record)
     return json.dumps(record, indent=1, ensure_ascii=False) + "\n"
 
 
-def from_json(text: str | bytes) -> Plan:
+def seal_of(record: Mapping[str, Any]) -> str:
+    """Return 16 hex digits over all that parts are made from in a plan's JSON.
+
+    It tells a plan that was changed by hand or damaged, not one that was forged. Notes, date and
+    figures that no part is made from may be changed.
+    """
+    sealed: list[Any] = [record.get(key) for key in SEALED]
+    for side in ("left", "right"):
+        foot = record.get(side)
+        if isinstance(foot, Mapping):
+            sealed.append({key: foot[key] for key in foot.keys() - FREE_OF_FOOT})
+        else:
+            sealed.append(None)
+    text = json.dumps(_even(sealed), sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _even(value: Any) -> Any:
+    """Return JSON with every number a float: 10 and 10.0 are the same length."""
+    if isinstance(value, Mapping):
+        return {key: _even(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [_even(entry) for entry in value]
+    return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+def from_json(text: str | bytes, *, edited: bool = False) -> Plan:
     """Return the plan that :func:`to_json` wrote.
+
+    Parameters
+    ----------
+    text : str or bytes
+        The file's text.
+    edited : bool
+        Take a plan whose seal is broken; the plan then says on every paper that it was edited.
 
     Raises
     ------
     insole.errors.PlanError
-        The text is not a plan of a known schema version; says where it is wrong.
+        The text is not a plan of a known schema version; says where it is wrong. Or what parts
+        are made from was changed after the plan was written.
     """
     from pydantic import ValidationError
 
     from insole.errors import PlanError
 
     try:
-        return Plan.model_validate_json(text)
-    except ValidationError as error:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"]) or "the file"
+        record = json.loads(text)
+    except (ValueError, RecursionError):
+        record = None
+    sealed = isinstance(record, dict) and record.get("schema_version") in range(5, 100)
+    try:
+        if not sealed:
+            return Plan.model_validate_json(text)
+        seal = record.pop("seal", None)
+        plan = Plan.model_validate_json(json.dumps(record))
+    except (ValidationError, OverflowError) as error:
+        first = error.errors()[0] if isinstance(error, ValidationError) else None
+        place = ".".join(map(str, first["loc"])) if first else ""
         raise PlanError(
-            f"this is not a plan that can be made: {place}: {first['msg'].lower()}; "
+            f"this is not a plan that can be made: {place or 'the file'}: "
+            f"{first['msg'].lower() if first else 'a number is too large'}; "
             "write a new one with 'solewright plan'"
         ) from None
+    if seal == seal_of(record):
+        return plan
+    if not edited:
+        raise PlanError(
+            "this plan was changed after it was written: its seal is "
+            f"{'broken' if seal else 'missing'}; plan again, or make it as it is with --edited, "
+            "which every paper will say"
+        )
+    return plan.model_copy(update={"overrides": [*plan.overrides, EDITED]})
 
 
 def json_schema() -> dict[str, Any]:
     """Return the JSON schema of a plan."""
-    return Plan.model_json_schema()
+    schema = Plan.model_json_schema()
+    schema["properties"]["seal"] = {
+        "type": "string", "description": "over what parts are made from; schema_version 5 and later"
+    }  # fmt: skip
+    return schema
 
 
 _KNOWN: dict[int, tuple[weakref.ref[Plan], str]] = {}

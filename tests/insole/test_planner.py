@@ -349,6 +349,7 @@ def test_a_plan_of_an_older_schema_is_read_and_written_as_it_was(pair, version):
     """Records kept by a workshop stay what they are, fingerprint included."""
     old = json.loads(to_json(pair))
     old["schema_version"] = version
+    del old["seal"]
     if version < 3:
         del old["sources"], old["limits"]
     for foot in (old["left"], old["right"]):
@@ -373,7 +374,7 @@ def test_a_plan_of_an_older_schema_is_read_and_written_as_it_was(pair, version):
     assert (plan.right.contact is None) == (version == 1)
     assert to_json(plan) == text
     with pytest.raises(PlanError, match="schema_version"):
-        from_json(json.dumps(old | {"schema_version": 5}))
+        from_json(json.dumps(old | {"schema_version": 6}))
 
 
 def test_a_plan_with_every_wish_reads_back_the_same():

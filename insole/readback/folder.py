@@ -1,0 +1,204 @@
+"""A finished folder read like a person would, before it is published.
+
+    folder -> names, cut files, print and CAD files, papers, first page -> held against plan.json
+
+Nothing here is shared with what writes the files: words are read by the shape of their strokes,
+outlines from the lines of a file, numbers from the text of a page, and all of it is held against
+the plan as it stands in the folder.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from insole.errors import OutputError
+from insole.readback import papers, solids
+from insole.readback.cut import Sheet, check_drawing
+from insole.readback.drawings import Drawing, read_drawing, same_drawing
+from insole.readback.told import Told, other, plain
+
+__all__ = ["check"]
+
+PRINT_ONLY = ("dowels",)  # never cut
+TALLY = 0.0501  # mm: a figure with one decimal
+
+
+def check(folder: Path, *, name: str = "") -> None:
+    """Read every file of a folder and hold it against the plan in it.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder, whole.
+    name : str
+        Its name when it is published; by default its name.
+
+    Raises
+    ------
+    OutputError
+        A file says or shows something else than the plan; one sentence names the file.
+    """
+    data = (folder / "plan.json").read_bytes()
+    told = Told.of(json.loads(data), name or folder.name)
+    seal = hashlib.sha256(data).hexdigest()[:12]
+    manifest = json.loads((folder / "manifest.json").read_bytes())
+    _check_names(folder, told, manifest, seal)
+    _check_cut(folder, told, manifest)
+    _check_print(folder, told)
+    _check_papers(folder, told, seal)
+    _check_first_page(folder / "READ-ME-FIRST.txt", told, seal)
+
+
+def _check_names(folder: Path, told: Told, manifest: dict[str, Any], seal: str) -> None:
+    """Refuse files and a folder that are not named for case and version, and another's manifest."""
+    version = int(told.plan["version"])
+    if not told.tag.endswith(f"-v{version}") or _folded(told.case) not in _folded(told.tag):
+        raise OutputError(f"the folder {told.tag} is not named for {told.case}, version {version}")
+    if (manifest["case"], manifest["version"], manifest["plan"]) != (told.case, version, seal):
+        raise OutputError(f"manifest.json is not of the plan {seal} of {told.case}, v{version}")
+    scans = {scan["side"]: scan["sha256"] for scan in manifest["scans"]}
+    if scans != {str(foot["side"]): foot["scan_sha256"] for foot in told.feet}:
+        raise OutputError("manifest.json names other scans than the plan, or exchanges the feet's")
+    for path in folder.rglob("*"):
+        if path.is_file() and path.parent != folder and not path.stem.endswith(f"-{told.tag}"):
+            raise OutputError(f"{path.name} does not end in {told.tag}")
+
+
+def _folded(text: str) -> str:
+    return re.sub(r"[\W_]+", "", text).lower()
+
+
+# ------------------------------------------------------------------ cut files
+
+
+def _check_cut(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
+    """Hold every DXF against the plan, and every SVG against its DXF."""
+    kerf = float(manifest["settings"]["kerf"])
+    for path in sorted((folder / "cut").rglob("*.dxf")):
+        drawing = read_drawing(path)
+        sheet = _sheet(path, told, kerf)
+        labels = check_drawing(drawing, sheet, told)
+        if sheet.label or sheet.nested:
+            continue
+        wanted = {piece.label for piece in told.pieces.values() if piece.side == sheet.side
+                  and piece.name not in PRINT_ONLY}  # fmt: skip
+        if missing := sorted(wanted - set(labels)):
+            raise OutputError(f"{path.name} does not show {missing[0]}")
+    for path in sorted((folder / "cut").rglob("*.svg")):
+        twin = path.with_suffix(".dxf")
+        if not twin.is_file() or not _same(read_drawing(path), read_drawing(twin)):
+            raise OutputError(f"{path.name} does not show the same as {twin.name}")
+    for side in sorted({str(foot["side"]) for foot in told.feet}):
+        for face in ("foot", "shoe"):
+            name = f"{side}-{face}-side-up-{told.tag}.dxf"
+            if (folder / "cut").is_dir() and not (folder / "cut" / name).is_file():
+                raise OutputError(f"cut has no {name}")
+
+
+def _same(one: Drawing, two: Drawing) -> bool:
+    return same_drawing(one, two)
+
+
+def _sheet(path: Path, told: Told, kerf: float) -> Sheet:
+    """Return what the name of a cut file says."""
+    stem = path.stem.removesuffix(f"-{told.tag}")
+    view = re.fullmatch(r"(left|right)-(foot|shoe)-side-up", stem)
+    if view:
+        return Sheet(side=view[1], face=view[2], kerf=kerf)
+    if stem.startswith("sheet-"):
+        return Sheet(nested=True, kerf=kerf)
+    side = re.match(r"(left|right)-", stem)
+    if side is None:
+        raise OutputError(f"{path.name} does not begin with left or right")
+    return Sheet(side=side[1], label=stem, kerf=kerf)
+
+
+# ------------------------------------------------------------------ print and CAD files
+
+
+def _check_print(folder: Path, told: Told) -> None:
+    """Hold STL against the plan, 3MF against STL, STEP against the plan."""
+    meshes: dict[str, Any] = {}
+    scaled = json.loads((folder / "manifest.json").read_bytes())["settings"].get("scaled", {})
+    factors = _factors(told, scaled)
+    for path in sorted((folder / "print").glob("*.stl")):
+        label = path.stem.removesuffix(f"-{told.tag}")
+        if not label.startswith(("left-", "right-")):
+            raise OutputError(f"{path.name} does not begin with left or right")
+        header, corners = solids.read_stl(path)
+        meshes[label] = corners / factors.get(label, np.ones(3))
+        solids.check_mesh(path, header, meshes[label], label, told)
+    if not (folder / "print").is_dir():
+        return
+    if missing := sorted(told.pieces.keys() - meshes.keys()):
+        raise OutputError(f"print has no STL of {missing[0]}")
+    printed: list[str] = []
+    for path in sorted((folder / "print").glob("*.3mf")):
+        named = solids.check_3mf(path, meshes, told, factors)
+        sides = {label.partition("-")[0] for label in named}
+        alone = re.match(r"(left|right)-", path.name)
+        if alone and sides != {alone[1]}:
+            raise OutputError(f"{path.name} holds parts for the {other(alone[1])} foot")
+        printed += named
+    if sorted(printed) != sorted(meshes):
+        lost = sorted(set(meshes) ^ set(printed))
+        raise OutputError(f"the 3MF files do not hold {lost[0] if lost else 'each part once'}")
+    for path in sorted((folder / "solid").glob("*.step")):
+        solids.check_step(path, path.stem.removesuffix(f"-{told.tag}"), told)
+
+
+def _factors(told: Told, scaled: dict[str, list[float]]) -> dict[str, Any]:
+    """Return by how much the print files of each part were made larger, by label."""
+    found = {}
+    for foot in told.feet:
+        material = {
+            "base": foot["base"]["material"],
+            "dowels": foot["base"]["material"],
+            "arch-pad": (foot.get("pad") or {}).get("material"),
+            "contoured-bed": (foot.get("contour") or {}).get("material"),
+        }
+        for piece in told.pieces.values():
+            if piece.side == foot["side"]:
+                word = piece.wedge["material"] if piece.wedge else material.get(piece.name)
+                if word in scaled:
+                    found[piece.label] = np.array(scaled[word], dtype=float)
+    return found
+
+
+# ------------------------------------------------------------------ papers
+
+
+def _check_papers(folder: Path, told: Told, seal: str) -> None:
+    for path in sorted((folder / "paper").glob("*.pdf")):
+        if path.name.startswith("template-"):
+            papers.check_template(path, told)
+        elif path.name.startswith("section-gauges-"):
+            papers.check_gauges(path, told, seal)
+        elif path.name.startswith(("bench-page-", "report-", "plan-")):
+            papers.check_pair_paper(path, told, seal)
+
+
+def _check_first_page(path: Path, told: Told, seal: str) -> None:
+    """Hold the readme against the plan: case, version, seal, each part with its wedge."""
+    text = " ".join(path.read_text(encoding="utf-8").split())
+    if not text.startswith(f"{told.case}, version {told.plan['version']} (plan {seal})"):
+        raise OutputError(f"{path.name} does not begin with case, version and plan {seal}")
+    for piece in told.pieces.values():
+        rows = re.findall(rf"(?<!\S){piece.label}: ([^:]*?)(?= (?:left|right)-[\w-]+: |$)", text)
+        if not rows and f"{piece.label}" not in text:
+            raise OutputError(f"{path.name} does not list {piece.label}")
+        if piece.wedge is None:
+            continue
+        net, side = float(piece.wedge["net"]), str(piece.wedge["thick_side"])
+        words = f"{abs(net):g}° {'varus' if net > 0 else 'valgus'}, thick on the {side}"
+        row = re.search(rf"(?<!\S){piece.label}: (.*?thick edge ([\d.]+) mm)", text)
+        if row is None or plain(words) not in plain(row[1]):
+            raise OutputError(f"{path.name} does not say of {piece.label}: {words}")
+        if abs(float(row[2]) - float(piece.wedge["thick_edge"])) > 0.3 + TALLY:
+            raise OutputError(f"{path.name}: the thick edge of {piece.label} is not the plan's")

@@ -1,0 +1,137 @@
+"""Lines on a cut part against the plan, in its bed frame: heights, placement lines, numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import shapely
+
+from insole.errors import OutputError
+from insole.readback.letters import Points, Shape
+from insole.readback.told import Piece
+
+__all__ = ["Placement", "check_lines"]
+
+EVEN = 0.15  # mm of height along a line of equal height; between grid nodes heights are read flat
+BESIDE = 5.2  # mm from the middle of a number to the line that it belongs to
+SAME = 0.06  # mm of height: a figure with one decimal
+AHEAD = (0.0, 8.0)  # mm that a station's number stands ahead of its line
+ON = 0.15  # mm that a line may stray from what it marks
+SHORT = 9.0  # mm: ticks of a grid, letters
+GRID = 15.0  # mm from numbered line to numbered line
+FEW = 4  # lines that say a height; fewer are not worth a word
+
+Placement = dict[str, Any]
+
+
+def check_lines(
+    file: str,
+    piece: Piece,
+    face: str,
+    grind: Sequence[Shape],
+    engraved: Sequence[Shape],
+    numbers: Sequence[tuple[str, Points]],
+) -> None:
+    """Hold lines and numbers on a part against the plan; all places in the bed frame, mm.
+
+    Raises
+    ------
+    OutputError
+        A line of equal height is not level in the plan, a height stands at another line, a
+        station's number at another station, or a placement line where the plan places nothing.
+    """
+    heights = piece.height if face == "foot" else piece.floor
+    if heights is not None and piece.name != "base":
+        _check_grind(file, piece, face, grind, numbers)
+    elif piece.name == "base" and face == "foot":
+        _check_stations(file, piece, numbers)
+    if piece.marks and face == "foot":
+        _check_marks(file, piece, engraved)
+
+
+def _check_grind(
+    file: str,
+    piece: Piece,
+    face: str,
+    grind: Sequence[Shape],
+    numbers: Sequence[tuple[str, Points]],
+) -> None:
+    height = piece.height if face == "foot" else piece.floor
+    assert height is not None
+    inner = piece.shape.buffer(-piece.margin)
+    levels: list[tuple[float, Any]] = []
+    for shape in grind:
+        points = np.vstack([shape.points, shape.points[:1]]) if shape.closed else shape.points
+        if float(np.hypot(*np.diff(points, axis=0).T).sum()) < SHORT:
+            continue
+        line = shapely.LineString(points)
+        dense = shapely.get_coordinates(line.segmentize(1.5))
+        dense = dense[shapely.contains_xy(inner, dense)]
+        if len(dense) < 3:  # along the border, where heights are rounded off
+            levels.append((np.nan, line))
+            continue
+        z = height(dense[:, 0], dense[:, 1])
+        if float(np.ptp(z)) > 2 * EVEN:
+            raise OutputError(
+                f"{file}: a line of equal height on {piece.label} runs from {z.min():.1f} to "
+                f"{z.max():.1f} mm in the plan: mirrored, moved or turned"
+            )
+        levels.append((float(np.median(z)), line))
+    for text, at in numbers:
+        said, spot = float(text), shapely.Point(at)
+        near = [level for level, line in levels if line.distance(spot) < BESIDE]
+        if np.isnan(near).any() or not near:
+            continue
+        if min(abs(level - said) for level in near) > SAME + EVEN:
+            raise OutputError(
+                f"{file}: {piece.label} says {text} mm at a line of {near[0]:.1f} mm in the plan"
+            )
+
+
+def _check_stations(file: str, piece: Piece, numbers: Sequence[tuple[str, Points]]) -> None:
+    """Refuse numbers that do not stand just ahead of their line, at the little-toe edge."""
+    for text, (x, y) in numbers:
+        if not text.isdigit() or len(text) > 3:
+            continue
+        if not AHEAD[0] < float(x) - float(text) < AHEAD[1]:
+            raise OutputError(
+                f"{file}: {piece.label} says {text} at a station of {float(x):.0f} mm"
+            )
+        if float(y) > 0:
+            raise OutputError(
+                f"{file}: the number {text} on {piece.label} is not at the little-toe edge"
+            )
+
+
+def _check_marks(file: str, piece: Piece, engraved: Sequence[Shape]) -> None:
+    """Refuse a part whose placement lines are missing, and lines where the plan has none."""
+    long = []
+    for shape in engraved:
+        points = np.vstack([shape.points, shape.points[:1]]) if shape.closed else shape.points
+        if float(np.ptp(points, axis=0).max()) >= SHORT:
+            long.append(shapely.LineString(points))
+    drawn = shapely.union_all(long) if long else shapely.LineString()
+    for words, line in piece.marks.items():
+        if words.startswith("("):  # may be there, need not
+            continue
+        if _share_on(line, drawn) < 0.65:
+            raise OutputError(f"{file}: {words} is not on {piece.label} where the plan has it")
+    known = shapely.GeometryCollection(list(piece.marks.values()))
+    for line in long:
+        if _share_on(line, known) < 0.8:
+            x, _ = shapely.get_coordinates(line.centroid)[0]
+            raise OutputError(
+                f"{file}: a line on {piece.label}, {x:.0f} mm from the rear edge, marks nothing "
+                "that the plan places there"
+            )
+
+
+def _share_on(line: Any, other: Any) -> float:
+    """Return the share of points along a line that lie on another, within `ON`."""
+    if other.is_empty:
+        return 0.0
+    spots = shapely.points(shapely.get_coordinates(line.segmentize(1.0)))
+    shapely.prepare(other)
+    return float(shapely.dwithin(other, spots, ON).mean())
