@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["bar", "make"]
 
 AFTER_MAKING = (
-    "follow paper/bench.pdf; ride easy, short and near home; then solewright trial on the plan.json"
+    "follow the bench page in paper/; ride easy, short and near home; then solewright trial PLAN"
 )
 
 
