@@ -624,13 +624,17 @@ def thick_edges(plan: Plan) -> list[str]:
     ]
 
 
-def case_home(plan: Plan, plan_file: Path, out: Path) -> Path:
-    """Return the folder of cases that a plan on file is kept in: its own, else `out`."""
+def case_home(plan: Plan, out: Path) -> Path:
+    """Return the folder of cases that a plan made into `out` is kept in.
+
+    The one next to `out` that keeps this very plan already, else `out` itself: a trial of what
+    was made finds the case either way.
+    """
     from insole.trials import cases
 
     if plan.case == NO_NAME or not cases.can_name(plan.case):
         return out
-    found = cases.home_of(plan_file, plan.case, plan)
+    found = cases.home_of(out / "made" / "plan.json", plan.case, plan)
     return out if found is None else found.parent
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["bar", "make"]
 
 AFTER_MAKING = (
-    "follow paper/bench.pdf; ride easy, short and near home; then solewright trial on the plan.json"
+    "follow the bench page in paper/; ride easy, short and near home; then solewright trial PLAN"
 )
 
 
@@ -116,8 +116,7 @@ def make(
         layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
     )  # fmt: skip
     plan = _plan_for(inputs, given, say)
-    on_file = len(inputs) == 1 and inputs[0].suffix.lower() == ".json"
-    home = workflow.case_home(plan, inputs[0], out) if on_file else out
+    home = workflow.case_home(plan, out)
     workflow.refuse_other_plan(plan, home)
     _confirm(workflow.thick_edges(plan), thick_edges_checked, say)
     folder = workflow.make(plan, out, settings=settings, say=say)

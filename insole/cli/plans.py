@@ -62,7 +62,7 @@ def plan(
     workflow.keep_plan(made, out)
     if as_json:
         click.echo(to_json(made), nl=False)
-    else:
+    elif not quiet:
         then = brief.next_step(made, str(path))
         click.echo(show.whole_plan(made) if full else show.plan(made, then))
         if old is not None:

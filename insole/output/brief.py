@@ -135,9 +135,9 @@ def _support(foot: FootPlan) -> str:
 
 
 def _effect(does: EffectPlan) -> str:
-    """Return what a support does, with silence about what stays the same."""
+    """Return what a support does, silent about what stays; the midfoot's is a share of the load."""
     parts = [f"fills {100 * does.reached:.0f} % of the gap ({100 * does.wished:.0f} % wished)"]
-    parts += [f"{case.case} {_case(case)}" for case in does.cases]
+    parts += [f"{case.case}: {_case(case)}" for case in does.cases]
     if not does.cases:
         parts.append("the contact model gives no figures")
     return ("next to nothing; " if does.little else "") + "; ".join(parts)
@@ -149,7 +149,7 @@ def _case(case: EffectCase) -> str:
         said.append(f"contact {case.area[0]:.0f} → {case.area[1]:.0f} cm²")
     if counts(case.midfoot_share[1] - case.midfoot_share[0], "share"):
         was, now = (100 * share for share in case.midfoot_share)
-        said.append(f"midfoot {was:.0f} → {now:.0f} % of the load")
+        said.append(f"midfoot {was:.0f} → {now:.0f} %")
     return ", ".join(said) or "no change"
 
 

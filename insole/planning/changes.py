@@ -26,7 +26,10 @@ def describe_change(old: Plan, new: Plan) -> list[str]:
             continue
         words += [f"{name} {text}" for text in _foot_changes(was, now)]
     known = {note.text for note in old.notes}
-    words += [note.text for note in new.notes if note.text not in known]
+    words += [
+        note.text for note in new.notes
+        if note.text not in known and note.code not in ("not-asked", "saddle")
+    ]  # fmt: skip
     return words
 
 
@@ -51,8 +54,14 @@ def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
             words.append(f"{after.station}: {more:+.1f} mm thickness")
     old, new = (p.saddle_change.value if p.saddle_change else None for p in (was, now))
     if old is not None and new is not None and counts(new - old, "saddle"):
-        words.append(f"saddle change: {old:+.1f} mm before, {new:+.1f} mm now")
+        words.append(f"saddle: {_saddle(old)} before, {_saddle(new)} now")
     return words
+
+
+def _saddle(value: float) -> str:
+    if not counts(value, "saddle"):
+        return "stays"
+    return f"{abs(value):.1f} mm {'up' if value > 0 else 'down'}"
 
 
 def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:

@@ -35,6 +35,7 @@ from insole.planning.support.metatarsal import plan_metatarsal
 from insole.planning.wishes import FootWish, PlanWishes
 from insole.record import questions
 from insole.record.by_hand import ByHand
+from insole.record.least import sd_shown
 from insole.record.limits import Limits, default_limits
 from insole.record.plan import (
     BasePlan,
@@ -392,11 +393,15 @@ def _pair_notes(sides: Mapping[Side, _Side], limits: Limits) -> list[Note]:
 
 
 def _measures(measured: MeasuredFoot) -> dict[str, Quantity]:
+    """Return the measures; no length is known closer than its step while the scale is not."""
+    verified = measured.facts.scale_verified
     return {
         name: Quantity(
             value=None if m.value is None else round(float(m.value), 4),
             unit=m.unit,
-            sd=None if m.sd is None else round(float(m.sd), 4),
+            sd=None if m.sd is None else round(
+                sd_shown(float(m.sd), m.unit, scale_verified=verified), 4
+            ),
             reason=m.reason,
         )
         for name, m in measured.measures.items()

@@ -47,8 +47,8 @@ def kit_doubt(pad: PadPlan | None, does: EffectPlan | None) -> list[Note]:
     if pad is None or pad.source != "kit" or does is None or not does.little:
         return []
     return [Note(code="kit-little", level=NoteLevel.WARN, text=(
-        f"{pad.name} is not recommended: in the model it does next to nothing under this foot; "
-        "plan the pad from the scan (--pad-source scan), another kit, or none"))]  # fmt: skip
+        f"{pad.name} is not recommended: plan the pad from the scan (--pad-source scan), take "
+        "another kit, or none"))]  # fmt: skip
 
 
 def limit_notes(limits: Limits) -> list[Note]:

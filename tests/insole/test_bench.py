@@ -15,7 +15,7 @@ from footscan.scan import Side
 from insole.errors import OutputError
 from insole.output.papers import bench as bench_page
 from insole.output.papers import plan_page as report
-from insole.output.papers.bench_notes import bench_words
+from insole.output.papers.bench_notes import bench_words, row_of
 from insole.parts.part import Part
 from insole.planning import planner
 from insole.planning.wishes import FootWish, PlanWishes
@@ -597,3 +597,11 @@ def test_a_plan_without_feet_is_refused(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="no foot, so there is no page"):
         report.write_plan_page(tmp_path / "p.pdf", empty)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(("code", "row"), [
+    ("kit-little", "pad"), ("hand-hallux", "wedge"), ("hand-tilt-wedge", "wedge"),
+    ("hand-ball-girth", "mind"), ("hand-leg-length", "mind"),
+])  # fmt: skip
+def test_warnings_of_kit_and_hand_stand_where_the_work_is(code: str, row: str) -> None:
+    assert row_of(code) == row

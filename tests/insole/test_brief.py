@@ -35,6 +35,7 @@ def test_a_pair_with_all_shims_and_many_warnings_is_twenty_lines():
     rows = brief(plan, "make it")
     assert len(rows) == LINES == 20
     assert all(rows)  # no empty line is counted as one
+    assert max(map(len, rows)) <= 150
     count = next(row for row in rows if "more: --full" in row)
     shown = [row for row in rows if row.startswith("Watch: ")]
     assert len(shown) + int(count.split()[0]) == 19  # 9 each, and one that both carry
@@ -109,10 +110,10 @@ def test_a_refused_limit_comes_before_warnings():
 
 
 @pytest.mark.parametrize(("area", "share", "words"), [
-    ((103.0, 108.0), (0.16, 0.17), "standing contact 103 → 108 cm², midfoot 16 → 17 % of the load"),
-    ((103.0, 103.9), (0.16, 0.17), "standing midfoot 16 → 17 % of the load"),
-    ((103.0, 102.0), (0.16, 0.169), "standing contact 103 → 102 cm²"),
-    ((103.0, 103.9), (0.16, 0.169), "standing no change"),
+    ((103.0, 108.0), (0.16, 0.17), "standing: contact 103 → 108 cm², midfoot 16 → 17 %"),
+    ((103.0, 103.9), (0.16, 0.17), "standing: midfoot 16 → 17 %"),
+    ((103.0, 102.0), (0.16, 0.169), "standing: contact 103 → 102 cm²"),
+    ((103.0, 103.9), (0.16, 0.169), "standing: no change"),
 ])  # fmt: skip
 def test_an_effect_is_silent_about_what_stays(area, share, words):
     case = EffectCase(

@@ -236,14 +236,19 @@ def test_a_plan_made_into_another_folder_finds_the_case_that_keeps_it(tmp_path):
     assert cases.home_of(made, "rider", plan) is None
 
 
-def test_making_a_plan_keeps_it_where_its_case_is(tmp_path):
-    plan = sample_plan(case="rider")
+def test_what_is_made_is_kept_where_a_trial_of_it_finds_its_case(tmp_path):
+    plan, out = sample_plan(case="rider"), tmp_path / "parts"
+    assert workflow.case_home(plan, out) == out  # nobody keeps it yet
     cases.keep(tmp_path / "plans", plan)
-    record = workflow.save_plan(plan, tmp_path / "plans")
-    out = tmp_path / "parts"
-    assert workflow.case_home(plan, record, out) == (tmp_path / "plans").resolve()
-    fresh = workflow.save_plan(plan.model_copy(update={"case": "new"}), tmp_path / "loose")
-    assert workflow.case_home(plan.model_copy(update={"case": "new"}), fresh, out) == out
+    assert workflow.case_home(plan, out) == (tmp_path / "plans").resolve()
+    far = tmp_path / "elsewhere" / "deep" / "parts"  # a trial would not find the case from there
+    assert workflow.case_home(plan, far) == far
+    assert workflow.case_home(plan.model_copy(update={"version": 2}), out) == out
+    assert workflow.case_home(plan.model_copy(update={"case": "case"}), out) == out
+    for home in (out, far):
+        made = home / "rider-v1" / "plan.json"
+        cases.keep(workflow.case_home(plan, home), plan)
+        assert cases.home_of(made, "rider", plan) is not None
 
 
 def test_a_step_names_files_where_they_lie(tmp_path, monkeypatch):

@@ -940,6 +940,24 @@ def test_plan_json_is_the_plan_that_was_written(run: Run, tmp_path: Path) -> Non
     assert "plan written to" in err
 
 
+def test_a_pair_is_told_in_twenty_lines_and_in_full_or_not_at_all(run: Run, tmp_path: Path) -> None:
+    wish = [LEFT, RIGHT, "--shoe", SHOE, "--forefoot", "2", "--out", tmp_path]
+    code, short, _ = run("plan", *wish)
+    assert code == 0
+    rows = short.splitlines()
+    assert len(rows) <= 20
+    assert [row for row in rows if row.startswith("LEFT arch pad: ")]
+    asked = [row for row in rows if "asked for 2° varus, the shoe has 1° varus, the shim is" in row]
+    assert len(asked) == 2
+    assert rows[-2].startswith("Next: ask the questions before parts")
+    code, whole, _ = run("plan", *wish, "--full")
+    assert code == 0
+    assert "contact in a spring model" in whole
+    assert "contact in a spring model" not in short
+    assert "no wedge" not in short + whole  # heel and under the shoe were not wished
+    assert run("plan", *wish, "--quiet") == (0, "", "")
+
+
 def test_against_words_a_shift_of_the_pad(run: Run, tmp_path: Path) -> None:
     wish = [LEFT, RIGHT, "--shoe", SHOE, "--case", "larch", "--out", tmp_path]
     assert run("plan", *wish)[0] == 0

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from footscan.results import Measure
 from insole.output.phrases import behind, change, yaw_words
+from insole.planning import planner
 from insole.planning.changes import describe_change
 from insole.planning.cleat import check_saddles
+from insole.planning.planner import FootWish, PlanWishes
 from insole.record.least import LEAST, counts, sd_shown, stepped
 from insole.record.limits import default_limits
-from insole.record.plan import Quantity
-from tests import plans
+from insole.record.plan import Note, Quantity
+from tests import feet, plans
 
 
 @pytest.mark.parametrize("kind", sorted(LEAST))
@@ -82,3 +87,39 @@ def test_a_change_below_the_step_is_no_change():
         there = cleat.model_copy(update={"from_ball_mark": cleat.from_ball_mark + more})
         new = old.model_copy(update={"left": old.left.model_copy(update={"cleat": there})})
         assert describe_change(old, new) == words
+
+
+@pytest.mark.parametrize(("was", "now", "words"), [
+    (-0.5, -2.8, ["left saddle: stays before, 2.8 mm down now"]),
+    (1.5, 0.5, ["left saddle: 1.5 mm up before, stays now"]),
+    (1.5, 0.51, []),
+    (0.4, -0.4, []),
+])  # fmt: skip
+def test_a_saddle_change_is_told_from_step_to_step(was, now, words):
+    old, new = (
+        (plan := plans.sample_plan()).model_copy(
+            update={"left": plan.left.model_copy(update={"saddle_change": Quantity(value=value)})}
+        )
+        for value in (was, now)
+    )
+    assert describe_change(old, new) == words
+
+
+def test_what_is_not_a_change_of_parts_is_not_told_again():
+    old = plans.sample_plan()
+    more = [Note(code="not-asked", text="not asked: x"), Note(code="saddle", text="one saddle"),
+            Note(code="riding-pain", text="pain while riding")]  # fmt: skip
+    new = old.model_copy(update={"notes": [*old.notes, *more]})
+    assert describe_change(old, new) == ["pain while riding"]
+
+
+@pytest.mark.parametrize(("verified", "sd"), [(False, LEAST["length"]), (True, 0.25)])
+def test_a_plan_s_measures_are_no_closer_than_their_step_without_a_verified_scale(verified, sd):
+    foot = feet.analytic(side="left")
+    arch = Measure(value=14.0, sd=0.25)
+    foot = replace(
+        foot, measures=dict(foot.measures) | {"arch_apex_height": arch},
+        facts=replace(foot.facts, scale_verified=verified),
+    )  # fmt: skip
+    plan = planner.plan(foot, None, None, PlanWishes(both=FootWish(pad=False)))
+    assert plan.left.measures["arch_apex_height"].sd == sd

@@ -23,9 +23,13 @@ ROWS = (
     ("wedge", ("wedge", "under-", "contact-less", "heel-dish", "by-hand-mth")),
     ("thickness", ("thick-", "heel-raised", "insole-")),
     ("saddle", ("saddle",)),
+    ("pad", ("kit-",)),
+    ("wedge", ("hand-hallux", "hand-tilt-wedge")),
 )  # fmt: skip
 # said by a number, a table or a step of the page itself
-SHOWN = frozenset({"under-bolts", "under-before-riding", "saddle", "saddle-differs", "not-asked"})
+SHOWN = frozenset({
+    "effect", "not-asked", "saddle", "saddle-differs", "under-before-riding", "under-bolts",
+})  # fmt: skip
 TO_DO = frozenset({"heel-dish", "no-dowels"})  # notes that ask for a hand although they do not warn
 
 BOLD = ("fit-", "wedge-first-ray")  # their first words are what the eye looks for
