@@ -56,8 +56,9 @@ SD_MM = {
 
 # How far a border point moves between scans, share of the spread of its weights (CALC from eight
 # scans each of body-model feet, tests/benchmarks/stability_study.py): the lateral border is flat.
-OF_SPREAD = {+1: 0.40, -1: 0.70}
-HOLE_MM, HOLE_NEAR_MM = 4.0, 20.0  # a hole so wide, so near a border point, hides its place
+OF_SPREAD = {+1: 0.40, -1: 1.00}
+HOLE_MM = 4.0  # a hole so wide across a border hides where it is farthest out
+HOLE_NEAR_MM = np.array([20.0, 8.0, 14.0])  # so near a border point: along, across, up
 # The border that each landmark lies on, where a foot was seen from below only.
 FROM_BELOW = {
     "pternion": "heel",
@@ -165,19 +166,29 @@ def _beside_holes(found: Mapping[str, Landmark], foot: Foot) -> dict[str, Landma
     Within a hole nothing tells where the border is farthest out: the point may lie at its far
     end, which is then the end of the 95 % band.
     """
-    rim = _rims(foot)
-    result = {}
+    rims, result = _rims(foot), {}
     for name in ("metatarsale_tibiale", "metatarsale_fibulare"):
-        off = np.abs(rim - found[name].xyz)
-        off = off[(off < HOLE_NEAR_MM).all(axis=1)]
-        if len(off):
-            sd = float(np.hypot(found[name].sd, off[:, 0].max() / 2))
+        far = max((_reach(rim - found[name].xyz) for rim in rims), default=0.0)
+        if far > 0:
+            sd = float(np.hypot(found[name].sd, far / 2))
             result[name] = replace(found[name], sd=round(sd, 2))
     return result
 
 
-def _rims(foot: Foot) -> Array:
-    """Return the vertices on rims of holes, shape (n, 3); holes of one or two faces left out."""
+def _reach(off: Array) -> float:
+    """Return how far along the foot a rim reaches about a border point, 0 if it leaves it be.
+
+    Only a hole that goes across the border, from below the point to above it, hides its place;
+    one under the sole or between the toes does not.
+    """
+    off = off[(np.abs(off) < HOLE_NEAR_MM).all(axis=1)]
+    if len(off) < 4 or not off[:, 2].min() < 0 < off[:, 2].max():
+        return 0.0
+    return float(np.abs(off[:, 0]).max())
+
+
+def _rims(foot: Foot) -> list[Array]:
+    """Return the vertices on the rim of each hole, shape (n, 3); the smallest holes left out."""
     faces = foot.faces
     edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
     key, count = np.unique(edges @ np.array([len(foot.vertices), 1]), return_counts=True)
@@ -185,14 +196,13 @@ def _rims(foot: Foot) -> Array:
     edges = np.stack([once // len(foot.vertices), once % len(foot.vertices)], axis=1)
     edges = edges[(foot.vertices[edges, 2] < ball_border.BALL_TOP_MM).all(axis=1)]
     if len(edges) == 0:
-        return np.zeros((0, 3))
+        return []
     names, index = np.unique(edges, return_inverse=True)
     a, b = index.reshape(-1, 2).T
     graph = sparse.coo_matrix((np.ones(len(a)), (a, b)), shape=(len(names), len(names)))
     _, group = csgraph.connected_components(graph, directed=False)
     rims = [foot.vertices[names[group == g]] for g in range(group.max() + 1)]
-    wide = [rim for rim in rims if np.ptp(rim, axis=0).max() >= HOLE_MM]
-    return np.concatenate(wide) if wide else np.zeros((0, 3))
+    return [rim for rim in rims if np.ptp(rim, axis=0).max() >= HOLE_MM]
 
 
 def _from_below(found: Mapping[str, Landmark], foot: Foot) -> dict[str, Landmark]:

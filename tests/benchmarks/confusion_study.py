@@ -328,7 +328,7 @@ def main(words: list[str]) -> int:
     results = []
     for k, ((name, foot), fault, level) in enumerate(plan(known, arguments.scans, arguments.only)):
         results.append(studied(name, foot, fault, level, [arguments.seed, k]))
-        if k % 50 == 49:
+        if k % 10 == 9:
             print(f"{k + 1} scans: {time.perf_counter() - start:.0f} s", file=sys.stderr)
     print_table(results)
     if not arguments.only:

@@ -210,7 +210,7 @@ def test_the_deviation_of_a_border_point_grows_with_its_spread():
     from footscan.measuring.landmarks import _on_border
 
     assert _on_border(0.6, 0.0, -1) == 0.6
-    assert _on_border(0.6, 10.0, -1) == pytest.approx(np.hypot(0.6, 7.0), abs=0.01)
+    assert _on_border(0.6, 10.0, -1) == pytest.approx(np.hypot(0.6, 10.0), abs=0.01)
     assert _on_border(0.6, 10.0, +1) < _on_border(0.6, 10.0, -1)
 
 
@@ -275,7 +275,7 @@ def test_a_hole_in_the_balls_border_is_in_its_deviation(right_specimen, across):
         assert holed.sd < 2.5 + whole.sd
     else:
         assert 1.96 * holed.sd > across / 2
-    assert whole.sd < 2.5
+    assert whole.sd < 3.0
 
 
 @pytest.mark.parametrize("name", ["f_p50_R", "teen_L"])
