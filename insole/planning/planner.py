@@ -13,7 +13,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
-import insole
 from footscan.errors import ScanQualityError
 from footscan.measuring.measures import by_hand_words
 from footscan.results import MeasuredFoot, Verdict
@@ -43,6 +42,7 @@ from insole.record.plan import (
     WedgePlan,
 )
 from insole.shoe.shoe import Shoe
+from insole.version import __version__
 
 __all__ = ["FootWish", "PlanWishes", "describe_change", "plan"]
 
@@ -259,7 +259,7 @@ def plan(
             sides[side] = sides[side].noted(fitted)
     notes = [*question_notes, *_pair_notes(sides, limits), *_limit_notes(limits)]
     return Plan(
-        tool={"name": "solewright", "version": insole.__version__},
+        tool={"name": "solewright", "version": __version__},
         case=wishes.case, version=wishes.version, date=wishes.date,
         shoe=shoe.record() if shoe else None, shoe_name=shoe.name if shoe else "",
         sources=dict(sources or {}), limits={own.name: own.value for own in limits.by_workshop},

@@ -20,9 +20,12 @@ import hashlib
 import json
 import weakref
 from enum import StrEnum
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from footscan.files import write_whole
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -442,6 +445,24 @@ class Plan(_Record):
     def feet(self) -> list[FootPlan]:
         """The planned feet, left first."""
         return [foot for foot in (self.left, self.right) if foot is not None]
+
+    def write(self, path: str | Path) -> Path:
+        """Write the plan record whole or not at all, and return its path; ``to_json`` is its text.
+
+        Raises
+        ------
+        insole.errors.OutputError
+            The file cannot be written.
+        """
+        from insole.errors import OutputError
+
+        path = Path(path)
+        try:
+            write_whole(path, to_json(self).encode())
+        except OSError as error:
+            reason = (error.strerror or str(error)).lower()
+            raise OutputError(f"{path} cannot be written: {reason}; choose another path") from None
+        return path
 
 
 def to_json(plan: Plan) -> str:
