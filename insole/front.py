@@ -64,6 +64,7 @@ def plan(
     overrides: Sequence[Override] = (),
     limits: str | Path | None = None,
     without_arch: bool = False,
+    stated: Mapping[str, Any] | None = None,
 ) -> Plan:
     """Return the plan for one or two measured feet.
 
@@ -94,6 +95,9 @@ def plan(
         Answers to the questions before parts, a clinician's "NAME, YYYY-MM-DD", limits passed.
     limits : path or None
         The workshop's own limits file.
+    stated : mapping or None
+        What was stated of the scans, as options of the command, for the record; None takes the
+        load from the feet.
 
     Raises
     ------
@@ -121,12 +125,23 @@ def plan(
         both=of["both"], left=of["left"], right=of["right"],
         case=case, version=version, date=date, body_mass=body_mass, confirm_zero=confirm_zero,
     )  # fmt: skip
+    sources = sources_of([f for f in (left, right) if f is not None], shoe, limits, without_arch)
+    if stated is not None:
+        sources = {k: v for k, v in sources.items() if k != "stated"} | (
+            {"stated": dict(stated)} if stated else {}
+        )
     return planner.plan(
-        left, right, shoes.load(shoe) if shoe is not None else None, wishes,
-        answers=answers, clinician=clinician, overrides=overrides, without_arch=without_arch,
+        left,
+        right,
+        shoes.load(shoe) if shoe is not None else None,
+        wishes,
+        answers=answers,
+        clinician=clinician,
+        overrides=overrides,
+        without_arch=without_arch,
         limits=bounds.load(limits) if limits is not None else None,
-        sources=sources_of([f for f in (left, right) if f is not None], shoe, limits, without_arch),
-    )  # fmt: skip
+        sources=sources,
+    )
 
 
 def sources_of(

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import insole
+from insole.cli.desk import desk
 from insole.cli.options.made import AskedPart, compare_part, part_options
 from insole.cli.options.outcomes import (
     Pictures,
@@ -96,6 +97,8 @@ def cli() -> None:
     A fitting aid, not a diagnosis; foot pain calls for clinical advice.
     """
 
+
+cli.add_command(desk)
 
 SCANS = click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON only.")
