@@ -20,7 +20,7 @@ HOME = Path("~/.solewright")
 @click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
               help="Address to listen on; beyond this machine it wants a token.")  # fmt: skip
 @click.option("--token", default="", metavar="TEXT",
-              help="Token for other machines, 16 characters or more; made up if left out.")  # fmt: skip
+              help="Token for other machines, 16 characters or more; else made up.")  # fmt: skip
 @click.option("--name", "names", multiple=True, metavar="NAME",
               help="A name under which other machines reach the desk.")  # fmt: skip
 @click.option("--no-sample", is_flag=True, help="No sample rider on first start.")

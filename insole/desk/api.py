@@ -19,7 +19,7 @@ from starlette.routing import Route
 from footscan.errors import FootscanError, SideError
 from insole.desk import shown
 from insole.desk.service import SIDES, Job, Service
-from insole.desk.store import DeskCase, Draft, ScanUse, Workshop, safe_name
+from insole.desk.store import DeskCase, Draft, ScanUse, Side, Workshop, safe_name
 from insole.errors import InsoleError, PlanError
 from insole.record import questions
 
@@ -56,11 +56,15 @@ def _case(request: Request) -> DeskCase:
     return service_of(request).home.case(request.path_params["case"])
 
 
-def _side(request: Request) -> str:
-    side: str = request.path_params["side"]
-    if side not in SIDES:
-        raise PlanError("a foot is left or right")
-    return side
+def _side(request: Request) -> Side:
+    return _foot_of(request.path_params["side"])
+
+
+def _foot_of(word: str) -> Side:
+    for side in SIDES:
+        if word == side:
+            return side
+    raise PlanError("a foot is left or right")
 
 
 async def _change(request: Request, change: Callable[[Draft], None]) -> Draft:
@@ -162,9 +166,9 @@ async def upload(request: Request) -> Response:
     service, case = service_of(request), _case(request)
     query = request.query_params
     name, load = safe_name(query.get("name", "")), query.get("load", "half")
-    side = query.get("side") or None
-    if load not in LOADS or (side is not None and side not in SIDES):
-        raise PlanError("there is no such load or side")
+    side = _foot_of(query["side"]) if query.get("side") else None
+    if load not in LOADS:
+        raise PlanError("there is no such load")
     path, digest = service.home.new_upload(), hashlib.sha256()
     try:
         with path.open("wb") as file:
@@ -181,7 +185,7 @@ async def upload(request: Request) -> Response:
     return JSONResponse(_measure(service, case, use, side).shown(), status_code=202)
 
 
-def _measure(service: Service, case: DeskCase, use: ScanUse, side: str | None) -> Job:
+def _measure(service: Service, case: DeskCase, use: ScanUse, side: Side | None) -> Job:
     """Start measuring a scan; done, it stands for the foot that it shows."""
     waiting = [j.worker for j in service.jobs.values() if j.state == "running"]
     lane = min(service.lanes.values(), key=waiting.count) if side is None else service.lanes[side]
@@ -198,7 +202,7 @@ def _measure(service: Service, case: DeskCase, use: ScanUse, side: str | None) -
             draft = case.draft()
             for foot in feet:
                 mine = use.model_copy(update={"side_stated": side is not None})
-                draft.scans[foot.facts.side] = mine
+                draft.scans[_foot_of(foot.facts.side)] = mine
                 service.remember(service.key(mine, foot.facts.side), foot)
             case.save(draft)
         return {"sides": [foot.facts.side for foot in feet]}
@@ -209,8 +213,9 @@ def _measure(service: Service, case: DeskCase, use: ScanUse, side: str | None) -
 async def foot(request: Request) -> Response:
     """Send what is known of one foot's scan."""
     service, case, side = service_of(request), _case(request), _side(request)
-    _, found = await service.foot(case, side, case.draft())
-    return JSONResponse(shown.foot_shown(found))
+    draft = case.draft()
+    _, found = await service.foot(case, side, draft)
+    return JSONResponse(shown.foot_shown(found, draft.scans[side].foot_length))
 
 
 async def mesh(request: Request) -> Response:
@@ -223,7 +228,9 @@ async def mesh(request: Request) -> Response:
 async def drop_scan(request: Request) -> Response:
     """Take a scan out of the work; its file stays in the case."""
     side = _side(request)
-    await _change(request, lambda draft: draft.scans.pop(side, None) and None)
+    await _change(
+        request, lambda draft: draft.scans.__delitem__(side) if side in draft.scans else None
+    )
     return JSONResponse({})
 
 
@@ -237,7 +244,7 @@ async def landmark(request: Request) -> Response:
     if name is not None and name not in measured.landmarks:
         raise PlanError("there is no such landmark on this foot")
 
-    use = draft.scans[side].model_copy(deep=True)  # type: ignore[index]
+    use = draft.scans[side].model_copy(deep=True)
     if name is None:
         use.landmarks.clear()
     elif at is None:
@@ -247,22 +254,39 @@ async def landmark(request: Request) -> Response:
             raise PlanError("a place on the foot is three numbers")
         use.landmarks[name] = shown.placed_by_hand(measured, at)
 
+    return JSONResponse(_anew(service, case, side, use).shown(), 202)
+
+
+async def stated_length(request: Request) -> Response:
+    """Take a foot length measured by hand, mm, or none: it verifies the scan's scale."""
+    service, case, side = service_of(request), _case(request), _side(request)
+    given, draft = await _body(request), case.draft()
+    length = given.get("length")
+    if length is not None and not (_finite(length) and 100 <= length <= 400):
+        raise PlanError("a foot length by hand is 100 to 400 mm")
+    await service.foot(case, side, draft)  # there is a scan of it
+    use = draft.scans[side].model_copy(update={"foot_length": length})
+    return JSONResponse(_anew(service, case, side, use).shown(), 202)
+
+
+def _anew(service: Service, case: DeskCase, side: Side, use: ScanUse) -> Job:
+    """Start measuring a foot anew with what is stated now; only then it is kept."""
+    lane = service.lanes[side]
+
     async def work(job: Job) -> dict[str, Any]:
-        lane = service.lanes[side]  # type: ignore[index]
         stated = service.stated(use, side)
         feet = await lane.arun("measure", [case.scan_path(use)], stated, say=service.say(job))
         mine = [f for f in feet if f.facts.side == side]
         if not mine:
-            raise InsoleError("with that landmark the scan shows another foot; take it back")
+            raise InsoleError("so measured, the scan shows another foot; take that back")
         async with service.lock(case.name):
             now = case.draft()
-            now.scans[side] = use  # type: ignore[index]
+            now.scans[side] = use
             service.remember(service.key(use, side), mine[0])
             case.save(now)
         return {"sides": [side]}
 
-    job = service.start(f"measuring the {side} foot anew", service.lanes[side], work)  # type: ignore[index]
-    return JSONResponse(job.shown(), status_code=202)
+    return service.start(f"measuring the {side} foot anew", lane, work)
 
 
 def _finite(value: object) -> bool:
@@ -304,6 +328,7 @@ ROUTES = [
     Route(f"{BASE}/feet/{{side}}", drop_scan, methods=["DELETE"]),
     Route(f"{BASE}/feet/{{side}}/mesh", mesh, methods=["GET"]),
     Route(f"{BASE}/feet/{{side}}/landmarks", landmark, methods=["PUT"]),
+    Route(f"{BASE}/feet/{{side}}/length", stated_length, methods=["PUT"]),
     Route("/api/jobs/{job}", job, methods=["GET", "DELETE"]),
     Route("/api/workshop", workshop, methods=["PUT"]),
 ]

@@ -59,8 +59,8 @@ async def new_shoe(request: Request) -> Response:
         if key not in known or isinstance(value, bool) or not isinstance(value, int | float):
             raise PlanError("a figure of the shoe is no number")
         figures[key] = value
-    if given.get("rough") is True:
-        figures["inside.rough"] = True
+    if given.get("kept") is True or any(key.startswith("stock_insole.") for key in figures):
+        figures["stock_insole.kept"] = given.get("kept") is True
     stem = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60] or "shoe"
     home = service_of(request).home
     path = home.shoes / f"{stem}.toml"

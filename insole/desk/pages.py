@@ -52,7 +52,7 @@ STEPS = (
 
 def _page(request: Request, template: str, status: int = 200, **given: Any) -> Response:
     text = PAGES.get_template(template).render(
-        cautions=questions.CAUTIONS, short=questions.SHORT_CAUTION, version=__version__,
+        cautions=questions.CAUTIONS, short=questions.SHORT_CAUTION, program=__version__,
         steps=STEPS, **({"case": None, "rail": (), "step": None} | given),
     )  # fmt: skip
     return HTMLResponse(text, status)
@@ -93,7 +93,7 @@ async def riders(request: Request) -> Response:
     service = api.service_of(request)
     running = [j.shown() for j in service.jobs.values() if j.state == "running"]
     return _page(request, "riders.html", title="Riders", rows=service.home.rows(),
-                 busy=[j for j in running if j["what"].startswith("making the sample")])  # fmt: skip
+                 busy=[j for j in running if "sample" in j["what"]])  # fmt: skip
 
 
 async def enter(request: Request) -> Response:

@@ -40,12 +40,16 @@ def serve(
     try:
         home.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InsoleError(f"{home} cannot be used: {error.strerror}; choose another --home") from None
+        raise InsoleError(
+            f"{home} cannot be used: {error.strerror}; choose another --home"
+        ) from None
     lock = FileLock(home / "desk.lock")
     try:
         lock.acquire(timeout=0)
     except Timeout:
-        raise InsoleError(f"another desk works in {home}; use that one, or another --home") from None
+        raise InsoleError(
+            f"another desk works in {home}; use that one, or another --home"
+        ) from None
     try:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         with socket.socket(family, socket.SOCK_STREAM) as listening:
@@ -54,7 +58,9 @@ def serve(
                 listening.bind((host, port))
             except OSError:
                 raise InsoleError(f"port {port} is taken; give another --port") from None
-            address = f"http://{'127.0.0.1' if host == '0.0.0.0' else host}:{listening.getsockname()[1]}/"
+            address = (
+                f"http://{'127.0.0.1' if host == '0.0.0.0' else host}:{listening.getsockname()[1]}/"
+            )
             if rules.token:
                 address += f"?token={rules.token}"
             say(f"the desk is open at {address}")

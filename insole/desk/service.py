@@ -22,7 +22,7 @@ from typing import Any, Literal
 from footscan.errors import FootscanError
 from footscan.results import MeasuredFoot
 from insole.desk import tasks, wishes
-from insole.desk.store import DeskCase, Draft, Home, ScanUse
+from insole.desk.store import DeskCase, Draft, Home, ScanUse, Side
 from insole.desk.workers import Stopped, Worker
 from insole.errors import InsoleError
 from insole.output.phrases import capital, paper
@@ -30,7 +30,7 @@ from insole.output.phrases import capital, paper
 __all__ = ["Job", "Service"]
 
 FEET_KEPT, JOBS_KEPT = 24, 200
-SIDES: tuple[Literal["left", "right"], ...] = ("left", "right")
+SIDES: tuple[Side, ...] = ("left", "right")
 
 
 @dataclass(slots=True)
@@ -55,7 +55,7 @@ class Service:
 
     def __init__(self, home: Home) -> None:
         self.home = home
-        self.lanes = {side: Worker() for side in SIDES}
+        self.lanes: dict[Side, Worker] = {side: Worker() for side in SIDES}
         self.bench = Worker()
         self.jobs: OrderedDict[str, Job] = OrderedDict()
         self._feet: OrderedDict[str, MeasuredFoot] = OrderedDict()
@@ -149,7 +149,7 @@ class Service:
         while len(self._feet) > FEET_KEPT:
             self._feet.popitem(last=False)
 
-    async def foot(self, case: DeskCase, side: str, draft: Draft) -> tuple[str, MeasuredFoot]:
+    async def foot(self, case: DeskCase, side: Side, draft: Draft) -> tuple[str, MeasuredFoot]:
         """Return a case's measured foot with its key; measured anew after a restart.
 
         Raises
@@ -157,7 +157,7 @@ class Service:
         footscan.errors.FootscanError
             There is no scan of that foot, or it cannot be measured.
         """
-        use = draft.scans.get(side)  # type: ignore[call-overload]
+        use = draft.scans.get(side)
         if use is None:
             raise InsoleError(
                 f"there is no scan of the {side} foot yet; drop one on the scans page"
@@ -183,7 +183,7 @@ class Service:
         return {side: foot for side, (_, foot) in zip(draft.scans, found, strict=True)}
 
     async def with_foot(
-        self, task: str, case: DeskCase, side: str, draft: Draft, *rest: Any
+        self, task: str, case: DeskCase, side: Side, draft: Draft, *rest: Any
     ) -> Any:
         """Return what a task in a foot's lane returns, which gets the foot sent when it asks."""
         key, foot = await self.foot(case, side, draft)

@@ -11,12 +11,14 @@ back in page coordinates (:func:`moved`).
 from __future__ import annotations
 
 import math
+import re
 import struct
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import shapely
+from scipy import ndimage
 
 from footscan.foot import vertex_normals
 from footscan.measuring.pose import mirror, mirror_faces
@@ -32,11 +34,18 @@ from insole.record.plan import FootPlan, HeightGrid, Plan, Quantity
 __all__ = ["fit_shown", "foot_shown", "mesh_bytes", "moved", "placed_by_hand", "plan_shown"]
 
 ARCH_NAMES = {"arch_apex": "Arch apex", "mth1": "1st head", "mth5": "5th head",
-              "heel_centre": "Heel centre", "navicular": "Navicular"}  # fmt: skip
+              "heel_centre": "Heel centre"}  # fmt: skip
 FIGURES = ("foot_length", "heel_to_ball_length", "foot_breadth", "heel_breadth", "ball_girth",
            "instep_height", "arch_apex_height", "arch_index", "navicular_height",
            "hallux_angle")  # fmt: skip
 DEGREES = {"deg": "°"}
+LANDMARKS = {
+    "pternion": "Rearmost point of the heel", "acropodion": "Foremost point of the toes",
+    "metatarsale_tibiale": "Ball, medial border", "metatarsale_fibulare": "Ball, lateral border",
+    "mth1": "1st metatarsal head", "mth2": "2nd metatarsal head", "mth3": "3rd metatarsal head",
+    "mth4": "4th metatarsal head", "mth5": "5th metatarsal head", "heel_centre": "Heel centre",
+    "arch_apex": "Arch apex", "navicular": "Navicular", "instep": "Instep",
+}  # fmt: skip
 
 
 def moved(side: str, across: float, up: float) -> tuple[float, float]:
@@ -47,8 +56,8 @@ def moved(side: str, across: float, up: float) -> tuple[float, float]:
 # ------------------------------------------------------------------ feet
 
 
-def foot_shown(foot: MeasuredFoot) -> dict[str, Any]:
-    """Return verdict, findings, measures and landmarks of a measured foot."""
+def foot_shown(foot: MeasuredFoot, hand_length: float | None = None) -> dict[str, Any]:
+    """Return verdict, findings, measures and landmarks; `hand_length` as measured by hand, mm."""
     return {
         "side": foot.facts.side,
         "file": foot.facts.file,
@@ -57,25 +66,35 @@ def foot_shown(foot: MeasuredFoot) -> dict[str, Any]:
         "kind": foot.facts.kind,
         "points": foot.facts.points,
         "faces": foot.facts.faces,
+        "hand_length": hand_length,
         "unit": foot.facts.unit_evidence,
         "side_words": foot.facts.side_evidence,
         "scale_verified": foot.facts.scale_verified,
         "findings": [
             {"code": f.code, "level": str(f.severity.value), "text": capital(f.text),
-             "advice": capital(f.advice), "region": f.region, "at": _at(foot, f.region)}
+             "advice": _at_the_desk(f.advice), "region": f.region, "at": _at(foot, f.region)}
             for f in foot.report.findings
         ],
         "measures": [_measure(foot, name) for name in FIGURES if name in foot.measures],
         "sizes": {k: v for k, v in foot.sizes.items() if isinstance(v, str | int | float)},
         "landmarks": [
-            {"name": name, "label": words(name), "at": _worn(foot, mark.xyz),
+            {"name": name, "label": LANDMARKS.get(name, words(name)), "at": _worn(foot, mark.xyz),
              "sd": round(mark.sd, 1), "method": mark.method, "by_hand": mark.by_hand,
-             "place": f"{mark.xyz[0]:.1f} mm from the heel, {abs(mark.xyz[1]):.1f} mm "
-                      f"{'medial' if mark.xyz[1] >= 0 else 'lateral'} of the axis, "
-                      f"{mark.xyz[2]:.1f} mm high"}
+             "along": _tenth(mark.xyz[0]), "high": _tenth(mark.xyz[2]),
+             "across": f"{_tenth(abs(mark.xyz[1]))} {'medial' if mark.xyz[1] >= 0 else 'lateral'}"}
             for name, mark in foot.landmarks.items()
         ],
     }  # fmt: skip
+
+
+def _at_the_desk(advice: str) -> str:
+    """Return an advice without what would be typed at the command line."""
+    text = re.sub(r",? and give it with --foot-length", " and type it in below", advice)
+    return capital(paper(re.sub(r" with --[a-z-]+(?: [A-Z_]+)?", "", text)))
+
+
+def _tenth(value: float) -> str:
+    return f"{round(float(value), 1) + 0.0:.1f}"  # never -0.0
 
 
 def _measure(foot: MeasuredFoot, name: str) -> dict[str, Any]:
@@ -191,6 +210,7 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
             "name": pad.name, "outline": _ring(turn, pad.outline), "turn": pad.turn,
             "shift": list(pad.shift), "level": pad.support_level,
             "crest": _point(turn, crest_point(foot)), "height": pad.crest.height,
+            "free": _quantity(pad.residual_gap),
             "binding": [capital(b) for b in pad.binding], "step_up": pad.step_up,
             "step_down": pad.step_down,
             "figures": [
@@ -205,6 +225,7 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
         shown["bed"] = {
             "name": bed.name, "outline": _ring(turn, bed.outline), "level": bed.support_level,
             "crest": _point(turn, crest_point(foot)), "height": bed.crest.height,
+            "free": _quantity(bed.residual_gap),
             "figures": [
                 ["Crest", f"{bed.crest.height:.1f} mm thick, {bed.crest.from_rear:.0f} mm from "
                           "the rear"],
@@ -222,7 +243,7 @@ def _quantity(q: Quantity) -> str:
     return f"{q.value:.1f}{'' if q.sd is None else f' ± {q.sd:.1f}'} {q.unit}"
 
 
-def _ring(turn: Turn, ring: Sequence[tuple[float, float]]) -> list[list[float]]:
+def _ring(turn: Turn, ring: Any) -> list[list[float]]:
     across, up = turn(ring)
     return [[round(float(a), 2), round(float(b), 2)] for a, b in zip(across, up, strict=True)]
 
@@ -261,8 +282,12 @@ def _maps(turn: Turn, foot: FootPlan) -> dict[str, Any]:
         inside = np.zeros_like(on_base)
         if foot.pad is not None:
             inside = shapely.contains_xy(shapely.Polygon(foot.pad.outline), at_x, at_y)
-            top = PadTop(foot.pad).inside(at_x, at_y)
-        height = np.where(inside, top, np.nan)
+            around = ndimage.binary_dilation(inside, iterations=2)  # the page cuts the border
+            top = np.where(around, PadTop(foot.pad).at(at_x, at_y), 0.0)
+            height = np.where(around, top, np.nan)
+            top = np.where(inside, top, 0.0)
+        else:
+            height = np.full(top.shape, np.nan)
     seen = np.where(on_base, sole["z"], np.nan)
     maps["sole"] = _grid(turn, x, y, sole["z"], 2)
     maps["top"] = _grid(turn, x, y, np.where(inside, top, np.nan), 2)
@@ -278,7 +303,7 @@ def _square(grid: HeightGrid) -> dict[str, Array]:
             "y": grid.y0 + grid.step * np.arange(z.shape[1]), "z": z}  # fmt: skip
 
 
-def _grid(turn: Turn, x: Array, y: Array, z: Array, digits: int) -> dict[str, Any]:
+def _grid(turn: Turn, x: Any, y: Any, z: Any, digits: int) -> dict[str, Any]:
     """Return a grid on the page: rows from the heel up, cells from left to right."""
     across, _ = turn(np.column_stack([np.full(len(y), x[0]), y]))
     order = np.argsort(across)

@@ -27,7 +27,7 @@ from insole.desk.index import Index, Row
 from insole.errors import InsoleError
 from insole.trials import cases
 
-__all__ = ["DeskCase", "Draft", "Home", "ScanUse", "Workshop", "safe_name"]
+__all__ = ["DeskCase", "Draft", "Home", "ScanUse", "Side", "Workshop", "safe_name"]
 
 Side = Literal["left", "right"]
 SCAN_ENDINGS = (".ply", ".stl", ".obj", ".off", ".3mf", ".glb", ".gltf", ".pcd", ".xyz", ".asc",
@@ -78,7 +78,7 @@ class Workshop(_Record):
 
 
 def safe_name(name: str) -> str:
-    """Return a file's bare name without anything that could lead out of a folder.
+    r"""Return a file's bare name without anything that could lead out of a folder.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def safe_name(name: str) -> str:
     --------
     >>> safe_name("../../etc/left foot.ply")
     'left foot.ply'
-    >>> safe_name("C:\\\\scans\\\\a*b.STL")
+    >>> safe_name("C:\\scans\\a*b.STL")
     'a-b.STL'
     """
     bare = re.split(r"[/\\]", name)[-1]

@@ -45,7 +45,9 @@ def preview(say: Say, side: str, key: str, sent: MeasuredFoot | None, asked: dic
     foot = _foot(key, sent)
     if foot is None:
         return UNKNOWN
-    plan = insole.plan(**{side: foot}, **asked)
+    plan = insole.plan(
+        left=foot if side == "left" else None, right=foot if side == "right" else None, **asked
+    )
     planned = plan.left if side == "left" else plan.right
     assert planned is not None
     return shown.plan_shown(plan, planned)
@@ -57,7 +59,7 @@ def plan(say: Say, feet: Mapping[str, MeasuredFoot], asked: dict[str, Any]) -> s
     from insole.record.plan import to_json
 
     say("planning both feet")
-    return to_json(insole.plan(**feet, **asked))
+    return to_json(insole.plan(left=feet.get("left"), right=feet.get("right"), **asked))
 
 
 def show(say: Say, text: str) -> dict[str, Any]:
@@ -72,7 +74,10 @@ def fit(say: Say, feet: Mapping[str, MeasuredFoot], shoes: Sequence[Path]) -> li
     """Return the shoes ranked, best first, with the room at each station."""
     import insole
 
-    return [shown.fit_shown(result) for result in insole.fit(list(shoes), **feet)]
+    return [
+        shown.fit_shown(result)
+        for result in insole.fit(list(shoes), left=feet.get("left"), right=feet.get("right"))
+    ]
 
 
 def make(say: Say, text: str, out: Path, settings: dict[str, Any]) -> str:

@@ -58,7 +58,8 @@ export class Foot3D {
       if (v > high[k]) high[k] = v;
     }
     this.middle = low.map((v, k) => (v + high[k]) / 2);
-    this.reach = Math.max(high[0] - low[0], high[2] - low[2]) * 0.56;
+    this.half = low.map((v, k) => (high[k] - v) / 2);
+    this.reach = Math.max(...this.half) * 1.2;
     const gl = this.canvas.getContext("webgl", { antialias: true, preserveDrawingBuffer: true });
     if (!gl || !gl.getExtension("OES_element_index_uint")) { this.#without(); return; }
     this.gl = gl;
@@ -107,11 +108,17 @@ export class Foot3D {
     return [right, up, back];
   }
 
+  /** Return pixels per mm, so that the foot fills the picture from wherever it is seen. */
+  #scale(right, up) {
+    const across = right.reduce((sum, v, k) => sum + Math.abs(v) * this.half[k], 0), high = up.reduce((sum, v, k) => sum + Math.abs(v) * this.half[k], 0);
+    return this.zoom * Math.min(this.canvas.clientWidth / (2.2 * across), this.canvas.clientHeight / (2.2 * high));
+  }
+
   /** Return page place and depth of a place of the foot. */
   #project(p) {
     const [right, up, back] = this.#axes(), d = p.map((v, k) => v - this.middle[k]);
     const dot = (a) => a[0] * d[0] + a[1] * d[1] + a[2] * d[2];
-    const w = this.canvas.clientWidth, h = this.canvas.clientHeight, s = this.zoom * Math.min(w, h * 1.6) / (2 * this.reach);
+    const w = this.canvas.clientWidth, h = this.canvas.clientHeight, s = this.#scale(right, up);
     return [w / 2 + s * dot(right), h / 2 - s * dot(up), dot(back)];
   }
 
@@ -127,7 +134,7 @@ export class Foot3D {
       gl.viewport(0, 0, this.canvas.width, this.canvas.height);
       gl.clearColor(0, 0, 0, 0);
       gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
-      const [r, u, b] = this.#axes(), s = this.zoom * Math.min(w, h * 1.6) / (2 * this.reach);
+      const [r, u, b] = this.#axes(), s = this.#scale(r, u);
       const sx = 2 * s / w, sy = 2 * s / h, sz = -1 / (4 * this.reach), c = this.middle;
       const dot = (a) => a[0] * c[0] + a[1] * c[1] + a[2] * c[2];
       const view = [r[0] * sx, u[0] * sy, b[0] * sz, 0, r[1] * sx, u[1] * sy, b[1] * sz, 0, r[2] * sx, u[2] * sy, b[2] * sz, 0, -dot(r) * sx, -dot(u) * sy, -dot(b) * sz, 1];
@@ -148,7 +155,7 @@ export class Foot3D {
   /** Return the place of the surface under a page point, or null. */
   under(x, y) {
     const [right, up, back] = this.#axes(), w = this.canvas.clientWidth, h = this.canvas.clientHeight;
-    const s = this.zoom * Math.min(w, h * 1.6) / (2 * this.reach), want = [(x - w / 2) / s, (h / 2 - y) / s];
+    const s = this.#scale(right, up), want = [(x - w / 2) / s, (h / 2 - y) / s];
     let best = null, nearest = -1e9;
     for (let i = 0; i < this.places.length; i += 3) {
       const d0 = this.places[i] - this.middle[0], d1 = this.places[i + 1] - this.middle[1], d2 = this.places[i + 2] - this.middle[2];

@@ -23,12 +23,12 @@ async function show(side, chosen = "arch_apex") {
   place.setAttribute("aria-pressed", "false");
   row.append(label, pick, place, back);
   const table = make("table"), head = make("tr");
-  for (const text of ["Landmark", "Where", "± mm", "How"]) { const th = make("th", "", text); th.scope = "col"; head.append(th); }
+  for (const text of ["Landmark", "From heel, mm", "Across, mm", "High, mm", "±, mm"]) { const th = make("th", "", text); th.scope = "col"; head.append(th); }
   table.append(head);
   for (const mark of foot.landmarks) {
-    const line = make("tr"), name = make("th", "", sentence(mark.label));
+    const line = make("tr"), name = make("th", "", sentence(mark.label) + (mark.by_hand ? ", by hand" : ""));
     name.scope = "row";
-    line.append(name, make("td", "", mark.place), make("td", "num", String(mark.sd)), make("td", "", mark.method));
+    line.append(name, make("td", "num", mark.along), make("td", "num", mark.across), make("td", "num", mark.high), make("td", "num", String(mark.sd)));
     table.append(line);
   }
   const scroll = make("div", "scroll");
@@ -41,7 +41,7 @@ async function show(side, chosen = "arch_apex") {
   const pins = () => foot.landmarks.map((m) => ({ at: m.at, text: short(m.name), kind: m.name === pick.value ? "chosen" : "mark" }));
   const said = () => {
     const mark = foot.landmarks.find((m) => m.name === pick.value);
-    words.textContent = `${mark.place}; ± ${mark.sd} mm; ${mark.method}`;
+    words.textContent = `${mark.along} mm from the heel, ${mark.across} of the axis, ${mark.high} mm high; ± ${mark.sd} mm; ${mark.method}`;
     back.disabled = !mark.by_hand;
     view.pin(pins());
   };

@@ -59,17 +59,29 @@ async function show(side) {
   if (!foot.findings.length) list.append(make("li", "", "Nothing to mend was found."));
   const table = make("table");
   for (const m of foot.measures) {
-    const row = make("tr"), name = make("th", "", m.label);
-    name.scope = "row";
-    row.append(name, make("td", "num", m.value ?? "cannot be had"));
+    const row = make("tr"), th = make("th", "", sentence(m.label));
+    th.scope = "row";
+    row.append(th, make("td", "num", m.value ?? "cannot be had"));
     if (m.value === null) row.lastChild.title = m.reason;
     table.append(row);
   }
   const rest = make("details"), out = make("button", "quiet small danger", "Take this scan out");
   rest.append(make("summary", "", "Evidence: unit, side, load"), make("p", "hint", `${sentence(foot.unit)}. ${sentence(foot.side_words)}. ${foot.points} points. ${foot.scale_verified ? "The scale is verified." : "The scale is not verified: no length by hand and no scanner check."} ± is one standard deviation.`));
+  const hand = make("p", "line"), name = make("label", "", "Foot length by hand"), field = make("input"), keep = make("button", "quiet small", "Verify the scale");
+  field.id = `hand-${side}`;
+  name.htmlFor = field.id;
+  Object.assign(field, { type: "number", min: 100, max: 400, step: "any", value: foot.hand_length ?? "" });
+  keep.type = "button";
+  keep.addEventListener("click", async () => {
+    try {
+      await follow(await ask("PUT", `${base}/feet/${side}/length`, { length: field.value === "" ? null : Number(field.value) }), jobs);
+      show(side);
+    } catch (error) { complain(error); }
+  });
+  hand.append(name, field, make("span", "", "mm"), keep);
   out.type = "button";
   out.addEventListener("click", async () => { try { await ask("DELETE", `${base}/feet/${side}`); location.reload(); } catch (error) { complain(error); } });
-  body.replaceChildren(head, solid, list, table, rest, out);
+  body.replaceChildren(head, solid, list, hand, table, rest, out);
   const view = new Foot3D(solid, side);
   view.load(`${base}/feet/${side}/mesh`).then(() => view.pin(pins), complain);
 }

@@ -53,7 +53,7 @@ document.getElementById("new").addEventListener("submit", async (event) => {
   const figures = {};
   for (const input of document.querySelectorAll("[data-key]")) if (input.value !== "") figures[input.dataset.key] = Number(input.value);
   try {
-    const made = await ask("POST", "/api/shoes", { name: document.getElementById("shoe-name").value, figures });
+    const made = await ask("POST", "/api/shoes", { name: document.getElementById("shoe-name").value, figures, kept: document.getElementById("shoe-kept").checked });
     await ask("PUT", `${base}/shoe`, { shoe: made.file });
     location.reload();
   } catch (error) { complain(error); }

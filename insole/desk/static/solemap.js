@@ -59,7 +59,7 @@ export class SoleMap {
   paint() {
     const { foot, map, when } = this.shown, kind = MAPS[map];
     const grid = foot.maps[map] ?? foot.contact.find((c) => c.case === map)?.[when]?.map;
-    this.#colour(grid, kind);
+    this.#colour(grid, kind, map === "height" ? (foot.pad ?? foot.bed)?.outline : foot.base);
     const root = svg("g");
     root.append(svg("path", { d: path(foot.base), class: "line-base" }), svg("path", { d: path(foot.foot), class: "line-foot" }));
     for (const wedge of foot.wedges) root.append(svg("path", { d: path(wedge.outline), class: "line-wedge" }), svg("path", { d: path(wedge.edge), class: "fill-edge" }));
@@ -100,12 +100,12 @@ export class SoleMap {
     return [this.box[0] + (event.clientX - box.left) * s, this.box[3] - (event.clientY - box.top) * s];
   }
 
-  #colour(grid, kind) {
+  #colour(grid, kind, border) {
     const w = Math.round((this.box[2] - this.box[0]) * PIXELS), h = Math.round((this.box[3] - this.box[1]) * PIXELS);
     this.canvas.width = w;
     this.canvas.height = h;
-    if (!grid) return;
-    const ink = this.canvas.getContext("2d"), image = ink.createImageData(w, h), colours = kind.colours.map(rgb);
+    if (!grid || !border) return;
+    const ink = this.canvas.getContext("2d"), image = new ImageData(w, h), colours = kind.colours.map(rgb);
     const last = colours.length - 1;
     for (let row = 0; row < h; row += 1) {
       const y = this.box[3] - (row + 0.5) / PIXELS;
@@ -116,7 +116,12 @@ export class SoleMap {
         image.data[k] = c[0]; image.data[k + 1] = c[1]; image.data[k + 2] = c[2]; image.data[k + 3] = 255;
       }
     }
-    ink.putImageData(image, 0, 0);
+    const whole = new OffscreenCanvas(w, h), page = (p) => [(p[0] - this.box[0]) * PIXELS, (this.box[3] - p[1]) * PIXELS];
+    whole.getContext("2d").putImageData(image, 0, 0);
+    ink.beginPath();
+    border.forEach((p, k) => (k ? ink.lineTo(...page(p)) : ink.moveTo(...page(p))));
+    ink.clip();
+    ink.drawImage(whole, 0, 0);
   }
 
   #key(kind, there) {
@@ -140,21 +145,21 @@ export function section(place, words, foot, y) {
   const xs = foot.base.map((p) => p[0]), x0 = Math.min(...xs) - 6, x1 = Math.max(...xs) + 6;
   const low = -foot.thickness - 5, high = 34;
   place.setAttribute("viewBox", `${x0} ${-high} ${x1 - x0} ${high - low}`);
-  let line = "", most = -1;
+  let line = "";
   const upper = [], lower = [], inside = [];
   for (let x = x0; x <= x1; x += 0.5) {
     const s = at(sole, x, y), t = at(top, x, y), u = under ? at(under, x, y) : 0;
     if (s === s && s < high) line += `${line ? "L" : "M"}${x} ${-s}`;
     if (t === t) { upper.push(`${x} ${-t}`); lower.unshift(`${x} ${-(u === u ? u : 0)}`); inside.push(x); }
-    const free = at(foot.maps.gap, x, y);
-    if (free === free && free > most && t === t) most = free;
   }
   const edge = span(foot.base, y);
   if (edge && !foot.bed) place.append(svg("rect", { x: edge[0], y: 0, width: edge[1] - edge[0], height: foot.thickness, class: "cut-base" }));
   if (upper.length) place.append(svg("path", { d: `M${upper.join("L")}L${lower.join("L")}Z`, class: "cut-part" }));
   place.append(svg("path", { d: line || "M0 0", class: "cut-sole" }));
   place.append(svg("text", { x: x0 + 1, y: -high + 6 }, "sole of the foot"), svg("text", { x: x0 + 1, y: -low - 1.5 }, foot.bed ? "" : "base"), svg("path", { d: `M${x1 - 22} ${-low - 2}h20`, class: "crest" }), svg("text", { x: x1 - 12, y: -low - 3.5, "text-anchor": "middle" }, "20 mm"));
-  words.textContent = inside.length ? `Up to ${most.toFixed(1)} mm stays free between part and sole here.` : "No support at this station: the foot is over the base alone.";
+  const part = foot.pad ?? foot.bed, middle = part ? part.crest[0] : 0, free = at(foot.maps.gap, middle, y), tall = at(foot.maps.height, middle, y);
+  words.textContent = !inside.length ? "No support at this station: the foot is over the base alone."
+    : free === free && tall === tall ? `Along the crest: ${tall.toFixed(1)} mm of support, ${free.toFixed(1)} mm left free above it.` : "The part's edge passes here.";
 }
 
 /** Return where a ring is crossed at a station: first and last place across. */

@@ -72,8 +72,21 @@ class Foot {
     if (found.pad?.turn && this.wish.turn) moved.push(`turned ${Math.abs(this.wish.turn)}°, front to the ${this.wish.turn > 0 ? "big-toe" : "little-toe"} side`);
     this.root.querySelector(".placed").textContent = found.pad ? (moved.length ? `By hand: ${moved.join(", ")}.` : "Drag the pad, use the arrow keys on the map, or these buttons.") : "";
     this.root.querySelector(".nudge").hidden = !found.pad;
+    this.#headline(found);
     this.#wedges(found);
     this.#words(found);
+  }
+
+  /** The numbers that a fitter watches while a slider moves. */
+  #headline(found) {
+    const part = found.pad ?? found.bed, place = this.root.querySelector(".headline"), figures = [];
+    if (part) figures.push(["Crest", `${part.height.toFixed(1)} mm`], ["Left free", part.free]);
+    const c = found.contact.find((one) => one.case === "standing" && one.before && one.after);
+    if (c) {
+      figures.push(["Midfoot, standing", `${Math.round(100 * (c.before.share.midfoot ?? 0))} → ${Math.round(100 * (c.after.share.midfoot ?? 0))} % of the load`]);
+      figures.push(["Contact", `${Math.round(c.before.area)} → ${Math.round(c.after.area)} cm²`]);
+    }
+    place.replaceChildren(...figures.map(([name, value]) => { const one = make("span"); one.append(make("small", "", name), make("b", "", value)); return one; }));
   }
 
   section() {
