@@ -80,13 +80,14 @@ class Service:
         >>> from tempfile import TemporaryDirectory
         >>> with TemporaryDirectory() as home:
         ...     Service(Home(Path(home))).plain(f"{home}/cases/a/plan.json is damaged")
-        'Plan.json is damaged'
+        'plan.json is damaged'
         """
         for folder in {str(self.home.folder), str(self.home.folder.resolve())}:
             text = re.sub(re.escape(folder) + r"(?:[/\\][^\s:;,/\\]+)*[/\\]", "", text)
             text = text.replace(folder, "the desk's folder")
         text = text.replace("say it with --side left or --side right", "say which foot it is")
-        return capital(paper(text))
+        first = text.partition(" ")[0].rstrip(".:,")
+        return paper(text) if "." in first else capital(paper(text))  # a file's name stays
 
     # -------------------------------------------------------------- jobs
 
