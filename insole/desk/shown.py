@@ -24,12 +24,14 @@ from footscan.foot import vertex_normals
 from footscan.measuring.pose import mirror, mirror_faces
 from footscan.results import MeasuredFoot
 from footscan.scan import Array
+from insole.output.papers.report_figures import bed_above
 from insole.output.phrases import capital, noted, paper, words
 from insole.output.pictures.plan_view import Turn
 from insole.output.places import crest_point, wedge_lines
 from insole.planning.fit import FitResult
+from insole.planning.ramp import shim_height
 from insole.planning.support.tops import ContourShape, PadTop
-from insole.record.plan import FootPlan, HeightGrid, Plan, Quantity
+from insole.record.plan import FootPlan, HeightGrid, Plan, Quantity, WedgePlace
 
 __all__ = ["fit_shown", "foot_shown", "mesh_bytes", "moved", "placed_by_hand", "plan_shown"]
 
@@ -192,7 +194,7 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
         ],
         "wedges": [_wedge(turn, wedge) for wedge in foot.wedges],
         "posting": [w.words + f", {w.place.value}" for w in bed.posting] if bed else [],
-        "maps": _maps(turn, foot),
+        "maps": _maps(turn, plan, foot),
         "notes": [{"level": str(n.level.value), "code": n.code, "text": capital(noted(n))}
                   for n in foot.notes if n.code not in ("effect", "fit")],
         "effect": None if foot.effect is None else {
@@ -224,7 +226,7 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
     if bed is not None:
         shown["bed"] = {
             "name": bed.name, "outline": _ring(turn, bed.outline), "level": bed.support_level,
-            "crest": _point(turn, crest_point(foot)), "height": bed.crest.height,
+            "crest": _point(turn, (bed.crest.from_rear, bed.crest.y or 0.0)), "height": bed.crest.height,
             "free": _quantity(bed.residual_gap),
             "figures": [
                 ["Crest", f"{bed.crest.height:.1f} mm thick, {bed.crest.from_rear:.0f} mm from "
@@ -262,39 +264,45 @@ def _wedge(turn: Turn, wedge: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _maps(turn: Turn, foot: FootPlan) -> dict[str, Any]:
-    """Return the grids to colour: part height, gap that is left, sole; pressure per load."""
-    maps: dict[str, Any] = {}
+def _maps(turn: Turn, plan: Plan, foot: FootPlan) -> dict[str, Any]:
+    """Return the grids to colour and to cut: sole and bed; shims, part and free gap above it."""
     if foot.sole is None:
-        return maps
+        return {}
     sole = _square(foot.sole)
     x, y = sole["x"], sole["y"]
     at_x, at_y = np.meshgrid(x, y, indexing="ij")
-    on_base = shapely.contains_xy(shapely.Polygon(foot.base.outline), at_x, at_y)
-    top = np.zeros_like(at_x)
+    bed = bed_above(plan, foot, x, y)
+    shim = np.zeros_like(at_x)
+    for wedge in foot.wedges:
+        if wedge.place is not WedgePlace.UNDER:
+            shim += shim_height(wedge, at_x, at_y)
+    part, around = np.zeros_like(at_x), np.zeros(at_x.shape, dtype=bool)
+    shown_height = part
     if foot.contour is not None:
-        shape = ContourShape(foot.contour)
+        shape, plate = ContourShape(foot.contour), foot.contour.plate
+        around = _around(foot.contour.outline, at_x, at_y)
+        shown_height = shape.top(at_x, at_y) - shape.bottom(at_x, at_y)
         inside = shapely.contains_xy(shapely.Polygon(foot.contour.outline), at_x, at_y)
-        top = np.where(inside, shape.top(at_x, at_y), 0.0)
-        maps["under"] = _grid(turn, x, y, np.where(inside, shape.bottom(at_x, at_y), np.nan), 2)
-        height = np.where(inside, top - shape.bottom(at_x, at_y), np.nan)
-    else:
-        inside = np.zeros_like(on_base)
-        if foot.pad is not None:
-            inside = shapely.contains_xy(shapely.Polygon(foot.pad.outline), at_x, at_y)
-            around = ndimage.binary_dilation(inside, iterations=2)  # the page cuts the border
-            top = np.where(around, PadTop(foot.pad).at(at_x, at_y), 0.0)
-            height = np.where(around, top, np.nan)
-            top = np.where(inside, top, 0.0)
-        else:
-            height = np.full(top.shape, np.nan)
-    seen = np.where(on_base, sole["z"], np.nan)
-    maps["sole"] = _grid(turn, x, y, sole["z"], 2)
-    maps["top"] = _grid(turn, x, y, np.where(inside, top, np.nan), 2)
-    maps["height"] = _grid(turn, x, y, height, 1)
-    maps["gap_before"] = _grid(turn, x, y, np.clip(seen, 0.0, None), 1)
-    maps["gap"] = _grid(turn, x, y, np.clip(seen - top, 0.0, None), 1)
-    return maps
+        part = np.where(inside, np.clip(shown_height - plate, 0.0, None), 0.0)
+    elif foot.pad is not None:
+        top = PadTop(foot.pad)
+        around = _around(foot.pad.outline, at_x, at_y)
+        shown_height, part = top.at(at_x, at_y), top.inside(at_x, at_y)
+    free = sole["z"] - bed
+    return {
+        "sole": _grid(turn, x, y, sole["z"], 2),
+        "bed": _grid(turn, x, y, bed, 2),
+        "shim": _grid(turn, x, y, shim, 2),
+        "part": _grid(turn, x, y, part, 2),
+        "height": _grid(turn, x, y, np.where(around, shown_height, np.nan), 1),
+        "gap_before": _grid(turn, x, y, np.clip(free, 0.0, None), 1),
+        "gap": _grid(turn, x, y, np.clip(free - shim - part, 0.0, None), 1),
+    }
+
+
+def _around(ring: Sequence[tuple[float, float]], x: Array, y: Array) -> Any:
+    """Return the cells inside a ring and two around it: the page cuts the border itself."""
+    return ndimage.binary_dilation(shapely.contains_xy(shapely.Polygon(ring), x, y), iterations=2)
 
 
 def _square(grid: HeightGrid) -> dict[str, Array]:

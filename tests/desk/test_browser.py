@@ -178,7 +178,8 @@ def test_a_maker_reads_the_thick_edges_and_takes_the_archive(page, fitted):
     page.click("#make")
     link = page.until(lambda: page.all("a[href$='/archive']"), "the archive", 2 * WAIT)[0]
     data = page.run(
-        "const done = await fetch(arguments[0]); const b = new Uint8Array(await done.arrayBuffer());"
+        "const done = await fetch(arguments[0]);"
+        "const b = new Uint8Array(await done.arrayBuffer());"
         "let s = ''; for (const v of b) s += String.fromCharCode(v); return btoa(s);",
         link.get_attribute("href"),
     )

@@ -209,8 +209,8 @@ def test_a_trial_proposes_a_step_which_is_taken_into_the_work(desk, larch, kept)
     taken = desk.ask("POST", f"/api/cases/{larch}/trials/1/step").json()["wishes"]
     assert taken["right"] == {"support_level": new, "forefoot": 2.0}
     assert taken["left"]["support_level"] == 0.8
-    stop = desk.ask("POST", f"/api/cases/{larch}/trials",
-                    said | {"flags": flags | {"pain": "yes"}, "date": "2026-05-03"}).json()  # fmt: skip
+    hurt = said | {"flags": flags | {"pain": "yes"}, "date": "2026-05-03"}
+    stop = desk.ask("POST", f"/api/cases/{larch}/trials", hurt).json()
     assert (stop["stopped"], stop["health"], stop["step"]) == (True, True, None)
 
 
@@ -232,9 +232,10 @@ def test_a_case_is_listed_exported_and_erased_as_a_whole(desk, larch, kept):
 
 def test_a_new_shoe_is_written_once_under_a_name_of_its_own(desk):
     figures = {"inside.length": 280, "inside.ball_width": 100, "bed.drop": 9}
-    first = desk.ask("POST", "/api/shoes", {"name": "Grey 43!", "figures": figures}).json()
-    again = desk.ask("POST", "/api/shoes", {"name": "Grey 43!", "figures": figures}).json()
-    assert (first["file"], again["file"], first["rough"]) == ("grey-43.toml", "grey-43-2.toml", True)
+    given = {"name": "Grey 43!", "figures": figures}
+    first, again = (desk.ask("POST", "/api/shoes", given).json() for _ in range(2))
+    assert (first["file"], again["file"]) == ("grey-43.toml", "grey-43-2.toml")
+    assert first["rough"] is True
     bad = desk.ask("POST", "/api/shoes", {"name": "x", "figures": figures | {"inside.length": 3}})
     assert bad.status_code == 422
     assert not (desk.home / "shoes" / "x.toml").exists()
@@ -252,3 +253,20 @@ def test_work_can_be_cancelled_and_the_desk_goes_on(desk, larch):
     if job["state"] == "cancelled":
         assert not (folder / "larch-v1").exists()
     desk.done(desk.ask("POST", f"/api/cases/{larch}/fit"))
+
+
+def test_the_gap_shown_is_the_plans_own(desk, larch):
+    """Sole, bed, part and gap add up, and at the crest they say what the plan says."""
+    import numpy as np
+
+    for kind in (None, "three-quarter"):
+        asked = {"wishes": {"left": {"support_level": 0.8, "contoured": kind}}}
+        plan = desk.ask("POST", f"/api/cases/{larch}/feet/left/preview", asked).json()
+        assert "maps" in plan, plan
+        grids = {n: np.array(g["z"], dtype=float) for n, g in plan["maps"].items()}
+        sum_up = grids["sole"] - grids["bed"] - grids["shim"] - grids["part"]
+        assert np.abs(np.clip(sum_up, 0, None) - grids["gap"]).max() < 0.1
+        grid, part = plan["maps"]["gap"], plan["pad"] if kind is None else plan["bed"]
+        col, row = ((part["crest"][k] - grid[f"{'xy'[k]}0"]) / grid["step"] for k in (0, 1))
+        near = grids["gap"].reshape(grid["ny"], grid["nx"])[round(row), round(col)]
+        assert near == pytest.approx(float(part["free"].split(" ")[0]), abs=1.0)

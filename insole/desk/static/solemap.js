@@ -137,29 +137,36 @@ export class SoleMap {
   }
 }
 
-/** Draw the section across a planned foot at a station: sole, part and base, to scale. */
+/** Draw the section across a planned foot at a station, to scale: base, shim, part and sole. */
 export function section(place, words, foot, y) {
-  const { sole, top, under } = foot.maps;
+  const { sole, bed, shim, part } = foot.maps;
   place.replaceChildren();
   if (!sole) { words.textContent = "This plan keeps no sole, so it has no section."; return; }
-  const xs = foot.base.map((p) => p[0]), x0 = Math.min(...xs) - 6, x1 = Math.max(...xs) + 6;
-  const low = -foot.thickness - 5, high = 34;
+  const xs = foot.base.map((p) => p[0]), x0 = Math.min(...xs) - 6, x1 = Math.max(...xs) + 6, edge = span(foot.base, y);
+  const middle = at(bed, edge ? (edge[0] + edge[1]) / 2 : (x0 + x1) / 2, y), low = middle - foot.thickness - 7, high = middle + 36;
   place.setAttribute("viewBox", `${x0} ${-high} ${x1 - x0} ${high - low}`);
   let line = "";
-  const upper = [], lower = [], inside = [];
+  const layers = { base: [], shim: [], part: [] };
+  const border = (foot.pad ?? foot.bed) ? span((foot.pad ?? foot.bed).outline, y) : null;
   for (let x = x0; x <= x1; x += 0.5) {
-    const s = at(sole, x, y), t = at(top, x, y), u = under ? at(under, x, y) : 0;
-    if (s === s && s < high) line += `${line ? "L" : "M"}${x} ${-s}`;
-    if (t === t) { upper.push(`${x} ${-t}`); lower.unshift(`${x} ${-(u === u ? u : 0)}`); inside.push(x); }
+    const s = at(sole, x, y), z = at(bed, x, y);
+    if (s === s && s < high && edge && x > edge[0] - 4 && x < edge[1] + 4) line += `${line ? "L" : "M"}${x} ${-s}`;
+    if (!edge || x < edge[0] || x > edge[1] || z !== z) continue;
+    const w = at(shim, x, y) || 0, t = border && x >= border[0] && x <= border[1] ? at(part, x, y) || 0 : 0;
+    layers.base.push([x, z - foot.thickness, z]);
+    if (w > 0.05) layers.shim.push([x, z, z + w]);
+    if (border && x >= border[0] && x <= border[1]) layers.part.push([x, z + w, z + w + t]);
   }
-  const edge = span(foot.base, y);
-  if (edge && !foot.bed) place.append(svg("rect", { x: edge[0], y: 0, width: edge[1] - edge[0], height: foot.thickness, class: "cut-base" }));
-  if (upper.length) place.append(svg("path", { d: `M${upper.join("L")}L${lower.join("L")}Z`, class: "cut-part" }));
+  for (const [name, row] of Object.entries(layers)) {
+    if (row.length < 2) continue;
+    const up = row.map((p) => `${p[0]} ${-p[2]}`), down = row.map((p) => `${p[0]} ${-p[1]}`).reverse();
+    place.append(svg("path", { d: `M${up.join("L")}L${down.join("L")}Z`, class: `cut-${name}` }));
+  }
   place.append(svg("path", { d: line || "M0 0", class: "cut-sole" }));
-  place.append(svg("text", { x: x0 + 1, y: -high + 6 }, "sole of the foot"), svg("text", { x: x0 + 1, y: -low - 1.5 }, foot.bed ? "" : "base"), svg("path", { d: `M${x1 - 22} ${-low - 2}h20`, class: "crest" }), svg("text", { x: x1 - 12, y: -low - 3.5, "text-anchor": "middle" }, "20 mm"));
-  const part = foot.pad ?? foot.bed, middle = part ? part.crest[0] : 0, free = at(foot.maps.gap, middle, y), tall = at(foot.maps.height, middle, y);
-  words.textContent = !inside.length ? "No support at this station: the foot is over the base alone."
-    : free === free && tall === tall ? `Along the crest: ${tall.toFixed(1)} mm of support, ${free.toFixed(1)} mm left free above it.` : "The part's edge passes here.";
+  place.append(svg("text", { x: x0 + 1, y: -high + 5 }, "sole of the foot"), svg("path", { d: `M${x1 - 22} ${-low - 2}h20`, class: "crest" }), svg("text", { x: x1 - 12, y: -low - 3.5, "text-anchor": "middle" }, "20 mm"));
+  const crest = (foot.pad ?? foot.bed)?.crest[0], free = at(foot.maps.gap, crest, y), tall = at(part, crest, y);
+  words.textContent = !border || !(tall > 0) ? "No support at this station: the foot is over the base alone."
+    : `Along the crest: ${tall.toFixed(1)} mm of support, ${free.toFixed(1)} mm left free above it.`;
 }
 
 /** Return where a ring is crossed at a station: first and last place across. */
