@@ -226,7 +226,8 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
     if bed is not None:
         shown["bed"] = {
             "name": bed.name, "outline": _ring(turn, bed.outline), "level": bed.support_level,
-            "crest": _point(turn, (bed.crest.from_rear, bed.crest.y or 0.0)), "height": bed.crest.height,
+            "crest": _point(turn, (bed.crest.from_rear, bed.crest.y or 0.0)),
+            "height": bed.crest.height,
             "free": _quantity(bed.residual_gap),
             "figures": [
                 ["Crest", f"{bed.crest.height:.1f} mm thick, {bed.crest.from_rear:.0f} mm from "

@@ -75,6 +75,7 @@ export class SoleMap {
       const [x, y] = part.crest;
       for (const kindOf of ["crest-halo", "crest"]) this.pad.append(svg("path", { d: `M${x - 5} ${-y}h10M${x} ${-y - 5}v10`, class: kindOf }));
     }
+    if (this.ghost) root.append(svg("path", { d: path(this.ghost.outline), class: "line-ghost" }));
     this.line = svg("path", { class: "cutline" });
     root.append(this.line, this.pad);
     root.append(svg("text", { x: this.box[0] + 1, y: -this.box[1] - 1 }, "heel"), svg("path", { d: `M${this.box[2] - 22} ${-this.box[1] - 2}h20`, class: "crest" }), svg("text", { x: this.box[2] - 12, y: -this.box[1] - 3.5, "text-anchor": "middle" }, "20 mm"));

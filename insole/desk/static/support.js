@@ -4,7 +4,7 @@ import { SoleMap, section } from "./solemap.js";
 
 const feet = {}, jobs = document.getElementById("jobs"), undo = document.getElementById("undo");
 const kept = { ...data.draft.wishes.both };
-let wishes = {}, past = [], map = "height", when = "after", looking = null;
+let wishes = {}, past = [], map = "height", when = "after", looking = null, against = null;
 
 for (const side of ["left", "right"]) wishes[side] = { ...kept, ...(data.draft.wishes[side] ?? {}) };
 
@@ -61,6 +61,8 @@ class Foot {
 
   show(found) {
     this.planned = found;
+    const old = against?.feet[this.side];
+    this.map.ghost = old ? old.pad ?? old.bed ?? null : null;
     this.map.show(found, map, when);
     this.section();
     const level = (found.pad ?? found.bed)?.level;
@@ -73,6 +75,7 @@ class Foot {
     this.root.querySelector(".placed").textContent = found.pad ? (moved.length ? `By hand: ${moved.join(", ")}.` : "Drag the pad, use the arrow keys on the map, or these buttons.") : "";
     this.root.querySelector(".nudge").hidden = !found.pad;
     this.#headline(found);
+    this.#against(found);
     this.#wedges(found);
     this.#words(found);
   }
@@ -87,6 +90,29 @@ class Foot {
       figures.push(["Contact", `${Math.round(c.before.area)} → ${Math.round(c.after.area)} cm²`]);
     }
     place.replaceChildren(...figures.map(([name, value]) => { const one = make("span"); one.append(make("small", "", name), make("b", "", value)); return one; }));
+  }
+
+  /** An earlier version beside the work, in figures; its outline lies over the map. */
+  #against(found) {
+    const place = this.root.querySelector(".against"), old = against?.feet[this.side];
+    place.hidden = !old;
+    if (!old) return;
+    const table = make("table"), head = make("tr");
+    for (const text of ["", `version ${against.version}`, "now"]) { const th = make("th", "", text); th.scope = "col"; head.append(th); }
+    table.append(head);
+    const line = (name, was, now) => {
+      const row = make("tr"), th = make("th", "", name);
+      th.scope = "row";
+      row.append(th, make("td", "", was), make("td", was === now ? "" : "verdict", now));
+      table.append(row);
+    };
+    const part = (f) => f.pad ?? f.bed, kind = (f) => part(f)?.name ?? "none";
+    line("Support", kind(old), kind(found));
+    for (const [name, get] of [["Level", (p) => `${Math.round(100 * p.level)} %`], ["Crest", (p) => `${p.height.toFixed(1)} mm`], ["Left free", (p) => p.free]]) line(name, part(old) ? get(part(old)) : "–", part(found) ? get(part(found)) : "–");
+    line("Moved, forward and medial", old.pad ? `${old.pad.shift.join(", ")} mm` : "–", found.pad ? `${found.pad.shift.join(", ")} mm` : "–");
+    const wedges = (f) => [...f.wedges.map((w) => `${w.place} ${w.words}`), ...f.posting].join("; ") || "none";
+    line("Wedges", wedges(old), wedges(found));
+    place.replaceChildren(table);
   }
 
   section() {
@@ -292,6 +318,12 @@ document.getElementById("versions")?.addEventListener("click", async (event) => 
     }
     back.hidden = take.hidden = !version;
     for (const button of document.querySelectorAll("#versions [data-version]")) button.setAttribute("aria-pressed", String(button.dataset.version === version && version !== ""));
+  } catch (error) { complain(error); }
+});
+document.getElementById("against")?.addEventListener("change", async (event) => {
+  try {
+    against = event.target.value ? await ask("GET", `${base}/plans/${event.target.value}`) : null;
+    for (const foot of Object.values(feet)) if (foot.planned) foot.show(foot.planned);
   } catch (error) { complain(error); }
 });
 document.getElementById("take")?.addEventListener("click", () => {
