@@ -17,7 +17,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from footscan.errors import FootscanError, SideError
-from insole.desk import shown
+from insole.desk import archive, shown
 from insole.desk.service import SIDES, Job, Service
 from insole.desk.store import DeskCase, Draft, ScanUse, Side, Workshop, safe_name
 from insole.errors import InsoleError, PlanError
@@ -126,6 +126,20 @@ async def export(request: Request) -> Response:
 def _download(data: bytes, name: str, kind: str) -> Response:
     return Response(data, media_type=kind, headers={
         "content-disposition": f'attachment; filename="{name}"'})  # fmt: skip
+
+
+async def take_in(request: Request) -> Response:
+    """Take a case in from an archive."""
+    service = service_of(request)
+    path = service.home.new_upload()
+    try:
+        with path.open("wb") as file:
+            async for chunk in request.stream():
+                await asyncio.to_thread(file.write, chunk)
+        case = await asyncio.to_thread(archive.take_in, service.home, path)
+    finally:
+        path.unlink(missing_ok=True)
+    return JSONResponse({"case": case.name}, 201)
 
 
 async def answers(request: Request) -> Response:
@@ -320,6 +334,7 @@ async def workshop(request: Request) -> Response:
 BASE = "/api/cases/{case}"
 ROUTES = [
     Route("/api/cases", new_case, methods=["POST"]),
+    Route("/api/import", take_in, methods=["POST"]),
     Route(BASE, erase, methods=["DELETE"]),
     Route(f"{BASE}/export", export, methods=["GET"]),
     Route(f"{BASE}/answers", answers, methods=["PUT"]),

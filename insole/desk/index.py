@@ -6,6 +6,7 @@ another one by now (the command line works in the same store) is read anew.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable
 from dataclasses import astuple, dataclass
@@ -45,10 +46,10 @@ class Index:
     @staticmethod
     def stamp(folder: Path) -> int:
         """Return when a case last changed, nanoseconds."""
-        found = 0
+        found, place = 0, os.fspath(folder)
         for name in ("case.json", "desk.json", "plans", "trials"):
             try:
-                found = max(found, (folder / name).stat().st_mtime_ns)
+                found = max(found, os.stat(f"{place}/{name}").st_mtime_ns)
             except OSError:
                 continue
         return found
@@ -58,7 +59,8 @@ class Index:
 
         A case that cannot be read is left out here; opening it says why.
         """
-        names = sorted(p.parent.name for p in folder.glob("[!.]*/case.json"))
+        with os.scandir(folder) as inside:
+            names = sorted(one.name for one in inside if one.is_dir() and one.name[0] != ".")
         try:
             return self._rows(folder, names, read)
         except sqlite3.DatabaseError:  # damaged: the folders have it all

@@ -194,8 +194,9 @@ class Home:
     def sweep(self) -> None:
         """Remove uploads that never arrived and cases that were being erased."""
         shutil.rmtree(self.incoming, ignore_errors=True)
-        for going in self.cases_folder.glob(".*.erased.*"):
-            shutil.rmtree(going, ignore_errors=True)
+        for kind in (".*.erased.*", ".*.arriving.*"):
+            for going in self.cases_folder.glob(kind):
+                shutil.rmtree(going, ignore_errors=True)
         for partial in self.cases_folder.glob("*/*.partial"):
             partial.unlink(missing_ok=True)
 

@@ -8,6 +8,13 @@ document.getElementById("new").addEventListener("submit", async (event) => {
   } catch (error) { complain(error); }
 });
 
+document.getElementById("archive").addEventListener("change", async (event) => {
+  const [file] = event.target.files;
+  event.target.value = "";
+  if (!file) return;
+  try { location.href = `/case/${(await ask("POST", "/api/import", file)).case}`; } catch (error) { complain(error); }
+});
+
 document.getElementById("find")?.addEventListener("input", (event) => {
   const wanted = event.target.value.toLowerCase();
   let shown = 0;
