@@ -13,6 +13,8 @@ Terms
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from scipy import ndimage
 
@@ -61,7 +63,14 @@ def sole_grid(seating: Seating, limits: Limits) -> HeightGrid | None:
 
 def continued(z: Array) -> Array:
     """Return heights with holes bridged and flanks continued: finite everywhere."""
-    return _continued(_bridged(z))
+    z = np.ascontiguousarray(z, dtype=float)
+    return _remembered(z.tobytes(), z.shape).copy()
+
+
+@lru_cache(maxsize=6)
+def _remembered(data: bytes, shape: tuple[int, ...]) -> Array:
+    """Return :func:`continued` of a sole: planned again with another wish, it is the same one."""
+    return _continued(_bridged(np.frombuffer(data).reshape(shape)))
 
 
 def _bridged(z: Array) -> Array:

@@ -1,0 +1,1 @@
+"""The desk: a local web app for the fitter with a rider in the chair."""

@@ -1,0 +1,195 @@
+"""The pages, one a step of a fitting, written on the server; scripts only fill in what moves.
+
+GET /, /workshop, /case/<case>/<step> -> a template of ``pages/`` with the case's state
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import jinja2
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from insole import __version__
+from insole.desk import api, api_plan
+from insole.desk.service import SIDES
+from insole.desk.store import DeskCase, Draft
+from insole.errors import InsoleError
+from insole.record import questions
+
+__all__ = ["ROUTES", "STEPS", "problem"]
+
+PAGES = jinja2.Environment(
+    loader=jinja2.FileSystemLoader(Path(__file__).with_name("pages")),
+    autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step: its word in the address, its name, what it is for."""
+
+    word: str
+    name: str
+    help: str
+
+
+STEPS = (
+    Step("questions", "Questions", "Ask the rider, one tap each. A stop comes before any work."),
+    Step("scans", "Scans", "Drop the scan files. The desk says which foot each shows, and whether "
+                           "it is good enough."),
+    Step("landmarks", "Landmarks", "What was found on the feet, and how sure that is."),
+    Step("shoe", "Shoe", "Which shoe the parts are for, and how the feet fit into it."),
+    Step("support", "Support", "Place the support and the wedges; the numbers follow."),
+    Step("parts", "Parts", "Make the parts of a kept plan, and take the files to the bench."),
+    Step("trial", "Trial", "After the ride: what was felt, and the one step that follows."),
+)  # fmt: skip
+
+
+def _page(request: Request, template: str, status: int = 200, **given: Any) -> Response:
+    text = PAGES.get_template(template).render(
+        cautions=questions.CAUTIONS, short=questions.SHORT_CAUTION, program=__version__,
+        steps=STEPS, **({"case": None, "rail": (), "step": None} | given),
+    )  # fmt: skip
+    return HTMLResponse(text, status)
+
+
+def problem(request: Request, words: str, status: int) -> Response:
+    """Return the page that says what went wrong and where to go on."""
+    return _page(request, "problem.html", status, words=words, title="Not found")
+
+
+def _rail(service: Any, case: DeskCase, draft: Draft, here: str) -> list[dict[str, Any]]:
+    """Return the steps with how far each is."""
+    stand = api.stop_shown(service, draft)
+    versions = case.case.versions()
+    trials = len(list((case.folder / "trials").glob("trial-*.json")))
+    made = len([p for p in case.made.glob("*/manifest.json")])
+    marks = {
+        "questions": ("stop", "stop") if stand["stop"] else (
+            ("done", "asked") if not stand["open"] else ("open", f"{stand['open']} open")),
+        "scans": ("done" if draft.scans else "open", " + ".join(
+            s for s in SIDES if s in draft.scans) or "none yet"),
+        "landmarks": ("done" if draft.scans else "open", "by hand" if any(
+            u.landmarks for u in draft.scans.values()) else ("found" if draft.scans else "")),
+        "shoe": ("done", "chosen") if draft.shoe else ("open", "none: flat bed"),
+        "support": ("done", f"version {versions[-1]}") if versions else ("open", "not kept yet"),
+        "trial": ("done", f"{trials} logged") if trials else ("open", ""),
+        "parts": ("done", f"{made} made") if made else ("open", ""),
+    }  # fmt: skip
+    return [
+        {"word": s.word, "name": s.name, "here": s.word == here, "state": marks[s.word][0],
+         "says": marks[s.word][1]}
+        for s in STEPS
+    ]  # fmt: skip
+
+
+async def riders(request: Request) -> Response:
+    """Show the riders, and open a new case."""
+    service = api.service_of(request)
+    running = [j.shown() for j in service.jobs.values() if j.state == "running"]
+    return _page(request, "riders.html", title="Riders", rows=service.home.rows(),
+                 busy=[j for j in running if "sample" in j["what"]])  # fmt: skip
+
+
+async def enter(request: Request) -> Response:
+    """Go to the first step that is open."""
+    service = api.service_of(request)
+    case = service.home.case(request.path_params["case"])
+    draft = case.draft()
+    rail = _rail(service, case, draft, "")
+    stops = {"questions", "scans", "shoe", "support", "parts"}
+    first = next((r["word"] for r in rail if r["state"] != "done" and r["word"] in stops), "trial")
+    return RedirectResponse(f"/case/{case.name}/{first}", 303)
+
+
+async def step(request: Request) -> Response:
+    """Show one step of a case."""
+    service = api.service_of(request)
+    case = service.home.case(request.path_params["case"])
+    here = next((s for s in STEPS if s.word == request.path_params["step"]), None)
+    if here is None:
+        return problem(request, "There is no such step.", 404)
+    draft = case.draft()
+    stand = api.stop_shown(service, draft)
+    place = STEPS.index(here)
+    given: dict[str, Any] = {
+        "title": f"{here.name} · {case.name}", "case": case, "draft": draft, "step": here,
+        "rail": _rail(service, case, draft, here.word), "stand": stand, "sides": SIDES,
+        "before": STEPS[place - 1] if place else None,
+        "after": STEPS[place + 1] if place + 1 < len(STEPS) else None,
+        "versions": case.case.versions(),
+        "data": {"case": case.name, "draft": draft.model_dump(mode="json"),
+                 "versions": case.case.versions(), "stop": stand["stop"]},
+    }  # fmt: skip
+    more = {"questions": _questions, "shoe": _shoes, "trial": _trials, "parts": _parts}
+    given |= more.get(here.word, lambda *_: {})(request, case)
+    return _page(request, f"{here.word}.html", **given)
+
+
+def _questions(request: Request, case: DeskCase) -> dict[str, Any]:
+    return {"questions": questions.QUESTIONS}
+
+
+def _shoes(request: Request, case: DeskCase) -> dict[str, Any]:
+    from insole.shoe import file as shoe_file
+    from insole.shoe import shoe
+
+    found = []
+    for path in sorted(api.service_of(request).home.shoes.glob("*.toml")):
+        try:
+            one = shoe.load(path)
+        except InsoleError:
+            continue
+        found.append({"file": path.name, "name": one.name, "length": one.inside_length,
+                      "ball": one.ball_width, "drop": one.drop, "rough": one.rough})  # fmt: skip
+    return {"shoes": found, "figures": shoe_file.FIGURES}
+
+
+def _trials(request: Request, case: DeskCase) -> dict[str, Any]:
+    from insole.trials.red_flags import FLAGS
+    from insole.trials.words import PICKS, picked
+
+    groups = {"pad": "Pad", "shoe": "Shoe", "cleat": "Pedal and cleat", "wedge": "Weight and tilt"}
+    picks: dict[str, list[tuple[str, str]]] = {name: [] for name in groups.values()}
+    for pick in PICKS:
+        picks[groups[picked(pick).thing]].append((pick, picked(pick).text))
+    return {"flags": FLAGS, "picks": picks, "trials": case.case.trials()}
+
+
+def _parts(request: Request, case: DeskCase) -> dict[str, Any]:
+    from insole import workflow
+
+    service = api.service_of(request)
+    versions = case.case.versions()
+    wanted = request.query_params.get("version", "")
+    version = int(wanted) if wanted.isdigit() and int(wanted) in versions else (
+        versions[-1] if versions else 0)  # fmt: skip
+    if not version:
+        return {"plan": None, "version": 0, "files": {}, "edges": [], "owned": None}
+    plan = case.case.plan(version)
+    folder = service.made_folder(case, version)
+    files: dict[str, list[tuple[str, str, int]]] = {}
+    for name, size in api_plan.listed(folder) if folder else ():
+        room, _, rest = name.rpartition("/")
+        files.setdefault(room or ".", []).append((name, rest, size))
+    return {"plan": plan, "version": version, "files": files, "owned": service.home.workshop(),
+            "edges": workflow.thick_edges(plan)}  # fmt: skip
+
+
+async def workshop(request: Request) -> Response:
+    """Show what the workshop owns."""
+    owned = api.service_of(request).home.workshop()
+    return _page(request, "workshop.html", title="Workshop", owned=owned)
+
+
+ROUTES = [
+    Route("/", riders, methods=["GET"]),
+    Route("/workshop", workshop, methods=["GET"]),
+    Route("/case/{case}", enter, methods=["GET"]),
+    Route("/case/{case}/{step}", step, methods=["GET"]),
+]

@@ -1,0 +1,242 @@
+"""What the desk does for its pages: feet at hand, jobs that can be followed and cancelled.
+
+pages, api -> Service -> Home (what is kept), Worker (heavy work)
+
+A lane per foot plans live, so that left and right never wait for each other; a third worker
+keeps versions and makes parts.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import json
+import re
+import secrets
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from footscan.errors import FootscanError
+from footscan.results import MeasuredFoot
+from insole.desk import tasks, wishes
+from insole.desk.store import DeskCase, Draft, Home, ScanUse, Side
+from insole.desk.workers import Stopped, Worker
+from insole.errors import InsoleError
+from insole.output.phrases import capital, paper
+
+__all__ = ["Job", "Service"]
+
+FEET_KEPT, JOBS_KEPT = 24, 200
+SIDES: tuple[Side, ...] = ("left", "right")
+
+
+@dataclass(slots=True)
+class Job:
+    """Long work: what it is, how far it is, what came of it."""
+
+    id: str
+    what: str
+    worker: Worker
+    state: Literal["running", "done", "failed", "cancelled"] = "running"
+    words: str = "waiting for its turn"
+    result: dict[str, Any] = field(default_factory=dict)
+
+    def shown(self) -> dict[str, Any]:
+        """Return the job for a page."""
+        return {"id": self.id, "what": self.what, "state": self.state, "words": self.words,
+                "result": self.result}  # fmt: skip
+
+
+class Service:
+    """Everything behind the pages."""
+
+    def __init__(self, home: Home) -> None:
+        self.home = home
+        self.lanes: dict[Side, Worker] = {side: Worker() for side in SIDES}
+        self.bench = Worker()
+        self.jobs: OrderedDict[str, Job] = OrderedDict()
+        self._feet: OrderedDict[str, MeasuredFoot] = OrderedDict()
+        self._busy: dict[str, asyncio.Lock] = {}
+        self._cases: dict[str, asyncio.Lock] = {}
+        self._running: set[asyncio.Task[None]] = set()
+
+    def close(self) -> None:
+        """End all workers."""
+        for worker in (*self.lanes.values(), self.bench):
+            worker.close()
+
+    def lock(self, case: str) -> asyncio.Lock:
+        """Return what holds a case while it is changed: read, change and keep are one step."""
+        return self._cases.setdefault(case, asyncio.Lock())
+
+    def plain(self, text: str) -> str:
+        """Return a sentence for a page: no folder of this machine, no switch of the command line.
+
+        Examples
+        --------
+        >>> from tempfile import TemporaryDirectory
+        >>> with TemporaryDirectory() as home:
+        ...     Service(Home(Path(home))).plain(f"{home}/cases/a/plan.json is damaged")
+        'plan.json is damaged'
+        """
+        for folder in {str(self.home.folder), str(self.home.folder.resolve())}:
+            text = re.sub(re.escape(folder) + r"(?:[/\\][^\s:;,/\\]+)*[/\\]", "", text)
+            text = text.replace(folder, "the desk's folder")
+        text = text.replace("say it with --side left or --side right", "say which foot it is")
+        first = text.partition(" ")[0].rstrip(".:,")
+        return paper(text) if "." in first else capital(paper(text))  # a file's name stays
+
+    # -------------------------------------------------------------- jobs
+
+    def start(
+        self, what: str, worker: Worker, work: Callable[[Job], Awaitable[dict[str, Any]]]
+    ) -> Job:
+        """Start a job and return it at once."""
+        job = Job(id=secrets.token_hex(8), what=what, worker=worker)
+        self.jobs[job.id] = job
+        for old in [j.id for j in self.jobs.values() if j.state != "running"]:
+            if len(self.jobs) <= JOBS_KEPT:
+                break
+            del self.jobs[old]
+        task = asyncio.get_running_loop().create_task(self._do(job, work))
+        self._running.add(task)
+        task.add_done_callback(self._running.discard)
+        return job
+
+    async def _do(self, job: Job, work: Callable[[Job], Awaitable[dict[str, Any]]]) -> None:
+        try:
+            job.result = await work(job)
+            job.state, job.words = "done", "done"
+        except Stopped as error:
+            cancelled = "cancelled" in str(error)
+            job.state, job.words = "cancelled" if cancelled else "failed", self.plain(str(error))
+        except FootscanError as error:
+            job.state, job.words = "failed", self.plain(str(error))
+            job.result = {"refused": error.exit_code == 4}
+        except Exception as error:
+            job.state = "failed"
+            job.words = f"A fault in the program itself ({type(error).__name__}); report it"
+
+    def say(self, job: Job) -> Callable[[str], None]:
+        """Return what tells a job's progress."""
+
+        def saying(sentence: str) -> None:
+            job.words = self.plain(sentence)
+
+        return saying
+
+    # -------------------------------------------------------------- feet
+
+    @staticmethod
+    def stated(use: ScanUse, side: str) -> dict[str, Any]:
+        """Return what was stated of a scan, for :func:`footscan.measure`."""
+        return {
+            "load": use.load, "side": side if use.side_stated else None,
+            "foot_length": use.foot_length, "landmarks": use.landmarks,
+        }  # fmt: skip
+
+    def key(self, use: ScanUse, side: str) -> str:
+        """Return what names a measured foot: its scan's content and all that was stated."""
+        text = json.dumps([use.sha256, use.file, side, self.stated(use, side)], sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def remember(self, key: str, foot: MeasuredFoot) -> None:
+        """Keep a measured foot at hand."""
+        self._feet[key] = foot
+        self._feet.move_to_end(key)
+        while len(self._feet) > FEET_KEPT:
+            self._feet.popitem(last=False)
+
+    async def foot(self, case: DeskCase, side: Side, draft: Draft) -> tuple[str, MeasuredFoot]:
+        """Return a case's measured foot with its key; measured anew after a restart.
+
+        Raises
+        ------
+        footscan.errors.FootscanError
+            There is no scan of that foot, or it cannot be measured.
+        """
+        use = draft.scans.get(side)
+        if use is None:
+            raise InsoleError(
+                f"there is no scan of the {side} foot yet; drop one on the scans page"
+            )
+        key = self.key(use, side)
+        lock = self._busy.setdefault(key, asyncio.Lock())
+        async with lock:
+            if key not in self._feet:
+                files = [case.scan_path(use)]
+                found = await self.lanes[side].arun("measure", files, self.stated(use, side))
+                mine = [foot for foot in found if foot.facts.side == side]
+                if not mine:
+                    raise InsoleError(f"the scan {use.file} does not show a {side} foot any more")
+                self.remember(key, mine[0])
+        self._busy.pop(key, None)
+        return key, self._feet[key]
+
+    async def feet(self, case: DeskCase, draft: Draft) -> dict[str, MeasuredFoot]:
+        """Return the measured feet of a case by side."""
+        if not draft.scans:
+            raise InsoleError("there is no scan yet; drop one or two on the scans page")
+        found = await asyncio.gather(*(self.foot(case, side, draft) for side in draft.scans))
+        return {side: foot for side, (_, foot) in zip(draft.scans, found, strict=True)}
+
+    async def with_foot(
+        self, task: str, case: DeskCase, side: Side, draft: Draft, *rest: Any
+    ) -> Any:
+        """Return what a task in a foot's lane returns, which gets the foot sent when it asks."""
+        key, foot = await self.foot(case, side, draft)
+        lane = self.lanes[side]
+        head = (side,) if task == "preview" else ()
+        found = await lane.arun(task, *head, key, None, *rest)
+        if isinstance(found, str) and found == tasks.UNKNOWN:
+            found = await lane.arun(task, *head, key, foot, *rest)
+        return found
+
+    # -------------------------------------------------------------- plans
+
+    def preview_asked(self, case: DeskCase, draft: Draft, side: str) -> dict[str, Any]:
+        """Return what a live plan of one foot asks for: no version, that foot's wishes only."""
+        return wishes.asked(self.home, case, draft, case.next_version(), side)
+
+    async def keep_plan(self, case: DeskCase, draft: Draft, job: Job) -> dict[str, Any]:
+        """Plan both feet and keep the plan under the next number; the same plan is kept once."""
+        from insole.record.plan import from_json
+
+        feet = await self.feet(case, draft)
+        for _ in range(5):
+            version = case.next_version()
+            asked = wishes.asked(self.home, case, draft, version)
+            made = from_json(await self.bench.arun("plan", feet, asked, say=self.say(job)))
+            if version > 1:
+                last = case.case.plan(version - 1)
+                if last.model_copy(update={"version": version}) == made:
+                    return {"version": version - 1, "new": False}
+            try:
+                case.case.add_plan(made)
+            except InsoleError:
+                if case.next_version() == version:
+                    raise
+                continue  # the command line kept one meanwhile
+            return {"version": version, "new": True}
+        raise InsoleError("plans are being kept by somebody else at the same time; try again")
+
+    async def make(self, case: DeskCase, version: int, job: Job) -> dict[str, Any]:
+        """Make every file of a kept plan."""
+        from insole.record.plan import to_json
+
+        owned = self.home.workshop()
+        settings = {"bed": owned.bed, "sheet": owned.sheet, "kerf": owned.kerf,
+                    "layers": owned.layers, "step": owned.step}  # fmt: skip
+        text = to_json(case.case.plan(version))
+        name = await self.bench.arun("make", text, case.made, settings, say=self.say(job))
+        return {"version": version, "folder": name}
+
+    def made_folder(self, case: DeskCase, version: int) -> Path | None:
+        """Return the folder that was made of a plan version, or None."""
+        from insole.output.folder import folder_name
+
+        folder = case.made / folder_name(case.case.plan(version))
+        return folder if (folder / "manifest.json").is_file() else None

@@ -1,0 +1,34 @@
+import { ask, base, complain, make } from "./common.js";
+
+const standing = document.getElementById("standing"), clinician = document.getElementById("clinician");
+
+function show(stand) {
+  standing.className = `note ${stand.stop ? "stop" : stand.open ? "" : "good"}`;
+  const words = [stand.stop, ...stand.notes];
+  if (!stand.stop) words.push(stand.open ? `${stand.open} not asked yet. What was not asked is printed as "not asked".` : "All asked. Nothing stops.");
+  standing.replaceChildren(...words.filter(Boolean).map((text) => make("span", "", `${text} `)));
+  if (stand.stop) clinician.hidden = false;
+  const rail = document.querySelector(".rail li");
+  rail.className = stand.stop ? "stop" : stand.open ? "open" : "done";
+  rail.querySelector("small").textContent = stand.stop ? "stop" : stand.open ? `${stand.open} open` : "asked";
+  document.getElementById("stopnote")?.remove();
+}
+
+async function send(body) {
+  try { show(await ask("PUT", `${base}/answers`, body)); } catch (error) { complain(error); }
+}
+
+for (const box of document.querySelectorAll(".ask")) {
+  box.addEventListener("change", (event) => send({ answers: { [box.dataset.id]: event.target.value || null } }));
+}
+document.getElementById("all-no").addEventListener("click", () => {
+  const answers = {};
+  for (const box of document.querySelectorAll(".ask")) {
+    if (box.querySelector("input:checked")?.value) continue;
+    box.querySelector("input[value=no]").checked = true;
+    answers[box.dataset.id] = "no";
+  }
+  send({ answers });
+});
+document.getElementById("record").addEventListener("click", () => send({ clinician: document.getElementById("word").value }));
+send({ answers: {} });

@@ -1,0 +1,89 @@
+import { ask, base, complain, data, follow, make, refuse, say, sentence } from "./common.js";
+import { Foot3D } from "./foot3d.js";
+
+const drop = document.getElementById("drop"), jobs = document.getElementById("jobs");
+const LEVEL = { "fit for making": "good", "fit for measuring only": "warn", "scan again": "stop" };
+
+for (const name of ["dragover", "dragenter"]) drop.addEventListener(name, (e) => { e.preventDefault(); drop.classList.add("over"); });
+drop.addEventListener("dragleave", () => drop.classList.remove("over"));
+drop.addEventListener("drop", (e) => { e.preventDefault(); drop.classList.remove("over"); take([...e.dataTransfer.files]); });
+document.getElementById("files").addEventListener("change", (e) => { take([...e.target.files]); e.target.value = ""; });
+
+const take = (files) => Promise.all(files.slice(0, 12).map((file) => send(file)));
+
+async function send(file, side = "") {
+  const load = document.querySelector("input[name=load]:checked").value;
+  const asked = new URLSearchParams({ name: file.name, load, ...(side && { side }) });
+  try {
+    const job = await ask("POST", `${base}/scans?${asked}`, file);
+    const found = await follow(job, jobs);
+    for (const one of found.sides) show(one);
+    say(`${file.name}: the ${found.sides.join(" and the ")} foot`);
+  } catch (error) {
+    if (error.result?.ask_side) whichFoot(file, error.message);
+    else if (error.cancelled) say(error.message);
+    else { const place = make("div"); jobs.append(place); refuse(place, error.message); }
+  }
+}
+
+/** The scan does not tell its side: the fitter says it. */
+function whichFoot(file, words) {
+  const box = make("div", "note warn");
+  box.append(make("p", "", `${file.name}: ${words}`));
+  const row = make("p", "row");
+  for (const side of ["left", "right"]) {
+    const button = make("button", "quiet", `It is the ${side} foot`);
+    button.type = "button";
+    button.addEventListener("click", () => { box.remove(); send(file, side); });
+    row.append(button);
+  }
+  box.append(row);
+  jobs.append(box);
+}
+
+async function show(side) {
+  const body = document.querySelector(`.foot[data-side=${side}] .body`);
+  let foot;
+  try { foot = await ask("GET", `${base}/feet/${side}`); } catch (error) { refuse(body, error.message); return; }
+  const solid = make("div"), list = make("ol", "findings"), pins = [];
+  const head = make("p");
+  head.append(make("span", `verdict ${LEVEL[foot.verdict]}`, sentence(foot.verdict)), ` · ${foot.file}`);
+  foot.findings.forEach((f, k) => {
+    const kind = f.level === "scan again" ? "stop" : f.level === "note" ? "mark" : "";
+    const row = make("li"), words = make("div");
+    words.append(make("p", "", f.text), make("p", "hint", f.advice));
+    row.append(make("span", `pin ${kind}`, String(k + 1)), words);
+    list.append(row);
+    pins.push({ at: f.at, text: String(k + 1), kind });
+  });
+  if (!foot.findings.length) list.append(make("li", "", "Nothing to mend was found."));
+  const table = make("table");
+  for (const m of foot.measures) {
+    const row = make("tr"), th = make("th", "", sentence(m.label));
+    th.scope = "row";
+    row.append(th, make("td", "num", m.value ?? "cannot be had"));
+    if (m.value === null) row.lastChild.title = m.reason;
+    table.append(row);
+  }
+  const rest = make("details"), out = make("button", "quiet small danger", "Take this scan out");
+  rest.append(make("summary", "", "Evidence: unit, side, load"), make("p", "hint", `${sentence(foot.unit)}. ${sentence(foot.side_words)}. ${foot.points} points. ${foot.scale_verified ? "The scale is verified." : "The scale is not verified: no length by hand and no scanner check."} ± is one standard deviation.`));
+  const hand = make("p", "line"), name = make("label", "", "Foot length by hand"), field = make("input"), keep = make("button", "quiet small", "Verify the scale");
+  field.id = `hand-${side}`;
+  name.htmlFor = field.id;
+  Object.assign(field, { type: "number", min: 100, max: 400, step: "any", value: foot.hand_length ?? "" });
+  keep.type = "button";
+  keep.addEventListener("click", async () => {
+    try {
+      await follow(await ask("PUT", `${base}/feet/${side}/length`, { length: field.value === "" ? null : Number(field.value) }), jobs);
+      show(side);
+    } catch (error) { complain(error); }
+  });
+  hand.append(name, field, make("span", "", "mm"), keep);
+  out.type = "button";
+  out.addEventListener("click", async () => { try { await ask("DELETE", `${base}/feet/${side}`); location.reload(); } catch (error) { complain(error); } });
+  body.replaceChildren(head, solid, list, hand, table, rest, out);
+  const view = new Foot3D(solid, side);
+  view.load(`${base}/feet/${side}/mesh`).then(() => view.pin(pins), complain);
+}
+
+for (const side of Object.keys(data.draft.scans)) show(side);

@@ -1,0 +1,51 @@
+import { ask, base, complain, make, refuse, sentence } from "./common.js";
+
+const form = document.getElementById("trial"), answer = document.getElementById("answer");
+const WORDS = { support_level: "Level", shift: "Pad moved, forward and medial", turn: "Pad turned", forefoot: "Wedge inside, forefoot", heel: "Wedge inside, heel", under: "Wedge under the shoe", cleat_offset: "Pedal axle ahead of the first head", cleat_yaw: "Cleat turned", pad: "Pad" };
+const shown = (name, value) => {
+  if (value === undefined || value === null) return "no wish";
+  if (name === "support_level") return `${Math.round(100 * value)} %`;
+  if (name === "shift") return `${value[0]} and ${value[1]} mm`;
+  if (typeof value === "number") return `${value} ${name.startsWith("cleat_o") ? "mm" : "°"}`;
+  return String(value);
+};
+
+form?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const flags = {};
+  for (const box of form.querySelectorAll("[data-flag]:checked")) if (box.value) flags[box.dataset.flag] = box.value;
+  const given = {
+    plan: Number(document.getElementById("plan").value), date: document.getElementById("date").value, flags,
+    felt: [...form.querySelectorAll("[name=felt]:checked")].map((b) => b.value),
+    side: form.querySelector("[name=side]:checked").value, answer: form.querySelector("[name=answer]:checked")?.value ?? null,
+    text: document.getElementById("said").value,
+  };
+  try { show(await ask("POST", `${base}/trials`, given)); } catch (error) { refuse(answer, error.message); }
+  answer.scrollIntoView({ block: "center" });
+});
+
+function show(found) {
+  const box = make("section", `note ${found.stopped ? "stop" : found.step ? "good" : ""}`);
+  box.append(make("h2", "", found.stopped ? "Stop" : found.step ? "One step" : "No step"));
+  for (const text of found.words) box.append(make("p", "", text));
+  if (found.step && !found.stopped) {
+    const table = make("div", "old-new");
+    table.append(make("b", "", ""), make("b", "", "as ridden"), make("b", "", "new"));
+    for (const [side, wishes] of Object.entries(found.step.wishes)) {
+      for (const [name, value] of Object.entries(wishes)) {
+        table.append(make("span", "", `${sentence(side)}: ${WORDS[name] ?? name}`), make("span", "", shown(name, found.step.before[side]?.[name])), make("strong", "", shown(name, value)));
+      }
+    }
+    const take = make("button", "", "Take this step");
+    take.type = "button";
+    take.id = "take-step";
+    take.addEventListener("click", async () => {
+      try {
+        await ask("POST", `${base}/trials/${found.number}/step`);
+        location.href = location.pathname.replace(/trial$/, "support");
+      } catch (error) { complain(error); }
+    });
+    box.append(table, take, make("p", "hint", "It goes into the work on the support page; look at it there and keep the plan."));
+  }
+  answer.replaceChildren(box);
+}

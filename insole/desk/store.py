@@ -1,0 +1,260 @@
+"""The desk's store: a folder per case, the workshop's shoes beside them, an index to list fast.
+
+HOME/cases/<case>/case.json, plans/, trials/   as :mod:`insole.trials.cases` keeps them
+                 /desk.json                    what is being worked on, replaced whole
+                 /scans/<sha256>/<name>        scans by content, under the name they came with
+                 /made/<case>-v<n>/            made folders, as the command line makes them
+    /shoes/*.toml, workshop.json               the workshop's own
+    /index.sqlite                              can be thrown away: it is rebuilt from the folders
+    /incoming/                                 uploads that have not arrived; swept at start
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import secrets
+import shutil
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from footscan.files import write_whole
+from insole.desk.index import Index, Row
+from insole.errors import InsoleError
+from insole.trials import cases
+
+__all__ = ["DeskCase", "Draft", "Home", "ScanUse", "Side", "Workshop", "safe_name"]
+
+Side = Literal["left", "right"]
+SCAN_ENDINGS = (".ply", ".stl", ".obj", ".off", ".3mf", ".glb", ".gltf", ".pcd", ".xyz", ".asc",
+                ".csv", ".txt")  # fmt: skip
+LONGEST_NAME = 100
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class ScanUse(_Record):
+    """A scan that stands for one foot, and what was stated of it.
+
+    `landmarks` are set by hand, in the scan's own coordinates times its unit, mm.
+    """
+
+    sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
+    file: str
+    load: str = "unknown"
+    side_stated: bool = False
+    foot_length: float | None = Field(default=None, ge=100, le=400)
+    landmarks: dict[str, tuple[float, float, float]] = {}
+
+
+class Draft(_Record):
+    """What is being worked on in a case: everything up to the next plan version."""
+
+    schema_version: Literal[1] = 1
+    answers: dict[str, Literal["yes", "no"]] = {}
+    clinician: str = ""
+    scans: dict[Side, ScanUse] = {}
+    shoe: str = ""
+    wishes: dict[Literal["both", "left", "right"], dict[str, Any]] = {}
+    body_mass: float | None = Field(default=None, ge=25, le=250)
+    confirm_zero: bool = False
+
+
+class Workshop(_Record):
+    """What the workshop owns: sizes in mm."""
+
+    schema_version: Literal[1] = 1
+    bed: tuple[float, float] = (220.0, 220.0)
+    sheet: tuple[float, float] = (600.0, 400.0)
+    kerf: float = Field(default=0.0, ge=0, le=5)
+    layers: bool = False
+    step: bool = False
+
+
+def safe_name(name: str) -> str:
+    r"""Return a file's bare name without anything that could lead out of a folder.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The ending is none of a scan's.
+
+    Examples
+    --------
+    >>> safe_name("../../etc/left foot.ply")
+    'left foot.ply'
+    >>> safe_name("C:\\scans\\a*b.STL")
+    'a-b.STL'
+    """
+    bare = re.split(r"[/\\]", name)[-1]
+    bare = re.sub(r"[^\w .()+-]", "-", bare).strip(" .")
+    stem, dot, ending = bare.rpartition(".")
+    if not stem or f"{dot}{ending}".lower() not in SCAN_ENDINGS:
+        raise InsoleError(
+            f"{bare[:LONGEST_NAME] or 'the file'} is no scan by its name; a scan ends in "
+            f"{', '.join(SCAN_ENDINGS)}"
+        )
+    return f"{stem[: LONGEST_NAME - len(ending)]}.{ending}"
+
+
+class DeskCase:
+    """One case with what is being worked on."""
+
+    def __init__(self, case: cases.Case) -> None:
+        self.case = case
+        self.name, self.folder = case.name, case.folder
+
+    @property
+    def made(self) -> Path:
+        """The parent of made folders."""
+        return self.folder / "made"
+
+    def draft(self) -> Draft:
+        """Return what is being worked on; a case that the desk has not seen begins empty.
+
+        Raises
+        ------
+        insole.errors.InsoleError
+            The file is damaged.
+        """
+        path = self.folder / "desk.json"
+        if not path.exists():
+            return Draft()
+        try:
+            return Draft.model_validate_json(path.read_bytes())
+        except (OSError, ValidationError):
+            raise InsoleError(
+                f"desk.json of the case {self.name} is damaged; put its file back, or remove it to "
+                "begin this work anew (plans and trials stay)"
+            ) from None
+
+    def save(self, draft: Draft) -> None:
+        """Keep what is being worked on, whole or not at all."""
+        data = json.dumps(draft.model_dump(mode="json"), indent=1, ensure_ascii=False) + "\n"
+        write_whole(self.folder / "desk.json", data.encode())
+
+    def keep_scan(self, arrived: Path, sha256: str, name: str) -> Path:
+        """Keep an arrived scan under its content's hash and return its path."""
+        place = self.folder / "scans" / sha256 / name
+        if not place.exists():
+            place.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(arrived, place)
+        else:
+            arrived.unlink(missing_ok=True)
+        return place
+
+    def scan_path(self, use: ScanUse) -> Path:
+        """Return where a scan lies.
+
+        Raises
+        ------
+        insole.errors.InsoleError
+            It is not there any more.
+        """
+        path = self.folder / "scans" / use.sha256 / use.file
+        if not path.is_file():
+            raise InsoleError(f"the scan {use.file} is not in the case any more; drop it again")
+        return path
+
+    def next_version(self) -> int:
+        """Return the number of the next plan."""
+        return max(self.case.versions(), default=0) + 1
+
+    def row(self) -> Row:
+        """Return what the index holds of the case."""
+        draft = self.draft()
+        return Row(
+            name=self.name, opened=self.case.opened, feet=" ".join(sorted(draft.scans)),
+            shoe=draft.shoe, versions=len(self.case.versions()),
+            trials=len(list((self.folder / "trials").glob("trial-*.json"))),
+            stamp=Index.stamp(self.folder),
+        )  # fmt: skip
+
+
+class Home:
+    """The folder that holds everything the desk keeps."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.cases_folder, self.shoes = folder / "cases", folder / "shoes"
+        self.incoming = folder / "incoming"
+        for place in (self.cases_folder, self.shoes):
+            place.mkdir(parents=True, exist_ok=True)
+        with contextlib.suppress(OSError):
+            folder.chmod(0o700)  # scans are health data
+        self.index = Index(folder / "index.sqlite")
+        self.fresh = not any(self.cases_folder.glob("[!.]*/case.json"))
+
+    def sweep(self) -> None:
+        """Remove uploads that never arrived and cases that were being erased."""
+        shutil.rmtree(self.incoming, ignore_errors=True)
+        for kind in (".*.erased.*", ".*.arriving.*"):
+            for going in self.cases_folder.glob(kind):
+                shutil.rmtree(going, ignore_errors=True)
+        for partial in self.cases_folder.glob("*/*.partial"):
+            partial.unlink(missing_ok=True)
+
+    def new_upload(self) -> Path:
+        """Return a fresh path for an upload."""
+        self.incoming.mkdir(parents=True, exist_ok=True)
+        return self.incoming / secrets.token_hex(12)
+
+    def rows(self) -> list[Row]:
+        """Return a line for each case, by name; what changed since is read anew."""
+        return self.index.rows(self.cases_folder, lambda name: self.case(name).row())
+
+    def create(self, name: str, *, opened: str = "") -> DeskCase:
+        """Return a new case; see :func:`insole.trials.cases.create`."""
+        return DeskCase(cases.create(self.cases_folder, name, opened=opened))
+
+    def case(self, name: str) -> DeskCase:
+        """Return a case by its pseudonym.
+
+        Raises
+        ------
+        insole.errors.InsoleError
+            There is no such case.
+        """
+        folder = self.cases_folder / name
+        if not cases.can_name(name) or not (folder / "case.json").is_file():
+            raise InsoleError("there is no such case here; open one from the list of riders")
+        return DeskCase(cases.open_case(folder))
+
+    def erase(self, name: str, confirm: str) -> None:
+        """Erase a case for good: scans, plans, trials and made parts."""
+        self.case(name).case.erase(confirm)
+
+    def shoe(self, file: str) -> Path:
+        """Return the path of a shoe file by its name.
+
+        Raises
+        ------
+        insole.errors.InsoleError
+            There is no such shoe.
+        """
+        path = self.shoes / file
+        if path.name != file or path.suffix != ".toml" or not path.is_file():
+            raise InsoleError("there is no such shoe in the library; pick one from the list")
+        return path
+
+    def workshop(self) -> Workshop:
+        """Return what the workshop owns; the usual sizes where nothing was set."""
+        try:
+            return Workshop.model_validate_json((self.folder / "workshop.json").read_bytes())
+        except OSError:
+            return Workshop()
+        except ValidationError:
+            raise InsoleError(
+                "workshop.json is damaged; set the workshop's sizes anew on its page"
+            ) from None
+
+    def save_workshop(self, workshop: Workshop) -> None:
+        """Keep what the workshop owns."""
+        data = json.dumps(workshop.model_dump(mode="json"), indent=1) + "\n"
+        write_whole(self.folder / "workshop.json", data.encode())

@@ -1,0 +1,125 @@
+"""What worker processes do: measure, plan, fit, build, make. Called by name from the server.
+
+Each task gets what says sentences, and plain arguments; each calls the front door of the package.
+A worker keeps the last feet it was given, so that a live plan does not send them again.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from footscan.results import MeasuredFoot
+from insole.desk import shown
+
+__all__ = ["TASKS", "UNKNOWN"]
+
+KEPT = 8
+UNKNOWN = "foot not known here"  # what a task returns when the foot has to be sent along
+FEET: OrderedDict[str, MeasuredFoot] = OrderedDict()
+BENCHES: OrderedDict[tuple[Any, ...], Any] = OrderedDict()  # what live plans have in common
+Say = Callable[[str], None]
+
+
+def _foot(key: str, sent: MeasuredFoot | None) -> MeasuredFoot | None:
+    if sent is not None:
+        FEET[key] = sent
+        while len(FEET) > KEPT:
+            FEET.popitem(last=False)
+    return FEET.get(key)
+
+
+def measure(say: Say, files: Sequence[Path], stated: Mapping[str, Any]) -> list[MeasuredFoot]:
+    """Return the feet in a scan."""
+    import footscan
+
+    say("reading the scan, finding the foot, measuring it")
+    return list(footscan.measure_feet(list(files), **stated))
+
+
+def preview(say: Say, side: str, key: str, sent: MeasuredFoot | None, asked: dict[str, Any]) -> Any:
+    """Return one foot's plan for the page, or `UNKNOWN`."""
+    import insole
+
+    foot = _foot(key, sent)
+    if foot is None:
+        return UNKNOWN
+    wishes = dict(asked)
+    shoe = wishes.pop("shoe")
+    known = (side, key, shoe, shoe.stat().st_mtime_ns if shoe else 0)
+    if known not in BENCHES:
+        left, right = (foot if side == name else None for name in ("left", "right"))
+        BENCHES[known] = insole.Bench(left=left, right=right, shoe=shoe)
+        while len(BENCHES) > KEPT:
+            BENCHES.popitem(last=False)
+    plan = BENCHES[known].plan(**wishes)
+    planned = plan.left if side == "left" else plan.right
+    assert planned is not None
+    return shown.plan_shown(plan, planned)
+
+
+def plan(say: Say, feet: Mapping[str, MeasuredFoot], asked: dict[str, Any]) -> str:
+    """Return the plan of both feet as JSON text."""
+    import insole
+    from insole.record.plan import to_json
+
+    say("planning both feet")
+    return to_json(insole.plan(left=feet.get("left"), right=feet.get("right"), **asked))
+
+
+def show(say: Say, text: str) -> dict[str, Any]:
+    """Return a kept plan for the page, by side."""
+    from insole.record.plan import from_json
+
+    kept = from_json(text)
+    return {foot.side: shown.plan_shown(kept, foot) for foot in kept.feet}
+
+
+def fit(say: Say, feet: Mapping[str, MeasuredFoot], shoes: Sequence[Path]) -> list[dict[str, Any]]:
+    """Return the shoes ranked, best first, with the room at each station."""
+    import insole
+
+    ranked = insole.fit(left=feet.get("left"), right=feet.get("right"), shoes=list(shoes))
+    return [shown.fit_shown(result) for result in ranked]
+
+
+def make(say: Say, text: str, out: Path, settings: dict[str, Any]) -> str:
+    """Make every file of a plan and return the folder's name."""
+    from insole import workflow
+    from insole.output.folder import Settings
+    from insole.record.plan import from_json
+
+    say("building the parts and checking them")
+    out.mkdir(parents=True, exist_ok=True)
+    return workflow.make(from_json(text), out, settings=Settings(**settings), say=say).name
+
+
+def sample(say: Say, folder: Path) -> list[Path]:
+    """Write the scans of a rider who does not exist, and return left and right."""
+    import numpy as np
+
+    from footscan.specimen import made_up, samples
+    from footscan.specimen.scanner import ScannerSpec, scan, write_scan
+
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for shape in samples.sample_shapes():
+        say(f"making up a {shape.side.value} foot")
+        seen = scan(made_up.build(shape), ScannerSpec(points=24000, noise=0.08),
+                    np.random.default_rng(1))  # fmt: skip
+        written.append(write_scan(seen, folder / f"sample_{shape.side.value}.ply"))
+    return written
+
+
+def mesh(say: Say, key: str, sent: MeasuredFoot | None) -> Any:
+    """Return a foot's mesh as bytes, or `UNKNOWN`."""
+    foot = _foot(key, sent)
+    return UNKNOWN if foot is None else shown.mesh_bytes(foot)
+
+
+TASKS: dict[str, Callable[..., Any]] = {
+    "fit": fit, "make": make, "measure": measure, "mesh": mesh, "plan": plan, "preview": preview,
+    "sample": sample, "show": show,
+}  # fmt: skip

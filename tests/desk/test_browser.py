@@ -1,0 +1,245 @@
+"""The desk in a real browser: three journeys, the keyboard, both themes, nothing from elsewhere."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import time
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from tests.desk.conftest import SAMPLES
+
+By = pytest.importorskip("selenium.webdriver.common.by", reason="selenium is not installed").By
+Keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
+ActionChains = pytest.importorskip("selenium.webdriver.common.action_chains").ActionChains
+
+STEPS = ("questions", "scans", "landmarks", "shoe", "support", "parts", "trial")
+WAIT = float(os.environ.get("SOLEWRIGHT_BROWSER_WAIT", "120"))
+
+
+class Page:
+    """A browser with a desk open in it."""
+
+    def __init__(self, driver, address, home):
+        self.driver, self.address, self.home = driver, address, home
+
+    def go(self, path):
+        self.driver.get(self.address + path)
+
+    def one(self, css):
+        return self.driver.find_element(By.CSS_SELECTOR, css)
+
+    def all(self, css):
+        return self.driver.find_elements(By.CSS_SELECTOR, css)
+
+    def run(self, script, *args):
+        return self.driver.execute_script(script, *args)
+
+    def click(self, css):
+        element = self.one(css)
+        self.run("arguments[0].scrollIntoView({block: 'center'})", element)
+        element.click()
+
+    def until(self, test, what, seconds=WAIT):
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            try:
+                if found := test():
+                    return found
+            except Exception as error:
+                if "stale" not in str(error) and "no such element" not in str(error):
+                    raise
+            time.sleep(0.05)
+        raise AssertionError(f"waited {seconds:g} s for {what}; the page says: "
+                             f"{self.one('main').text[:500]}")  # fmt: skip
+
+    def drop(self, *names):
+        """Choose files as a drop does."""
+        self.one("#files").send_keys("\n".join(str(SAMPLES / name) for name in names))
+
+    def planned(self, side):
+        return int(self.one(f".planfoot[data-side={side}]").get_attribute("data-planned") or 0)
+
+    def draft(self, case):
+        return json.loads((self.home / "cases" / case / "desk.json").read_text())
+
+    def wish(self, case, side):
+        return self.draft(case)["wishes"].get(side, {})
+
+    def open_case(self, name):
+        self.go("/")
+        self.one("#name").send_keys(name)
+        self.click("#new button")
+        self.until(lambda: self.driver.current_url.endswith(f"/case/{name}/questions"), "the case")
+
+
+@pytest.fixture(scope="module")
+def page(browser, served):
+    return Page(browser, *served)
+
+
+@pytest.fixture(scope="module")
+def fitted(page):
+    """A case with two scans and a shoe, brought there by clicks alone."""
+    page.open_case("heron-12")
+    page.click("#all-no")
+    page.until(lambda: "All asked" in page.one("#standing").text, "the answers")
+    page.go("/case/heron-12/scans")
+    page.drop("larch_left.ply", "larch_right.ply")
+    for side in ("left", "right"):
+        page.until(lambda s=side: "Fit for making" in page.one(f".foot[data-side={s}]").text, side)
+    page.go("/case/heron-12/shoe")
+    page.click(".shoe[data-file='shoe.toml'] input")
+    page.until(lambda: page.draft("heron-12")["shoe"] == "shoe.toml", "the shoe")
+    return "heron-12"
+
+
+def test_a_technician_sends_a_bad_scan_back(page):
+    page.open_case("bad-scan")
+    page.go("/case/bad-scan/scans")
+    page.drop("larch_right_to_send_back.ply")
+    foot = ".foot[data-side=right]"
+    page.until(lambda: page.all(f"{foot} .verdict"), "the verdict")
+    assert page.one(f"{foot} .verdict").text == "Scan again"
+    assert "No scan of the left foot yet" in page.one(".foot[data-side=left]").text
+    numbers = [pin.text for pin in page.all(f"{foot} .findings .pin.stop")]
+    assert numbers
+    assert page.one(f"{foot} .findings .hint").text  # what to do about it
+    page.until(lambda: page.all(f"{foot} .solid[data-ready]"), "the foot in three dimensions")
+    if page.one(f"{foot} .solid").get_attribute("data-ready") == "yes":
+        pinned = {pin.text for pin in page.all(f"{foot} .solid .pin")}
+        assert pinned & set(numbers)
+    page.go("/case/bad-scan/support")
+    page.until(lambda: "must be taken again" in page.one(".refusal").text, "the refusal")
+
+
+def test_a_fitter_goes_from_scans_to_a_plan_a_trial_and_its_step(page, fitted):
+    page.go(f"/case/{fitted}/support")
+    for side in ("left", "right"):
+        page.until(lambda s=side: page.planned(s) >= 1, "the first plan")
+    # by keys: 1 mm to the right of the page is medial on the left foot
+    page.one("[data-side=left] .map").send_keys(Keys.ARROW_RIGHT)
+    page.until(lambda: page.wish(fitted, "left").get("shift") == [0.0, 1.0], "the moved pad")
+    page.one("[data-side=right] .map").send_keys(Keys.ARROW_RIGHT)
+    page.until(lambda: page.wish(fitted, "right").get("shift") == [0.0, -1.0], "the moved pad")
+    text = page.one("[data-side=right] .placed")
+    page.until(lambda: "1.0 mm to the little-toe side" in text.text, "the words")
+    # by drag: up the page is to the toes
+    pad = page.one("[data-side=left] .pad path")
+    page.run("arguments[0].scrollIntoView({block: 'center'})", pad)
+    ActionChains(page.driver).move_to_element(pad).click_and_hold().move_by_offset(
+        0, -12
+    ).release().perform()
+    forward = page.until(lambda: page.wish(fitted, "left")["shift"][0] > 1, "the dragged pad")
+    assert forward
+    assert page.wish(fitted, "left")["shift"][1] == pytest.approx(1.0, abs=0.6)
+    page.click("#undo")
+    page.until(lambda: page.wish(fitted, "left")["shift"] == [0.0, 1.0], "undo")
+    page.run("const s = document.querySelector('#level-right'); s.value = 85;"
+             "s.dispatchEvent(new Event('input', {bubbles: true}))")  # fmt: skip
+    page.until(lambda: page.wish(fitted, "right").get("support_level") == 0.85, "the level")
+    page.run("const s = document.querySelector('#forefoot-right'); s.value = 2;"
+             "s.dispatchEvent(new Event('change', {bubbles: true}))")  # fmt: skip
+    words = page.one("[data-side=right] .wedgewords")
+    page.until(lambda: "1° varus, thick on the big-toe side" in words.text, "the wedge in words")
+    edge = page.one("[data-side=right] .fill-edge").rect
+    base = page.one("[data-side=right] .line-base").rect
+    assert edge["x"] + edge["width"] / 2 < base["x"] + base["width"] / 2  # big toe: left of a right
+    page.driver.refresh()  # nothing is lost
+    page.until(lambda: page.planned("right") >= 1, "the plan again")
+    assert page.one("#level-right").get_attribute("value") == "85"
+    page.click("#keep")
+    page.until(lambda: "Kept as version 1" in page.one("#jobs").text, "the kept plan")
+    page.go(f"/case/{fitted}/trial")
+    for flag in page.all("[data-flag][value=no]"):
+        page.run("arguments[0].click()", flag)
+    page.run("document.querySelector('#date').value = '2026-05-02'")
+    page.run("document.querySelector('[name=felt][value=\"too high\"]').click()")
+    page.run("document.querySelector('[name=side][value=right]').click()")
+    page.run("document.querySelector('[name=answer][value=same]').click()")
+    page.click("#trial button[type=submit]")
+    page.until(lambda: "One step" in page.one("#answer").text, "the step")
+    assert "85 %" in page.one(".old-new").text
+    page.click("#take-step")
+    page.until(lambda: page.driver.current_url.endswith("/support"), "the support page")
+    assert page.wish(fitted, "right")["support_level"] < 0.85
+    assert page.wish(fitted, "left")["shift"] == [0.0, 1.0]
+
+
+def test_a_maker_reads_the_thick_edges_and_takes_the_archive(page, fitted):
+    page.go(f"/case/{fitted}/parts")
+    assert "the shim is 1° varus, thick on the big-toe side" in page.one(".edges").text
+    assert not page.one("#make").is_enabled()
+    page.click("#edges")
+    page.click("#make")
+    link = page.until(lambda: page.all("a[href$='/archive']"), "the archive", 2 * WAIT)[0]
+    data = page.run(
+        "const done = await fetch(arguments[0]);"
+        "const b = new Uint8Array(await done.arrayBuffer());"
+        "let s = ''; for (const v of b) s += String.fromCharCode(v); return btoa(s);",
+        link.get_attribute("href"),
+    )
+    import base64
+
+    folder = page.home / "cases" / fitted / "made" / f"{fitted}-v1"
+    with zipfile.ZipFile(io.BytesIO(base64.b64decode(data))) as packed:
+        for name in packed.namelist():
+            assert packed.read(name) == (folder.parent / name).read_bytes()
+        assert len(packed.namelist()) == sum(p.is_file() for p in folder.rglob("*"))
+    assert page.one(".pictures img").get_attribute("alt").startswith("Where the parts lie")
+
+
+def test_a_stop_answer_shows_on_every_step(page):
+    page.open_case("halt-1")
+    page.run("document.querySelector('[data-id=wound] [value=yes]').click()")
+    page.until(lambda: "No parts can be made" in page.one("#standing").text, "the stop")
+    assert page.one("#clinician").is_displayed()
+    for step in STEPS[1:]:
+        page.go(f"/case/halt-1/{step}")
+        assert "answered yes to wound" in page.one("#stopnote").text
+
+
+def test_nothing_is_fetched_from_elsewhere_and_no_page_complains(page, fitted):
+    page.driver.get_log("browser")
+    for path in ("/", "/workshop", *(f"/case/{fitted}/{step}" for step in STEPS)):
+        page.go(path)
+        time.sleep(1)
+        names = page.run("return performance.getEntriesByType('resource').map((r) => r.name)")
+        assert names
+        assert [n for n in names if not n.startswith((page.address, "data:", "blob:"))] == []
+        assert page.one(".cautions summary").is_displayed()
+        assert "foot pain calls for clinical advice" in page.one(".cautions").text
+    bad = [e for e in page.driver.get_log("browser") if e["level"] == "SEVERE"]
+    assert bad == []
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_an_accessibility_checker_finds_nothing_serious(page, fitted, theme):
+    script = Path(os.environ.get("SOLEWRIGHT_AXE", "nowhere"))
+    if not script.is_file():
+        package = pytest.importorskip("axe_core_python", reason="no accessibility checker is here")
+        script = Path(package.__file__).with_name("axe.min.js")
+    checker = script.read_text(encoding="utf-8")
+    page.go("/")
+    page.run("localStorage.setItem('theme', arguments[0])", theme)
+    found = []
+    for path in ("/", "/workshop", "/case/nobody", *(f"/case/{fitted}/{step}" for step in STEPS)):
+        page.go(path)
+        if path.endswith("support"):
+            page.until(lambda: page.planned("left") and page.planned("right"), "the plans")
+        elif path.endswith(("scans", "landmarks", "shoe")):
+            time.sleep(3)
+        page.run(checker)
+        result = page.driver.execute_async_script(
+            "const done = arguments[arguments.length - 1]; axe.run(document, {runOnly: "
+            "['wcag2a', 'wcag2aa', 'wcag21aa', 'wcag22aa', 'best-practice']}).then(done)"
+        )
+        found += [
+            (path, v["id"], v["impact"], v["nodes"][0]["html"][:120])
+            for v in result["violations"] if v["impact"] in ("serious", "critical")
+        ]  # fmt: skip
+    assert found == []

@@ -1,0 +1,272 @@
+"""What the desk answers: sides, stops, hostile names, and the command line's own bytes."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+import zipfile
+
+import pytest
+
+from insole.cli import main
+from tests.desk.conftest import SAMPLES
+
+TOLD = [str(SAMPLES / "larch_left.ply"), str(SAMPLES / "larch_right.ply"), "--load", "half",
+        "--shoe", str(SAMPLES / "shoe.toml"), "--case", "larch"]  # fmt: skip
+WISHES = {"left": {"support_level": 0.8, "shift": [3, -2]},
+          "right": {"support_level": 0.9, "forefoot": 2}}  # fmt: skip
+OPTIONS = ["--support", "left=80", "--support", "right=90", "--shift-pad", "left=3,-2",
+           "--forefoot", "right=2"]  # fmt: skip
+
+
+def _no_paths(text, desk):
+    assert str(desk.home) not in text
+    assert "/tmp/" not in text
+    assert "Traceback" not in text
+
+
+def test_the_side_is_told_from_the_scan_and_kept_by_the_server(desk, larch):
+    draft = json.loads((desk.home / "cases" / larch / "desk.json").read_text())
+    assert draft["scans"]["left"]["file"] == "larch_left.ply"
+    assert draft["scans"]["right"]["file"] == "larch_right.ply"
+    for side, sign in (("left", 1), ("right", -1)):
+        shown = desk.client.get(f"/api/cases/{larch}/feet/{side}").json()
+        assert (shown["side"], shown["verdict"]) == (side, "fit for making")
+        asked = {"wishes": WISHES}
+        plan = desk.ask("POST", f"/api/cases/{larch}/feet/{side}/preview", asked).json()
+        crest, spots = plan["pad"]["crest"], {m["name"]: m["at"] for m in plan["marks"]}
+        # as the feet lie before the fitter, a left foot's big toe is on its right
+        assert sign * crest[0] > 0
+        assert sign * (spots["mth1"][0] - spots["mth5"][0]) > 50
+        assert spots["mth1"][1] > spots["heel_centre"][1] + 100
+
+
+def test_a_move_to_the_right_is_medial_on_a_left_foot(desk, larch):
+    for side, medial in (("left", 3.0), ("right", -3.0)):
+        answer = desk.ask("POST", f"/api/cases/{larch}/feet/{side}/move",
+                          {"across": 3, "up": 2, "shift": [1, 0]})  # fmt: skip
+        assert answer.json() == {"shift": [3.0, medial]}
+
+
+def test_the_worn_mesh_is_mirrored_once(desk, larch):
+    import numpy as np
+
+    for side, sign in (("left", -1), ("right", 1)):
+        data = desk.client.get(f"/api/cases/{larch}/feet/{side}/mesh").content
+        n, m = np.frombuffer(data[:8], "<u4")
+        places = np.frombuffer(data[8 : 8 + 12 * n], "<f4").reshape(n, 3)
+        faces = np.frombuffer(data[8 + 16 * n :], "<u4").reshape(m, 3)
+        toe = places[places[:, 0].argmax()]
+        assert sign * toe[1] > 10  # the big toe is medial: y > 0 on a right foot as worn
+        a, b, c = (places[faces[:, k]].astype(float) for k in range(3))
+        assert np.einsum("ij,ij->", a, np.cross(b, c)) > 0  # wound outward
+
+
+@pytest.fixture(scope="module")
+def kept(desk, larch):
+    answer = desk.ask("PUT", f"/api/cases/{larch}/wishes", {"wishes": WISHES})
+    assert answer.status_code == 200, answer.text
+    found = desk.done(desk.ask("POST", f"/api/cases/{larch}/plans"))
+    assert found == {"version": 1, "new": True}
+    return 1
+
+
+def test_a_kept_plan_is_the_command_lines(desk, larch, kept, tmp_path):
+    from insole.record.questions import QUESTIONS
+
+    answers = [word for q in QUESTIONS for word in ("--answer", f"{q.id}=no")]
+    assert main(["plan", *TOLD, *OPTIONS, *answers, "--out", str(tmp_path), "--quiet"]) == 0
+    theirs = (tmp_path / "larch-v1-plan.json").read_bytes()
+    assert desk.client.get(f"/api/cases/{larch}/plans/1/record").content == theirs
+    assert (desk.home / "cases" / larch / "plans" / "plan-001.json").read_bytes() == theirs
+    again = desk.done(desk.ask("POST", f"/api/cases/{larch}/plans"))
+    assert again == {"version": 1, "new": False}
+
+
+def test_parts_are_the_command_lines_byte_for_byte(desk, larch, kept, tmp_path):
+    refused = desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {})
+    assert refused.status_code == 422
+    assert "read the thick edges" in refused.json()["error"].lower()
+    desk.done(desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {"edges_read": True}))
+    record = tmp_path / "plan.json"
+    record.write_bytes(desk.client.get(f"/api/cases/{larch}/plans/1/record").content)
+    assert main(["make", str(record), "--thick-edges-checked", "--out", str(tmp_path / "cli"),
+                 "--quiet"]) == 0  # fmt: skip
+    theirs = {p.relative_to(tmp_path / "cli").as_posix(): p.read_bytes()
+              for p in (tmp_path / "cli").glob("larch-v1/**/*") if p.is_file()}  # fmt: skip
+    archive = desk.client.get(f"/api/cases/{larch}/plans/1/archive")
+    assert archive.headers["content-disposition"] == 'attachment; filename="larch-v1.zip"'
+    with zipfile.ZipFile(io.BytesIO(archive.content)) as packed:
+        mine = {name: packed.read(name) for name in packed.namelist()}
+    assert len(mine) > 20
+    assert mine.keys() == theirs.keys()
+    assert [name for name in mine if mine[name] != theirs[name]] == []
+    one = next(name for name in mine if name.endswith(".stl") and "left-arch-pad" in name)
+    single = desk.client.get(f"/api/cases/{larch}/plans/1/files/{one.partition('/')[2]}")
+    assert single.content == theirs[one]
+    assert single.headers["content-disposition"].startswith("attachment")
+
+
+@pytest.mark.parametrize(
+    "path", ["../../../desk.json", "..%2f..%2fdesk.json", "%2e%2e/%2e%2e/desk.json",
+             "/etc/passwd", "print/../../../case.json", "nothing.stl", ""],
+)  # fmt: skip
+def test_only_made_files_are_sent(desk, larch, kept, path):
+    answer = desk.client.get(f"/api/cases/{larch}/plans/1/files/{path}")
+    assert answer.status_code in (404, 422)
+    assert "schema_version" not in answer.text
+    _no_paths(answer.text, desk)
+
+
+@pytest.mark.parametrize("name", ["..", ".larch", "la/rch", "larch%00", "nobody", "CON"])
+def test_a_case_is_named_by_its_pseudonym_only(desk, name):
+    answer = desk.client.get(f"/api/cases/{name}/feet/left")
+    assert answer.status_code in (404, 422)
+    _no_paths(answer.text, desk)
+
+
+@pytest.mark.parametrize(
+    ("name", "kept_as"),
+    [("../../evil.ply", "evil.ply"), ("..\\evil.stl", "evil.stl"), ("a\nb<script>.ply", None),
+     ("evil.exe", None), (".ply", None), ("x" * 300 + ".ply", None)],
+)  # fmt: skip
+def test_a_hostile_file_name_stays_in_its_folder(desk, name, kept_as):
+    from insole.desk.store import safe_name
+    from insole.errors import InsoleError
+
+    try:
+        found = safe_name(name)
+    except InsoleError:
+        assert kept_as is None
+        return
+    assert not set(found) & set('/\\\n<>:"|?*')
+    assert len(found) <= 101
+    if kept_as is not None:
+        assert found == kept_as
+
+
+def test_a_scan_that_is_none_is_said_in_one_sentence(desk):
+    desk.ask("POST", "/api/cases", {"name": "broken"})
+    answer = desk.ask("POST", "/api/cases/broken/scans", params={"name": "a.ply"},
+                      content=b"ply\nformat ascii 1.0\nelement vertex 9\nend_header\n")  # fmt: skip
+    job = desk.wait(answer.json())
+    assert job["state"] == "failed"
+    assert "a.ply" in job["words"]
+    _no_paths(job["words"], desk)
+    empty = desk.ask("POST", "/api/cases/broken/scans", params={"name": "a.ply"}, content=b"")
+    assert (empty.status_code, "empty" in empty.json()["error"]) == (422, True)
+
+
+def test_a_stop_answer_bars_plan_and_parts_until_a_clinicians_word(desk, larch):
+    shutil.copytree(desk.home / "cases" / larch, desk.home / "cases" / "halted",
+                    ignore=shutil.ignore_patterns("made", "plans", "trials"))  # fmt: skip
+    record = desk.home / "cases" / "halted" / "case.json"
+    record.write_text(record.read_text().replace('"larch"', '"halted"'))
+    stand = desk.ask("PUT", "/api/cases/halted/answers", {"answers": {"wound": "yes"}}).json()
+    assert "no parts can be made: answered yes to wound" in stand["stop"].lower()
+    page = desk.client.get("/case/halted/support").text
+    assert "Stop: no parts" in page
+    preview = desk.ask("POST", "/api/cases/halted/feet/left/preview", {})
+    assert (preview.status_code, preview.json()["refused"]) == (409, True)
+    job = desk.wait(desk.ask("POST", "/api/cases/halted/plans").json())
+    assert (job["state"], job["result"]) == ("failed", {"refused": True})
+    assert not list((desk.home / "cases" / "halted").glob("plans/*"))
+    for word, lifted in (("somebody", False), ("Dr A. Example, 2026-05-02", True)):
+        stand = desk.ask("PUT", "/api/cases/halted/answers", {"clinician": word}).json()
+        assert (stand["stop"] == "") == lifted
+    assert desk.done(desk.ask("POST", "/api/cases/halted/plans"))["version"] == 1
+
+
+@pytest.mark.parametrize(
+    "wishes",
+    [{"left": {"support_level": 9}}, {"left": {"support_level": "much"}}, {"up": {}},
+     {"left": {"shift": [1]}}, {"left": {"shift": [99, 0]}}, {"left": {"colour": 1}}, [], "x",
+     {"left": {"forefoot": True}}, {"left": {"contoured": "half"}}],
+)  # fmt: skip
+def test_a_wish_out_of_its_range_is_refused_and_nothing_kept(desk, larch, wishes):
+    before = (desk.home / "cases" / larch / "desk.json").read_bytes()
+    answer = desk.ask("PUT", f"/api/cases/{larch}/wishes", {"wishes": wishes})
+    assert answer.status_code == 422
+    assert (desk.home / "cases" / larch / "desk.json").read_bytes() == before
+
+
+def test_a_refusal_of_the_planner_reaches_the_page_without_switches(desk, larch):
+    asked = {"wishes": {"left": {"forefoot": 9}}}
+    answer = desk.ask("POST", f"/api/cases/{larch}/feet/left/preview", asked)
+    assert answer.status_code == 409
+    assert "--" not in answer.json()["error"]
+
+
+def test_a_trial_proposes_a_step_which_is_taken_into_the_work(desk, larch, kept):
+    flags = dict.fromkeys(("pain", "numbness", "tingling", "cramp", "slipping", "stuck"), "no")
+    said = {"plan": 1, "date": "2026-05-02", "answer": "same", "side": "right",
+            "felt": ["too high"], "flags": flags}  # fmt: skip
+    found = desk.ask("POST", f"/api/cases/{larch}/trials", said).json()
+    new = found["step"]["wishes"]["right"]["support_level"]
+    assert found["step"]["before"]["right"]["support_level"] == 0.9
+    assert new < 0.9
+    taken = desk.ask("POST", f"/api/cases/{larch}/trials/1/step").json()["wishes"]
+    assert taken["right"] == {"support_level": new, "forefoot": 2.0}
+    assert taken["left"]["support_level"] == 0.8
+    hurt = said | {"flags": flags | {"pain": "yes"}, "date": "2026-05-03"}
+    stop = desk.ask("POST", f"/api/cases/{larch}/trials", hurt).json()
+    assert (stop["stopped"], stop["health"], stop["step"]) == (True, True, None)
+
+
+def test_a_case_is_listed_exported_and_erased_as_a_whole(desk, larch, kept):
+    page = desk.client.get("/").text
+    assert 'data-name="larch"' in page
+    archive = desk.client.get(f"/api/cases/{larch}/export").content
+    with zipfile.ZipFile(io.BytesIO(archive)) as packed:
+        names = packed.namelist()
+    assert "larch/plans/plan-001.json" in names
+    assert any(name.endswith("/larch_left.ply") for name in names)
+    desk.ask("POST", "/api/cases", {"name": "going"})
+    assert desk.ask("DELETE", "/api/cases/going", {"confirm": "gone"}).status_code == 422
+    assert (desk.home / "cases" / "going").exists()
+    assert desk.ask("DELETE", "/api/cases/going", {"confirm": "going"}).status_code == 200
+    assert not (desk.home / "cases" / "going").exists()
+    assert 'data-name="going"' not in desk.client.get("/").text
+
+
+def test_a_new_shoe_is_written_once_under_a_name_of_its_own(desk):
+    figures = {"inside.length": 280, "inside.ball_width": 100, "bed.drop": 9}
+    given = {"name": "Grey 43!", "figures": figures}
+    first, again = (desk.ask("POST", "/api/shoes", given).json() for _ in range(2))
+    assert (first["file"], again["file"]) == ("grey-43.toml", "grey-43-2.toml")
+    assert first["rough"] is True
+    bad = desk.ask("POST", "/api/shoes", {"name": "x", "figures": figures | {"inside.length": 3}})
+    assert bad.status_code == 422
+    assert not (desk.home / "shoes" / "x.toml").exists()
+    _no_paths(bad.text, desk)
+
+
+def test_work_can_be_cancelled_and_the_desk_goes_on(desk, larch):
+    answer = desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {"edges_read": True})
+    folder = desk.home / "cases" / larch / "made"
+    shutil.rmtree(folder / "larch-v1", ignore_errors=True)
+    job = answer.json()
+    desk.ask("DELETE", f"/api/jobs/{job['id']}")
+    job = desk.wait(job)
+    assert job["state"] in ("cancelled", "done")
+    if job["state"] == "cancelled":
+        assert not (folder / "larch-v1").exists()
+    desk.done(desk.ask("POST", f"/api/cases/{larch}/fit"))
+
+
+def test_the_gap_shown_is_the_plans_own(desk, larch):
+    """Sole, bed, part and gap add up, and at the crest they say what the plan says."""
+    import numpy as np
+
+    for kind in (None, "three-quarter"):
+        asked = {"wishes": {"left": {"support_level": 0.8, "contoured": kind}}}
+        plan = desk.ask("POST", f"/api/cases/{larch}/feet/left/preview", asked).json()
+        assert "maps" in plan, plan
+        grids = {n: np.array(g["z"], dtype=float) for n, g in plan["maps"].items()}
+        sum_up = grids["sole"] - grids["bed"] - grids["shim"] - grids["part"]
+        assert np.abs(np.clip(sum_up, 0, None) - grids["gap"]).max() < 0.1
+        grid, part = plan["maps"]["gap"], plan["pad"] if kind is None else plan["bed"]
+        col, row = ((part["crest"][k] - grid[f"{'xy'[k]}0"]) / grid["step"] for k in (0, 1))
+        near = grids["gap"].reshape(grid["ny"], grid["nx"])[round(row), round(col)]
+        assert near == pytest.approx(float(part["free"].split(" ")[0]), abs=1.0)
