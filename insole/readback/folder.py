@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from insole.errors import OutputError
-from insole.readback import papers, solids
+from insole.readback import carved, papers, solids
 from insole.readback.cut import Sheet, check_drawing
 from insole.readback.drawings import Drawing, read_drawing, same_drawing
 from insole.readback.told import Told, other, plain
@@ -134,6 +134,7 @@ def _check_print(folder: Path, told: Told) -> None:
         header, corners = solids.read_stl(path)
         meshes[label] = corners / factors.get(label, np.ones(3))
         solids.check_mesh(path, header, meshes[label], label, told)
+        carved.check_carving(path, meshes[label], label, told, by_hand=_by_hand(folder, label))
     if not (folder / "print").is_dir():
         return
     if missing := sorted(told.pieces.keys() - meshes.keys()):
@@ -151,6 +152,13 @@ def _check_print(folder: Path, told: Told) -> None:
         raise OutputError(f"the 3MF files do not hold {lost[0] if lost else 'each part once'}")
     for path in sorted((folder / "solid").glob("*.step")):
         solids.check_step(path, path.stem.removesuffix(f"-{told.tag}"), told)
+
+
+def _by_hand(folder: Path, label: str) -> str:
+    """Return what the first page says is to be written on a part by hand."""
+    text = " ".join((folder / "READ-ME-FIRST.txt").read_text(encoding="utf-8").split())
+    row = re.search(rf"(?<!\S){label}: (.*?)(?= (?:left|right)-[a-z-]+: | What to make )", text)
+    return row[1].partition("write on by hand")[2] if row else ""
 
 
 def _factors(told: Told, scaled: dict[str, list[float]]) -> dict[str, Any]:

@@ -21,7 +21,7 @@ AHEAD = (0.0, 8.0)  # mm that a station's number stands ahead of its line
 ON = 0.15  # mm that a line may stray from what it marks
 SHORT = 9.0  # mm: ticks of a grid, letters
 GRID = 15.0  # mm from numbered line to numbered line
-FEW = 4  # lines that say a height; fewer are not worth a word
+UPSIDE_DOWN = str.maketrans("69", "96")  # a number alone may be read from either side
 
 Placement = dict[str, Any]
 
@@ -95,7 +95,8 @@ def _check_stations(file: str, piece: Piece, numbers: Sequence[tuple[str, Points
     for text, (x, y) in numbers:
         if not text.isdigit() or len(text) > 3:
             continue
-        if not AHEAD[0] < float(x) - float(text) < AHEAD[1]:
+        turned = text[::-1].translate(UPSIDE_DOWN) if set(text) <= set("0689") else text
+        if not any(AHEAD[0] < float(x) - float(said) < AHEAD[1] for said in (text, turned)):
             raise OutputError(
                 f"{file}: {piece.label} says {text} at a station of {float(x):.0f} mm"
             )

@@ -41,7 +41,8 @@ CREST = (
      r"base's medial edge", TENTH),
     (r"Pad crest, ([\d.]+) mm high .{0,80}?; ([\d.]+) mm from rear edge, ([\d.]+) mm from medial",
      TENTH),
-    (r"full length, ([\d.]+) mm at its crest ([\d.]+) mm from rear edge, ([\d.]+) mm from the base",
+    (r"(?:length|quarter), ([\d.]+) mm at its crest ([\d.]+) mm from rear edge, "
+     r"([\d.]+) mm from the base",
      TENTH),
     (r"crest \+: ([\d.]+) mm high, ([\d.]+) mm from rear()", WHOLE),
 )  # fmt: skip

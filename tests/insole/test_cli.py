@@ -872,7 +872,7 @@ def test_a_plan_on_file_is_no_way_around_a_stop(run: Run, plan_file: Path, tmp_p
     record["answers"]["wound"] = "yes"
     (tmp_path / "stopped.json").write_text(json.dumps(record), encoding="utf-8")
     code, _, err = run(
-        "make", tmp_path / "stopped.json", "--thick-edges-checked",
+        "make", tmp_path / "stopped.json", "--thick-edges-checked", "--edited",
         "--out", tmp_path / "out",
     )  # fmt: skip
     assert code == 4
