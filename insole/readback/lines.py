@@ -15,11 +15,12 @@ from insole.readback.told import Piece
 __all__ = ["Placement", "check_lines"]
 
 EVEN = 0.15  # mm of height along a line of equal height; between grid nodes heights are read flat
-BESIDE = 5.2  # mm from the middle of a number to the line that it belongs to
+BESIDE = 6.0  # mm from the middle of a number to the line that it belongs to
 SAME = 0.06  # mm of height: a figure with one decimal
 AHEAD = (0.0, 8.0)  # mm that a station's number stands ahead of its line
 ON = 0.15  # mm that a line may stray from what it marks
 SHORT = 9.0  # mm: ticks of a grid, letters
+LEVEL_SHORT = (7.5, 3.0)  # mm along and across: shorter ones are strokes of a figure
 GRID = 15.0  # mm from numbered line to numbered line
 UPSIDE_DOWN = str.maketrans("69", "96")  # a number alone may be read from either side
 
@@ -64,7 +65,8 @@ def _check_grind(
     levels: list[tuple[float, Any]] = []
     for shape in grind:
         points = np.vstack([shape.points, shape.points[:1]]) if shape.closed else shape.points
-        if float(np.hypot(*np.diff(points, axis=0).T).sum()) < SHORT:
+        long = float(np.hypot(*np.diff(points, axis=0).T).sum())
+        if long < LEVEL_SHORT[0] or float(np.ptp(points, axis=0).max()) < LEVEL_SHORT[1]:
             continue
         line = shapely.LineString(points)
         dense = shapely.get_coordinates(line.segmentize(1.5))

@@ -193,6 +193,12 @@ def _pieces(foot: dict[str, Any], plan: dict[str, Any]) -> Iterator[Piece]:
                 margin=2.0 + float(pad.get("rim_radius") or 0.0),
                 sockets=base.get("dowels") or [],
             )  # fmt: skip
+        dome = foot.get("metatarsal")
+        if dome:
+            yield Piece(
+                side=side, name="metatarsal-pad", outline=dome["outline"], height=_pad(dome),
+                margin=2.0,
+            )  # fmt: skip
         if base.get("dowels"):
             yield Piece(side=side, name="dowels", outline=[])
     for wedge in foot.get("wedges") or ():
@@ -209,18 +215,9 @@ def _marks(foot: dict[str, Any]) -> dict[str, Any]:
     ring = shapely.Polygon(base["outline"]).buffer(0)
     x0, y0, x1, y1 = ring.bounds
     marks: dict[str, Any] = {}
-    if pad:
-        marks["the outline of the arch pad"] = shapely.LinearRing(pad["outline"]).intersection(ring)
-        crest = pad["crest"]
-        at, turn = (crest["from_rear"], _crest_y(pad)), math.radians(pad["turn"])
-        if at[1] is not None:
-            cross = [
-                [(at[0] - r * math.cos(a), at[1] - r * math.sin(a)),
-                 (at[0] + r * math.cos(a), at[1] + r * math.sin(a))]
-                for a in (turn, turn + math.pi / 2) for r in (CROSS,)
-            ]  # fmt: skip
-            marks["the crest of the arch pad"] = shapely.MultiLineString(cross)
-            marks["(ring)"] = shapely.Point(at).buffer(ROUND, quad_segs=16).exterior
+    for name, placed in (("arch pad", pad), ("metatarsal pad", foot.get("metatarsal"))):
+        if placed:
+            marks |= _placed(name, placed, ring)
     steps = [GRID * k for k in range(math.floor(x0 / GRID), math.ceil(x1 / GRID) + 1)]
     marks["(stations)"] = shapely.MultiLineString([[(x, y0), (x, y1)] for x in steps])
     marks["(axis)"] = shapely.LineString([(x0, 0.0), (x1, 0.0)])
@@ -235,6 +232,22 @@ def _marks(foot: dict[str, Any]) -> dict[str, Any]:
         marks[f"(dowel {k})"] = (
             shapely.Point(spot).buffer(3.5).difference(shapely.Point(spot).buffer(0.5))
         )
+    return marks
+
+
+def _placed(name: str, pad: dict[str, Any], ring: Any) -> dict[str, Any]:
+    """Return the lines that place a pad on a base."""
+    marks = {f"the outline of the {name}": shapely.LinearRing(pad["outline"]).intersection(ring)}
+    crest = pad["crest"]
+    at, turn = (crest["from_rear"], _crest_y(pad)), math.radians(pad["turn"])
+    if at[1] is not None:
+        cross = [
+            [(at[0] - CROSS * math.cos(a), at[1] - CROSS * math.sin(a)),
+             (at[0] + CROSS * math.cos(a), at[1] + CROSS * math.sin(a))]
+            for a in (turn, turn + math.pi / 2)
+        ]  # fmt: skip
+        marks[f"the crest of the {name}"] = shapely.MultiLineString(cross)
+        marks[f"(ring of the {name})"] = shapely.Point(at).buffer(ROUND, quad_segs=16).exterior
     return marks
 
 
