@@ -31,7 +31,7 @@ from footscan.scan import Side
 
 if TYPE_CHECKING:
     from footscan.checking.settling import Settling
-    from insole.output.folder import Settings
+    from insole.output.settings import Settings
     from insole.parts.made.check import MadeCheck
     from insole.parts.part import Part
     from insole.planning.first_level import Suggestion
@@ -438,8 +438,8 @@ def picture_step(old: Plan, new: Plan, out: Path) -> Path | None:
     insole.errors.OutputError
         The picture cannot be written.
     """
-    from insole.output.folder import folder_name
     from insole.output.pictures.old_and_new import write_old_and_new
+    from insole.output.settings import folder_name
 
     path = out / f"{folder_name(new)}-against-v{old.version}.png"
     return path if write_old_and_new(path, old, new) else None
@@ -477,7 +477,7 @@ def save_plan(plan: Plan, out: Path) -> Path:
     """
     from footscan.files import write_whole
     from insole.errors import InsoleError
-    from insole.output.folder import folder_name
+    from insole.output.settings import folder_name
     from insole.record.plan import to_json
 
     path = out / f"{folder_name(plan)}-plan.json"
@@ -524,13 +524,14 @@ def make(
         written; nothing is left behind.
     """
     from insole.output import folder
+    from insole.output import settings as wanted
     from insole.output.print import step
     from insole.planning import sound
     from insole.record.questions import decide
 
     sound.check(plan)
     decide(plan.answers, plan.clinician)  # a plan on file is no way around a stop
-    settings = settings or folder.Settings()
+    settings = settings or wanted.Settings()
     worker = step.StepWorker() if settings.step else None  # its imports take seconds
     try:
         parts = checked_parts(plan, settings, say)

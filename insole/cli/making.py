@@ -108,7 +108,7 @@ def make(
     """Make parts, templates and papers from a plan, or from scans in one go."""
     from insole import workflow
     from insole.cli.show import plans as show
-    from insole.output.folder import Settings
+    from insole.output.settings import Settings
 
     say = quiet_or(quiet)
     settings = Settings(

@@ -16,7 +16,7 @@ from insole.door.parts import BuiltPart, BuiltParts, FootParts, materials_of
 from insole.errors import PlanError, RefusedError
 
 if TYPE_CHECKING:
-    from insole.output.folder import Settings
+    from insole.output.settings import Settings
     from insole.parts.form_upper import FormWish
     from insole.record.materials import Materials
     from insole.record.plan import Plan
@@ -54,7 +54,7 @@ def build(
     insole.PlanError
         Forms are asked for and the plan keeps no sole, or the foot is not planned.
     """
-    from insole.output.folder import Settings
+    from insole.output.settings import Settings
     from insole.planning import sound
     from insole.record.plan import fingerprint
     from insole.record.questions import decide
@@ -134,7 +134,7 @@ def make(
         A part is not valid, a file does not read back the same, the folder holds another plan or
         cannot be written; nothing is left behind.
     """
-    from insole.output.folder import Settings
+    from insole.output.settings import Settings
 
     edges = workflow.thick_edges(plan)
     if edges and not thick_edges_checked:

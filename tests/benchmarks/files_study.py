@@ -48,6 +48,7 @@ from footscan.specimen.made_up import build, random_shape
 from insole.output import folder, readme
 from insole.output.cut import nesting
 from insole.output.papers import tiles
+from insole.output.settings import Settings, folder_name
 from insole.parts import build as make
 from insole.parts.part import Part
 from insole.planning import planner
@@ -319,7 +320,7 @@ def look_at_cut(
                     above = shape if face == "foot" else affinity.scale(shape, -1, 1)
                     note_side(above, part, path.name, ledger)
     by_label = {part.label: part for part in parts}
-    sheets = nesting.nest(sheet_parts, size=folder.Settings().sheet, kerf=kerf).sheets
+    sheets = nesting.nest(sheet_parts, size=Settings().sheet, kerf=kerf).sheets
     for sheet in sheets:
         path = place / "cut" / f"{sheet.name}-{tag}.dxf"
         shapes = dxf_shapes(path, ledger)
@@ -414,7 +415,7 @@ def study(plan: Plan, kerf: float, room: Path, ledger: Ledger, *, step: bool) ->
     """Make, write and read back one plan."""
     start = time.perf_counter()
     parts = make.all_parts(plan)
-    tag = folder.folder_name(plan)
+    tag = folder_name(plan)
     for part in parts:
         found = make.check(part, process="print")
         by_hand = [text for text in found if "by hand" in text]  # small parts: said, not wrong
@@ -423,7 +424,7 @@ def study(plan: Plan, kerf: float, room: Path, ledger: Ledger, *, step: bool) ->
         ledger.note("make checks failed", len(wrong), f"{tag} {'; '.join(wrong)}")
     ledger.spent["parts"] += time.perf_counter() - start
     start = time.perf_counter()
-    settings = replace(folder.Settings(), kerf=kerf, step=step)
+    settings = replace(Settings(), kerf=kerf, step=step)
     try:
         place = folder.write(plan, parts, room, settings=settings)
     except FootscanError as error:

@@ -17,11 +17,11 @@ import trimesh
 from footscan.scan import Side
 from insole import cli
 from insole.errors import OutputError, PlanError
-from insole.output import folder
-from insole.output.folder import Settings
+from insole.output import contents, folder
 from insole.output.print import printing, threemf
 from insole.output.print.bar import bar_words, write_bar
 from insole.output.print.plates import lay_out
+from insole.output.settings import Settings
 from insole.parts import bar as bars
 from insole.parts import solids
 from insole.parts.bar import calibration_bar
@@ -208,9 +208,9 @@ def test_only_print_files_of_that_material_are_scaled(tmp_path):
     plan = sample_plan(sides=("right",))
     parts = [part for part in all_parts(plan) if part.name != "base"]
 
-    def writers(settings: Settings) -> list[folder.Item]:
+    def writers(settings: Settings) -> list[contents.Item]:
         return [
-            item for item in folder.items(plan, parts, settings)
+            item for item in contents.items(plan, parts, settings)
             if item.path.startswith("print/") or item.path.endswith("side-up-demo-0001-v1.dxf")
         ]  # fmt: skip
 

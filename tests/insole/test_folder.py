@@ -21,11 +21,13 @@ import trimesh
 
 from footscan.scan import Side
 from insole.errors import OutputError
-from insole.output import folder
+from insole.output import contents as listed
+from insole.output import folder, publishing
+from insole.output.contents import Item
 from insole.output.cut import nesting
-from insole.output.folder import FolderError, Item, Settings
 from insole.output.print import printing, step
 from insole.output.readme import Making, glue_rows
+from insole.output.settings import FolderError, Run, Settings, folder_name
 from insole.parts.build import all_parts
 from insole.parts.part import Part
 from insole.record.material_file import default_materials
@@ -49,10 +51,10 @@ def pair() -> list[Part]:
 
 def no_papers(plan: Plan, parts: Sequence[Part]) -> list[Item]:
     """Return the print and cut files only: papers take a second each."""
-    tag = folder.folder_name(plan)
+    tag = folder_name(plan)
     return [
-        *folder._print_items(plan, parts, QUICK, tag),
-        *folder._cut_items(parts, QUICK, tag),
+        *listed._print_items(plan, parts, QUICK, tag),
+        *listed._cut_items(parts, QUICK, tag),
     ]
 
 
@@ -127,7 +129,7 @@ def test_the_manifest_names_every_file_with_its_hash(whole: tuple[Path, list[str
     assert manifest["tool"] == plan.tool
     assert [scan["sha256"] for scan in manifest["scans"]] == ["1f" * 32, "2e" * 32]
     assert from_json(files["plan.json"]) == plan
-    assert folder.check_folder(place) == []
+    assert publishing.check_folder(place) == []
 
 
 def test_the_readme_says_what_a_maker_must_know(whole: tuple[Path, list[str]]) -> None:
@@ -175,14 +177,14 @@ def test_layers_take_sheet_for_a_wedge_that_is_printed_only(tmp_path: Path) -> N
     plan = sample_plan()
     parts, said = all_parts(plan), list[str]()
     settings = replace(QUICK, layers=True)
-    tag = folder.folder_name(plan)
-    pieces = folder._pieces(parts, settings, plan)
-    writers = [*no_papers(plan, parts), *folder._sheet_items(pieces, settings, tag)]
+    tag = folder_name(plan)
+    pieces = listed.pieces_of(parts, settings, plan)
+    writers = [*no_papers(plan, parts), *listed._sheet_items(pieces, settings, tag)]
     place = folder.write(plan, parts, tmp_path, settings=settings, writers=writers,
                          say=said.append)  # fmt: skip
     shims = {p.material for p in pieces if "shim" in p.name}
     assert shims == {"wedge-eva"}
-    run = folder._Run(plan, parts, settings, said.append)
+    run = Run(plan, parts, settings, said.append)
     folder._note_sheets(run)
     assert run.notes["cut: left-heel-shim"] == (
         "left-heel-shim is built up from wedge-eva sheet, as wedge-tpu is printed only"
@@ -198,14 +200,14 @@ def test_without_sheet_wedges_printed_ones_are_not_built_up() -> None:
                                if name == "wedge-tpu" or "wedge" not in m.places})  # fmt: skip
     settings = replace(QUICK, layers=True, materials=table)
     parts = all_parts(plan)
-    assert not any("shim" in p.name for p in folder._pieces(parts, settings, plan))
-    assert any("arch-pad-layer" in p.name for p in folder._pieces(parts, settings, plan))
+    assert not any("shim" in p.name for p in listed.pieces_of(parts, settings, plan))
+    assert any("arch-pad-layer" in p.name for p in listed.pieces_of(parts, settings, plan))
 
 
 def test_the_readme_says_how_layers_are_glued(plan: Plan) -> None:
     parts = all_parts(plan)
     settings = replace(QUICK, layers=True)
-    nested = nesting.nest(folder._pieces(parts, settings, plan), size=(600.0, 400.0)).sheets
+    nested = nesting.nest(listed.pieces_of(parts, settings, plan), size=(600.0, 400.0)).sheets
     making = made_of(plan, parts, settings, nested)
     rows = " ".join(glue_rows(making))
     assert "Layer 1 lies at the bottom, each arrow forward" in rows
@@ -217,8 +219,8 @@ def test_the_readme_says_how_layers_are_glued(plan: Plan) -> None:
 
 def made_of(plan: Plan, parts: Sequence[Part], settings: Settings, nested: Any) -> Making:
     return Making(
-        plan=plan, parts=folder._as_made(parts, settings, plan), materials=settings.materials,
-        layers=folder._layers(parts, settings, plan), sheets=nested, tag="t",
+        plan=plan, parts=listed.as_made(parts, settings, plan), materials=settings.materials,
+        layers=listed.layers_of(parts, settings, plan), sheets=nested, tag="t",
     )  # fmt: skip
 
 
@@ -227,10 +229,10 @@ def test_plates_are_named_for_what_they_hold() -> None:
     plan = sample_plan()
     parts = all_parts(plan)
     row = replace(prism(Side.LEFT), name="dowels", material="base-pp")
-    files = folder._plate_files([*parts, row], QUICK, "t")
+    files = listed.plate_files([*parts, row], QUICK, "t")
     assert files["left-base"] == "print/left-base-pp-t.3mf"
     assert files["left-dowels"] == "print/dowels-base-pp-t.3mf"
-    small = folder._plate_files([replace(prism(), name="base", material="base-pp")], QUICK, "t")
+    small = listed.plate_files([replace(prism(), name="base", material="base-pp")], QUICK, "t")
     assert set(small.values()) == {"print/base-pp-t.3mf"}
 
 
@@ -349,7 +351,7 @@ def test_a_version_that_was_tampered_with_is_refused(
         (place / "cut" / "mine.dxf").write_text("mine")
     else:
         (place / "manifest.json").write_text("[]")
-    assert len(folder.check_folder(place)) == 1
+    assert len(publishing.check_folder(place)) == 1
     with pytest.raises(FolderError, match="exists with other content"):
         write(plan, pair, tmp_path)
 
@@ -367,7 +369,7 @@ def test_a_version_that_was_tampered_with_is_refused(
     ],
 )
 def test_folder_names_are_allowed_everywhere(plan: Plan, case: str, name: str) -> None:
-    assert folder.folder_name(plan.model_copy(update={"case": case})) == name
+    assert folder_name(plan.model_copy(update={"case": case})) == name
 
 
 # ------------------------------------------------------------------ failures
@@ -448,7 +450,7 @@ def test_a_picture_cut_short_is_refused(tmp_path: Path, pair: list[Part], plan: 
     def half(path: Path) -> None:
         path.write_bytes(b"%PDF-1.4\n1 0 obj")
 
-    paper = Item(path="paper/x.pdf", write=half, check=folder._whole)
+    paper = Item(path="paper/x.pdf", write=half, check=listed._whole)
     with pytest.raises(OutputError, match=r"x\.pdf does not read back as a whole pdf file"):
         write(plan, pair, tmp_path, writers=[paper])
 
@@ -494,7 +496,7 @@ def test_what_a_killed_run_left_is_swept(tmp_path: Path, pair: list[Part], plan:
     env = os.environ | {"PYTHONPATH": paths}
     done = subprocess.run([sys.executable, "-c", code, str(tmp_path)], env=env, check=False)
     assert done.returncode == 9
-    assert len(list(tmp_path.glob(f"{folder.MAKING}*"))) == 2  # the folder and its lock
+    assert len(list(tmp_path.glob(f"{publishing.MAKING}*"))) == 2  # the folder and its lock
     place = write(plan, pair, tmp_path)
     assert list(tmp_path.iterdir()) == [place]
 

@@ -16,8 +16,8 @@ from scipy import ndimage
 from footscan.scan import Array, Side
 from insole import cli, workflow
 from insole.errors import PartError, PlanError, RefusedError
-from insole.output import folder
-from insole.output.folder import Settings
+from insole.output import contents, folder
+from insole.output.settings import Settings
 from insole.parts import build, engraving, form_upper, solids
 from insole.parts import form as forms
 from insole.parts.form_upper import FormWish
@@ -458,8 +458,8 @@ def test_the_folder_has_forms_to_print_only_and_the_words_for_moulding(plan, tmp
     settings = replace(QUICK, form=FormWish(cover=1.5), bed=(320.0, 320.0))
     parts = [p for p in workflow.checked_parts(mixed, settings)
              if p.label in ("right-form", "right-arch-pad")]  # fmt: skip
-    writers = [i for i in folder.items(mixed, parts, settings) if i.path.startswith("print")]
-    others = {i.path for i in folder.items(mixed, parts, settings)} - {i.path for i in writers}
+    writers = [i for i in contents.items(mixed, parts, settings) if i.path.startswith("print")]
+    others = {i.path for i in contents.items(mixed, parts, settings)} - {i.path for i in writers}
     assert not any("right-form-" in path for path in others)
     said: list[str] = []
     place = folder.write(

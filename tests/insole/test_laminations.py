@@ -185,7 +185,8 @@ def test_grind_lines_of_a_pad_lie_on_their_level(name: str) -> None:
 
 def test_a_folder_with_layers_nests_them_instead_of_blanks() -> None:
     """Whole shims stay on the sheets of each foot; one by one and nested there are layers."""
-    from insole.output.folder import Settings, items
+    from insole.output.contents import items
+    from insole.output.settings import Settings
     from insole.parts.build import all_parts
     from tests.plans import sample_plan
 

@@ -12,8 +12,8 @@ import trimesh
 
 from insole.errors import PlanError, RefusedError
 from insole.output import folder
-from insole.output.folder import Settings
 from insole.output.papers import plan_page as report
+from insole.output.settings import Settings
 from insole.parts import materials as mat
 from insole.parts.build import all_parts
 from insole.parts.part import Part

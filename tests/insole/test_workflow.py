@@ -13,7 +13,7 @@ from footscan.errors import FootscanError, ScanReadError, SideError
 from footscan.scan import Side
 from insole import workflow
 from insole.errors import InsoleError, PlanError, RefusedError
-from insole.output.folder import Settings
+from insole.output.settings import Settings
 from insole.record.plan import Plan, to_json
 from insole.workflow import Request, Shots
 from tests.plans import sample_plan

@@ -13,11 +13,11 @@ import pytest
 
 from insole import readback
 from insole.errors import OutputError
-from insole.output import folder
+from insole.output import contents, folder
 from insole.output.cut import cutting
-from insole.output.folder import Settings
 from insole.output.papers import bench, flow, gauges
 from insole.output.papers import plan_page as report
+from insole.output.settings import Settings
 from insole.parts.build import all_parts
 from insole.parts.part import Part
 from insole.record.plan import Plan, fingerprint, from_json, seal_of
@@ -50,7 +50,7 @@ class Bench:
         cutting._drawn_once.cache_clear()
         wanted = {path.relative_to(self.place).as_posix() for path in self.place.glob(pattern)}
         assert wanted, pattern
-        for item in folder.items(plan or self.plan, parts or self.parts, SETTINGS):
+        for item in contents.items(plan or self.plan, parts or self.parts, SETTINGS):
             if item.path in wanted:
                 item.write(self.place / item.path)
         cutting._drawn_once.cache_clear()

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from insole.errors import OutputError
-from insole.output import folder, ink
+from insole.output import contents, folder, ink
 from insole.output.cut import cutting, labels
 from insole.output.papers import bench, gauges, template, template_lines, tiles
 from insole.parts.part import Part
@@ -332,7 +332,7 @@ def test_a_paper_of_another_case(
     plan = edited(case="other-0002")
     made = only(paper)
     name = made.file(paper).name
-    for item in folder.items(plan, made.parts, SETTINGS):
+    for item in contents.items(plan, made.parts, SETTINGS):
         if Path(item.path).name.replace("other-0002", "demo-0001") == name:
             item.write(made.file(paper))
     made.refused("does not name the case demo-0001")

@@ -10,7 +10,7 @@ import pytest
 
 from insole.output import folder
 from insole.output.cut import cutting
-from insole.output.folder import Settings
+from insole.output.settings import Settings
 from insole.parts.build import all_parts
 from insole.readback.letters import Shape, read_rows, take_arrows
 from insole.record.plan import WedgePlace

@@ -1,0 +1,167 @@
+"""The page to read first: what to make, from which file, in which order."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from insole.output import readme
+from insole.output.contents import (
+    as_made,
+    layers_of,
+    plate_files,
+)
+from insole.output.phrases import capital
+from insole.output.print import printing, threemf
+from insole.output.settings import Run, folder_name
+from insole.parts.form import form_words
+from insole.parts.form_upper import FORM
+from insole.parts.materials import amount
+from insole.parts.part import Part
+from insole.record.materials import Material, Materials
+from insole.record.plan import fingerprint
+
+__all__ = ["written_page"]
+
+CLINICAL = "Foot pain calls for clinical advice."
+ABOUT = {
+    "print": "3MF: one file per material and plate, parts named. STL: one part each.",
+    "solid": "STEP: solids for CAD, without letters and grooves.",
+    "cut": "DXF and SVG 1:1, one sheet per foot, in two views: foot side up (seen from above: "
+    "cut, grind, placement lines) and shoe side up (seen from below: the letters). Layers: CUT, "
+    "GRIND, ENGRAVE, PEN, NOTE, see below. cut/sheet-...: sheets of stock, foot side up, parts of "
+    "one material and thickness close together and turned. cut/parts: each part alone. Cut each "
+    "part from one of these files only.",
+    "paper": "The bench page to work from, the 1:1 template, section gauges to cut from card "
+    "and hold to a ground or moulded part, the report with pictures for the "
+    "rider and parts to tick off, the whole plan.",
+    "pictures": "Where pad and shims go.",
+}
+BENCH = (
+    "Compare LEFT and RIGHT, arrow and thick edge on each part with the bench page before gluing.",
+    "Flat side down on the printer. PLA never goes into a shoe.",
+    "No foam with chlorine (neoprene, PVC) under a laser; keep dust and fumes out of your lungs.",
+)
+UNDER_SHOE = (
+    "Under the shoe: firm solid plastic at 100 % infill, or metal; never PLA, EVA or cork. Bolts "
+    "longer by the shim, the maker's torque, ten clip-ins and releases on a stand before riding."
+)
+
+
+def written_page(run: Run, making: Path) -> str:
+    """Return the text of the first file that a maker opens."""
+    plan = run.plan
+    cautions = list(plan.cautions)
+    if not any("clinical advice" in caution for caution in cautions):
+        cautions.insert(0, CLINICAL)
+    kerf = f"a kerf of {run.settings.kerf:g} mm" if run.settings.kerf else "no kerf"
+    made_ = readme.Making(
+        plan=plan,
+        parts=as_made(run.parts, run.settings, plan),
+        materials=run.settings.materials,
+        layers=layers_of(run.parts, run.settings, plan) if run.nested else {},
+        sheets=run.nested,
+        plates=plate_files(run.parts, run.settings, folder_name(plan)),
+        tag=folder_name(plan),
+    )
+    bench = [*BENCH, *[UNDER_SHOE for part in run.parts if part.name == "under-shoe-shim"][:1]]
+    rows = [
+        f"{plan.case}, version {plan.version} (plan {fingerprint(plan)})",
+        "",
+        "All files are in millimetres; an STL holds no unit: read it as mm.",
+        "Print papers at 100 %, without fitting to the page, and measure the 100 mm ruler first.",
+        f"Outlines in cut/ allow for {kerf}.",
+        *_block("Parts", [_part_row(part, run.settings.materials) for part in made_.parts]),
+        *_block("What to make each part from", readme.routes(made_)),
+        *_block("Order of work", readme.order(made_)),
+        *_block("Glue the layers", readme.glue_rows(made_)),
+        *_block("Printing", readme.print_rows(made_)),
+        *_block("Materials", _material_rows(run, made_.parts)),
+        *_block("Form for moulding", _form_rows(run)),
+        *_block(
+            "Folders",
+            [f"{name}/  {text}" for name, text in ABOUT.items() if (making / name).is_dir()],
+        ),
+        *_block("Lines in the cut files", readme.LINE_ROWS if (making / "cut").is_dir() else ()),
+        *_block("Sheets to cut", run.sheets),
+        *_block("Mind", list(run.notes.values())),
+        *_block(
+            "Limits passed on purpose",
+            [f"{o.limit}: {o.why} ({o.who}, {o.when})" for o in plan.overrides],
+        ),
+        *_block("At the bench", bench),
+        *_block("Cautions", cautions),
+    ]
+    return "\n".join(rows) + "\n"
+
+
+def _block(title: str, rows: Sequence[str]) -> list[str]:
+    """Return a titled list, wrapped; nothing for no rows."""
+    if not rows:
+        return []
+    wrapped = [
+        textwrap.fill(row, 96, initial_indent="  ", subsequent_indent="      ") for row in rows
+    ]
+    return ["", title, *wrapped]
+
+
+def _material_rows(run: Run, parts: Sequence[Part]) -> list[str]:
+    """Return what each material used is, how it is worked and fixed, and what to mind."""
+    used = sorted({part.material for part in parts})
+    rows = [_material_row(run.settings.materials.find(name)) for name in used]
+    rows.append(
+        "Masses are estimates from density and infill; printed walls and infill as the material "
+        "table says. What is called common practice has no published source."
+    )
+    return rows
+
+
+def _material_row(material: Material) -> str:
+    """Return one material in words, the source of each value beside it."""
+    words = [f"{material.name}: {material.words}", f"to {_PROCESS[material.process]}"]
+    words.append(f"density {material.density} ({material.density.source})")
+    if material.hardness is not None:
+        words.append(f"hardness {material.hardness} ({material.hardness.source})")
+    infill = material.infill
+    if material.process != "cut" and infill is not None:
+        share = f"{100 * infill.low:.0f}"
+        share += f" to {100 * infill.high:.0f}" if infill.high > infill.low else ""
+        words.append(f"infill {share} % ({infill.source})")
+    text = f"{', '.join(words)}. Make: {material.advice}. Fix: {material.fixing}."
+    if material.cautions:
+        text += f" Mind: {'; '.join(material.cautions)}."
+    if material.scale != printing.AS_IT_IS:
+        text += (
+            f" {threemf.scale_words(material.scale)}, in 3MF and STL only: print them at 100 %, "
+            "lying as in the file."
+        )
+    return text
+
+
+_PROCESS = {"print": "print", "cut": "cut, grind or mill", "both": "print or cut"}
+
+
+def _form_rows(run: Run) -> list[str]:
+    """Return how to mould over the forms; nothing without one."""
+    forms = [part for part in run.parts if part.name == FORM]
+    return [*form_words(forms[0]), f"{capital(readme.MOULDED)}."] if forms else []
+
+
+def _part_row(part: Part, materials: Materials) -> str:
+    facts: Mapping[str, Any] = part.facts
+    words = [f"{part.label}: {part.material}"]
+    if "thickness" in facts:
+        words.append(f"{facts['thickness']:g} mm thick")
+    if "height" in facts:
+        words.append(f"{facts['height']:.1f} mm high")
+    if "words" in facts:
+        words.append(str(facts["words"]))
+    if "thick_edge" in facts:
+        planned = facts.get("thick_edge_planned", facts["thick_edge"])  # as the papers say it
+        words.append(f"thick edge {planned:.1f} mm")
+    if facts.get("paper_only"):
+        words.append(f"write on by hand: {', '.join(facts['paper_only'])}")
+    words.append(str(amount(part, materials.find(part.material))))
+    return ", ".join(words)
