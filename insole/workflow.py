@@ -158,8 +158,10 @@ def with_hand(feet: Sequence[MeasuredFoot], file: Path) -> list[MeasuredFoot]:
     from insole.record import by_hand
 
     hand = by_hand.read(file)
-    return [with_findings(foot, judged.findings(foot, hand.of(str(foot.foot.side))))
-            for foot in feet]  # fmt: skip
+    pairs = [(foot, hand.of(str(foot.foot.side))) for foot in feet]
+    feet = [judged.held(foot, mine) for foot, mine in pairs]
+    return [with_findings(foot, judged.findings(foot, mine))
+            for foot, (_, mine) in zip(feet, pairs, strict=True)]  # fmt: skip
 
 
 def _measured(shots: Shots) -> list[MeasuredFoot] | FootscanError:

@@ -24,7 +24,8 @@ __all__ = ["LINES", "brief", "next_step"]
 LINES = 20  # of a plan for a pair
 WIDE = 112  # of a warning, before it is cut at a clause
 CARE = frozenset({
-    "hand-hallux", "hand-leg-length", "own-limits", "riding-pain", "same-day-care", "stop-cleared",
+    "hand-foot-length", "hand-hallux", "hand-leg-length", "own-limits", "riding-pain",
+    "same-day-care", "stop-cleared", "wedge-first-ray",
 })  # never cut  # fmt: skip
 SHOWN = frozenset({"effect", "kit-little", "not-asked", "saddle"})  # said by a line of their own
 NUMBER = re.compile(r"\d+(?:\.\d+)?")

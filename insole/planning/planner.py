@@ -34,7 +34,7 @@ from insole.planning.support.ceilings import ball_line
 from insole.planning.support.metatarsal import plan_metatarsal
 from insole.planning.wishes import FootWish, PlanWishes
 from insole.record import questions
-from insole.record.by_hand import ByHand
+from insole.record.by_hand import ByHand, HandFoot
 from insole.record.least import sd_shown
 from insole.record.limits import Limits, default_limits
 from insole.record.plan import (
@@ -120,7 +120,8 @@ def plan(
         Keeps what later plans of the same feet need again; None plans anew.
 
     hand : ByHand or None
-        What was measured by hand: stands beside the scan, and contradictions are notes.
+        What was measured by hand: stands beside the scan, and contradictions are notes; a length
+        judges the scan's scale where nothing else did.
 
     Raises
     ------
@@ -133,12 +134,15 @@ def plan(
     """
     if left is None and right is None:
         raise ValueError("plan needs at least one foot")
-    limits, wishes = limits or default_limits(), wishes or PlanWishes()
+    limits, wishes, hand = limits or default_limits(), wishes or PlanWishes(), hand or ByHand()
+    memory = memory or Memory()
+    left = left and _held(left, hand.left, memory)
+    right = right and _held(right, hand.right, memory)
     asked, question_notes = questions.decide(answers or {}, clinician)
     _check_overrides(overrides, limits)
     job = _Job(shoe=shoe, wishes=wishes, overrides=overrides, limits=limits,
-               without_arch=without_arch, memory=memory or Memory(),
-               hand=hand or ByHand())  # fmt: skip
+               without_arch=without_arch, memory=memory,
+               hand=hand)  # fmt: skip
     sides = {
         side: _remembered(measured, side, job)
         for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
@@ -159,6 +163,11 @@ def plan(
         right=sides[Side.RIGHT].plan if right is not None else None,
         overrides=list(overrides), notes=notes, cautions=list(questions.CAUTIONS),
     )  # fmt: skip
+
+
+def _held(measured: MeasuredFoot, hand: HandFoot, memory: Memory) -> MeasuredFoot:
+    """Return the foot with its scale held against the hand; the same one as long as both are."""
+    return memory.kept("held", (measured,), (repr(hand),), lambda: by_hand.held(measured, hand))
 
 
 def _remembered(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
