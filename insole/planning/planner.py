@@ -225,13 +225,17 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     inside = [w for w in wedges.wedges if w.place is not WedgePlace.UNDER]
     cost: list[Note] = []
     alone = does  # of the support without shims, whose tilt is not its doing
-    if inside and pad.contour is None:
+    if inside:
+        flat = pad
+        if pad.contour is not None:  # the same bed with no wedge built in
+            level_kept = replace(wish, support_level=pad.contour.support_level)
+            flat = _support(level, measured, level_kept, (), job)
         bare, _ = pressing.compare(
-            level, pad.pad, (), cleat, limits=limits, body_mass=job.wishes.body_mass,
-            ankle=wish.ankle, metatarsal=pad.metatarsal,
+            level, flat.pad, (), cleat, limits=limits, body_mass=job.wishes.body_mass,
+            ankle=wish.ankle, metatarsal=flat.metatarsal, contour=flat.contour,
         )  # fmt: skip
         cost = effect.shim_cost(contact, bare, inside, limits)
-        alone = effect.effect(pad.pad, pad.contour, bare, limits)
+        alone = effect.effect(flat.pad, flat.contour, bare, limits)
     base = _base(seated, layout, limits)
     dowel_notes: Sequence[Note] = ()
     if job.wishes.dowels:
