@@ -13,6 +13,7 @@ from insole.shoe.shoe import parse
 from insole.trials.red_flags import FLAGS
 from insole.trials.trial import Said, Trial, in_force, judge, options
 from tests import feet
+from tests.riders import sentences
 
 LIMITS = default_limits()
 ALL_NO = {flag.id: "no" for flag in FLAGS}
@@ -399,7 +400,7 @@ def test_words_that_are_not_read_give_no_step_without_a_pick(plan):
     found = judge(plan, said(text), [], limits=LIMITS)
     assert found.step is None
     assert "'glitter'" in found.words[0]
-    worse = judge(plan, said("it glows like a stove in there", "worse"), [], limits=LIMITS)
+    worse = judge(plan, said("it hatches like an egg in there", "worse"), [], limits=LIMITS)
     assert worse.stopped
     assert not worse.health
     assert "ask what is meant" in worse.words[0]
@@ -457,3 +458,23 @@ def test_an_entry_of_an_earlier_log_is_read_as_not_asked():
     assert found.flags == {}
     assert found.stopped == ["hurts"]
     assert in_force([found]) == [found]
+
+
+def ridden(plan: Plan, text: str, answer: str, flags: dict[str, str]) -> Trial:
+    return judge(plan, said(text, answer, flags=flags), [], limits=LIMITS)
+
+
+@pytest.mark.parametrize("answer", ["better", "same", "worse"])
+def test_no_sentence_with_danger_in_it_gives_a_step(plan, answer):
+    """Neither while the red flags were not asked, nor when all were ticked no by mistake."""
+    found = [text for _, text in sentences("danger")]
+    unasked = [text for text in found if ridden(plan, text, answer, {}).step]
+    ticked = [text for text in found if ridden(plan, text, answer, ALL_NO).step]
+    assert (unasked, ticked) == ([], [])
+
+
+def test_few_calm_sentences_stop_a_trial(plan):
+    found = sentences("calm")
+    stopped = [text for how, text in found if ridden(plan, text, how, ALL_NO).stopped]
+    assert len(stopped) < 0.10 * len(found), stopped
+
