@@ -477,4 +477,3 @@ def test_few_calm_sentences_stop_a_trial(plan):
     found = sentences("calm")
     stopped = [text for how, text in found if ridden(plan, text, how, ALL_NO).stopped]
     assert len(stopped) < 0.10 * len(found), stopped
-
