@@ -12,8 +12,8 @@ from insole.planning.planner import FootWish, PlanWishes
 from insole.record.limits import default_limits
 from insole.record.plan import Plan
 from insole.shoe.shoe import parse
-from insole.trials.red_flags import FLAGS
 from insole.trials import cases
+from insole.trials.red_flags import FLAGS
 from insole.trials.trial import Said, Trial, in_force, judge, options
 from tests import feet
 from tests.riders import sentences
