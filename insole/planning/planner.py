@@ -14,12 +14,20 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import insole
-from footscan.errors import ScanQualityError
 from footscan.measuring.measures import by_hand_words
-from footscan.results import MeasuredFoot, Verdict
+from footscan.results import MeasuredFoot
 from footscan.scan import Side
 from insole.errors import PlanError
-from insole.planning import by_hand, dowels, easing, seating, thickness, wedge_rules, wedging
+from insole.planning import (
+    by_hand,
+    checks,
+    dowels,
+    easing,
+    seating,
+    thickness,
+    wedge_rules,
+    wedging,
+)
 from insole.planning import cleat as cleats
 from insole.planning.changes import describe_change
 from insole.planning.contact import effect, pressing
@@ -139,7 +147,7 @@ def plan(
     left = left and _held(left, hand.left, memory)
     right = right and _held(right, hand.right, memory)
     asked, question_notes = questions.decide(answers or {}, clinician)
-    _check_overrides(overrides, limits)
+    checks.check_overrides(overrides, limits)
     job = _Job(shoe=shoe, wishes=wishes, overrides=overrides, limits=limits,
                without_arch=without_arch, memory=memory,
                hand=hand)  # fmt: skip
@@ -184,7 +192,7 @@ def _remembered(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
 
 def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     """Return the plan of one foot."""
-    _check_scan(measured, side, job.without_arch)
+    checks.check_scan(measured, side, job.without_arch)
     wish, limits, shoe = job.wishes.of(side), job.limits, job.shoe
     same, kept = (measured, shoe, limits), job.memory.kept
     layout = kept("layout", same, (side,), lambda: lay_out(measured, shoe, limits))
@@ -196,7 +204,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         wishes=wedge_rules.Wishes(forefoot=wish.forefoot, heel=wish.heel, under=wish.under),
         confirm_zero=job.wishes.confirm_zero, side=side.value,
     )  # fmt: skip
-    _check_rim(wedges.wedges, limits)
+    checks.check_rim(wedges.wedges, limits)
     seated = level
     if wedges.roll:
         seated = kept("seated", same, (side, wedges.roll), lambda: seating.seat(
@@ -278,57 +286,6 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         saddle_change=saddle, contact=contact, effect=alone, notes=list(notes),
     )  # fmt: skip
     return _Side(plan=record, wedges=wedges, saddle=saddle)
-
-
-def _check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
-    """Refuse a scan that is not fit for making, or of the other foot."""
-    if measured.foot.side is not side:
-        raise PlanError(
-            f"the scan {measured.facts.file} given for the {side} foot shows a "
-            f"{measured.foot.side} foot; swap the scans or state the side"
-        )
-    report = measured.report
-    if report.verdict is Verdict.MAKING or (report.verdict is Verdict.MEASURING and without_arch):
-        return
-    why = "; ".join(_clause(f.text) for f in report.deciding) or "see its findings"
-    advice = next((_clause(f.advice) for f in report.deciding if f.advice), "scan it again")
-    if report.verdict is Verdict.MEASURING:
-        said, choice = "is fit for measuring only", (
-            ", or plan without the arch (--without-arch: shims and a flat base only)"
-        )
-    else:
-        said, choice = "must be taken again", ""
-    raise ScanQualityError(
-        f"{measured.facts.file} {said} and nothing was made: {why}; {advice}{choice}", report
-    )
-
-
-def _check_rim(wedges: Sequence[WedgePlan], limits: Limits) -> None:
-    """Refuse a heel shim on a base with a heel rim: they want the same place."""
-    rim = limits.value("base.heel_cup")
-    if rim > 0 and any(wedge.place is WedgePlace.HEEL for wedge in wedges):
-        raise PlanError(
-            f"a wedge inside the heel does not lie inside a heel rim of {rim:g} mm; set "
-            "base.heel_cup to 0 in the limits file, or wedge under the shoe"
-        )
-
-
-def _clause(sentence: str) -> str:
-    """Return a sentence as a clause of a longer one."""
-    text = sentence.strip().rstrip(".")
-    return text[:1].lower() + text[1:]
-
-
-def _check_overrides(overrides: Sequence[Override], limits: Limits) -> None:
-    for override in overrides:
-        if override.limit not in limits:
-            raise PlanError(f"there is no limit called '{override.limit}' to override")
-        for name in ("who", "why", "when"):
-            if not getattr(override, name).strip():
-                raise PlanError(
-                    f"the override of {override.limit} does not say {name}; record who, "
-                    "why and when"
-                )
 
 
 def _support(
