@@ -16,7 +16,7 @@ import pytest
 from footscan.results import Landmark, Measure
 from footscan.scan import Load
 from insole.errors import PlanError, RefusedError
-from insole.planning import fit, remarks, seating, thickness, wedging
+from insole.planning import fit_stations, remarks, seating, thickness, wedging
 from insole.planning import planner as planning
 from insole.planning.cleat import check_saddles
 from insole.planning.contact import effect, pressing, springs
@@ -208,7 +208,7 @@ def test_an_underside_of_an_unmeasured_bed_is_a_trial_piece():
 def test_a_metatarsal_pad_needs_its_heads():
     seated = seat("right")
     marks = {k: v for k, v in seated.landmarks.items() if k not in ("mth2", "mth3", "mth4")}
-    with pytest.raises(PlanError, match="heads 2 to 4 are not known"):
+    with pytest.raises(PlanError, match="head 2 and 3 and 4 is not known"):
         contour.plan_contour(
             replace(seated, landmarks=marks), foot("right"), limits=LIMITS,
             wish=contour.ContourWish(length="full", metatarsal=5.0),
@@ -259,7 +259,7 @@ def test_a_ball_that_was_not_found_is_named():
 def test_a_heel_without_breadth_cannot_be_fitted():
     measures = dict(foot("left").measures) | {"heel_breadth_max": Measure(reason="no heel")}
     with pytest.raises(PlanError, match="heel's breadth is not known"):
-        fit.heel_breadth_at(replace(foot("left"), measures=measures), 10.0, LIMITS)
+        fit_stations.heel_breadth_at(replace(foot("left"), measures=measures), 10.0, LIMITS)
 
 
 # ---- thickness, cleat, saddle
