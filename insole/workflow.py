@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from insole.planning.planner import PlanWishes
     from insole.record.plan import Override, Plan
     from insole.shoe.shoe import Shoe
+    from insole.trials.cases import Case
     from insole.trials.trial import Said, Trial
 
 __all__ = [
@@ -158,8 +159,10 @@ def with_hand(feet: Sequence[MeasuredFoot], file: Path) -> list[MeasuredFoot]:
     from insole.record import by_hand
 
     hand = by_hand.read(file)
-    return [with_findings(foot, judged.findings(foot, hand.of(str(foot.foot.side))))
-            for foot in feet]  # fmt: skip
+    pairs = [(foot, hand.of(str(foot.foot.side))) for foot in feet]
+    feet = [judged.held(foot, mine) for foot, mine in pairs]
+    return [with_findings(foot, judged.findings(foot, mine))
+            for foot, (_, mine) in zip(feet, pairs, strict=True)]  # fmt: skip
 
 
 def _measured(shots: Shots) -> list[MeasuredFoot] | FootscanError:
@@ -704,19 +707,36 @@ def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
 
 
 def read_log(log: Path) -> list[Trial]:
-    """Return the trials in a log file or in the folder of a case, oldest first.
+    """Return the trials in a log file, a case, or a folder that holds one case, oldest first.
 
     Raises
     ------
     insole.errors.InsoleError
-        There is no such log, or it is damaged.
+        There is no such log, there are several, or it is damaged.
     """
     from insole.errors import InsoleError
     from insole.trials import cases
 
     if not log.exists():
         raise InsoleError(f"there is no trial log at {log}; check the path")
+    if log.is_dir() and not (log / "case.json").exists():
+        return _only_case(log).trials()
     return cases.read_log(log)
+
+
+def _only_case(home: Path) -> Case:
+    """Return the one case in a folder of cases: a log is one rider's."""
+    from insole.errors import InsoleError
+    from insole.trials import cases
+
+    found = cases.cases(home)
+    if len(found) != 1:
+        names = ", ".join(str(home / case.name) for case in found)
+        raise InsoleError(
+            f"{home} holds {len(found)} cases; give one of {names}" if found else
+            f"{home} holds no case; give the folder that plan or make wrote into, or a log's file"
+        )  # fmt: skip
+    return found[0]
 
 
 def step_options(plan: Plan, trial: Trial, against: Path) -> list[str]:

@@ -231,6 +231,13 @@ def _findings(
         found.append(_against(
             "length", f"The length changes by {growth:+.1f} mm.",
             "These are two feet, or two scales: scan both with one scanner."))  # fmt: skip
+    known = [change for change in changes.values() if change.value is not None]
+    if len(known) > 1 and all(abs(c.value or 0.0) <= TELLS_SD * (c.sd or 0.0) for c in known):
+        found.append(Finding(
+            code="settle-alike", severity=Severity.NOTE,
+            text="Nothing changes from one scan to the other: a foot that takes half the weight "
+            "seldom stays as it was, so both may show one load.",
+            advice="Scan again, seated with the foot only resting on the floor."))  # fmt: skip
     if not (seated.facts.scale_verified and standing.facts.scale_verified):
         found.append(Finding(
             code="settle-scale", severity=Severity.NOTE,

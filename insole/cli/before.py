@@ -180,6 +180,7 @@ def shoe_new(file: Path, ask: bool, quiet: bool, **given: Any) -> None:
 def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | None) -> int:
     """List the questions before parts, ask them, or hand them out as a page. Exit 4: a stop."""
     from insole import workflow
+    from insole.errors import InsoleError
     from insole.record.questions import QUESTIONS
 
     if (ask or filled is not None) and out is None:
@@ -194,8 +195,16 @@ def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | No
         if out.exists():  # before anything is asked
             raise click.UsageError(f"{out} is there already and is kept; choose another name")
         answers, clinician = workflow.read_sheet(filled) if filled is not None else _ask_all()
+        if not answers:
+            raise InsoleError(
+                f"{filled.name} holds no answer: fill it in on the screen, or type what stands on "
+                "the paper with --ask; nothing was written" if filled is not None else
+                "no question was answered; nothing was written"
+            )  # fmt: skip
         stop = workflow.keep_answers(out, answers, clinician)
         click.echo(f"the answers are in {out}")
+        if left := [q.id for q in QUESTIONS if q.id not in answers]:
+            speak(f"not asked: {', '.join(left)}; what was not asked is no 'no'")
         if stop:
             speak(f"solewright: {stop}")
         return REFUSED if stop else 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["bar", "make"]
 
 AFTER_MAKING = (
-    "follow the bench page in paper/; ride easy, short and near home; then solewright trial PLAN"
+    "follow the bench page in {0}; ride easy, short and near home; then solewright trial {1}"
 )
 
 
@@ -121,8 +122,9 @@ def make(
     _confirm(workflow.thick_edges(plan), thick_edges_checked, say)
     folder = workflow.make(plan, out, settings=settings, say=say)
     workflow.keep_plan(plan, home)
+    after = AFTER_MAKING.format(folder / "paper", shlex.quote(str(folder / "plan.json")))
     if not quiet:
-        click.echo(show.whole_plan(plan) if full else show.plan(plan, AFTER_MAKING))
+        click.echo(show.whole_plan(plan) if full else show.plan(plan, after))
     click.echo(f"parts and papers are in {folder}")
 
 

@@ -24,7 +24,8 @@ __all__ = ["LINES", "brief", "next_step"]
 LINES = 20  # of a plan for a pair
 WIDE = 112  # of a warning, before it is cut at a clause
 CARE = frozenset({
-    "hand-hallux", "hand-leg-length", "own-limits", "riding-pain", "same-day-care", "stop-cleared",
+    "hand-foot-length", "hand-hallux", "hand-leg-length", "own-limits", "riding-pain",
+    "same-day-care", "stop-cleared", "wedge-first-ray",
 })  # never cut  # fmt: skip
 SHOWN = frozenset({"effect", "kit-little", "not-asked", "saddle"})  # said by a line of their own
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
@@ -97,7 +98,8 @@ def _foot(foot: FootPlan) -> list[str]:
     if foot.effect is not None:
         doubt = any(note.code == "kit-little" for note in foot.notes)
         shims = any(wedge.place is not WedgePlace.UNDER for wedge in foot.wedges)
-        alone = " without the shim" if shims and foot.contour is None else ""
+        posted = foot.contour is not None and foot.contour.posting
+        alone = " without the wedge" if posted else " without the shim" if shims else ""
         word = "not recommended, " if doubt else ""
         rows.append(f"  effect{alone}: {word}{_effect(foot.effect)}")
     built_in = foot.contour.posting if foot.contour is not None else []

@@ -2,22 +2,28 @@
 
     MeasuredFoot + HandFoot -> findings -> Finding       (check, measure)
     the same + wedges       -> notes    -> Note          (plan)
+    the same                -> held     -> MeasuredFoot, its scale judged by the hand's length
     HandFoot                -> beside   -> Quantity, for the table of measures
 
 Nothing is planned from a hand measure, and no wedge comes out of a tilt: a tilt is a reason to
-look again. Deviations of hand and tape are common practice, no source.
+look again. A length by hand verifies the scan's scale, or speaks against it, by the same rule as
+one that is typed. Deviations of hand and tape are common practice, no source.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
-from footscan.results import Finding, Measure, MeasuredFoot, Severity
+from footscan.quality import claims
+from footscan.quality.findings import verdict
+from footscan.quality.limits import Evidence
+from footscan.results import Finding, Measure, MeasuredFoot, ScanReport, Severity
 from insole.record.by_hand import HandFoot
 from insole.record.plan import Note, NoteLevel, Quantity, WedgePlace, WedgePlan
 
-__all__ = ["HAND_SD", "beside", "findings", "leg_note", "notes"]
+__all__ = ["HAND_SD", "beside", "findings", "held", "leg_note", "notes"]
 
 # standard deviation by hand, mm and degrees; common practice, no source
 HAND_SD = {
@@ -27,10 +33,28 @@ HAND_SD = {
 TELLS_SD = 2.0  # a difference beyond two of its deviations is a contradiction
 
 
+def held(measured: MeasuredFoot, hand: HandFoot) -> MeasuredFoot:
+    """Return the foot with its scale judged by the length of the hand, where nothing else did.
+
+    A scale that a typed length or a scanner check has judged stays as it was judged.
+    """
+    length, found = hand.lengths.get("foot_length"), measured.report.findings
+    rest = [finding for finding in found if finding.code != "scale-unverified"]
+    if length is None or len(rest) == len(found):
+        return measured
+    off = claims.scale(measured.measures, Evidence(hand_length=length))
+    report = ScanReport(verdict=verdict([*rest, *off]), findings=(*rest, *off))
+    return replace(
+        measured, report=report, facts=replace(measured.facts, scale_verified=not off)
+    )
+
+
 def findings(measured: MeasuredFoot, hand: HandFoot) -> list[Finding]:
     """Return where scan and hand contradict each other, each with both figures."""
     found = []
-    pairs = [(name, name, value, "mm") for name, value in hand.lengths.items()]
+    judged = any(finding.code == "scale" for finding in measured.report.findings)
+    pairs = [(name, name, value, "mm") for name, value in hand.lengths.items()
+             if not (judged and name == "foot_length")]  # fmt: skip
     if hand.forefoot_tilt is not None:
         pairs.append(("forefoot_tilt", "forefoot_angle", hand.forefoot_tilt, "°"))
     for name, measure, value, unit in pairs:
@@ -56,7 +80,6 @@ def findings(measured: MeasuredFoot, hand: HandFoot) -> list[Finding]:
 ADVICE = {
     "forefoot_tilt": "Measure again with the foot unloaded: the scan's own tilt is the doubtful "
     "one where the foot was relaxed.",
-    "foot_length": "Measure again; where the hand is right, give it with --foot-length.",
 }
 
 

@@ -51,8 +51,10 @@ def suggest(foot: Settling, limits: Limits) -> Suggestion:
         why = drop.reason or "the length to the first head is not known"
         return Suggestion(level=None, reason=f"the arch drop is not known: {why}")
     mean, band = foot.usual_drop, TELLS_SD * (drop.sd or 0.0)
-    said = f"it comes down {drop.value:.1f} ± {drop.sd or 0.0:.1f} mm, the mean of runners is "
-    said += f"{mean:.1f} mm for its length"
+    down = f"it comes down {drop.value:.1f} ± {drop.sd or 0.0:.1f} mm"
+    if abs(drop.value) <= band:
+        down = f"no drop can be told (± {band:.1f} mm)"
+    said = f"{down}, the mean of runners is {mean:.1f} mm for its length"
     if drop.value - band > MUCH * mean:
         lower = max(usual - step, limits.value("support.least"))
         return Suggestion(

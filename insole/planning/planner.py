@@ -14,12 +14,20 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import insole
-from footscan.errors import ScanQualityError
 from footscan.measuring.measures import by_hand_words
-from footscan.results import MeasuredFoot, Verdict
+from footscan.results import MeasuredFoot
 from footscan.scan import Side
 from insole.errors import PlanError
-from insole.planning import by_hand, dowels, easing, seating, thickness, wedge_rules, wedging
+from insole.planning import (
+    by_hand,
+    checks,
+    dowels,
+    easing,
+    seating,
+    thickness,
+    wedge_rules,
+    wedging,
+)
 from insole.planning import cleat as cleats
 from insole.planning.changes import describe_change
 from insole.planning.contact import effect, pressing
@@ -34,7 +42,7 @@ from insole.planning.support.ceilings import ball_line
 from insole.planning.support.metatarsal import plan_metatarsal
 from insole.planning.wishes import FootWish, PlanWishes
 from insole.record import questions
-from insole.record.by_hand import ByHand
+from insole.record.by_hand import ByHand, HandFoot
 from insole.record.least import sd_shown
 from insole.record.limits import Limits, default_limits
 from insole.record.plan import (
@@ -120,7 +128,8 @@ def plan(
         Keeps what later plans of the same feet need again; None plans anew.
 
     hand : ByHand or None
-        What was measured by hand: stands beside the scan, and contradictions are notes.
+        What was measured by hand: stands beside the scan, and contradictions are notes; a length
+        judges the scan's scale where nothing else did.
 
     Raises
     ------
@@ -133,12 +142,15 @@ def plan(
     """
     if left is None and right is None:
         raise ValueError("plan needs at least one foot")
-    limits, wishes = limits or default_limits(), wishes or PlanWishes()
+    limits, wishes, hand = limits or default_limits(), wishes or PlanWishes(), hand or ByHand()
+    memory = memory or Memory()
+    left = left and _held(left, hand.left, memory)
+    right = right and _held(right, hand.right, memory)
     asked, question_notes = questions.decide(answers or {}, clinician)
-    _check_overrides(overrides, limits)
+    checks.check_overrides(overrides, limits)
     job = _Job(shoe=shoe, wishes=wishes, overrides=overrides, limits=limits,
-               without_arch=without_arch, memory=memory or Memory(),
-               hand=hand or ByHand())  # fmt: skip
+               without_arch=without_arch, memory=memory,
+               hand=hand)  # fmt: skip
     sides = {
         side: _remembered(measured, side, job)
         for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
@@ -161,6 +173,11 @@ def plan(
     )  # fmt: skip
 
 
+def _held(measured: MeasuredFoot, hand: HandFoot, memory: Memory) -> MeasuredFoot:
+    """Return the foot with its scale held against the hand; the same one as long as both are."""
+    return memory.kept("held", (measured,), (repr(hand),), lambda: by_hand.held(measured, hand))
+
+
 def _remembered(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     """Return the plan of one foot, made anew only where something of it changed."""
     own = replace(job.wishes, both=job.wishes.of(side), left=FootWish(), right=FootWish(), kit=None,
@@ -175,7 +192,7 @@ def _remembered(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
 
 def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     """Return the plan of one foot."""
-    _check_scan(measured, side, job.without_arch)
+    checks.check_scan(measured, side, job.without_arch)
     wish, limits, shoe = job.wishes.of(side), job.limits, job.shoe
     same, kept = (measured, shoe, limits), job.memory.kept
     layout = kept("layout", same, (side,), lambda: lay_out(measured, shoe, limits))
@@ -187,7 +204,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         wishes=wedge_rules.Wishes(forefoot=wish.forefoot, heel=wish.heel, under=wish.under),
         confirm_zero=job.wishes.confirm_zero, side=side.value,
     )  # fmt: skip
-    _check_rim(wedges.wedges, limits)
+    checks.check_rim(wedges.wedges, limits)
     seated = level
     if wedges.roll:
         seated = kept("seated", same, (side, wedges.roll), lambda: seating.seat(
@@ -216,13 +233,17 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     inside = [w for w in wedges.wedges if w.place is not WedgePlace.UNDER]
     cost: list[Note] = []
     alone = does  # of the support without shims, whose tilt is not its doing
-    if inside and pad.contour is None:
+    if inside:
+        flat = pad
+        if pad.contour is not None:  # the same bed with no wedge built in
+            level_kept = replace(wish, support_level=pad.contour.support_level)
+            flat = _support(level, measured, level_kept, (), job)
         bare, _ = pressing.compare(
-            level, pad.pad, (), cleat, limits=limits, body_mass=job.wishes.body_mass,
-            ankle=wish.ankle, metatarsal=pad.metatarsal,
+            level, flat.pad, (), cleat, limits=limits, body_mass=job.wishes.body_mass,
+            ankle=wish.ankle, metatarsal=flat.metatarsal, contour=flat.contour,
         )  # fmt: skip
         cost = effect.shim_cost(contact, bare, inside, limits)
-        alone = effect.effect(pad.pad, pad.contour, bare, limits)
+        alone = effect.effect(flat.pad, flat.contour, bare, limits)
     base = _base(seated, layout, limits)
     dowel_notes: Sequence[Note] = ()
     if job.wishes.dowels:
@@ -265,57 +286,6 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         saddle_change=saddle, contact=contact, effect=alone, notes=list(notes),
     )  # fmt: skip
     return _Side(plan=record, wedges=wedges, saddle=saddle)
-
-
-def _check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
-    """Refuse a scan that is not fit for making, or of the other foot."""
-    if measured.foot.side is not side:
-        raise PlanError(
-            f"the scan {measured.facts.file} given for the {side} foot shows a "
-            f"{measured.foot.side} foot; swap the scans or state the side"
-        )
-    report = measured.report
-    if report.verdict is Verdict.MAKING or (report.verdict is Verdict.MEASURING and without_arch):
-        return
-    why = "; ".join(_clause(f.text) for f in report.deciding) or "see its findings"
-    advice = next((_clause(f.advice) for f in report.deciding if f.advice), "scan it again")
-    if report.verdict is Verdict.MEASURING:
-        said, choice = "is fit for measuring only", (
-            ", or plan without the arch (--without-arch: shims and a flat base only)"
-        )
-    else:
-        said, choice = "must be taken again", ""
-    raise ScanQualityError(
-        f"{measured.facts.file} {said} and nothing was made: {why}; {advice}{choice}", report
-    )
-
-
-def _check_rim(wedges: Sequence[WedgePlan], limits: Limits) -> None:
-    """Refuse a heel shim on a base with a heel rim: they want the same place."""
-    rim = limits.value("base.heel_cup")
-    if rim > 0 and any(wedge.place is WedgePlace.HEEL for wedge in wedges):
-        raise PlanError(
-            f"a wedge inside the heel does not lie inside a heel rim of {rim:g} mm; set "
-            "base.heel_cup to 0 in the limits file, or wedge under the shoe"
-        )
-
-
-def _clause(sentence: str) -> str:
-    """Return a sentence as a clause of a longer one."""
-    text = sentence.strip().rstrip(".")
-    return text[:1].lower() + text[1:]
-
-
-def _check_overrides(overrides: Sequence[Override], limits: Limits) -> None:
-    for override in overrides:
-        if override.limit not in limits:
-            raise PlanError(f"there is no limit called '{override.limit}' to override")
-        for name in ("who", "why", "when"):
-            if not getattr(override, name).strip():
-                raise PlanError(
-                    f"the override of {override.limit} does not say {name}; record who, "
-                    "why and when"
-                )
 
 
 def _support(

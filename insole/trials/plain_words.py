@@ -48,7 +48,8 @@ _WORDS = frozenset(
     improved improvement intrusive just neutral obvious okay pleasant squeaks squeaky squeeze
     squeezed squeezes super supple symmetrical uneven warm warmer weird cold cool dry wet rain
     rained painted painless pebble stone marble golf turning turn turned turns twisted release
-    tension tiptoes cramped pops carry carries loaded loads sink sinks bottom bottoms
+    tension tiptoes cramped pops carry carries loaded loads sink sinks bottom bottoms pistons come
+    comes coming lines lined lining please tad whisker proud shade elbow early
     """.split()
 )
 

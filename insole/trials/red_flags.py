@@ -266,7 +266,7 @@ _LEAD = (
     r"|felt|feels?|rode|rides?|riding|got|and|all|good|great|fine|comfortable|better|now|today|so"
     r"|really|very|totally|completely|absolutely|finally|both|with|hours?|whole|entire|week|weekend"
     r"|days?|km|two|three|four|five|six|much|happy|does|do|did|arch|support|pad|perfect|super"
-    rf"|lovely|nice|ok|okay|long|time|{_BODY}|,)"
+    rf"|lovely|nice|ok|okay|long|time|did|usual|loops?|laps?|commute|{_BODY}|,)"
 )
 _FILL = rf"(?:any|a|an|of|the|my|his|her|our|kind|sort|signs?|trace|hint|in|either|{_BODY})"
 _FILL_VERB = (
@@ -286,12 +286,13 @@ _REST = (
 _MORE = rf"(?: (?:,|and) {_REST})?"
 _NEG = (
     rf"(?:(?:no|zero|without|neither|none of|free of)(?: {_FILL})*"
+    rf"|not (?:a|one) (?:peep|squeak|murmur|word|complaint) (?:from|out of)(?: {_FILL})*"
     rf"|(?:not|never)(?: (?:{_FILL}|{_FILL_VERB}))*|nothing(?: {_FILL_VERB})*(?: (?:to|that))?)"
 )
 _ABSENT = re.compile(
     rf"(?:{_LEAD} )*?(?:{_NEG} D(?: {_BODY})?"
     rf"(?:(?: ,(?: {_FILL})* D)*(?: ,)? (?:or|nor)(?: {_FILL})* D)?"
-    rf"(?:(?: ,| and| or| nor| , and)? {_NEG} D)*"
+    rf"(?:(?: ,| and| or| nor| , and)? {_NEG} D)*(?:(?: ,| and| , and)? no (?:drama|fuss|bother))*"
     rf"|D free(?: (?:rides?|{_BODY}))?)(?: {_TAIL})*{_MORE}"
 )
 _OVER = re.compile(

@@ -461,7 +461,8 @@ def _from_words(
     for one in moves.values():
         if one.wish is None:
             return None, [f"{chosen.text}, but {one.words}: no step is proposed", *words]
-    reasons = [one.words for one in moves.values()]
+    alike = len({one.words for one in moves.values()}) == 1
+    reasons = [one.words if alike else f"{foot} {one.words}" for foot, one in moves.items()]
     side = said.side if len(feet) > 1 or said.side != "both" else feet[0].side
     step = Step(
         thing=chosen.thing, move=chosen.move, side=side, because=chosen.text,

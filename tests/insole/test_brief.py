@@ -163,3 +163,13 @@ def test_the_next_step_is_to_ask_until_every_stop_was_asked():
     assert next_step(asked, "a/p.json") == "solewright make a/p.json"
     short = plan.model_copy(update={"answers": dict.fromkeys(stops[1:], "no")})
     assert "solewright questions --ask" in next_step(short, "a/p.json")
+
+
+@pytest.mark.parametrize("code", ["wedge-first-ray", "hand-foot-length"])
+def test_what_must_be_checked_before_making_is_never_counted_only(code):
+    plan = plans.sample_plan(under=True)
+    for side in ("left", "right"):
+        plan = with_notes(plan, side, *(warn(f"w{k}{side}", f"mind {k} {side}") for k in range(9)))
+    whole = "not with pain, stiffness or a prominent first ray there, " + "and so on " * 12 + "end"
+    rows = brief(with_notes(plan, "right", warn(code, whole)), "make it")
+    assert [row for row in rows if code in row or whole in row] == [f"Mind: right: {whole}"]

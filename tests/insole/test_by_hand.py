@@ -8,7 +8,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from footscan.results import Measure, Verdict
+from footscan.errors import ScanQualityError
+from footscan.results import Finding, Measure, ScanReport, Severity, Verdict
 from insole import workflow
 from insole.errors import PlanError
 from insole.output.brief import brief
@@ -155,12 +156,55 @@ def test_the_plan_carries_both_feet_s_values_and_what_speaks_against_it():
     assert not [note for note in plain.notes if note.code.startswith("hand")]
 
 
-def test_contradictions_are_findings_and_never_change_the_verdict(tmp_path):
-    path = written(tmp_path, "[right]\nfoot_length = 300\n")
-    right, left = workflow.with_hand([foot(foot_length=260.0), foot("left")], path)
-    assert [f.code for f in right.report.findings] == ["hand-foot-length"]
+def unverified(side="right", **values):
+    """Return a foot whose scale nothing has vouched for."""
+    one = foot(side, **values)
+    note = Finding(code="scale-unverified", severity=Severity.NOTE, text="", advice="")
+    report = ScanReport(verdict=Verdict.MAKING, findings=(note,))
+    return replace(one, report=report, facts=replace(one.facts, scale_verified=False))
+
+
+def test_contradictions_of_other_measures_never_change_the_verdict(tmp_path):
+    path = written(tmp_path, "[right]\nball_girth = 300\n")
+    right, left = workflow.with_hand([unverified(ball_girth=260.0), foot("left")], path)
+    assert [f.code for f in right.report.findings] == ["scale-unverified", "hand-ball-girth"]
     assert left.report.findings == ()
     assert right.report.verdict is Verdict.MAKING
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize(("off", "verdict"), [  # of 250 mm: 1 % is 2.5, 2 % is 5
+    (0.0, Verdict.MAKING), (2.4, Verdict.MAKING), (-2.4, Verdict.MAKING),
+    (2.6, Verdict.MEASURING), (-2.6, Verdict.MEASURING), (4.9, Verdict.MEASURING),
+    (5.1, Verdict.AGAIN), (-5.1, Verdict.AGAIN),
+])  # fmt: skip
+def test_a_length_by_hand_judges_a_scale_that_nothing_else_did(side, off, verdict):
+    hand = HandFoot(lengths={"foot_length": 250.0})
+    seen = judged.held(unverified(side, foot_length=250.0 + off), hand)
+    assert seen.report.verdict is verdict
+    assert seen.facts.scale_verified == (verdict is Verdict.MAKING)
+    codes = [f.code for f in (*seen.report.findings, *judged.findings(seen, hand))]
+    assert codes.count("scale") == (verdict is not Verdict.MAKING)
+    assert "scale-unverified" not in codes
+    assert not ("scale" in codes and "hand-foot-length" in codes)  # said once
+
+
+def test_a_scale_that_was_judged_stays_judged():
+    hand = HandFoot(lengths={"foot_length": 250.0})
+    for known in (foot(foot_length=256.0), unverified(foot_length=256.0)):
+        none = judged.held(known, HandFoot(lengths={"ball_girth": 240.0}))
+        assert none is known
+    scanned = foot(foot_length=256.0)
+    assert judged.held(scanned, hand) is scanned
+    assert [f.code for f in judged.findings(scanned, hand)] == ["hand-foot-length"]
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_nothing_is_planned_where_the_hand_says_another_scale(side):
+    scanned = unverified(side, foot_length=260.0)
+    hand = ByHand(**{side: HandFoot(lengths={"foot_length": 250.0})})
+    with pytest.raises(ScanQualityError, match=r"must be taken again .*by hand 250 mm"):
+        planner.plan(**{"left": None, "right": None, side: scanned}, shoe=None, hand=hand)
 
 
 def test_the_next_step_names_the_file_again():

@@ -871,10 +871,11 @@ def test_a_plan_on_file_is_no_way_around_a_stop(run: Run, plan_file: Path, tmp_p
     record = json.loads(plan_file.read_text(encoding="utf-8"))
     record["answers"]["wound"] = "yes"
     (tmp_path / "stopped.json").write_text(json.dumps(record), encoding="utf-8")
-    code, _, err = run(
-        "make", tmp_path / "stopped.json", "--thick-edges-checked", "--edited",
-        "--out", tmp_path / "out",
-    )  # fmt: skip
+    made = ("make", tmp_path / "stopped.json", "--thick-edges-checked", "--out", tmp_path / "out")
+    code, _, err = run(*made)
+    assert code == 3
+    assert "its seal is broken" in err
+    code, _, err = run(*made, "--edited")
     assert code == 4
     assert "answered yes to wound" in err
     assert not (tmp_path / "out").exists()
@@ -1249,7 +1250,11 @@ def test_a_case_is_shown_exported_and_erased(run: Run, plan_file: Path, tmp_path
     code, out, _ = run("case", tmp_path)
     assert code == 0
     assert out.startswith("larch, opened 2026-05-01: plans 1; 1 trials")
-    assert "trial 1, 2026-05-01, plan 1:" in run("case", folder)[1]
+    assert "trial 1, 2026-05-01, plan 1: no step" in run("case", folder)[1]
+    run("trial", plan_file, "--said", "good", "--better", "--on", "2026-05-01", "--log", folder,
+        "--corrects", "1", "--because", "another word")  # fmt: skip
+    rows = run("case", folder)[1].splitlines()
+    assert [row.split(", plan 1: ")[1] for row in rows[1:3]] == ["corrected by trial 2", "no step"]
     code, _, err = run("case", folder, "--erase", "oak")
     assert code == 3
     assert "repeat its name" in err

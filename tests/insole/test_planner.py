@@ -151,6 +151,24 @@ def test_the_kit_is_judged_without_the_shim_s_own_tilt(monkeypatch):
     assert [note for note in plan.right.notes if note.code == "kit-little"]
 
 
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_contoured_bed_is_judged_without_the_wedge_that_is_built_in(side):
+    foot = feet.analytic(side=side)
+    shoe = parse(PLAIN | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 7.0}}})
+    plan, plain = (
+        getattr(planner.plan(**{"left": None, "right": None, side: foot}, shoe=shoe, wishes=wish),
+                side)
+        for wish in (both(contoured="full", support_level=0.8, forefoot=2.0),
+                     both(contoured="full", support_level=0.8))
+    )  # fmt: skip
+    assert [w.net for w in plan.contour.posting] == [2.0]
+    assert plan.effect.cases == plain.effect.cases
+    posted = plan.contact.cases[0].after.share["midfoot"]
+    assert posted < plan.effect.cases[0].midfoot_share[1]
+    assert "shim-contact-standing" in {note.code for note in plan.notes}
+    assert "shim-contact-standing" not in {note.code for note in plain.notes}
+
+
 def test_a_scan_of_the_other_foot_is_named():
     with pytest.raises(PlanError, match="given for the left foot shows a right foot"):
         planner.plan(feet.analytic(side="right"), None)

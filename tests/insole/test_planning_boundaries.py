@@ -16,7 +16,7 @@ import pytest
 from footscan.results import Landmark, Measure
 from footscan.scan import Load
 from insole.errors import PlanError, RefusedError
-from insole.planning import fit, remarks, seating, thickness, wedging
+from insole.planning import cleat, fit_stations, remarks, seating, thickness, wedging
 from insole.planning import planner as planning
 from insole.planning.cleat import check_saddles
 from insole.planning.contact import effect, pressing, springs
@@ -208,7 +208,7 @@ def test_an_underside_of_an_unmeasured_bed_is_a_trial_piece():
 def test_a_metatarsal_pad_needs_its_heads():
     seated = seat("right")
     marks = {k: v for k, v in seated.landmarks.items() if k not in ("mth2", "mth3", "mth4")}
-    with pytest.raises(PlanError, match="heads 2 to 4 are not known"):
+    with pytest.raises(PlanError, match="head 2 and 3 and 4 is not known"):
         contour.plan_contour(
             replace(seated, landmarks=marks), foot("right"), limits=LIMITS,
             wish=contour.ContourWish(length="full", metatarsal=5.0),
@@ -259,7 +259,7 @@ def test_a_ball_that_was_not_found_is_named():
 def test_a_heel_without_breadth_cannot_be_fitted():
     measures = dict(foot("left").measures) | {"heel_breadth_max": Measure(reason="no heel")}
     with pytest.raises(PlanError, match="heel's breadth is not known"):
-        fit.heel_breadth_at(replace(foot("left"), measures=measures), 10.0, LIMITS)
+        fit_stations.heel_breadth_at(replace(foot("left"), measures=measures), 10.0, LIMITS)
 
 
 # ---- thickness, cleat, saddle
@@ -402,3 +402,76 @@ def test_limits_of_the_workshop_stand_in_the_plan(tmp_path):
     (note,) = remarks.limit_notes(own(tmp_path, "[support]\nfirst_trial = 0.7\n"))
     assert (note.code, note.level) == ("own-limits", NoteLevel.WARN)
     assert "support.first_trial 0.7 share of the gap (usual 0.8" in note.text
+
+
+# ---- ways out of what is too thick at the ball
+
+
+def edge(most, *, side="left", medial=True, kept=False, old=3.0):
+    low = most - 1.0
+    return thickness._Edge(
+        foot=side, station="ball", medial=most if medial else low, lateral=low if medial else most,
+        flat=most, old=old, kept=kept, breadth=100.0,
+    )  # fmt: skip
+
+
+def ways(here, *wedges):
+    return thickness._ways_out(here, wedges, parse(SHOE), LIMITS)
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("medial", [True, False])
+def test_the_ball_warns_and_refuses_at_its_limits_on_either_edge(side, medial):
+    where = "big-toe side" if medial else "little-toe side"
+    (warn, above), (most, over) = (
+        beyond(LIMITS.value(f"thickness.ball_{name}"), 1) for name in ("warn", "refuse")
+    )
+
+    def said(by):
+        return thickness._too_thick(edge(by, side=side, medial=medial), (), None, LIMITS, ())
+
+    assert said(warn) == []
+    for by in (above, most):
+        (note,) = said(by)
+        assert (note.code, note.level) == ("thick-ball", NoteLevel.WARN)
+        assert f"near the {where} of the ball" in note.text
+    with pytest.raises(RefusedError, match=f"^{side} foot: .* near the {where} of the ball"):
+        said(over)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_shim_is_offered_under_the_shoe_as_far_as_one_may_go_there(sign):
+    last, first = beyond(LIMITS.value("wedge.under.refuse_deg"), 1)
+    for angle, offered in ((last, True), (first, False)):
+        found = ways(edge(3.0), shim(WedgePlace.FOREFOOT, sign * angle))
+        assert any(f"under the shoe (--under {sign * angle:g})" in way for way in found) == offered
+
+
+def test_a_thinner_base_is_offered_down_to_the_thinnest():
+    """What is over the limit comes off the base; the figure is rounded down to 0.1 mm."""
+    most, base = LIMITS.value("thickness.ball_refuse"), LIMITS.value("base.thickness")
+    spare = base - thickness.THINNEST_BASE_MM
+    for over, offered in ((spare - TINY, True), (spare + TINY, False)):
+        found = [way for way in ways(edge(most + over)) if way.startswith("a base of")]
+        assert found == [f"a base of {thickness.THINNEST_BASE_MM:g} mm (base.thickness in a "
+                         "--limits file)"] * offered  # fmt: skip
+
+
+def test_a_kept_insole_is_taken_out_where_that_is_enough():
+    most = LIMITS.value("thickness.ball_refuse")
+    for by, offered in ((most + 3.0, True), (most + 3.0 + TINY, False)):
+        found = any("stock insole of 3 mm out" in way for way in ways(edge(by, kept=True)))
+        assert found == offered
+    assert not any("stock insole of" in way for way in ways(edge(most + 1.0, kept=False)))
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize(("wish", "yaw", "said"), [
+    (-TINY, 0.0, True), (0.0, 0.0, False), (3.0, 0.0, False), (3.0, 0.5, True), (3.0, -0.5, True),
+])  # fmt: skip
+def test_a_cleat_moved_back_or_turned_is_checked_against_crank_and_frame(side, wish, yaw, said):
+    plan, _ = cleat.plan_cleat(
+        landmarks=seat(side).landmarks, shoe=None, limits=LIMITS, offset=wish, yaw=yaw, before=None
+    )
+    near = f"at least {5:g} mm from crank and frame"
+    assert any(near in note for note in plan.notes) == said

@@ -119,6 +119,7 @@ def test_questions_are_asked_step_by_step(run: Run, tmp_path: Path) -> None:
     code, said, err = run("questions", "--ask", "--out", out, typed="\n".join(typed) + "\n")
     assert code == 0, err
     assert "the answers are in" in said
+    assert f"not asked: {IDS[1]}; what was not asked" in err
     answers = q.read(out)[0]
     assert answers.pop(IDS[1]) == "not asked"
     assert set(answers.values()) == {"no"}
@@ -134,6 +135,18 @@ def test_a_stop_is_written_down_and_said(run: Run, tmp_path: Path) -> None:
     assert code == 4
     assert "no parts can be made: answered yes to diabetes" in err
     assert q.read(tmp_path / "a.toml")[0]["diabetes"] == "yes"
+
+
+def test_a_page_filled_in_by_pen_only_holds_no_answer(run: Run, tmp_path: Path) -> None:
+    sheet, out = tmp_path / "page.pdf", tmp_path / "a.toml"
+    assert run("questions", "--sheet", sheet)[0] == 0
+    code, said, err = run("questions", "--from", sheet, "--out", out)
+    assert (code, said) == (3, "")
+    assert "page.pdf holds no answer: fill it in on the screen" in err
+    code, _, err = run("questions", "--ask", "--out", out, typed="\n" * len(IDS))
+    assert code == 3
+    assert "no question was answered; nothing was written" in err
+    assert not out.exists()
 
 
 def test_a_sheet_goes_out_and_comes_back(run: Run, tmp_path: Path) -> None:

@@ -2,27 +2,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from insole.errors import PlanError
 from insole.trials.red_flags import FLAGS, asked, not_asked, stops, unread
+from tests.riders import sentences
 
 ALL_NO = {flag.id: "no" for flag in FLAGS}
 HEALTH = [flag.id for flag in FLAGS if flag.health]
-RIDERS = Path(__file__).parent / "riders" / "sentences.txt"
-
-
-def sentences(kind: str) -> list[tuple[str, str]]:
-    """Return (how the ride was, sentence) of one kind."""
-    lines = RIDERS.read_text(encoding="utf-8").splitlines()
-    rows = [[part.strip() for part in line.split("|", 3)] for line in lines
-            if line and not line.startswith("#")]  # fmt: skip
-    assert {row[0] for row in rows} == {"danger", "calm"}
-    return [(row[2], row[3]) for row in rows if row[0] == kind]
 
 
 @pytest.mark.parametrize("better", [True, False])

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import pytest
 
-from insole.errors import PlanError, RefusedError
+from footscan.scan import Side
+from insole import workflow
+from insole.errors import InsoleError, PlanError, RefusedError
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
 from insole.record.limits import default_limits
 from insole.record.plan import Plan
 from insole.shoe.shoe import parse
+from insole.trials import cases
 from insole.trials.red_flags import FLAGS
 from insole.trials.trial import Said, Trial, in_force, judge, options
 from tests import feet
+from tests.riders import sentences
 
 LIMITS = default_limits()
 ALL_NO = {flag.id: "no" for flag in FLAGS}
@@ -399,7 +403,7 @@ def test_words_that_are_not_read_give_no_step_without_a_pick(plan):
     found = judge(plan, said(text), [], limits=LIMITS)
     assert found.step is None
     assert "'glitter'" in found.words[0]
-    worse = judge(plan, said("it glows like a stove in there", "worse"), [], limits=LIMITS)
+    worse = judge(plan, said("it hatches like an egg in there", "worse"), [], limits=LIMITS)
     assert worse.stopped
     assert not worse.health
     assert "ask what is meant" in worse.words[0]
@@ -457,3 +461,46 @@ def test_an_entry_of_an_earlier_log_is_read_as_not_asked():
     assert found.flags == {}
     assert found.stopped == ["hurts"]
     assert in_force([found]) == [found]
+
+
+def ridden(plan: Plan, text: str, answer: str, flags: dict[str, str]) -> Trial:
+    return judge(plan, said(text, answer, flags=flags), [], limits=LIMITS)
+
+
+@pytest.mark.parametrize("answer", ["better", "same", "worse"])
+def test_no_sentence_with_danger_in_it_gives_a_step(plan, answer):
+    """Neither while the red flags were not asked, nor when all were ticked no by mistake."""
+    found = [text for _, text in sentences("danger")]
+    unasked = [text for text in found if ridden(plan, text, answer, {}).step]
+    ticked = [text for text in found if ridden(plan, text, answer, ALL_NO).step]
+    assert (unasked, ticked) == ([], [])
+
+
+def test_few_calm_sentences_stop_a_trial(plan):
+    found = sentences("calm")
+    stopped = [text for how, text in found if ridden(plan, text, how, ALL_NO).stopped]
+    assert len(stopped) < 0.10 * len(found), stopped
+
+
+def test_a_step_for_two_unlike_feet_names_each_of_them():
+    two = planner.plan(feet.analytic(side=Side.LEFT, arch=19.0), feet.analytic(),
+                       parse(SHOE), PlanWishes(case="larch"))  # fmt: skip
+    words = judge(two, said(felt=["too low"], answer="better"), [], limits=LIMITS).step.words
+    assert words.startswith("both feet: left support one step up")
+    assert "; right support one step up" in words
+    alike = judge(two, said(felt=["lump front"]), [], limits=LIMITS).step.words
+    assert alike == "both feet: pad one grid step: 3 mm rearward"
+
+
+def test_a_folder_of_cases_shows_the_log_of_the_only_one(tmp_path):
+    for name in ("larch", "birch"):
+        case = cases.create(tmp_path, name)
+        case.add_trial(Trial(number=1, case=name, plan=1, fingerprint="0" * 12, date="2026-05-01",
+                             set_up={}))  # fmt: skip
+        if name == "larch":
+            assert [one.case for one in workflow.read_log(tmp_path)] == ["larch"]
+    with pytest.raises(InsoleError, match=r"holds 2 cases; give one of .*birch, .*larch"):
+        workflow.read_log(tmp_path)
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(InsoleError, match="empty holds no case; give the folder that plan or make"):
+        workflow.read_log(tmp_path / "empty")

@@ -66,7 +66,10 @@ def case(found: Case) -> str:
     plans = ", ".join(str(number) for number in found.versions()) or "none"
     trials = found.trials()
     rows = [f"{found.name}{opened}: plans {plans}; {len(trials)} trials"]
+    by = {one.corrects: one.number for one in trials if one.corrects is not None}
     for one in trials:
-        then = one.step.words if one.step else "no step"
+        then = one.step.words if one.step else "stopped" if one.stopped else "no step"
+        if one.number in by:
+            then = f"corrected by trial {by[one.number]}"
         rows.append(f"  trial {one.number}, {one.date}, plan {one.plan}: {then}")
     return "\n".join(rows)

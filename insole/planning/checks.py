@@ -1,0 +1,66 @@
+"""What a plan is refused for before anything is placed: the scan, the overrides, the heel's rim."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from footscan.errors import ScanQualityError
+from footscan.results import MeasuredFoot, Verdict
+from footscan.scan import Side
+from insole.errors import PlanError
+from insole.record.limits import Limits
+from insole.record.plan import Override, WedgePlace, WedgePlan
+
+__all__ = ["check_overrides", "check_rim", "check_scan"]
+
+
+def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
+    """Refuse a scan that is not fit for making, or of the other foot."""
+    if measured.foot.side is not side:
+        raise PlanError(
+            f"the scan {measured.facts.file} given for the {side} foot shows a "
+            f"{measured.foot.side} foot; swap the scans or state the side"
+        )
+    report = measured.report
+    if report.verdict is Verdict.MAKING or (report.verdict is Verdict.MEASURING and without_arch):
+        return
+    why = "; ".join(_clause(f.text) for f in report.deciding) or "see its findings"
+    advice = next((_clause(f.advice) for f in report.deciding if f.advice), "scan it again")
+    if report.verdict is Verdict.MEASURING:
+        said, choice = "is fit for measuring only", (
+            ", or plan without the arch (--without-arch: shims and a flat base only)"
+        )
+    else:
+        said, choice = "must be taken again", ""
+    raise ScanQualityError(
+        f"{measured.facts.file} {said} and nothing was made: {why}; {advice}{choice}", report
+    )
+
+
+def check_rim(wedges: Sequence[WedgePlan], limits: Limits) -> None:
+    """Refuse a heel shim on a base with a heel rim: they want the same place."""
+    rim = limits.value("base.heel_cup")
+    if rim > 0 and any(wedge.place is WedgePlace.HEEL for wedge in wedges):
+        raise PlanError(
+            f"a wedge inside the heel does not lie inside a heel rim of {rim:g} mm; set "
+            "base.heel_cup to 0 in the limits file, or wedge under the shoe"
+        )
+
+
+def _clause(sentence: str) -> str:
+    """Return a sentence as a clause of a longer one."""
+    text = sentence.strip().rstrip(".")
+    return text[:1].lower() + text[1:]
+
+
+def check_overrides(overrides: Sequence[Override], limits: Limits) -> None:
+    """Refuse an override of a limit that there is not, or one that nobody signed."""
+    for override in overrides:
+        if override.limit not in limits:
+            raise PlanError(f"there is no limit called '{override.limit}' to override")
+        for name in ("who", "why", "when"):
+            if not getattr(override, name).strip():
+                raise PlanError(
+                    f"the override of {override.limit} does not say {name}; record who, "
+                    "why and when"
+                )
