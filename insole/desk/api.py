@@ -8,7 +8,9 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
+import shutil
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
@@ -183,15 +185,9 @@ async def upload(request: Request) -> Response:
     side = _foot_of(query["side"]) if query.get("side") else None
     if load not in LOADS:
         raise PlanError("there is no such load")
-    path, digest = service.home.new_upload(), hashlib.sha256()
+    path = service.home.new_upload()
     try:
-        with path.open("wb") as file:
-            async for chunk in request.stream():
-                digest.update(chunk)
-                await asyncio.to_thread(file.write, chunk)
-        if not path.stat().st_size:
-            raise PlanError(f"{name} is empty; export the scan again")
-        sha = digest.hexdigest()
+        sha = await _arrived(request, path, name)
         case.keep_scan(path, sha, name)
     finally:
         path.unlink(missing_ok=True)
@@ -199,10 +195,45 @@ async def upload(request: Request) -> Response:
     return JSONResponse(_measure(service, case, use, side).shown(), status_code=202)
 
 
+async def _arrived(request: Request, path: Path, name: str) -> str:
+    """Take a scan's bytes in and return their hash."""
+    digest = hashlib.sha256()
+    with path.open("wb") as file:
+        async for chunk in request.stream():
+            digest.update(chunk)
+            await asyncio.to_thread(file.write, chunk)
+    if not path.stat().st_size:
+        raise PlanError(f"{name} is empty; export the scan again")
+    return digest.hexdigest()
+
+
+async def check(request: Request) -> Response:
+    """Check one scan of no case: verdict, findings, the sole as seen; its file does not stay."""
+    service, query = service_of(request), request.query_params
+    name, load = safe_name(query.get("name", "")), query.get("load", "half")
+    if load not in LOADS:
+        raise PlanError("there is no such load")
+    path = service.home.new_upload() / name
+    path.parent.mkdir(parents=True)
+    lane = service.free_lane()
+    try:
+        await _arrived(request, path, name)
+    except BaseException:
+        shutil.rmtree(path.parent, ignore_errors=True)
+        raise
+
+    async def work(job: Job) -> dict[str, Any]:
+        try:
+            return {"feet": await lane.arun("check", [path], {"load": load}, say=service.say(job))}
+        finally:
+            shutil.rmtree(path.parent, ignore_errors=True)
+
+    return JSONResponse(service.start(f"checking {name}", lane, work).shown(), 202)
+
+
 def _measure(service: Service, case: DeskCase, use: ScanUse, side: Side | None) -> Job:
     """Start measuring a scan; done, it stands for the foot that it shows."""
-    waiting = [j.worker for j in service.jobs.values() if j.state == "running"]
-    lane = min(service.lanes.values(), key=waiting.count) if side is None else service.lanes[side]
+    lane = service.free_lane() if side is None else service.lanes[side]
 
     async def work(job: Job) -> dict[str, Any]:
         stated = service.stated(use, side or "")
@@ -339,6 +370,7 @@ ROUTES = [
     Route(f"{BASE}/export", export, methods=["GET"]),
     Route(f"{BASE}/answers", answers, methods=["PUT"]),
     Route(f"{BASE}/scans", upload, methods=["POST"]),
+    Route("/api/check/scans", check, methods=["POST"]),
     Route(f"{BASE}/feet/{{side}}", foot, methods=["GET"]),
     Route(f"{BASE}/feet/{{side}}", drop_scan, methods=["DELETE"]),
     Route(f"{BASE}/feet/{{side}}/mesh", mesh, methods=["GET"]),

@@ -120,6 +120,11 @@ class Service:
             job.state = "failed"
             job.words = f"A fault in the program itself ({type(error).__name__}); report it"
 
+    def free_lane(self) -> Worker:
+        """Return the lane with the least to do."""
+        busy = [job.worker for job in self.jobs.values() if job.state == "running"]
+        return min(self.lanes.values(), key=busy.count)
+
     def say(self, job: Job) -> Callable[[str], None]:
         """Return what tells a job's progress."""
 

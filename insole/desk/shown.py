@@ -33,7 +33,15 @@ from insole.planning.ramp import shim_height
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.plan import FootPlan, HeightGrid, Plan, Quantity, WedgePlace
 
-__all__ = ["fit_shown", "foot_shown", "mesh_bytes", "moved", "placed_by_hand", "plan_shown"]
+__all__ = [
+    "fit_shown",
+    "foot_shown",
+    "mesh_bytes",
+    "moved",
+    "placed_by_hand",
+    "plan_shown",
+    "sole_thumb",
+]
 
 ARCH_NAMES = {"arch_apex": "Arch apex", "mth1": "1st head", "mth5": "5th head",
               "heel_centre": "Heel centre"}  # fmt: skip
@@ -97,6 +105,13 @@ def _at_the_desk(advice: str) -> str:
 
 def _tenth(value: float) -> str:
     return f"{round(float(value), 1) + 0.0:.1f}"  # never -0.0
+
+
+def sole_thumb(foot: MeasuredFoot) -> dict[str, Any]:
+    """Return the sole map as seen, 4 mm apart, for a small picture."""
+    sole, every = foot.foot.sole, max(1, round(4.0 / foot.foot.sole.cell))
+    turn = Turn(foot.facts.side)
+    return _grid(turn, sole.x[::every], sole.y[::every], sole.z[::every, ::every], 1)
 
 
 def _measure(foot: MeasuredFoot, name: str) -> dict[str, Any]:

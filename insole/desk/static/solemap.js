@@ -51,6 +51,7 @@ export class SoleMap {
     const xs = foot.base.map((p) => p[0]), ys = foot.base.map((p) => p[1]);
     const box = [Math.min(...xs) - EDGE, Math.min(...ys) - EDGE, Math.max(...xs) + EDGE, Math.max(...ys) + EDGE];
     this.box = box;
+    this.place.dataset.ready = "yes";
     this.place.style.aspectRatio = `${box[2] - box[0]} / ${box[3] - box[1]}`;
     this.svg.setAttribute("viewBox", `${box[0]} ${-box[3]} ${box[2] - box[0]} ${box[3] - box[1]}`);
     this.paint();
