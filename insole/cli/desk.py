@@ -51,7 +51,7 @@ def desk(
     known = (*LOOPBACK, *(() if host in ("0.0.0.0", "::") else (host.lower(),)),
              *(name.lower() for name in names))  # fmt: skip
     serve(
-        (home or HOME).expanduser(), host, port, Rules(hosts=known, token=token),
+        (home or HOME).expanduser(), host, port, Rules(hosts=tuple(dict.fromkeys(known)), token=token),
         with_sample=not no_sample, browser=not no_browser,
         say=lambda text: click.echo(text, err=True),
     )  # fmt: skip

@@ -205,7 +205,7 @@ async def bench(request: Request) -> Response:
         tag = f"-{path.parent.name}"
         names = {room: sorted(p.stem.removesuffix(tag) for p in (path.parent / room).glob(kind))
                  for room, kind in (("print", "*.3mf"), ("cut", "sheet-*.dxf"))}  # fmt: skip
-        cut = [name.removeprefix("sheet-").rpartition("-")[0] for name in names["cut"]]
+        cut = [name.removeprefix("sheet-") for name in names["cut"]]
         rows.append({"case": case, "version": version, "print": names["print"], "cut": cut,
                      "papers": len(list((path.parent / "paper").glob("*.pdf")))})  # fmt: skip
     return _page(request, "bench.html", title="Bench", rows=rows)

@@ -99,7 +99,7 @@ def foot_shown(foot: MeasuredFoot, hand_length: float | None = None) -> dict[str
 
 def _at_the_desk(advice: str) -> str:
     """Return an advice without what would be typed at the command line."""
-    text = re.sub(r",? and give it with --foot-length", " and type it in below", advice)
+    text = re.sub(r",? and give it with --foot-length", " and type it in with the scan", advice)
     return capital(paper(re.sub(r" with --[a-z-]+(?: [A-Z_]+)?", "", text)))
 
 

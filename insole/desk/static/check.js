@@ -1,5 +1,5 @@
 // A technician's table: many scans, each with its verdict and what to do. Nothing is kept.
-import { ask, complain, follow, make, sentence } from "./common.js";
+import { ask, complain, dropped, follow, make, sentence } from "./common.js";
 import { MAPS, at } from "./solemap.js";
 
 const LEVEL = { "fit for making": "good", "fit for measuring only": "warn", "scan again": "stop" };
@@ -9,7 +9,7 @@ let waiting = [], running = 0;
 
 for (const name of ["dragover", "dragenter"]) drop.addEventListener(name, (e) => { e.preventDefault(); drop.classList.add("over"); });
 drop.addEventListener("dragleave", () => drop.classList.remove("over"));
-drop.addEventListener("drop", (e) => { e.preventDefault(); drop.classList.remove("over"); take([...e.dataTransfer.files]); });
+drop.addEventListener("drop", (e) => { e.preventDefault(); drop.classList.remove("over"); dropped(e.dataTransfer).then(take, complain); });
 document.getElementById("files").addEventListener("change", (e) => { take([...e.target.files]); e.target.value = ""; });
 
 function take(files) {
