@@ -50,8 +50,9 @@ def desk(
         token = secrets.token_urlsafe(24)
     known = (*LOOPBACK, *(() if host in ("0.0.0.0", "::") else (host.lower(),)),
              *(name.lower() for name in names))  # fmt: skip
+    rules = Rules(hosts=tuple(dict.fromkeys(known)), token=token)
     serve(
-        (home or HOME).expanduser(), host, port, Rules(hosts=tuple(dict.fromkeys(known)), token=token),
+        (home or HOME).expanduser(), host, port, rules,
         with_sample=not no_sample, browser=not no_browser,
         say=lambda text: click.echo(text, err=True),
     )  # fmt: skip

@@ -224,7 +224,7 @@ async def check(request: Request) -> Response:
 
     async def work(job: Job) -> dict[str, Any]:
         try:
-            return {"feet": await lane.arun("check", [path], {"load": load}, say=service.say(job))}
+            return {"feet": await lane.run("check", [path], {"load": load}, say=service.say(job))}
         finally:
             shutil.rmtree(path.parent, ignore_errors=True)
 
@@ -238,7 +238,7 @@ def _measure(service: Service, case: DeskCase, use: ScanUse, side: Side | None) 
     async def work(job: Job) -> dict[str, Any]:
         stated = service.stated(use, side or "")
         try:
-            feet = await lane.arun("measure", [case.scan_path(use)], stated, say=service.say(job))
+            feet = await lane.run("measure", [case.scan_path(use)], stated, say=service.say(job))
         except FootscanError as error:
             if isinstance(error, SideError) or "left or right cannot be told" in str(error):
                 job.result = {"ask_side": True, "file": use.file}
@@ -320,7 +320,7 @@ def _anew(service: Service, case: DeskCase, side: Side, use: ScanUse) -> Job:
 
     async def work(job: Job) -> dict[str, Any]:
         stated = service.stated(use, side)
-        feet = await lane.arun("measure", [case.scan_path(use)], stated, say=service.say(job))
+        feet = await lane.run("measure", [case.scan_path(use)], stated, say=service.say(job))
         mine = [f for f in feet if f.facts.side == side]
         if not mine:
             raise InsoleError("so measured, the scan shows another foot; take that back")
@@ -344,7 +344,7 @@ async def job(request: Request) -> Response:
     if found is None:
         return JSONResponse({"error": "That work is not known any more; start it again"}, 404)
     if request.method == "DELETE" and found.state == "running":
-        found.worker.cancel()
+        found.ticket.cancel()
     return JSONResponse(found.shown())
 
 

@@ -81,7 +81,7 @@ async def fit(request: Request) -> Response:
     async def work(job: Job) -> dict[str, Any]:
         feet = await service.feet(case, draft)
         good, bad = await asyncio.to_thread(shoe_file.library, service.home.shoes)
-        ranked = await service.bench.arun("fit", feet, good, say=service.say(job))
+        ranked = await service.bench.run("fit", feet, good, say=service.say(job))
         return {"ranked": ranked, "left_out": [service.plain(row) for row in bad]}
 
     return JSONResponse(service.start("ranking shoes", service.bench, work).shown(), 202)
@@ -147,7 +147,7 @@ async def kept(request: Request) -> Response:
 
     service, case = service_of(request), _case(request)
     plan = case.case.plan(request.path_params["version"])
-    feet = await service.bench.arun("show", to_json(plan))
+    feet = await service.bench.run("show", to_json(plan))
     return JSONResponse({"version": plan.version, "wishes": plan.wishes, "feet": feet})
 
 

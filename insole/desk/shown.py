@@ -91,7 +91,7 @@ def foot_shown(foot: MeasuredFoot, hand_length: float | None = None) -> dict[str
             {"name": name, "label": LANDMARKS.get(name, words(name)), "at": _worn(foot, mark.xyz),
              "sd": round(mark.sd, 1), "method": mark.method, "by_hand": mark.by_hand,
              "along": _tenth(mark.xyz[0]), "high": _tenth(mark.xyz[2]),
-             "across": f"{_tenth(abs(mark.xyz[1]))} {'medial' if mark.xyz[1] >= 0 else 'lateral'}"}
+             "across": _across(mark.xyz[1])}
             for name, mark in foot.landmarks.items()
         ],
     }  # fmt: skip
@@ -101,6 +101,12 @@ def _at_the_desk(advice: str) -> str:
     """Return an advice without what would be typed at the command line."""
     text = re.sub(r",? and give it with --foot-length", " and type it in with the scan", advice)
     return capital(paper(re.sub(r" with --[a-z-]+(?: [A-Z_]+)?", "", text)))
+
+
+def _across(y: float) -> str:
+    """Return a place beside the axis in words."""
+    words = _tenth(abs(y))
+    return words if words == "0.0" else f"{words} {'medial' if y > 0 else 'lateral'}"
 
 
 def _tenth(value: float) -> str:
@@ -202,6 +208,7 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
         "base": _ring(turn, foot.base.outline),
         "foot": _ring(turn, foot.foot_outline),
         "thickness": foot.base.thickness,
+        "medial": turn.medial,  # on the page: 1 to the right, -1 to the left
         "marks": [
             {"name": name, "label": ARCH_NAMES[name], "at": _point(turn, foot.landmarks[name]),
              "sd": foot.landmark_sd.get(name)}

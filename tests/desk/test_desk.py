@@ -270,3 +270,53 @@ def test_the_gap_shown_is_the_plans_own(desk, larch):
         col, row = ((part["crest"][k] - grid[f"{'xy'[k]}0"]) / grid["step"] for k in (0, 1))
         near = grids["gap"].reshape(grid["ny"], grid["nx"])[round(row), round(col)]
         assert near == pytest.approx(float(part["free"].split(" ")[0]), abs=1.0)
+
+
+def test_cancelling_what_waits_leaves_the_work_before_it_alone(desk, larch, kept):
+    shutil.rmtree(desk.home / "cases" / larch / "made", ignore_errors=True)
+    first = desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {"edges_read": True}).json()
+    second = desk.ask("POST", f"/api/cases/{larch}/fit").json()
+    desk.ask("DELETE", f"/api/jobs/{second['id']}")
+    assert desk.wait(second)["state"] == "cancelled"
+    assert desk.wait(first)["state"] == "done"
+    assert (desk.home / "cases" / larch / "made" / "larch-v1" / "manifest.json").is_file()
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_landmark_placed_on_the_shown_foot_lies_on_the_real_one(desk, larch, side):
+    shown = desk.client.get(f"/api/cases/{larch}/feet/{side}").json()
+    mark = next(m for m in shown["landmarks"] if m["name"] == "arch_apex")
+    wanted = [mark["at"][0] + 6, mark["at"][1], mark["at"][2]]
+    path = f"/api/cases/{larch}/feet/{side}/landmarks"
+    desk.done(desk.ask("PUT", path, {"name": "arch_apex", "at": wanted}))
+    after = desk.client.get(f"/api/cases/{larch}/feet/{side}").json()
+    moved = next(m for m in after["landmarks"] if m["name"] == "arch_apex")
+    assert moved["by_hand"]
+    assert moved["at"][0] == pytest.approx(wanted[0], abs=1.5)
+    assert moved["at"][1] == pytest.approx(wanted[1], abs=1.5)
+    draft = json.loads((desk.home / "cases" / larch / "desk.json").read_text())
+    assert list(draft["scans"][side]["landmarks"]) == ["arch_apex"]
+    desk.done(desk.ask("PUT", path, {"name": "arch_apex", "at": None}))
+    again = desk.client.get(f"/api/cases/{larch}/feet/{side}").json()
+    assert again == shown
+    assert desk.ask("PUT", path, {"name": "nowhere", "at": wanted}).status_code == 422
+
+
+def test_a_length_by_hand_verifies_the_scale(desk, larch):
+    path = f"/api/cases/{larch}/feet/left"
+    desk.done(desk.ask("PUT", f"{path}/length", {"length": 268}))
+    assert desk.client.get(path).json()["scale_verified"] is True
+    desk.done(desk.ask("PUT", f"{path}/length", {"length": None}))
+    assert desk.client.get(path).json()["scale_verified"] is False
+    assert desk.ask("PUT", f"{path}/length", {"length": 20}).status_code == 422
+
+
+def test_a_checked_scan_is_not_kept(desk):
+    answer = desk.ask("POST", "/api/check/scans", params={"name": "r.ply", "load": "half"},
+                      content=(SAMPLES / "larch_right_to_send_back.ply").read_bytes())  # fmt: skip
+    (foot,) = desk.done(answer)["feet"]
+    assert (foot["side"], foot["verdict"]) == ("right", "scan again")
+    assert any("hole" in f["text"] for f in foot["findings"])
+    assert "--" not in "".join(f["advice"] for f in foot["findings"])
+    assert not list((desk.home / "incoming").glob("*"))
+    assert not list(desk.home.rglob("r.ply"))
