@@ -82,7 +82,7 @@ async def _change(request: Request, change: Callable[[Draft], None]) -> Draft:
         draft = case.draft()
         change(draft)
         try:
-            checked = Draft.model_validate(draft.model_dump(mode="json"))
+            checked = Draft.model_validate(draft.model_dump(mode="json", warnings=False))
         except ValidationError as error:
             raise PlanError(_where(error)) from None
         case.save(checked)

@@ -101,6 +101,8 @@ async def keep_wishes(request: Request) -> Response:
             draft.confirm_zero = given["confirm_zero"] is True
         if "body_mass" in given:
             draft.body_mass = given["body_mass"]
+        if "overrides" in given:
+            draft.overrides = given["overrides"]
 
     draft = await _change(request, change)
     return JSONResponse({"wishes": draft.model_dump(mode="json")["wishes"]})
