@@ -12,10 +12,16 @@ import os
 import shutil
 import statistics
 import sys
+import tempfile
 import time
+from pathlib import Path
 
+import numpy as np
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
+
+from footscan.specimen import made_up
+from footscan.specimen.scanner import ScannerSpec, scan, write_scan
 
 TRIES = 9
 LEVEL = """
@@ -49,6 +55,28 @@ def told(name: str, found: list[float]) -> None:
     print(f"{name:32} median {statistics.median(found):7.0f} ms   worst {max(found):7.0f} ms")
 
 
+def uploaded(driver: webdriver.Chrome, address: str, folder: Path) -> list[float]:
+    """Return how long large scans take from the choice of the file to the foot on screen, ms."""
+    left, _ = made_up.sample_shapes()
+    spec = ScannerSpec(points=150_000, noise=0.08)
+    found = []
+    for k in range(3):
+        seen = scan(made_up.build(left), spec, np.random.default_rng(k))
+        path = write_scan(seen, folder / f"dense_{k}.ply")
+        driver.get(f"{address}/case/sample-rider/scans")
+        time.sleep(6)
+        start = time.perf_counter()
+        driver.find_element("id", "files").send_keys(str(path))
+        shown = ("const f = document.querySelector('.foot[data-side=left]');"
+                 "return f.textContent.includes(arguments[0]) &&"
+                 " f.querySelector('.solid[data-ready]') !== null")  # fmt: skip
+        while not driver.execute_script(shown, path.name):
+            time.sleep(0.05)
+        found.append(1000 * (time.perf_counter() - start))
+        print(f"  {len(seen.faces)} faces, {path.stat().st_size / 1e6:.0f} MB")
+    return found
+
+
 def main() -> None:
     address = sys.argv[1].rstrip("/") if len(sys.argv) > 1 else "http://127.0.0.1:8714"
     options = webdriver.ChromeOptions()
@@ -77,6 +105,8 @@ def main() -> None:
         ])  # fmt: skip
         time.sleep(2)
         told("dragged pad on screen", [driver.execute_async_script(DRAG) for _ in range(TRIES)])
+        with tempfile.TemporaryDirectory() as folder:
+            told("300 000 faces, dropped to seen", uploaded(driver, address, Path(folder)))
     finally:
         driver.quit()
 

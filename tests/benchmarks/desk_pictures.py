@@ -17,6 +17,7 @@ import time
 from pathlib import Path
 
 import httpx
+from PIL import Image
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
@@ -53,7 +54,10 @@ def main() -> None:
             desk.wait(20)
     if "--readme" in sys.argv:
         (ROOT / "docs").mkdir(exist_ok=True)
-        shutil.copy(folder / "support-light.png", ROOT / "docs" / "desk_support.png")
+        picture = Image.open(folder / "support-light.png")
+        picture.crop((0, 0, picture.width, 1480)).resize((1000, round(1000 / 1280 * 1480))).save(
+            ROOT / "docs" / "desk_support.png", optimize=True
+        )
 
 
 def fitted() -> None:
