@@ -22,7 +22,7 @@ HOME = Path("~/.solewright")
 @click.option("--token", default="", metavar="TEXT",
               help="Token for other machines, 16 characters or more; else made up.")  # fmt: skip
 @click.option("--name", "names", multiple=True, metavar="NAME",
-              help="A name under which other machines reach the desk.")  # fmt: skip
+              help="A name or address under which other machines reach the desk.")  # fmt: skip
 @click.option("--no-sample", is_flag=True, help="No sample rider on first start.")
 @click.option("--no-browser", is_flag=True, help="Do not open a browser.")
 def desk(

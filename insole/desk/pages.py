@@ -1,6 +1,6 @@
 """The pages, one a step of a fitting, written on the server; scripts only fill in what moves.
 
-GET /, /workshop, /case/<case>/<step> -> a template of ``pages/`` with the case's state
+GET /, /workshop, /case/<case>/<step> -> a template of ``templates/`` with the case's state
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ __all__ = ["ROUTES", "STEPS", "problem"]
 LISTED = 60  # made versions on the bench page
 
 PAGES = jinja2.Environment(
-    loader=jinja2.FileSystemLoader(Path(__file__).with_name("pages")),
+    loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")),
     autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
 )  # fmt: skip
 
