@@ -22,7 +22,7 @@ HOME = Path("~/.solewright")
 @click.option("--token", default="", metavar="TEXT",
               help="Token for other machines, 16 characters or more; else made up.")  # fmt: skip
 @click.option("--name", "names", multiple=True, metavar="NAME",
-              help="A name under which other machines reach the desk.")  # fmt: skip
+              help="A name or address under which other machines reach the desk.")  # fmt: skip
 @click.option("--no-sample", is_flag=True, help="No sample rider on first start.")
 @click.option("--no-browser", is_flag=True, help="Do not open a browser.")
 def desk(
@@ -50,8 +50,9 @@ def desk(
         token = secrets.token_urlsafe(24)
     known = (*LOOPBACK, *(() if host in ("0.0.0.0", "::") else (host.lower(),)),
              *(name.lower() for name in names))  # fmt: skip
+    rules = Rules(hosts=tuple(dict.fromkeys(known)), token=token)
     serve(
-        (home or HOME).expanduser(), host, port, Rules(hosts=known, token=token),
+        (home or HOME).expanduser(), host, port, rules,
         with_sample=not no_sample, browser=not no_browser,
         say=lambda text: click.echo(text, err=True),
     )  # fmt: skip

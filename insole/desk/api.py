@@ -8,7 +8,9 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
+import shutil
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
@@ -23,7 +25,10 @@ from insole.desk.store import DeskCase, Draft, ScanUse, Side, Workshop, safe_nam
 from insole.errors import InsoleError, PlanError
 from insole.record import questions
 
-__all__ = ["ROUTES", "service_of"]
+__all__ = [
+    "BASE", "ROUTES", "body_of", "case_of", "changed", "download", "service_of", "side_of",
+    "stop_shown",
+]  # fmt: skip
 
 LOADS = ("unknown", "none", "seated", "half", "full")
 LARGEST_NAME = 60
@@ -35,7 +40,7 @@ def service_of(request: Request) -> Service:
     return found
 
 
-async def _body(request: Request) -> dict[str, Any]:
+async def body_of(request: Request) -> dict[str, Any]:
     """Return the JSON object of a request.
 
     Raises
@@ -52,11 +57,13 @@ async def _body(request: Request) -> dict[str, Any]:
     return found
 
 
-def _case(request: Request) -> DeskCase:
+def case_of(request: Request) -> DeskCase:
+    """Return the case that a request is about."""
     return service_of(request).home.case(request.path_params["case"])
 
 
-def _side(request: Request) -> Side:
+def side_of(request: Request) -> Side:
+    """Return the foot that a request is about."""
     return _foot_of(request.path_params["side"])
 
 
@@ -67,7 +74,7 @@ def _foot_of(word: str) -> Side:
     raise PlanError("a foot is left or right")
 
 
-async def _change(request: Request, change: Callable[[Draft], None]) -> Draft:
+async def changed(request: Request, change: Callable[[Draft], None]) -> Draft:
     """Change what is being worked on and keep it; one change at a time.
 
     Raises
@@ -75,12 +82,12 @@ async def _change(request: Request, change: Callable[[Draft], None]) -> Draft:
     insole.errors.PlanError
         A value is out of its range.
     """
-    case = _case(request)
+    case = case_of(request)
     async with service_of(request).lock(case.name):
         draft = case.draft()
         change(draft)
         try:
-            checked = Draft.model_validate(draft.model_dump(mode="json"))
+            checked = Draft.model_validate(draft.model_dump(mode="json", warnings=False))
         except ValidationError as error:
             raise PlanError(_where(error)) from None
         case.save(checked)
@@ -97,7 +104,7 @@ def _where(error: ValidationError) -> str:
 
 async def new_case(request: Request) -> Response:
     """Open a case under a pseudonym."""
-    given = await _body(request)
+    given = await body_of(request)
     name = str(given.get("name", "")).strip().replace(" ", "-")
     case = service_of(request).home.create(name, opened=str(given.get("opened", ""))[:10])
     return JSONResponse({"case": case.name}, status_code=201)
@@ -105,8 +112,8 @@ async def new_case(request: Request) -> Response:
 
 async def erase(request: Request) -> Response:
     """Erase a case for good, when its name is repeated."""
-    given = await _body(request)
-    case = _case(request)
+    given = await body_of(request)
+    case = case_of(request)
     async with service_of(request).lock(case.name):
         service_of(request).home.erase(case.name, str(given.get("confirm", "")))
     return JSONResponse({"erased": case.name})
@@ -114,16 +121,17 @@ async def erase(request: Request) -> Response:
 
 async def export(request: Request) -> Response:
     """Send a whole case as one archive."""
-    case = _case(request)
+    case = case_of(request)
     path = service_of(request).home.new_upload().with_suffix(".zip")
     await asyncio.to_thread(case.case.export, path)
     try:
-        return _download(path.read_bytes(), f"{case.name}.zip", "application/zip")
+        return download(path.read_bytes(), f"{case.name}.zip", "application/zip")
     finally:
         path.unlink()
 
 
-def _download(data: bytes, name: str, kind: str) -> Response:
+def download(data: bytes, name: str, kind: str) -> Response:
+    """Return bytes as a file to keep."""
     return Response(data, media_type=kind, headers={
         "content-disposition": f'attachment; filename="{name}"'})  # fmt: skip
 
@@ -144,7 +152,7 @@ async def take_in(request: Request) -> Response:
 
 async def answers(request: Request) -> Response:
     """Keep answers to the questions before parts, and say whether they stop."""
-    given = await _body(request)
+    given = await body_of(request)
     known = {q.id for q in questions.QUESTIONS}
 
     def change(draft: Draft) -> None:
@@ -157,7 +165,7 @@ async def answers(request: Request) -> Response:
         if "clinician" in given:
             draft.clinician = str(given["clinician"]).strip()[:200]
 
-    draft = await _change(request, change)
+    draft = await changed(request, change)
     return JSONResponse(stop_shown(service_of(request), draft))
 
 
@@ -177,21 +185,15 @@ def stop_shown(service: Service, draft: Draft) -> dict[str, Any]:
 
 async def upload(request: Request) -> Response:
     """Take a scan in, and start measuring it; the side is told from the scan."""
-    service, case = service_of(request), _case(request)
+    service, case = service_of(request), case_of(request)
     query = request.query_params
     name, load = safe_name(query.get("name", "")), query.get("load", "half")
     side = _foot_of(query["side"]) if query.get("side") else None
     if load not in LOADS:
         raise PlanError("there is no such load")
-    path, digest = service.home.new_upload(), hashlib.sha256()
+    path = service.home.new_upload()
     try:
-        with path.open("wb") as file:
-            async for chunk in request.stream():
-                digest.update(chunk)
-                await asyncio.to_thread(file.write, chunk)
-        if not path.stat().st_size:
-            raise PlanError(f"{name} is empty; export the scan again")
-        sha = digest.hexdigest()
+        sha = await _arrived(request, path, name)
         case.keep_scan(path, sha, name)
     finally:
         path.unlink(missing_ok=True)
@@ -199,15 +201,50 @@ async def upload(request: Request) -> Response:
     return JSONResponse(_measure(service, case, use, side).shown(), status_code=202)
 
 
+async def _arrived(request: Request, path: Path, name: str) -> str:
+    """Take a scan's bytes in and return their hash."""
+    digest = hashlib.sha256()
+    with path.open("wb") as file:
+        async for chunk in request.stream():
+            digest.update(chunk)
+            await asyncio.to_thread(file.write, chunk)
+    if not path.stat().st_size:
+        raise PlanError(f"{name} is empty; export the scan again")
+    return digest.hexdigest()
+
+
+async def check(request: Request) -> Response:
+    """Check one scan of no case: verdict, findings, the sole as seen; its file does not stay."""
+    service, query = service_of(request), request.query_params
+    name, load = safe_name(query.get("name", "")), query.get("load", "half")
+    if load not in LOADS:
+        raise PlanError("there is no such load")
+    path = service.home.new_upload() / name
+    path.parent.mkdir(parents=True)
+    lane = service.free_lane()
+    try:
+        await _arrived(request, path, name)
+    except BaseException:
+        shutil.rmtree(path.parent, ignore_errors=True)
+        raise
+
+    async def work(job: Job) -> dict[str, Any]:
+        try:
+            return {"feet": await lane.run("check", [path], {"load": load}, say=service.say(job))}
+        finally:
+            shutil.rmtree(path.parent, ignore_errors=True)
+
+    return JSONResponse(service.start(f"checking {name}", lane, work).shown(), 202)
+
+
 def _measure(service: Service, case: DeskCase, use: ScanUse, side: Side | None) -> Job:
     """Start measuring a scan; done, it stands for the foot that it shows."""
-    waiting = [j.worker for j in service.jobs.values() if j.state == "running"]
-    lane = min(service.lanes.values(), key=waiting.count) if side is None else service.lanes[side]
+    lane = service.free_lane() if side is None else service.lanes[side]
 
     async def work(job: Job) -> dict[str, Any]:
         stated = service.stated(use, side or "")
         try:
-            feet = await lane.arun("measure", [case.scan_path(use)], stated, say=service.say(job))
+            feet = await lane.run("measure", [case.scan_path(use)], stated, say=service.say(job))
         except FootscanError as error:
             if isinstance(error, SideError) or "left or right cannot be told" in str(error):
                 job.result = {"ask_side": True, "file": use.file}
@@ -226,7 +263,7 @@ def _measure(service: Service, case: DeskCase, use: ScanUse, side: Side | None) 
 
 async def foot(request: Request) -> Response:
     """Send what is known of one foot's scan."""
-    service, case, side = service_of(request), _case(request), _side(request)
+    service, case, side = service_of(request), case_of(request), side_of(request)
     draft = case.draft()
     _, found = await service.foot(case, side, draft)
     return JSONResponse(shown.foot_shown(found, draft.scans[side].foot_length))
@@ -234,15 +271,15 @@ async def foot(request: Request) -> Response:
 
 async def mesh(request: Request) -> Response:
     """Send a foot's surface."""
-    service, case, side = service_of(request), _case(request), _side(request)
+    service, case, side = service_of(request), case_of(request), side_of(request)
     data = await service.with_foot("mesh", case, side, case.draft())
     return Response(data, media_type="application/octet-stream")
 
 
 async def drop_scan(request: Request) -> Response:
     """Take a scan out of the work; its file stays in the case."""
-    side = _side(request)
-    await _change(
+    side = side_of(request)
+    await changed(
         request, lambda draft: draft.scans.__delitem__(side) if side in draft.scans else None
     )
     return JSONResponse({})
@@ -250,8 +287,8 @@ async def drop_scan(request: Request) -> Response:
 
 async def landmark(request: Request) -> Response:
     """Set a landmark by hand on the foot as shown, or take it back, and measure anew."""
-    service, case, side = service_of(request), _case(request), _side(request)
-    given = await _body(request)
+    service, case, side = service_of(request), case_of(request), side_of(request)
+    given = await body_of(request)
     draft = case.draft()
     _, measured = await service.foot(case, side, draft)
     name, at = given.get("name"), given.get("at")
@@ -273,8 +310,8 @@ async def landmark(request: Request) -> Response:
 
 async def stated_length(request: Request) -> Response:
     """Take a foot length measured by hand, mm, or none: it verifies the scan's scale."""
-    service, case, side = service_of(request), _case(request), _side(request)
-    given, draft = await _body(request), case.draft()
+    service, case, side = service_of(request), case_of(request), side_of(request)
+    given, draft = await body_of(request), case.draft()
     length = given.get("length")
     if length is not None and not (_finite(length) and 100 <= length <= 400):
         raise PlanError("a foot length by hand is 100 to 400 mm")
@@ -289,7 +326,7 @@ def _anew(service: Service, case: DeskCase, side: Side, use: ScanUse) -> Job:
 
     async def work(job: Job) -> dict[str, Any]:
         stated = service.stated(use, side)
-        feet = await lane.arun("measure", [case.scan_path(use)], stated, say=service.say(job))
+        feet = await lane.run("measure", [case.scan_path(use)], stated, say=service.say(job))
         mine = [f for f in feet if f.facts.side == side]
         if not mine:
             raise InsoleError("so measured, the scan shows another foot; take that back")
@@ -313,13 +350,13 @@ async def job(request: Request) -> Response:
     if found is None:
         return JSONResponse({"error": "That work is not known any more; start it again"}, 404)
     if request.method == "DELETE" and found.state == "running":
-        found.worker.cancel()
+        found.ticket.cancel()
     return JSONResponse(found.shown())
 
 
 async def workshop(request: Request) -> Response:
     """Keep what the workshop owns."""
-    given = await _body(request)
+    given = await body_of(request)
     try:
         owned = Workshop.model_validate(given)
     except ValidationError as error:
@@ -339,6 +376,7 @@ ROUTES = [
     Route(f"{BASE}/export", export, methods=["GET"]),
     Route(f"{BASE}/answers", answers, methods=["PUT"]),
     Route(f"{BASE}/scans", upload, methods=["POST"]),
+    Route("/api/check/scans", check, methods=["POST"]),
     Route(f"{BASE}/feet/{{side}}", foot, methods=["GET"]),
     Route(f"{BASE}/feet/{{side}}", drop_scan, methods=["DELETE"]),
     Route(f"{BASE}/feet/{{side}}/mesh", mesh, methods=["GET"]),

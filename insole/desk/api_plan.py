@@ -18,7 +18,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from insole.desk import wishes
-from insole.desk.api import BASE, _body, _case, _change, _download, _side, service_of
+from insole.desk.api import BASE, body_of, case_of, changed, download, service_of, side_of
 from insole.desk.service import Job
 from insole.desk.store import Draft
 from insole.errors import InsoleError, PlanError
@@ -33,7 +33,7 @@ ZIP_DATE = (1980, 1, 1, 0, 0, 0)  # the same folder gives the same archive
 
 async def choose_shoe(request: Request) -> Response:
     """Choose a shoe of the library, or none."""
-    given = await _body(request)
+    given = await body_of(request)
     file = str(given.get("shoe", ""))
     if file:
         service_of(request).home.shoe(file)
@@ -41,7 +41,7 @@ async def choose_shoe(request: Request) -> Response:
     def change(draft: Draft) -> None:
         draft.shoe = file
 
-    await _change(request, change)
+    await changed(request, change)
     return JSONResponse({"shoe": file})
 
 
@@ -49,7 +49,7 @@ async def new_shoe(request: Request) -> Response:
     """Write a shoe file from a few figures."""
     from insole.shoe import file as shoe_file
 
-    given = await _body(request)
+    given = await body_of(request)
     name = str(given.get("name", "")).strip()
     if not name or len(name) > 80:
         raise PlanError("give the shoe a name of your own: its word and its size")
@@ -74,14 +74,14 @@ async def new_shoe(request: Request) -> Response:
 
 async def fit(request: Request) -> Response:
     """Start ranking the library's shoes for the case's feet."""
-    service, case = service_of(request), _case(request)
+    service, case = service_of(request), case_of(request)
     draft = case.draft()
     from insole.shoe import file as shoe_file
 
     async def work(job: Job) -> dict[str, Any]:
         feet = await service.feet(case, draft)
         good, bad = await asyncio.to_thread(shoe_file.library, service.home.shoes)
-        ranked = await service.bench.arun("fit", feet, good, say=service.say(job))
+        ranked = await service.bench.run("fit", feet, good, say=service.say(job))
         return {"ranked": ranked, "left_out": [service.plain(row) for row in bad]}
 
     return JSONResponse(service.start("ranking shoes", service.bench, work).shown(), 202)
@@ -92,7 +92,7 @@ async def fit(request: Request) -> Response:
 
 async def keep_wishes(request: Request) -> Response:
     """Keep the wishes as they are being worked on."""
-    given = await _body(request)
+    given = await body_of(request)
     found = wishes.checked(given.get("wishes", {}))
 
     def change(draft: Draft) -> None:
@@ -101,15 +101,17 @@ async def keep_wishes(request: Request) -> Response:
             draft.confirm_zero = given["confirm_zero"] is True
         if "body_mass" in given:
             draft.body_mass = given["body_mass"]
+        if "overrides" in given:
+            draft.overrides = given["overrides"]
 
-    draft = await _change(request, change)
+    draft = await changed(request, change)
     return JSONResponse({"wishes": draft.model_dump(mode="json")["wishes"]})
 
 
 async def preview(request: Request) -> Response:
     """Plan one foot as wished at this moment; nothing is kept."""
-    service, case, side = service_of(request), _case(request), _side(request)
-    given = await _body(request)
+    service, case, side = service_of(request), case_of(request), side_of(request)
+    given = await body_of(request)
     draft = case.draft()
     if "wishes" in given:
         draft.wishes = wishes.checked(given["wishes"])  # type: ignore[assignment]
@@ -121,11 +123,11 @@ async def move(request: Request) -> Response:
     """Return a move of a pad on the page as its wish: mm forward and medial."""
     from insole.desk.shown import moved
 
-    given = await _body(request)
+    given = await body_of(request)
     try:
         across, up = float(given["across"]), float(given["up"])
         was = given.get("shift") or (0.0, 0.0)
-        forward, medial = moved(_side(request), across, up)
+        forward, medial = moved(side_of(request), across, up)
         shift = [round(float(was[0]) + forward, 1), round(float(was[1]) + medial, 1)]
     except (KeyError, TypeError, ValueError, IndexError):
         raise PlanError("a move is two numbers, mm") from None
@@ -134,7 +136,7 @@ async def move(request: Request) -> Response:
 
 async def keep(request: Request) -> Response:
     """Start planning both feet and keeping the plan under the next number."""
-    service, case = service_of(request), _case(request)
+    service, case = service_of(request), case_of(request)
     draft = case.draft()
     job = service.start("keeping the plan", service.bench,
                         lambda job: service.keep_plan(case, draft, job))  # fmt: skip
@@ -145,19 +147,19 @@ async def kept(request: Request) -> Response:
     """Send a kept plan as it is drawn, with the wishes it was made from."""
     from insole.record.plan import to_json
 
-    service, case = service_of(request), _case(request)
+    service, case = service_of(request), case_of(request)
     plan = case.case.plan(request.path_params["version"])
-    feet = await service.bench.arun("show", to_json(plan))
+    feet = await service.bench.run("show", to_json(plan))
     return JSONResponse({"version": plan.version, "wishes": plan.wishes, "feet": feet})
 
 
 async def record(request: Request) -> Response:
     """Send a kept plan's own record."""
-    case, version = _case(request), request.path_params["version"]
+    case, version = case_of(request), request.path_params["version"]
     from insole.record.plan import to_json
 
     data = to_json(case.case.plan(version)).encode()
-    return _download(data, f"{case.name}-v{version}-plan.json", "application/json")
+    return download(data, f"{case.name}-v{version}-plan.json", "application/json")
 
 
 # ------------------------------------------------------------------ trial
@@ -170,8 +172,8 @@ async def trial(request: Request) -> Response:
     from insole import workflow
     from insole.trials.trial import Said
 
-    service, case = service_of(request), _case(request)
-    given = await _body(request)
+    service, case = service_of(request), case_of(request)
+    given = await body_of(request)
     try:
         said = Said(**{k: v for k, v in given.items() if k != "plan"})
     except (ValidationError, TypeError):
@@ -188,7 +190,7 @@ async def trial(request: Request) -> Response:
 
 async def take_step(request: Request) -> Response:
     """Put a trial's step into the work: its wishes over those of the plan that was ridden."""
-    case = _case(request)
+    case = case_of(request)
     number = request.path_params["number"]
     trials = {t.number: t for t in case.case.trials()}
     if number not in trials or trials[number].step is None:
@@ -196,14 +198,14 @@ async def take_step(request: Request) -> Response:
     step, ridden = trials[number].step, case.case.plan(trials[number].plan)
     assert step is not None
     table = {side: dict(ridden.wishes.get(side, {})) for side in ("both", "left", "right")}
-    for side, changed in step.wishes.items():
-        table[side] |= changed
+    for side, new in step.wishes.items():
+        table[side] |= new
     found = wishes.checked(table)
 
     def change(draft: Draft) -> None:
         draft.wishes = found  # type: ignore[assignment]
 
-    await _change(request, change)
+    await changed(request, change)
     return JSONResponse({"wishes": found})
 
 
@@ -212,9 +214,9 @@ async def take_step(request: Request) -> Response:
 
 async def make(request: Request) -> Response:
     """Start making a kept plan's parts; the thick edges must have been read."""
-    service, case = service_of(request), _case(request)
+    service, case = service_of(request), case_of(request)
     version = request.path_params["version"]
-    given = await _body(request)
+    given = await body_of(request)
     from insole import workflow
 
     if workflow.thick_edges(case.case.plan(version)) and given.get("edges_read") is not True:
@@ -232,7 +234,7 @@ def _folder(request: Request) -> Path:
     insole.errors.InsoleError
         It was not made yet.
     """
-    found = service_of(request).made_folder(_case(request), request.path_params["version"])
+    found = service_of(request).made_folder(case_of(request), request.path_params["version"])
     if found is None:
         raise InsoleError("these parts were not made yet; make them on the parts page")
     return found
@@ -254,7 +256,7 @@ async def file(request: Request) -> Response:
     data = await asyncio.to_thread(path.read_bytes)
     if request.query_params.get("look") and kind in ("image/png", "application/pdf"):
         return Response(data, media_type=kind)
-    return _download(data, path.name, kind)
+    return download(data, path.name, kind)
 
 
 async def archive(request: Request) -> Response:
@@ -271,7 +273,7 @@ async def archive(request: Request) -> Response:
         return buffer.getvalue()
 
     data = await asyncio.to_thread(packed)
-    return _download(data, f"{folder.name}.zip", "application/zip")
+    return download(data, f"{folder.name}.zip", "application/zip")
 
 
 PLAN = f"{BASE}/plans/{{version:int}}"

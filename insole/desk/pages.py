@@ -1,6 +1,6 @@
 """The pages, one a step of a fitting, written on the server; scripts only fill in what moves.
 
-GET /, /workshop, /case/<case>/<step> -> a template of ``pages/`` with the case's state
+GET /, /workshop, /case/<case>/<step> -> a template of ``templates/`` with the case's state
 """
 
 from __future__ import annotations
@@ -23,8 +23,10 @@ from insole.record import questions
 
 __all__ = ["ROUTES", "STEPS", "problem"]
 
+LISTED = 60  # made versions on the bench page
+
 PAGES = jinja2.Environment(
-    loader=jinja2.FileSystemLoader(Path(__file__).with_name("pages")),
+    loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")),
     autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
 )  # fmt: skip
 
@@ -187,7 +189,31 @@ async def workshop(request: Request) -> Response:
     return _page(request, "workshop.html", title="Workshop", owned=owned)
 
 
+async def check(request: Request) -> Response:
+    """Show a technician's table of many scans."""
+    return _page(request, "check.html", title="Check scans")
+
+
+async def bench(request: Request) -> Response:
+    """Show what was made last, and what it wants at the bench."""
+    home = api.service_of(request).home
+    found = list(home.cases_folder.glob("[!.]*/made/*/manifest.json"))
+    found.sort(key=lambda path: path.stat().st_mtime, reverse=True)
+    rows = []
+    for path in found[:LISTED]:
+        case, version = path.parents[2].name, path.parent.name.rpartition("-v")[2]
+        tag = f"-{path.parent.name}"
+        names = {room: sorted(p.stem.removesuffix(tag) for p in (path.parent / room).glob(kind))
+                 for room, kind in (("print", "*.3mf"), ("cut", "sheet-*.dxf"))}  # fmt: skip
+        cut = [name.removeprefix("sheet-") for name in names["cut"]]
+        rows.append({"case": case, "version": version, "print": names["print"], "cut": cut,
+                     "papers": len(list((path.parent / "paper").glob("*.pdf")))})  # fmt: skip
+    return _page(request, "bench.html", title="Bench", rows=rows)
+
+
 ROUTES = [
+    Route("/check", check, methods=["GET"]),
+    Route("/bench", bench, methods=["GET"]),
     Route("/", riders, methods=["GET"]),
     Route("/workshop", workshop, methods=["GET"]),
     Route("/case/{case}", enter, methods=["GET"]),

@@ -47,7 +47,7 @@ def begin(service: Service) -> Job:
         except InsoleError:
             return {}
         folder = service.home.new_upload()
-        scans = await service.bench.arun("sample", folder, say=service.say(job))
+        scans = await service.bench.run("sample", folder, say=service.say(job))
         for side, path in zip(SIDES, scans, strict=True):
             sha = hashlib.sha256(path.read_bytes()).hexdigest()
             case.keep_scan(path, sha, path.name)

@@ -23,7 +23,7 @@ from footscan.errors import FootscanError
 from footscan.results import MeasuredFoot
 from insole.desk import tasks, wishes
 from insole.desk.store import DeskCase, Draft, Home, ScanUse, Side
-from insole.desk.workers import Stopped, Worker
+from insole.desk.workers import TICKET, Stopped, Ticket, Worker
 from insole.errors import InsoleError
 from insole.output.phrases import capital, paper
 
@@ -40,6 +40,7 @@ class Job:
     id: str
     what: str
     worker: Worker
+    ticket: Ticket = field(default_factory=Ticket)
     state: Literal["running", "done", "failed", "cancelled"] = "running"
     words: str = "waiting for its turn"
     result: dict[str, Any] = field(default_factory=dict)
@@ -107,6 +108,7 @@ class Service:
         return job
 
     async def _do(self, job: Job, work: Callable[[Job], Awaitable[dict[str, Any]]]) -> None:
+        TICKET.set(job.ticket)
         try:
             job.result = await work(job)
             job.state, job.words = "done", "done"
@@ -119,6 +121,11 @@ class Service:
         except Exception as error:
             job.state = "failed"
             job.words = f"A fault in the program itself ({type(error).__name__}); report it"
+
+    def free_lane(self) -> Worker:
+        """Return the lane with the least to do."""
+        busy = [job.worker for job in self.jobs.values() if job.state == "running"]
+        return min(self.lanes.values(), key=busy.count)
 
     def say(self, job: Job) -> Callable[[str], None]:
         """Return what tells a job's progress."""
@@ -168,7 +175,7 @@ class Service:
         async with lock:
             if key not in self._feet:
                 files = [case.scan_path(use)]
-                found = await self.lanes[side].arun("measure", files, self.stated(use, side))
+                found = await self.lanes[side].run("measure", files, self.stated(use, side))
                 mine = [foot for foot in found if foot.facts.side == side]
                 if not mine:
                     raise InsoleError(f"the scan {use.file} does not show a {side} foot any more")
@@ -190,9 +197,9 @@ class Service:
         key, foot = await self.foot(case, side, draft)
         lane = self.lanes[side]
         head = (side,) if task == "preview" else ()
-        found = await lane.arun(task, *head, key, None, *rest)
+        found = await lane.run(task, *head, key, None, *rest)
         if isinstance(found, str) and found == tasks.UNKNOWN:
-            found = await lane.arun(task, *head, key, foot, *rest)
+            found = await lane.run(task, *head, key, foot, *rest)
         return found
 
     # -------------------------------------------------------------- plans
@@ -209,7 +216,7 @@ class Service:
         for _ in range(5):
             version = case.next_version()
             asked = wishes.asked(self.home, case, draft, version)
-            made = from_json(await self.bench.arun("plan", feet, asked, say=self.say(job)))
+            made = from_json(await self.bench.run("plan", feet, asked, say=self.say(job)))
             if version > 1:
                 last = case.case.plan(version - 1)
                 if last.model_copy(update={"version": version}) == made:
@@ -231,7 +238,7 @@ class Service:
         settings = {"bed": owned.bed, "sheet": owned.sheet, "kerf": owned.kerf,
                     "layers": owned.layers, "step": owned.step}  # fmt: skip
         text = to_json(case.case.plan(version))
-        name = await self.bench.arun("make", text, case.made, settings, say=self.say(job))
+        name = await self.bench.run("make", text, case.made, settings, say=self.say(job))
         return {"version": version, "folder": name}
 
     def made_folder(self, case: DeskCase, version: int) -> Path | None:

@@ -33,7 +33,15 @@ from insole.planning.ramp import shim_height
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.plan import FootPlan, HeightGrid, Plan, Quantity, WedgePlace
 
-__all__ = ["fit_shown", "foot_shown", "mesh_bytes", "moved", "placed_by_hand", "plan_shown"]
+__all__ = [
+    "fit_shown",
+    "foot_shown",
+    "mesh_bytes",
+    "moved",
+    "placed_by_hand",
+    "plan_shown",
+    "sole_thumb",
+]
 
 ARCH_NAMES = {"arch_apex": "Arch apex", "mth1": "1st head", "mth5": "5th head",
               "heel_centre": "Heel centre"}  # fmt: skip
@@ -83,7 +91,7 @@ def foot_shown(foot: MeasuredFoot, hand_length: float | None = None) -> dict[str
             {"name": name, "label": LANDMARKS.get(name, words(name)), "at": _worn(foot, mark.xyz),
              "sd": round(mark.sd, 1), "method": mark.method, "by_hand": mark.by_hand,
              "along": _tenth(mark.xyz[0]), "high": _tenth(mark.xyz[2]),
-             "across": f"{_tenth(abs(mark.xyz[1]))} {'medial' if mark.xyz[1] >= 0 else 'lateral'}"}
+             "across": _across(mark.xyz[1])}
             for name, mark in foot.landmarks.items()
         ],
     }  # fmt: skip
@@ -91,12 +99,25 @@ def foot_shown(foot: MeasuredFoot, hand_length: float | None = None) -> dict[str
 
 def _at_the_desk(advice: str) -> str:
     """Return an advice without what would be typed at the command line."""
-    text = re.sub(r",? and give it with --foot-length", " and type it in below", advice)
+    text = re.sub(r",? and give it with --foot-length", " and type it in with the scan", advice)
     return capital(paper(re.sub(r" with --[a-z-]+(?: [A-Z_]+)?", "", text)))
+
+
+def _across(y: float) -> str:
+    """Return a place beside the axis in words."""
+    words = _tenth(abs(y))
+    return words if words == "0.0" else f"{words} {'medial' if y > 0 else 'lateral'}"
 
 
 def _tenth(value: float) -> str:
     return f"{round(float(value), 1) + 0.0:.1f}"  # never -0.0
+
+
+def sole_thumb(foot: MeasuredFoot) -> dict[str, Any]:
+    """Return the sole map as seen, 4 mm apart, for a small picture."""
+    sole, every = foot.foot.sole, max(1, round(4.0 / foot.foot.sole.cell))
+    turn = Turn(foot.facts.side)
+    return _grid(turn, sole.x[::every], sole.y[::every], sole.z[::every, ::every], 1)
 
 
 def _measure(foot: MeasuredFoot, name: str) -> dict[str, Any]:
@@ -187,6 +208,7 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
         "base": _ring(turn, foot.base.outline),
         "foot": _ring(turn, foot.foot_outline),
         "thickness": foot.base.thickness,
+        "medial": turn.medial,  # on the page: 1 to the right, -1 to the left
         "marks": [
             {"name": name, "label": ARCH_NAMES[name], "at": _point(turn, foot.landmarks[name]),
              "sd": foot.landmark_sd.get(name)}

@@ -27,7 +27,7 @@ from insole.desk.index import Index, Row
 from insole.errors import InsoleError
 from insole.trials import cases
 
-__all__ = ["DeskCase", "Draft", "Home", "ScanUse", "Side", "Workshop", "safe_name"]
+__all__ = ["DeskCase", "Draft", "Home", "Passed", "ScanUse", "Side", "Workshop", "safe_name"]
 
 Side = Literal["left", "right"]
 SCAN_ENDINGS = (".ply", ".stl", ".obj", ".off", ".3mf", ".glb", ".gltf", ".pcd", ".xyz", ".asc",
@@ -53,6 +53,15 @@ class ScanUse(_Record):
     landmarks: dict[str, tuple[float, float, float]] = {}
 
 
+class Passed(_Record):
+    """A limit passed on purpose: which, by whom, why and when."""
+
+    limit: str = Field(min_length=1, max_length=80)
+    who: str = Field(min_length=1, max_length=80)
+    why: str = Field(min_length=1, max_length=300)
+    when: str = Field(min_length=1, max_length=40)
+
+
 class Draft(_Record):
     """What is being worked on in a case: everything up to the next plan version."""
 
@@ -64,6 +73,7 @@ class Draft(_Record):
     wishes: dict[Literal["both", "left", "right"], dict[str, Any]] = {}
     body_mass: float | None = Field(default=None, ge=25, le=250)
     confirm_zero: bool = False
+    overrides: list[Passed] = Field(default=[], max_length=20)
 
 
 class Workshop(_Record):

@@ -39,6 +39,14 @@ def measure(say: Say, files: Sequence[Path], stated: Mapping[str, Any]) -> list[
     return list(footscan.measure_feet(list(files), **stated))
 
 
+def check(say: Say, files: Sequence[Path], stated: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the feet in a scan as a technician sees them."""
+    return [
+        shown.foot_shown(foot) | {"sole": shown.sole_thumb(foot)}
+        for foot in measure(say, files, stated)
+    ]
+
+
 def preview(say: Say, side: str, key: str, sent: MeasuredFoot | None, asked: dict[str, Any]) -> Any:
     """Return one foot's plan for the page, or `UNKNOWN`."""
     import insole
@@ -120,6 +128,7 @@ def mesh(say: Say, key: str, sent: MeasuredFoot | None) -> Any:
 
 
 TASKS: dict[str, Callable[..., Any]] = {
+    "check": check,
     "fit": fit, "make": make, "measure": measure, "mesh": mesh, "plan": plan, "preview": preview,
     "sample": sample, "show": show,
 }  # fmt: skip

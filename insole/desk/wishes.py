@@ -11,6 +11,7 @@ from typing import Any
 
 from insole.desk.store import DeskCase, Draft, Home
 from insole.errors import PlanError
+from insole.record.plan import Override
 
 __all__ = ["asked", "checked", "merged"]
 
@@ -121,4 +122,5 @@ def asked(
         "clinician": draft.clinician,
         "body_mass": draft.body_mass,
         "confirm_zero": draft.confirm_zero,
+        "overrides": [Override(**one.model_dump()) for one in draft.overrides],
     }

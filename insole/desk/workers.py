@@ -12,29 +12,52 @@ import asyncio
 import multiprocessing
 import os
 import signal
-import threading
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import ContextVar
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from typing import Any
 
 from footscan.errors import FootscanError
 
-__all__ = ["Stopped", "Worker"]
+__all__ = ["TICKET", "Stopped", "Ticket", "Worker"]
+
+CANCELLED = "cancelled; nothing was changed"
+LOST = (
+    "the work ended before it was done, most likely for want of memory; try it again with fewer "
+    "points"
+)
 
 
 class Stopped(FootscanError):
     """The work was cancelled, or its process ended."""
 
 
-class Worker:
-    """One process for heavy work."""
+class Ticket:
+    """What a job is known by: cancelling it ends what it does, and what it waits for."""
 
     def __init__(self) -> None:
-        self._lock = threading.Lock()  # one task at a time
+        self.cancelled = False
+        self.at: Worker | None = None  # the worker that is doing it now
+
+    def cancel(self) -> None:
+        """End the job, wherever it is; the work of others goes on."""
+        self.cancelled = True
+        if self.at is not None:
+            self.at.end()
+
+
+TICKET: ContextVar[Ticket | None] = ContextVar("ticket", default=None)
+
+
+class Worker:
+    """One process for heavy work, which does one thing after the other."""
+
+    def __init__(self) -> None:
+        self._line = ThreadPoolExecutor(max_workers=1)  # in which tasks wait for their turn
         self._process: BaseProcess | None = None
         self._pipe: Connection | None = None
-        self._cancelled = False
 
     def start(self) -> None:
         """Start the process, if it is not alive."""
@@ -47,57 +70,59 @@ class Worker:
         theirs.close()
         self._pipe = mine
 
-    def run(self, task: str, args: tuple[Any, ...], say: Callable[[str], None]) -> Any:
-        """Return what a task returns; blocks, so call it in a thread.
+    async def run(
+        self, task: str, *args: Any, say: Callable[[str], None] = lambda sentence: None
+    ) -> Any:
+        """Return what a task returns, without holding the server up.
 
         Raises
         ------
         footscan.errors.FootscanError
             What the task raised, as sentence and exit code; `Stopped` when it was cancelled.
         """
-        with self._lock:
-            self.start()
-            pipe = self._pipe
-            assert pipe is not None
-            self._cancelled = False
-            try:
-                pipe.send((task, args))
-                while True:
-                    word, value = pipe.recv()
-                    if word == "said":
-                        say(value)
-                    elif word == "failed":
-                        raise _error(*value)
-                    else:
-                        return value
-            except (EOFError, OSError):
-                self.close()
-                raise Stopped(
-                    "cancelled; nothing was changed" if self._cancelled else
-                    "the work ended before it was done, most likely for want of memory; "
-                    "try it again with fewer points"
-                ) from None  # fmt: skip
+        ticket = TICKET.get() or Ticket()
+        return await asyncio.get_running_loop().run_in_executor(
+            self._line, self._run, task, args, say, ticket
+        )
 
-    async def arun(
-        self, task: str, *args: Any, say: Callable[[str], None] = lambda sentence: None
+    def _run(
+        self, task: str, args: tuple[Any, ...], say: Callable[[str], None], ticket: Ticket
     ) -> Any:
-        """Return what :meth:`run` returns, without holding the server up."""
-        return await asyncio.to_thread(self.run, task, args, say)
+        """Do a task when its turn has come."""
+        if ticket.cancelled:
+            raise Stopped(CANCELLED)
+        self.start()
+        pipe = self._pipe
+        assert pipe is not None
+        ticket.at = self
+        try:
+            pipe.send((task, args))
+            while True:
+                word, value = pipe.recv()
+                if word == "said":
+                    say(value)
+                elif word == "failed":
+                    raise _error(*value)
+                else:
+                    return value
+        except (EOFError, OSError):
+            self.end()
+            self._process = self._pipe = None
+            raise Stopped(CANCELLED if ticket.cancelled else LOST) from None
+        finally:
+            ticket.at = None
 
-    def cancel(self) -> None:
-        """End what it is doing."""
-        self._cancelled = True
+    def end(self) -> None:
+        """End the process; the next task starts another."""
         if self._process is not None:
             self._process.terminate()
 
     def close(self) -> None:
-        """End the process."""
+        """End the process and everything that waits for it."""
+        self._line.shutdown(wait=False, cancel_futures=True)
+        self.end()
         if self._process is not None:
-            self._process.terminate()
             self._process.join(5)
-        if self._pipe is not None:
-            self._pipe.close()
-        self._process = self._pipe = None
 
 
 def _error(words: str, code: int) -> FootscanError:

@@ -243,3 +243,73 @@ def test_an_accessibility_checker_finds_nothing_serious(page, fitted, theme):
             for v in result["violations"] if v["impact"] in ("serious", "critical")
         ]  # fmt: skip
     assert found == []
+
+
+def test_a_landmark_is_placed_by_a_click_on_the_foot(page, fitted):
+    page.go(f"/case/{fitted}/landmarks")
+    foot = ".foot[data-side=left]"
+    ready = page.until(lambda: page.one(f"{foot} .solid").get_attribute("data-ready"), "the foot")
+    if ready != "yes":
+        pytest.skip("this browser draws no three-dimensional pictures")
+    page.until(lambda: page.all(f"{foot} .pin.chosen"), "the pins")
+    button = page.one(f"{foot} .row button")
+    button.click()
+    assert button.get_attribute("aria-pressed") == "true"
+    pin, canvas = page.one(f"{foot} .pin.chosen"), page.one(f"{foot} canvas")
+    page.run("arguments[0].scrollIntoView({block: 'center'})", canvas)
+    middle = {k: canvas.rect[k] + canvas.rect[n] / 2 for k, n in (("x", "width"), ("y", "height"))}
+    at = {k: pin.rect[k] + pin.rect[n] / 2 for k, n in (("x", "width"), ("y", "height"))}
+    by = round(at["x"] - middle["x"]), round(at["y"] - middle["y"]) - 8  # towards the toes
+    ActionChains(page.driver).move_to_element_with_offset(canvas, *by).click().perform()
+    page.until(lambda: "by hand" in page.one(f"{foot} .scroll").text, "the landmark by hand")
+    assert list(page.draft(fitted)["scans"]["left"]["landmarks"]) == ["arch_apex"]
+    assert page.draft(fitted)["scans"]["right"]["landmarks"] == {}
+    back = page.all(f"{foot} .row button")[1]
+    back.click()
+    page.until(lambda: page.draft(fitted)["scans"]["left"]["landmarks"] == {}, "automatic again")
+
+
+def test_many_scans_are_checked_at_once(page):
+    page.go("/check")
+    page.drop("larch_left.ply", "larch_right_to_send_back.ply", "shoe.toml", "README.md")
+    wanted = "1 fit for making, 0 for measuring only, 1 to scan again, 2 that cannot be used."
+    page.until(lambda: page.one("#sum").text == wanted, "the sum")
+    lines = page.all("#rows tbody tr")
+    rows = {line.find_element(By.TAG_NAME, "th").text: line.text for line in lines}
+    assert "left" in rows["larch_left.ply"]
+    assert "Scan again" in rows["larch_right_to_send_back.ply"]
+    assert "is no scan by its name" in rows["shoe.toml"]
+
+
+@pytest.mark.parametrize("width", [1024, 1280, 1600])
+def test_no_page_is_wider_than_the_window(page, fitted, width):
+    page.driver.set_window_size(width, 900)
+    try:
+        for path in ("/", "/check", "/bench", *(f"/case/{fitted}/{step}" for step in STEPS)):
+            page.go(path)
+            if path.endswith("support"):
+                page.until(lambda: page.planned("left") and page.planned("right"), "the plans")
+            over = page.run("return document.documentElement.scrollWidth - window.innerWidth")
+            assert over <= 0, path
+    finally:
+        page.driver.set_window_size(1280, 1000)
+
+
+def test_the_whole_support_page_is_reached_by_the_keyboard(page, fitted):
+    page.go(f"/case/{fitted}/support")
+    page.until(lambda: page.planned("left") and page.planned("right"), "the plans")
+    seen = set()
+    for _ in range(140):
+        ActionChains(page.driver).send_keys(Keys.TAB).perform()
+        where = page.run("const e = document.activeElement; return e.id || e.ariaLabel"
+                         " || e.textContent.trim().slice(0, 40) || e.tagName")  # fmt: skip
+        outline = page.run("const e = document.activeElement; const s = (q) => getComputedStyle(q);"
+                           "return s(e).outlineStyle !== 'none' || (e.nextElementSibling &&"
+                           " s(e.nextElementSibling).outlineStyle !== 'none')")  # fmt: skip
+        assert outline, f"the focus on {where} cannot be seen"
+        seen.add(where)
+        if where == "against":
+            break
+    wanted = {"theme", "keep", "level-left", "level-right", "forefoot-left", "under-right",
+              "cut-left", "Pad 1 mm to the toes", "against"}  # fmt: skip
+    assert wanted <= seen

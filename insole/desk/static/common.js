@@ -68,6 +68,23 @@ export function svg(tag, given = {}, text = "") {
   return one;
 }
 
+/** Return the files of a drop, those in folders as well. */
+export async function dropped(transfer) {
+  const entries = [...transfer.items].map((item) => item.webkitGetAsEntry?.()).filter(Boolean), files = [];
+  if (!entries.length) return [...transfer.files];
+  const read = async (entry) => {
+    if (entry.isFile) { files.push(await new Promise((done, fail) => entry.file(done, fail))); return; }
+    const reader = entry.createReader();
+    for (;;) {
+      const some = await new Promise((done, fail) => reader.readEntries(done, fail));
+      if (!some.length) return;
+      for (const one of some) await read(one);
+    }
+  };
+  for (const entry of entries) await read(entry);
+  return files.filter((file) => !file.name.startsWith("."));
+}
+
 let clearing = 0;
 /** Say a sentence at the corner of the page, to eye and ear. */
 export function say(text, bad = false) {

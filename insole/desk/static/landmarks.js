@@ -26,7 +26,7 @@ async function show(side, chosen = "arch_apex") {
   for (const text of ["Landmark", "From heel, mm", "Across, mm", "High, mm", "±, mm"]) { const th = make("th", "", text); th.scope = "col"; head.append(th); }
   table.append(head);
   for (const mark of foot.landmarks) {
-    const line = make("tr"), name = make("th", "", sentence(mark.label) + (mark.by_hand ? ", by hand" : ""));
+    const line = make("tr"), name = make("th", "", `${short(mark.name)}  ${sentence(mark.label)}` + (mark.by_hand ? ", by hand" : ""));
     name.scope = "row";
     line.append(name, make("td", "num", mark.along), make("td", "num", mark.across), make("td", "num", mark.high), make("td", "num", String(mark.sd)));
     table.append(line);

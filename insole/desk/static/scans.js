@@ -1,4 +1,4 @@
-import { ask, base, complain, data, follow, make, refuse, say, sentence } from "./common.js";
+import { ask, base, complain, data, dropped, follow, make, refuse, say, sentence } from "./common.js";
 import { Foot3D } from "./foot3d.js";
 
 const drop = document.getElementById("drop"), jobs = document.getElementById("jobs");
@@ -6,10 +6,14 @@ const LEVEL = { "fit for making": "good", "fit for measuring only": "warn", "sca
 
 for (const name of ["dragover", "dragenter"]) drop.addEventListener(name, (e) => { e.preventDefault(); drop.classList.add("over"); });
 drop.addEventListener("dragleave", () => drop.classList.remove("over"));
-drop.addEventListener("drop", (e) => { e.preventDefault(); drop.classList.remove("over"); take([...e.dataTransfer.files]); });
+drop.addEventListener("drop", (e) => { e.preventDefault(); drop.classList.remove("over"); dropped(e.dataTransfer).then(take, complain); });
 document.getElementById("files").addEventListener("change", (e) => { take([...e.target.files]); e.target.value = ""; });
 
-const take = (files) => Promise.all(files.slice(0, 12).map((file) => send(file)));
+const MOST = 12;
+function take(files) {
+  if (files.length > MOST) { say(`That is ${files.length} files; a rider has one or two scans. Many scans at once: the page "Check scans".`, true); return; }
+  for (const file of files) send(file);
+}
 
 async function send(file, side = "") {
   const load = document.querySelector("input[name=load]:checked").value;

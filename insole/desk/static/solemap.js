@@ -51,6 +51,7 @@ export class SoleMap {
     const xs = foot.base.map((p) => p[0]), ys = foot.base.map((p) => p[1]);
     const box = [Math.min(...xs) - EDGE, Math.min(...ys) - EDGE, Math.max(...xs) + EDGE, Math.max(...ys) + EDGE];
     this.box = box;
+    this.place.dataset.ready = "yes";
     this.place.style.aspectRatio = `${box[2] - box[0]} / ${box[3] - box[1]}`;
     this.svg.setAttribute("viewBox", `${box[0]} ${-box[3]} ${box[2] - box[0]} ${box[3] - box[1]}`);
     this.paint();
@@ -66,7 +67,7 @@ export class SoleMap {
     for (const mark of foot.marks) {
       root.append(svg("circle", { cx: mark.at[0], cy: -mark.at[1], r: 1.6, class: "spot" }));
       const right = mark.at[0] > (this.box[0] + this.box[2]) / 2;
-      root.append(svg("text", { x: mark.at[0] + (right ? -3 : 3), y: -mark.at[1] + 1.7, "text-anchor": right ? "end" : "start" }, mark.label));
+      root.append(svg("text", { x: mark.at[0] + (right ? -3 : 3), y: -mark.at[1] + (mark.name === "arch_apex" ? 8.5 : 1.7), "text-anchor": right ? "end" : "start" }, mark.label));
     }
     this.pad = svg("g", { class: "pad" });
     const part = foot.pad ?? foot.bed;
@@ -78,6 +79,7 @@ export class SoleMap {
     if (this.ghost) root.append(svg("path", { d: path(this.ghost.outline), class: "line-ghost" }));
     this.line = svg("path", { class: "cutline" });
     root.append(this.line, this.pad);
+    root.append(svg("text", { x: foot.medial > 0 ? this.box[2] - 1 : this.box[0] + 1, y: -this.box[3] + 7, "text-anchor": foot.medial > 0 ? "end" : "start" }, "big-toe side"));
     root.append(svg("text", { x: this.box[0] + 1, y: -this.box[1] - 1 }, "heel"), svg("path", { d: `M${this.box[2] - 22} ${-this.box[1] - 2}h20`, class: "crest" }), svg("text", { x: this.box[2] - 12, y: -this.box[1] - 3.5, "text-anchor": "middle" }, "20 mm"));
     this.svg.replaceChildren(root);
     this.setCut(this.cut);

@@ -128,6 +128,15 @@ class Foot {
       this.level.value = 100 * this.wish.support_level;
       this.root.querySelector(".level output").textContent = `${Math.round(100 * this.wish.support_level)} %`;
     }
+    this.root.querySelector("[data-kit]").checked = this.wish.pad_source === "kit";
+    const spots = this.wish.tender ?? [], row = this.root.querySelector(".tender");
+    row.textContent = spots.map(([x, y]) => `${x.toFixed(0)} mm from the rear, ${Math.abs(y).toFixed(0)} mm ${y >= 0 ? "medial" : "lateral"}`).join("; ");
+    if (spots.length) {
+      const away = make("button", "quiet small", "Take them back");
+      away.type = "button";
+      away.addEventListener("click", () => this.change({ tender: null }));
+      row.append(" ", away);
+    }
     for (const box of this.root.querySelectorAll("[data-wish]")) if (document.activeElement !== box) box.value = this.wish[box.dataset.wish] ?? "";
   }
 
@@ -187,6 +196,8 @@ class Foot {
       const name = button.parentElement.querySelector("input").dataset.wish;
       this.change({ [name]: Math.max(-10, Math.min(10, (this.wish[name] ?? 0) + Number(button.dataset.step))) });
     });
+    q("[data-kit]").addEventListener("change", (e) => this.change({ pad_source: e.target.checked ? "kit" : null }));
+    q("[data-tender]").addEventListener("click", () => { this.spotting = true; say("Click on the sole map where it is tender."); });
     q("[data-copy]").addEventListener("click", () => {
       const other = feet[this.side === "left" ? "right" : "left"];
       if (!other) { say("Only one foot is scanned."); return; }
@@ -204,7 +215,16 @@ class Foot {
       if (e.key === "," || e.key === ".") this.turn(e.key === "," ? 1 : -1);
     });
     let from = null;
-    place.addEventListener("pointerdown", (e) => {
+    place.addEventListener("pointerdown", async (e) => {
+      if (this.spotting && this.planned) {
+        this.spotting = false;
+        const [across, up] = this.map.placeOf(e);
+        try {
+          const { shift } = await ask("POST", `${base}/feet/${this.side}/move`, { across, up });
+          this.change({ tender: [...(this.wish.tender ?? []), shift] });
+        } catch (error) { complain(error); }
+        return;
+      }
       if (!this.planned?.pad || looking !== null || !e.target.closest(".pad")) return;
       from = this.map.placeOf(e);
       place.setPointerCapture(e.pointerId);
@@ -320,6 +340,16 @@ document.getElementById("versions")?.addEventListener("click", async (event) => 
     for (const button of document.querySelectorAll("#versions [data-version]")) button.setAttribute("aria-pressed", String(button.dataset.version === version && version !== ""));
   } catch (error) { complain(error); }
 });
+const rider = (given) => ask("PUT", `${base}/wishes`, { wishes, ...given }).then(() => { for (const foot of Object.values(feet)) foot.plan(); });
+document.getElementById("mass")?.addEventListener("change", (e) => rider({ body_mass: e.target.value === "" ? null : Number(e.target.value) }).catch(complain));
+document.getElementById("zero")?.addEventListener("change", (e) => rider({ confirm_zero: e.target.checked }).catch(complain));
+const passed = [...(data.draft.overrides ?? [])];
+document.getElementById("pass")?.addEventListener("submit", (event) => {
+  event.preventDefault();
+  const one = Object.fromEntries(new FormData(event.target));
+  rider({ overrides: [...passed, one] }).then(() => location.reload(), complain);
+});
+for (const button of document.querySelectorAll("[data-drop]")) button.addEventListener("click", () => rider({ overrides: passed.filter((_, k) => k !== Number(button.dataset.drop)) }).then(() => location.reload(), complain));
 document.getElementById("against")?.addEventListener("change", async (event) => {
   try {
     against = event.target.value ? await ask("GET", `${base}/plans/${event.target.value}`) : null;

@@ -18,7 +18,8 @@ form?.addEventListener("submit", async (event) => {
     plan: Number(document.getElementById("plan").value), date: document.getElementById("date").value, flags,
     felt: [...form.querySelectorAll("[name=felt]:checked")].map((b) => b.value),
     side: form.querySelector("[name=side]:checked").value, answer: form.querySelector("[name=answer]:checked")?.value ?? null,
-    text: document.getElementById("said").value,
+    text: document.getElementById("said").value, clinician: document.getElementById("clinician").value,
+    corrects: Number(document.getElementById("corrects")?.value) || null, because: document.getElementById("because")?.value ?? "",
   };
   try { show(await ask("POST", `${base}/trials`, given)); } catch (error) { refuse(answer, error.message); }
   answer.scrollIntoView({ block: "center" });
