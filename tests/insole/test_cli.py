@@ -450,11 +450,13 @@ def test_measure_expects_the_length_on_both_feet_of_an_unloaded_one(run: Run) ->
 
 
 def test_measure_says_what_differs_between_left_and_right(run: Run) -> None:
-    """Made 2.4 mm apart in length, 1.0 in breadth and 2.3 under the arch, not in girth."""
+    """Made 2.5 mm apart in length, 0.9 in breadth and 2.1 under the arch, not at the navicular."""
     _, out, _ = run("measure", RIGHT, LEFT)
     block = out[out.index("Left and right differ") :]
-    assert "foot length: right larger by 2." in block
-    assert "arch apex height: left larger by 2." in block
+    for words, made in (("foot length: right", 2.5), ("arch apex height: left", 2.1)):
+        told = re.search(rf"{words} larger by ([\d.]+) mm \(beyond ± ([\d.]+) mm\)", block)
+        assert told is not None, words
+        assert float(told[1]) == pytest.approx(made, abs=float(told[2]))
     assert "navicular" not in block
 
 

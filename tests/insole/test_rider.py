@@ -329,7 +329,8 @@ def test_no_pad_no_wedge_no_shoe_no_parts(tmp_path: Path) -> None:
 def test_a_tender_spot_a_shoe_and_a_warning_of_the_model_are_said(tmp_path: Path) -> None:
     plan = full()
     said = "standing: in the model the contact area shrinks from 70 to 60 cm² with the parts"
-    note = Note(code="contact-less-standing", level=NoteLevel.WARN, text=said)
+    short = "model, standing: contact 70 → 60 cm²"
+    note = Note(code="contact-less-standing", level=NoteLevel.WARN, text=said, short=short)
     plan = changed(plan, "right", notes=[note])
     plan = plan.model_copy(update={
         "wishes": {"left": {"tender": [[100.0, -25.0]]}},

@@ -153,6 +153,7 @@ def side_words(part: Part) -> str:
 
     Examples
     --------
+    >>> from dataclasses import replace
     >>> from tests.insole.test_nesting import star
     >>> side_words(replace(star([25.0] * 60, 1), name="arch-pad-layer-2", facts={"layers": 8}))
     'L PAD 2/8'
