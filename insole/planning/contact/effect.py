@@ -77,10 +77,14 @@ def shim_cost(
             f"{abs(wedge.net):g}°"
             for wedge in wedges
         ]
-        notes.append(Note(code=f"shim-contact-{case.case}", level=NoteLevel.WARN, text=(
+        short = f"model, {case.case}: the shim takes {lost:.0f} cm² of contact; feel if it is even"
+        text = (
             f"{case.case}: in the model the shim takes {lost:.0f} cm² of contact away "
             f"({bare.after.area:.0f} without it, {case.after.area:.0f} with it); the smaller step "
-            f"is {', '.join(smaller)}")))  # fmt: skip
+            f"is {', '.join(smaller)}"
+        )
+        code = f"shim-contact-{case.case}"
+        notes.append(Note(code=code, level=NoteLevel.WARN, text=text, short=short))
     return notes
 
 
@@ -96,7 +100,10 @@ def ball_peaks(does: EffectPlan | None, dome: bool = False) -> list[Note]:
     """
     where = "forefoot, metatarsal pad included," if dome else "ball"
     return [
-        Note(code=f"ball-peak-{case.case}", level=NoteLevel.WARN, text=(
+        Note(code=f"ball-peak-{case.case}", level=NoteLevel.WARN, short=(
+            f"model, {case.case}: peak at the ball {case.ball_peak[0]:.0f} → "
+            f"{case.ball_peak[1]:.0f} kPa; ask for a hot spot"
+        ), text=(
             f"{case.case}: in the model the peak at the {where} rises from "
             f"{case.ball_peak[0]:.0f} to {case.ball_peak[1]:.0f} kPa; ask "
             "the rider for a hot spot there, and take it back"))
