@@ -261,9 +261,7 @@ def _disguised(path: Path, target: Path, rng: np.random.Generator, mm_per_unit: 
 @pytest.mark.parametrize(
     ("left", "right", "unit", "mm_per_unit"),
     [
-        ("model_feet/mean_L.ply", "model_feet/mean_R.ply", "m", 1000.0),
         ("body_feet/m_p50_L.ply", "body_feet/m_p50_R.ply", "cm", 10.0),
-        ("body_feet/f_p50_L.ply", "body_feet/f_p50_R.ply", "inch", 25.4),
     ],
 )
 def test_turned_feet_in_other_units(
