@@ -24,7 +24,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, spatial
+from scipy import ndimage
 
 from footscan.scan import Array, IntArray, Kind, Load, Side, as_points
 
@@ -124,8 +124,6 @@ class Foot:
         return as_points(points) @ inverse[:3, :3].T + inverse[:3, 3]
 
 
-
-
 def face_normals(vertices: Array, faces: IntArray) -> Array:
     """Return unit face normals, shape (m, 3); zero for a face without area."""
     a, b, c = (vertices[faces[:, i]] for i in range(3))
@@ -200,10 +198,6 @@ def sole_map(
     x = low[0] + cell * np.arange(shape[0])
     y = low[1] + cell * np.arange(shape[1])
     return SoleMap(x=x, y=y, z=z, cell=cell)
-
-
-
-
 
 
 def sampled(vertices: Array, faces: IntArray, spacing: float) -> Array:
@@ -287,16 +281,3 @@ def _smoothed(z: Array, sigma_cells: float) -> Array:
     weight = ndimage.gaussian_filter(seen.astype(float), sigma_cells, mode="constant")
     value = ndimage.gaussian_filter(np.where(seen, z, 0.0), sigma_cells, mode="constant")
     return np.where(seen, value / np.maximum(weight, 1e-9), np.nan)
-
-
-
-
-
-
-
-
-def nearest_spacing(vertices: Array) -> float:
-    """Return the median distance from a point to its nearest neighbour, mm."""
-    sample = vertices[:: max(1, len(vertices) // 5000)]
-    distance, _ = spatial.cKDTree(vertices).query(sample, k=2)
-    return float(np.median(distance[:, 1]))

@@ -392,7 +392,3 @@ def _heads_follow(
             automatic=found[name].xyz,
         )
     return found
-
-
-
-

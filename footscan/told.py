@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 __all__ = ["as_json"]
 
 
-
 def as_json(measured: MeasuredFoot, version: str) -> dict[str, Any]:
     """Return the record that ``measure --json`` prints for one scan."""
     facts = measured.facts

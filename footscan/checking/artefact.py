@@ -45,8 +45,6 @@ NO_CERTIFICATE = (
 )
 
 
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArtefactCheck:
     """A scanner checked on an object of known size.
@@ -217,26 +215,6 @@ def check_plate(points: Array) -> ArtefactCheck:
         points_left_out=int((~near).sum()), strange=strange,
         notes=("A plate shows bending and noise, not scale.", NO_CERTIFICATE),
     )  # fmt: skip
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
 
 
 def _strange(ball: Ball, number: int) -> list[str]:

@@ -29,11 +29,6 @@ from footscan.errors import ScanReadError
 __all__ = ["Drift", "Limit", "ScaleEvidence", "drift", "entry_of", "evidence", "limits"]
 
 
-
-
-
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
     """What a series of checks shows over time.
@@ -136,10 +131,6 @@ def entry_of(check: ArtefactCheck, *, day: date, scanner: str, scan: str, softwa
         scale_sd=_rounded(found["scale_factor"].sd, 7) if scaled else None,
         not_passed=" ".join([*check.strange, *check.off]), scan=scan, software=software,
     )  # fmt: skip
-
-
-
-
 
 
 def drift(entries: Sequence[Entry], today: date) -> tuple[Drift, ...]:
@@ -300,22 +291,3 @@ def _days(age: int) -> str:
 
 def _rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(float(value), digits)
-
-
-# ------------------------------------------------------------------ the file
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-

@@ -1,14 +1,12 @@
-"""Two scans compared, and a series of scans against hand measures judged.
+"""Two scans compared.
 
     MeasuredFoot, MeasuredFoot -> repeat.compare -> Comparison -> text, JSON, picture
-    CSV of scan and hand measures -> repeat.judge_series -> SeriesVerdict per measure
 
 Frame: the foot frame (mm), in which every foot is a right one; so a left and a right foot can be
 laid on each other as they are.
 
 Terms
     signed distance  of the first scan to the second: + where the first lies outside it
-    error            scan minus hand
 """
 
 from __future__ import annotations
@@ -44,8 +42,6 @@ FACES_TRIED = 12  # near faces among which the closest point is sought
 ONE_FOOT, PAIR = "two scans of one foot", "left against right"
 ONE_SIDE = "two scans of one side, not alike"
 THIRD_SCAN_MM = 1.5  # apex difference of two scans of one foot; common practice, no source
-
-
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -139,10 +135,6 @@ ONE_PAIR = (
     f"ISO 20685-1 allows feet a mean error of {FOOT_LIMIT_MM:g} mm between scan and hand over at "
     f"least {ISO_PEOPLE} people: two scans are no verdict by it, a series is."
 )
-
-
-
-
 
 
 def compare(a: MeasuredFoot, b: MeasuredFoot) -> Comparison:
@@ -239,10 +231,6 @@ def signed_distance(points: Array, vertices: Array, faces: IntArray) -> Array:
     return np.asarray(np.where(nothing, np.nan, sign * best))
 
 
-
-
-
-
 def _plane_step(points: Array, onto: Array, normals: Array) -> tuple[Array, float]:
     """Return the small rigid move that lays points on their partners' planes, and its size."""
     gap = np.einsum("ij,ij->i", onto - points, normals)
@@ -299,8 +287,6 @@ def _differences(a: MeasuredFoot, b: MeasuredFoot) -> tuple[Difference, ...]:
     return tuple(found)
 
 
-
-
 def _notes(
     a: MeasuredFoot, b: MeasuredFoot, differences: tuple[Difference, ...], third: bool
 ) -> tuple[str, ...]:
@@ -319,7 +305,3 @@ def _notes(
     if third:
         notes.append(f"The arch apex differs by more than {THIRD_SCAN_MM:g} mm: take a third scan.")
     return tuple(notes)
-
-
-
-

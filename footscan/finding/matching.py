@@ -353,16 +353,6 @@ def _similarity(
     return rotation, shift, new
 
 
-
-
-
-
-
-
-
-
-
-
 def length_of(points: Array, match: Match) -> float:
     """Return the foot's extent along the matched forward direction, scan units.
 

@@ -174,8 +174,6 @@ def ball_girth(foot: Foot, place: Mapping[str, Array]) -> float:
     return girth(foot.vertices, foot.faces, tibiale, np.cross(along, [0.0, 0, 1]))
 
 
-
-
 def load_state(load: str, kind: str) -> Load:
     """Return the load state to reckon with: a foot in the air carries nothing, said or not."""
     if load == Load.UNKNOWN and kind == Kind.HANGING:
@@ -206,8 +204,6 @@ def by_hand_words(landmarks: Mapping[str, Landmark]) -> dict[str, str]:
             text += "; the foot's axis stays as found on the scan"
         words[name] = text
     return words
-
-
 
 
 def _plan_measures(place: Mapping[str, Array], rear: float) -> dict[str, Measure]:
@@ -383,15 +379,3 @@ def _toe_heights(foot: Foot, cloud: Cloud, place: Mapping[str, Array]) -> dict[s
         except ValueError as error:
             result[name] = Measure(unit="mm", reason=str(error))
     return result
-
-
-
-
-
-
-
-
-
-
-
-

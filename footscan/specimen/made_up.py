@@ -360,12 +360,3 @@ def _lid(vertices: Array, faces: IntArray) -> IntArray:
     middle = int(directed[0, 0])
     fan = np.column_stack([directed[:, 1], directed[:, 0], np.full(len(directed), middle)])
     return np.concatenate([faces, fan[(fan[:, :2] != middle).all(axis=1)]])
-
-
-
-
-
-
-
-
-

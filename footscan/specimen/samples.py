@@ -15,7 +15,6 @@ from footscan.specimen.scanner import Hole, ScannerSpec, scan, write_scan
 __all__ = ["main", "sample_shapes", "write_samples"]
 
 
-
 def sample_shapes() -> tuple[Shape, Shape]:
     """Return left and right foot of the made-up rider of the sample scans."""
     left = Shape(

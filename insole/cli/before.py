@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from insole.cli.options.common import JSON, QUIET, REFUSED, SCANS
+from insole.cli.options.common import JSON, LIMITS, QUIET, REFUSED, SCANS
 from insole.cli.options.outcomes import dumps, speak
 from insole.cli.options.scans import scan_options, shots_of
 from insole.cli.options.shoes import asked_shoe, shoe_options
@@ -37,13 +37,7 @@ CONTRADICTED = 10  # exit code
     type=click.Path(path_type=Path),
     help="Folder of shoe files: all of them are compared.",
 )
-@click.option(
-    "--limits",
-    "own_limits",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="The workshop's own limits (TOML).",
-)
+@LIMITS
 @JSON
 @QUIET
 def fit(
@@ -93,13 +87,7 @@ def fit(
     type=click.Choice(["mm", "cm", "m", "inch"]),
     help="Length unit of the files; told from the foot if left out.",
 )
-@click.option(
-    "--limits",
-    "own_limits",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="The workshop's own limits (TOML).",
-)
+@LIMITS
 @JSON
 def settle(
     seated: Sequence[Path],

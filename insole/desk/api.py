@@ -31,7 +31,6 @@ __all__ = [
 ]  # fmt: skip
 
 LOADS = ("unknown", "none", "seated", "half", "full")
-LARGEST_NAME = 60
 
 
 def service_of(request: Request) -> Service:

@@ -24,14 +24,14 @@ from footscan.foot import vertex_normals
 from footscan.measuring.pose import mirror, mirror_faces
 from footscan.results import MeasuredFoot
 from footscan.scan import Array
-from insole.output.papers.report_figures import bed_above
 from insole.output.phrases import capital, noted, paper, words
 from insole.output.pictures.plan_view import Turn
 from insole.output.places import crest_point, wedge_lines
 from insole.planning.fit import FitResult
-from insole.planning.ramp import shim_height
+from insole.planning.ramp import inside_height
+from insole.planning.seating import planned_bed
 from insole.planning.support.tops import ContourShape, PadTop
-from insole.record.plan import FootPlan, HeightGrid, Plan, Quantity, WedgePlace
+from insole.record.plan import FootPlan, HeightGrid, Plan, Quantity
 
 __all__ = [
     "fit_shown",
@@ -294,11 +294,8 @@ def _maps(turn: Turn, plan: Plan, foot: FootPlan) -> dict[str, Any]:
     sole = _square(foot.sole)
     x, y = sole["x"], sole["y"]
     at_x, at_y = np.meshgrid(x, y, indexing="ij")
-    bed = bed_above(plan, foot, x, y)
-    shim = np.zeros_like(at_x)
-    for wedge in foot.wedges:
-        if wedge.place is not WedgePlace.UNDER:
-            shim += shim_height(wedge, at_x, at_y)
+    bed = planned_bed(plan, foot, x, y)
+    shim = inside_height(foot.wedges, at_x, at_y)
     part, around = np.zeros_like(at_x), np.zeros(at_x.shape, dtype=bool)
     shown_height = part
     if foot.contour is not None:

@@ -20,7 +20,7 @@ import shapely
 from insole.errors import PlanError
 from insole.output.papers.report_figures import NO_SOLE, above_bed
 from insole.output.papers.section_figures import cut_through
-from insole.planning.ramp import shim_height
+from insole.planning.ramp import inside_height
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.plan import WedgePlace
 from insole.record.rings import edges_at
@@ -336,8 +336,4 @@ def _support(foot: FootPlan, x: Array, y: Array) -> Array:
 def _shims(foot: FootPlan, x: Array, y: Array) -> Array:
     """Return the height of the shims inside the shoe at the nodes."""
     gx, gy = np.meshgrid(x, y, indexing="ij")
-    total = np.zeros(gx.shape)
-    for wedge in foot.wedges:
-        if wedge.place is not WedgePlace.UNDER:
-            total += shim_height(wedge, gx, gy)
-    return total
+    return inside_height(foot.wedges, gx, gy)

@@ -59,17 +59,6 @@ from insole.record.plan import Plan, fingerprint, from_json, to_json
 __all__ = ["FolderError", "Settings", "folder_name", "write"]
 
 
-
-
-
-
-
-
-
-
-
-
-
 def write(
     plan: Plan,
     parts: Sequence[Part],
@@ -142,47 +131,7 @@ def write(
     return final
 
 
-
-
 # ------------------------------------------------------------------ what is written
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
 
 
 def _write_items(making: Path, wanted: Sequence[Item]) -> None:
@@ -318,46 +267,3 @@ def _scales(run: Run) -> dict[str, dict[str, list[float]]]:
     factors = {part.material: scale_for(part, run.settings) for part in run.parts}
     scaled = {name: list(f) for name, f in sorted(factors.items()) if f != printing.AS_IT_IS}
     return {"scaled": scaled} if scaled else {}
-
-
-
-
-
-
-# ------------------------------------------------------------------ readme
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-# ------------------------------------------------------------------ whole or not at all
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-

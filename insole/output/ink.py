@@ -8,17 +8,19 @@ Lengths are millimetres: the canvas is scaled once per page.
 from __future__ import annotations
 
 import importlib.util
-import os
+import io
+import warnings
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from footscan.files import write_whole
 from footscan.scan import Array
 from insole.errors import OutputError
 
 __all__ = [
     "BLACK", "BLUE", "GREY", "MIDDLE", "MM", "ORANGE", "PALE", "Colour", "fitted", "fonts",
-    "ring_path", "save_bytes", "stroke", "wrapped", "write",
+    "png_bytes", "ring_path", "save_bytes", "stroke", "wrapped", "write",
 ]  # fmt: skip
 
 
@@ -55,8 +57,20 @@ def fonts() -> tuple[str, str]:
     return "Paper", "Paper-Bold"
 
 
+def png_bytes(figure: Any, dpi: int) -> bytes:
+    """Return a figure as PNG without date or version, so that bytes repeat."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    FigureCanvasAgg(figure)
+    buffer = io.BytesIO()
+    with warnings.catch_warnings():  # a name in a script that the font lacks is drawn as boxes
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
+        figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+    return buffer.getvalue()
+
+
 def save_bytes(path: str | Path, data: bytes) -> None:
-    """Write `data` beside `path`, flush it to the disk and move it into place.
+    """Write `data` to `path` whole or not at all.
 
     Raises
     ------
@@ -64,15 +78,9 @@ def save_bytes(path: str | Path, data: bytes) -> None:
         The file cannot be written; an older file of that name is left as it was.
     """
     target = Path(path)
-    beside = target.with_name(f".{target.name}.part")
     try:
-        with beside.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(beside, target)
+        write_whole(target, data)
     except OSError as error:
-        beside.unlink(missing_ok=True)
         raise OutputError(
             f"cannot write {target}: {error.strerror or error}; choose a folder that exists and"
             " may be written to"

@@ -45,10 +45,6 @@ SHELF_LETTER_MM = 6.0  # on the shelf, beside the trim line
 SHELF_CLEAR_MM = 1.0  # from those letters to the trim line and to the shelf's border
 
 
-
-
-
-
 def forms(plan: Plan, wish: FormWish) -> list[Part]:
     """Return the worn forms of a plan, left first; :func:`why_not` tells why a foot has none.
 
@@ -70,8 +66,6 @@ def forms(plan: Plan, wish: FormWish) -> list[Part]:
             above = upper(foot, plan, wish)
             made.append(_shelf_marked(as_worn(_made(foot, plan, wish, above)), foot, wish, above))
     return made
-
-
 
 
 def form(foot: FootPlan, plan: Plan, wish: FormWish) -> Part:
@@ -121,35 +115,6 @@ def _made(foot: FootPlan, plan: Plan, wish: FormWish, above: Upper) -> Part:
         material=wish.material,
         facts=_facts(wish, notch, vertices, len(tender_of(foot, plan))),
     )
-
-
-
-
-# ------------------------------------------------------------------ the upper surface
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
 
 
 # ------------------------------------------------------------------ the part

@@ -14,11 +14,10 @@ from shapely import Polygon
 from footscan.scan import Array
 from insole.errors import PartError, PlanError
 from insole.parts import solids
-from insole.planning.seating import bed_heights
+from insole.planning.seating import planned_bed, smoothstep
 from insole.planning.support.tops import PadTop, spline_of
 from insole.record.limits import Limits, of_plan
 from insole.record.plan import FootPlan, HeightGrid, PadPlan, Plan
-from insole.shoe.shoe import parse
 
 __all__ = ["CELL_MM", "FORM", "FormWish", "Upper", "upper", "why_not"]
 
@@ -30,7 +29,6 @@ FRONT_EDGE_MM = (8.0, 30.0)  # inside the trim line, where that hollow runs out:
 RIM_FALLS_MM = (12.0, 60.0)  # behind the ball line, between which the rim comes down
 TOES_MM = (4.0, 18.0)  # ahead of the ball line, between which the surface comes down to the bed
 BLEND_MM = 6.0  # where the sole meets the rim: as round as a sheet takes it
-BED_ENDS = 0.12  # of the base's length: nearer to its ends the bed is as broad as there
 FADE_MM = 25.0  # beyond the pad's ends, over which taking down fades out
 SIGMA_MM = (4.0, 1.5)  # smooths what is taken down, then creases of the whole surface
 TENDER_FADE_MM = 8.0  # around a built-out spot: about 20 degrees for 2 mm
@@ -48,7 +46,7 @@ def upper(foot: FootPlan, plan: Plan, wish: FormWish) -> Upper:
         raise PartError(FORM, why_not(foot))
     x, y = _grid(foot, foot.sole, wish)
     gx, gy = np.meshgrid(x, y, indexing="ij")
-    bed = _bed(foot, plan, x, y)
+    bed = planned_bed(plan, foot, x, y)
     sole = np.maximum(spline_of(foot.sole)(x, y), bed)
     pad = _pad_top(foot.pad, gx, gy)
     taken = _taken_down(foot.pad, sole - bed, pad, x)
@@ -75,16 +73,6 @@ def _grid(foot: FootPlan, sole: HeightGrid, wish: FormWish) -> tuple[Array, Arra
         )  # fmt: skip
     x, y = (np.arange(low[k], high[k] + 0.5 * CELL_MM, CELL_MM) for k in range(2))
     return x, y
-
-
-def _bed(foot: FootPlan, plan: Plan, x: Array, y: Array) -> Array:
-    """Return the bed's height as planned: the shoe's, or flat without one."""
-    if plan.shoe is None:
-        return np.zeros((len(x), len(y)))
-    shoe = parse(plan.shoe, "the shoe in the plan")
-    base = np.asarray(foot.base.outline)
-    ends = BED_ENDS * float(base[:, 0].max())
-    return bed_heights(shoe, base, shoe.inside_length, x, y, ends=ends)
 
 
 def _pad_top(pad: PadPlan, gx: Array, gy: Array) -> Array:
@@ -116,7 +104,7 @@ def _taken_down(pad: PadPlan, gap: Array, top: Array, x: Array) -> Array:
     rear, front = x[stations[0]], x[stations[-1]]
     nearest = np.clip(np.arange(len(x)) - stations[0], 0, len(stations) - 1)
     beyond = np.maximum(np.maximum(rear - x, x - front), 0.0)
-    fade = 1.0 - _smoothstep(beyond / FADE_MM)
+    fade = 1.0 - smoothstep(beyond / FADE_MM)
     return np.asarray(
         ndimage.gaussian_filter(across[nearest] * fade[:, None], SIGMA_MM[0], mode="nearest")
     )
@@ -128,13 +116,13 @@ def _rim(foot: FootPlan, wish: FormWish, gx: Array, gy: Array) -> Array:
     along = (medial - lateral) / np.linalg.norm(medial - lateral)
     behind = along[0] * (gy - lateral[1]) - along[1] * (gx - lateral[0])
     behind = behind if along[1] >= 0 else -behind
-    back = _smoothstep((behind - RIM_FALLS_MM[0]) / (RIM_FALLS_MM[1] - RIM_FALLS_MM[0]))
-    toes = _smoothstep((-behind - TOES_MM[0]) / (TOES_MM[1] - TOES_MM[0]))
+    back = smoothstep((behind - RIM_FALLS_MM[0]) / (RIM_FALLS_MM[1] - RIM_FALLS_MM[0]))
+    toes = smoothstep((-behind - TOES_MM[0]) / (TOES_MM[1] - TOES_MM[0]))
     base = solids.solid_polygon(foot.base.outline, FORM)
     inside = shapely.contains_xy(base, gx, gy) * shapely.distance(
         base.exterior, shapely.points(gx, gy)
     )
-    middle = _smoothstep((inside - FRONT_EDGE_MM[0]) / (FRONT_EDGE_MM[1] - FRONT_EDGE_MM[0]))
+    middle = smoothstep((inside - FRONT_EDGE_MM[0]) / (FRONT_EDGE_MM[1] - FRONT_EDGE_MM[0]))
     hollow = FRONT_RIM_MM * (1.0 - toes) * middle
     return np.asarray(hollow * (1.0 - back) + wish.rim * back)
 
@@ -184,7 +172,7 @@ def _spots(spots: Sequence[tuple[float, float]], limits: Limits, gx: Array, gy: 
     out = np.zeros(gx.shape)
     for px, py in spots:
         away = np.hypot(gx - px, gy - py) - radius
-        out = np.maximum(out, 1.0 - _smoothstep(away / TENDER_FADE_MM))
+        out = np.maximum(out, 1.0 - smoothstep(away / TENDER_FADE_MM))
     return out
 
 
@@ -202,11 +190,6 @@ def _lowered(z: Array, cover: float) -> Array:
     return np.asarray(
         ndimage.grey_erosion(z, footprint=square <= cover**2, structure=ball, mode="nearest")
     )
-
-
-def _smoothstep(t: Array) -> Array:
-    t = np.clip(t, 0.0, 1.0)
-    return np.asarray(t * t * (3.0 - 2.0 * t))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

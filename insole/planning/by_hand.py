@@ -20,6 +20,7 @@ from footscan.quality import claims
 from footscan.quality.findings import verdict
 from footscan.quality.limits import Evidence
 from footscan.results import Finding, Measure, MeasuredFoot, ScanReport, Severity
+from insole.planning.wedge_rules import tilt as tilted
 from insole.record.by_hand import HandFoot
 from insole.record.plan import Note, NoteLevel, Quantity, WedgePlace, WedgePlan
 
@@ -96,7 +97,7 @@ def notes(measured: MeasuredFoot, hand: HandFoot, wedges: Sequence[WedgePlan]) -
     for wedge in forefoot:
         if tilt is not None and abs(tilt) > band and tilt * wedge.net < 0:
             found.append(Note(code="hand-tilt-wedge", level=NoteLevel.WARN, text=(
-                f"the forefoot tilts {_tilt(tilt)} by hand, and the shim {wedge.place.value} is "
+                f"the forefoot tilts {tilted(tilt)} by hand, and the shim {wedge.place.value} is "
                 f"{wedge.words}: the other way; measure again before it is made")))  # fmt: skip
         if hand.hallux == "stiff" and wedge.net > 0:
             found.append(Note(code="hand-hallux", level=NoteLevel.WARN, text=(
@@ -126,7 +127,3 @@ def beside(hand: HandFoot) -> dict[str, Quantity]:
             value=hand.forefoot_tilt, unit="deg", sd=HAND_SD["forefoot_tilt"], reason="by hand"
         )
     return found
-
-
-def _tilt(angle: float) -> str:
-    return f"{abs(angle):g}° {'varus' if angle > 0 else 'valgus'}"

@@ -41,11 +41,6 @@ SPARE = frozenset({"heel width", "ball girth", "instep height", "thickness at th
 # ^ lines that a shoe file may lack; length and ball width it must hold
 
 
-
-
-
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FitResult:
     """One shoe, judged.
@@ -162,22 +157,6 @@ def none_fits(ranked: Sequence[FitResult]) -> str:
     ]  # fmt: skip
     lead = f"none of these {'surely ' if any(r.close for r in ranked) else ''}fits"
     return f"{lead}; the nearest is {first.shoe.name} ({'; '.join(worst)})"
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
 
 
 def _counts(foot: FootFit, station: StationFit) -> bool:

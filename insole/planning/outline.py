@@ -145,10 +145,6 @@ def lay_out(measured: MeasuredFoot, shoe: Shoe | None, limits: Limits) -> Layout
     )  # fmt: skip
 
 
-
-
-
-
 def _base(
     foot: Array, ball_x: float, rear: float, shoe: Shoe | None, trim: float, limits: Limits
 ) -> tuple[Array, str]:
@@ -262,5 +258,3 @@ def _largest(polygon: object) -> Array:
     """Return the outer ring of the largest piece, without the repeated last point."""
     pieces = getattr(polygon, "geoms", [polygon])
     return np.asarray(max(pieces, key=lambda p: p.area).exterior.coords)[:-1]
-
-

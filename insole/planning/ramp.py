@@ -6,14 +6,15 @@ WedgePlan -> planes -> ceilings and thickness of the plan, solid of the part
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from footscan.scan import Array
-from insole.record.plan import WedgePlan
+from insole.record.plan import WedgePlace, WedgePlan
 
-__all__ = ["Plane", "planes", "shim_height"]
+__all__ = ["Plane", "inside_height", "planes", "shim_height"]
 
 Plane = tuple[float, float, float]  # z = a x + b y + c, mm
 
@@ -64,3 +65,12 @@ def shim_height(wedge: WedgePlan, x: Array, y: Array) -> Array:
         return np.zeros(np.broadcast(x, y).shape)
     top = np.min([a * x + b * y + c for a, b, c in planes(wedge, plan)], axis=0)
     return np.where(shapely.contains_xy(plan, x, y), np.maximum(top, 0.0), 0.0)
+
+
+def inside_height(wedges: Sequence[WedgePlan], x: Array, y: Array) -> Array:
+    """Return the thickness of all shims inside the shoe at (x, y), mm."""
+    total = np.zeros(np.broadcast(x, y).shape)
+    for wedge in wedges:
+        if wedge.place is not WedgePlace.UNDER:
+            total += shim_height(wedge, x, y)
+    return total

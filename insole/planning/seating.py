@@ -29,12 +29,13 @@ from footscan.results import MeasuredFoot
 from footscan.scan import Array, Load
 from insole.planning.outline import Layout
 from insole.record.limits import Limits
-from insole.record.plan import Note, NoteLevel, SeatingRecord
+from insole.record.plan import FootPlan, Note, NoteLevel, Plan, SeatingRecord
 from insole.record.rings import edges_at
-from insole.shoe.shoe import Shoe
+from insole.shoe.shoe import Shoe, parse
 
-__all__ = ["Seating", "bed_heights", "lowering", "seat", "smoothstep"]
+__all__ = ["Seating", "bed_heights", "lowering", "planned_bed", "seat", "smoothstep"]
 
+BED_ENDS = 0.12  # of the base's length: nearer to its ends the bed is as broad as there
 CELL_MM = 1.0
 ROUNDS = 4  # fixed-point rounds of the plan position under a small tilt; 2 already give 0.01 mm
 
@@ -312,6 +313,19 @@ def bed_heights(
     y_share = np.clip((y[None, :] - middle[:, None]) / half[:, None], -1.0, 1.0)
     x_share = np.clip(x / length, 0.0, 1.0)[:, None] * np.ones_like(y_share)
     return np.asarray(shoe.bed_height(x_share, y_share), dtype=float)
+
+
+def planned_bed(plan: Plan, foot: FootPlan, x: Array, y: Array) -> Array:
+    """Return the bed's height above the bed frame's z = 0 as planned, mm, shape (nx, ny).
+
+    Flat without a shoe.
+    """
+    if plan.shoe is None:
+        return np.zeros((len(x), len(y)))
+    shoe = parse(plan.shoe, "the shoe in the plan")
+    base = np.asarray(foot.base.outline)
+    ends = BED_ENDS * float(base[:, 0].max())
+    return bed_heights(shoe, base, shoe.inside_length, x, y, ends=ends)
 
 
 def _band(

@@ -13,7 +13,7 @@ import numpy as np
 
 from insole.errors import PlanError, RefusedError
 from insole.planning import cleat as cleats
-from insole.planning.ramp import shim_height
+from insole.planning.ramp import inside_height
 from insole.planning.seating import Seating
 from insole.planning.support.ceilings import ball_line
 from insole.planning.support.tops import ContourShape
@@ -175,8 +175,7 @@ def saddle(
 def _shim_at(wedges: Sequence[WedgePlan], x: float, y: float) -> float:
     """Return the thickness of all inside shims at one place, mm."""
     at = np.array([[x]]), np.array([[y]])
-    inside = [w for w in wedges if w.place is not WedgePlace.UNDER]
-    return float(sum(shim_height(w, *at)[0, 0] for w in inside))
+    return float(inside_height(wedges, *at)[0, 0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -43,12 +43,6 @@ DISH_MM = 1.0  # shallower, base and shim lie on it: common practice, no source
 UNDER_MATERIAL = "under-shoe-solid"
 
 
-
-
-
-
-
-
 def plan_wedges(
     *,
     landmarks: Mapping[str, Array],
@@ -122,8 +116,6 @@ def plan_wedges(
     )
 
 
-
-
 def ramp_width(outline: Ring, start: float, stop: float, *, thick_medial: bool) -> float:
     """Return how far a ramp across the bed reaches from its thin to its thick edge, mm.
 
@@ -155,8 +147,6 @@ def ramp_width(outline: Ring, start: float, stop: float, *, thick_medial: bool) 
     if thick_medial:
         return float(cut.bounds[3] - whole.bounds[1])
     return float(whole.bounds[3] - cut.bounds[1])
-
-
 
 
 def _net(place: WedgePlace, wish: float | None, shoe: Shoe | None, limits: Limits) -> Net:
@@ -380,17 +370,3 @@ def _dish_notes(made: Mapping[WedgePlace, float], shoe: Shoe | None) -> list[Not
         f"the bed is dished by {deep:.1f} mm at the heel: base and heel shim are flat and bridge "
         "it or bend into it; see in the shoe that neither rocks, else fill the dish under the base"
     ))]  # fmt: skip
-
-
-
-
-
-
-
-
-
-
-
-
-
-

@@ -32,7 +32,6 @@ REACH = 12.0  # mm from the middle of a slot to its ends, at the most
 SPOTS = 60  # places at which a top is measured
 SAME = 2e-3  # mm between the meshes of one part in two files
 THICK = 0.3  # mm between a thick edge as made and as planned
-FACE = 0.02  # share of a triangle's area below which it stands upright
 
 
 def read_stl(path: Path) -> tuple[str, Numbers]:

@@ -256,17 +256,3 @@ def parse(data: Mapping[str, Any], source: str = "shoe", folder: Path | None = N
     )
     top.finish()
     return shoe
-
-
-
-
-
-
-
-
-
-
-
-
-
-

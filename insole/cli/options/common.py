@@ -6,7 +6,9 @@ from pathlib import Path
 
 import click
 
-__all__ = ["BY_HAND", "FULL", "JSON", "MATERIALS", "QUIET", "REFUSED", "SCANS", "UNUSABLE"]
+__all__ = [
+    "BY_HAND", "FULL", "JSON", "LIMITS", "MATERIALS", "QUIET", "REFUSED", "SCANS", "UNUSABLE",
+]  # fmt: skip
 
 UNUSABLE, REFUSED = 3, 4  # exit codes
 
@@ -18,6 +20,13 @@ BY_HAND = click.option(
     metavar="FILE",
     help="Values measured by hand (TOML): girths, forefoot tilt, hallux, a remark on leg length; "
     "contradictions with the scan are said.",
+)
+LIMITS = click.option(
+    "--limits",
+    "own_limits",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The workshop's own limits (TOML).",
 )
 FULL = click.option(
     "--full", is_flag=True, help="Say all that the plan holds, not its twenty lines."

@@ -248,9 +248,3 @@ def _without_repeats(strokes: Sequence[Stroke]) -> Iterator[Stroke]:
             continue
         seen |= keys
         yield Stroke(layer=stroke.layer, part=stroke.part, points=points, closed=stroke.closed)
-
-
-# ------------------------------------------------------------------ letters
-
-
-# ------------------------------------------------------------------ reading back

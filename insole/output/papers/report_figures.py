@@ -28,13 +28,12 @@ from insole.output.papers.shades import HEIGHTS, coloured, image, legend
 from insole.output.phrases import spread_words
 from insole.output.pictures.plan_view import Turn
 from insole.output.places import ball_lines, crest_point, metatarsal_crest, spread, tender_spots
-from insole.planning.seating import bed_heights
+from insole.planning.seating import planned_bed
 from insole.planning.support.tops import spline_of
 from insole.record.limits import of_plan
 from insole.record.plan import FootPlan, Plan, WedgePlace
-from insole.shoe.shoe import parse
 
-__all__ = ["COLUMN", "NO_SOLE", "SMALL", "Place", "above_bed", "bed_above", "sole_maps"]
+__all__ = ["COLUMN", "NO_SOLE", "SMALL", "Place", "above_bed", "sole_maps"]
 
 NO_SOLE = (
     "No heights of the sole: the plan was made by an earlier version, or the scan shows no sole."
@@ -47,7 +46,6 @@ SCALE = 0.5  # of the maps
 NOTES = 37.0  # mm beside a map, less beside a broad one
 CELL = 0.5  # mm of the foot that a pixel shows
 CONTOUR = 2.0
-BED_ENDS = 0.12  # of the base's length: nearer to its ends the bed is as broad as there
 WHITE = (1.0, 1.0, 1.0)
 MARKED = ("Arch pad", "Shim")  # notes whose line ends in a dot; a symbol stands at other places
 
@@ -79,17 +77,7 @@ def above_bed(plan: Plan, foot: FootPlan, x: Array, y: Array) -> Array:
     """
     if foot.sole is None:
         raise ValueError("the plan keeps no sole")
-    return np.asarray(spline_of(foot.sole)(x, y)) - bed_above(plan, foot, x, y)
-
-
-def bed_above(plan: Plan, foot: FootPlan, x: Array, y: Array) -> Array:
-    """Return the bed's height above the bed frame's z = 0 as planned: flat without a shoe."""
-    if plan.shoe is None:
-        return np.zeros((len(x), len(y)))
-    shoe = parse(plan.shoe, "the shoe in the plan")
-    base = np.asarray(foot.base.outline)
-    ends = BED_ENDS * float(base[:, 0].max())
-    return bed_heights(shoe, base, shoe.inside_length, x, y, ends=ends)
+    return np.asarray(spline_of(foot.sole)(x, y)) - planned_bed(plan, foot, x, y)
 
 
 # ---- from above --------------------------------------------------------------------------

@@ -18,11 +18,12 @@ from scipy import ndimage
 from footscan.scan import Array
 from insole.output.ink import BLACK, BLUE, GREY, ORANGE, ring_path, stroke, write
 from insole.output.papers.flow import WIDE, drawn
-from insole.output.papers.report_figures import COLUMN, SMALL, above_bed, bed_above
+from insole.output.papers.report_figures import COLUMN, SMALL, above_bed
 from insole.output.phrases import spread_words
 from insole.output.pictures.plan_view import Turn
 from insole.output.places import crest_point
-from insole.planning.ramp import shim_height
+from insole.planning.ramp import inside_height
+from insole.planning.seating import planned_bed
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.plan import FootPlan, Plan, WedgePlace
 from insole.record.rings import edges_at
@@ -95,11 +96,8 @@ def cut_through(plan: Plan, foot: FootPlan, x: Array, y: Array) -> Cut:
     from shapely import Polygon, contains_xy
 
     gx, gy = np.meshgrid(x, y, indexing="ij")
-    bed = bed_above(plan, foot, x, y)
-    shim = np.zeros_like(bed)
-    for wedge in foot.wedges:
-        if wedge.place is not WedgePlace.UNDER:
-            shim += shim_height(wedge, gx, gy)
+    bed = planned_bed(plan, foot, x, y)
+    shim = inside_height(foot.wedges, gx, gy)
     pad = np.zeros_like(bed) if foot.pad is None else PadTop(foot.pad).inside(gx, gy)
     if foot.metatarsal is not None:
         pad = np.maximum(pad, PadTop(foot.metatarsal).inside(gx, gy))

@@ -9,7 +9,6 @@ was not seen is crossed. No letter is smaller than 10 points on A5.
 
 from __future__ import annotations
 
-import io
 import textwrap
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,7 @@ import numpy as np
 import shapely
 
 from footscan.scan import Side
-from insole.output.ink import save_bytes
+from insole.output.ink import png_bytes, save_bytes
 from insole.parts.made.check import MadeCheck
 from insole.parts.made.words import held_words, patch_words, shift_words, verdict
 
@@ -52,7 +51,6 @@ def made_png(check: MadeCheck) -> bytes:
     Bands end at half, one and two tolerances; places beyond the tolerance carry their number.
     """
     from matplotlib import rc_context
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(PAGE_MM[0] / 25.4, PAGE_MM[1] / 25.4), facecolor="white")
@@ -60,10 +58,7 @@ def made_png(check: MadeCheck) -> bytes:
         _draw_map(figure, check)
         _draw_key(figure, check)
         _write(figure, check)
-        FigureCanvasAgg(figure)
-        buffer = io.BytesIO()
-        figure.savefig(buffer, format="png", dpi=DPI, metadata={"Software": None})
-    return buffer.getvalue()
+        return png_bytes(figure, DPI)
 
 
 def _levels(check: MadeCheck) -> tuple[float, ...]:

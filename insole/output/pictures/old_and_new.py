@@ -17,8 +17,8 @@ from typing import Any
 import numpy as np
 
 from footscan.scan import Array
-from insole.output.ink import save_bytes
-from insole.output.pictures.plan_view import DARK, GREY, Turn, png_bytes, say
+from insole.output.ink import png_bytes, save_bytes
+from insole.output.pictures.plan_view import DARK, GREY, Turn, say
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.least import counts
 from insole.record.plan import ContourPlan, FootPlan, PadPlan, Plan

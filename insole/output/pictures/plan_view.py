@@ -11,9 +11,7 @@ kind of colour vision.
 
 from __future__ import annotations
 
-import io
 import textwrap
-import warnings
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +21,7 @@ from scipy import ndimage
 from footscan.measuring.pose import mirror
 from footscan.scan import Array
 from insole.errors import OutputError
-from insole.output.ink import save_bytes
+from insole.output.ink import png_bytes, save_bytes
 from insole.output.places import (
     crest_point,
     metatarsal_crest,
@@ -44,7 +42,7 @@ from insole.record.plan import (
     fingerprint,
 )
 
-__all__ = ["Turn", "placement_png", "png_bytes", "say", "write_placement"]
+__all__ = ["Turn", "placement_png", "say", "write_placement"]
 
 NOTE_LETTERS = 26  # in a line of the notes beside a foot
 GREY, ORANGE, DARK = "#666666", "#b85000", "#1a1a1a"
@@ -111,12 +109,6 @@ def _placement(plan: Plan, dpi: int) -> bytes:
     words = f"{plan.case} · plan {plan.version} · seen from above, feet as the rider sees them"
     say(figure, 0.5, 0.985, words, 8.5, colour=GREY, align="center")
     return png_bytes(figure, dpi)
-
-
-
-
-
-
 
 
 # ---- the plan ----------------------------------------------------------------------------
@@ -378,15 +370,3 @@ def say(
     """Write a line on the figure; words are taken as they are, never as a formula."""
     figure.text(x, y, words, fontsize=size, fontweight="bold" if bold else "normal", color=colour,
                 va="top", ha=align, parse_math=False)  # fmt: skip
-
-
-def png_bytes(figure: Any, dpi: int) -> bytes:
-    """Return the figure as PNG without date or version, so that bytes repeat."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    FigureCanvasAgg(figure)
-    buffer = io.BytesIO()
-    with warnings.catch_warnings():  # a name in a script that the font lacks is drawn as boxes
-        warnings.filterwarnings("ignore", message="Glyph .* missing")
-        figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
-    return buffer.getvalue()

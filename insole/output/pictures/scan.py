@@ -98,8 +98,6 @@ def scan_png(measured: MeasuredFoot) -> bytes:
         return png_of(figure)
 
 
-
-
 # ---- the sole map ------------------------------------------------------------------------
 
 
@@ -180,14 +178,6 @@ def _mark_findings(
                 axes.plot([u, u + across * 4.0], [end, end], color=DARK, linewidth=1.1, zorder=5)
         disc(axes, u, x, finding.severity, str(number))
         taken[finding.region] = count + 1
-
-
-
-
-
-
-
-
 
 
 # ---- words and keys ----------------------------------------------------------------------
@@ -300,51 +290,3 @@ def _draw_noise(figure: Any, foot: Foot, seen: ScanMaps) -> None:
     if silhouette is not None:
         axes.contour(across * silhouette.y, silhouette.x, silhouette.z, levels=[0.5], colors=DARK,
                      linewidths=0.8)  # fmt: skip
-
-
-# ---- two scans ---------------------------------------------------------------------------
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-# ---- shared ------------------------------------------------------------------------------
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-

@@ -29,7 +29,6 @@ from insole.output.pictures.scan_views import (
 __all__ = ["write_compare"]
 
 
-
 def write_compare(path: str | Path, comparison: Comparison, first: MeasuredFoot) -> None:
     """Write where the first scan lies outside or inside the second, as PNG of an A5 page.
 
@@ -52,10 +51,6 @@ def write_compare(path: str | Path, comparison: Comparison, first: MeasuredFoot)
         draw_views(figure, comparison, first.foot)
         _write_compared(figure, comparison)
         save_bytes(path, png_of(figure))
-
-
-
-
 
 
 def _write_compared(figure: Any, comparison: Comparison) -> None:

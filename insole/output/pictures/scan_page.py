@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import io
-import warnings
 from collections.abc import Sequence
 from typing import Any
 
@@ -14,6 +12,7 @@ from scipy import ndimage
 from footscan.foot import Foot
 from footscan.results import Finding, MeasuredFoot, Severity
 from footscan.scan import Array, Side
+from insole.output.ink import png_bytes
 
 __all__ = [
     "APART",
@@ -152,15 +151,8 @@ def cut(words: str, longest: int) -> str:
 
 
 def png_of(figure: Any) -> bytes:
-    """Return the figure as PNG without date or version, so that bytes repeat."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    FigureCanvasAgg(figure)
-    buffer = io.BytesIO()
-    with warnings.catch_warnings():  # a name in a script that the font lacks is drawn as boxes
-        warnings.filterwarnings("ignore", message="Glyph .* missing")
-        figure.savefig(buffer, format="png", dpi=DPI, metadata={"Software": None})
-    return buffer.getvalue()
+    """Return a page as PNG bytes."""
+    return png_bytes(figure, DPI)
 
 
 def apart_colours() -> list[Any]:

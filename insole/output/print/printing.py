@@ -1,6 +1,6 @@
-"""Files for printers and CAD: 3MF, STL and STEP, and the same files read back.
+"""STL files, and what all files for printers share; 3MF and STEP have modules of their own.
 
-    worn Parts -> write_3mf, write_stl, write_step -> read_back_* -> insole.output.folder
+    worn Part -> write_stl -> read_back_stl -> insole.output.contents
 
 Terms
     worn frame   the part as it is worn, seen from above, +x forward, z = 0 towards the shoe, mm
@@ -32,9 +32,6 @@ AS_IT_IS: Scale = (1.0, 1.0, 1.0)
 FLOAT = 1e-3  # mm: float32 and four decimals stay well inside it
 
 
-# ------------------------------------------------------------------ plates
-
-
 # ------------------------------------------------------------------ writing
 
 
@@ -53,9 +50,6 @@ def write_stl(path: Path, part: Part, scale: Scale = AS_IT_IS) -> None:
     if scale != AS_IT_IS:
         header = f"Solewright {part.side.value} {part.name}, unit mm, scaled for print"
     write_whole(path, header.encode("ascii", "replace").ljust(80)[:80] + body[80:])
-
-
-# ------------------------------------------------------------------ STEP in a second process
 
 
 # ------------------------------------------------------------------ reading back

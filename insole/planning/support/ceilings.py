@@ -18,12 +18,12 @@ from scipy import ndimage
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.planning.ramp import shim_height
+from insole.planning.ramp import inside_height
 from insole.planning.seating import Seating
 from insole.planning.support.space import Ceiling, Room
 from insole.planning.support.surface import FREE
 from insole.record.limits import Limits
-from insole.record.plan import WedgePlace, WedgePlan
+from insole.record.plan import WedgePlan
 from insole.record.rings import distance_to_ring, edges_at
 
 __all__ = ["ball_line", "low_pass", "room", "tender_spots"]
@@ -32,10 +32,6 @@ LINE_SIGMA_MM = 6.0  # evens out lines that follow the scanned outline
 FADE_MM = 15.0  # beside a partly filled place the fill rises over this, so that no step is felt
 SIDE_MM = 4.0  # in from the base's edge the flange is as high as at it
 MARGIN_MM = 6.0  # grid beyond the region in which a pad may lie
-
-
-
-
 
 
 def room(
@@ -69,8 +65,7 @@ def room(
     x, y = _grid(seating, limits)
     gx, gy = np.meshgrid(x, y, indexing="ij")
     gap = low_pass(_filled(seating.gap(gx, gy)), limits.value("feel.cutoff"))
-    inside = [w for w in wedges if w.place is not WedgePlace.UNDER]
-    shim = np.sum([shim_height(w, gx, gy) for w in inside], axis=0) if inside else 0.0 * gx
+    shim = inside_height(wedges, gx, gy)
     ceilings = [
         _base_edge(seating, gx, gy, limits),
         _lateral_end(seating, x, gy, limits),

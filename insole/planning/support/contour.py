@@ -28,7 +28,7 @@ from footscan.foot import vertex_normals
 from footscan.results import MeasuredFoot
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.planning.ramp import shim_height
+from insole.planning.ramp import inside_height
 from insole.planning.seating import Seating, lowering, smoothstep
 from insole.planning.sole import continued
 from insole.planning.support.border import line_at
@@ -165,9 +165,7 @@ def plan_contour(
             "a three-quarter bed ends behind the ball and cannot hold a forefoot wedge; plan it "
             "full length, or wedge under the shoe"
         )
-    shim = np.zeros(field.gx.shape)
-    for wedge in inside_wedges:
-        shim += shim_height(wedge, field.gx, field.gy)
+    shim = inside_height(inside_wedges, field.gx, field.gy)
     wanted = _share(seating, field, level) * field.gap - _reliefs(seating, field, wish, limits)
     contour = np.maximum(wanted, shim)
     top = plate + follow(contour, np.minimum(field.gap, FLANK_TOP_MM), feel_of(limits))

@@ -43,10 +43,6 @@ LET_GO = 0.6  # share of the free crest below which a crest in the window is giv
 HOLD_MM = 1.5  # the crest settles by so much when its surroundings are lowered
 
 
-
-
-
-
 def from_scan(space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits) -> Shaped:
     """Return the one-off pad: the highest top that follows the sole under wish and rules.
 
@@ -121,8 +117,6 @@ def outline_of(shape: Shaped) -> Array | None:
     return smooth_ring(np.asarray(shape.area.exterior.coords)[:-1], sigma_mm=sigma)
 
 
-
-
 def crest_of(
     space: Room, top: Array, seating: Seating, limits: Limits, area: Any
 ) -> tuple[float, float, float]:
@@ -162,14 +156,6 @@ def crest_window(seating: Seating, limits: Limits) -> tuple[float, float]:
     return apex - along, apex + min(along, limits.value("place.crest_forward"))
 
 
-
-
-
-
-
-
-
-
 def _topped(
     space: Room, ceiling: Array, border: Border | None, wish: PadWish, limits: Limits
 ) -> Array:
@@ -189,10 +175,6 @@ def _topped(
         cap = np.minimum(cap, wish.medial_edge + rise * np.where(border.inside, border.to_wall, 0))
     top = follow(bound, space.felt, feel, cell=space.cell)
     return lower_of(lower_of(top, cap, CAP_ROUND_MM), border.ramp)
-
-
-
-
 
 
 def _domain(space: Room, level: float, limits: Limits) -> Any:

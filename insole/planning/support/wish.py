@@ -11,7 +11,6 @@ from insole.planning.support import kit as kits
 __all__ = ["PadWish", "Shaped", "move_words"]
 
 
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PadWish:
     """What the fitter wants of a pad.
