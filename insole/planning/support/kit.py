@@ -4,7 +4,7 @@
 
 A kit pad is known by three sizes: height at the crest, length and width of its outline. Its
 surface has the mean form of the pads that made-up feet get (``kit_form.toml``, written by
-:mod:`insole.planning.kit_form`), with a standing medial side, stretched to those sizes; a pad
+``tests/benchmarks/kit_form.py``), with a standing medial side, stretched to those sizes; a pad
 that would run out steeper than the planning limits allow does not exist.
 
 Pad frame (mm): origin below the crest, +x forward, +y medial.
@@ -27,8 +27,8 @@ from insole.errors import PlanError
 from insole.planning.support.surface import Feel, feel_of
 from insole.record.limits import Limits, parsed
 
-__all__ = ["Form", "Kit", "KitPad", "Placed", "area", "default_kit", "form", "load", "pad_heights",
-           "pick"]  # fmt: skip
+__all__ = ["Form", "Kit", "KitPad", "Placed", "area", "default_kit", "form", "load",
+           "open_heights", "pad_heights", "pick"]  # fmt: skip
 
 ROUND, SQUARE = 2.5, 6.0  # of the outline: fuller than an ellipse, nearly straight medially
 FULL_HEIGHT_MM = 0.15  # a pad reaches its height when its surface comes this close to it
@@ -144,6 +144,20 @@ def load(path: str | Path, limits: Limits) -> Kit:
 def pad_heights(pad: KitPad, feel: Feel) -> tuple[Array, Array, Array]:
     """Return x, y (1 mm apart) and the heights of a pad's top, pad frame, mm."""
     return _pad_heights(pad, feel)
+
+
+def open_heights(pad: KitPad, feel: Feel) -> tuple[Array, Array, Array]:
+    """Return the same, with heights that go on beyond the outline as they are at it.
+
+    A fall right beside a side that stands would swing back into the pad, through the spline that
+    carries its top, as a ridge of a millimetre.
+    """
+    import shapely
+
+    x, y, heights = _pad_heights(pad, feel)
+    beyond = ~shapely.contains_xy(_ring(pad), *np.meshgrid(x, y, indexing="ij"))
+    nearest = ndimage.distance_transform_edt(beyond, return_distances=False, return_indices=True)
+    return x, y, heights[tuple(nearest)]
 
 
 def pick(

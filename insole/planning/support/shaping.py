@@ -298,12 +298,12 @@ def _places(
 
 def _on_room(space: Room, placed: kits.Placed, feel: Feel) -> Array:
     """Return the surface of a placed kit pad on the room's grid, mm."""
-    px, py, heights = kits.pad_heights(placed.pad, feel)
+    px, py, heights = kits.open_heights(placed.pad, feel)
     angle = math.radians(placed.turn)
     c, s = math.cos(angle), math.sin(angle)
     gx, gy = np.meshgrid(space.x - placed.x, space.y - placed.y, indexing="ij")
     u, v = c * gx + s * gy - px[0], -s * gx + c * gy - py[0]
-    found = ndimage.map_coordinates(heights, [u, v], order=1, mode="constant", cval=feel.edge)
+    found = ndimage.map_coordinates(heights, [u, v], order=1, mode="nearest")
     return np.asarray(found)
 
 

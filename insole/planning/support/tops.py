@@ -87,11 +87,17 @@ class PadTop:
     @cached_property
     def rim(self) -> Array:
         """Places of the outline that stand, with their height: shape (n, 3), mm."""
-        ring = shapely.LinearRing(self.pad.outline).segmentize(STEP_MM)
-        x, y = shapely.get_coordinates(ring)[:-1].T
-        z = self.spline.ev(x, y)
+        _, x, y, z = self._border
         there = z > self.pad.edge + 0.1
         return np.column_stack([x, y, z])[there]
+
+    @cached_property
+    def _border(self) -> tuple[Array, Array, Array, Array]:
+        """Way along the outline, mm, with place and height; the first place stands again last."""
+        ring = shapely.LinearRing(self.pad.outline).segmentize(STEP_MM)
+        x, y = shapely.get_coordinates(ring).T
+        along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+        return along, x, y, self.spline.ev(x, y)
 
     def _rounding(self, x: Array, y: Array) -> Array:
         """Return what the rounding of the rim takes off, mm: an arc that ends at 45 degrees."""
@@ -100,17 +106,20 @@ class PadTop:
         if radius <= 0 or not len(self.rim):
             return off
         flat_x, flat_y = x.ravel(), y.ravel()
-        away, nearest = cKDTree(self.rim[:, :2]).query(
+        away, _ = cKDTree(self.rim[:, :2]).query(
             np.column_stack([flat_x, flat_y]), distance_upper_bound=width + BEYOND_MM
         )  # fmt: skip
         near = np.isfinite(away)
+        places = shapely.points(flat_x[near], flat_y[near])
+        border = shapely.LinearRing(self.pad.outline)
+        way = shapely.line_locate_point(border, places)
+        away = shapely.distance(border, places)
         # beyond the border the face goes on at 45 degrees: triangles and splines across it see
         # no edge there
         beyond = ~shapely.contains_xy(shapely.Polygon(self.pad.outline), flat_x[near], flat_y[near])
-        border = shapely.LinearRing(self.pad.outline)
-        away = shapely.distance(border, shapely.points(flat_x[near], flat_y[near]))
         into = np.clip(np.where(beyond, width, width - away), 0.0, None)
-        full = np.clip((self.rim[nearest[near], 2] - self.pad.edge) / FULL_MM, 0.0, 1.0)
+        stands = np.interp(way, self._border[0], self._border[3])
+        full = np.clip((stands - self.pad.edge) / FULL_MM, 0.0, 1.0)
         flat = off.ravel()
         flat[near] = full * (radius - np.sqrt(radius**2 - into**2) + np.where(beyond, away, 0.0))
         return flat.reshape(x.shape)
