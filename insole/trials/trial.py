@@ -400,10 +400,18 @@ def _same(a: Any, b: Any) -> bool:
 def _set_up(foot: FootPlan) -> dict[str, Any]:
     """Return what one foot is set up with: the things that a step can change."""
     pad = foot.pad
-    net = {w.place: w.net for w in foot.wedges}
+    support = foot.pad or foot.contour
+    posted = foot.contour.posting if foot.contour else []
+    net = {w.place: w.net for w in (*foot.wedges, *posted)}
+    behind = foot.metatarsal.behind if foot.metatarsal else None
+    height = foot.metatarsal.height if foot.metatarsal else (
+        foot.contour.metatarsal if foot.contour else None)  # fmt: skip
     return {
         "pad": pad is not None,
-        "support_level": pad.support_level if pad else None,
+        "contoured_bed": foot.contour.length if foot.contour else None,
+        "metatarsal_pad": height,
+        "metatarsal_pad_behind": behind,
+        "support_level": support.support_level if support else None,
         "pad_forward": pad.shift[0] if pad else None,
         "pad_medial": pad.shift[1] if pad else None,
         "pad_turn": pad.turn if pad else None,

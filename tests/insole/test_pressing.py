@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -293,21 +294,30 @@ def test_gent_relation():
 
 
 def test_what_is_left_of_a_shim_under_load():
-    """Even pressure p on a spring ramp leaves 1 - p / E of it: by hand for a made-up shim."""
+    """Even pressure p on a spring ramp leaves 1 - p / E of it: by hand for a made-up shim.
+
+    The material that the shim is planned from decides: EVA gives, a rigid print does not.
+    """
     wedge = plans.sample_wedge(plans.bed_ring(), WedgePlace.FOREFOOT, 2.0)
     note = shim_notes([wedge], limits=LIMITS, body_mass=80.0)[0]
-    assert note.code == "wedge-left-forefoot"
-    assert note.level == "info"
-    soft = LIMITS.changed(wedge__least_hardness=20.0, contact__pedalling_share=3.0)
-    warned = shim_notes([wedge], limits=soft, body_mass=120.0)[0]
+    assert (note.code, note.level) == ("wedge-left-forefoot", "info")
+    assert "wedge-tpu 95 Shore A" in note.text
+    soft = wedge.model_copy(update={"material": "trial-eva"})
+    loaded = LIMITS.changed(wedge__least_hardness=20.0, contact__pedalling_share=3.0)
+    warned = shim_notes([soft], limits=loaded, body_mass=120.0)[0]
     assert warned.level == "warn"
     assert "something harder" in warned.text
+    assert shim_notes([wedge], limits=loaded, body_mass=120.0)[0].level == "info"
     ring = np.asarray(wedge.outline)
     inside = ring[(ring[:, 0] >= wedge.full_from) & (ring[:, 0] <= wedge.full_to)]
     area = (wedge.full_to - wedge.full_from) * np.ptp(inside[:, 1])  # a box round the ramp
-    least_lost = 3.0 * 120.0 * GRAVITY / area / gent_modulus(20.0)
-    left = float(warned.text.split("about ")[1].split("°")[0])
-    assert left <= 2.0 * (1 - least_lost) + 0.05
+    pressure = 3.0 * 120.0 * GRAVITY / area
+    hardness = float(re.search(r"trial-eva ([\d.]+) Shore A", warned.text)[1])
+    left, in_softest = (float(n) for n in re.findall(r"([\d.]+)° (?:of|in)", warned.text))
+    assert 0.0 <= left <= 2.0 * (1 - pressure / gent_modulus(hardness)) + 0.05
+    assert 0.0 <= in_softest <= max(2.0 * (1 - pressure / gent_modulus(20.0)), 0.0) + 0.05
+    rigid = wedge.model_copy(update={"material": "base-pp"})
+    assert "about 2.0° of 2°" in shim_notes([rigid], limits=loaded, body_mass=120.0)[0].text
 
 
 def test_a_pad_that_presses_is_warned_of():

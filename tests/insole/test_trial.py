@@ -252,6 +252,28 @@ def test_two_changes_at_once_cannot_be_judged(plan):
     assert "go back to plan 1" in found.words[0]
 
 
+@pytest.mark.parametrize(("other", "named"), [
+    ({"metatarsal": 5.0}, "metatarsal pad"),
+    ({"contoured": "three-quarter"}, "contoured bed"),
+])  # fmt: skip
+def test_a_part_that_came_with_a_step_is_a_change_of_its_own(plan, other, named):
+    log: list[Trial] = []
+    run(plan, log, "lump in the arch")
+    found = run(made(2, support_level=0.7, **other), log, "lump in the arch", "worse",
+                "2026-05-05")  # fmt: skip
+    assert found.step is None
+    assert "things changed since the last trial" in found.words[0]
+    assert named in found.words[0]
+    assert "support level" in found.words[0]
+
+
+def test_a_wedge_built_into_a_bed_is_part_of_the_set_up():
+    bed = made(1, ROOMY, contoured="full", forefoot=2.0)
+    record = judge(bed, said("", None, "2026-05-01"), [], limits=LIMITS)
+    wedge = bed.right.contour.posting[0]
+    assert record.set_up["right"]["wedge_forefoot"] == wedge.net != 0.0
+
+
 def test_three_steps_without_a_gain_go_back_to_the_baseline(plan):
     log: list[Trial] = []
     run(plan, log, "lump in the arch", "same", "2026-05-01")

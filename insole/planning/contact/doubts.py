@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 
 from insole.errors import PlanError
-from insole.planning.contact.give import gent_modulus
+from insole.planning.contact.give import gent_modulus, give_of
 from insole.record.limits import Limits
 from insole.record.plan import ContactPlan, Note, NoteLevel, Quantity, WedgePlace, WedgePlan
 
@@ -44,27 +44,31 @@ def shim_notes(
     """Return how much of each inside wedge is left when it carries half the body weight.
 
     Springs E / h give way in proportion to their height, so under even pressure p a ramp stays
-    a ramp, of 1 - p / E of its angle. The load lies on the full ramp, the shim is of the least
-    hardness allowed.
+    a ramp, of 1 - p / E of its angle. The load lies on the full ramp. What the shim is planned
+    from decides; the softest material allowed is said beside it, for a bench that has another.
     """
     import shapely
 
     notes = []
     load = limits.value("contact.pedalling_share") * float(mass_of(body_mass, limits).value or 0.0)
-    hardness = limits.value("wedge.least_hardness")
+    softest = limits.value("wedge.least_hardness")
     for wedge in wedges:
         if wedge.place is WedgePlace.UNDER:
             continue
         ramp = shapely.box(wedge.full_from, -500.0, wedge.full_to, 500.0)
         area = float(shapely.Polygon(wedge.outline).intersection(ramp).area)
-        lost = load * GRAVITY / max(area, 1.0) / gent_modulus(hardness)
+        pressure = load * GRAVITY / max(area, 1.0)
+        give = give_of(wedge.material, limits)
+        lost = 0.0 if give.modulus is None else pressure / give.modulus
+        in_softest = abs(wedge.net) * (1.0 - pressure / gent_modulus(softest))
         much = lost > limits.value("wedge.hard_load_loss")
         notes.append(Note(
             code=f"wedge-left-{wedge.place.name.lower()}",
             level=NoteLevel.WARN if much else NoteLevel.INFO,
             text=f"{wedge.place.value}: about {abs(wedge.net) * (1 - lost):.1f}° of "
-            f"{abs(wedge.net):g}° is left under half the body weight in the softest shim allowed, "
-            f"{hardness:g} Shore A{'; make it of something harder' if much else ''}",
+            f"{abs(wedge.net):g}° is left under half the body weight in {give.words}, "
+            f"{max(in_softest, 0.0):.1f}° in the softest shim allowed, {softest:g} Shore A"
+            f"{'; make it of something harder' if much else ''}",
         ))  # fmt: skip
     return tuple(notes)
 
