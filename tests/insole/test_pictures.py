@@ -106,6 +106,20 @@ def test_placement_is_true_to_scale() -> None:
     assert drawn == pytest.approx(wanted, rel=0.005)  # a pixel in 500
 
 
+def test_a_side_that_stands_above_the_crest_is_filled_like_the_rest() -> None:
+    """Heights above the crest's left a hole: the pad's area in colour is the same with them."""
+    plan = sample_plan(wedges=False)
+    pad = plan.left.pad
+    z = np.array(pad.top.z)
+    z[:, z.shape[1] // 2 :] += 4.0
+    raised = pad.model_copy(update={"top": pad.top.model_copy(update={"z": z.tolist()})})
+    taller = plan.model_copy(update={"left": plan.left.model_copy(update={"pad": raised})})
+    for colour in ((243, 241, 234), (255, 255, 255)):
+        plain, high = (len(near(opened(pictures.placement_png(p)), colour, 2.0)[0])
+                       for p in (plan, taller))  # fmt: skip
+        assert high - plain < 150
+
+
 def test_same_input_same_bytes_without_date_or_version(tmp_path: Path) -> None:
     files = [tmp_path / f"p{k}.png" for k in range(2)]
     for file in files:

@@ -31,6 +31,7 @@ from insole.output.places import (
     turn_words,
     wedge_lines,
 )
+from insole.planning.support.tops import PadTop
 from insole.record.limits import of_plan
 from insole.record.plan import (
     FootPlan,
@@ -94,7 +95,7 @@ def _placement(plan: Plan, dpi: int) -> bytes:
     wide = 5.1 * len(plan.feet)
     figure = Figure(figsize=(wide + 0.2, 7.7), facecolor="white")
     domes = [dome for foot in plan.feet for dome in (foot.pad, foot.metatarsal) if dome]
-    tallest = max((dome.crest.height for dome in domes), default=0.0)
+    tallest = max((_highest(dome) for dome in domes), default=0.0)
     filled = None
     for k, foot in enumerate(plan.feet):
         share = 1.0 / len(plan.feet)
@@ -200,6 +201,12 @@ def _between(ring: Array, low: float, high: float) -> Array:
     return np.array(largest.exterior.coords)[:-1]
 
 
+def _highest(pad: PadPlan | MetatarsalPlan) -> float:
+    """Return the height of the highest place, mm: a side that stands may pass the crest."""
+    x, y = np.meshgrid(*_fine(pad.top)[:2], indexing="ij")
+    return float(PadTop(pad).inside(x, y).max())
+
+
 def _draw_dome(
     axes: Any, pad: PadPlan | MetatarsalPlan, crest: Array, turn: Turn, tallest: float
 ) -> Any:
@@ -242,8 +249,11 @@ def _pad_notes(foot: FootPlan) -> list[tuple[Array, str, str]]:
         return []
     ring = np.array(pad.outline)
     front, rear = ring[ring[:, 0].argmax()], ring[ring[:, 0].argmin()]
+    stands = pad.medial_height or 0.0
+    side = f", its side {stands:.1f} mm" if stands > pad.edge else ""
     crest = (
-        f"{pad.name}\n{pad.crest.height:.1f} mm high\n{pad.crest.from_rear:.1f} mm from rear\n"
+        f"{pad.name}\n{pad.crest.height:.1f} mm high{side}\n"
+        f"{pad.crest.from_rear:.1f} mm from rear\n"
         f"{pad.crest.from_medial:.1f} mm from medial edge\n{turn_words(pad.turn)}"
     )
     return [
