@@ -29,6 +29,7 @@ CARE = frozenset({
 })  # never cut  # fmt: skip
 SHOWN = frozenset({"effect", "kit-little", "not-asked", "saddle"})  # said by a line of their own
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
+CASE = re.compile(r"\b(?:standing|pedalling)\b")
 
 
 def brief(plan: Plan, then: str = "") -> list[str]:
@@ -187,18 +188,31 @@ def _watch(plan: Plan) -> tuple[list[str], list[str]]:
         if note.code in CARE:
             care.setdefault(note.text, []).append(side)
             continue
-        pattern = f"{note.code} {NUMBER.sub('#', note.text)}"
-        found.setdefault(pattern, []).append((side, note.text))
+        text = _headline(note)
+        code = CASE.sub("case", note.code)
+        pattern = f"{code} {NUMBER.sub('#', CASE.sub('case', text))}"
+        found.setdefault(pattern, []).append((side, text))
     mind = [f"Mind: {_sided(sides, text)}" for text, sides in care.items()]
-    return mind, [f"Watch: {_both(items)}" for items in found.values()]
+    groups = [group for items in found.values() for group in _pairs(items)]
+    return mind, [f"Watch: {_both(items)}" for items in groups]
+
+
+def _pairs(items: Sequence[tuple[str, str]]) -> list[list[tuple[str, str]]]:
+    """Return what one line can say: both feet, or one foot's two cases; of four, foot by foot."""
+    if len(items) <= 2:
+        return [list(items)]
+    sides = dict.fromkeys(side for side, _ in items)
+    return [[item for item in items if item[0] == side] for side in sides]
 
 
 def _both(items: Sequence[tuple[str, str]]) -> str:
-    """Return one line for a note that both feet carry, each number of both beside each other."""
-    texts = list(dict.fromkeys(_headline(text) for _, text in items))
+    """Return one line for a note that both feet or cases carry, numbers beside each other."""
+    texts = list(dict.fromkeys(text for _, text in items))
     text = texts[0]
-    if len(texts) == 2:  # alike but for their numbers
+    if len(texts) == 2:  # alike but for their numbers, or the case
         other = iter(NUMBER.findall(texts[1]))
+        cases = list(dict.fromkeys(case for text in texts for case in CASE.findall(text)))
+        text = CASE.sub(" and ".join(cases), text, count=1)
 
         def beside(number: re.Match[str]) -> str:
             second = next(other, number[0])
@@ -214,10 +228,12 @@ def _sided(sides: Sequence[str], text: str) -> str:
     return f"{who}: {text}" if who else text
 
 
-def _headline(text: str) -> str:
-    """Return a sentence without typed options, cut at a clause where it is long."""
-    text = paper(text).strip().rstrip(".")
+def _headline(note: Note | str) -> str:
+    """Return a sentence without typed options; where it is long, in its short wording or cut."""
+    text = paper(note if isinstance(note, str) else note.text).strip().rstrip(".")
     if len(text) <= WIDE:
         return text
+    if isinstance(note, Note) and note.short:
+        return paper(note.short).strip().rstrip(".")
     cuts = [at for mark in ("; ", ": ", ", ") if (at := text.rfind(mark, 40, WIDE)) > 0]
     return f"{text[: max(cuts)] if cuts else text[:WIDE].rsplit(' ', 1)[0]} …"

@@ -173,3 +173,31 @@ def test_what_must_be_checked_before_making_is_never_counted_only(code):
     whole = "not with pain, stiffness or a prominent first ray there, " + "and so on " * 12 + "end"
     rows = brief(with_notes(plan, "right", warn(code, whole)), "make it")
     assert [row for row in rows if code in row or whole in row] == [f"Mind: right: {whole}"]
+
+
+def test_one_foots_two_cases_and_both_feet_share_a_line_four_are_said_foot_by_foot():
+    """Each number stands in the order of the cases or feet that the line names."""
+    def takes(case, area):
+        return warn(f"contact-shim-{case}", f"{case}: the shim takes {area} cm² of contact")
+
+    one = with_notes(plans.sample_plan(), "right", takes("standing", 6), takes("pedalling", 4))
+    wanted = "Watch: right: standing and pedalling: the shim takes 6/4 cm² of contact"
+    assert [row for row in brief(one) if "the shim takes" in row] == [wanted]
+    both = with_notes(
+        with_notes(plans.sample_plan(), "left", takes("standing", 5)), "right", takes("standing", 6)
+    )
+    wanted = "Watch: left and right: standing: the shim takes 5/6 cm² of contact"
+    assert [row for row in brief(both) if "the shim takes" in row] == [wanted]
+    four = with_notes(one, "left", takes("standing", 5), takes("pedalling", 3))
+    assert [row for row in brief(four) if "the shim takes" in row] == [
+        "Watch: left: standing and pedalling: the shim takes 5/3 cm² of contact",
+        "Watch: right: standing and pedalling: the shim takes 6/4 cm² of contact",
+    ]
+
+
+def test_a_long_warning_is_said_in_its_short_words():
+    long = "the pad " + "is higher than what the collar of such a shoe leaves room for, " * 3
+    note = Note(code="room", level=NoteLevel.WARN, text=long, short="look at the collar, 12 mm")
+    rows = brief(with_notes(plans.sample_plan(), "left", note))
+    assert "Watch: left: look at the collar, 12 mm" in rows
+    assert not any("…" in row for row in rows)
