@@ -97,6 +97,14 @@ OBSERVATIONS: tuple[Observation, ...] = (
                 text="the pad presses at its medial edge"),
     Observation(id="lump-lateral", thing="pad", move="medial", sign=1,
                 text="the pad presses at its lateral edge"),
+    Observation(id="pad-too-far-forward", thing="pad", move="forward", sign=-1,
+                text="the pad is felt too far forward"),
+    Observation(id="pad-too-far-back", thing="pad", move="forward", sign=1,
+                text="the pad is felt too far back"),
+    Observation(id="pad-too-far-in", thing="pad", move="medial", sign=-1,
+                text="the pad is felt too far to the big-toe side"),
+    Observation(id="pad-too-far-out", thing="pad", move="medial", sign=1,
+                text="the pad is felt too far to the little-toe side"),
     Observation(id="support-too-high", thing="pad", move="support", sign=-1,
                 text="the arch support is felt as too much"),
     Observation(id="support-too-low", thing="pad", move="support", sign=1,
@@ -114,6 +122,8 @@ SLIPS = "slips"  # a pick that is a red flag as well
 PICKS: dict[str, str] = {
     "lump front": "lump-in-front", "lump rear": "lump-behind", "lump inner": "lump-medial",
     "lump outer": "lump-lateral", "lump middle": "support-too-high",
+    "pad too far forward": "pad-too-far-forward", "pad too far back": "pad-too-far-back",
+    "pad too far in": "pad-too-far-in", "pad too far out": "pad-too-far-out",
     "too high": "support-too-high", "too low": "support-too-low", "not felt": "support-too-low",
     "toes cramped": "toes-tight", "heel lifts": "heel-lifts", SLIPS: "heel-lifts",
     "hot spot ball": "ball-presses", "hot spot toes": "toes-tight",
@@ -178,6 +188,14 @@ _LITTLE = (
     r"|collaps(e|es|ed|ing)|(more|higher) support|not feel (\w+ ){0,2}(pad|support|anything)"
     r"|(hardly|barely) (feel|touch|notice)|not touch|gap (under|below)|(more|higher) arch"
 )
+_PADS = r"pad|arch|support|bump|lump|dome"
+_SIDE_WORDS = {  # where something lies too far, or is wanted
+    "forward": r"(?:(?:to(?:wards?)? (?:the|my) )?(?:forwards?|front|ahead|toes?|ball)|in front)",
+    "back": r"(?:to(?:wards?)? (?:the|my) )?(?:backwards?|back|rear(?:wards?)?|behind|heel)",
+    "in": r"(?:to(?:wards?)? the )?(?:in(?! front)|inwards?|inside|inner side|medial\w*|big toe side)",
+    "out": r"(?:to(?:wards?)? the )?(?:out|outwards?|outside|outer side|lateral\w*|little toe side)",
+}
+_OTHER_WAY = {"forward": "back", "back": "forward", "in": "out", "out": "in"}
 _PLACE_WORDS = {
     "front": r"too far (forward|ahead)|(front|forward) (end|edge)|front of the (pad|arch)"
     r"|(near|behind|towards?) the (ball|forefoot|toes)",
@@ -226,16 +244,14 @@ def _clause_says(clause: str, place: str) -> str:
     if not clause:
         return ""
     where = _place_in(clause) or place
-    about = _about(clause)
+    about = _about(clause) or _pad_lies(clause)
     if about:
         return about
     little = re.search(rf"\b({_LITTLE})\b", clause)
     if little and not _plain_no(clause, little.start()) and where in ("arch", "", "heel", "rear"):
         return "support-too-low" if where == "arch" or "support" in clause else ""
     much = re.search(rf"\b({_MUCH})\b", clause)
-    shifted = re.search(r"\btoo far (forward|ahead|back|rear\w*|behind)\b", clause)
-    hit = much or shifted
-    if hit is None or _plain_no(clause, hit.start()):
+    if much is None or _plain_no(clause, much.start()):
         return ""
     return {
         "front": "lump-in-front", "rear": "lump-behind", "medial": "lump-medial",
@@ -269,6 +285,25 @@ def _about(clause: str) -> str:
         hit = re.search(rf"\b({pattern})", clause)
         if hit and not _plain_no(clause, hit.start()):
             return name
+    return ""
+
+
+def _pad_lies(clause: str) -> str:
+    """Return where the pad is felt to lie wrongly, or wanted to go, as an observation."""
+    if not re.search(rf"\b(?:{_PADS}|it)\b", clause):
+        return ""
+    named = re.search(rf"\b(?:{_PADS})\b", clause)
+    for side, words in _SIDE_WORDS.items():
+        far = re.search(rf"\btoo (?:far|much) {words}\b", clause)
+        if far and not _plain_no(clause, far.start()):
+            return f"pad-too-far-{side}"
+        wants = re.search(
+            rf"\b(?:should|needs?|wants?|must|could|move|shift|bring)\b.*"
+            rf"\b{words}$",
+            clause,
+        )
+        if named and wants and not re.search(r"\b(?:not|never|no)\b", clause):
+            return f"pad-too-far-{_OTHER_WAY[side]}"
     return ""
 
 
