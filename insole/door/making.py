@@ -108,7 +108,8 @@ def make(
     plan : Plan
         As planned, or from :func:`insole.read_plan`.
     out : path
-        Folder in which ``<case>-v<version>`` is made; the plan of a named case is kept there too.
+        Folder in which ``<case>-v<version>`` is made; the plan of a named case is kept there too,
+        or in the case next to it that keeps this plan already.
     thick_edges_checked : bool
         The sentences of :func:`thick_edges` were read and are right; needed when there are wedges.
     bed, sheet : (float, float)
@@ -149,9 +150,9 @@ def make(
         layers=layers, materials=materials_of(materials),
         form=_form(form, form_cover, form_relief),
     )  # fmt: skip
-    home = Path(out)
+    home = workflow.case_home(plan, Path(out))
     workflow.refuse_other_plan(plan, home)
-    folder = workflow.make(plan, home, settings=settings, say=say)
+    folder = workflow.make(plan, Path(out), settings=settings, say=say)
     workflow.keep_plan(plan, home)
     return folder
 

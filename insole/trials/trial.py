@@ -150,6 +150,8 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
             words=_stop_sentences(stop, plan, earlier),
         )  # fmt: skip
     lifted = _lifted(said, log)
+    if waiting := _waiting(said, earlier):
+        return Trial(**base, stopped=[waiting[0]], words=[waiting[1], *lifted])
     if said.answer is None:
         words = [f"plan {plan.version} is on trial: {FIRST_RIDE}; answer it with --felt or --said, "
                  "the red flags, and --better, --same or --worse"]  # fmt: skip
@@ -327,8 +329,6 @@ def _next(
     limits: Limits,
 ) -> tuple[Step | None, list[str]]:
     """Return the next step, or why there is none."""
-    if waiting := _waiting(said, earlier):
-        return None, [waiting]
     changed = _changes(plan, earlier)
     if len(changed) > 1:
         back = f"; go back to plan {_last_plan(plan, earlier)}" if said.answer == "worse" else ""
@@ -348,16 +348,16 @@ def _next(
     return _from_words(plan, said, found, limits)
 
 
-def _waiting(said: Said, earlier: Sequence[Trial]) -> str:
-    """Return why no step may follow yet after a stop, or nothing."""
+def _waiting(said: Said, earlier: Sequence[Trial]) -> tuple[str, str] | None:
+    """Return why a stop still stands and what it waits for, or None."""
     stop = next((t for t in reversed(earlier) if t.stopped and t.health), None)
     if stop is None or said.clinician:
-        return ""
+        return None
     after = [t for t in earlier if t.number > stop.number]
     if any(t.clinician for t in after):
-        return ""
-    return (
-        f"trial {stop.number} stopped at {_quoted(stop.stopped)}: no step is proposed until a "
+        return None
+    return f"no clinician's word since the stop of trial {stop.number}", (
+        f"trial {stop.number} stopped at {_quoted(stop.stopped)}: no ride and no step until a "
         "clinician's word is recorded with --clinician 'NAME, YYYY-MM-DD'"
     )
 

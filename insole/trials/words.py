@@ -192,8 +192,8 @@ _PADS = r"pad|arch|support|bump|lump|dome"
 _SIDE_WORDS = {  # where something lies too far, or is wanted
     "forward": r"(?:(?:to(?:wards?)? (?:the|my) )?(?:forwards?|front|ahead|toes?|ball)|in front)",
     "back": r"(?:to(?:wards?)? (?:the|my) )?(?:backwards?|back|rear(?:wards?)?|behind|heel)",
-    "in": r"(?:to(?:wards?)? the )?(?:in(?! front)|inwards?|inside|inner side|medial\w*|big toe side)",
-    "out": r"(?:to(?:wards?)? the )?(?:out|outwards?|outside|outer side|lateral\w*|little toe side)",
+    "in": r"(?:to(?:wards?)? the )?(?:in(?! front)|inward\w*|inside|(?:inner|big toe) side|medial)",
+    "out": r"(?:to(?:wards?)? the )?(?:out|outwards?|outside|(?:outer|little toe) side|lateral\w*)",
 }
 _OTHER_WAY = {"forward": "back", "back": "forward", "in": "out", "out": "in"}
 _PLACE_WORDS = {

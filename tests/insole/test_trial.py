@@ -274,6 +274,19 @@ def test_a_wedge_built_into_a_bed_is_part_of_the_set_up():
     assert record.set_up["right"]["wedge_forefoot"] == wedge.net != 0.0
 
 
+@pytest.mark.parametrize("answer", [None, "same", "better"])
+def test_no_ride_is_opened_or_judged_under_a_stop(plan, answer):
+    log: list[Trial] = []
+    run(plan, log, "sharp pain in the arch", "worse", "2026-05-01")
+    assert log[0].health
+    later = judge(plan, said("", answer, "2026-05-05"), log, limits=LIMITS)
+    assert later.stopped == ["no clinician's word since the stop of trial 1"]
+    assert later.step is None
+    assert "no ride and no step until a clinician's word" in later.words[0]
+    word = {"clinician": "A. Example, 2026-05-04"}
+    assert judge(plan, said("", answer, "2026-05-05", **word), log, limits=LIMITS).stopped == []
+
+
 def test_three_steps_without_a_gain_go_back_to_the_baseline(plan):
     log: list[Trial] = []
     run(plan, log, "lump in the arch", "same", "2026-05-01")
