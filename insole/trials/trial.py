@@ -18,7 +18,6 @@ Rules
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
 from datetime import date
@@ -28,9 +27,10 @@ from pydantic import Field
 
 from insole.errors import PlanError, RefusedError
 from insole.record.limits import Limits
-from insole.record.plan import FootPlan, Plan, WedgePlace, fingerprint
+from insole.record.plan import Plan, fingerprint
 from insole.record.questions import named_and_dated
 from insole.trials.red_flags import FLAGS, Stop, asked, not_asked, stops, unread
+from insole.trials.set_up import changes, set_up
 from insole.trials.steps import Record, Sides, Step, move, options
 from insole.trials.words import (
     OBSERVATIONS,
@@ -140,7 +140,7 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
         "fingerprint": fingerprint(plan), "date": said.date, "side": said.side,
         "said": said.text.strip(), "place": said.place, "answer": said.answer,
         "understood": [o.text for o in found], "clinician": said.clinician.strip(),
-        "set_up": {foot.side: _set_up(foot) for foot in plan.feet}, "flags": flags,
+        "set_up": {foot.side: set_up(foot) for foot in plan.feet}, "flags": flags,
         "felt": [pick.strip() for pick in said.felt], "corrects": said.corrects,
         "because": said.because.strip(),
     }  # fmt: skip
@@ -376,49 +376,16 @@ def _nothing_said(said: Said, earlier: Sequence[Trial]) -> str:
     )
 
 
+
+
+
+
+
+
 def _changes(plan: Plan, earlier: Sequence[Trial]) -> list[str]:
     """Return what changed in the set-up since the last trial of another plan."""
     last = next((t for t in reversed(earlier) if t.plan != plan.version), None)
-    if last is None:
-        return []
-    found: dict[str, None] = {}
-    for foot in plan.feet:
-        was = last.set_up.get(foot.side)
-        if was is None:
-            continue
-        now = _set_up(foot)
-        found |= dict.fromkeys(name for name in now if not _same(now[name], was.get(name)))
-    return [name.replace("_", " ") for name in found]
-
-
-def _same(a: Any, b: Any) -> bool:
-    if isinstance(a, float | int) and isinstance(b, float | int):
-        return math.isclose(a, b, abs_tol=1e-6)
-    return a == b
-
-
-def _set_up(foot: FootPlan) -> dict[str, Any]:
-    """Return what one foot is set up with: the things that a step can change."""
-    pad = foot.pad
-    support = foot.pad or foot.contour
-    posted = foot.contour.posting if foot.contour else []
-    net = {w.place: w.net for w in (*foot.wedges, *posted)}
-    behind = foot.metatarsal.behind if foot.metatarsal else None
-    height = foot.metatarsal.height if foot.metatarsal else (
-        foot.contour.metatarsal if foot.contour else None)  # fmt: skip
-    return {
-        "pad": pad is not None,
-        "contoured_bed": foot.contour.length if foot.contour else None,
-        "metatarsal_pad": height,
-        "metatarsal_pad_behind": behind,
-        "support_level": support.support_level if support else None,
-        "pad_forward": pad.shift[0] if pad else None,
-        "pad_medial": pad.shift[1] if pad else None,
-        "pad_turn": pad.turn if pad else None,
-        **{f"wedge_{p.name.lower()}": net.get(p, 0.0) for p in WedgePlace},
-        "cleat": foot.cleat.from_ball_mark if foot.cleat else None,
-        "cleat_yaw": foot.cleat.yaw if foot.cleat else None,
-    }
+    return changes(plan, last.set_up) if last is not None else []
 
 
 def _back(plan: Plan, earlier: Sequence[Trial]) -> Step | None:

@@ -23,7 +23,8 @@ from insole.planning.contact import effect, pressing, springs
 from insole.planning.outline import lay_out
 from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.support import contour, kit
-from insole.planning.support.pad import RELIEF_MM, PadWish, plan_pad, support_level
+from insole.planning.support.level import support_level
+from insole.planning.support.pad import RELIEF_MM, PadWish, plan_pad
 from insole.record import limits as limit_files
 from insole.record.limits import default_limits
 from insole.record.plan import (

@@ -24,17 +24,24 @@ import numpy as np
 import shapely
 from scipy import ndimage
 
-from footscan.foot import vertex_normals
 from footscan.results import MeasuredFoot
 from footscan.scan import Array
 from insole.errors import PlanError
 from insole.planning.ramp import inside_height
-from insole.planning.seating import Seating, lowering, smoothstep
-from insole.planning.sole import continued
+from insole.planning.seating import Seating, smoothstep
 from insole.planning.support.border import line_at
-from insole.planning.support.ceilings import ball_line, low_pass, tender_spots
+from insole.planning.support.ceilings import ball_line, tender_spots
+from insole.planning.support.contour_field import (
+    FLANK_TOP_MM,
+    MARGIN_MM,
+    STEP_MM,
+    Field,
+    behind_ball,
+    breadths,
+    field_of,
+)
+from insole.planning.support.level import support_level
 from insole.planning.support.metatarsal import drop_notes, drop_of
-from insole.planning.support.pad import support_level
 from insole.planning.support.surface import FREE, feel_of, follow, lower_of
 from insole.record.limits import Limits
 from insole.record.plan import (
@@ -50,23 +57,15 @@ from insole.record.plan import (
 )
 from insole.record.rings import edges_at, smooth_ring
 
-__all__ = ["LENGTHS", "ContourWish", "flanked_sole", "plan_contour"]
+__all__ = ["LENGTHS", "ContourWish", "plan_contour"]
 
 LENGTHS = ("three-quarter", "full")
-STEP_MM = 2  # between stored nodes
-FLANK_TOP_MM = 30.0  # no border of a bed is as high
-FLANK_FACING = 0.08  # of a vertex normal, downward: up to 85 degrees
-FLANK_APART_MM = 4.0  # vertices farther apart than this show no flank between them
-FLANK_SIGMA_MM = 3.0
-FLANK_SLOPE = (0.6, 1.2)  # between which the flank takes the place of the calmed sole
-FINE_SIGMA_MM = 0.7  # evens out the cells
 RIM_ROUND_MM = 3.0
 HEEL_FULL = (0.20, 0.34)  # shares of length between which the heel's full contact gives way
 LATERAL_FULL = (0.30, 0.60)  # shares of breadth from the lateral border, likewise
 CUP_ENDS = (0.20, 0.36)  # shares of length over which the cup's rim becomes flange and border
 FADE_MM = 12.0  # over which a relief runs out
 SNUG_MM = 1.0  # off the wish; common practice, no source
-MARGIN_MM = 4.0  # grid around the outline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,18 +101,6 @@ class ContourWish:
     material: str = "base-pp"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Field:
-    """The grid of one contoured bed, bed frame, mm."""
-
-    x: Array
-    y: Array
-    gx: Array
-    gy: Array
-    bed: Array
-    gap: Array
-    inside: Array
-    depth: Array  # way inside the outline, negative outside
 
 
 def plan_contour(
@@ -158,7 +145,7 @@ def plan_contour(
     if wish.length == "full":  # heel and ball lie equally high
         plate = max(plate, limits.value("contour.forefoot"))
     outline = _outline(seating, wish, limits)
-    field = _field(seating, measured, outline, limits)
+    field = field_of(seating, measured, outline, limits)
     inside_wedges = [w for w in wedges if w.place is not WedgePlace.UNDER]
     if wish.length != "full" and any(w.place is WedgePlace.FOREFOOT for w in inside_wedges):
         raise PlanError(
@@ -185,7 +172,7 @@ def plan_contour(
         notes = (*notes, *drop_notes(drop, seating.landmark_sd))
     top = _with_rim(field, top, limits.value("contour.wall"))
     notes = (*notes, *_said(wish, seating, limits))
-    counted = np.logical_and(field.inside, _behind(seating, field) > 0)
+    counted = np.logical_and(field.inside, behind_ball(seating, field) > 0)
     off = np.abs(plate + contour - top)[counted]
     made = _record(seating, field, outline, wish, level, plate, top, inside_wedges, limits)
     return made.model_copy(update={"snug": round(float((off <= SNUG_MM).mean()), 3)}), notes
@@ -199,40 +186,6 @@ def plate_of(material: str, limits: Limits) -> float:
     return limits.value("contour.plate_eva" if foam else "contour.plate_rigid")
 
 
-def flanked_sole(
-    seating: Seating, measured: MeasuredFoot, x: Array, y: Array, limits: Limits
-) -> Array:
-    """Return the sole above the bed frame's z = 0 with its flanks, shape (nx, ny), mm.
-
-    Where the sole map ends, at 45 degrees, the scan's own points go on up to 85 degrees; beyond
-    them and over holes the surface is continued. Finite everywhere.
-
-    Parameters
-    ----------
-    x, y : ndarray, shapes (nx,) and (ny,)
-        Nodes 1 mm apart, bed frame, mm.
-    """
-    from scipy.interpolate import LinearNDInterpolator
-    from scipy.spatial import cKDTree
-
-    z = seating.sole.height(*np.meshgrid(x, y, indexing="ij"))
-    foot = measured.foot
-    low = foot.vertices[:, 2] < FLANK_TOP_MM + 10.0
-    normals = vertex_normals(foot.vertices, foot.faces)
-    chosen = np.logical_and(low, normals[:, 2] < -FLANK_FACING)
-    points = foot.vertices[chosen].copy()
-    points[:, 2] -= lowering(measured, points[:, 0], points[:, 2], limits)
-    points = points @ seating.foot_to_bed[:3, :3].T + seating.foot_to_bed[:3, 3]
-    missing = ~np.isfinite(z)
-    if len(points) > 3 and missing.any():
-        gx, gy = np.meshgrid(x, y, indexing="ij")
-        at = np.column_stack([gx[missing], gy[missing]])
-        near, _ = cKDTree(points[:, :2]).query(at)
-        found = LinearNDInterpolator(points[:, :2], points[:, 2])(at)
-        edge = z[ndimage.binary_dilation(missing, iterations=2) & ~missing]
-        floor = float(edge.min()) if len(edge) else -np.inf  # a flank rises from the sole
-        z[missing] = np.where((near < FLANK_APART_MM) & (found > floor), found, np.nan)
-    return continued(z)
 
 
 def _check(wish: ContourWish, limits: Limits) -> None:
@@ -276,51 +229,22 @@ def _front_gap(seating: Seating, limits: Limits) -> float:
     return limits.value("keepout.ball_clear") + limits.value("keepout.coverage") * sd
 
 
-def _behind(seating: Seating, field: _Field) -> Array:
-    """Return how far places lie behind the oblique ball line, mm."""
-    medial, lateral, _ = ball_line(seating)
-    along = (medial - lateral) / np.linalg.norm(medial - lateral)
-    return np.asarray(along[0] * (field.gy - lateral[1]) - along[1] * (field.gx - lateral[0]))
 
 
-def _field(seating: Seating, measured: MeasuredFoot, outline: Array, limits: Limits) -> _Field:
-    low, high = outline.min(axis=0) - MARGIN_MM, outline.max(axis=0) + MARGIN_MM
-    x, y = (np.arange(math.floor(low[k] / STEP_MM) * STEP_MM, high[k] + STEP_MM) for k in (0, 1))
-    gx, gy = np.meshgrid(x, y, indexing="ij")
-    bed = seating.bed.height(np.clip(gx, seating.bed.x[0], seating.bed.x[-1]),
-                             np.clip(gy, seating.bed.y[0], seating.bed.y[-1]))  # fmt: skip
-    bed = low_pass(bed, limits.value("feel.cutoff"))
-    sole = flanked_sole(seating, measured, x, y, limits)
-    calm = low_pass(sole, limits.value("feel.cutoff"))  # creases are not copied
-    fine = ndimage.gaussian_filter(sole, FINE_SIGMA_MM, mode="nearest")
-    steep = np.clip((np.hypot(*np.gradient(fine)) - FLANK_SLOPE[0]) / np.ptp(FLANK_SLOPE), 0, 1)
-    steep = ndimage.gaussian_filter(steep, FLANK_SIGMA_MM, mode="nearest")
-    gap = np.clip(np.minimum((1 - steep) * calm + steep * fine, fine) - bed, 0.0, None)
-    ring = shapely.Polygon(outline)
-    inside = shapely.contains_xy(ring, gx, gy)
-    away = shapely.distance(ring.exterior, shapely.points(gx, gy))
-    return _Field(x=x, y=y, gx=gx, gy=gy, bed=bed, gap=gap, inside=inside,
-                  depth=np.where(inside, away, -away))  # fmt: skip
 
 
-def _breadths(seating: Seating, field: _Field) -> tuple[Array, Array]:
-    """Return share of length, and of the bed's breadth in from the lateral border."""
-    share = (field.gx - seating.station) / seating.foot_length
-    low, high = edges_at(seating.base, np.clip(field.x, 2.0, seating.base[:, 0].max() - 2.0))
-    across = (field.gy - low[:, None]) / np.maximum(high - low, 1.0)[:, None]
-    return share, across
 
 
-def _share(seating: Seating, field: _Field, level: float) -> Array:
+def _share(seating: Seating, field: Field, level: float) -> Array:
     """Return the share of the gap to fill: all at heel and lateral border, the level between."""
-    share, across = _breadths(seating, field)
+    share, across = breadths(seating, field)
     heel = 1.0 - smoothstep((share - HEEL_FULL[0]) / (HEEL_FULL[1] - HEEL_FULL[0]))
     lateral = 1.0 - smoothstep((across - LATERAL_FULL[0]) / (LATERAL_FULL[1] - LATERAL_FULL[0]))
     full = np.maximum(heel, lateral)
     return np.asarray(level + (1.0 - level) * full) if level < 1.0 else np.full(full.shape, level)
 
 
-def _reliefs(seating: Seating, field: _Field, wish: ContourWish, limits: Limits) -> Array:
+def _reliefs(seating: Seating, field: Field, wish: ContourWish, limits: Limits) -> Array:
     """Return what is taken off under places that are kept free of load, mm."""
     base = limits.value("contour.relief")
     depth = limits.value("keepout.tender_relief") if wish.relief is None else wish.relief
@@ -346,11 +270,11 @@ def _reliefs(seating: Seating, field: _Field, wish: ContourWish, limits: Limits)
 
 
 def _rim(
-    seating: Seating, field: _Field, wish: ContourWish, plate: float, limits: Limits
+    seating: Seating, field: Field, wish: ContourWish, plate: float, limits: Limits
 ) -> Array:
     """Return how high the top may stand above its bed, mm: cup, flange, lateral border."""
     cup = limits.value("contour.cup") if wish.cup is None else wish.cup
-    share, across = _breadths(seating, field)
+    share, across = breadths(seating, field)
     behind = 1.0 - smoothstep((share - CUP_ENDS[0]) / (CUP_ENDS[1] - CUP_ENDS[0]))
     medial = smoothstep((across - 0.3) / 0.4)
     lateral_rim, flange = limits.value("contour.lateral"), limits.value("feel.flange")
@@ -370,12 +294,12 @@ def _rim(
 
 
 def _front(
-    seating: Seating, field: _Field, wish: ContourWish, top: Array, shim: Array, limits: Limits
+    seating: Seating, field: Field, wish: ContourWish, top: Array, shim: Array, limits: Limits
 ) -> Array:
     """Return the top run out behind the ball line, on nothing or on a flat forefoot."""
     edge, thin = limits.value("feel.edge"), limits.value("keepout.ball_thin")
     slope = math.tan(math.radians(limits.value("feel.slope")))
-    behind = _behind(seating, field)
+    behind = behind_ball(seating, field)
     plate = limits.value("keepout.ball_thin_height") + slope * np.clip(behind - thin, 0.0, None)
     if wish.length == "full":
         flat = limits.value("contour.forefoot")
@@ -390,14 +314,14 @@ def _front(
                                  np.maximum(edge + slope * ends, 0.2)))  # fmt: skip
 
 
-def _front_depth(seating: Seating, field: _Field, limits: Limits) -> Array:
+def _front_depth(seating: Seating, field: Field, limits: Limits) -> Array:
     """Return how far places lie behind the front end of a three-quarter bed, mm."""
-    behind = _behind(seating, field) - _front_gap(seating, limits)
+    behind = behind_ball(seating, field) - _front_gap(seating, limits)
     most = seating.station + limits.value("contour.three_quarter") * seating.foot_length
     return np.minimum(behind, most - field.gx)
 
 
-def _with_rim(field: _Field, top: Array, wall: float) -> Array:
+def _with_rim(field: Field, top: Array, wall: float) -> Array:
     """Return the top with a level rim as wide as a wall: nothing thinner stands at the border."""
     fx, fy = np.gradient(field.depth)
     norm = np.maximum(np.hypot(fx, fy), 1e-6)
@@ -409,7 +333,7 @@ def _with_rim(field: _Field, top: Array, wall: float) -> Array:
 
 
 def _record(
-    seating: Seating, field: _Field, outline: Array, wish: ContourWish, level: float,
+    seating: Seating, field: Field, outline: Array, wish: ContourWish, level: float,
     plate: float, top: Array, wedges: Sequence[WedgePlan], limits: Limits,
 ) -> ContourPlan:
     x = np.arange(seating.landmarks["arch_apex"][0] - 5.0, seating.landmarks["arch_apex"][0] + 3.1)
