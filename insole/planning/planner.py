@@ -296,7 +296,7 @@ def _support(
     if wish.contoured is not None and not job.without_arch:
         made, notes = contour.plan_contour(
             seated, measured, limits=job.limits, wedges=wedges, overrides=job.overrides,
-            wish=contour.ContourWish(
+            memory=job.memory, wish=contour.ContourWish(
                 length=wish.contoured, level=wish.support_level, cup=wish.cup,
                 tender=wish.tender or (), relief=wish.relief, metatarsal=wish.metatarsal,
                 metatarsal_behind=wish.metatarsal_behind,
@@ -335,7 +335,7 @@ def _pad(
         kit=job.wishes.kit, medial_edge=wish.medial_edge, relief=wish.relief,
     )  # fmt: skip
     return support.plan_pad(seated, wish=pad_wish, limits=job.limits, wedges=wedges,
-                            overrides=job.overrides)  # fmt: skip
+                            overrides=job.overrides, memory=job.memory)  # fmt: skip
 
 
 def _base(seated: seating.Seating, layout: Layout, limits: Limits) -> BasePlan:

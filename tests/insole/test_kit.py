@@ -36,10 +36,10 @@ def test_the_form_is_that_of_made_up_feets_pads():
 
 def test_the_form_has_its_crest_at_the_origin_and_stands_medially():
     form = kits.form()
-    assert form.at(np.array([0.0]), np.array([0.0]))[0, 0] == pytest.approx(1.0, abs=1e-6)
-    side = form.at(np.array([0.0]), np.array([0.95]))[0, 0]
+    assert form.at(np.array(0.0), np.array(0.0)) == pytest.approx(1.0, abs=1e-6)
+    side = form.at(np.array(0.0), np.array(0.95))
     assert 1.0 < side <= kit_form.MOST_AT_SIDE
-    ends = form.at(np.array([-1.0, 1.0]), np.array([0.0]))
+    ends = form.at(np.array([-1.0, 1.0]), np.zeros(2))
     assert ends.max() < 0.1
 
 

@@ -16,7 +16,7 @@ from scipy.interpolate import RectBivariateSpline
 from footscan.scan import Load
 from insole.errors import PlanError, RefusedError
 from insole.planning import outline, seating
-from insole.planning.support import level
+from insole.planning.support import level as levels
 from insole.planning.support import pad as support
 from insole.planning.support.ceilings import low_pass
 from insole.planning.support.pad import PadWish, plan_pad
@@ -340,17 +340,17 @@ def test_less_sure_landmarks_keep_the_front_further_back():
     (Load.NONE, SHOE, 0.9, 0.9),
 ])  # fmt: skip
 def test_the_level_starts_lower_where_load_or_bed_is_unknown(load, shoe, wanted, level):
-    assert level.support_level(wanted, seated(shoe, load=load), LIMITS)[0] == level
+    assert levels.support_level(wanted, seated(shoe, load=load), LIMITS)[0] == level
 
 
 def test_too_much_support_is_warned_refused_and_signed_for():
     seat = seated()
-    assert [n.code for n in level.support_level(1.05, seat, LIMITS)[1]] == ["level-presses"]
+    assert [n.code for n in levels.support_level(1.05, seat, LIMITS)[1]] == ["level-presses"]
     with pytest.raises(RefusedError, match="above 110 %"):
-        level.support_level(1.2, seat, LIMITS)
+        levels.support_level(1.2, seat, LIMITS)
     signed = Override(limit="support.refuse_above", who="A. Fitter", why="second trial",
                       when="2026-05-01")  # fmt: skip
-    assert level.support_level(1.2, seat, LIMITS, [signed])[0] == 1.2
+    assert levels.support_level(1.2, seat, LIMITS, [signed])[0] == 1.2
 
 
 @pytest.mark.parametrize(("wish", "match"), [

@@ -26,7 +26,7 @@ from insole.record.limits import Limits
 from insole.record.plan import WedgePlan
 from insole.record.rings import distance_to_ring, edges_at
 
-__all__ = ["ball_line", "low_pass", "room", "tender_spots"]
+__all__ = ["ball_line", "depth_in", "low_pass", "room", "tender_spots"]
 
 LINE_SIGMA_MM = 6.0  # evens out lines that follow the scanned outline
 FADE_MM = 15.0  # beside a partly filled place the fill rises over this, so that no step is felt
@@ -128,7 +128,7 @@ def _filled(gap: Array) -> Array:
     return np.asarray(gap[tuple(index)])
 
 
-def _depth(ring: Array, x: Array, y: Array) -> Array:
+def depth_in(ring: Array, x: Array, y: Array) -> Array:
     """Return how far places lie inside a ring, mm; negative outside."""
     import shapely
 
@@ -141,7 +141,7 @@ def _depth(ring: Array, x: Array, y: Array) -> Array:
 
 def _base_edge(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
     """No pad beyond the finished base's edge."""
-    away = _depth(seating.base, x, y) - seating.trim - limits.value("place.medial_inset")
+    away = depth_in(seating.base, x, y) - seating.trim - limits.value("place.medial_inset")
     return Ceiling(
         code="base-edge",
         words="the pad ends at the edge of the base",

@@ -27,6 +27,7 @@ from scipy import ndimage
 from footscan.results import MeasuredFoot
 from footscan.scan import Array
 from insole.errors import PlanError
+from insole.planning.memory import Memory
 from insole.planning.ramp import inside_height
 from insole.planning.seating import Seating, smoothstep
 from insole.planning.support.border import line_at
@@ -111,6 +112,7 @@ def plan_contour(
     limits: Limits,
     wedges: Sequence[WedgePlan] = (),
     overrides: Sequence[Override] = (),
+    memory: Memory | None = None,
 ) -> tuple[ContourPlan, tuple[Note, ...]]:
     """Return the contoured bed of a seated foot.
 
@@ -126,6 +128,8 @@ def plan_contour(
         Planning limits.
     wedges : sequence of WedgePlan
         Those inside the shoe are built in.
+    memory : Memory or None
+        Keeps the grid with the foot's flanks, which only seat and outline change.
 
     Raises
     ------
@@ -145,7 +149,10 @@ def plan_contour(
     if wish.length == "full":  # heel and ball lie equally high
         plate = max(plate, limits.value("contour.forefoot"))
     outline = _outline(seating, wish, limits)
-    field = field_of(seating, measured, outline, limits)
+    field = (memory or Memory()).kept(
+        "field", (seating, measured, limits), (outline.tobytes(),),
+        lambda: field_of(seating, measured, outline, limits),
+    )  # fmt: skip
     inside_wedges = [w for w in wedges if w.place is not WedgePlace.UNDER]
     if wish.length != "full" and any(w.place is WedgePlace.FOREFOOT for w in inside_wedges):
         raise PlanError(

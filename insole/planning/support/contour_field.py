@@ -6,15 +6,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from scipy import ndimage
 
 from footscan.foot import vertex_normals
 from footscan.results import MeasuredFoot
-from footscan.scan import Array
+from footscan.scan import Array, BoolArray
 from insole.planning.seating import Seating, lowering
 from insole.planning.sole import continued
-from insole.planning.support.ceilings import ball_line, low_pass
+from insole.planning.support.ceilings import ball_line, depth_in, low_pass
 from insole.record.limits import Limits
 from insole.record.rings import edges_at
 
@@ -49,7 +48,7 @@ class Field:
     gy: Array
     bed: Array
     gap: Array
-    inside: Array
+    inside: BoolArray
     depth: Array  # way inside the outline, negative outside
 
 
@@ -110,11 +109,8 @@ def field_of(seating: Seating, measured: MeasuredFoot, outline: Array, limits: L
     steep = np.clip((np.hypot(*np.gradient(fine)) - FLANK_SLOPE[0]) / np.ptp(FLANK_SLOPE), 0, 1)
     steep = ndimage.gaussian_filter(steep, FLANK_SIGMA_MM, mode="nearest")
     gap = np.clip(np.minimum((1 - steep) * calm + steep * fine, fine) - bed, 0.0, None)
-    ring = shapely.Polygon(outline)
-    inside = shapely.contains_xy(ring, gx, gy)
-    away = shapely.distance(ring.exterior, shapely.points(gx, gy))
-    return Field(x=x, y=y, gx=gx, gy=gy, bed=bed, gap=gap, inside=inside,
-                  depth=np.where(inside, away, -away))  # fmt: skip
+    depth = depth_in(outline, gx, gy)
+    return Field(x=x, y=y, gx=gx, gy=gy, bed=bed, gap=gap, inside=depth > 0, depth=depth)
 
 
 def breadths(seating: Seating, field: Field) -> tuple[Array, Array]:

@@ -90,12 +90,12 @@ class Form:
     heights: Array
 
     def at(self, u: Array, v: Array) -> Array:
-        """Return shares of the crest's height at shares (u, v)."""
+        """Return shares of the crest's height at places (u, v) in shares, of any one shape."""
         from scipy.interpolate import RectBivariateSpline
 
         nodes = [np.linspace(-1.0, 1.0, n) for n in self.heights.shape]
         spline = RectBivariateSpline(*nodes, self.heights, s=0)
-        return np.asarray(spline(np.clip(u, -1.0, 1.0), np.clip(v, -1.0, 1.0)))
+        return np.asarray(spline.ev(np.clip(u, -1.0, 1.0), np.clip(v, -1.0, 1.0)))
 
 
 @lru_cache(maxsize=1)
@@ -155,9 +155,14 @@ def open_heights(pad: KitPad, feel: Feel) -> tuple[Array, Array, Array]:
     import shapely
 
     x, y, heights = _pad_heights(pad, feel)
-    beyond = ~shapely.contains_xy(_ring(pad), *np.meshgrid(x, y, indexing="ij"))
-    nearest = ndimage.distance_transform_edt(beyond, return_distances=False, return_indices=True)
-    return x, y, heights[tuple(nearest)]
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    ring = _ring(pad)
+    beyond = ~shapely.contains_xy(ring, gx, gy)
+    border = ring.exterior
+    at = border.interpolate(border.project(shapely.points(gx[beyond], gy[beyond])))
+    out = heights.copy()
+    out[beyond] = _top(pad, feel, shapely.get_x(at), shapely.get_y(at))
+    return x, y, out
 
 
 def pick(
@@ -232,14 +237,25 @@ def _pad_heights(pad: KitPad, feel: Feel, cell: float = 1.0) -> tuple[Array, Arr
     x0, y0, x1, y1 = ring.bounds
     x = cell * np.arange(math.floor(x0 / cell) - 2.0, math.ceil(x1 / cell) + 3.0)
     y = cell * np.arange(math.floor(y0 / cell) - 2.0, math.ceil(y1 / cell) + 3.0)
-    top = pad.height * form().at(np.where(x > 0, x / x1, -x / x0), np.where(y > 0, y / y1, -y / y0))
     gx, gy = np.meshgrid(x, y, indexing="ij")
-    border = shapely.get_coordinates(ring.exterior.segmentize(0.5))
-    ends = shapely.MultiPoint(border[border[:, 1] < 0.97 * y1])  # all of it but the medial side
-    away = shapely.distance(shapely.points(gx, gy), ends)
-    ramp = feel.edge + math.tan(math.radians(feel.run_out_medial)) * away
     inside = shapely.contains_xy(ring, gx, gy)
-    return x, y, np.where(inside, np.maximum(np.minimum(top, ramp), feel.edge), feel.edge)
+    return x, y, np.where(inside, _top(pad, feel, gx, gy), feel.edge)
+
+
+def _top(pad: KitPad, feel: Feel, x: Array, y: Array) -> Array:
+    """Return the height of a pad at places inside its outline or on it, pad frame, mm."""
+    import shapely
+
+    ring = _ring(pad)
+    x0, y0, x1, y1 = ring.bounds
+    top = pad.height * form().at(
+        np.where(x > 0, x / x1, -x / x0), np.where(y > 0, y / y1, -y / y0)
+    )  # fmt: skip
+    # all of the border but its medial side
+    ends = ring.exterior.intersection(shapely.box(x0 - 1.0, y0 - 1.0, x1 + 1.0, 0.97 * y1))
+    away = shapely.distance(shapely.points(x, y), ends)
+    ramp = feel.edge + math.tan(math.radians(feel.run_out_medial)) * away
+    return np.asarray(np.maximum(np.minimum(top, ramp), feel.edge))
 
 
 def area(placed: Placed) -> Any:

@@ -22,6 +22,7 @@ import numpy as np
 
 from footscan.scan import Array
 from insole.errors import PlanError
+from insole.planning.memory import Memory
 from insole.planning.seating import Seating
 from insole.planning.support.border import line_at
 from insole.planning.support.ceilings import room
@@ -82,6 +83,7 @@ def plan_pad(
     limits: Limits,
     wedges: Sequence[WedgePlan] = (),
     overrides: Sequence[Override] = (),
+    memory: Memory | None = None,
 ) -> PadResult:
     """Return the arch pad for a seated foot.
 
@@ -97,6 +99,8 @@ def plan_pad(
         Shims already planned; the pad makes room for them.
     overrides : sequence of Override
         Limits passed on purpose.
+    memory : Memory or None
+        Keeps the room, which level, moves and turns do not change.
 
     Raises
     ------
@@ -111,7 +115,13 @@ def plan_pad(
         return PadResult(pad=None, because=(
             "the arch was not seen from below in this scan, so no pad can be shaped; scan the "
             "foot with its sole in view"), notes=notes)  # fmt: skip
-    space = room(seating, limits=limits, wedges=wedges, tender=wish.tender, relief=wish.relief)
+    memory = memory or Memory()
+    space = memory.kept(
+        "room", (seating, limits),
+        (tuple(w.model_dump_json() for w in wedges), tuple(wish.tender), wish.relief),
+        lambda: room(seating, limits=limits, wedges=wedges, tender=wish.tender,
+                     relief=wish.relief),
+    )  # fmt: skip
     apex_gap = float(space.at(space.gap, seating.landmarks["arch_apex"]))
     least = limits.value("support.least_height")
     if apex_gap * level < least:
@@ -119,13 +129,15 @@ def plan_pad(
             f"the gap under the arch is {apex_gap:.1f} mm, of which {100 * level:.0f} % would be "
             f"{apex_gap * level:.1f} mm: there is nothing to fill on so flat an arch (a pad starts "
             f"at {least:g} mm)"), notes=notes)  # fmt: skip
-    shape = (from_scan if wish.source == "scan" else from_kit)(space, seating, wish, level, limits)
+    shape = (from_scan if wish.source == "scan" else from_kit)(
+        space, seating, wish, level, limits, memory
+    )
     if shape is None:
         there = "" if wish.shift == (0.0, 0.0) else f", moved {move_words(*wish.shift)},"
         return PadResult(pad=None, notes=notes, because=(
             f"no pad of the kit{there} fits under this arch without pressing or touching a place "
             "that is kept free; make one from the scan"))  # fmt: skip
-    plan = _record(shape, space, seating, wish, level, limits)
+    plan = _record(shape, space, seating, wish, level, limits, memory)
     if isinstance(plan, str):
         return PadResult(pad=None, because=plan, notes=notes)
     notes += (*_place_notes(plan, seating, limits), *_hump_notes(shape, space, seating))
@@ -167,8 +179,9 @@ def _check(wish: PadWish, limits: Limits) -> None:
 
 
 def _record(
-    shape: Shaped, space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits
-) -> PadPlan | str:
+    shape: Shaped, space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits,
+    memory: Memory,
+) -> PadPlan | str:  # fmt: skip
     """Return the plan of a pad, or the reason why the shape is not one."""
     feel = feel_of(limits)
     kit_made = wish.source == "kit"
@@ -194,7 +207,7 @@ def _record(
     sd = seating.band / limits.value("keepout.coverage")
     _, medial = edges_at(seating.base, crest_x)
     filled = f"at the crest {100 * height / gap:.0f} % of the gap is filled" if gap > 0 else ""
-    up, down = _steps(space, seating, wish, level, height, limits)
+    up, down = _steps(space, seating, wish, level, height, limits, memory)
     side = _side_height(space, top, ring, feel.edge)
     return PadPlan(
         name=shape.name, source="kit" if kit_made else "scan",
@@ -308,13 +321,15 @@ def _hump_notes(shape: Shaped, space: Room, seating: Seating) -> list[Note]:
 
 
 def _steps(
-    space: Room, seating: Seating, wish: PadWish, level: float, height: float, limits: Limits
-) -> tuple[str, str]:
+    space: Room, seating: Seating, wish: PadWish, level: float, height: float, limits: Limits,
+    memory: Memory,
+) -> tuple[str, str]:  # fmt: skip
     """Return what one step more and one step less of support would do, in words."""
     step, least = limits.value("support.step"), limits.value("support.least")
     up, down = level + step, level - step
     if wish.source == "scan":  # compare like with like: both on the coarse grid
-        height = _height_at(space, seating, wish, level, limits)
+        space = memory.kept("coarse", (space,), (COARSE,), lambda: space.coarser(COARSE))
+        height = _height_at(space, seating, wish, level, limits, memory)
     if up > limits.value("support.refuse_above") + 1e-9:
         more = (
             f"no further step: above {100 * limits.value('support.refuse_above'):.0f} % is refused"
@@ -322,7 +337,7 @@ def _steps(
     elif not seating.shoe_known and up > limits.value("support.unsure") + 1e-9:
         more = "no further step without a measured shoe"
     else:
-        gain = _height_at(space, seating, wish, up, limits) - height
+        gain = _height_at(space, seating, wish, up, limits, memory) - height
         more = f"{100 * up:.0f} %: crest {gain:.1f} mm higher"
         if gain < 0.1:
             more = f"{100 * up:.0f} %: no higher, the rules above hold the crest"
@@ -330,17 +345,19 @@ def _steps(
             more += "; it would press against the standing arch"
     if down < least - 1e-9:
         return more, "no further step: less is not felt"
-    loss = height - _height_at(space, seating, wish, down, limits)
+    loss = height - _height_at(space, seating, wish, down, limits, memory)
     if loss < 0.1:
         return more, f"{100 * down:.0f} %: no lower, the rules above hold the crest there as well"
     return more, f"{100 * down:.0f} %: crest {loss:.1f} mm lower, more room to the arch"
 
 
-def _height_at(space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits) -> float:
+def _height_at(
+    space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits, memory: Memory
+) -> float:
     """Return the crest height that another support level would give, mm."""
-    thin = space if wish.source == "kit" else space.coarser(COARSE)
-    shape = (from_kit if wish.source == "kit" else from_scan)(thin, seating, wish, level, limits)
-    return thin.at(shape.surface, shape.crest) if shape else 0.0
+    made = from_kit if wish.source == "kit" else from_scan
+    shape = made(space, seating, wish, level, limits, memory)
+    return space.at(shape.surface, shape.crest) if shape else 0.0
 
 
 def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:

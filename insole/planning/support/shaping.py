@@ -20,6 +20,7 @@ import numpy as np
 from scipy import ndimage
 
 from footscan.scan import Array
+from insole.planning.memory import Memory
 from insole.planning.seating import Seating
 from insole.planning.support import kit as kits
 from insole.planning.support.border import Border, border_of, line_at, walls_of
@@ -43,7 +44,9 @@ LET_GO = 0.6  # share of the free crest below which a crest in the window is giv
 HOLD_MM = 1.5  # the crest settles by so much when its surroundings are lowered
 
 
-def from_scan(space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits) -> Shaped:
+def from_scan(
+    space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits, memory: Memory
+) -> Shaped:
     """Return the one-off pad: the highest top that follows the sole under wish and rules.
 
     A moved pad is that same pad, moved as a hand would move it, and then cut back where it would
@@ -52,10 +55,23 @@ def from_scan(space: Room, seating: Seating, wish: PadWish, level: float, limits
     change where support fades, and that rule alone would take it away.
     """
     if level < FOLLOWED_FROM:
-        full = from_scan(space, seating, wish, FOLLOWED_FROM, limits)
+        full = from_scan(space, seating, wish, FOLLOWED_FROM, limits, memory)
         lowered = lower_of(full.surface, space.wish(level), LOWERED_ROUND_MM)
         words = f"shaped from the scanned arch, {100 * level:.0f} % of the gap"
         return replace(full, surface=lowered, reasons=(words, *full.reasons[1:]))
+    shape = memory.kept(
+        "shape", (space, seating, limits), (level, wish.medial_edge),
+        lambda: _unmoved(space, seating, wish, level, limits),
+    )  # fmt: skip
+    if wish.shift == (0.0, 0.0) and not wish.turn:
+        return shape
+    return _moved(space, shape, seating, wish, level, limits)
+
+
+def _unmoved(
+    space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits
+) -> Shaped:
+    """Return the one-off pad where the sole asks for it."""
     reasons = (
         f"shaped from the scanned arch, {100 * level:.0f} % of the gap", *_how_seen(seating)
     )  # fmt: skip
@@ -64,16 +80,13 @@ def from_scan(space: Room, seating: Seating, wish: PadWish, level: float, limits
     border = None if area.is_empty else border_of(space, seating, area, walls, limits)
     held = _held(space, border, seating, wish, level, limits)
     top = _topped(space, held, border, wish, limits)
-    shape = Shaped(surface=top, name="arch pad from the scan", turn=0.0, area=area, walls=walls,
-                   crest=crest_of(space, top, seating, limits, area)[:2],
-                   reasons=reasons)  # fmt: skip
-    if wish.shift == (0.0, 0.0) and not wish.turn:
-        return shape
-    return _moved(space, shape, seating, wish, level, limits)
+    return Shaped(surface=top, name="arch pad from the scan", turn=0.0, area=area, walls=walls,
+                  crest=crest_of(space, top, seating, limits, area)[:2],
+                  reasons=reasons)  # fmt: skip
 
 
 def from_kit(
-    space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits
+    space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits, memory: Memory
 ) -> Shaped | None:
     """Return the best pad of the kit on the placement grid, or None when none fits."""
     feel = feel_of(limits)
