@@ -1,0 +1,200 @@
+"""Where the sheet roughly lies: a bright, convex, four-sided region with four edges of its own.
+
+    small picture -> candidates (several thresholds, several readings) -> rough, four corners
+
+No single threshold parts white paper from wood in the sun or tile in the shade. So many are
+tried, and every four-sided region is judged by the one thing that a sheet has: along each of its
+sides it is brighter inside than outside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.spatial import ConvexHull, QhullError
+
+from footscan.scan import Array
+
+__all__ = ["Rough", "rough"]
+
+LEAST_SHARE, MOST_SHARE = 0.05, 0.97  # of the picture, the sheet's area
+STEP = 0.04  # of the inside's brightness: an edge of paper is at least so strong
+EDGE_SEEN = 0.55  # share of each side that must show its edge
+GOOD = 0.80  # likewise, of all sides
+PROBES = 48  # along each side
+FULL = 0.80  # share of its four corners that a region fills
+OUT_PX = 1.5
+
+_Side = tuple[tuple[float, float], tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rough:
+    """A sheet, roughly.
+
+    Attributes
+    ----------
+    corners : ndarray, shape (4, 2)
+        x right, y down, in pixels of the picture given, in order around the sheet as seen.
+    score : float
+        0 to 1: the weakest side's share of edge, times the share of all.
+    inside : bool
+        Whether all corners lie in the picture.
+    """
+
+    corners: Array
+    score: float
+    inside: bool
+
+
+def rough(rgb: Array) -> Rough | None:
+    """Return the best four-sided bright region of a small picture, None without one.
+
+    Parameters
+    ----------
+    rgb : ndarray, shape (h, w, 3), float
+        0 to 1, some 400 pixels across.
+    """
+    lowest = ndimage.gaussian_filter(rgb.min(axis=2), 1.2)
+    light = ndimage.gaussian_filter(rgb.mean(axis=2), 1.0)
+    found: list[Rough] = []
+    for mask in _masks(lowest, light):
+        for corners in _quads(mask):
+            candidate = _judged(corners, light)
+            if candidate is not None:
+                found.append(candidate)
+    return max(found, key=lambda c: (c.inside, c.score) if c.score > 0.5 else (False, c.score),
+               default=None)  # fmt: skip
+
+
+def _masks(lowest: Array, light: Array) -> list[NDArray[np.bool_]]:
+    """Return the readings of "paper": brighter than a level, than around, or edged by steps."""
+    masks = [lowest > level for level in np.quantile(lowest, np.linspace(0.25, 0.95, 11))]
+    around = ndimage.gaussian_filter(lowest, max(lowest.shape) / 6)
+    even = lowest / np.maximum(around, 0.02)
+    masks += [even > level for level in (0.95, 1.05, 1.15, 1.25, 1.4)]
+    slope = ndimage.gaussian_gradient_magnitude(light, 1.2) / np.maximum(light, 0.04)
+    masks += [(slope < level) & (light > np.quantile(light, 0.2)) for level in (0.02, 0.035, 0.06)]
+    return masks
+
+
+def _quads(mask: NDArray[np.bool_]) -> list[Array]:
+    """Return the corners of four-sided regions of a mask."""
+    mask = ndimage.binary_opening(mask, iterations=1)
+    label, count = ndimage.label(mask)
+    if not count:
+        return []
+    sizes = np.bincount(label.ravel())
+    sizes[0] = 0
+    found = []
+    for name in np.argsort(sizes)[::-1][:3]:
+        if not LEAST_SHARE * 0.5 * mask.size < sizes[name] < MOST_SHARE * mask.size:
+            continue
+        quad = _quad(label == name)
+        if quad is not None:
+            found.append(quad)
+    return found
+
+
+def _quad(region: NDArray[np.bool_]) -> Array | None:
+    """Return the four corners of a region's hull, None when it is not four-sided."""
+    border = region & ~ndimage.binary_erosion(region)
+    points = np.argwhere(border)[:, ::-1].astype(float)
+    if len(points) < 8:
+        return None
+    try:
+        ring = points[ConvexHull(points).vertices]
+    except QhullError:
+        return None
+    quad = _four_sided(ring)
+    if quad is None:
+        return None
+    area = _area(quad)
+    if not LEAST_SHARE * region.size < area < 1.3 * region.size:
+        return None
+    if region.sum() > FULL * area or ndimage.binary_fill_holes(region).sum() > FULL * area:
+        return quad
+    return None
+
+
+def _area(ring: Array) -> float:
+    x, y = ring[:, 0], ring[:, 1]
+    return float(abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2)
+
+
+def _four_sided(ring: Array) -> Array | None:
+    """Return the four-sided ring around a convex one: sides go, the cheapest first.
+
+    A side goes by lengthening its two neighbours until they meet; the area that this adds is its
+    price. So a corner that is hidden by a hand or curled comes back.
+    """
+    points: list[tuple[float, float]] = [tuple(p) for p in ring.tolist()]
+    sides = list(zip(points, [*points[1:], points[0]], strict=True))
+    while len(sides) > 4:
+        bids = [_gone(sides[k - 1], sides[k], sides[(k + 1) % len(sides)])
+                for k in range(len(sides))]  # fmt: skip
+        k = min(range(len(sides)), key=lambda i: bids[i][0])
+        price, meet = bids[k]
+        if not np.isfinite(price):
+            return None
+        after = (k + 1) % len(sides)
+        sides[k - 1], sides[after] = (sides[k - 1][0], meet), (meet, sides[after][1])
+        del sides[k]
+    return np.array([side[0] for side in sides]) if len(sides) == 4 else None
+
+
+def _gone(before: _Side, side: _Side, after: _Side) -> tuple[float, tuple[float, float]]:
+    """Return the area that it costs to leave `side` out, and where its neighbours then meet."""
+    (ax, ay), (bx, by) = before
+    (cx, cy), (dx, dy) = after
+    ux, uy, vx, vy = bx - ax, by - ay, dx - cx, dy - cy
+    across = ux * vy - uy * vx
+    if abs(across) < 1e-9:
+        return np.inf, (0.0, 0.0)
+    t = ((cx - ax) * vy - (cy - ay) * vx) / across
+    x, y = ax + t * ux, ay + t * uy
+    back = (x - dx) * (cx - dx) + (y - dy) * (cy - dy)
+    if t < 0 or back < 0:
+        return np.inf, (0.0, 0.0)
+    (px, py), (qx, qy) = side
+    return abs((x - px) * (qy - py) - (y - py) * (qx - px)) / 2, (x, y)
+
+
+def _judged(corners: Array, light: Array) -> Rough | None:
+    """Return a candidate with the share of its sides that show an edge of paper."""
+    high, wide = light.shape
+    size = np.array([wide - 1, high - 1])
+    inside = bool(((corners > -OUT_PX) & (corners < size + OUT_PX)).all())
+    touches = ((corners < 2.5) | (corners > size - 2.5)).any(axis=1)
+    inside = inside and not (touches & np.roll(touches, -1)).any()
+    sides = np.roll(corners, -1, axis=0) - corners
+    turns = sides[:, 0] * np.roll(sides[:, 1], -1) - sides[:, 1] * np.roll(sides[:, 0], -1)
+    if not ((turns > 0).all() or (turns < 0).all()):
+        return None
+    length = np.linalg.norm(sides, axis=1)
+    if length.min() < 0.2 * length.max():
+        return None
+    middle = corners.mean(axis=0)
+    shares = []
+    for k in range(4):
+        t = np.linspace(0.08, 0.92, PROBES)[:, None]
+        on = corners[k] + t * sides[k]
+        inward = np.array([-sides[k][1], sides[k][0]]) / length[k]
+        inward *= np.sign(np.dot(inward, middle - corners[k]))
+        steps = []
+        for reach in (4.0, 7.0):
+            within = ndimage.map_coordinates(light, (on + reach * inward).T[::-1], order=1,
+                                             mode="nearest")  # fmt: skip
+            beyond_at = on - reach * inward
+            beyond = ndimage.map_coordinates(light, beyond_at.T[::-1], order=1, mode="nearest")
+            off = ((beyond_at < 0) | (beyond_at > size)).any(axis=1)
+            steps.append(np.where(off, 0.0, (within - beyond) / np.maximum(within, 0.05)))
+        shares.append(float((np.maximum(*steps) > STEP).mean()))
+    weakest, mean = min(shares), float(np.mean(shares))
+    if inside and weakest < EDGE_SEEN * 0.6:
+        return None
+    score = (weakest if inside else sorted(shares)[1]) * mean
+    return Rough(corners, score, inside)
