@@ -123,19 +123,22 @@ def photograph(sheet: DrawnSheet, shot: Shot, rng: np.random.Generator) -> Array
         rows = (sheet.size[1] - on[..., 1]) * PER_MM - 0.5
         columns = on[..., 0] * PER_MM - 0.5
         ink = map_coordinates(sheet.ink, [rows, columns], order=1, mode="constant", cval=0.0)
-        paper = PAPER * (1.0 - ink[..., None] * np.array([0.93, 0.92, 0.86], dtype=np.float32))
         near = floors.contact_shadow(ground, sheet.size)
-        colour = colour * near[..., None]
-        colour = colour + inside[..., None] * (paper - colour)
+        for k, part in enumerate((0.93, 0.92, 0.86)):
+            paper = PAPER[k] * (1.0 - np.float32(part) * ink)
+            layer = colour[..., k] * near
+            colour[..., k] = layer + inside * (paper - layer)
     for ring, tint in shot.objects:
         cover = floors.covered(ground, ring)
         colour = colour + cover[..., None] * (np.array(tint, dtype=np.float32) - colour)
-    colour = colour * floors.light(ground, sheet.size, shot.light, shot.shadow)[..., None]
-    colour = colour * (1.0 + shot.warmth * np.array([1.0, 0.0, -1.0], dtype=np.float32))
-    colour = gaussian_filter(colour * shot.exposure, (shot.blur, shot.blur, 0))
-    noise = rng.standard_normal(colour.shape, dtype=np.float32)
-    colour = colour + shot.noise * np.sqrt(np.clip(colour, 0.05, 1.0)) * noise
-    return np.round(np.clip(colour, 0.0, 1.0) * 255.0).astype(np.uint8)
+    light = floors.light(ground, sheet.size, shot.light, shot.shadow) * np.float32(shot.exposure)
+    picture = np.zeros(colour.shape, dtype=np.uint8)
+    for k, tint in enumerate((1.0 + shot.warmth, 1.0, 1.0 - shot.warmth)):
+        layer = gaussian_filter(colour[..., k] * light * np.float32(tint), shot.blur, truncate=3.0)
+        noise = rng.standard_normal(layer.shape, dtype=np.float32)
+        layer += np.float32(shot.noise) * np.sqrt(np.clip(layer, 0.05, 1.0)) * noise
+        picture[..., k] = np.round(np.clip(layer, 0.0, 1.0) * 255.0)
+    return picture
 
 
 def _ground(size: tuple[float, float], shot: Shot) -> Array:

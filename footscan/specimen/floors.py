@@ -13,7 +13,7 @@ from footscan.scan import Array
 
 __all__ = ["FLOORS", "contact_shadow", "covered", "hand", "light", "ruler", "standing_foot"]
 
-TILE_TEXTURE = 1024  # pixels of a repeated texture
+TILE_TEXTURE = 512  # pixels of a repeated texture
 
 
 def _texture(rng: np.random.Generator, sigma: tuple[float, float]) -> Array:
@@ -40,7 +40,7 @@ def _wood(ground: Array, bright: float, rng: np.random.Generator) -> Array:
     x, y = _turned(ground, rng)
     plank = np.floor(y / 92.0)
     shade = 1.0 + 0.10 * np.sin(plank * 12.9898)
-    grain = _sampled(_texture(rng, (60, 1.2)), x * 1.5, y * 1.5 + plank * 131)
+    grain = _sampled(_texture(rng, (50, 1.2)), x * 1.5, y * 1.5 + plank * 131)
     seam = np.abs(y / 92.0 - plank - 0.5) > 0.49
     value = bright * shade * (1.0 + 0.10 * grain) * np.where(seam, 0.55, 1.0)
     return value[..., None] * np.array([1.18, 0.98, 0.74], dtype=np.float32)
@@ -82,9 +82,9 @@ def light(
 ) -> Array:
     """Return the light on each place: a slope over 300 mm and the soft edge of a shadow."""
     u, v = ground[..., 0] - size[0] / 2, ground[..., 1] - size[1] / 2
-    value = np.clip(1.0 + slope[0] * u / 300.0 + slope[1] * v / 300.0, 0.35, 1.6)
+    value = np.clip(1.0 + float(slope[0]) / 300.0 * u + float(slope[1]) / 300.0 * v, 0.35, 1.6)
     if shadow is not None:
-        at_u, at_v, way, soft, left = shadow
+        at_u, at_v, way, soft, left = map(float, shadow)
         c, s = (float(f(np.radians(way))) for f in (np.cos, np.sin))
         deep = ((ground[..., 0] - at_u) * c + (ground[..., 1] - at_v) * s) / soft
         value = value * (left + (1 - left) / (1 + np.exp(np.clip(4 * deep, -30, 30))))
