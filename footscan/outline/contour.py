@@ -133,7 +133,8 @@ def _region(flat: Flat, crest: NDArray[np.bool_], name: str) -> NDArray[np.bool_
     """Return the region within the outline, at half the fineness, or say why there is none."""
     rows, columns = (n // FINE_PER_COARSE for n in crest.shape)
     f = FINE_PER_COARSE
-    lines = crest[: rows * f, : columns * f].reshape(rows, f, columns, f).any(axis=(1, 3))
+    blocks = crest[: rows * f, : columns * f].reshape(rows, f, columns, f)
+    lines: NDArray[np.bool_] = np.asarray(blocks.any(axis=(1, 3)))
     per_mm = PER_MM / f
     solid_cm2 = flat.solid.sum() / PER_MM**2 / 100.0
     for close in CLOSE_MM:
@@ -153,7 +154,7 @@ def _region(flat: Flat, crest: NDArray[np.bool_], name: str) -> NDArray[np.bool_
     edge = int(4 * per_mm)
     for side in (np.s_[:edge], np.s_[-edge:], np.s_[:, :edge], np.s_[:, -edge:]):
         framed[side] = True
-    for close in CLOSE_MM[1:4]:
+    for close in CLOSE_MM[1:]:
         at_edge = _feet(framed, close * per_mm, per_mm, framed=True)
         if at_edge:
             raise _touches(name)
@@ -197,7 +198,9 @@ def _feet(
         hole = ndimage.distance_transform_edt(label != k) <= reach + 0.5
         filled = ndimage.binary_fill_holes(hole)
         found.append(filled)
-    return [region for region in _joined(found) if _foot_like(region, per_mm)]
+    if not framed:  # between frame and outline there are regions as well, and all touch
+        found = _joined(found)
+    return [region for region in found if _foot_like(region, per_mm)]
 
 
 def _joined(regions: list[NDArray[np.bool_]]) -> list[NDArray[np.bool_]]:
@@ -388,7 +391,7 @@ def _no_second(flat: Flat, crest: NDArray[np.bool_], ring: Array, name: str) -> 
     thin = np.argwhere(skeletonize(crest))
     if not len(thin):
         return
-    points = flat.to_mm(thin[:, 0], thin[:, 1])
+    points = flat.to_mm(*thin.T.astype(float))
     area = shapely.Polygon(ring)
     shapely.prepare(area)
     far = shapely.distance(area.exterior, shapely.points(points)) > INNER_MM

@@ -85,7 +85,7 @@ def flatten(photo: Photo, sheet: Sheet) -> Flat:
     end = np.ceil(at.max(axis=(0, 1))).astype(int) + 7
     corner = np.maximum(corner, 0)
     part = photo.rgb[corner[1] : end[1], corner[0] : end[0]]
-    width = max(1, int(round(sheet.px_per_mm / PER_MM)))
+    width = max(1, round(sheet.px_per_mm / PER_MM))
     places = [at[..., 1] - corner[1], at[..., 0] - corner[0]]
     layers = []
     for k in range(3):
@@ -99,7 +99,7 @@ def flatten(photo: Photo, sheet: Sheet) -> Flat:
     edge = np.ones(shape, dtype=bool)
     edge[border:-border, border:-border] = False
     solid = _solid(rgb, grey)
-    dark = np.clip(1.0 - grey / _paper_light(grey), -0.2, 1.0).astype(np.float32)
+    dark: Array = np.clip(1.0 - grey / _paper_light(grey), -0.2, 1.0).astype(np.float32)
     ridge = _ridge(dark)
     ridge[edge] = 0.0
     inner = ridge[2 * border : -2 * border : 3, 2 * border : -2 * border : 3]

@@ -23,7 +23,10 @@ from footscan.measuring.pose import mirror_ring
 from footscan.outline.errors import OutlineError
 from footscan.scan import Array, Side
 
-__all__ = ["Marks", "SideFound", "find_side", "foot_ring", "forward", "marks"]
+__all__ = [
+    "STATION_MM", "Marks", "SideFound", "edges", "find_side", "foot_ring", "forward", "marks",
+    "neutral",
+]  # fmt: skip
 
 FOOT_LENGTH_MM = (145.0, 365.0)
 HEEL_SHARE = 0.16  # station of the heel's middle, as in scans (Lee 2014)
@@ -127,10 +130,10 @@ def forward(ring: Array, name: str) -> Array:
     middle = np.array(area.centroid.coords[0])
     points = ring - middle
     inner = _inside(area) - middle
-    values, vectors = np.linalg.eigh(np.cov(inner.T))
+    _, vectors = np.linalg.eigh(np.cov(inner.T))
     axis = vectors[:, 1]
     turned = _along(points, axis)
-    left, right = _edges(turned)
+    left, right = edges(turned)
     breadth = left[1] - right[1]
     share = (left[0] - turned[:, 0].min()) / np.ptp(turned[:, 0])
     front = np.median(breadth[(share > 0.66) & (share < 0.76)])
@@ -162,7 +165,7 @@ def _along(points: Array, axis: Array) -> Array:
     return np.stack([points @ axis, points @ np.array([-axis[1], axis[0]])], axis=1)
 
 
-def _edges(ring: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+def edges(ring: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
     """Return (x, y) of the upper and of the lower border at stations along x."""
     low, high = ring[:, 0].min(), ring[:, 0].max()
     x = np.arange(low + 0.5 * STATION_MM, high, STATION_MM)
@@ -206,10 +209,10 @@ def _ball(x: Array, reach: Array, length: float, sign: int) -> tuple[float, floa
     return at, float(np.sqrt(weight @ (x - at) ** 2))
 
 
-def _neutral(ring: Array) -> Array:
+def neutral(ring: Array) -> Array:
     """Return a ring on an axis that does not know its side: heel's middle to ball's middle."""
     for _ in range(ROUNDS):
-        left, right = _edges(ring)
+        left, right = edges(ring)
         length = np.ptp(ring[:, 0])
         heel = np.interp(HEEL_SHARE * length, left[0], (left[1] + right[1]) / 2)
         inside = (left[0] > 0.55 * length) & (left[0] < 0.80 * length)
@@ -219,7 +222,7 @@ def _neutral(ring: Array) -> Array:
         ring = ring - [ring[:, 0].min(), 0.0]
         if abs(way[1] / way[0]) < 1e-4:
             break
-    left, right = _edges(ring)
+    left, right = edges(ring)
     heel = np.interp(HEEL_SHARE * np.ptp(ring[:, 0]), left[0], (left[1] + right[1]) / 2)
     return ring - [0.0, heel]
 
@@ -229,8 +232,8 @@ def features(ring: Array) -> dict[str, float]:
 
     `ring` looks forward, seen from above; +y is then the left, where a right foot's big toe is.
     """
-    ring = _neutral(ring)
-    (x, left), (_, right) = _edges(ring)
+    ring = neutral(ring)
+    (x, left), (_, right) = edges(ring)
     length = float(np.ptp(ring[:, 0]))
     breadth = float((left - right).max())
     share = x / length
@@ -267,10 +270,10 @@ def find_side(ring: Array) -> SideFound:
     sign = 1.0 if total > 0 else -1.0
     parts = []
     for key, weight in sorted(weights.items(), key=lambda item: -abs(item[1])):
-        side = "left" if weight > 0 else "right"
+        where = "left" if weight > 0 else "right"
         against = "" if weight * sign > 0 else "but "
         if abs(weight) > 0.5:
-            parts.append(against + WORDS[key].format(side=side))
+            parts.append(against + WORDS[key].format(side=where))
     words = ", ".join(parts) or "both sides are alike"
     clear = abs(total) >= SURE and min(sign * w for w in weights.values()) >= AGAINST
     side = (Side.RIGHT if total > 0 else Side.LEFT) if clear else None
@@ -303,7 +306,7 @@ def marks(ring: Array, sheet_ring: Array, side: Side) -> Marks:
 
 
 def _points(ring: Array) -> dict[str, Array]:
-    (x, medial), (_, lateral) = _edges(ring)
+    (x, medial), (_, lateral) = edges(ring)
     length = float(_extreme(ring, +1)[0])
     found: dict[str, Array] = {}
     found["pternion"], found["acropodion"] = _extreme(ring, -1), _extreme(ring, +1)

@@ -1,6 +1,6 @@
 """Kinds of paper, and which one the four corners in a picture belong to.
 
-    corners + camera -> tell -> Paper, order of the corners, evidence
+corners + camera -> tell -> Paper, order of the corners, evidence
 """
 
 from __future__ import annotations

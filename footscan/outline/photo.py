@@ -113,8 +113,10 @@ def _decoded(path: Path, data: bytes) -> Photo:
             raise _no(path, "claims more pixels than any telephone takes; send the photo as the "
                       "camera saved it", "too-large") from None  # fmt: skip
         except UnidentifiedImageError:
-            raise _no(path, "is no JPEG, PNG, WebP or TIFF photo; on the telephone choose the "
-                      "format JPEG ('most compatible') and send it again", "not-a-photo") from None  # fmt: skip
+            raise _no(
+                path, "is no JPEG, PNG, WebP or TIFF photo; on the telephone choose the format "
+                "JPEG ('most compatible') and send it again", "not-a-photo",
+            ) from None  # fmt: skip
         except OutlineError:
             raise
         except (OSError, ValueError, SyntaxError, EOFError, TypeError, KeyError, IndexError,

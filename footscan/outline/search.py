@@ -9,7 +9,7 @@ sides it is brighter inside than outside.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,13 +20,18 @@ from footscan.scan import Array
 
 __all__ = ["Rough", "rough"]
 
-LEAST_SHARE, MOST_SHARE = 0.05, 0.97  # of the picture, the sheet's area
+LEAST_SHARE, MOST_SHARE = 0.012, 0.97  # of the picture, the sheet's area
 STEP = 0.04  # of the inside's brightness: an edge of paper is at least so strong
 EDGE_SEEN = 0.55  # share of each side that must show its edge
 GOOD = 0.80  # likewise, of all sides
 PROBES = 48  # along each side
-FULL = 0.80  # share of its four corners that a region fills
+FULL = 0.50  # share of its four corners that a region fills: a leg may lie across
+LONGEST = 2.4  # a side to the next, both in the mean with their opposites
+STANDS_OUT = 1.25  # a sheet that is not all seen is brighter than what is around by this much
 OUT_PX = 1.5
+WHITE = 0.34  # colour of paper, most less least over most: lamps tint it, skin and wood pass
+COLOURED, NOT_PAPER = 0.07, 0.75  # off the paper's colour; so much of a sheet is none
+NEAR_PX = (4.0, 9.0)  # a sheet's floor begins at once and goes on; a tile's joint does not
 
 _Side = tuple[tuple[float, float], tuple[float, float]]
 
@@ -43,11 +48,14 @@ class Rough:
         0 to 1: the weakest side's share of edge, times the share of all.
     inside : bool
         Whether all corners lie in the picture.
+    covered : float
+        Share of it that something coloured lies on.
     """
 
     corners: Array
     score: float
     inside: bool
+    covered: float = 0.0
 
 
 def rough(rgb: Array) -> Rough | None:
@@ -64,8 +72,8 @@ def rough(rgb: Array) -> Rough | None:
     for mask in _masks(lowest, light):
         for corners in _quads(mask):
             candidate = _judged(corners, light)
-            if candidate is not None:
-                found.append(candidate)
+            if candidate is not None and (covered := _covered(corners, rgb)) < NOT_PAPER:
+                found.append(replace(candidate, covered=covered))
     return max(found, key=lambda c: (c.inside, c.score) if c.score > 0.5 else (False, c.score),
                default=None)  # fmt: skip
 
@@ -175,7 +183,8 @@ def _judged(corners: Array, light: Array) -> Rough | None:
     if not ((turns > 0).all() or (turns < 0).all()):
         return None
     length = np.linalg.norm(sides, axis=1)
-    if length.min() < 0.2 * length.max():
+    across, along = length[0] + length[2], length[1] + length[3]
+    if max(across / along, along / across) > LONGEST or length.min() < 0.2 * length.max():
         return None
     middle = corners.mean(axis=0)
     shares = []
@@ -185,16 +194,46 @@ def _judged(corners: Array, light: Array) -> Rough | None:
         inward = np.array([-sides[k][1], sides[k][0]]) / length[k]
         inward *= np.sign(np.dot(inward, middle - corners[k]))
         steps = []
-        for reach in (4.0, 7.0):
+        for reach in NEAR_PX:
             within = ndimage.map_coordinates(light, (on + reach * inward).T[::-1], order=1,
                                              mode="nearest")  # fmt: skip
             beyond_at = on - reach * inward
             beyond = ndimage.map_coordinates(light, beyond_at.T[::-1], order=1, mode="nearest")
             off = ((beyond_at < 0) | (beyond_at > size)).any(axis=1)
             steps.append(np.where(off, 0.0, (within - beyond) / np.maximum(within, 0.05)))
-        shares.append(float((np.maximum(*steps) > STEP).mean()))
+        shares.append(float((np.minimum(*steps) > STEP).mean()))
     weakest, mean = min(shares), float(np.mean(shares))
     if inside and weakest < EDGE_SEEN * 0.6:
         return None
+    if not inside and not _stands_out(corners, light):
+        return None
     score = (weakest if inside else sorted(shares)[1]) * mean
     return Rough(corners, score, inside)
+
+
+def _stands_out(corners: Array, light: Array) -> bool:
+    """Return whether what lies within four corners is much brighter than the rest."""
+    within = _within(corners, light)
+    if not within.any() or within.all():
+        return False
+    return bool(np.median(light[within]) > STANDS_OUT * np.median(light[~within]))
+
+
+def _within(corners: Array, light: Array) -> NDArray[np.bool_]:
+    from skimage.draw import polygon2mask
+
+    return np.asarray(polygon2mask(light.shape, corners[:, ::-1]))
+
+
+def _covered(corners: Array, rgb: Array) -> float:
+    """Return the share of a sheet that has another colour than its bright parts; 1 if none is."""
+    inside = rgb[_within(corners, rgb[..., 0])]
+    if len(inside) < 50:
+        return 1.0
+    bright = inside[inside.mean(axis=1) >= np.quantile(inside.mean(axis=1), 0.7)]
+    white = np.median(bright, axis=0)
+    if (white.max() - white.min()) / max(float(white.max()), 1e-6) > WHITE:
+        return 1.0
+    share = inside / np.maximum(inside.sum(axis=1, keepdims=True), 0.05)
+    away = np.linalg.norm((share - white / white.sum())[:, [0, 2]], axis=1)
+    return float((away > COLOURED).mean())

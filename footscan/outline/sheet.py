@@ -33,8 +33,9 @@ FROM_CORNER = 0.07  # share of a side at its ends that is left out: corners curl
 REACH = (0.022, 0.008)  # of the mean side: how far an edge is looked for, first and then
 BEND_SD = 0.02  # of a telephone's lens at half the diagonal; value from memory
 NOT_FLAT_MM = 1.2  # edges that stray further from straight: a sheet that does not lie flat
-LEAST_PX_PER_MM = 2.0
+LEAST_PX_PER_MM = 1.6
 BLURRED_MM = 0.75  # standard deviation of an edge's smear
+COVERED = 0.20  # of the sheet: more than a ruler
 SEEN = 0.35  # share of a side's edge that must be found
 
 
@@ -93,7 +94,8 @@ def find(photo: Photo, stated: str | None = None) -> Sheet:
     footscan.outline.errors.OutlineError
         No sheet, not all of it, too small, not flat, blurred, or another paper than stated.
     """
-    grey = photo.rgb.astype(np.float32) @ np.array([0.30, 0.55, 0.15], dtype=np.float32)
+    weights = np.array([0.3, 0.55, 0.15], dtype=np.float32)
+    grey = np.asarray(photo.rgb.astype(np.float32) @ weights)
     start = _start(photo)
     corners, bend, stray_px, smear_px = _edges(grey, start, photo.name)
     high, wide = grey.shape
@@ -106,11 +108,7 @@ def find(photo: Photo, stated: str | None = None) -> Sheet:
     sides = np.linalg.norm(np.roll(straight, -1, axis=0) - straight, axis=1) * half
     scale = float(min(sides[0::2].min() / paper.short, sides[1::2].min() / paper.long))
     mean = float(sides.sum() / (2 * (paper.short + paper.long)))
-    if scale < LEAST_PX_PER_MM:
-        raise OutlineError(
-            "too-small", f"{photo.name}: the sheet shows only {scale:.1f} pixels in a mm, at least "
-            f"{LEAST_PX_PER_MM:g} are needed; go nearer, so that the sheet fills the picture"
-        )  # fmt: skip
+    _near_enough(scale, photo.name)
     if stray_px / mean > NOT_FLAT_MM:
         raise OutlineError(
             "not-flat", f"{photo.name}: the sheet's edges stray {stray_px / mean:.1f} mm from "
@@ -119,7 +117,7 @@ def find(photo: Photo, stated: str | None = None) -> Sheet:
     if smear_px / mean > BLURRED_MM:
         raise OutlineError(
             "blurred", f"{photo.name} is blurred: the sheet's edge is smeared over "
-            f"{2 * smear_px / mean:.1f} mm; hold the telephone still, in good light, and take it again"
+            f"{2 * smear_px / mean:.1f} mm; hold the telephone still, in good light, and try again"
         )  # fmt: skip
     bent = _bent(straight, bend) * half + middle
     return Sheet(
@@ -140,13 +138,29 @@ def _start(photo: Photo) -> Rough:
             "no-sheet", f"{photo.name}: no sheet of paper is seen; lay the white sheet on a darker "
             "floor and photograph all of it from above"
         )  # fmt: skip
+    if found.covered > COVERED:
+        raise OutlineError(
+            "foot-on-sheet", f"{photo.name}: a foot or something as large lies on the sheet; step "
+            "off and photograph the sheet alone"
+        )  # fmt: skip
     if not found.inside:
         raise _cut_off(photo.name)
+    sides = np.linalg.norm(np.roll(found.corners, -1, axis=0) - found.corners, axis=1) * step
+    _near_enough(float(sides.sum()) / (2 * (papers.PAPERS["letter"].short + 297.0)), photo.name)
     corners = found.corners * step + (step - 1) / 2
     x, y = corners.T
     if np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) > 0:  # y runs down: the other way round
         corners = corners[::-1]
     return Rough(corners, found.score, True)
+
+
+def _near_enough(scale: float, name: str) -> None:
+    """Refuse a sheet that is too small in the picture, pixels in a mm."""
+    if scale < LEAST_PX_PER_MM:
+        raise OutlineError(
+            "too-small", f"{name}: the sheet shows only {scale:.1f} pixels in a mm, at least "
+            f"{LEAST_PX_PER_MM:g} are needed; go nearer, so that the sheet fills the picture"
+        )  # fmt: skip
 
 
 def _cut_off(name: str) -> OutlineError:
@@ -242,16 +256,17 @@ def _fitted(points: Array, sides: Array, start: Array) -> tuple[Array, float, fl
         normal = np.array([np.cos(angle), np.sin(angle)])
         first += [angle, float(normal @ (start[k] + start[(k + 1) % 4]) / 2)]
 
-    def off(values: Array) -> Array:
+    def off(values: Array, tight: float) -> Array:
         angle, distance = values[0:8:2][sides], values[1:8:2][sides]
         at = _straight(points, values[8])
         away = at[:, 0] * np.cos(angle) + at[:, 1] * np.sin(angle) - distance
         return np.append(away / tight, values[8] / BEND_SD)
 
-    values, tight = np.array([*first, 0.0]), 0.004
+    values = np.array([*first, 0.0])
     for tight in (0.004, 0.0008, 0.0004):  # about 7, 1.5 and 0.7 pixels of a 12-megapixel photo
-        values = optimize.least_squares(off, values, loss="cauchy", x_scale="jac").x
-    away = np.abs(off(values)[:-1] * tight)
+        values = optimize.least_squares(off, values, loss="cauchy", x_scale="jac",
+                                        args=(tight,)).x  # fmt: skip
+    away = np.abs(off(values, tight)[:-1] * tight)
     near = away < max(3.0 * float(np.median(away)) * 1.4826, 1e-5)
     stray = float(np.sqrt(np.mean(away[near] ** 2)))
     angles, distances = values[0:8:2], values[1:8:2]

@@ -8,11 +8,12 @@ Every step refuses what it cannot do with one sentence (``OutlineError``); none 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
+from footscan.measuring.sizes import sizes
 from footscan.outline import contour as contours
 from footscan.outline import line, marks, measures, photo, sheet
 from footscan.outline import typed as hand
@@ -25,7 +26,6 @@ from footscan.outline.photo import Photo
 from footscan.outline.sheet import Sheet
 from footscan.outline.traced import KIND, UNSEEN, Traced
 from footscan.outline.typed import Typed
-from footscan.measuring.sizes import ADULT_MIN_MM, sizes
 from footscan.results import Finding, Measure, ScanFacts, ScanReport, Severity, Verdict
 from footscan.scan import Array, Load, Side, Unit
 
@@ -62,7 +62,7 @@ class Asked:
     side: Side | None = None
     barrel: float | None = None
     load: Load = Load.UNKNOWN
-    typed: Typed = Typed()
+    typed: Typed = field(default_factory=Typed)
 
     def __post_init__(self) -> None:
         low, high = BARREL_RANGE_MM
@@ -94,7 +94,7 @@ class Found:
     traced: Traced
 
 
-def trace(path: str | Path, asked: Asked = Asked()) -> Found:  # noqa: B008, frozen
+def trace(path: str | Path, asked: Asked = Asked()) -> Found:
     """Return the traced foot of a photograph.
 
     Raises
@@ -112,7 +112,7 @@ def outline_of(picture: Photo, paper: str | None) -> tuple[Sheet, Flat, Contour]
     return found, flat, contours.contour(flat, picture.name)
 
 
-def trace_photo(picture: Photo, asked: Asked = Asked()) -> Found:  # noqa: B008, frozen
+def trace_photo(picture: Photo, asked: Asked = Asked()) -> Found:
     """Return the traced foot of a photograph that is read already."""
     found, flat, drawn = outline_of(picture, asked.paper)
     ring = marks.foot_ring(drawn.ring, asked.allowance)
@@ -193,7 +193,8 @@ def _findings(
 ) -> list[Finding]:
     """Return what is to be said about a traced foot."""
     length, breadth = values["foot_length"], values["foot_breadth"]
-    assert length.value is not None and breadth.value is not None
+    assert length.value is not None
+    assert breadth.value is not None
     notes = [_note(
         "from-an-outline", Severity.MEASURING,
         "from an outline on paper: lengths and breadths only, no heights and no sole",

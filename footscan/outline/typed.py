@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import Any
 
 from footscan.outline.errors import OutlineError
 from footscan.results import Finding, Measure, Severity
@@ -98,7 +97,8 @@ class Typed:
 def contradictions(typed: Typed, measures: Mapping[str, Measure]) -> list[Finding]:
     """Return what of the typed values cannot be of the foot in the outline."""
     length, breadth = measures["foot_length"], measures["foot_breadth"]
-    assert length.value is not None and breadth.value is not None
+    assert length.value is not None
+    assert breadth.value is not None
     found: list[Finding] = []
     if typed.foot_length is not None:
         found += _length(typed.foot_length, length)
@@ -152,7 +152,8 @@ def _length(typed: float, length: Measure) -> list[Finding]:
 
 def _girth(girth: float, length: Measure, breadth: Measure) -> list[Finding]:
     """Return findings about a ball girth; a tape around two borders is twice their distance."""
-    assert length.value is not None and breadth.value is not None
+    assert length.value is not None
+    assert breadth.value is not None
     least = 2.0 * (breadth.value - 2.0 * (breadth.sd or 0.0)) - 2.0 * TAPE_SD
     if girth < least:
         return [_finding(

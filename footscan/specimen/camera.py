@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from footscan.scan import Array
 from footscan.specimen import floors
@@ -85,8 +86,8 @@ class Shot:
 def _camera(size: tuple[float, float], shot: Shot) -> tuple[Array, Array]:
     """Return place and turn (rows: right, down, forward) of the camera in the sheet's frame."""
     middle = np.array([size[0] / 2, size[1] / 2, 0.0])
-    place = middle + [*shot.aside, shot.above]
-    forward = middle + [*shot.aim, 0.0] - place
+    place = middle + np.array([*shot.aside, shot.above])
+    forward = middle + np.array([*shot.aim, 0.0]) - place
     forward /= np.linalg.norm(forward)
     down = -np.array([0.0, 1.0, 0.0])
     right = np.cross(down, forward)
@@ -111,7 +112,7 @@ def _seen(points: Array, sheet: DrawnSheet, shot: Shot) -> Array:
     return x * shot.focal * max(shot.pixels) + (np.array(shot.pixels) - 1) / 2
 
 
-def photograph(sheet: DrawnSheet, shot: Shot, rng: np.random.Generator) -> Array:
+def photograph(sheet: DrawnSheet, shot: Shot, rng: np.random.Generator) -> NDArray[np.uint8]:
     """Return the picture, shape (h, w, 3), uint8."""
     from scipy.ndimage import gaussian_filter, map_coordinates
 
@@ -128,9 +129,9 @@ def photograph(sheet: DrawnSheet, shot: Shot, rng: np.random.Generator) -> Array
             paper = PAPER[k] * (1.0 - np.float32(part) * ink)
             layer = colour[..., k] * near
             colour[..., k] = layer + inside * (paper - layer)
-    for ring, tint in shot.objects:
+    for ring, dye in shot.objects:
         cover = floors.covered(ground, ring)
-        colour = colour + cover[..., None] * (np.array(tint, dtype=np.float32) - colour)
+        colour = colour + cover[..., None] * (np.array(dye, dtype=np.float32) - colour)
     light = floors.light(ground, sheet.size, shot.light, shot.shadow) * np.float32(shot.exposure)
     picture = np.zeros(colour.shape, dtype=np.uint8)
     for k, tint in enumerate((1.0 + shot.warmth, 1.0, 1.0 - shot.warmth)):
@@ -153,7 +154,7 @@ def _ground(size: tuple[float, float], shot: Shot) -> Array:
     for _ in range(6 if shot.k1 or shot.k2 else 0):
         r2 = straight_x**2 + straight_y**2
         bend = 1 + shot.k1 * r2 + shot.k2 * r2**2
-        straight_x, straight_y = x / bend, y / bend
+        straight_x, straight_y = np.asarray(x / bend), np.asarray(y / bend)
     place, turn = (part.astype(np.float32) for part in _camera(size, shot))
     way = [turn[0, k] * straight_x + turn[1, k] * straight_y + turn[2, k] for k in range(3)]
     far = -place[2] / np.minimum(way[2], np.float32(-1e-3))

@@ -139,5 +139,5 @@ def standing_foot(foot: Array) -> tuple[Array, Array]:
     import shapely
 
     heel = foot[np.argmin(foot[:, 1])]
-    leg = shapely.LineString([heel + [0, 75], heel + [0, -320]]).buffer(48.0)
+    leg = shapely.LineString([heel + np.array([0, 75]), heel - np.array([0, 320])]).buffer(48.0)
     return foot, np.asarray(leg.exterior.coords)[:-1]

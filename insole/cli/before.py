@@ -49,8 +49,11 @@ def fit(
     quiet: bool,
     **given: Any,
 ) -> None:
-    """Rank shoes for a pair of feet, with the room at each station and the reason in words."""
-    from insole import workflow
+    """Rank shoes for a pair of feet, with the room at each station and the reason in words.
+
+    A foot is a scan, or the record of an outline (.outline.json, see 'trace').
+    """
+    from insole import remote, workflow
     from insole.cli.show import shoes as show
 
     if library is not None:
@@ -60,7 +63,11 @@ def fit(
             speak(f"solewright: {sentence}")
     if not shoes:
         raise click.UsageError("give shoes to compare: --shoe FILE, or --shoes FOLDER")
-    ranked = workflow.fit_shoes(shots_of(scans, given), shoes, own_limits)
+    records = [path for path in scans if remote.is_record(path)]
+    scans = [path for path in scans if path not in records]
+    shots = shots_of(scans, given) if scans else []
+    ranked = (remote.fit_feet(shots, records, shoes, own_limits) if records
+              else workflow.fit_shoes(shots, shoes, own_limits))  # fmt: skip
     click.echo(dumps(show.fit_records(ranked)) if as_json else show.fit(ranked))
 
 

@@ -180,12 +180,15 @@ def _things(
     for _ in range(40):
         if draw < 0.15:
             edge = rng.integers(4)
-            at = [(rng.uniform(0, 20), rng.uniform(0, v)), (u - rng.uniform(0, 20), rng.uniform(0, v)),
-                  (rng.uniform(0, u), rng.uniform(0, 20)), (rng.uniform(0, u), v - rng.uniform(0, 20))]
+            in_u, in_v = rng.uniform(0, 20, 2)
+            at_u, at_v = rng.uniform(0, u), rng.uniform(0, v)
+            at = [(in_u, at_v), (u - in_u, at_v), (at_u, in_v), (at_u, v - in_v)]
             ring = floors.hand(at[edge], (180, 0, 270, 90)[edge] + rng.uniform(-25, 25))
             colour, name = skin, "hand"
         elif draw < 0.25:
-            aside = rng.uniform(-60, 25) if rng.random() < 0.5 else u + rng.uniform(-25, 60)
+            # beside the sheet or on it: along an edge it would hide the edge whole
+            aside = rng.uniform(-70, -20) if rng.random() < 0.5 else rng.uniform(20, 40)
+            aside = aside if rng.random() < 0.5 else u - aside
             ring = floors.ruler((aside, v / 2 + rng.uniform(-40, 40)), 90 + rng.uniform(-3, 3))
             colour = (0.85, 0.75, 0.35) if rng.random() < 0.5 else (0.55, 0.56, 0.58)
             name = "ruler"

@@ -73,7 +73,8 @@ def judged(results: list[dict[str, Any]]) -> bool:
     for r in usable:
         if r not in right:
             off = {k: round(v, 1) for k, v in r.get("off", {}).items()}
-            print("MISSED", r["photo"], r["code"], r.get("text", ""), r.get("side"), off, r["words"])
+            print("MISSED", r["photo"], r["code"], r.get("text", ""), r.get("side"), off,
+                  r["words"])  # fmt: skip
     refused = [r for r in faulty if r["code"]]
     reason = [r for r in faulty if r["code"] in FAULTS[r["fault"]]]
     for r in faulty:
@@ -96,8 +97,9 @@ def judged(results: list[dict[str, Any]]) -> bool:
         sd = np.array([r["sd"][name] for r in seen])
         close = float((np.abs(off) <= CLOSE_MM).mean())
         print(f"{name}: mean {off.mean():+.2f}, rms {np.sqrt((off**2).mean()):.2f}, 95 % within "
-              f"{np.quantile(np.abs(off), 0.95):.2f} mm; {100 * close:.0f} % within {CLOSE_MM} mm; "
-              f"stated 95 % band holds {100 * (np.abs(off) <= 1.96 * sd).mean():.0f} %")  # fmt: skip
+              f"{np.quantile(np.abs(off), 0.95):.2f} mm; {100 * close:.0f} % within {CLOSE_MM} "
+              f"mm; stated 95 % band holds {100 * (np.abs(off) <= 1.96 * sd).mean():.0f} %"
+              )  # fmt: skip
         if name in NAMES[:2]:
             good &= close >= 0.95
     seconds = np.array([r["seconds"] for r in results])
@@ -121,7 +123,8 @@ def main() -> int:
     jobs += [(k, list(FAULTS)[k % len(FAULTS)]) for k in range(given.faulty)]
     results = []
     # mixed, so that a run that is stopped has seen some of each
-    for k, fault in sorted(jobs, key=lambda job: (job[0] / (given.faulty if job[1] else given.usable))):
+    jobs.sort(key=lambda job: job[0] / (given.faulty if job[1] else given.usable))
+    for k, fault in jobs:
         one = scene(k, fault, of)
         path = given.keep / f"{fault or 'usable'}-{k:03d}.jpg"
         picture(one, path)
