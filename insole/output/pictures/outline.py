@@ -65,8 +65,8 @@ def outline_png(found: Found) -> bytes:
          GREY)  # fmt: skip
     y -= 14
     for words, value in rows(found.traced):
-        _say(figure, x, y, words, 9.0)
-        _say(figure, x + 42, y, value, 9.0, bold=True)
+        _say(figure, x, y, words, 8.6)
+        _say(figure, x + 37, y, value, 8.6, bold=True)
         y -= 5.2
     _say(figure, x, y, "± is 95 %: picture, paper's size and pen together", 7.5, GREY)
     y -= 6.5
@@ -117,7 +117,8 @@ def _draw_sheet(figure: Any, found: Found, turn: bool) -> None:
         shown = np.concatenate([shown, shown[:1]])
         axes.plot(shown[:, 0], shown[:, 1], color=LINE, linewidth=1.0, linestyle=style)
     foot = _mapped(found, found.marks.ring, turn)
-    axes.fill(foot[:, 0], foot[:, 1], facecolor=FOOT, alpha=0.10, edgecolor=FOOT, linewidth=1.2)
+    axes.fill(foot[:, 0], foot[:, 1], facecolor=FOOT, alpha=0.10, linewidth=0)
+    axes.plot(*np.concatenate([foot, foot[:1]]).T, color=FOOT, linewidth=1.2)
     points = found.marks.points
     length = points["acropodion"][0]
     axis = _mapped(found, np.array([(0.0, 0.0), (length, 0.0)]), turn)
