@@ -126,17 +126,17 @@ def _spread(sheet: Sheet, u: Array, v: Array) -> Array:
     return (along[:, j] * (1 - b) + along[:, j + 1] * b).astype(np.float32)
 
 
-def _shrunk(fine: Array) -> Array:
-    """Return the means of blocks of the fine raster."""
-    rows, columns = (n // COARSE * COARSE for n in fine.shape[:2])
-    cut = fine[:rows, :columns]
-    return cut.reshape(rows // COARSE, COARSE, columns // COARSE, COARSE, -1).mean(axis=(1, 3))
+def _shrunk(fine: Array, step: int) -> Array:
+    """Return the means of square blocks of the fine raster."""
+    rows, columns = (n // step for n in fine.shape[:2])
+    cut = fine[: rows * step, : columns * step]
+    return cut.reshape(rows, step, columns, step, -1).mean(axis=(1, 3))
 
 
-def _grown(coarse: Array, shape: tuple[int, int]) -> Array:
+def _grown(coarse: Array, shape: tuple[int, ...], step: int) -> Array:
     """Return a coarse raster at the fine raster's places."""
-    rows = np.clip((np.arange(shape[0]) + 0.5) / COARSE - 0.5, 0, coarse.shape[0] - 1)
-    columns = np.clip((np.arange(shape[1]) + 0.5) / COARSE - 0.5, 0, coarse.shape[1] - 1)
+    rows = np.clip((np.arange(shape[0]) + 0.5) / step - 0.5, 0, coarse.shape[0] - 1)
+    columns = np.clip((np.arange(shape[1]) + 0.5) / step - 0.5, 0, coarse.shape[1] - 1)
     i, j = np.minimum(rows.astype(int), coarse.shape[0] - 2), \
         np.minimum(columns.astype(int), coarse.shape[1] - 2)  # fmt: skip
     a, b = (rows - i)[:, None], (columns - j)[None, :]
@@ -146,10 +146,10 @@ def _grown(coarse: Array, shape: tuple[int, int]) -> Array:
 
 def _paper_light(grey: Array) -> Array:
     """Return the light of the paper itself: what most of a place's surroundings have."""
-    coarse = _shrunk(grey)[..., 0]
-    around = ndimage.percentile_filter(coarse, 65, size=AROUND_MM // 2 * 2 + 1)
-    around = ndimage.gaussian_filter(around, 2.0)
-    return np.maximum(_grown(around, grey.shape), 8.0)
+    coarse = _shrunk(grey, 2 * COARSE)[..., 0]
+    around = ndimage.percentile_filter(coarse, 65, size=AROUND_MM // 4 * 2 + 1)
+    around = ndimage.gaussian_filter(around, 1.0)
+    return np.maximum(_grown(around, grey.shape, 2 * COARSE), 8.0)
 
 
 def _ridge(dark: Array) -> Array:
@@ -169,7 +169,7 @@ def _ridge(dark: Array) -> Array:
 
 def _solid(rgb: Array, grey: Array) -> NDArray[np.bool_]:
     """Return what covers the paper: of another colour, or black, and wider than a line."""
-    coarse = _shrunk(rgb)
+    coarse = _shrunk(rgb, COARSE)
     light = np.maximum(coarse.sum(axis=-1), 12.0)
     red, blue = coarse[..., 0] / light, coarse[..., 2] / light
     white = coarse.mean(axis=-1) > np.quantile(coarse.mean(axis=-1), 0.6)

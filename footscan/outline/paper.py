@@ -12,7 +12,7 @@ import numpy as np
 from footscan.outline.errors import OutlineError
 from footscan.scan import Array
 
-__all__ = ["PAPERS", "Paper", "homography", "tell"]
+__all__ = ["PAPERS", "Paper", "homography", "tell", "unlike"]
 
 # telephones' main cameras, focal length in halves of the picture's diagonal: 22 to 30 mm on a
 # 36 by 24 mm frame, whose half diagonal is 21.6 mm (values from memory)
@@ -127,6 +127,12 @@ def tell(
         )  # fmt: skip
     return PAPERS[nearest], order, f"{told}, {PAPERS[nearest].words} " \
         f"{PAPERS[nearest].long / PAPERS[nearest].short:.3f}"
+
+
+def unlike(corners: Array, focal: float | None) -> float:
+    """Return how far four corners are from the proportions of any paper, as a logarithm."""
+    ratio = abs(_proportion(corners, focal))
+    return float(min(abs(ratio - np.log(p.long / p.short)) for p in PAPERS.values()))
 
 
 def _proportion(corners: Array, focal: float | None) -> float:

@@ -26,7 +26,7 @@ LARGEST_FILE = 60_000_000  # bytes: a 12-megapixel JPEG has 3 to 8 million
 MOST_PIXELS = 210_000_000  # the largest sensors of telephones
 LEAST_SIDE = 700  # pixels: a sheet across it has some 2 pixels in a mm
 WORKING_PIXELS = 17_000_000  # more are halved
-FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "TIFF")  # MPO: JPEG with a second picture behind it
+FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")
 _ORIENTATION, _FOCAL_35, _LENS = 0x0112, 0xA405, 0xA434
 DIAGONAL_35 = 43.27  # mm, of the 36 by 24 mm frame
 
@@ -140,6 +140,7 @@ def _judge_header(path: Path, image: Any) -> None:
     if min(wide, high) < LEAST_SIDE:
         raise _no(path, f"has only {wide} by {high} pixels; send the original photo, not a "
                   "preview", "too-small")  # fmt: skip
+    # MPO is a JPEG with a second picture behind it, such as depth: the first is the photo
     if image.format != "MPO" and getattr(image, "n_frames", 1) > 1:
         raise _no(path, "holds several pictures or moves; send one still photo", "animated")
 

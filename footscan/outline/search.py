@@ -23,7 +23,7 @@ __all__ = ["Rough", "rough"]
 LEAST_SHARE, MOST_SHARE = 0.012, 0.97  # of the picture, the sheet's area
 STEP = 0.04  # of the inside's brightness: an edge of paper is at least so strong
 EDGE_SEEN = 0.55  # share of each side that must show its edge
-GOOD = 0.80  # likewise, of all sides
+LEAST = 0.25  # score of what may be a sheet
 PROBES = 48  # along each side
 FULL = 0.50  # share of its four corners that a region fills: a leg may lie across
 LONGEST = 2.4  # a side to the next, both in the mean with their opposites
@@ -58,8 +58,8 @@ class Rough:
     covered: float = 0.0
 
 
-def rough(rgb: Array) -> Rough | None:
-    """Return the best four-sided bright region of a small picture, None without one.
+def rough(rgb: Array) -> list[Rough]:
+    """Return four-sided bright regions of a small picture, those that are all seen first.
 
     Parameters
     ----------
@@ -74,8 +74,7 @@ def rough(rgb: Array) -> Rough | None:
             candidate = _judged(corners, light)
             if candidate is not None and (covered := _covered(corners, rgb)) < NOT_PAPER:
                 found.append(replace(candidate, covered=covered))
-    return max(found, key=lambda c: (c.inside, c.score) if c.score > 0.5 else (False, c.score),
-               default=None)  # fmt: skip
+    return sorted(found, key=lambda c: (c.inside and c.score > LEAST, c.score), reverse=True)
 
 
 def _masks(lowest: Array, light: Array) -> list[NDArray[np.bool_]]:

@@ -22,7 +22,7 @@ from footscan.outline import paper as papers
 from footscan.outline.errors import OutlineError
 from footscan.outline.paper import Paper
 from footscan.outline.photo import Photo
-from footscan.outline.search import GOOD, Rough, rough
+from footscan.outline.search import LEAST, Rough, rough
 from footscan.scan import Array
 
 __all__ = ["Sheet", "find"]
@@ -132,8 +132,8 @@ def _start(photo: Photo) -> Rough:
     step = max(1, round(max(high, wide) / SMALL_PX))
     cut = photo.rgb[: high // step * step, : wide // step * step]
     small = cut.reshape(high // step, step, wide // step, step, 3).mean(axis=(1, 3)) / 255.0
-    found = rough(small)
-    if found is None or (found.score < GOOD * 0.5 and found.inside) or found.score < 0.25:
+    found = _likeliest(rough(small), small.shape, photo)
+    if found is None or found.score < LEAST:
         raise OutlineError(
             "no-sheet", f"{photo.name}: no sheet of paper is seen; lay the white sheet on a darker "
             "floor and photograph all of it from above"
@@ -152,6 +152,26 @@ def _start(photo: Photo) -> Rough:
     if np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) > 0:  # y runs down: the other way round
         corners = corners[::-1]
     return Rough(corners, found.score, True)
+
+
+def _likeliest(found: list[Rough], shape: tuple[int, ...], photo: Photo) -> Rough | None:
+    """Return the region most like a sheet: by its edges, its proportions, its size.
+
+    Parts of a sheet, beside a hand, have edges too, but seldom the proportions of paper.
+    """
+    seen = [one for one in found if one.inside and one.score > LEAST]
+    if not seen:
+        return found[0] if found else None
+    middle, half = (np.array(shape[1::-1]) - 1) / 2, float(np.hypot(*shape[:2]) / 2)
+    focal = photo.focal / np.hypot(*photo.rgb.shape[:2]) * 2 if photo.focal else None
+
+    def like(one: Rough) -> float:
+        off = papers.unlike((one.corners - middle) / half, focal)
+        x, y = one.corners.T
+        area = abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2 / (shape[0] * shape[1])
+        return one.score - 4.0 * max(0.0, off - 0.03) + 0.3 * float(area)
+
+    return max(seen, key=like)
 
 
 def _near_enough(scale: float, name: str) -> None:

@@ -31,7 +31,7 @@ SIZES = {
     "a4-pair": (297.0, 420.0),
     "letter-pair": (279.4, 431.8),
 }
-PER_MM = 8  # pixels of the ink in a mm
+PER_MM = 6  # pixels of the ink in a mm
 PEN_TOUCH_MM = 45.0  # a pen touches what bulges below this height
 STEP_MM = 0.5
 
@@ -162,7 +162,8 @@ def _line(foot: Array, pen: Pen, rng: np.random.Generator) -> Array:
 
     around = shapely.Polygon(foot).buffer(pen.barrel / 2 + pen.lean, quad_segs=32).exterior
     count = int(around.length / STEP_MM)
-    points = shapely.line_interpolate_point(around, np.linspace(0, 1, count, endpoint=False), True)
+    points = shapely.line_interpolate_point(around, np.linspace(0, 1, count, endpoint=False),
+                                            normalized=True)  # fmt: skip
     line = shapely.get_coordinates(points)
     return _moved(line, _slow(len(line), pen.wobble, rng)) if pen.wobble else line
 
@@ -213,7 +214,7 @@ def _raster(
             at = np.stack([piece[:, 0], size[1] - piece[:, 1]], axis=1) * PER_MM
             draw.line([tuple(p) for p in at.tolist()], fill=255, joint="curve",
                       width=max(1, round(pen.width * PER_MM)))  # fmt: skip
-    ink = gaussian_filter(np.asarray(image, dtype=np.float32) / 255.0, 0.8)
+    ink = gaussian_filter(np.asarray(image, dtype=np.float32) / 255.0, 0.8, truncate=2.5)
     # pencils skip over the paper's grain, pens hardly
     grain = rng.standard_normal((shape[0] // 3 + 2, shape[1] // 3 + 2)).astype(np.float32)
     grain = zoom(grain, 3, order=1)[: shape[0], : shape[1]]

@@ -21,7 +21,7 @@ from footscan.specimen import camera, drawn, floors, made_up
 from footscan.specimen.camera import Shot
 from footscan.specimen.drawn import DrawnSheet, Pen
 
-PIXELS = (1600, 1200)
+PIXELS = (1280, 960)
 FAULTS = {  # what is done: codes that are right for it
     "no-sheet": ("no-sheet",),
     "sheet-cut-off": ("sheet-cut-off",),
@@ -138,7 +138,7 @@ def _shot(rng: np.random.Generator, sheet: DrawnSheet, fault: str) -> tuple[Shot
                   rng.uniform(0, 360), rng.uniform(10, 60), rng.uniform(0.5, 0.8))  # fmt: skip
     things = _things(rng, sheet, fault, words)
     while True:
-        above = rng.uniform(310, 430) * scale
+        above = rng.uniform(300, 390) * scale
         shot = Shot(
             pixels=PIXELS, focal=rng.uniform(0.66, 0.80), above=above,
             aside=tuple(rng.uniform(-0.25, 0.25, 2) * above), aim=tuple(rng.uniform(-15, 15, 2)),
