@@ -168,8 +168,8 @@ def _likeliest(found: list[Rough], shape: tuple[int, ...], photo: Photo) -> Roug
     def like(one: Rough) -> float:
         off = papers.unlike((one.corners - middle) / half, focal)
         x, y = one.corners.T
-        area = abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2 / (shape[0] * shape[1])
-        return one.score - 4.0 * max(0.0, off - 0.03) + 0.3 * float(area)
+        area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))) / 2
+        return one.score - 4.0 * max(0.0, off - 0.03) + 0.3 * area / (shape[0] * shape[1])
 
     return max(seen, key=like)
 

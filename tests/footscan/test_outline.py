@@ -166,7 +166,8 @@ def test_another_paper_than_stated_is_noticed(right, left):
     assert "like Letter" in refused("wrong-paper", left.photo, replace(STATED, paper="a4"))
 
 
-def test_a_homography_takes_its_own_corners(rng=np.random.default_rng(2)):
+def test_a_homography_takes_its_own_corners():
+    rng = np.random.default_rng(2)
     mm, there = PAPERS["a4"].ring, PAPERS["a4"].ring * 3 + rng.uniform(-20, 20, (4, 2))
     h = np.column_stack([mm, np.ones(4)]) @ homography(mm, there).T
     assert h[:, :2] / h[:, 2:] == pytest.approx(there)
@@ -297,8 +298,8 @@ def test_orientation_is_honoured_and_the_place_forgotten(tmp_path):
 
 
 def lengths(length=270.0, breadth=100.0):
-    return {"foot_length": Measure(value=length, sd=1.5), "foot_breadth": Measure(value=breadth,
-                                                                                 sd=1.2)}  # fmt: skip
+    values = {"foot_length": (length, 1.5), "foot_breadth": (breadth, 1.2)}
+    return {name: Measure(value=value, sd=sd) for name, (value, sd) in values.items()}
 
 
 @pytest.mark.parametrize(("typed", "code", "words"), [

@@ -276,7 +276,7 @@ def _card(canvas: Any, wide: float, high: float) -> None:
     text = (
         "Print at 100 %, not fitted to the page, and hold a rule against both bars: each is 100 mm "
         "from end line to end line. If one is not, the card is of no use. Glue it on cardboard, "
-        "lay it flat beside the foot and scan both together. In the scan the workshop measures from "
+        "lay it flat beside the foot and scan both. In the scan the workshop measures from "
         "corner to corner of the black squares; a scan in which they cannot be seen has no scale "
         "that anybody vouches for."
     )
