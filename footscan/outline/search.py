@@ -18,7 +18,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from footscan.scan import Array
 
-__all__ = ["Rough", "rough"]
+__all__ = ["LEAST", "Rough", "area_of", "rough"]
 
 LEAST_SHARE, MOST_SHARE = 0.012, 0.97  # of the picture, the sheet's area
 STEP = 0.04  # of the inside's brightness: an edge of paper is at least so strong
@@ -29,6 +29,7 @@ FULL = 0.50  # share of its four corners that a region fills: a leg may lie acro
 LONGEST = 2.4  # a side to the next, both in the mean with their opposites
 STANDS_OUT = 1.25  # a sheet that is not all seen is brighter than what is around by this much
 OUT_PX = 1.5
+COARSE = 3  # every third pixel is enough for brightness and colour
 WHITE = 0.34  # colour of paper, most less least over most: lamps tint it, skin and wood pass
 COLOURED, NOT_PAPER = 0.07, 0.75  # off the paper's colour; so much of a sheet is none
 NEAR_PX = (4.0, 9.0)  # a sheet's floor begins at once and goes on; a tile's joint does not
@@ -119,7 +120,7 @@ def _quad(region: NDArray[np.bool_]) -> Array | None:
     quad = _four_sided(ring)
     if quad is None:
         return None
-    area = _area(quad)
+    area = area_of(quad)
     if not LEAST_SHARE * region.size < area < 1.3 * region.size:
         return None
     if region.sum() > FULL * area or ndimage.binary_fill_holes(region).sum() > FULL * area:
@@ -127,7 +128,8 @@ def _quad(region: NDArray[np.bool_]) -> Array | None:
     return None
 
 
-def _area(ring: Array) -> float:
+def area_of(ring: Array) -> float:
+    """Return the area within a ring."""
     x, y = ring[:, 0], ring[:, 1]
     return float(abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2)
 
@@ -212,21 +214,25 @@ def _judged(corners: Array, light: Array) -> Rough | None:
 
 def _stands_out(corners: Array, light: Array) -> bool:
     """Return whether what lies within four corners is much brighter than the rest."""
-    within = _within(corners, light)
+    light = light[::COARSE, ::COARSE]
+    within = _within(corners, light.shape)
     if not within.any() or within.all():
         return False
     return bool(np.median(light[within]) > STANDS_OUT * np.median(light[~within]))
 
 
-def _within(corners: Array, light: Array) -> NDArray[np.bool_]:
-    from skimage.draw import polygon2mask
-
-    return np.asarray(polygon2mask(light.shape, corners[:, ::-1]))
+def _within(corners: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Return which pixels of a picture, thinned, lie within four corners."""
+    y, x = np.ogrid[: shape[0], : shape[1]]
+    sides = [(b[0] - a[0]) * (y * COARSE - a[1]) - (b[1] - a[1]) * (x * COARSE - a[0])
+             for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]  # fmt: skip
+    return np.asarray((np.min(sides, axis=0) > 0) | (np.max(sides, axis=0) < 0))
 
 
 def _covered(corners: Array, rgb: Array) -> float:
     """Return the share of a sheet that has another colour than its bright parts; 1 if none is."""
-    inside = rgb[_within(corners, rgb[..., 0])]
+    thin = rgb[::COARSE, ::COARSE]
+    inside = thin[_within(corners, thin.shape)]
     if len(inside) < 50:
         return 1.0
     bright = inside[inside.mean(axis=1) >= np.quantile(inside.mean(axis=1), 0.7)]

@@ -22,7 +22,7 @@ from footscan.outline import paper as papers
 from footscan.outline.errors import OutlineError
 from footscan.outline.paper import Paper
 from footscan.outline.photo import Photo
-from footscan.outline.search import LEAST, Rough, rough
+from footscan.outline.search import LEAST, Rough, area_of, rough
 from footscan.scan import Array
 
 __all__ = ["Sheet", "find"]
@@ -162,14 +162,15 @@ def _likeliest(found: list[Rough], shape: tuple[int, ...], photo: Photo) -> Roug
     seen = [one for one in found if one.inside and one.score > LEAST]
     if not seen:
         return found[0] if found else None
-    middle, half = (np.array(shape[1::-1]) - 1) / 2, float(np.hypot(*shape[:2]) / 2)
-    focal = photo.focal / np.hypot(*photo.rgb.shape[:2]) * 2 if photo.focal else None
+    middle, half = (np.array(shape[1::-1]) - 1) / 2, float(np.hypot(shape[0], shape[1])) / 2
+    focal = None
+    if photo.focal:
+        focal = photo.focal * 2 / float(np.hypot(photo.rgb.shape[0], photo.rgb.shape[1]))
 
     def like(one: Rough) -> float:
         off = papers.unlike((one.corners - middle) / half, focal)
-        x, y = one.corners.T
-        area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))) / 2
-        return one.score - 4.0 * max(0.0, off - 0.03) + 0.3 * area / (shape[0] * shape[1])
+        size = area_of(one.corners) / (shape[0] * shape[1])
+        return one.score - 4.0 * max(0.0, off - 0.03) + 0.3 * size
 
     return max(seen, key=like)
 

@@ -21,7 +21,7 @@ from footscan.specimen import camera, drawn, floors, made_up
 from footscan.specimen.camera import Shot
 from footscan.specimen.drawn import DrawnSheet, Pen
 
-PIXELS = (1280, 960)
+PIXELS = (1040, 780)
 FAULTS = {  # what is done: codes that are right for it
     "no-sheet": ("no-sheet",),
     "sheet-cut-off": ("sheet-cut-off",),
@@ -146,14 +146,14 @@ def _shot(rng: np.random.Generator, sheet: DrawnSheet, fault: str) -> tuple[Shot
                   rng.uniform(0, 360), rng.uniform(10, 60), rng.uniform(0.5, 0.8))  # fmt: skip
     things = _things(rng, sheet, fault, words)
     while True:
-        above = rng.uniform(300, 390) * scale
+        above = rng.uniform(280, 345) * scale
         shot = Shot(
             pixels=PIXELS, focal=rng.uniform(0.66, 0.80), above=above,
             aside=tuple(rng.uniform(-0.25, 0.25, 2) * above), aim=tuple(rng.uniform(-15, 15, 2)),
             roll_deg=90.0 * rng.choice([1, 3]) + rng.uniform(-12, 12),
             k1=rng.uniform(-0.03, 0.03), k2=rng.uniform(-0.01, 0.01), floor=floor,
             floor_light=rng.uniform(*bright[floor]), light=tuple(rng.uniform(-0.35, 0.35, 2)),
-            shadow=shadow, curls=curls, blur=rng.uniform(0.5, 1.0), noise=rng.uniform(0.004, 0.018),
+            shadow=shadow, curls=curls, blur=rng.uniform(0.4, 0.8), noise=rng.uniform(0.004, 0.018),
             exposure=rng.uniform(0.75, 1.05), warmth=rng.uniform(-0.03, 0.08), objects=things,
             no_sheet=fault == "no-sheet",
         )  # fmt: skip
