@@ -34,7 +34,7 @@ REACH = (0.022, 0.008)  # of the mean side: how far an edge is looked for, first
 BEND_SD = 0.02  # of a telephone's lens at half the diagonal; value from memory
 NOT_FLAT_MM = 1.2  # edges that stray further from straight: a sheet that does not lie flat
 LEAST_PX_PER_MM = 1.6
-BLURRED_MM = 0.75  # standard deviation of an edge's smear
+BLURRED_MM = 0.55  # standard deviation of an edge's smear
 COVERED = 0.20  # of the sheet: more than a ruler
 SEEN = 0.35  # share of a side's edge that must be found
 
