@@ -9,7 +9,7 @@ An outline gives a shoe and a first trial, no parts: those need the sole.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from insole.workflow import Shots
 
 __all__ = [
-    "Kept", "fit_feet", "is_record", "keep", "keep_insole", "rider_page", "trace_each",
-    "trace_insole",
+    "Kept", "first_trial", "fit_feet", "is_record", "keep", "keep_insole", "rider_page",
+    "trace_each", "trace_insole",
 ]  # fmt: skip
 
 SUFFIX = ".outline.json"
@@ -150,6 +150,38 @@ def fit_feet(
             )
         feet[foot.side] = foot
     return fit.rank(feet.get(Side.LEFT), feet.get(Side.RIGHT), beds, bounds)
+
+
+def first_trial(
+    records: Sequence[Path],
+    shoes: Sequence[Path],
+    out: Path,
+    *,
+    kit: Path | None = None,
+    wedges: Mapping[Side, float] | None = None,
+    own_limits: Path | None = None,
+) -> list[FitResult]:
+    """Write the page of a first trial from outlines and return the shoes ranked.
+
+    Raises
+    ------
+    footscan.errors.FootscanError
+        A record cannot be used, a wish is beyond its limit, or the page cannot be written.
+    """
+    from footscan.outline import traced
+    from insole.output.papers.first_trial_page import write_first_trial
+    from insole.planning import first_trial as trials
+    from insole.planning.support import kit as kits
+    from insole.record import limits
+
+    bounds = limits.load(own_limits) if own_limits is not None else limits.default_limits()
+    pads = kits.load(kit, bounds) if kit is not None else kits.default_kit(bounds)
+    ranked = fit_feet((), records, shoes, own_limits)
+    feet = [traced.read(path) for path in records]
+    wished = wedges or {}
+    shown = [(f, trials.first_trial(f, pads, bounds, wished.get(f.side))) for f in feet]
+    write_first_trial(out, shown, ranked)
+    return ranked
 
 
 def _usable(path: Path, foot: Traced) -> Traced:

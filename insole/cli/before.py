@@ -5,14 +5,17 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from insole.cli.options.common import JSON, LIMITS, QUIET, REFUSED, SCANS
-from insole.cli.options.outcomes import dumps, speak
+from insole.cli.options.outcomes import dumps, quiet_or, speak
 from insole.cli.options.scans import scan_options, shots_of
 from insole.cli.options.shoes import asked_shoe, shoe_options
+
+if TYPE_CHECKING:
+    from footscan.scan import Side
 
 __all__ = ["fit", "questions", "settle", "shoe"]
 
@@ -37,6 +40,23 @@ CONTRADICTED = 10  # exit code
     type=click.Path(path_type=Path),
     help="Folder of shoe files: all of them are compared.",
 )
+@click.option(
+    "--first-trial",
+    "page",
+    type=click.Path(path_type=Path),
+    metavar="PDF",
+    help="For outlines only: a page with shoes, kit pad and wedge for a first trial.",
+)
+@click.option(
+    "--forefoot",
+    "wedges",
+    multiple=True,
+    metavar="[left=|right=]DEG",
+    help="Wedge on that page; + is big-toe side up (varus).",
+)
+@click.option(
+    "--kit", type=click.Path(path_type=Path), metavar="FILE", help="The workshop's pads, for it."
+)
 @LIMITS
 @JSON
 @QUIET
@@ -44,6 +64,9 @@ def fit(
     scans: Sequence[Path],
     shoes: Sequence[Path],
     library: Path | None,
+    page: Path | None,
+    wedges: Sequence[str],
+    kit: Path | None,
     own_limits: Path | None,
     as_json: bool,
     quiet: bool,
@@ -65,10 +88,39 @@ def fit(
         raise click.UsageError("give shoes to compare: --shoe FILE, or --shoes FOLDER")
     records = [path for path in scans if remote.is_record(path)]
     scans = [path for path in scans if path not in records]
-    shots = shots_of(scans, given) if scans else []
-    ranked = (remote.fit_feet(shots, records, shoes, own_limits) if records
-              else workflow.fit_shoes(shots, shoes, own_limits))  # fmt: skip
+    if page is None and (wedges or kit is not None):
+        raise click.UsageError("--forefoot and --kit belong to --first-trial")
+    if page is not None:
+        if scans or not records:
+            raise click.UsageError(
+                "--first-trial is for records of outlines; for scans there is 'solewright plan'"
+            )
+        ranked = remote.first_trial(records, shoes, page, kit=kit, wedges=_wedges(wedges),
+                                    own_limits=own_limits)  # fmt: skip
+        quiet_or(quiet)(f"the page is in {page}")
+    elif records:
+        shots = shots_of(scans, given) if scans else []
+        ranked = remote.fit_feet(shots, records, shoes, own_limits)
+    else:
+        ranked = workflow.fit_shoes(shots_of(scans, given), shoes, own_limits)
     click.echo(dumps(show.fit_records(ranked)) if as_json else show.fit(ranked))
+
+
+def _wedges(texts: Sequence[str]) -> dict[Side, float]:
+    """Return the wish per side; one without a side is for both."""
+    from footscan.scan import Side
+
+    found: dict[Side, float] = {}
+    for text in texts:
+        side, _, value = text.rpartition("=")
+        try:
+            sides = [Side(side)] if side else list(Side)
+            found |= dict.fromkeys(sides, float(value))
+        except ValueError:
+            raise click.UsageError(
+                f"--forefoot wants degrees, or left=DEG, right=DEG, got {text!r}"
+            ) from None
+    return found
 
 
 @click.command()
