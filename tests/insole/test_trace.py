@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +12,16 @@ import pytest
 from outlines import PEN, pixels, saved, sheet
 from PIL import Image
 
+from footscan.outline import traced
+from footscan.outline.typed import Typed
 from footscan.scan import Side
 from footscan.specimen import drawn
 from insole import cli
+from insole.errors import RefusedError
 from insole.output.papers import rider_page
+from insole.planning.first_trial import first_trial
+from insole.planning.support import kit
+from insole.record import limits
 from insole.shoe import shoe
 
 SHOE = str(Path(__file__).parents[2] / "sample_scans" / "shoe.toml")
@@ -144,6 +151,70 @@ def test_an_arch_height_wants_its_place(run):
     code, _, err = run("trace", "a.jpg", "--arch-height", 14)
     assert code == 3
     assert "distance from the back of the heel" in err
+
+
+# ------------------------------------------------------------- a first trial
+
+
+@pytest.fixture(scope="module")
+def foot(kept):
+    """Return a function that gives the traced left foot with values typed."""
+    whole = traced.read(kept / "larch-left.outline.json")
+    return lambda **values: replace(whole, typed=Typed(**values))
+
+
+def test_a_pads_height_comes_from_the_ruler_and_from_nothing_else(foot):
+    bounds = limits.default_limits()
+    pads = kit.default_kit(bounds)
+    none = first_trial(foot(), pads, bounds)
+    assert none.pad is None
+    assert "was not measured" in none.reasons[0]
+    for height, wanted in ((17.0, 9.0), (12.0, 7.0), (4.0, None)):  # steps of the kit, 60 %
+        found = first_trial(foot(arch_height=height, arch_at=118.0), pads, bounds)
+        assert (found.pad.height if found.pad else None) == wanted
+    found = first_trial(foot(arch_height=17.0, arch_at=118.0), pads, bounds)
+    assert found.crest_at == 118.0
+    assert found.crest_band >= 10.0
+    assert found.side is Side.LEFT
+
+
+def test_a_wedge_is_a_wish_and_never_a_tilt(foot):
+    bounds = limits.default_limits()
+    pads = kit.default_kit(bounds)
+    tilted = first_trial(foot(forefoot_tilt=6.0), pads, bounds)
+    assert tilted.wedge is None
+    assert "big-toe side up" in " ".join(tilted.reasons)
+    assert first_trial(foot(), pads, bounds, -2.0).wedge == -2.0
+    with pytest.raises(RefusedError, match="beyond 4 degrees"):
+        first_trial(foot(), pads, bounds, 5.0)
+
+
+def test_the_page_says_outline_side_pad_and_thick_edge(run, kept, tmp_path):
+    record = tmp_path / "a.outline.json"
+    data = json.loads((kept / "larch-left.outline.json").read_text())
+    data["typed"] |= {"arch_height": 17.0, "arch_at": 118.0}
+    record.write_text(json.dumps(data))
+    page = tmp_path / "trial.pdf"
+    code, _, _ = run("fit", record, "--shoe", SHOE, "--first-trial", page, "--forefoot", "left=-2")
+    assert code == 0
+    (only,) = pypdfium2.PdfDocument(page.read_bytes())
+    words = " ".join(only.get_textpage().get_text_range().split())
+    assert words.count("FROM AN OUTLINE ON PAPER") == 1
+    assert "LEFT FOOT" in words
+    assert "RIGHT FOOT" not in words
+    assert "Kit pad 9 high" in words
+    assert "crest 118 ± 12 mm from the back of the heel, on the big-toe side" in words
+    assert "Forefoot wedge -2 degrees, thick on the little-toe side" in words
+    assert "foot pain calls for clinical advice" in words
+
+
+def test_the_page_is_for_outlines_only(run, tmp_path):
+    code, _, err = run("fit", "scan.ply", "--shoe", SHOE, "--first-trial", tmp_path / "p.pdf")
+    assert code == 2
+    assert "solewright plan" in err
+    code, _, err = run("fit", "a.json", "--shoe", SHOE, "--forefoot", "2")
+    assert code == 2
+    assert "belong to --first-trial" in err
 
 
 # ------------------------------------------------------------- the rider's page

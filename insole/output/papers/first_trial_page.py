@@ -64,8 +64,8 @@ def write_first_trial(
     y = 269.0
     for words in wrapped(
         "Lengths and breadths from a photographed outline, the rest by hand. No plan and no parts: "
-        "for these the foot is scanned with its sole. Put in the lowest support first, and change "
-        "one thing at a time.", 3.3, WIDE - 2 * EDGE,
+        "for these the foot is scanned with its sole. Change one thing at a time, and take less "
+        "support where in doubt.", 3.3, WIDE - 2 * EDGE,
     ):  # fmt: skip
         write(canvas, EDGE, y, words, 3.3, colour=GREY)
         y -= 4.6
@@ -95,7 +95,7 @@ def _foot(
             band = COVERAGE * (measure.sd or 0.0)
             write(canvas, left + 45.0, y - 4.6, f"{measure.value:.0f} ± {band:.0f} mm", 3.8)
             y -= 11.5
-    y = top - 100.0
+    y = top - 102.0
     lines = []
     if trial.pad is not None:
         lines.append(
@@ -107,9 +107,9 @@ def _foot(
         lines.append(f"Forefoot wedge {trial.wedge:+g} degrees, {up}" if trial.wedge else
                      "Forefoot wedge: none, as asked")  # fmt: skip
     for k, text in enumerate([*lines, *trial.reasons]):
-        for words in wrapped(text, 3.2, wide):
-            write(canvas, left, y, words, 3.2, bold=k < len(lines),
-                  colour=BLACK if k < len(lines) else GREY)  # fmt: skip
+        bold = k < len(lines)
+        for words in wrapped(text, 3.2, wide, bold=bold):
+            write(canvas, left, y, words, 3.2, bold=bold, colour=BLACK if bold else GREY)
             y -= 4.3
         y -= 1.2
 
@@ -119,7 +119,7 @@ def _outline(canvas: Any, x: float, y: float, foot: Traced, trial: FirstTrial) -
     medial = 1.0 if foot.side is Side.LEFT else -1.0  # to the right on a left foot
     ring = np.stack([medial * foot.ring[:, 1], foot.ring[:, 0]], axis=1) * SCALE + [x, y]
     stroke(canvas, ring, BLACK, 0.35, fill=(0.97, 0.95, 0.92))
-    write(canvas, x + medial * 20.0, y - 4.0, "big-toe side", 2.6, align="middle", colour=GREY)
+    write(canvas, x + medial * 18.0, y + 82.0, "big toe", 2.6, align="middle", colour=GREY)
     if trial.pad is None:
         return
     at, half = trial.crest_at * SCALE, trial.pad.length / 2 * SCALE
