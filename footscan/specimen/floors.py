@@ -127,10 +127,11 @@ def hand(at: tuple[float, float], way_deg: float) -> Array:
     return np.asarray(affinity.translate(shape, *at).exterior.coords)[:-1]
 
 
-def ruler(at: tuple[float, float], way_deg: float) -> Array:
-    """Return the ring of a ruler, 310 by 30 mm, with its middle at a place."""
+def ruler(at: tuple[float, float], way_deg: float, long: float = 310.0) -> Array:
+    """Return the ring of a ruler, 30 mm broad, with its middle at a place."""
     c, s = np.cos(np.radians(way_deg)), np.sin(np.radians(way_deg))
-    ring = np.array([(-155, -15), (155, -15), (155, 15), (-155, 15)], dtype=float)
+    half = long / 2
+    ring = np.array([(-half, -15), (half, -15), (half, 15), (-half, 15)], dtype=float)
     return ring @ np.array([[c, s], [-s, c]]) + at
 
 

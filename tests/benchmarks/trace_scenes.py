@@ -194,10 +194,12 @@ def _things(
             ring = floors.hand(at[edge], (180, 0, 270, 90)[edge] + rng.uniform(-25, 25))
             colour, name = skin, "hand"
         elif draw < 0.25:
-            # beside the sheet or on it: along an edge it would hide the edge whole
-            aside = rng.uniform(-70, -20) if rng.random() < 0.5 else rng.uniform(20, 40)
+            # a long one beside the sheet, a short one on it: along an edge it would hide it whole
+            on = rng.random() < 0.5
+            aside = rng.uniform(20, 40) if on else rng.uniform(-70, -20)
             aside = aside if rng.random() < 0.5 else u - aside
-            ring = floors.ruler((aside, v / 2 + rng.uniform(-40, 40)), 90 + rng.uniform(-3, 3))
+            ring = floors.ruler((aside, v / 2 + rng.uniform(-40, 40)), 90 + rng.uniform(-3, 3),
+                                160.0 if on else 310.0)  # fmt: skip
             colour = (0.85, 0.75, 0.35) if rng.random() < 0.5 else (0.55, 0.56, 0.58)
             name = "ruler"
         else:
