@@ -18,7 +18,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from footscan.scan import Array
 
-__all__ = ["LEAST", "Rough", "area_of", "rough"]
+__all__ = ["LEAST", "Rough", "area_of", "parted", "rough"]
 
 LEAST_SHARE, MOST_SHARE = 0.012, 0.97  # of the picture, the sheet's area
 STEP = 0.04  # of the inside's brightness: an edge of paper is at least so strong
@@ -29,6 +29,7 @@ FULL = 0.50  # share of its four corners that a region fills: a leg may lie acro
 LONGEST = 2.4  # a side to the next, both in the mean with their opposites
 STANDS_OUT = 1.25  # a sheet that is not all seen is brighter than what is around by this much
 OUT_PX = 1.5
+BEYOND_MM, AS_BRIGHT = (20.0, 32.0, 44.0), 0.86  # behind a ruler; floors are darker
 COARSE = 3  # every third pixel is enough for brightness and colour
 WHITE = 0.34  # colour of paper, most less least over most: lamps tint it, skin and wood pass
 COLOURED, NOT_PAPER = 0.07, 0.75  # off the paper's colour; so much of a sheet is none
@@ -227,6 +228,40 @@ def _within(corners: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     sides = [(b[0] - a[0]) * (y * COARSE - a[1]) - (b[1] - a[1]) * (x * COARSE - a[0])
              for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]  # fmt: skip
     return np.asarray((np.min(sides, axis=0) > 0) | (np.max(sides, axis=0) < 0))
+
+
+def parted(corners: Array, rgb: Array, per_mm: float) -> bool:
+    """Return whether paper goes on beyond one side of a sheet: something parts it in two.
+
+    Parameters
+    ----------
+    corners : ndarray, shape (4, 2)
+        In pixels of `rgb`.
+    rgb : ndarray, shape (h, w, 3), float
+        0 to 1.
+    per_mm : float
+        Pixels in a mm of the sheet, about.
+    """
+    least = ndimage.gaussian_filter(rgb.min(axis=2), 1.0)
+    middle = corners.mean(axis=0)
+    size = np.array(least.shape[::-1]) - 1
+    for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        on = a + np.linspace(0.1, 0.9, PROBES)[:, None] * (b - a)
+        out = np.array([-(b - a)[1], (b - a)[0]]) / np.linalg.norm(b - a)
+        out *= -np.sign(np.dot(out, middle - a))
+        within = _read(least, on - 6.0 * per_mm * out)
+        again = np.zeros(PROBES, dtype=bool)
+        for beyond in BEYOND_MM:
+            at = on + beyond * per_mm * out
+            seen = ((at >= 0) & (at <= size)).all(axis=1)
+            again |= seen & (_read(least, at) > AS_BRIGHT * within)
+        if again.mean() > 0.6:
+            return True
+    return False
+
+
+def _read(values: Array, at: Array) -> Array:
+    return ndimage.map_coordinates(values, at.T[::-1], order=1, mode="nearest")
 
 
 def _covered(corners: Array, rgb: Array) -> float:

@@ -22,7 +22,7 @@ from footscan.outline import paper as papers
 from footscan.outline.errors import OutlineError
 from footscan.outline.paper import Paper
 from footscan.outline.photo import Photo
-from footscan.outline.search import LEAST, Rough, area_of, rough
+from footscan.outline.search import LEAST, Rough, area_of, parted, rough
 from footscan.scan import Array
 
 __all__ = ["Sheet", "find"]
@@ -146,7 +146,13 @@ def _start(photo: Photo) -> Rough:
     if not found.inside:
         raise _cut_off(photo.name)
     sides = np.linalg.norm(np.roll(found.corners, -1, axis=0) - found.corners, axis=1) * step
-    _near_enough(float(sides.sum()) / (2 * (papers.PAPERS["letter"].short + 297.0)), photo.name)
+    scale = float(sides.sum()) / (2 * (papers.PAPERS["letter"].short + 297.0))
+    _near_enough(scale, photo.name)
+    if parted(found.corners, small, scale / step):
+        raise OutlineError(
+            "covered", f"{photo.name}: paper goes on beyond an edge of the sheet: something lies "
+            "across it, or the floor is as white; clear the sheet and lay it on a darker floor"
+        )  # fmt: skip
     corners = found.corners * step + (step - 1) / 2
     x, y = corners.T
     if np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) > 0:  # y runs down: the other way round

@@ -5,7 +5,7 @@
 Must show: at least 98 % of usable photographs found and right (side told, length and breadth
 within 2.5 mm of the foot), 95 % of lengths and breadths within 1.5 mm, at least 98 % of unusable
 ones refused for the right reason, never a wrong side. Prints one line for what fails, then the
-figures; exit code 1 when one of them is missed. ``--keep`` keeps photographs and results, so that
+figures; exit code 1 when one of them is missed. ``--go-on`` and ``--keep`` keep photographs and results, so that
 a run that was stopped goes on.
 """
 
@@ -116,11 +116,15 @@ def main() -> int:
     parser.add_argument("--feet", type=int, default=40)
     parser.add_argument("--keep", type=Path, default=Path("trace-study"))
     parser.add_argument("--render-only", action="store_true")
+    parser.add_argument("--go-on", action="store_true", help="keep what was judged before")
     given = parser.parse_args()
     given.keep.mkdir(parents=True, exist_ok=True)
     of = feet(given.feet, given.keep / "feet.pkl")
     jobs = [(k, "") for k in range(given.usable)]
     jobs += [(k, list(FAULTS)[k % len(FAULTS)]) for k in range(given.faulty)]
+    known, store = {}, given.keep / "results.json"
+    if given.go_on and store.is_file():
+        known = {r["photo"]: r for r in json.loads(store.read_text())}
     results = []
     # mixed, so that a run that is stopped has seen some of each
     jobs.sort(key=lambda job: job[0] / (given.faulty if job[1] else given.usable))
@@ -130,8 +134,8 @@ def main() -> int:
         picture(one, path)
         if given.render_only:
             continue
-        results.append(result(one, path))
-        (given.keep / "results.json").write_text(json.dumps(results, indent=0, default=float))
+        results.append(known.get(path.name) or result(one, path))
+        store.write_text(json.dumps(results, indent=0, default=float))
     return 0 if given.render_only or judged(results) else 1
 
 

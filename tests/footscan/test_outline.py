@@ -208,6 +208,13 @@ def test_an_outline_over_the_edge(ring):
     assert "a4-pair" in words
 
 
+def test_a_ruler_that_parts_the_sheet(ring):
+    """At the right place it would make a Letter sheet of A4, and the foot 7 mm longer."""
+    across = ((floors.ruler((105.0, 262.0), 0.0), (0.45, 0.46, 0.47)),)
+    made = sheet(ring * 0.8, shift=(0.0, -30.0))
+    assert "something lies across" in refused("covered", photo(made, objects=across), STATED)
+
+
 @pytest.mark.parametrize(("pen", "second", "code", "words"), [
     (PEN, (28.0, 0.0), "two-outlines", "draw each foot"),
     (replace(PEN, gaps=((0.1, 70.0),)), None, "open-outline", "draw the missing part"),
