@@ -21,7 +21,7 @@ from footscan.specimen import camera, drawn, floors, made_up
 from footscan.specimen.camera import Shot
 from footscan.specimen.drawn import DrawnSheet, Pen
 
-PIXELS = (1040, 780)
+PIXELS = (1040, 780)  # for A4: two pixels and more in a mm, a third of a telephone's
 FAULTS = {  # what is done: codes that are right for it
     "no-sheet": ("no-sheet",),
     "sheet-cut-off": ("sheet-cut-off",),
@@ -138,7 +138,8 @@ def _shot(rng: np.random.Generator, sheet: DrawnSheet, fault: str) -> tuple[Shot
     floor = str(rng.choice(["wood", "tile", "carpet", "plain"]))
     bright = {"wood": (0.22, 0.5), "tile": (0.4, 0.66), "carpet": (0.1, 0.5), "plain": (0.15, 0.6)}
     words: dict[str, Any] = {"floor": floor}
-    scale = sheet.size[1] / 297.0
+    scale = max(sheet.size[1] / 297.0, 1.0)
+    pixels = tuple(round(side * scale) for side in PIXELS)
     curls = tuple(rng.uniform(2, 7) if rng.random() < 0.25 else 0.0 for _ in range(4))
     shadow = None
     if rng.random() < 0.4:
@@ -148,7 +149,7 @@ def _shot(rng: np.random.Generator, sheet: DrawnSheet, fault: str) -> tuple[Shot
     while True:
         above = rng.uniform(280, 345) * scale
         shot = Shot(
-            pixels=PIXELS, focal=rng.uniform(0.66, 0.80), above=above,
+            pixels=pixels, focal=rng.uniform(0.66, 0.80), above=above,
             aside=tuple(rng.uniform(-0.25, 0.25, 2) * above), aim=tuple(rng.uniform(-15, 15, 2)),
             roll_deg=90.0 * rng.choice([1, 3]) + rng.uniform(-12, 12),
             k1=rng.uniform(-0.03, 0.03), k2=rng.uniform(-0.01, 0.01), floor=floor,
@@ -160,13 +161,13 @@ def _shot(rng: np.random.Generator, sheet: DrawnSheet, fault: str) -> tuple[Shot
         if fault == "too-small":
             shot = replace(shot, above=above * 3.2, aside=(0.0, 0.0))
         if fault == "blurred":
-            shot = replace(shot, blur=rng.uniform(1.3, 2.5) * PIXELS[0] * shot.focal / above)
+            shot = replace(shot, blur=rng.uniform(1.3, 2.5) * pixels[0] * shot.focal / above)
         if fault == "sheet-cut-off":
             way = rng.choice([-1, 1], 2) * rng.uniform(0.25, 0.5) * np.array(sheet.size)
             way[rng.integers(2)] = 0.0
             shot = replace(shot, aim=tuple(way), aside=tuple(way))
         at = camera.corners(sheet, shot)
-        margin = np.minimum(at, np.array(PIXELS) - 1 - at).min()
+        margin = np.minimum(at, np.array(pixels) - 1 - at).min()
         if fault == "sheet-cut-off":
             if margin < -60:
                 return shot, words

@@ -1,12 +1,12 @@
 """How well outlines are found in made-up photographs, and how well bad ones are refused.
 
-    python tests/benchmarks/trace_study.py [--usable 240] [--faulty 120] [--keep DIR] [--fast]
+    python tests/benchmarks/trace_study.py [--usable 240] [--faulty 120] [--keep DIR] [--go-on]
 
 Must show: at least 98 % of usable photographs found and right (side told, length and breadth
 within 2.5 mm of the foot), 95 % of lengths and breadths within 1.5 mm, at least 98 % of unusable
 ones refused for the right reason, never a wrong side. Prints one line for what fails, then the
-figures; exit code 1 when one of them is missed. ``--go-on`` and ``--keep`` keep photographs and results, so that
-a run that was stopped goes on.
+figures; exit code 1 when one of them is missed. With ``--go-on`` a run that was stopped keeps what
+it judged before; photographs are kept anyway.
 """
 
 from __future__ import annotations
