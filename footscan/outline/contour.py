@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from footscan.outline.closed import cheapest, runs, smoothed
 from footscan.outline.errors import OutlineError
 from footscan.outline.line import PER_MM, Flat
 from footscan.scan import Array
@@ -84,7 +85,7 @@ def contour(flat: Flat, name: str) -> Contour:
     covered = _at(flat, flat.solid.astype(np.float32), ring) > 0.5
     inner = np.minimum(np.minimum(ring[:, 0], flat.size[0] - ring[:, 0]),
                        np.minimum(ring[:, 1], flat.size[1] - ring[:, 1]))  # fmt: skip
-    gaps = _runs(~seen)
+    gaps = runs(~seen)
     for first, length in gaps:
         where = np.arange(first, first + length) % len(ring)
         if inner[where].min() < EDGE_MM:
@@ -275,12 +276,12 @@ def _followed(
         crest = np.maximum(crest, 0.0)
         usual = float(np.median(crest.max(axis=1)))
         gain = np.minimum(crest / max(usual, 4.0 * flat.noise), 1.0)
-        path = _cheapest(1.0 - gain + 0.02 * np.abs(offsets)[None, :] / REACH_MM)
+        path = cheapest(1.0 - gain + 0.02 * np.abs(offsets)[None, :] / REACH_MM)
         best = crest[np.arange(len(ring)), path]
         seen = best > max(SEEN_DARK * usual * 0.6, 3.0 * flat.noise)
         shift = _middle(crest, path)
         value, apart = _two_strokes(crest, path, shift, usual, offsets)
-        value = _smoothed(value, seen, SMOOTH_MM / STEP_MM)
+        value = smoothed(value, seen, SMOOTH_MM / STEP_MM)
         ring = ring + value[:, None] * PER_MM * normal
         if sigma > 1.0:
             ring = _evenly(ring)
@@ -290,31 +291,6 @@ def _followed(
     if area < 0:
         mm, seen, apart = mm[::-1], seen[::-1], apart[::-1]
     return np.ascontiguousarray(mm), np.array(seen), np.array(apart), width, contrast
-
-
-def _cheapest(cost: Array) -> NDArray[np.int_]:
-    """Return the cheapest closed path through `cost`, one column a row, steps of one at most.
-
-    Two laps are walked and the middle of them taken, so that where it starts does not matter.
-    """
-    rows, columns = cost.shape
-    turn = rows // 2
-    order = np.r_[np.arange(turn, rows), np.arange(rows), np.arange(turn)]
-    total = np.zeros(columns)
-    came = np.zeros((len(order), columns), dtype=np.int8)
-    step = 0.15
-    for k, row in enumerate(order):
-        ahead = np.full((3, columns), np.inf)
-        ahead[0, 1:], ahead[1], ahead[2, :-1] = total[:-1] + step, total, total[1:] + step
-        choice = np.argmin(ahead, axis=0)
-        came[k] = choice - 1
-        total = ahead[choice, np.arange(columns)] + cost[row]
-    path = np.zeros(len(order), dtype=int)
-    path[-1] = int(np.argmin(total))
-    for k in range(len(order) - 1, 0, -1):
-        path[k - 1] = path[k] + came[k, path[k]]
-    start = rows - turn
-    return path[start : start + rows]
 
 
 def _middle(crest: Array, path: NDArray[np.int_]) -> Array:
@@ -345,17 +321,6 @@ def _two_strokes(
     return np.where(both, (shift + other) / 2, shift), np.where(both, np.abs(other - shift), 0.0)
 
 
-def _smoothed(value: Array, seen: NDArray[np.bool_], sigma: float) -> Array:
-    """Return a closed series smoothed; where nothing was seen, what its ends agree on."""
-    weight = np.where(seen, 1.0, 0.0)
-    if seen.any() and not seen.all():
-        index = np.arange(len(value))
-        value = np.interp(index, index[seen], value[seen], period=len(value))
-        weight = np.where(seen, 1.0, 0.3)
-    total = ndimage.gaussian_filter1d(weight, sigma, mode="wrap")
-    return ndimage.gaussian_filter1d(value * weight, sigma, mode="wrap") / np.maximum(total, 1e-9)
-
-
 def _stroke(
     flat: Flat, ring: Array, normal: Array, seen: NDArray[np.bool_]
 ) -> tuple[float, float]:
@@ -372,16 +337,6 @@ def _stroke(
 def _at(flat: Flat, values: Array, mm: Array) -> Array:
     rows, columns = flat.to_cells(mm)
     return ndimage.map_coordinates(values, [rows, columns], order=0, mode="nearest")
-
-
-def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return start and length of the runs in a closed series of flags."""
-    if flags.all():
-        return [(0, len(flags))]
-    start = int(np.flatnonzero(~flags)[0])
-    rolled = np.roll(flags, -start)
-    turns = np.flatnonzero(np.diff(np.r_[False, rolled, False].astype(int))).reshape(-1, 2)
-    return [((int(a) + start) % len(flags), int(b - a)) for a, b in turns]
 
 
 def _no_second(flat: Flat, crest: NDArray[np.bool_], ring: Array, name: str) -> None:

@@ -47,8 +47,6 @@ class Photo:
         Focal length in these pixels, where the camera said it.
     front : bool
         Taken with the front camera, whose pictures some telephones mirror.
-    megapixels : float
-        Of the file.
     """
 
     name: str
@@ -56,13 +54,12 @@ class Photo:
     rgb: Pixels = field(repr=False)
     focal: float | None = None
     front: bool = False
-    megapixels: float = 0.0
 
 
 def of_pixels(rgb: Pixels, name: str = "photo") -> Photo:
     """Return a photograph of pixels, shape (h, w, 3), uint8."""
     digest = hashlib.sha256(np.ascontiguousarray(rgb).tobytes()).hexdigest()
-    return Photo(name=name, sha256=digest, rgb=rgb, megapixels=rgb.shape[0] * rgb.shape[1] / 1e6)
+    return Photo(name=name, sha256=digest, rgb=rgb)
 
 
 def read(path: str | Path) -> Photo:
@@ -76,8 +73,8 @@ def read(path: str | Path) -> Photo:
     path = Path(path)
     try:
         size = path.stat().st_size
-        if path.is_dir():
-            raise _no(path, "is a folder; name the photo itself", "not-a-photo")
+        if not path.is_file():
+            raise _no(path, "is no file; name the photo itself", "not-a-photo")
         if size > LARGEST_FILE:
             raise _no(path, f"has {size / 1e6:.0f} MB, more than {LARGEST_FILE / 1e6:.0f}; "
                       "send the photo as the telephone's camera saves it", "too-large")  # fmt: skip
@@ -106,7 +103,6 @@ def _decoded(path: Path, data: bytes) -> Photo:
             with Image.open(io.BytesIO(data), formats=FORMATS) as image:
                 _judge_header(path, image)
                 camera = _camera(image)
-                megapixels = image.size[0] * image.size[1] / 1e6
                 image.draft("RGB", _halved(image.size))
                 rgb = _upright(image, camera[0])
         except Image.DecompressionBombError:
@@ -128,7 +124,7 @@ def _decoded(path: Path, data: bytes) -> Photo:
         frame = np.hypot(*rgb.shape[:2]) / DIAGONAL_35
         focal = float(camera[1] * frame)
     return Photo(name=path.name, sha256=hashlib.sha256(data).hexdigest(), rgb=rgb, focal=focal,
-                 front=camera[2], megapixels=megapixels)  # fmt: skip
+                 front=camera[2])  # fmt: skip
 
 
 def _judge_header(path: Path, image: Any) -> None:

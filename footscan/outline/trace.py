@@ -27,7 +27,7 @@ from footscan.outline.sheet import Sheet
 from footscan.outline.traced import KIND, UNSEEN, Traced
 from footscan.outline.typed import Typed
 from footscan.results import Finding, Measure, ScanFacts, ScanReport, Severity, Verdict
-from footscan.scan import Array, Load, Side, Unit
+from footscan.scan import Load, Side, Unit
 
 __all__ = ["Asked", "Found", "outline_of", "trace", "trace_photo"]
 
@@ -253,9 +253,3 @@ def _note(
 ) -> Finding:
     return Finding(code=code, severity=severity, text=text, advice=advice,
                    value=None if value is None else round(value, 3))  # fmt: skip
-
-
-def ring_on_sheet(found: Found) -> Array:
-    """Return the foot's ring in the sheet's frame, shape (n, 2), mm."""
-    rows = np.column_stack([found.marks.ring, np.ones(len(found.marks.ring))])
-    return (rows @ found.marks.to_sheet.T)[:, :2]
