@@ -134,8 +134,9 @@ def main() -> int:
         picture(one, path)
         if given.render_only:
             continue
-        results.append(known.get(path.name) or result(one, path))
-        store.write_text(json.dumps(results, indent=0, default=float))
+        results.append(known.pop(path.name, None) or result(one, path))
+        kept = [*results, *known.values()]  # what is not reached before a stop stays known
+        store.write_text(json.dumps(kept, indent=0, default=float))
     return 0 if given.render_only or judged(results) else 1
 
 
