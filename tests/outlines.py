@@ -15,7 +15,7 @@ from footscan.specimen import camera, drawn
 from footscan.specimen.camera import Shot
 from footscan.specimen.drawn import DrawnSheet, Pen
 
-PIXELS = (1200, 900)
+PIXELS = (1040, 780)
 PEN = Pen(width=0.9, wobble=0.0)
 
 

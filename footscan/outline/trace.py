@@ -29,7 +29,7 @@ from footscan.outline.typed import Typed
 from footscan.results import Finding, Measure, ScanFacts, ScanReport, Severity, Verdict
 from footscan.scan import Load, Side, Unit
 
-__all__ = ["Asked", "Found", "outline_of", "trace", "trace_photo"]
+__all__ = ["Asked", "Found", "outline_of", "side_of", "trace", "trace_photo"]
 
 BARREL_MM = 7.0  # of a pencil; common practice, no source
 BARREL_RANGE_MM = (0.0, 20.0)  # 0: the line itself is the edge
@@ -118,7 +118,7 @@ def trace_photo(picture: Photo, asked: Asked = Asked()) -> Found:
     ring = marks.foot_ring(drawn.ring, asked.allowance)
     ahead = marks.forward(ring, picture.name)
     told = marks.find_side(ahead)
-    side, certain, evidence = _side(picture, told, asked.side)
+    side, certain, evidence = side_of(picture, told, asked.side)
     placed = marks.marks(ahead, ring, side)
     budget = _budget(found, drawn, asked)
     values = measures.measure(placed, budget) | asked.typed.measures()
@@ -156,8 +156,14 @@ def trace_photo(picture: Photo, asked: Asked = Asked()) -> Found:
     return Found(photo=picture, sheet=found, flat=flat, contour=drawn, marks=placed, traced=traced)
 
 
-def _side(picture: Photo, told: SideFound, stated: Side | None) -> tuple[Side, float, str]:
-    """Return side, confidence and evidence, or ask."""
+def side_of(picture: Photo, told: SideFound, stated: Side | None) -> tuple[Side, float, str]:
+    """Return side, confidence and evidence.
+
+    Raises
+    ------
+    footscan.outline.errors.OutlineError
+        The shape does not tell, the photograph may be mirrored, or shape and statement differ.
+    """
     certain = 1.0 / (1.0 + math.exp(-abs(told.weight)))
     if stated is not None:
         if told.side is not None and told.side is not stated:

@@ -260,7 +260,9 @@ def test_an_insoles_outline_becomes_the_shoe_files(run, ring, tmp_path):
     found = json.loads(out)
     true = marks.neutral(marks.forward(ring, "bed"))  # along its own middle, as beds are measured
     assert found["length"] == pytest.approx(np.ptp(true[:, 0]), abs=0.8)
-    assert found["ball_width"] == pytest.approx(np.ptp(true[:, 1]), abs=0.8)
+    (x, left), (_, right) = marks.edges(true)
+    assert found["ball_width"] == pytest.approx((left - right).max(), abs=0.8)
+    assert found["heel_width"] == pytest.approx((left - right)[x < 66].max(), abs=0.8)
     path = tmp_path / "shoe.toml"
     code, _, _ = run("shoe", "new", path, "--name", "made up", "--length", round(found["length"]),
                      "--ball-width", round(found["ball_width"]), "--heel-width", 62, "--drop", 5,
