@@ -19,7 +19,7 @@ from collections.abc import Sequence
 import click
 
 import insole
-from insole.cli import before, making, plans, riding, scans
+from insole.cli import before, making, plans, remote, riding, scans
 from insole.cli.desk import desk
 from insole.cli.options.common import UNUSABLE
 from insole.cli.options.outcomes import speak
@@ -83,6 +83,6 @@ def cli() -> None:
 for _command in (
     scans.check, scans.measure, before.settle, before.shoe, before.fit, before.questions,
     plans.plan, making.make, riding.trial, riding.case_, scans.compare, scans.artefact, making.bar,
-    desk,
+    remote.trace, desk,
 ):  # fmt: skip
     cli.add_command(_command)

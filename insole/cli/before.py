@@ -5,14 +5,17 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from insole.cli.options.common import JSON, LIMITS, QUIET, REFUSED, SCANS
-from insole.cli.options.outcomes import dumps, speak
+from insole.cli.options.outcomes import dumps, quiet_or, speak
 from insole.cli.options.scans import scan_options, shots_of
 from insole.cli.options.shoes import asked_shoe, shoe_options
+
+if TYPE_CHECKING:
+    from footscan.scan import Side
 
 __all__ = ["fit", "questions", "settle", "shoe"]
 
@@ -37,6 +40,23 @@ CONTRADICTED = 10  # exit code
     type=click.Path(path_type=Path),
     help="Folder of shoe files: all of them are compared.",
 )
+@click.option(
+    "--first-trial",
+    "page",
+    type=click.Path(path_type=Path),
+    metavar="PDF",
+    help="For outlines only: a page with shoes, kit pad and wedge for a first trial.",
+)
+@click.option(
+    "--forefoot",
+    "wedges",
+    multiple=True,
+    metavar="[left=|right=]DEG",
+    help="Wedge on that page; + is big-toe side up (varus).",
+)
+@click.option(
+    "--kit", type=click.Path(path_type=Path), metavar="FILE", help="The workshop's pads, for it."
+)
 @LIMITS
 @JSON
 @QUIET
@@ -44,13 +64,19 @@ def fit(
     scans: Sequence[Path],
     shoes: Sequence[Path],
     library: Path | None,
+    page: Path | None,
+    wedges: Sequence[str],
+    kit: Path | None,
     own_limits: Path | None,
     as_json: bool,
     quiet: bool,
     **given: Any,
 ) -> None:
-    """Rank shoes for a pair of feet, with the room at each station and the reason in words."""
-    from insole import workflow
+    """Rank shoes for a pair of feet, with the room at each station and the reason in words.
+
+    A foot is a scan, or the record of an outline (.outline.json, see 'trace').
+    """
+    from insole import remote, workflow
     from insole.cli.show import shoes as show
 
     if library is not None:
@@ -60,8 +86,41 @@ def fit(
             speak(f"solewright: {sentence}")
     if not shoes:
         raise click.UsageError("give shoes to compare: --shoe FILE, or --shoes FOLDER")
-    ranked = workflow.fit_shoes(shots_of(scans, given), shoes, own_limits)
+    records = [path for path in scans if remote.is_record(path)]
+    scans = [path for path in scans if path not in records]
+    if page is None and (wedges or kit is not None):
+        raise click.UsageError("--forefoot and --kit belong to --first-trial")
+    if page is not None:
+        if scans or not records:
+            raise click.UsageError(
+                "--first-trial is for records of outlines; for scans there is 'solewright plan'"
+            )
+        ranked = remote.first_trial(records, shoes, page, kit=kit, wedges=_wedges(wedges),
+                                    own_limits=own_limits)  # fmt: skip
+        quiet_or(quiet)(f"the page is in {page}")
+    elif records:
+        shots = shots_of(scans, given) if scans else []
+        ranked = remote.fit_feet(shots, records, shoes, own_limits)
+    else:
+        ranked = workflow.fit_shoes(shots_of(scans, given), shoes, own_limits)
     click.echo(dumps(show.fit_records(ranked)) if as_json else show.fit(ranked))
+
+
+def _wedges(texts: Sequence[str]) -> dict[Side, float]:
+    """Return the wish per side; one without a side is for both."""
+    from footscan.scan import Side
+
+    found: dict[Side, float] = {}
+    for text in texts:
+        side, _, value = text.rpartition("=")
+        try:
+            sides = [Side(side)] if side else list(Side)
+            found |= dict.fromkeys(sides, float(value))
+        except ValueError:
+            raise click.UsageError(
+                f"--forefoot wants degrees, or left=DEG, right=DEG, got {text!r}"
+            ) from None
+    return found
 
 
 @click.command()

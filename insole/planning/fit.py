@@ -1,6 +1,6 @@
 """Which shoe fits: clearances at each station, left and right apart, ranked with reasons.
 
-    MeasuredFoot (left, right) + shoes + Limits -> rank -> FitResult, best first
+    Fitted (left, right) + shoes + Limits -> rank -> FitResult, best first
 
 Room at a station is what the shoe has less what the foot needs there, mm; + is free room.
 Snug everywhere and tight nowhere is the aim. The longer foot decides the length: on the shorter
@@ -26,10 +26,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from footscan.measuring.measures import load_state
-from footscan.results import MeasuredFoot
 from footscan.scan import Load, Side
 from insole.errors import PlanError
-from insole.planning.fit_stations import COVERAGE, FootFit, StationFit, foot_fit, length_fit
+from insole.planning.fit_stations import COVERAGE, Fitted, FootFit, StationFit, foot_fit, length_fit
 from insole.record.limits import Limits
 from insole.shoe.shoe import Shoe
 
@@ -92,8 +91,8 @@ class FitResult:
 
 
 def rank(
-    left: MeasuredFoot | None,
-    right: MeasuredFoot | None,
+    left: Fitted | None,
+    right: Fitted | None,
     shoes: Sequence[Shoe],
     limits: Limits,
 ) -> list[FitResult]:
@@ -101,7 +100,7 @@ def rank(
 
     Parameters
     ----------
-    left, right : MeasuredFoot or None
+    left, right : Fitted or None
         At least one.
     shoes : sequence of Shoe
         At least one.
@@ -210,7 +209,7 @@ def _against(foot: FootFit) -> list[StationFit]:
 def _reasons(
     fits: dict[Side, FootFit],
     lengths: dict[Side, float],
-    feet: dict[Side, MeasuredFoot | None],
+    feet: dict[Side, Fitted | None],
     shoe: Shoe,
     limits: Limits,
 ) -> tuple[str, ...]:
@@ -241,7 +240,7 @@ def _reasons(
             lines.append(f"{side.value}: close call at {', '.join(close)}; try it on")
         if unknown := [s.station for s in foot.stations if s.word == "not known" and not s.missing]:
             lines.append(f"{side.value}: not known: {', '.join(unknown)}")
-        lines += _load_words(side, feet[side])
+        lines += _load_words(side, feet[side]) + _outline_words(side, feet[side])
         lines += _drop_words(side, feet[side], shoe, limits)
     return tuple(lines)
 
@@ -260,7 +259,7 @@ def _length_words(lengths: dict[Side, float]) -> str:
     )
 
 
-def _drop_words(side: Side, foot: MeasuredFoot | None, shoe: Shoe, limits: Limits) -> list[str]:
+def _drop_words(side: Side, foot: Fitted | None, shoe: Shoe, limits: Limits) -> list[str]:
     """Return what a bed flatter than the foot's own drop asks to say; it is not counted."""
     found = foot.measures.get("sole_drop") if foot is not None else None
     if found is None or found.value is None:
@@ -275,7 +274,16 @@ def _drop_words(side: Side, foot: MeasuredFoot | None, shoe: Shoe, limits: Limit
     ]
 
 
-def _load_words(side: Side, foot: MeasuredFoot | None) -> list[str]:
+def _outline_words(side: Side, foot: Fitted | None) -> list[str]:
+    if foot is None or foot.foot is not None:
+        return []
+    return [
+        f"{side.value}: from an outline on paper: lengths and breadths only; try the shoe on, and "
+        "scan the foot before parts are made"
+    ]
+
+
+def _load_words(side: Side, foot: Fitted | None) -> list[str]:
     load = load_state(foot.facts.load, foot.facts.kind) if foot is not None else None
     if load is Load.NONE:
         return [

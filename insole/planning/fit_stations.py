@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 
 from footscan.foot import Foot
 from footscan.measuring.measures import load_state
 from footscan.measuring.sizes import half_load_length
-from footscan.results import MeasuredFoot
+from footscan.results import Measure, ScanFacts
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.record.limits import Limits
 from insole.shoe.shoe import Shoe
 
-__all__ = ["COVERAGE", "FootFit", "StationFit", "Word", "foot_fit", "heel_breadth_at"]
+__all__ = ["COVERAGE", "Fitted", "FootFit", "StationFit", "Word", "foot_fit", "heel_breadth_at"]
 
 COVERAGE = 1.96  # 95 % of a normal spread
 
@@ -33,6 +34,22 @@ STATIONS = (
     ("ball girth", "ball_girth", "ball_girth", "fit.girth_room"),
     ("instep height", "instep_height", "instep_height", "fit.instep_room"),
 )
+
+
+class Fitted(Protocol):
+    """What a fit needs of a foot; a measured scan has it, and so has a traced outline."""
+
+    @property
+    def facts(self) -> ScanFacts:
+        """Where the foot's figures come from."""
+
+    @property
+    def foot(self) -> Foot | None:
+        """Its surface; None where only an outline is known."""
+
+    @property
+    def measures(self) -> Mapping[str, Measure]:
+        """Its measures."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +101,7 @@ class FootFit:
         return tuple(s.station for s in self.stations if s.word == word)
 
 
-def length_fit(foot: MeasuredFoot, limits: Limits) -> tuple[float, float]:
+def length_fit(foot: Fitted, limits: Limits) -> tuple[float, float]:
     """Return foot length in the half-load state and its sd, mm."""
     measure = foot.measures.get("foot_length")
     if measure is None or measure.value is None:
@@ -97,7 +114,7 @@ def length_fit(foot: MeasuredFoot, limits: Limits) -> tuple[float, float]:
     return length, math.hypot(measure.sd or 0.0, spread)
 
 
-def foot_fit(foot: MeasuredFoot, side: Side, shoe: Shoe, limits: Limits, decides: bool) -> FootFit:
+def foot_fit(foot: Fitted, side: Side, shoe: Shoe, limits: Limits, decides: bool) -> FootFit:
     """Return how one foot lies in a shoe; `decides` says whether it is the one that counts."""
     stations = [_station(foot, shoe, limits, *row) for row in STATIONS]
     stations.append(_thickness(shoe, limits))
@@ -105,7 +122,7 @@ def foot_fit(foot: MeasuredFoot, side: Side, shoe: Shoe, limits: Limits, decides
 
 
 def _station(
-    foot: MeasuredFoot, shoe: Shoe, limits: Limits, station: str, measure: str, own: str, key: str
+    foot: Fitted, shoe: Shoe, limits: Limits, station: str, measure: str, own: str, key: str
 ) -> StationFit:
     """Return the room at one station: shoe less foot, less what lies between."""
     least, most = limits.value(f"{key}_least"), limits.value(f"{key}_most")
@@ -138,7 +155,7 @@ def _station(
     return _judged(station, room, math.hypot(sd, shoe_sd), least, most, detail)
 
 
-def heel_breadth_at(foot: MeasuredFoot, height: float, limits: Limits) -> tuple[float, float]:
+def heel_breadth_at(foot: Fitted, height: float, limits: Limits) -> tuple[float, float]:
     """Return the breadth of the heel at a height above the ground, and its sd, mm.
 
     Across the surface's section at that height, the largest from 10 to 25 % of the length. Where

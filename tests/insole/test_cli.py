@@ -28,7 +28,7 @@ BAD = str(SAMPLES / "larch_right_to_send_back.ply")
 SHOE = str(SAMPLES / "shoe.toml")
 COMMANDS = (
     "check", "measure", "fit", "plan", "make", "compare", "artefact", "trial", "questions",
-    "bar", "settle", "shoe", "case",
+    "bar", "settle", "shoe", "case", "trace",
 )  # fmt: skip
 
 Run = Callable[..., tuple[int, str, str]]
