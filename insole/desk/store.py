@@ -42,7 +42,8 @@ class _Record(BaseModel):
 class ScanUse(_Record):
     """A scan that stands for one foot, and what was stated of it.
 
-    `landmarks` are set by hand, in the scan's own coordinates times its unit, mm.
+    `landmarks` are set by hand, in the scan's own coordinates times its unit, mm; those in `felt`
+    were felt with a finger at that place.
     """
 
     sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
@@ -51,6 +52,7 @@ class ScanUse(_Record):
     side_stated: bool = False
     foot_length: float | None = Field(default=None, ge=100, le=400)
     landmarks: dict[str, tuple[float, float, float]] = {}
+    felt: list[str] = []
 
 
 class Passed(_Record):

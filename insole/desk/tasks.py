@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from footscan.results import MeasuredFoot
-from insole.desk import shown
+from insole.desk import shown, shown_foot
 
 __all__ = ["TASKS", "UNKNOWN"]
 
@@ -42,7 +42,7 @@ def measure(say: Say, files: Sequence[Path], stated: Mapping[str, Any]) -> list[
 def check(say: Say, files: Sequence[Path], stated: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return the feet in a scan as a technician sees them."""
     return [
-        shown.foot_shown(foot) | {"sole": shown.sole_thumb(foot)}
+        shown_foot.foot_shown(foot) | {"sole": shown_foot.sole_thumb(foot)}
         for foot in measure(say, files, stated)
     ]
 
@@ -124,11 +124,19 @@ def sample(say: Say, folder: Path) -> list[Path]:
 def mesh(say: Say, key: str, sent: MeasuredFoot | None) -> Any:
     """Return a foot's mesh as bytes, or `UNKNOWN`."""
     foot = _foot(key, sent)
-    return UNKNOWN if foot is None else shown.mesh_bytes(foot)
+    return UNKNOWN if foot is None else shown_foot.mesh_bytes(foot)
+
+
+def raw(say: Say, key: str, sent: MeasuredFoot | None, files: Sequence[Path]) -> Any:
+    """Return the scan of a foot as it came, laid where the foot lies; or `UNKNOWN`."""
+    from footscan import reading
+
+    foot = _foot(key, sent)
+    return UNKNOWN if foot is None else shown_foot.raw_bytes(foot, reading.read(list(files)))
 
 
 TASKS: dict[str, Callable[..., Any]] = {
     "check": check,
     "fit": fit, "make": make, "measure": measure, "mesh": mesh, "plan": plan, "preview": preview,
-    "sample": sample, "show": show,
+    "raw": raw, "sample": sample, "show": show,
 }  # fmt: skip
