@@ -147,7 +147,7 @@ async def landmark(request: Request) -> Response:
 
     ``{"name", "at": [x, y, z]}`` on the foot as shown, or ``{"name", "page": [across, up]}`` in
     plan; with neither, the landmark is automatic again, and without a name all are.
-    ``{"name", "felt": true}`` keeps it where it is: it was felt with a finger there.
+    ``"felt": true`` says that it was felt with a finger at that place, or where it is now.
     """
     service, case, side = service_of(request), case_of(request), side_of(request)
     given = await body_of(request)
@@ -160,11 +160,12 @@ async def landmark(request: Request) -> Response:
     if not name and not (at is page is felt is None):
         raise PlanError("say which landmark")
     use = draft.scans[side]
-    if felt is False or (felt is True and name in use.landmarks):  # nothing moves
-        await changed(request, lambda now: _mark_felt(now.scans[side], name, felt))
+    still = at is page is None and felt is not None
+    if still and (felt is False or name in use.landmarks):  # nothing moves
+        await changed(request, lambda now: _mark_felt(now.scans[side], name, felt is True))
         return JSONResponse({"id": "", "what": "", "state": "done", "words": "", "result": {}}, 202)
     place: tuple[float, float, float] | None = None
-    if felt is True:
+    if still:
         x, y, z = to_scanner(measured, measured.landmarks[name].xyz)
         place = (round(float(x), 3), round(float(y), 3), round(float(z), 3))
     elif at is not None:

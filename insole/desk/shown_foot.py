@@ -35,7 +35,7 @@ FIGURES = ("foot_length", "heel_to_ball_length", "foot_breadth", "heel_breadth",
            "hallux_angle")  # fmt: skip
 DEGREES = {"deg": "°"}
 LANDMARKS = {
-    "pternion": "Rearmost point of the heel", "acropodion": "Foremost point of the toes",
+    "pternion": "Heel, rearmost point", "acropodion": "Toes, foremost point",
     "metatarsale_tibiale": "Ball, medial border", "metatarsale_fibulare": "Ball, lateral border",
     "mth1": "1st metatarsal head", "mth2": "2nd metatarsal head", "mth3": "3rd metatarsal head",
     "mth4": "4th metatarsal head", "mth5": "5th metatarsal head", "heel_centre": "Heel centre",
