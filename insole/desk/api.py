@@ -6,8 +6,10 @@ request -> Desk (case, draft) -> Service -> JSON
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
@@ -18,13 +20,13 @@ from starlette.routing import Route
 from footscan.errors import FootscanError
 from insole.desk import archive
 from insole.desk.service import SIDES, Service
-from insole.desk.store import DeskCase, Draft, Side, Workshop
+from insole.desk.store import DeskCase, Draft, Side
 from insole.errors import PlanError
 from insole.record import questions
 
 __all__ = [
-    "BASE", "ROUTES", "body_of", "case_of", "changed", "download", "foot_of", "service_of",
-    "side_of", "stop_shown",
+    "BASE", "ROUTES", "arrived", "body_of", "case_of", "changed", "download", "foot_of", 
+    "service_of", "side_of", "stop_shown", "where",
 ]  # fmt: skip
 
 
@@ -84,12 +86,13 @@ async def changed(request: Request, change: Callable[[Draft], None]) -> Draft:
         try:
             checked = Draft.model_validate(draft.model_dump(mode="json", warnings=False))
         except ValidationError as error:
-            raise PlanError(_where(error)) from None
+            raise PlanError(where(error)) from None
         case.save(checked)
     return checked
 
 
-def _where(error: ValidationError) -> str:
+def where(error: ValidationError) -> str:
+    """Return the first thing that is wrong with a record."""
     first = error.errors()[0]
     return f"{' '.join(str(p) for p in first['loc']).replace('_', ' ')}: {first['msg'].lower()}"
 
@@ -123,6 +126,24 @@ async def export(request: Request) -> Response:
         return download(path.read_bytes(), f"{case.name}.zip", "application/zip")
     finally:
         path.unlink()
+
+
+async def arrived(request: Request, path: Path, name: str) -> str:
+    """Take an upload's bytes in and return their hash.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        Nothing came.
+    """
+    digest = hashlib.sha256()
+    with path.open("wb") as file:
+        async for chunk in request.stream():
+            digest.update(chunk)
+            await asyncio.to_thread(file.write, chunk)
+    if not path.stat().st_size:
+        raise PlanError(f"{name} is empty; export it again")
+    return digest.hexdigest()
 
 
 def download(data: bytes, name: str, kind: str) -> Response:
@@ -185,20 +206,6 @@ async def job(request: Request) -> Response:
     return JSONResponse(found.shown())
 
 
-async def workshop(request: Request) -> Response:
-    """Keep what the workshop owns."""
-    given = await body_of(request)
-    try:
-        owned = Workshop.model_validate(given)
-    except ValidationError as error:
-        raise PlanError(_where(error)) from None
-    for size in (*owned.bed, *owned.sheet):
-        if not 40 <= size <= 2000:
-            raise PlanError("beds and sheets are 40 to 2000 mm each way")
-    service_of(request).home.save_workshop(owned)
-    return JSONResponse(owned.model_dump(mode="json"))
-
-
 BASE = "/api/cases/{case}"
 ROUTES = [
     Route("/api/cases", new_case, methods=["POST"]),
@@ -207,5 +214,4 @@ ROUTES = [
     Route(f"{BASE}/export", export, methods=["GET"]),
     Route(f"{BASE}/answers", answers, methods=["PUT"]),
     Route("/api/jobs/{job}", job, methods=["GET", "DELETE"]),
-    Route("/api/workshop", workshop, methods=["PUT"]),
 ]

@@ -5,11 +5,8 @@ request -> Service (a lane per foot) -> footscan's front door -> JSON, or bytes 
 
 from __future__ import annotations
 
-import asyncio
-import hashlib
 import shutil
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 from starlette.requests import Request
@@ -19,7 +16,7 @@ from starlette.routing import Route
 from footscan.door import to_scanner
 from footscan.errors import FootscanError, SideError
 from insole.desk import shown_foot
-from insole.desk.api import BASE, body_of, case_of, changed, foot_of, service_of, side_of
+from insole.desk.api import BASE, arrived, body_of, case_of, changed, foot_of, service_of, side_of
 from insole.desk.service import Job, Service
 from insole.desk.store import DeskCase, ScanUse, Side, safe_name
 from insole.errors import InsoleError, PlanError
@@ -39,24 +36,13 @@ async def upload(request: Request) -> Response:
         raise PlanError("there is no such load")
     path = service.home.new_upload()
     try:
-        sha = await _arrived(request, path, name)
+        sha = await arrived(request, path, name)
         case.keep_scan(path, sha, name)
     finally:
         path.unlink(missing_ok=True)
-    use = ScanUse(sha256=sha, file=name, load=load, side_stated=side is not None)
+    use = ScanUse(sha256=sha, file=name, load=load, side_stated=side is not None,
+                  scanner=query.get("scanner", "")[:80])  # fmt: skip
     return JSONResponse(_measure(service, case, use, side).shown(), status_code=202)
-
-
-async def _arrived(request: Request, path: Path, name: str) -> str:
-    """Take a scan's bytes in and return their hash."""
-    digest = hashlib.sha256()
-    with path.open("wb") as file:
-        async for chunk in request.stream():
-            digest.update(chunk)
-            await asyncio.to_thread(file.write, chunk)
-    if not path.stat().st_size:
-        raise PlanError(f"{name} is empty; export the scan again")
-    return digest.hexdigest()
 
 
 async def check(request: Request) -> Response:
@@ -69,7 +55,7 @@ async def check(request: Request) -> Response:
     path.parent.mkdir(parents=True)
     lane = service.free_lane()
     try:
-        await _arrived(request, path, name)
+        await arrived(request, path, name)
     except BaseException:
         shutil.rmtree(path.parent, ignore_errors=True)
         raise

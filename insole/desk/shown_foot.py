@@ -87,7 +87,7 @@ def foot_shown(
         "landmarks": marks_now(foot, felt),
         "medial": 1 if foot.facts.side == "right" else -1,  # along y of a place as worn
         "medial_on_page": turn.medial,
-        "sole": _sole(foot, 2.0, 2),
+        "sole": _sole(foot, 1.0, 1),
     }  # fmt: skip
 
 

@@ -111,8 +111,11 @@ def test_a_technician_sends_a_bad_scan_back(page):
     assert page.one(f"{foot} .findings .hint").text  # what to do about it
     page.until(lambda: page.all(f"{foot} .solid[data-ready]"), "the foot in three dimensions")
     if page.one(f"{foot} .solid").get_attribute("data-ready") == "yes":
-        pinned = {pin.text for pin in page.all(f"{foot} .solid .pin")}
-        assert pinned & set(numbers)
+        page.until(lambda: page.all(f"{foot} .solid .pin"), "the pins")
+        pinned = {pin.text for pin in page.all(f"{foot} .solid .pin:not(.about)")}
+        assert pinned & set(numbers)  # at their own place, not only in a region
+        raw = page.until(lambda: page.one(f"{foot} .solid.raw[data-ready] .caption"), "the scan")
+        assert "4 % was taken away" in raw.text  # its strays
     page.go("/case/bad-scan/support")
     page.until(lambda: "must be taken again" in page.one(".refusal").text, "the refusal")
 
@@ -245,28 +248,55 @@ def test_an_accessibility_checker_finds_nothing_serious(page, fitted, theme):
     assert found == []
 
 
-def test_a_landmark_is_placed_by_a_click_on_the_foot(page, fitted):
+def test_a_landmark_is_moved_by_drag_by_keys_and_in_plan(page, fitted):
     page.go(f"/case/{fitted}/landmarks")
     foot = ".foot[data-side=left]"
     ready = page.until(lambda: page.one(f"{foot} .solid").get_attribute("data-ready"), "the foot")
     if ready != "yes":
         pytest.skip("this browser draws no three-dimensional pictures")
-    page.until(lambda: page.all(f"{foot} .pin.chosen"), "the pins")
-    button = page.one(f"{foot} .row button")
-    button.click()
-    assert button.get_attribute("aria-pressed") == "true"
-    pin, canvas = page.one(f"{foot} .pin.chosen"), page.one(f"{foot} canvas")
-    page.run("arguments[0].scrollIntoView({block: 'center'})", canvas)
-    middle = {k: canvas.rect[k] + canvas.rect[n] / 2 for k, n in (("x", "width"), ("y", "height"))}
-    at = {k: pin.rect[k] + pin.rect[n] / 2 for k, n in (("x", "width"), ("y", "height"))}
-    by = round(at["x"] - middle["x"]), round(at["y"] - middle["y"]) - 8  # towards the toes
-    ActionChains(page.driver).move_to_element_with_offset(canvas, *by).click().perform()
-    page.until(lambda: "by hand" in page.one(f"{foot} .scroll").text, "the landmark by hand")
-    assert list(page.draft(fitted)["scans"]["left"]["landmarks"]) == ["arch_apex"]
+    apex = f"{foot} .in3d button.pin[aria-label^='Arch apex']"
+    page.until(lambda: page.all(apex), "the marks")
+    hand = lambda: page.draft(fitted)["scans"]["left"]["landmarks"]  # noqa: E731
+    sent = lambda: int(page.one(foot).get_attribute("data-sent") or 0)  # noqa: E731
+    read = lambda: float(page.one(f"{foot} .where").text.partition(" ")[0])  # noqa: E731
+    found = read()
+    page.run("arguments[0].scrollIntoView({block: 'center'})", page.one(apex))
+    ActionChains(page.driver).move_to_element(page.one(apex)).click_and_hold().move_by_offset(
+        0, -14
+    ).perform()  # on the sole the toes are up
+    following = read()
+    assert following > found + 3
+    assert hand() == {}  # it still moves
+    ActionChains(page.driver).release().perform()
+    page.until(lambda: list(hand()) == ["arch_apex"], "the landmark by hand")
+    page.until(lambda: sent() == 1, "the foot measured anew")
+    assert read() == pytest.approx(following, abs=1.0)
+    assert "Arch apex height" in page.one(f"{foot} .changed").text.replace("arch", "Arch")
+    page.one(apex).send_keys(Keys.ARROW_DOWN, Keys.ARROW_DOWN, Keys.ENTER)
+    page.until(lambda: sent() == 2, "the landmark moved by keys")
+    assert read() == pytest.approx(following - 2, abs=1.0)
+    page.click(f"{foot} .felt")
+    page.until(lambda: page.draft(fitted)["scans"]["left"]["felt"] == ["arch_apex"], "the tick")
+    page.click(f"{foot} .how input[value=plan]")
+    head = f"{foot} .inplan button.pin[aria-label^='1st metatarsal head']"
+    page.until(lambda: page.all(head), "the marks in plan")
+    before = next(
+        m["page"] for m in page.run("return await (await fetch(arguments[0])).json()",
+                                    f"/api/cases/{fitted}/feet/left")["landmarks"]
+        if m["name"] == "mth1")  # fmt: skip
+    page.one(head).send_keys(Keys.SHIFT, Keys.ARROW_LEFT, Keys.ENTER)
+    page.until(lambda: "mth1" in hand(), "the head moved in plan")
+    after = next(
+        m for m in page.run("return await (await fetch(arguments[0])).json()",
+                            f"/api/cases/{fitted}/feet/left")["landmarks"]
+        if m["name"] == "mth1")  # fmt: skip
+    assert after["page"][0] == pytest.approx(before[0] - 5, abs=0.7)  # left is lateral on a left
+    assert after["page"][1] == pytest.approx(before[1], abs=0.7)
     assert page.draft(fitted)["scans"]["right"]["landmarks"] == {}
-    back = page.all(f"{foot} .row button")[1]
-    back.click()
-    page.until(lambda: page.draft(fitted)["scans"]["left"]["landmarks"] == {}, "automatic again")
+    page.until(lambda: page.one(f"{foot} [data-all]").is_enabled(), "the way back")
+    page.click(f"{foot} [data-all]")
+    page.until(lambda: hand() == {}, "automatic again")
+    assert page.draft(fitted)["scans"]["left"]["felt"] == []
 
 
 def test_many_scans_are_checked_at_once(page):

@@ -64,10 +64,11 @@ class Side {
     if (!this.foot.landmarks.some((m) => m.name === this.chosen)) this.chosen = this.foot.landmarks[0].name;
     pick.value = this.chosen;
     rows.replaceChildren(...this.foot.landmarks.map((mark) => {
-      const line = make("tr"), name = make("th"), sign = make("span", "key", short(mark.name)), hand = mark.felt ? "felt" : mark.by_hand ? "by hand" : "found";
+      const line = make("tr"), name = make("th"), sign = make("span", "key", short(mark.name));
       name.scope = "row";
       name.append(sign, mark.label);
-      line.append(name, make("td", "num", mark.along), make("td", "num", mark.across.replace(" medial", " m").replace(" lateral", " l")), make("td", "num", mark.high), make("td", "num", `± ${mark.sd}`), make("td", mark.by_hand ? "verdict" : "", hand));
+      if (mark.by_hand) name.append(" ", make("span", "tag", mark.felt ? "felt" : "by hand"));
+      line.append(name, make("td", "num", mark.along), make("td", "num", mark.across.replace(" medial", " m").replace(" lateral", " l")), make("td", "num", mark.high), make("td", "num", String(mark.sd)));
       return line;
     }));
     this.q("[data-all]").disabled = !this.foot.landmarks.some((m) => m.by_hand);
