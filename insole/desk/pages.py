@@ -134,7 +134,13 @@ async def step(request: Request) -> Response:
         "data": {"case": case.name, "draft": draft.model_dump(mode="json"),
                  "versions": case.case.versions(), "stop": stand["stop"]},
     }  # fmt: skip
-    more = {"questions": _questions, "scans": _scanners, "shoe": _shoes, "trial": _trials, "parts": _parts}
+    more = {
+        "questions": _questions,
+        "scans": _scanners,
+        "shoe": _shoes,
+        "trial": _trials,
+        "parts": _parts,
+    }
     given |= more.get(here.word, lambda *_: {})(request, case)
     return _page(request, f"{here.word}.html", **given)
 

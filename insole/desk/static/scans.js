@@ -17,7 +17,7 @@ function take(files) {
 
 async function send(file, side = "") {
   const load = document.querySelector("input[name=load]:checked").value;
-  const asked = new URLSearchParams({ name: file.name, load, ...(side && { side }) });
+  const asked = new URLSearchParams({ name: file.name, load, scanner: document.getElementById("scanner")?.value ?? "", ...(side && { side }) });
   try {
     const job = await ask("POST", `${base}/scans?${asked}`, file);
     const found = await follow(job, jobs);

@@ -98,7 +98,7 @@ class Foot {
     place.hidden = !old;
     if (!old) return;
     const table = make("table"), head = make("tr");
-    for (const text of ["", `version ${against.version}`, "now"]) { const th = make("th", "", text); th.scope = "col"; head.append(th); }
+    for (const text of ["", `version ${against.version}`, looking === null ? "now" : `version ${looking.version}`]) { const th = make("th", "", text); th.scope = "col"; head.append(th); }
     table.append(head);
     const line = (name, was, now) => {
       const row = make("tr"), th = make("th", "", name);
@@ -244,6 +244,11 @@ class Foot {
     place.addEventListener("pointerup", drop);
     place.addEventListener("pointercancel", () => { from = null; this.map.drag(0, 0); });
     this.cut.addEventListener("input", () => this.section());
+    for (const button of this.root.querySelectorAll("[data-at]")) button.addEventListener("click", () => {
+      const at = (name) => this.planned?.marks.find((m) => m.name === name)?.at[1], ball = [at("mth1"), at("mth5")].filter((v) => v !== undefined);
+      const y = button.dataset.at === "ball" ? ball.reduce((a, b) => a + b, 0) / ball.length : at(button.dataset.at);
+      if (y === y && y !== undefined) { this.cut.value = Math.round(y); this.section(); }
+    });
   }
 
   /** Move the pad on the page; what that is on this foot, the server says. */
@@ -364,6 +369,24 @@ document.getElementById("take")?.addEventListener("click", () => {
   looking = null;
   document.querySelector("[data-version='']").click();
   store();
+});
+
+document.getElementById("pictures")?.addEventListener("click", async (event) => {
+  const [older, newer] = ["older", "newer"].map((id) => document.getElementById(id).value), place = document.getElementById("compared");
+  if (older === newer) { refuse(place, "Choose two versions."); return; }
+  event.target.disabled = true;
+  place.replaceChildren(make("p", "note", "Drawing both versions …"));
+  const path = `${base}/plans/${older}/against/${newer}`;
+  try {
+    const answer = await fetch(path);
+    if (!answer.ok) throw new Error((await answer.json()).error);
+    const picture = make("img"), figure = make("figure", "pictures");
+    picture.src = URL.createObjectURL(await answer.blob());
+    picture.alt = `Supports of version ${older} (dashed) and version ${newer} (solid), from above and in section`;
+    figure.append(picture, make("figcaption", "hint", `Version ${older} dashed, version ${newer} solid.`));
+    place.replaceChildren(figure);
+  } catch (error) { refuse(place, error.message); }
+  event.target.disabled = false;
 });
 
 for (const root of document.querySelectorAll(".planfoot")) feet[root.dataset.side] = new Foot(root);
