@@ -20,7 +20,7 @@ from starlette.routing import Route
 from footscan.checking import artefact_log, log_file
 from insole import __version__
 from insole.desk import backup as backups
-from insole.desk import owned
+from insole.desk import owned, queue
 from insole.desk.api import arrived, body_of, download, service_of, where
 from insole.desk.service import Job
 from insole.desk.store import Workshop, safe_name
@@ -74,7 +74,8 @@ async def tick(request: Request) -> Response:
         raise InsoleError("there is no such piece")
     async with service.lock("the bench"):
         owned.Bench(service.home.folder).tick(folder, piece, given.get("done") is True)
-    return JSONResponse({})
+        left = await asyncio.to_thread(queue.counts, service.home)
+    return JSONResponse(left)
 
 
 # ------------------------------------------------------------------ scanners

@@ -135,7 +135,7 @@ def own_shown(home: Path) -> dict[str, Any]:
             for m in table.values()
         ],
         "kit": {"name": pads.name, "count": len(pads.pads),
-                "heights": sorted({pad.height for pad in pads.pads}, reverse=True)},
+                "heights": [f"{h:g}" for h in sorted({pad.height for pad in pads.pads})]},
     }  # fmt: skip
 
 

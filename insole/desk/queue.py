@@ -7,22 +7,27 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from insole.desk.owned import Bench, own
 from insole.desk.store import Home
 from insole.record.material_file import default_materials, load
+from insole.record.materials import Materials
 
-__all__ = ["Group", "Made", "Piece", "grouped"]
+__all__ = ["Group", "Made", "Piece", "counts", "grouped"]
 
 LISTED = 60  # made versions, the newest
+WAYS = ("print", "either", "cut", "grind")
 SHEET = re.compile(r"sheet-(?P<what>.+)-(?P<thick>[\d.]+)mm-(?P<number>\d+)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Piece:
-    """One plate or sheet: whose it is, its file inside the made folder, whether it is done."""
+    """One plate or sheet: whose it is, its file inside the made folder, whether it is done.
+
+    `moot`: it is not to be made, since the other way was taken for its material.
+    """
 
     case: str
     version: str
@@ -30,11 +35,15 @@ class Piece:
     file: str
     name: str
     done: bool
+    moot: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """What is made one way of one material: ``"print"`` or ``"cut"``."""
+    """What is made one way of one material: ``"print"``, ``"cut"``, ``"grind"``, ``"either"``.
+
+    ``"grind"`` is cut as a blank first. Of ``"either"`` plates and sheets are the same parts.
+    """
 
     way: str
     material: str
@@ -43,7 +52,12 @@ class Group:
     @property
     def left(self) -> int:
         """How many pieces are still to be made."""
-        return sum(not piece.done for piece in self.pieces)
+        return sum(not (piece.done or piece.moot) for piece in self.pieces)
+
+    @property
+    def key(self) -> str:
+        """What a page knows the group by."""
+        return f"{self.way} {self.material}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,46 +77,74 @@ def grouped(home: Home) -> tuple[list[Group], list[Made]]:
     folders = [p.parent for p in home.cases_folder.glob("[!.]*/made/*/manifest.json")]
     folders.sort(key=lambda folder: (folder / "manifest.json").stat().st_mtime, reverse=True)
     own_table = own(home.folder, "materials")
-    materials = list(load(own_table) if own_table is not None else default_materials())
+    table = load(own_table) if own_table is not None else default_materials()
     rows: dict[tuple[str, str], list[Piece]] = {}
     made = []
     for folder in folders[:LISTED]:
-        mine = _pieces(folder, set(done.get(folder.name, ())), materials)
+        mine = _pieces(folder, set(done.get(folder.name, ())), table)
         for way, material, piece in mine:
             rows.setdefault((way, material), []).append(piece)
         case, version = folder.parents[1].name, folder.name.rpartition("-v")[2]
         made.append(
             Made(case=case, version=version, folder=folder.name,
-                 left=sum(not piece.done for _, _, piece in mine),
+                 left=sum(not (piece.done or piece.moot) for _, _, piece in mine),
                  papers=len(list((folder / "paper").glob("*.pdf"))))
         )  # fmt: skip
     groups = [Group(way=way, material=material, pieces=tuple(pieces))
               for (way, material), pieces in rows.items()]  # fmt: skip
-    return sorted(groups, key=lambda g: (g.left == 0, g.way != "print", g.material)), made
+    return sorted(groups, key=lambda g: (g.left == 0, WAYS.index(g.way), g.material)), made
 
 
-def _pieces(folder: Path, done: set[str], materials: Sequence[str]) -> list[tuple[str, str, Piece]]:
+def counts(home: Home) -> dict[str, dict[str, object]]:
+    """Return what is left by group and by made folder, and which pieces are moot."""
+    groups, made = grouped(home)
+    return {
+        "groups": {group.key: group.left for group in groups},
+        "made": {one.folder: one.left for one in made},
+        "moot": {f"{p.folder}/{p.file}": p.moot for group in groups for p in group.pieces},
+    }
+
+
+def _pieces(folder: Path, done: set[str], table: Materials) -> list[tuple[str, str, Piece]]:
     """Return a made folder's plates and sheets with way and material."""
     tag, found = f"-{folder.name}", []
     case, version = folder.parents[1].name, folder.name.rpartition("-v")[2]
+    names, used = list(table), set()
 
-    def add(way: str, path: Path, material: str, name: str) -> None:
+    def add(room: str, path: Path, material: str, thick: str, name: str) -> None:
+        process = table[material].process if material in table else ""
+        if room == "print" and process == "cut":
+            return  # no printer lays it down: its mesh serves a mill
+        ground = process == "cut" and not {"pad", "wedge", "contour"}.isdisjoint(
+            table[material].places
+        )
+        way = "either" if process == "both" else "grind" if ground else room
         file = path.relative_to(folder).as_posix()
-        piece = Piece(case=case, version=version, folder=folder.name, file=file, name=name,
+        if file in done:
+            used.add((material, room))
+        words = f"{name} to {room}" if way == "either" else name
+        piece = Piece(case=case, version=version, folder=folder.name, file=file,
+                      name=f"{words}, {thick}" if way == "either" and thick else words,
                       done=file in done)  # fmt: skip
-        found.append((way, material, piece))
+        head = f"{material}, {thick}" if thick and way != "either" else material
+        found.append((way, head, material, room, piece))
 
     for path in sorted((folder / "print").glob("*.3mf")):
-        material, rest = _printed(path.stem.removesuffix(tag), materials)
-        add("print", path, material, rest.replace("-", " ") or "plate")
+        material, rest = _printed(path.stem.removesuffix(tag), names)
+        add("print", path, material, "", f"plate {rest.replace('-', ' ')}".strip())
     for path in sorted((folder / "cut").glob("sheet-*.dxf")):
         stem = path.stem.removesuffix(tag)
         match = SHEET.fullmatch(stem)
         if match:
-            add("cut", path, f"{match['what']}, {match['thick']} mm", f"sheet {match['number']}")
+            add("cut", path, match["what"], f"{match['thick']} mm", f"sheet {match['number']}")
         else:
-            add("cut", path, stem.removeprefix("sheet-"), "sheet")
-    return found
+            add("cut", path, stem.removeprefix("sheet-"), "", "sheet")
+    other = {"print": "cut", "cut": "print"}
+    return [
+        (way, head, replace(piece, moot=way == "either" and (material, other[room]) in used
+                            and (material, room) not in used))
+        for way, head, material, room, piece in found
+    ]  # fmt: skip
 
 
 def _printed(stem: str, materials: Sequence[str]) -> tuple[str, str]:

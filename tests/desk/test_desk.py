@@ -230,6 +230,25 @@ def test_a_case_is_listed_exported_and_erased_as_a_whole(desk, larch, kept):
     assert 'data-name="going"' not in desk.client.get("/").text
 
 
+def test_two_versions_are_compared_as_a_picture(desk, larch, kept):
+    from insole.output.pictures.old_and_new import old_and_new_png
+    from insole.trials.cases import open_case
+
+    path = f"/api/cases/{larch}/wishes"
+    higher = {"left": {"support_level": 0.6}, "right": WISHES["right"]}
+    assert desk.ask("PUT", path, {"wishes": higher}).status_code == 200
+    version = desk.done(desk.ask("POST", f"/api/cases/{larch}/plans"))["version"]
+    answer = desk.client.get(f"/api/cases/{larch}/plans/1/against/{version}")
+    assert (answer.status_code, answer.headers["content-type"]) == (200, "image/png")
+    case = open_case(desk.home / "cases" / larch)
+    assert answer.content == old_and_new_png(case.plan(1), case.plan(version))
+    same = desk.client.get(f"/api/cases/{larch}/plans/1/against/1")
+    assert same.status_code == 422
+    assert "no support differs" in same.json()["error"].lower()
+    assert desk.client.get(f"/api/cases/{larch}/plans/1/against/99").status_code == 422
+    assert desk.ask("PUT", path, {"wishes": WISHES}).status_code == 200
+
+
 def test_a_new_shoe_is_written_once_under_a_name_of_its_own(desk):
     figures = {"inside.length": 280, "inside.ball_width": 100, "bed.drop": 9}
     given = {"name": "Grey 43!", "figures": figures}
