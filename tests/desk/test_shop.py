@@ -121,7 +121,7 @@ def test_the_workshops_own_limits_and_materials_are_followed(desk, larch):
     assert desk.ask("PUT", "/api/own/kit", content=kit).status_code == 200
     asked = {"wishes": {"right": {"pad_source": "kit"}}}
     pad = desk.ask("POST", preview, asked).json()["pad"]
-    assert pad["name"].startswith("7 high, 84 long"), pad["name"]
+    assert pad["name"].startswith("kit pad 7 high, 84 long"), pad["name"]
     assert desk.ask("PUT", "/api/own/kit", content=b"").status_code == 200
     assert desk.ask("PUT", "/api/own/passwd", content=bar).status_code == 422
     assert desk.ask("PUT", "/api/own/materials", content=b"").status_code == 200

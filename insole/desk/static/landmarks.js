@@ -66,7 +66,7 @@ class Side {
     rows.replaceChildren(...this.foot.landmarks.map((mark) => {
       const line = make("tr"), name = make("th"), sign = make("span", "key", short(mark.name));
       name.scope = "row";
-      name.append(sign, mark.label);
+      name.append(sign, mark.label.replace("metatarsal ", "").replace(" point", ""));
       if (mark.by_hand) name.append(" ", make("span", "tag", mark.felt ? "felt" : "by hand"));
       line.append(name, make("td", "num", mark.along), make("td", "num", mark.across.replace(" medial", " m").replace(" lateral", " l")), make("td", "num", mark.high), make("td", "num", String(mark.sd)));
       return line;

@@ -86,8 +86,9 @@ class Foot {
     if (part) figures.push(["Crest", `${part.height.toFixed(1)} mm`], ["Left free", part.free]);
     const c = found.contact.find((one) => one.case === "standing" && one.before && one.after);
     if (c) {
-      figures.push(["Midfoot, standing", `${Math.round(100 * (c.before.share.midfoot ?? 0))} → ${Math.round(100 * (c.after.share.midfoot ?? 0))} % of the load`]);
-      figures.push(["Contact", `${Math.round(c.before.area)} → ${Math.round(c.after.area)} cm²`]);
+      const all = found.wedges.length || found.posting.length ? " with the wedge" : "";
+      figures.push([`Midfoot, standing${all}`, `${Math.round(100 * (c.before.share.midfoot ?? 0))} → ${Math.round(100 * (c.after.share.midfoot ?? 0))} % of the load`]);
+      figures.push([`Contact${all}`, `${Math.round(c.before.area)} → ${Math.round(c.after.area)} cm²`]);
     }
     place.replaceChildren(...figures.map(([name, value]) => { const one = make("span"); one.append(make("small", "", name), make("b", "", value)); return one; }));
   }
@@ -152,7 +153,8 @@ class Foot {
     const place = this.root.querySelector(".words"), part = found.pad ?? found.bed, out = [];
     if (found.effect) {
       const note = make("div", `note ${found.effect.little ? "warn" : "good"}`);
-      note.append(make("p", "", `The support ${found.effect.words.charAt(0).toLowerCase()}${found.effect.words.slice(1)}.`));
+      const alone = found.wedges.length || found.posting.length ? " by itself, without the wedge," : "";
+      note.append(make("p", "", `The support${alone} ${found.effect.words.charAt(0).toLowerCase()}${found.effect.words.slice(1)}.`));
       if (found.effect.binds) note.append(make("p", "", `What binds most: ${found.effect.binds.charAt(0).toLowerCase()}${found.effect.binds.slice(1)}.`));
       out.push(note);
     }
