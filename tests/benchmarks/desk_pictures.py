@@ -28,7 +28,8 @@ PORT = 8723
 ADDRESS = f"http://127.0.0.1:{PORT}"
 CASE = "/api/cases/sample-rider"
 PAGES = {
-    "riders": "/", "check": "/check", "bench": "/bench", "workshop": "/workshop",
+    "riders": "/",
+    **{room: f"/{room}" for room in ("check", "scanners", "bench", "workshop")},
     **{step: f"/case/sample-rider/{step}" for step in
        ("questions", "scans", "landmarks", "shoe", "support", "parts", "trial")},
 }  # fmt: skip
