@@ -26,7 +26,8 @@ SHEET = re.compile(r"sheet-(?P<what>.+)-(?P<thick>[\d.]+)mm-(?P<number>\d+)")
 class Piece:
     """One plate or sheet: whose it is, its file inside the made folder, whether it is done.
 
-    `moot`: it is not to be made, since the other way was taken for its material.
+    `moot`: it is not to be made, since the other way was taken for its material. `counted`: of two
+    ways that are both open one is counted.
     """
 
     case: str
@@ -36,6 +37,12 @@ class Piece:
     name: str
     done: bool
     moot: bool = False
+    counted: bool = True
+
+    @property
+    def left(self) -> bool:
+        """Whether it is still to be made."""
+        return self.counted and not (self.done or self.moot)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +59,7 @@ class Group:
     @property
     def left(self) -> int:
         """How many pieces are still to be made."""
-        return sum(not (piece.done or piece.moot) for piece in self.pieces)
+        return sum(piece.left for piece in self.pieces)
 
     @property
     def key(self) -> str:
@@ -87,7 +94,7 @@ def grouped(home: Home) -> tuple[list[Group], list[Made]]:
         case, version = folder.parents[1].name, folder.name.rpartition("-v")[2]
         made.append(
             Made(case=case, version=version, folder=folder.name,
-                 left=sum(not (piece.done or piece.moot) for _, _, piece in mine),
+                 left=sum(piece.left for _, _, piece in mine),
                  papers=len(list((folder / "paper").glob("*.pdf"))))
         )  # fmt: skip
     groups = [Group(way=way, material=material, pieces=tuple(pieces))
@@ -139,12 +146,16 @@ def _pieces(folder: Path, done: set[str], table: Materials) -> list[tuple[str, s
             add("cut", path, match["what"], f"{match['thick']} mm", f"sheet {match['number']}")
         else:
             add("cut", path, stem.removeprefix("sheet-"), "", "sheet")
-    other = {"print": "cut", "cut": "print"}
-    return [
-        (way, head, replace(piece, moot=way == "either" and (material, other[room]) in used
-                            and (material, room) not in used))
-        for way, head, material, room, piece in found
-    ]  # fmt: skip
+    rooms = {(material, room) for _, _, material, room, _ in found}
+    settled = []
+    for way, head, material, room, piece in found:
+        if way == "either":
+            mine, other = (material, room), (material, "cut" if room == "print" else "print")
+            moot = other in used and mine not in used
+            counted = room == "print" or mine in used or other not in rooms
+            piece = replace(piece, moot=moot, counted=counted)
+        settled.append((way, head, piece))
+    return settled
 
 
 def _printed(stem: str, materials: Sequence[str]) -> tuple[str, str]:
