@@ -134,6 +134,7 @@ export class Foot3D {
       if (p.moved) {
         element.type = "button";
         element.setAttribute("aria-label", p.label);
+        element.tabIndex = p.chosen ? 0 : -1; // one stop for the keyboard: the list chooses which
         movable(element, {
           begin: () => { p.begin?.(); return this.#project(pin.at); },
           to: (x, y) => this.under(x, y), scale: () => this.#scale(...this.#axes()),

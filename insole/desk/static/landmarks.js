@@ -50,7 +50,10 @@ class Side {
     this.chosen = name;
     this.q("select").value = name;
     this.said();
-    for (const view of [this.view, this.plan]) for (const pin of view.pins) pin.element.classList.toggle("chosen", pin.name === name);
+    for (const view of [this.view, this.plan]) for (const pin of view.pins) if (pin.moved) {
+      pin.element.classList.toggle("chosen", pin.name === name);
+      pin.element.tabIndex = pin.name === name ? 0 : -1;
+    }
   }
 
   /** Everything that is read off the foot: picker, table, numbers. */
@@ -87,7 +90,7 @@ class Side {
   pins() {
     const of = (mark, key) => ({
       [key]: mark[key], name: mark.name, text: short(mark.name), kind: `mark${mark.by_hand ? " hand" : ""}${mark.name === this.chosen ? " chosen" : ""}`,
-      label: `${mark.label}, ${this.side} foot: arrow keys move it by 1 millimetre, with Shift by 5; Enter keeps it, Escape takes it back`,
+      chosen: mark.name === this.chosen, label: `${mark.label}, ${this.side} foot: arrow keys move it by 1 millimetre, with Shift by 5; Enter keeps it, Escape takes it back`,
       begin: () => this.choose(mark.name),
       moved: (at, done) => this.moved(mark, key, at, done),
     });

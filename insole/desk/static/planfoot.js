@@ -64,6 +64,7 @@ export class PlanFoot {
       if (p.moved) {
         element.type = "button";
         element.setAttribute("aria-label", p.label);
+        element.tabIndex = p.chosen ? 0 : -1; // one stop for the keyboard: the list chooses which
         movable(element, {
           begin: () => { p.begin?.(); return this.#pixel(pin.page); },
           to: (x, y) => this.#page(x, y), scale: () => this.place.clientWidth / (this.box[2] - this.box[0]),
