@@ -69,7 +69,12 @@ def back_up(home: Home, path: Path) -> int:
                 count += 1
         with making.open("r+b") as written:
             os.fsync(written.fileno())
-        os.link(making, path)
+        try:
+            os.link(making, path)
+        except OSError:  # a stick or a share without hard links
+            if path.exists():
+                raise
+            os.rename(making, path)
     except OSError as error:
         why = (error.strerror or str(error)).lower()
         raise InsoleError(f"the backup cannot be written: {why}; choose another place") from None

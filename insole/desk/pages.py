@@ -15,6 +15,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from footscan.checking import log_file
+from footscan.errors import FootscanError
 from insole import __version__
 from insole.desk import api, api_plan, api_shop, owned, queue
 from insole.desk.service import SIDES
@@ -151,7 +152,11 @@ def _questions(request: Request, case: DeskCase) -> dict[str, Any]:
 
 def _scanners(request: Request, case: DeskCase) -> dict[str, Any]:
     path = api.service_of(request).home.scanner_log
-    return {"scanners": sorted({e.scanner for e in log_file.read(path)}) if path.exists() else []}
+    try:
+        names = sorted({e.scanner for e in log_file.read(path)}) if path.exists() else []
+    except FootscanError:  # a damaged log is said on its own page, and holds no fitting up
+        names = []
+    return {"scanners": names}
 
 
 def _shoes(request: Request, case: DeskCase) -> dict[str, Any]:

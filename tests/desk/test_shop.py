@@ -94,6 +94,38 @@ def test_a_checked_scanner_vouches_for_the_scale_of_a_scan(desk):
     (desk.home / "scanner-log.csv").unlink()
 
 
+def test_a_damaged_log_is_said_on_its_page_and_holds_no_fitting_up(desk):
+    desk.ask("POST", "/api/cases", {"name": "log-1"})
+    log = desk.home / "scanner-log.csv"
+    log.write_text("no log\n")
+    try:
+        page = desk.client.get("/scanners").text
+        assert "scanner-log.csv does not begin with the headings" in page
+        assert str(desk.home) not in page
+        assert desk.client.get("/case/log-1/scans").status_code == 200
+        job = desk.wait(_check(desk, 1.0, date.today()).json())
+        assert job["state"] == "failed"
+        assert log.read_text() == "no log\n"
+    finally:
+        log.unlink()
+
+
+def test_a_backup_goes_onto_a_stick_without_links(tmp_path, monkeypatch):
+    import os
+
+    home = _full(Home(tmp_path / "home"))
+
+    def no_links(*paths):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", no_links)
+    path = tmp_path / "all.zip"
+    assert back_up(home, path) == 2
+    with pytest.raises(InsoleError, match="there already"):
+        back_up(home, path)
+    assert [p.name for p in tmp_path.iterdir() if p.name != "home"] == ["all.zip"]
+
+
 def test_the_workshops_own_limits_and_materials_are_followed(desk, larch):
     preview = f"/api/cases/{larch}/feet/right/preview"
     asked = {"wishes": {"right": {"forefoot": 2.0}}}

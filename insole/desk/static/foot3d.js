@@ -119,6 +119,13 @@ export class Foot3D {
     buffer(gl.ARRAY_BUFFER, this.places); attribute("place", 3, gl.FLOAT, false, 12);
     buffer(gl.ARRAY_BUFFER, normals); attribute("normal", 4, gl.BYTE, true, 4);
     buffer(gl.ELEMENT_ARRAY_BUFFER, this.faces);
+    if (this.gone && m) { // loose points hang on no triangle: what was taken away is drawn as points too
+      this.loose = gl.createBuffer();
+      this.solid = gl.getParameter(gl.ELEMENT_ARRAY_BUFFER_BINDING);
+      gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.loose);
+      gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, Uint32Array.from({ length: n }, (_, i) => i).filter((i) => normals[4 * i + 3]), gl.STATIC_DRAW);
+      gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.solid);
+    }
     gl.enable(gl.DEPTH_TEST);
     new ResizeObserver(() => this.draw()).observe(this.canvas);
     addEventListener("themed", () => this.draw());
@@ -195,9 +202,19 @@ export class Foot3D {
       gl.uniform1f(gl.getUniformLocation(this.program, "dot"), 2 * ratio);
       if (this.faces.length) gl.drawElements(gl.TRIANGLES, this.faces.length, gl.UNSIGNED_INT, 0);
       else gl.drawArrays(gl.POINTS, 0, this.count);
+      if (this.loose) {
+        gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.loose);
+        gl.drawElements(gl.POINTS, this.gone, gl.UNSIGNED_INT, 0);
+        gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.solid);
+      }
     }
+    const taken = [];
     for (const pin of this.pins) {
-      const [x, y, depth] = this.#project(pin.at);
+      let [x, y, depth] = this.#project(pin.at);
+      if (!pin.moved && pin.text) { // numbers of one place stand side by side
+        while (taken.some(([a, b]) => Math.hypot(a - x, b - y) < 20)) x += 24;
+        taken.push([x, y]);
+      }
       pin.element.style.left = `${x}px`;
       pin.element.style.top = `${y}px`;
       pin.element.classList.toggle("behind", depth < -12);

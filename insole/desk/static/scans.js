@@ -62,7 +62,7 @@ async function show(side) {
       number.type = "button";
       number.setAttribute("aria-label", `Turn the ${side} foot to finding ${k + 1}`);
       number.addEventListener("click", () => view.places && view.face(f.at));
-      if (!f.exact) words.append(make("p", "hint", `It has no one place: the number stands in the region, ${f.region}.`));
+      if (!f.exact) words.append(make("p", "hint", `No one place; region: ${f.region}.`));
     }
     row.append(number, words);
     list.append(row);
