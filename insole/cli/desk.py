@@ -25,15 +25,25 @@ HOME = Path("~/.solewright")
               help="A name or address under which other machines reach the desk.")  # fmt: skip
 @click.option("--no-sample", is_flag=True, help="No sample rider on first start.")
 @click.option("--no-browser", is_flag=True, help="Do not open a browser.")
+@click.option("--back-up", type=click.Path(path_type=Path), metavar="ZIP",
+              help="Instead: write all that the desk keeps into one archive.")  # fmt: skip
+@click.option("--restore", type=click.Path(path_type=Path), metavar="ZIP",
+              help="Instead: take such an archive in; what is there stays.")  # fmt: skip
 def desk(
     port: int, home: Path | None, host: str, token: str, names: tuple[str, ...],
-    no_sample: bool, no_browser: bool,
+    no_sample: bool, no_browser: bool, back_up: Path | None, restore: Path | None,
 ) -> None:  # fmt: skip
     """Open the desk: rider, questions, scans, shoe, support, parts, trial in the browser.
 
     Everything stays on this machine. Ctrl-C ends it; nothing is lost.
     """
     from insole.errors import InsoleError
+
+    if back_up is not None and restore is not None:
+        raise click.UsageError("give --back-up or --restore, not both")
+    if back_up is not None or restore is not None:
+        _archive((home or HOME).expanduser(), back_up, restore)
+        return
 
     try:
         from insole.desk.guard import LOOPBACK, Rules, is_loopback
@@ -56,3 +66,25 @@ def desk(
         with_sample=not no_sample, browser=not no_browser,
         say=lambda text: click.echo(text, err=True),
     )  # fmt: skip
+
+
+def _archive(home: Path, back_up: Path | None, restore: Path | None) -> None:
+    """Write the whole store into an archive, or take one in."""
+    from insole.desk import backup
+    from insole.desk.store import Home
+    from insole.errors import InsoleError
+
+    if back_up is not None:
+        if not home.is_dir():
+            raise InsoleError(f"there is no store at {home}; give its folder with --home")
+        count = backup.back_up(Home(home), back_up)
+        click.echo(
+            f"{count} cases and what the workshop owns are in {back_up}; keep it locked away"
+        )
+    if restore is not None:
+        if not restore.is_file():
+            raise InsoleError(f"there is no file {restore}; check the path")
+        found = backup.restore(Home(home), restore)
+        click.echo(f"{len(found['cases'])} cases and {len(found['other'])} other files came back")
+        if found["kept"]:
+            click.echo(f"there already, and left as they are: {', '.join(found['kept'])}")

@@ -19,6 +19,7 @@ from starlette.routing import Route
 
 from insole.desk import wishes
 from insole.desk.api import BASE, body_of, case_of, changed, download, service_of, side_of
+from insole.desk.owned import own
 from insole.desk.service import Job
 from insole.desk.store import Draft
 from insole.errors import InsoleError, PlanError
@@ -81,7 +82,9 @@ async def fit(request: Request) -> Response:
     async def work(job: Job) -> dict[str, Any]:
         feet = await service.feet(case, draft)
         good, bad = await asyncio.to_thread(shoe_file.library, service.home.shoes)
-        ranked = await service.bench.run("fit", feet, good, say=service.say(job))
+        ranked = await service.bench.run(
+            "fit", feet, good, own(service.home.folder, "limits"), say=service.say(job)
+        )
         return {"ranked": ranked, "left_out": [service.plain(row) for row in bad]}
 
     return JSONResponse(service.start("ranking shoes", service.bench, work).shown(), 202)
@@ -160,6 +163,18 @@ async def record(request: Request) -> Response:
 
     data = to_json(case.case.plan(version)).encode()
     return download(data, f"{case.name}-v{version}-plan.json", "application/json")
+
+
+async def compared(request: Request) -> Response:
+    """Send two kept versions as one picture: the older dashed, the newer solid."""
+    from insole.record.plan import to_json
+
+    service, case = service_of(request), case_of(request)
+    texts = [to_json(case.case.plan(request.path_params[key])) for key in ("version", "other")]
+    data = await service.bench.run("old_and_new", *texts)
+    if data is None:
+        raise InsoleError("no support differs between these two versions")
+    return Response(data, media_type="image/png")
 
 
 # ------------------------------------------------------------------ trial
@@ -286,6 +301,7 @@ ROUTES = [
     Route(f"{BASE}/feet/{{side}}/move", move, methods=["POST"]),
     Route(f"{BASE}/plans", keep, methods=["POST"]),
     Route(PLAN, kept, methods=["GET"]),
+    Route(f"{PLAN}/against/{{other:int}}", compared, methods=["GET"]),
     Route(f"{PLAN}/record", record, methods=["GET"]),
     Route(f"{BASE}/trials", trial, methods=["POST"]),
     Route(f"{BASE}/trials/{{number:int}}/step", take_step, methods=["POST"]),

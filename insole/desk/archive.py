@@ -5,19 +5,21 @@ arrived zip -> check names, kinds, sizes -> a hidden folder beside the cases -> 
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import re
 import secrets
 import shutil
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from insole.desk.store import DeskCase, Home, safe_name
 from insole.errors import InsoleError
 from insole.trials import cases
 
-__all__ = ["take_in"]
+__all__ = ["arriving", "belongs", "check_case", "take_in", "too_tight", "unpack"]
 
 MOST_FILES, MOST_BYTES, MOST_RATIO = 5_000, 2_000_000_000, 200
 RECORDS = re.compile(r"case\.json|desk\.json|plans/plan-\d{3,}\.json|trials/trial-\d{3,}\.json")
@@ -46,25 +48,55 @@ def take_in(home: Home, arrived: Path) -> DeskCase:
             name, wanted = _checked(packed)
             if (home.cases_folder / name).exists():
                 raise InsoleError(f"there is a case {name} already; erase it or rename it first")
-            making = home.cases_folder / f".{name}.arriving.{secrets.token_hex(4)}"
-            try:
+            with arriving(home, name) as making:
                 for entry, inside in wanted:
-                    _unpack(packed, entry, making / inside)
-                case = DeskCase(cases.open_case(making))
-                if case.name != name:
-                    raise InsoleError("the archive's case has another name than its folder")
-                _read_all(case)
-                try:
-                    os.rename(making, home.cases_folder / name)
-                except OSError:
-                    raise InsoleError(f"there is a case {name} already; erase it first") from None
-            finally:
-                shutil.rmtree(making, ignore_errors=True)
+                    unpack(packed, entry, making / inside)
+                check_case(making, name)
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError):
         raise InsoleError(
             "the file is no archive of a case, or is damaged; export the case again"
         ) from None
     return home.case(name)
+
+
+@contextlib.contextmanager
+def arriving(home: Home, name: str) -> Iterator[Path]:
+    """Give a hidden folder to fill; afterwards it is the case of that name, or gone.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        There is a case of that name.
+    """
+    making = home.cases_folder / f".{name}.arriving.{secrets.token_hex(4)}"
+    try:
+        yield making
+        try:
+            os.rename(making, home.cases_folder / name)
+        except OSError:
+            raise InsoleError(f"there is a case {name} already; erase it first") from None
+    finally:
+        shutil.rmtree(making, ignore_errors=True)
+
+
+def check_case(making: Path, name: str) -> None:
+    """Refuse a folder that is not wholly the case of that name."""
+    case = DeskCase(cases.open_case(making))
+    if case.name != name:
+        raise InsoleError("the archive's case has another name than its folder")
+    _read_all(case)
+
+
+def belongs(inside: str) -> bool:
+    """Return whether a file of this name is a record or a scan of a case."""
+    scan = SCANS.fullmatch(inside)
+    return bool(RECORDS.fullmatch(inside)) or bool(scan and safe_name(scan[2]) == scan[2])
+
+
+def too_tight(entry: zipfile.ZipInfo) -> bool:
+    """Return whether an entry is packed tighter than any scan: it would fill the disk."""
+    packed_size = max(entry.compress_size, 1)
+    return entry.file_size > 1_000_000 and entry.file_size / packed_size > MOST_RATIO
 
 
 def _checked(packed: zipfile.ZipFile) -> tuple[str, list[tuple[zipfile.ZipInfo, str]]]:
@@ -81,12 +113,11 @@ def _checked(packed: zipfile.ZipFile) -> tuple[str, list[tuple[zipfile.ZipInfo, 
         scan = SCANS.fullmatch(inside)
         good = RECORDS.fullmatch(inside) or scan or MADE.fullmatch(inside)
         linked = (entry.external_attr >> 16) & 0o170000 == 0o120000
-        packed_size = max(entry.compress_size, 1)
         if head != name or not good or linked or inside in seen or ".." in inside.split("/"):
             raise InsoleError("the archive holds something that is no part of a case; not taken in")
         if scan and safe_name(scan[2]) != scan[2]:
             raise InsoleError("a scan in the archive has a name that is none; not taken in")
-        if entry.file_size > 1_000_000 and entry.file_size / packed_size > MOST_RATIO:
+        if too_tight(entry):
             raise InsoleError("the archive is packed tighter than any scan; not taken in")
         seen.add(inside)
         if not MADE.fullmatch(inside):
@@ -94,7 +125,7 @@ def _checked(packed: zipfile.ZipFile) -> tuple[str, list[tuple[zipfile.ZipInfo, 
     return name, wanted
 
 
-def _unpack(packed: zipfile.ZipFile, entry: zipfile.ZipInfo, target: Path) -> None:
+def unpack(packed: zipfile.ZipFile, entry: zipfile.ZipInfo, target: Path) -> None:
     """Write one file, no longer than it said; a scan must be what its hash says."""
     target.parent.mkdir(parents=True, exist_ok=True)
     digest, size = hashlib.sha256(), 0

@@ -63,12 +63,15 @@ class Rules:
         Asked for when not empty.
     scan_bytes, small_bytes : int
         Largest body of an upload of a scan, and of anything else.
+    store_bytes : int
+        Largest backup that is taken in.
     """
 
     hosts: tuple[str, ...] = LOOPBACK
     token: str = ""
     scan_bytes: int = 400_000_000
     small_bytes: int = 200_000
+    store_bytes: int = 50_000_000_000
 
 
 class Guard:
@@ -97,6 +100,8 @@ class Guard:
         most = self.rules.scan_bytes if scope["path"].endswith("/scans") else self.rules.small_bytes
         if scope["path"] == "/api/import":
             most = self.rules.scan_bytes
+        if scope["path"] == "/api/backup":
+            most = self.rules.store_bytes
         try:
             if int(headers.get("content-length") or 0) > most:
                 raise TooLarge

@@ -44,7 +44,7 @@ class Index:
         self.path = path
 
     @staticmethod
-    def stamp(folder: Path) -> int:
+    def stamp(folder: Path | str) -> int:
         """Return when a case last changed, nanoseconds."""
         found, place = 0, os.fspath(folder)
         for name in ("case.json", "desk.json", "plans", "trials"):
@@ -73,13 +73,13 @@ class Index:
             with base:
                 base.execute(TABLE)
                 known = {
-                    row[0]: Row(**dict(zip(Row.__slots__, row, strict=True)))
-                    for row in base.execute("SELECT * FROM cases")
+                    row[0]: row
+                    for row in base.execute(f"SELECT {', '.join(Row.__slots__)} FROM cases")
                 }
-                found = []
+                found, place = [], os.fspath(folder)
                 for name in names:
-                    row = known.get(name)
-                    if row is None or row.stamp != self.stamp(folder / name):
+                    line = known.get(name)
+                    if line is None or line[-1] != self.stamp(f"{place}/{name}"):
                         try:
                             row = read(name)
                         except InsoleError:
@@ -87,6 +87,8 @@ class Index:
                         base.execute(
                             "INSERT OR REPLACE INTO cases VALUES (?,?,?,?,?,?,?)", astuple(row)
                         )
+                    else:
+                        row = Row(**dict(zip(Row.__slots__, line, strict=True)))
                     found.append(row)
                 for name in set(known) - set(names):
                     base.execute("DELETE FROM cases WHERE name = ?", (name,))

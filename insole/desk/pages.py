@@ -14,8 +14,10 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from footscan.checking import log_file
+from footscan.errors import FootscanError
 from insole import __version__
-from insole.desk import api, api_plan
+from insole.desk import api, api_plan, api_shop, owned, queue
 from insole.desk.service import SIDES
 from insole.desk.store import DeskCase, Draft
 from insole.errors import InsoleError
@@ -23,7 +25,7 @@ from insole.record import questions
 
 __all__ = ["ROUTES", "STEPS", "problem"]
 
-LISTED = 60  # made versions on the bench page
+LISTED = 100  # riders at once; the others are found by name
 
 PAGES = jinja2.Environment(
     loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")),
@@ -55,14 +57,14 @@ STEPS = (
 def _page(request: Request, template: str, status: int = 200, **given: Any) -> Response:
     text = PAGES.get_template(template).render(
         cautions=questions.CAUTIONS, short=questions.SHORT_CAUTION, program=__version__,
-        steps=STEPS, **({"case": None, "rail": (), "step": None} | given),
+        steps=STEPS, **({"case": None, "rail": (), "step": None, "data": None} | given),
     )  # fmt: skip
     return HTMLResponse(text, status)
 
 
 def problem(request: Request, words: str, status: int) -> Response:
     """Return the page that says what went wrong and where to go on."""
-    return _page(request, "problem.html", status, words=words, title="Not found")
+    return _page(request, "problem.html", status, words=words, title="Problem")
 
 
 def _rail(service: Any, case: DeskCase, draft: Draft, here: str) -> list[dict[str, Any]]:
@@ -94,7 +96,12 @@ async def riders(request: Request) -> Response:
     """Show the riders, and open a new case."""
     service = api.service_of(request)
     running = [j.shown() for j in service.jobs.values() if j.state == "running"]
-    return _page(request, "riders.html", title="Riders", rows=service.home.rows(),
+    wanted = request.query_params.get("find", "").strip()[:80]
+    every = service.home.rows()
+    rows = [row for row in every if wanted.lower() in row.name.lower()]
+    rows.sort(key=lambda row: row.stamp, reverse=True)  # what was worked on last stands first
+    return _page(request, "riders.html", title="Riders", rows=rows[:LISTED], found=len(rows),
+                 every=len(every), wanted=wanted,
                  busy=[j for j in running if "sample" in j["what"]])  # fmt: skip
 
 
@@ -128,13 +135,28 @@ async def step(request: Request) -> Response:
         "data": {"case": case.name, "draft": draft.model_dump(mode="json"),
                  "versions": case.case.versions(), "stop": stand["stop"]},
     }  # fmt: skip
-    more = {"questions": _questions, "shoe": _shoes, "trial": _trials, "parts": _parts}
+    more = {
+        "questions": _questions,
+        "scans": _scanners,
+        "shoe": _shoes,
+        "trial": _trials,
+        "parts": _parts,
+    }
     given |= more.get(here.word, lambda *_: {})(request, case)
     return _page(request, f"{here.word}.html", **given)
 
 
 def _questions(request: Request, case: DeskCase) -> dict[str, Any]:
     return {"questions": questions.QUESTIONS}
+
+
+def _scanners(request: Request, case: DeskCase) -> dict[str, Any]:
+    path = api.service_of(request).home.scanner_log
+    try:
+        names = sorted({e.scanner for e in log_file.read(path)}) if path.exists() else []
+    except FootscanError:  # a damaged log is said on its own page, and holds no fitting up
+        names = []
+    return {"scanners": names}
 
 
 def _shoes(request: Request, case: DeskCase) -> dict[str, Any]:
@@ -185,8 +207,9 @@ def _parts(request: Request, case: DeskCase) -> dict[str, Any]:
 
 async def workshop(request: Request) -> Response:
     """Show what the workshop owns."""
-    owned = api.service_of(request).home.workshop()
-    return _page(request, "workshop.html", title="Workshop", owned=owned)
+    home = api.service_of(request).home
+    return _page(request, "workshop.html", title="Workshop", owned=home.workshop(),
+                 own=owned.own_shown(home.folder))  # fmt: skip
 
 
 async def check(request: Request) -> Response:
@@ -194,25 +217,22 @@ async def check(request: Request) -> Response:
     return _page(request, "check.html", title="Check scans")
 
 
+async def scanners(request: Request) -> Response:
+    """Show the log of scanner checks, and take a new one."""
+    shown = api_shop.scanners_shown(request)
+    return _page(request, "scanners.html", title="Scanners", data=shown, log=shown)
+
+
 async def bench(request: Request) -> Response:
-    """Show what was made last, and what it wants at the bench."""
+    """Show the queue: what is to print and to cut, by material."""
     home = api.service_of(request).home
-    found = list(home.cases_folder.glob("[!.]*/made/*/manifest.json"))
-    found.sort(key=lambda path: path.stat().st_mtime, reverse=True)
-    rows = []
-    for path in found[:LISTED]:
-        case, version = path.parents[2].name, path.parent.name.rpartition("-v")[2]
-        tag = f"-{path.parent.name}"
-        names = {room: sorted(p.stem.removesuffix(tag) for p in (path.parent / room).glob(kind))
-                 for room, kind in (("print", "*.3mf"), ("cut", "sheet-*.dxf"))}  # fmt: skip
-        cut = [name.removeprefix("sheet-") for name in names["cut"]]
-        rows.append({"case": case, "version": version, "print": names["print"], "cut": cut,
-                     "papers": len(list((path.parent / "paper").glob("*.pdf")))})  # fmt: skip
-    return _page(request, "bench.html", title="Bench", rows=rows)
+    groups, made = queue.grouped(home)
+    return _page(request, "bench.html", title="Bench", groups=groups, made=made)
 
 
 ROUTES = [
     Route("/check", check, methods=["GET"]),
+    Route("/scanners", scanners, methods=["GET"]),
     Route("/bench", bench, methods=["GET"]),
     Route("/", riders, methods=["GET"]),
     Route("/workshop", workshop, methods=["GET"]),

@@ -16,12 +16,14 @@ import secrets
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
 from footscan.errors import FootscanError
 from footscan.results import MeasuredFoot
 from insole.desk import tasks, wishes
+from insole.desk.owned import own
 from insole.desk.store import DeskCase, Draft, Home, ScanUse, Side
 from insole.desk.workers import TICKET, Stopped, Ticket, Worker
 from insole.errors import InsoleError
@@ -137,18 +139,26 @@ class Service:
 
     # -------------------------------------------------------------- feet
 
-    @staticmethod
-    def stated(use: ScanUse, side: str) -> dict[str, Any]:
+    def stated(self, use: ScanUse, side: str) -> dict[str, Any]:
         """Return what was stated of a scan, for :func:`footscan.measure`."""
+        log = {"scanner_log": str(self.home.scanner_log), "scanner": use.scanner}
         return {
             "load": use.load, "side": side if use.side_stated else None,
             "foot_length": use.foot_length, "landmarks": use.landmarks,
-        }  # fmt: skip
+        } | (log if use.scanner else {})  # fmt: skip
 
     def key(self, use: ScanUse, side: str) -> str:
         """Return what names a measured foot: its scan's content and all that was stated."""
-        text = json.dumps([use.sha256, use.file, side, self.stated(use, side)], sort_keys=True)
+        checked = [date.today().isoformat(), self._log_stamp()] if use.scanner else []
+        text = json.dumps(
+            [use.sha256, use.file, side, self.stated(use, side), checked], sort_keys=True
+        )
         return hashlib.sha256(text.encode()).hexdigest()
+
+    def _log_stamp(self) -> int:
+        """Return when a scanner was checked last: what it vouches for may be another by then."""
+        log = self.home.scanner_log
+        return log.stat().st_mtime_ns if log.exists() else 0
 
     def remember(self, key: str, foot: MeasuredFoot) -> None:
         """Keep a measured foot at hand."""
@@ -236,7 +246,8 @@ class Service:
 
         owned = self.home.workshop()
         settings = {"bed": owned.bed, "sheet": owned.sheet, "kerf": owned.kerf,
-                    "layers": owned.layers, "step": owned.step}  # fmt: skip
+                    "layers": owned.layers, "step": owned.step,
+                    "materials": own(self.home.folder, "materials")}  # fmt: skip
         text = to_json(case.case.plan(version))
         name = await self.bench.run("make", text, case.made, settings, say=self.say(job))
         return {"version": version, "folder": name}

@@ -1,6 +1,6 @@
-"""What the pages draw: feet and plans as plain data in page coordinates.
+"""What the pages draw of shoes and plans: plain data in page coordinates.
 
-MeasuredFoot -> foot_shown, mesh_bytes; FootPlan -> plan_shown
+FitResult -> fit_shown; FootPlan -> plan_shown; feet: :mod:`insole.desk.shown_foot`
 
 Page coordinates, mm: across to the right, up to the toes, as the two feet lie before the fitter.
 The big toe of a left foot is on its right, of a right foot on its left: this is decided here, by
@@ -11,8 +11,6 @@ back in page coordinates (:func:`moved`).
 from __future__ import annotations
 
 import math
-import re
-import struct
 from collections.abc import Sequence
 from typing import Any
 
@@ -20,11 +18,8 @@ import numpy as np
 import shapely
 from scipy import ndimage
 
-from footscan.foot import vertex_normals
-from footscan.measuring.pose import mirror, mirror_faces
-from footscan.results import MeasuredFoot
 from footscan.scan import Array
-from insole.output.phrases import capital, noted, paper, words
+from insole.output.phrases import capital, noted, paper
 from insole.output.pictures.plan_view import Turn
 from insole.output.places import crest_point, wedge_lines
 from insole.planning.fit import FitResult
@@ -33,29 +28,10 @@ from insole.planning.seating import planned_bed
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.plan import FootPlan, HeightGrid, Plan, Quantity
 
-__all__ = [
-    "fit_shown",
-    "foot_shown",
-    "mesh_bytes",
-    "moved",
-    "placed_by_hand",
-    "plan_shown",
-    "sole_thumb",
-]
+__all__ = ["fit_shown", "grid", "moved", "plan_shown"]
 
 ARCH_NAMES = {"arch_apex": "Arch apex", "mth1": "1st head", "mth5": "5th head",
               "heel_centre": "Heel centre"}  # fmt: skip
-FIGURES = ("foot_length", "heel_to_ball_length", "foot_breadth", "heel_breadth", "ball_girth",
-           "instep_height", "arch_apex_height", "arch_index", "navicular_height",
-           "hallux_angle")  # fmt: skip
-DEGREES = {"deg": "°"}
-LANDMARKS = {
-    "pternion": "Rearmost point of the heel", "acropodion": "Foremost point of the toes",
-    "metatarsale_tibiale": "Ball, medial border", "metatarsale_fibulare": "Ball, lateral border",
-    "mth1": "1st metatarsal head", "mth2": "2nd metatarsal head", "mth3": "3rd metatarsal head",
-    "mth4": "4th metatarsal head", "mth5": "5th metatarsal head", "heel_centre": "Heel centre",
-    "arch_apex": "Arch apex", "navicular": "Navicular", "instep": "Instep",
-}  # fmt: skip
 
 
 def moved(side: str, across: float, up: float) -> tuple[float, float]:
@@ -63,119 +39,7 @@ def moved(side: str, across: float, up: float) -> tuple[float, float]:
     return up, across * Turn(side).medial
 
 
-# ------------------------------------------------------------------ feet
-
-
-def foot_shown(foot: MeasuredFoot, hand_length: float | None = None) -> dict[str, Any]:
-    """Return verdict, findings, measures and landmarks; `hand_length` as measured by hand, mm."""
-    return {
-        "side": foot.facts.side,
-        "file": foot.facts.file,
-        "verdict": str(foot.report.verdict.value),
-        "load": foot.facts.load,
-        "kind": foot.facts.kind,
-        "points": foot.facts.points,
-        "faces": foot.facts.faces,
-        "hand_length": hand_length,
-        "unit": foot.facts.unit_evidence,
-        "side_words": foot.facts.side_evidence,
-        "scale_verified": foot.facts.scale_verified,
-        "findings": [
-            {"code": f.code, "level": str(f.severity.value), "text": capital(f.text),
-             "advice": _at_the_desk(f.advice), "region": f.region, "at": _at(foot, f.region)}
-            for f in foot.report.findings
-        ],
-        "measures": [_measure(foot, name) for name in FIGURES if name in foot.measures],
-        "sizes": {k: v for k, v in foot.sizes.items() if isinstance(v, str | int | float)},
-        "landmarks": [
-            {"name": name, "label": LANDMARKS.get(name, words(name)), "at": _worn(foot, mark.xyz),
-             "sd": round(mark.sd, 1), "method": mark.method, "by_hand": mark.by_hand,
-             "along": _tenth(mark.xyz[0]), "high": _tenth(mark.xyz[2]),
-             "across": _across(mark.xyz[1])}
-            for name, mark in foot.landmarks.items()
-        ],
-    }  # fmt: skip
-
-
-def _at_the_desk(advice: str) -> str:
-    """Return an advice without what would be typed at the command line."""
-    text = re.sub(r",? and give it with --foot-length", " and type it in with the scan", advice)
-    return capital(paper(re.sub(r" with --[a-z-]+(?: [A-Z_]+)?", "", text)))
-
-
-def _across(y: float) -> str:
-    """Return a place beside the axis in words."""
-    words = _tenth(abs(y))
-    return words if words == "0.0" else f"{words} {'medial' if y > 0 else 'lateral'}"
-
-
-def _tenth(value: float) -> str:
-    return f"{round(float(value), 1) + 0.0:.1f}"  # never -0.0
-
-
-def sole_thumb(foot: MeasuredFoot) -> dict[str, Any]:
-    """Return the sole map as seen, 4 mm apart, for a small picture."""
-    sole, every = foot.foot.sole, max(1, round(4.0 / foot.foot.sole.cell))
-    turn = Turn(foot.facts.side)
-    return _grid(turn, sole.x[::every], sole.y[::every], sole.z[::every, ::every], 1)
-
-
-def _measure(foot: MeasuredFoot, name: str) -> dict[str, Any]:
-    measure = foot.measures[name]
-    if measure.value is None:
-        return {"name": name, "label": words(name), "value": None, "reason": measure.reason}
-    digits = 1 if measure.unit in ("mm", "deg", "%") else 3
-    spread = "" if measure.sd is None else f" ± {measure.sd:.{digits}f}"
-    unit = DEGREES.get(measure.unit, f" {measure.unit}" if measure.unit not in ("", "1") else "")
-    return {"name": name, "label": words(name), "by_hand": measure.by_hand,
-            "value": f"{measure.value:.{digits}f}{spread}{unit}"}  # fmt: skip
-
-
-def _worn(foot: MeasuredFoot, points: Array) -> list[float]:
-    """Return one place of the foot as it really is: a left foot is mirrored back."""
-    place = np.asarray(points, dtype=float)
-    out = mirror(place[None])[0] if foot.facts.side == "left" else place
-    return [round(float(v), 2) for v in out]
-
-
-def _at(foot: MeasuredFoot, region: str) -> list[float] | None:
-    """Return where on the foot a finding's pin stands; None for one about the whole scan."""
-    low, high = foot.foot.vertices.min(axis=0), foot.foot.vertices.max(axis=0)
-    length, y = foot.foot.length, {"medial border": high[1], "lateral border": low[1]}.get(region)
-    share = {"heel": 0.1, "arch": 0.45, "sole": 0.4, "ball": 0.7, "toes": 0.93, "dorsum": 0.55,
-             "leg": 0.12, "medial border": 0.5, "lateral border": 0.5}.get(region)  # fmt: skip
-    if share is None:
-        return None
-    z = {"dorsum": 0.6 * high[2], "leg": high[2], "toes": 12.0}.get(region, 4.0)
-    return _worn(foot, np.array([share * length, 0.0 if y is None else y, z]))
-
-
-def placed_by_hand(foot: MeasuredFoot, at: Sequence[float]) -> tuple[float, float, float]:
-    """Return a place on the foot as shown, laid onto its surface, in the scan's own mm."""
-    from scipy.spatial import cKDTree
-
-    shown = np.asarray(at, dtype=float)
-    inside = mirror(shown[None])[0] if foot.facts.side == "left" else shown
-    _, nearest = cKDTree(foot.foot.vertices).query(inside)
-    x, y, z = foot.foot.to_scanner(foot.foot.vertices[int(nearest)][None])[0]
-    return round(float(x), 3), round(float(y), 3), round(float(z), 3)
-
-
-def mesh_bytes(foot: MeasuredFoot) -> bytes:
-    """Return the cleaned foot as it really is: counts, then places, normals and triangles.
-
-    Little endian: uint32 vertices, uint32 faces, float32 (n, 3) mm, int8 (n, 4) normals times
-    127, uint32 (m, 3).
-    """
-    vertices, faces = foot.foot.vertices, foot.foot.faces
-    if foot.facts.side == "left":
-        vertices, faces = mirror(vertices), mirror_faces(faces)
-    normals = np.zeros((len(vertices), 4), dtype=np.int8)
-    normals[:, :3] = np.round(127 * vertex_normals(vertices, faces))
-    return b"".join(
-        (struct.pack("<II", len(vertices), len(faces)), vertices.astype("<f4").tobytes(),
-         normals.tobytes(), faces.astype("<u4").tobytes())
-    )  # fmt: skip
+# ------------------------------------------------------------------ shoes
 
 
 def fit_shown(result: FitResult) -> dict[str, Any]:
@@ -310,13 +174,13 @@ def _maps(turn: Turn, plan: Plan, foot: FootPlan) -> dict[str, Any]:
         shown_height, part = top.at(at_x, at_y), top.inside(at_x, at_y)
     free = sole["z"] - bed
     return {
-        "sole": _grid(turn, x, y, sole["z"], 2),
-        "bed": _grid(turn, x, y, bed, 2),
-        "shim": _grid(turn, x, y, shim, 2),
-        "part": _grid(turn, x, y, part, 2),
-        "height": _grid(turn, x, y, np.where(around, shown_height, np.nan), 1),
-        "gap_before": _grid(turn, x, y, np.clip(free, 0.0, None), 1),
-        "gap": _grid(turn, x, y, np.clip(free - shim - part, 0.0, None), 1),
+        "sole": grid(turn, x, y, sole["z"], 2),
+        "bed": grid(turn, x, y, bed, 2),
+        "shim": grid(turn, x, y, shim, 2),
+        "part": grid(turn, x, y, part, 2),
+        "height": grid(turn, x, y, np.where(around, shown_height, np.nan), 1),
+        "gap_before": grid(turn, x, y, np.clip(free, 0.0, None), 1),
+        "gap": grid(turn, x, y, np.clip(free - shim - part, 0.0, None), 1),
     }
 
 
@@ -325,14 +189,14 @@ def _around(ring: Sequence[tuple[float, float]], x: Array, y: Array) -> Any:
     return ndimage.binary_dilation(shapely.contains_xy(shapely.Polygon(ring), x, y), iterations=2)
 
 
-def _square(grid: HeightGrid) -> dict[str, Array]:
-    z = np.array(grid.z, dtype=float)
-    return {"x": grid.x0 + grid.step * np.arange(z.shape[0]),
-            "y": grid.y0 + grid.step * np.arange(z.shape[1]), "z": z}  # fmt: skip
+def _square(field: HeightGrid) -> dict[str, Array]:
+    z = np.array(field.z, dtype=float)
+    return {"x": field.x0 + field.step * np.arange(z.shape[0]),
+            "y": field.y0 + field.step * np.arange(z.shape[1]), "z": z}  # fmt: skip
 
 
-def _grid(turn: Turn, x: Any, y: Any, z: Any, digits: int) -> dict[str, Any]:
-    """Return a grid on the page: rows from the heel up, cells from left to right."""
+def grid(turn: Turn, x: Any, y: Any, z: Any, digits: int) -> dict[str, Any]:
+    """Return a grid on the page: rows from the heel up, cells from left to right; x, y in mm."""
     across, _ = turn(np.column_stack([np.full(len(y), x[0]), y]))
     order = np.argsort(across)
     rows = np.round(z[:, order], digits)
@@ -348,15 +212,15 @@ def _contact(foot: FootPlan) -> list[dict[str, Any]]:
     turn, found = Turn(foot.side), []
     for case in foot.contact.cases if foot.contact is not None else ():
         row: dict[str, Any] = {"case": case.case, "load": round(case.load), "reason": case.reason}
-        for when, grid, figures in (("before", case.before_map, case.before),
+        for when, field, figures in (("before", case.before_map, case.before),
                                     ("after", case.after_map, case.after)):  # fmt: skip
-            if grid is None or figures is None:
+            if field is None or figures is None:
                 continue
-            z = np.array(grid.kpa)
-            x = grid.x0 + grid.step * np.arange(z.shape[0])
-            y = grid.y0 + grid.step * np.arange(z.shape[1])
+            z = np.array(field.kpa)
+            x = field.x0 + field.step * np.arange(z.shape[0])
+            y = field.y0 + field.step * np.arange(z.shape[1])
             row[when] = {
-                "map": _grid(turn, x, y, np.where(z > 0, z, np.nan), 0), "area": figures.area,
+                "map": grid(turn, x, y, np.where(z > 0, z, np.nan), 0), "area": figures.area,
                 "share": figures.share, "peak": figures.peak,
             }  # fmt: skip
         found.append(row)

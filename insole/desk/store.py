@@ -4,7 +4,7 @@ HOME/cases/<case>/case.json, plans/, trials/   as :mod:`insole.trials.cases` kee
                  /desk.json                    what is being worked on, replaced whole
                  /scans/<sha256>/<name>        scans by content, under the name they came with
                  /made/<case>-v<n>/            made folders, as the command line makes them
-    /shoes/*.toml, workshop.json               the workshop's own
+    /shoes/*.toml, workshop.json               the workshop's own; more in :mod:`insole.desk.owned`
     /index.sqlite                              can be thrown away: it is rebuilt from the folders
     /incoming/                                 uploads that have not arrived; swept at start
 """
@@ -42,15 +42,19 @@ class _Record(BaseModel):
 class ScanUse(_Record):
     """A scan that stands for one foot, and what was stated of it.
 
-    `landmarks` are set by hand, in the scan's own coordinates times its unit, mm.
+    `landmarks` are set by hand, in the scan's own coordinates times its unit, mm; those in `felt`
+    were felt with a finger at that place. `scanner` is one of the scanner log: its checks vouch for
+    the scale.
     """
 
     sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
     file: str
     load: str = "unknown"
     side_stated: bool = False
+    scanner: str = Field(default="", max_length=80)
     foot_length: float | None = Field(default=None, ge=100, le=400)
     landmarks: dict[str, tuple[float, float, float]] = {}
+    felt: list[str] = []
 
 
 class Passed(_Record):
@@ -198,6 +202,7 @@ class Home:
             place.mkdir(parents=True, exist_ok=True)
         with contextlib.suppress(OSError):
             folder.chmod(0o700)  # scans are health data
+        self.scanner_log = folder / "scanner-log.csv"
         self.index = Index(folder / "index.sqlite")
         self.fresh = not any(self.cases_folder.glob("[!.]*/case.json"))
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from footscan.results import MeasuredFoot
-from insole.desk import shown
+from insole.desk import shown, shown_foot
 
 __all__ = ["TASKS", "UNKNOWN"]
 
@@ -42,7 +42,7 @@ def measure(say: Say, files: Sequence[Path], stated: Mapping[str, Any]) -> list[
 def check(say: Say, files: Sequence[Path], stated: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return the feet in a scan as a technician sees them."""
     return [
-        shown.foot_shown(foot) | {"sole": shown.sole_thumb(foot)}
+        shown_foot.foot_shown(foot) | {"sole": shown_foot.sole_thumb(foot)}
         for foot in measure(say, files, stated)
     ]
 
@@ -55,11 +55,11 @@ def preview(say: Say, side: str, key: str, sent: MeasuredFoot | None, asked: dic
     if foot is None:
         return UNKNOWN
     wishes = dict(asked)
-    shoe = wishes.pop("shoe")
-    known = (side, key, shoe, shoe.stat().st_mtime_ns if shoe else 0)
+    files = {name: wishes.pop(name) for name in ("shoe", "kit", "limits")}
+    known = (side, key, *((f, f.stat().st_mtime_ns if f else 0) for f in files.values()))
     if known not in BENCHES:
         left, right = (foot if side == name else None for name in ("left", "right"))
-        BENCHES[known] = insole.Bench(left=left, right=right, shoe=shoe)
+        BENCHES[known] = insole.Bench(left=left, right=right, **files)
         while len(BENCHES) > KEPT:
             BENCHES.popitem(last=False)
     plan = BENCHES[known].plan(**wishes)
@@ -85,11 +85,14 @@ def show(say: Say, text: str) -> dict[str, Any]:
     return {foot.side: shown.plan_shown(kept, foot) for foot in kept.feet}
 
 
-def fit(say: Say, feet: Mapping[str, MeasuredFoot], shoes: Sequence[Path]) -> list[dict[str, Any]]:
+def fit(
+    say: Say, feet: Mapping[str, MeasuredFoot], shoes: Sequence[Path], limits: Path | None
+) -> list[dict[str, Any]]:
     """Return the shoes ranked, best first, with the room at each station."""
     import insole
 
-    ranked = insole.fit(left=feet.get("left"), right=feet.get("right"), shoes=list(shoes))
+    ranked = insole.fit(left=feet.get("left"), right=feet.get("right"), shoes=list(shoes),
+                        limits=limits)  # fmt: skip
     return [shown.fit_shown(result) for result in ranked]
 
 
@@ -97,11 +100,39 @@ def make(say: Say, text: str, out: Path, settings: dict[str, Any]) -> str:
     """Make every file of a plan and return the folder's name."""
     from insole import workflow
     from insole.output.folder import Settings
+    from insole.record import material_file
     from insole.record.plan import from_json
 
     say("building the parts and checking them")
+    own = settings.pop("materials")
+    if own is not None:
+        settings["materials"] = material_file.load(own)
     out.mkdir(parents=True, exist_ok=True)
     return workflow.make(from_json(text), out, settings=Settings(**settings), say=say).name
+
+
+def artefact(say: Say, file: Path, given: Mapping[str, Any]) -> Any:
+    """Return the check of a ball, a bar or a plate in a scan."""
+    from footscan import reading
+    from footscan.checking import artefact as checks
+    from footscan.scan import Unit
+
+    say("fitting the artefact")
+    points = reading.read([file]).scaled(Unit(given["unit"]).mm).vertices
+    if given["ball"] is None:
+        return checks.check_plate(points)
+    return checks.check_artefact(
+        points, diameter=given["ball"], spheres=2 if given["spacing"] else 1,
+        spacing=given["spacing"],
+    )  # fmt: skip
+
+
+def old_and_new(say: Say, old: str, new: str) -> bytes | None:
+    """Return two versions as one picture (PNG), or None where no support changes."""
+    from insole.output.pictures.old_and_new import old_and_new_png
+    from insole.record.plan import from_json
+
+    return old_and_new_png(from_json(old), from_json(new))
 
 
 def sample(say: Say, folder: Path) -> list[Path]:
@@ -124,11 +155,19 @@ def sample(say: Say, folder: Path) -> list[Path]:
 def mesh(say: Say, key: str, sent: MeasuredFoot | None) -> Any:
     """Return a foot's mesh as bytes, or `UNKNOWN`."""
     foot = _foot(key, sent)
-    return UNKNOWN if foot is None else shown.mesh_bytes(foot)
+    return UNKNOWN if foot is None else shown_foot.mesh_bytes(foot)
+
+
+def raw(say: Say, key: str, sent: MeasuredFoot | None, files: Sequence[Path]) -> Any:
+    """Return the scan of a foot as it came, laid where the foot lies; or `UNKNOWN`."""
+    from footscan import reading
+
+    foot = _foot(key, sent)
+    return UNKNOWN if foot is None else shown_foot.raw_bytes(foot, reading.read(list(files)))
 
 
 TASKS: dict[str, Callable[..., Any]] = {
-    "check": check,
-    "fit": fit, "make": make, "measure": measure, "mesh": mesh, "plan": plan, "preview": preview,
+    "artefact": artefact, "check": check, "fit": fit, "make": make, "measure": measure,
+    "mesh": mesh, "old_and_new": old_and_new, "plan": plan, "preview": preview, "raw": raw,
     "sample": sample, "show": show,
 }  # fmt: skip

@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from insole.desk import owned
 from insole.desk.store import DeskCase, Draft, Home
 from insole.errors import PlanError
 from insole.record.plan import Override
@@ -116,6 +117,8 @@ def asked(
     return {
         **found,
         "shoe": home.shoe(draft.shoe) if draft.shoe else None,
+        "kit": owned.own(home.folder, "kit"),
+        "limits": owned.own(home.folder, "limits"),
         "case": case.name,
         "version": version,
         "answers": dict(draft.answers),

@@ -28,7 +28,8 @@ PORT = 8723
 ADDRESS = f"http://127.0.0.1:{PORT}"
 CASE = "/api/cases/sample-rider"
 PAGES = {
-    "riders": "/", "check": "/check", "bench": "/bench", "workshop": "/workshop",
+    "riders": "/",
+    **{room: f"/{room}" for room in ("check", "scanners", "bench", "workshop")},
     **{step: f"/case/sample-rider/{step}" for step in
        ("questions", "scans", "landmarks", "shoe", "support", "parts", "trial")},
 }  # fmt: skip
@@ -83,6 +84,23 @@ def fitted() -> None:
                 raise SystemExit(job["words"])
 
 
+def settled(driver: webdriver.Chrome, name: str) -> None:
+    """Wait until nothing turns, and what is drawn late is drawn; a minute and a half at most."""
+    wanted = {
+        "support": ".planfoot:not([data-planned])",
+        "scans": ".foot:not(:has(.raw[data-ready]))",
+        "landmarks": ".foot:not(:has(.solid[data-ready]))",
+    }.get(name, "main .spin")
+    time.sleep(1)
+    end = time.monotonic() + 90
+    while time.monotonic() < end and driver.execute_script(
+        "return document.querySelector('main .spin') !== null"
+        " || document.querySelector(arguments[0]) !== null", wanted
+    ):  # fmt: skip
+        time.sleep(0.3)
+    time.sleep(1)
+
+
 def shoot(folder: Path) -> None:
     """Draw every page in both themes."""
     options = webdriver.ChromeOptions()
@@ -96,7 +114,7 @@ def shoot(folder: Path) -> None:
             driver.execute_script("localStorage.setItem('theme', arguments[0])", theme)
             for name, path in PAGES.items():
                 driver.get(ADDRESS + path)
-                time.sleep(12 if name in ("scans", "landmarks", "shoe", "support") else 1)
+                settled(driver, name)
                 high = driver.execute_script("return document.documentElement.scrollHeight")
                 driver.set_window_size(1280, min(max(high + 20, 800), 3000))
                 time.sleep(1)

@@ -18,6 +18,7 @@ Keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
 ActionChains = pytest.importorskip("selenium.webdriver.common.action_chains").ActionChains
 
 STEPS = ("questions", "scans", "landmarks", "shoe", "support", "parts", "trial")
+ROOMS = ("/check", "/scanners", "/bench", "/workshop")
 WAIT = float(os.environ.get("SOLEWRIGHT_BROWSER_WAIT", "120"))
 
 
@@ -98,6 +99,21 @@ def fitted(page):
     return "heron-12"
 
 
+@pytest.fixture(scope="module")
+def checked(page):
+    """A scanner with three checks, the second of which did not pass."""
+    from datetime import date, timedelta
+
+    from footscan.checking.log_file import append
+    from tests.footscan.test_artefact_log import entry
+
+    log, today = page.home / "scanner-log.csv", date.today()
+    append(log, entry(1.0, today - timedelta(days=40), "north room"))
+    append(log, entry(1.004, today - timedelta(days=20), "north room", not_passed="A stand."))
+    append(log, entry(1.001, today, "north room"))
+    return "north room"
+
+
 def test_a_technician_sends_a_bad_scan_back(page):
     page.open_case("bad-scan")
     page.go("/case/bad-scan/scans")
@@ -111,8 +127,11 @@ def test_a_technician_sends_a_bad_scan_back(page):
     assert page.one(f"{foot} .findings .hint").text  # what to do about it
     page.until(lambda: page.all(f"{foot} .solid[data-ready]"), "the foot in three dimensions")
     if page.one(f"{foot} .solid").get_attribute("data-ready") == "yes":
-        pinned = {pin.text for pin in page.all(f"{foot} .solid .pin")}
-        assert pinned & set(numbers)
+        page.until(lambda: page.all(f"{foot} .solid .pin"), "the pins")
+        pinned = {pin.text for pin in page.all(f"{foot} .solid .pin:not(.about)")}
+        assert pinned & set(numbers)  # at their own place, not only in a region
+        raw = page.until(lambda: page.one(f"{foot} .solid.raw[data-ready] .caption"), "the scan")
+        assert "4 % was taken away" in raw.text  # its strays
     page.go("/case/bad-scan/support")
     page.until(lambda: "must be taken again" in page.one(".refusal").text, "the refusal")
 
@@ -152,6 +171,17 @@ def test_a_fitter_goes_from_scans_to_a_plan_a_trial_and_its_step(page, fitted):
     page.driver.refresh()  # nothing is lost
     page.until(lambda: page.planned("right") >= 1, "the plan again")
     assert page.one("#level-right").get_attribute("value") == "85"
+    spots = page.run("return await (await fetch(arguments[0])).json()",
+                     f"/api/cases/{fitted}/feet/left")["landmarks"]  # fmt: skip
+    apex = next(float(m["along"]) for m in spots if m["name"] == "arch_apex")
+    cut = page.one("#cut-left")
+    places = []
+    for at in ("heel_centre", "arch_apex", "ball"):
+        page.click(f"[data-side=left] [data-at={at}]")
+        places.append(float(cut.get_attribute("value")))
+    assert places == sorted(places)
+    assert places[2] - places[0] > 100
+    assert places[1] == pytest.approx(apex, abs=15)
     page.click("#keep")
     page.until(lambda: "Kept as version 1" in page.one("#jobs").text, "the kept plan")
     page.go(f"/case/{fitted}/trial")
@@ -191,6 +221,16 @@ def test_a_maker_reads_the_thick_edges_and_takes_the_archive(page, fitted):
             assert packed.read(name) == (folder.parent / name).read_bytes()
         assert len(packed.namelist()) == sum(p.is_file() for p in folder.rglob("*"))
     assert page.one(".pictures img").get_attribute("alt").startswith("Where the parts lie")
+    page.go("/bench")
+    group = "[data-group='print wedge-tpu']"
+    assert page.one(f"{group} .left").text == "1 to do"
+    row = page.one("[data-left='heron-12-v1']")
+    before = int(row.text)
+    page.click(f"{group} input")
+    page.until(lambda: page.one(f"{group} .left").text == "nothing to do", "the tick")
+    assert int(row.text) == before - 1
+    page.driver.refresh()
+    assert page.one(f"{group} input").is_selected()
 
 
 def test_a_stop_answer_shows_on_every_step(page):
@@ -205,7 +245,7 @@ def test_a_stop_answer_shows_on_every_step(page):
 
 def test_nothing_is_fetched_from_elsewhere_and_no_page_complains(page, fitted):
     page.driver.get_log("browser")
-    for path in ("/", "/workshop", *(f"/case/{fitted}/{step}" for step in STEPS)):
+    for path in ("/", *ROOMS, *(f"/case/{fitted}/{step}" for step in STEPS)):
         page.go(path)
         time.sleep(1)
         names = page.run("return performance.getEntriesByType('resource').map((r) => r.name)")
@@ -218,7 +258,7 @@ def test_nothing_is_fetched_from_elsewhere_and_no_page_complains(page, fitted):
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
-def test_an_accessibility_checker_finds_nothing_serious(page, fitted, theme):
+def test_an_accessibility_checker_finds_nothing_serious(page, fitted, checked, theme):
     script = Path(os.environ.get("SOLEWRIGHT_AXE", "nowhere"))
     if not script.is_file():
         package = pytest.importorskip("axe_core_python", reason="no accessibility checker is here")
@@ -227,7 +267,7 @@ def test_an_accessibility_checker_finds_nothing_serious(page, fitted, theme):
     page.go("/")
     page.run("localStorage.setItem('theme', arguments[0])", theme)
     found = []
-    for path in ("/", "/workshop", "/case/nobody", *(f"/case/{fitted}/{step}" for step in STEPS)):
+    for path in ("/", *ROOMS, "/case/nobody", *(f"/case/{fitted}/{step}" for step in STEPS)):
         page.go(path)
         if path.endswith("support"):
             page.until(lambda: page.planned("left") and page.planned("right"), "the plans")
@@ -245,28 +285,72 @@ def test_an_accessibility_checker_finds_nothing_serious(page, fitted, theme):
     assert found == []
 
 
-def test_a_landmark_is_placed_by_a_click_on_the_foot(page, fitted):
+def test_a_landmark_is_moved_by_drag_by_keys_and_in_plan(page, fitted):
     page.go(f"/case/{fitted}/landmarks")
     foot = ".foot[data-side=left]"
     ready = page.until(lambda: page.one(f"{foot} .solid").get_attribute("data-ready"), "the foot")
     if ready != "yes":
         pytest.skip("this browser draws no three-dimensional pictures")
-    page.until(lambda: page.all(f"{foot} .pin.chosen"), "the pins")
-    button = page.one(f"{foot} .row button")
-    button.click()
-    assert button.get_attribute("aria-pressed") == "true"
-    pin, canvas = page.one(f"{foot} .pin.chosen"), page.one(f"{foot} canvas")
-    page.run("arguments[0].scrollIntoView({block: 'center'})", canvas)
-    middle = {k: canvas.rect[k] + canvas.rect[n] / 2 for k, n in (("x", "width"), ("y", "height"))}
-    at = {k: pin.rect[k] + pin.rect[n] / 2 for k, n in (("x", "width"), ("y", "height"))}
-    by = round(at["x"] - middle["x"]), round(at["y"] - middle["y"]) - 8  # towards the toes
-    ActionChains(page.driver).move_to_element_with_offset(canvas, *by).click().perform()
-    page.until(lambda: "by hand" in page.one(f"{foot} .scroll").text, "the landmark by hand")
-    assert list(page.draft(fitted)["scans"]["left"]["landmarks"]) == ["arch_apex"]
+    apex = f"{foot} .in3d button.pin[aria-label^='Arch apex']"
+    page.until(lambda: page.all(apex), "the marks")
+    hand = lambda: page.draft(fitted)["scans"]["left"]["landmarks"]  # noqa: E731
+    sent = lambda: int(page.one(foot).get_attribute("data-sent") or 0)  # noqa: E731
+    read = lambda: float(page.one(f"{foot} .where").text.partition(" ")[0])  # noqa: E731
+    found = read()
+    page.run("arguments[0].scrollIntoView({block: 'center'})", page.one(apex))
+    ActionChains(page.driver).move_to_element(page.one(apex)).click_and_hold().move_by_offset(
+        0, -14
+    ).perform()  # on the sole the toes are up
+    following = read()
+    assert following > found + 3
+    assert hand() == {}  # it still moves
+    ActionChains(page.driver).release().perform()
+    page.until(lambda: list(hand()) == ["arch_apex"], "the landmark by hand")
+    page.until(lambda: sent() == 1, "the foot measured anew")
+    assert read() == pytest.approx(following, abs=1.0)
+    assert "Arch apex height" in page.one(f"{foot} .changed").text.replace("arch", "Arch")
+    page.one(apex).send_keys(Keys.ARROW_DOWN, Keys.ARROW_DOWN, Keys.ENTER)
+    page.until(lambda: sent() == 2, "the landmark moved by keys")
+    assert read() == pytest.approx(following - 2, abs=1.0)
+    page.click(f"{foot} .felt")
+    page.until(lambda: page.draft(fitted)["scans"]["left"]["felt"] == ["arch_apex"], "the tick")
+    page.click(f"{foot} .how input[value=plan]")
+    head = f"{foot} .inplan button.pin[aria-label^='1st metatarsal head']"
+    page.until(lambda: page.all(head), "the marks in plan")
+    before = next(
+        m["page"] for m in page.run("return await (await fetch(arguments[0])).json()",
+                                    f"/api/cases/{fitted}/feet/left")["landmarks"]
+        if m["name"] == "mth1")  # fmt: skip
+    page.one(head).send_keys(Keys.SHIFT, Keys.ARROW_LEFT, Keys.ENTER)
+    page.until(lambda: "mth1" in hand(), "the head moved in plan")
+    after = next(
+        m for m in page.run("return await (await fetch(arguments[0])).json()",
+                            f"/api/cases/{fitted}/feet/left")["landmarks"]
+        if m["name"] == "mth1")  # fmt: skip
+    assert after["page"][0] == pytest.approx(before[0] - 5, abs=0.7)  # left is lateral on a left
+    assert after["page"][1] == pytest.approx(before[1], abs=0.7)
     assert page.draft(fitted)["scans"]["right"]["landmarks"] == {}
-    back = page.all(f"{foot} .row button")[1]
-    back.click()
-    page.until(lambda: page.draft(fitted)["scans"]["left"]["landmarks"] == {}, "automatic again")
+    page.until(lambda: page.one(f"{foot} [data-all]").is_enabled(), "the way back")
+    page.click(f"{foot} [data-all]")
+    page.until(lambda: hand() == {}, "automatic again")
+    assert page.draft(fitted)["scans"]["left"]["felt"] == []
+
+
+def test_the_drift_of_a_scanner_is_drawn_and_what_did_not_pass_is_crossed(page, checked):
+    page.go("/scanners")
+    page.until(lambda: page.all(".drift .trend"), "the plot")
+    dots = [(dot.rect["x"], dot.rect["y"]) for dot in page.all(".drift .dot")]
+    (cross,) = page.all(".drift .missed")
+    assert len(dots) == 2
+    assert dots[0][0] < cross.rect["x"] < dots[1][0]  # in the order of the days
+    assert cross.rect["y"] < dots[1][1] < dots[0][1]  # what reads long stands higher
+    assert "+0.4" in page.one(".card .scroll").text
+    assert page.one("#spacing").is_displayed()
+    page.run("document.querySelector('[name=kind][value=ball]').click()")
+    assert not page.one("#spacing").is_displayed()
+    assert page.one("#ball").is_displayed()
+    page.go("/case/bad-scan/scans")  # the fitter may say with which scanner a foot was scanned
+    assert checked in page.one("#scanner").text
 
 
 def test_many_scans_are_checked_at_once(page):
@@ -285,7 +369,7 @@ def test_many_scans_are_checked_at_once(page):
 def test_no_page_is_wider_than_the_window(page, fitted, width):
     page.driver.set_window_size(width, 900)
     try:
-        for path in ("/", "/check", "/bench", *(f"/case/{fitted}/{step}" for step in STEPS)):
+        for path in ("/", *ROOMS, *(f"/case/{fitted}/{step}" for step in STEPS)):
             page.go(path)
             if path.endswith("support"):
                 page.until(lambda: page.planned("left") and page.planned("right"), "the plans")

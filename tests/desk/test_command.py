@@ -89,3 +89,21 @@ def test_a_short_token_and_a_taken_port_are_refused(tmp_path, capsys):
         port = str(taken.getsockname()[1])
         assert main(["desk", "--port", port, "--no-browser", "--home", str(tmp_path)]) == 3
     assert f"port {port} is taken" in capsys.readouterr().err
+
+
+def test_a_store_is_backed_up_and_restored_from_the_command_line(tmp_path, capsys):
+    from insole.desk.store import Home
+
+    Home(tmp_path / "home").create("heron")
+    path = tmp_path / "all.zip"
+    assert main(["desk", "--home", str(tmp_path / "home"), "--back-up", str(path)]) == 0
+    assert "1 cases" in capsys.readouterr().out
+    assert main(["desk", "--home", str(tmp_path / "other"), "--restore", str(path)]) == 0
+    assert Home(tmp_path / "other").case("heron").name == "heron"
+    assert main(["desk", "--home", str(tmp_path / "other"), "--restore", str(path)]) == 0
+    assert "left as they are: heron" in capsys.readouterr().out
+    assert main(["desk", "--home", str(tmp_path / "home"), "--back-up", str(path)]) != 0
+    assert main(["desk", "--home", str(tmp_path / "none"), "--back-up", f"{path}2"]) != 0
+    assert not (tmp_path / "none").exists()
+    assert main(["desk", "--restore", str(tmp_path / "no.zip"), "--home", str(tmp_path)]) != 0
+    assert main(["desk", "--back-up", "a.zip", "--restore", "b.zip"]) == 2

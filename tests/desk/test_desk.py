@@ -230,6 +230,25 @@ def test_a_case_is_listed_exported_and_erased_as_a_whole(desk, larch, kept):
     assert 'data-name="going"' not in desk.client.get("/").text
 
 
+def test_two_versions_are_compared_as_a_picture(desk, larch, kept):
+    from insole.output.pictures.old_and_new import old_and_new_png
+    from insole.trials.cases import open_case
+
+    path = f"/api/cases/{larch}/wishes"
+    higher = {"left": {"support_level": 0.6}, "right": WISHES["right"]}
+    assert desk.ask("PUT", path, {"wishes": higher}).status_code == 200
+    version = desk.done(desk.ask("POST", f"/api/cases/{larch}/plans"))["version"]
+    answer = desk.client.get(f"/api/cases/{larch}/plans/1/against/{version}")
+    assert (answer.status_code, answer.headers["content-type"]) == (200, "image/png")
+    case = open_case(desk.home / "cases" / larch)
+    assert answer.content == old_and_new_png(case.plan(1), case.plan(version))
+    same = desk.client.get(f"/api/cases/{larch}/plans/1/against/1")
+    assert same.status_code == 422
+    assert "no support differs" in same.json()["error"].lower()
+    assert desk.client.get(f"/api/cases/{larch}/plans/1/against/99").status_code == 422
+    assert desk.ask("PUT", path, {"wishes": WISHES}).status_code == 200
+
+
 def test_a_new_shoe_is_written_once_under_a_name_of_its_own(desk):
     figures = {"inside.length": 280, "inside.ball_width": 100, "bed.drop": 9}
     given = {"name": "Grey 43!", "figures": figures}
@@ -302,6 +321,91 @@ def test_a_landmark_placed_on_the_shown_foot_lies_on_the_real_one(desk, larch, s
     assert desk.ask("PUT", path, {"name": "nowhere", "at": wanted}).status_code == 422
 
 
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_landmark_moved_in_plan_goes_where_the_page_says(desk, larch, side):
+    path = f"/api/cases/{larch}/feet/{side}"
+    marks = lambda: {  # noqa: E731
+        m["name"]: m for m in desk.client.get(path).json()["landmarks"]}  # fmt: skip
+    before = marks()
+    across, up = before["mth1"]["page"]
+    assert (across > 0) == (side == "left")  # the big toes lie side by side
+    desk.done(desk.ask("PUT", f"{path}/landmarks", {"name": "mth1", "page": [across + 4, up - 6]}))
+    after = marks()["mth1"]
+    assert after["by_hand"]
+    assert not after["felt"]
+    assert after["page"] == pytest.approx([across + 4, up - 6], abs=0.5)
+    assert after["automatic"] == before["mth1"]["at"]
+    shown = desk.client.get(path).json()
+    assert shown["medial"] == (1 if side == "right" else -1)
+    desk.done(desk.ask("PUT", f"{path}/landmarks", {}))
+    assert marks() == before
+    for bad in ({"name": "mth1", "page": [1]}, {"name": "mth1", "page": "x"}, {"page": [1, 2]}):
+        assert desk.ask("PUT", f"{path}/landmarks", bad).status_code == 422
+
+
+def test_a_landmark_felt_stays_where_it_is_and_loses_its_tick_when_moved(desk, larch):
+    path = f"/api/cases/{larch}/feet/left/landmarks"
+    kept = lambda: json.loads(  # noqa: E731
+        (desk.home / "cases" / larch / "desk.json").read_text())["scans"]["left"]  # fmt: skip
+    marks = {m["name"]: m for m in desk.client.get(path[:-10]).json()["landmarks"]}
+    desk.done(desk.ask("PUT", path, {"name": "mth5", "felt": True}))
+    assert (list(kept()["landmarks"]), kept()["felt"]) == (["mth5"], ["mth5"])
+    felt = {m["name"]: m for m in desk.client.get(path[:-10]).json()["landmarks"]}["mth5"]
+    assert felt["at"] == pytest.approx(marks["mth5"]["at"], abs=0.05)
+    assert (felt["felt"], felt["by_hand"], felt["sd"] < marks["mth5"]["sd"]) == (True, True, True)
+    at = [felt["at"][0] - 3, *felt["at"][1:]]
+    one = desk.ask("PUT", path, {"name": "mth5", "at": at}).json()  # two at once: none is lost
+    two = desk.ask("PUT", path, {"name": "mth1", "at": marks["mth1"]["at"], "felt": True}).json()
+    assert [desk.wait(job)["state"] for job in (one, two)] == ["done", "done"]
+    assert (sorted(kept()["landmarks"]), kept()["felt"]) == (["mth1", "mth5"], ["mth1"])
+    assert desk.ask("PUT", path, {"name": "mth1", "felt": False}).json()["state"] == "done"
+    assert (sorted(kept()["landmarks"]), kept()["felt"]) == (["mth1", "mth5"], [])
+    desk.done(desk.ask("PUT", path, {}))
+    assert kept()["landmarks"] == {}
+
+
+def test_landmarks_by_hand_are_the_command_lines(desk, larch, tmp_path, capsys):
+    """What the desk keeps is what `--landmark` takes: the same measures come out."""
+    path = f"/api/cases/{larch}/feet/right"
+    mark = next(m for m in desk.client.get(path).json()["landmarks"] if m["name"] == "arch_apex")
+    wanted = [mark["at"][0] - 8, *mark["at"][1:]]
+    desk.done(desk.ask("PUT", f"{path}/landmarks", {"name": "arch_apex", "at": wanted}))
+    draft = json.loads((desk.home / "cases" / larch / "desk.json").read_text())
+    xyz = ",".join(str(v) for v in draft["scans"]["right"]["landmarks"]["arch_apex"])
+    mine = {m["name"]: m["value"] for m in desk.client.get(path).json()["measures"]}
+    desk.done(desk.ask("PUT", f"{path}/landmarks", {}))
+    capsys.readouterr()
+    assert main(["measure", str(SAMPLES / "larch_right.ply"), "--load", "half", "--json",
+                 "--landmark", f"arch_apex={xyz}", "--quiet"]) == 0  # fmt: skip
+    told = capsys.readouterr().out
+    height = json.loads(told)
+    height = height[0] if isinstance(height, list) else height
+    theirs = height["measures"]["arch_apex_height"]
+    assert mine["arch_apex_height"] == f"{theirs['value']:.1f} ± {theirs['sd']:.1f} mm"
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_the_scan_as_it_came_lies_where_the_cleaned_foot_lies(desk, larch, side):
+    import numpy as np
+
+    def read(data):
+        n, m = np.frombuffer(data[:8], "<u4")
+        places = np.frombuffer(data[8 : 8 + 12 * n], "<f4").reshape(n, 3)
+        gone = np.frombuffer(data[8 + 12 * n : 8 + 16 * n], np.int8).reshape(n, 4)[:, 3] > 0
+        faces = np.frombuffer(data[8 + 16 * n :], "<u4").reshape(m, 3)
+        return places, gone, faces
+
+    path = f"/api/cases/{larch}/feet/{side}"
+    raw, gone, faces = read(desk.client.get(f"{path}/raw").content)
+    clean, none, _ = read(desk.client.get(f"{path}/mesh").content)
+    assert not none.any()
+    assert len(faces) > 1000
+    assert np.abs(raw[~gone].max(axis=0) - clean.max(axis=0)).max() < 3
+    assert np.abs(raw[~gone].min(axis=0) - clean.min(axis=0)).max() < 3
+    a, b, c = (raw[faces[:, k]].astype(float) for k in range(3))
+    assert np.einsum("ij,ij->", a, np.cross(b, c)) > 0  # not turned inside out
+
+
 def test_a_length_by_hand_verifies_the_scale(desk, larch):
     path = f"/api/cases/{larch}/feet/left"
     desk.done(desk.ask("PUT", f"{path}/length", {"length": 268}))
@@ -317,6 +421,10 @@ def test_a_checked_scan_is_not_kept(desk):
     (foot,) = desk.done(answer)["feet"]
     assert (foot["side"], foot["verdict"]) == ("right", "scan again")
     assert any("hole" in f["text"] for f in foot["findings"])
+    exact = {f["code"]: f["at"] for f in foot["findings"] if f["exact"]}
+    assert exact["sole-hole"] == pytest.approx([116, 2, 2.6], abs=4)  # where it was cut out
+    assert exact["toes-cut"][0] > 0.93 * 267
+    assert "noise" not in exact  # it is all over the sole
     assert "--" not in "".join(f["advice"] for f in foot["findings"])
     assert not list((desk.home / "incoming").glob("*"))
     assert not list(desk.home.rglob("r.ply"))
@@ -356,9 +464,7 @@ def test_a_draft_of_the_first_schema_is_still_read(desk):
     assert desk.client.get("/case/old-draft/questions").status_code == 200
     lost = desk.client.get("/api/cases/old-draft/feet/left")
     assert lost.status_code == 422
-    assert lost.json()["error"] == (
-        "The scan a.ply is not in the case any more; drop it again"
-    )
+    assert lost.json()["error"] == ("The scan a.ply is not in the case any more; drop it again")
     path.write_text("{")
     page = desk.client.get("/case/old-draft/questions")
     assert "desk.json of the case old-draft is damaged" in page.text

@@ -5,7 +5,15 @@ import { MAPS, at } from "./solemap.js";
 const LEVEL = { "fit for making": "good", "fit for measuring only": "warn", "scan again": "stop" };
 const drop = document.getElementById("drop"), body = document.querySelector("#rows tbody"), sum = document.getElementById("sum");
 const count = { "fit for making": 0, "fit for measuring only": 0, "scan again": 0, unusable: 0 };
-let waiting = [], running = 0;
+const halt = document.getElementById("halt"), under = new Set();
+let waiting = [], running = 0, all = 0, done = 0;
+
+halt.addEventListener("click", () => {
+  for (const [, row] of waiting) row.children[3].textContent = "left out";
+  all -= waiting.length;
+  waiting = [];
+  for (const id of under) ask("DELETE", `/api/jobs/${id}`).catch(() => {});
+});
 
 for (const name of ["dragover", "dragenter"]) drop.addEventListener(name, (e) => { e.preventDefault(); drop.classList.add("over"); });
 drop.addEventListener("dragleave", () => drop.classList.remove("over"));
@@ -20,7 +28,9 @@ function take(files) {
     row.append(make("td"), name, make("td"), make("td", "", "waiting"), make("td"));
     body.append(row);
     waiting.push([file, row]);
+    all += 1;
   }
+  told();
   next();
 }
 
@@ -36,7 +46,9 @@ async function one(file, row) {
   const load = document.querySelector("input[name=load]:checked").value, cells = row.children;
   cells[3].textContent = "measuring …";
   try {
-    const found = await follow(await ask("POST", `/api/check/scans?${new URLSearchParams({ name: file.name, load })}`, file), null);
+    const job = await ask("POST", `/api/check/scans?${new URLSearchParams({ name: file.name, load })}`, file);
+    under.add(job.id);
+    const found = await follow(job, null).finally(() => under.delete(job.id));
     found.feet.forEach((foot, k) => {
       const line = k ? row.cloneNode(true) : row, c = line.children;
       if (k) row.after(line);
@@ -48,12 +60,24 @@ async function one(file, row) {
       count[foot.verdict] += 1;
     });
   } catch (error) {
+    if (error.cancelled) { cells[3].textContent = "left out"; all -= 1; told(); return; }
     cells[3].replaceChildren(make("span", "verdict stop", "Cannot be used"));
     cells[4].textContent = error.message;
     count.unusable += 1;
   }
-  sum.hidden = false;
-  sum.textContent = `${count["fit for making"]} fit for making, ${count["fit for measuring only"]} for measuring only, ${count["scan again"]} to scan again, ${count.unusable} that cannot be used${waiting.length ? `; ${waiting.length} wait` : ""}.`;
+  done += 1;
+  told();
+}
+
+/** How far it is, and what came of it so far. */
+function told() {
+  const left = all - done, place = document.getElementById("progress");
+  sum.hidden = !done;
+  sum.textContent = `${count["fit for making"]} fit for making, ${count["fit for measuring only"]} for measuring only, ${count["scan again"]} to scan again, ${count.unusable} that cannot be used${left ? `; ${left} to come` : ""}.`;
+  place.hidden = !left;
+  place.querySelector("progress").max = Math.max(all, 1);
+  place.querySelector("progress").value = done;
+  place.querySelector("span").textContent = `${done} of ${all} scans checked`;
 }
 
 /** The sole as it was seen, small: what is missing stays empty. */

@@ -2,23 +2,30 @@
 // Places come from the server in mm, x to the toes, z up, as the foot really is: nothing is
 // mirrored here.
 import { make } from "./common.js";
+import { movable } from "./movable.js";
 
-const VERTEX = `attribute vec3 place; attribute vec3 normal; uniform mat4 view; uniform mat3 turn; varying vec3 n; varying float z;
-void main() { n = turn * normal; z = place.z; gl_Position = view * vec4(place, 1.0); }`;
-const FRAGMENT = `precision mediump float; varying vec3 n; varying float z; uniform vec3 skin;
-void main() { vec3 m = normalize(n); float key = max(dot(m, normalize(vec3(0.4, 0.6, 0.75))), 0.0); float fill = max(dot(m, normalize(vec3(-0.6, -0.2, 0.5))), 0.0);
+const VERTEX = `attribute vec3 place; attribute vec4 normal; uniform mat4 view; uniform mat3 turn; uniform float dot; varying vec3 n; varying float z; varying float away;
+void main() { n = turn * normal.xyz; z = place.z; away = normal.w; gl_Position = view * vec4(place, 1.0); gl_PointSize = dot; }`;
+const FRAGMENT = `precision mediump float; varying vec3 n; varying float z; varying float away; uniform vec3 skin; uniform vec3 gone;
+void main() { if (away > 0.5) { gl_FragColor = vec4(gone * (length(n) > 0.1 ? 0.75 + 0.25 * abs(normalize(n).z) : 1.0), 1.0); return; }
+vec3 m = normalize(n); float key = max(dot(m, normalize(vec3(0.4, 0.6, 0.75))), 0.0); float fill = max(dot(m, normalize(vec3(-0.6, -0.2, 0.5))), 0.0);
 float line = smoothstep(0.42, 0.5, abs(fract(z / 10.0) - 0.5)) * 0.10; gl_FragColor = vec4(skin * (0.30 + 0.62 * key + 0.22 * fill - line), 1.0); }`;
 
 const VIEWS = { Inside: [0, 0.08], Sole: [Math.PI / 2, -1.5], Above: [-Math.PI / 2, 1.4], Heel: [-Math.PI / 2, 0.15] };
 
 export class Foot3D {
-  constructor(place, side) {
+  /** `beside`: another view, with which this one turns; `what`: what is shown, in words. */
+  constructor(place, side, { beside = null, what = "cleaned" } = {}) {
     this.side = side;
-    this.place = make("div", "solid");
+    this.beside = beside;
+    this.camera = beside ? beside.camera : { yaw: 0, tilt: 0, zoom: 1 };
+    this.twins = beside ? beside.twins : [];
+    this.twins.push(this);
+    this.place = make("div", beside ? "solid raw" : "solid");
     this.canvas = make("canvas");
     this.canvas.tabIndex = 0;
     this.canvas.setAttribute("role", "img");
-    this.canvas.setAttribute("aria-label", `The ${side} foot, cleaned, in three dimensions; arrow keys turn it`);
+    this.canvas.setAttribute("aria-label", `The ${side} foot, ${what}, in three dimensions; arrow keys turn it, plus and minus bring it nearer`);
     this.place.append(this.canvas);
     const views = make("div", "views");
     views.setAttribute("role", "group");
@@ -29,19 +36,41 @@ export class Foot3D {
       button.addEventListener("click", () => this.look(name));
       views.append(button);
     }
-    place.append(this.place, views);
+    place.append(this.place);
+    if (!beside) place.append(views);
     this.pins = [];
-    this.zoom = 1;
-    this.picked = null;
-    this.look("Inside", false);
+    if (!beside) this.look("Inside", false);
     this.#listen();
   }
 
   look(name, draw = true) {
-    [this.yaw, this.tilt] = VIEWS[name];
-    if (name === "Inside") this.yaw = this.side === "left" ? 0 : Math.PI; // each foot from its arch
-    if (draw) this.draw();
+    [this.camera.yaw, this.camera.tilt] = VIEWS[name];
+    if (name === "Inside") this.camera.yaw = this.side === "left" ? 0 : Math.PI; // each foot from its arch
+    if (draw) this.#together();
   }
+
+  /** Turn the foot so that a place of its surface faces the eye. */
+  face(at) {
+    let best = "Sole", most = -2;
+    const normal = this.#normalAt(at);
+    for (const name of Object.keys(VIEWS)) {
+      this.look(name, false);
+      const back = this.#axes()[2], facing = back[0] * normal[0] + back[1] * normal[1] + back[2] * normal[2];
+      if (facing > most) { most = facing; best = name; }
+    }
+    this.look(best);
+  }
+
+  #normalAt(at) {
+    let nearest = Infinity, k = 0;
+    for (let i = 0; i < this.places.length; i += 3) {
+      const d = (this.places[i] - at[0]) ** 2 + (this.places[i + 1] - at[1]) ** 2 + (this.places[i + 2] - at[2]) ** 2;
+      if (d < nearest) { nearest = d; k = i / 3; }
+    }
+    return [0, 1, 2].map((j) => this.normals[4 * k + j] / 127);
+  }
+
+  #together() { for (const view of this.twins) view.draw(); }
 
   async load(path) {
     const answer = await fetch(path);
@@ -50,6 +79,10 @@ export class Foot3D {
     const [n, m] = new Uint32Array(bytes, 0, 2);
     this.places = new Float32Array(bytes, 8, 3 * n);
     const normals = new Int8Array(bytes, 8 + 12 * n, 4 * n);
+    this.normals = normals;
+    this.gone = 0;
+    for (let i = 3; i < 4 * n; i += 4) if (normals[i]) this.gone += 1;
+    this.count = n;
     this.faces = new Uint32Array(bytes, 8 + 16 * n, 3 * m);
     const low = [1e9, 1e9, 1e9], high = [-1e9, -1e9, -1e9];
     for (let i = 0; i < 3 * n; i += 1) {
@@ -60,6 +93,10 @@ export class Foot3D {
     this.middle = low.map((v, k) => (v + high[k]) / 2);
     this.half = low.map((v, k) => (high[k] - v) / 2);
     this.reach = Math.max(...this.half) * 1.2;
+    if (this.beside?.places) { // laid where the other lies, and as large
+      this.reach = Math.max(this.reach, 2 * this.beside.reach);
+      [this.middle, this.half] = [this.beside.middle, this.beside.half];
+    }
     const gl = this.canvas.getContext("webgl", { antialias: true, preserveDrawingBuffer: true });
     if (!gl || !gl.getExtension("OES_element_index_uint")) { this.#without(); return; }
     this.gl = gl;
@@ -80,8 +117,15 @@ export class Foot3D {
       gl.vertexAttribPointer(at, size, type, norm, stride, 0);
     };
     buffer(gl.ARRAY_BUFFER, this.places); attribute("place", 3, gl.FLOAT, false, 12);
-    buffer(gl.ARRAY_BUFFER, normals); attribute("normal", 3, gl.BYTE, true, 4);
+    buffer(gl.ARRAY_BUFFER, normals); attribute("normal", 4, gl.BYTE, true, 4);
     buffer(gl.ELEMENT_ARRAY_BUFFER, this.faces);
+    if (this.gone && m) { // loose points hang on no triangle: what was taken away is drawn as points too
+      this.loose = gl.createBuffer();
+      this.solid = gl.getParameter(gl.ELEMENT_ARRAY_BUFFER_BINDING);
+      gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.loose);
+      gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, Uint32Array.from({ length: n }, (_, i) => i).filter((i) => normals[4 * i + 3]), gl.STATIC_DRAW);
+      gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.solid);
+    }
     gl.enable(gl.DEPTH_TEST);
     new ResizeObserver(() => this.draw()).observe(this.canvas);
     addEventListener("themed", () => this.draw());
@@ -93,16 +137,26 @@ export class Foot3D {
   pin(pins) {
     for (const old of this.pins) old.element.remove();
     this.pins = pins.filter((p) => p.at).map((p) => {
-      const element = make("span", `pin ${p.kind || ""}`, p.text);
-      element.setAttribute("aria-hidden", "true");
+      const element = make(p.moved ? "button" : "span", `pin ${p.kind || ""}`, p.text), pin = { ...p, element };
+      if (p.moved) {
+        element.type = "button";
+        element.setAttribute("aria-label", p.label);
+        element.tabIndex = p.chosen ? 0 : -1; // one stop for the keyboard: the list chooses which
+        movable(element, {
+          begin: () => { p.begin?.(); return this.#project(pin.at); },
+          to: (x, y) => this.under(x, y), scale: () => this.#scale(...this.#axes()),
+          moved: (at, done) => { if (at) { pin.at = at; this.draw(); } p.moved(at, done); },
+          place: this.place,
+        });
+      } else element.setAttribute("aria-hidden", "true");
       this.place.append(element);
-      return { ...p, element };
+      return pin;
     });
     this.draw();
   }
 
   #axes() {
-    const [cy, sy, ct, st] = [Math.cos(this.yaw), Math.sin(this.yaw), Math.cos(this.tilt), Math.sin(this.tilt)];
+    const [cy, sy, ct, st] = [Math.cos(this.camera.yaw), Math.sin(this.camera.yaw), Math.cos(this.camera.tilt), Math.sin(this.camera.tilt)];
     const right = [cy, sy, 0], back = [sy * ct, -cy * ct, st]; // back: from the foot to the eye
     const up = [back[1] * right[2] - back[2] * right[1], back[2] * right[0] - back[0] * right[2], back[0] * right[1] - back[1] * right[0]];
     return [right, up, back];
@@ -111,7 +165,7 @@ export class Foot3D {
   /** Return pixels per mm, so that the foot fills the picture from wherever it is seen. */
   #scale(right, up) {
     const across = right.reduce((sum, v, k) => sum + Math.abs(v) * this.half[k], 0), high = up.reduce((sum, v, k) => sum + Math.abs(v) * this.half[k], 0);
-    return this.zoom * Math.min(this.canvas.clientWidth / (2.2 * across), this.canvas.clientHeight / (2.2 * high));
+    return this.camera.zoom * Math.min(this.canvas.clientWidth / (2.2 * across), this.canvas.clientHeight / (2.2 * high));
   }
 
   /** Return page place and depth of a place of the foot. */
@@ -140,29 +194,55 @@ export class Foot3D {
       const view = [r[0] * sx, u[0] * sy, b[0] * sz, 0, r[1] * sx, u[1] * sy, b[1] * sz, 0, r[2] * sx, u[2] * sy, b[2] * sz, 0, -dot(r) * sx, -dot(u) * sy, -dot(b) * sz, 1];
       gl.uniformMatrix4fv(gl.getUniformLocation(this.program, "view"), false, view);
       gl.uniformMatrix3fv(gl.getUniformLocation(this.program, "turn"), false, [r[0], u[0], b[0], r[1], u[1], b[1], r[2], u[2], b[2]]);
-      const skin = getComputedStyle(this.place).getPropertyValue("--skin").trim();
-      gl.uniform3fv(gl.getUniformLocation(this.program, "skin"), [1, 3, 5].map((k) => parseInt(skin.slice(k, k + 2), 16) / 255));
-      gl.drawElements(gl.TRIANGLES, this.faces.length, gl.UNSIGNED_INT, 0);
+      const style = getComputedStyle(this.place);
+      for (const name of ["skin", "gone"]) {
+        const colour = style.getPropertyValue(`--${name}`).trim();
+        gl.uniform3fv(gl.getUniformLocation(this.program, name), [1, 3, 5].map((k) => parseInt(colour.slice(k, k + 2), 16) / 255));
+      }
+      gl.uniform1f(gl.getUniformLocation(this.program, "dot"), 2 * ratio);
+      if (this.faces.length) gl.drawElements(gl.TRIANGLES, this.faces.length, gl.UNSIGNED_INT, 0);
+      else gl.drawArrays(gl.POINTS, 0, this.count);
+      if (this.loose) {
+        gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.loose);
+        gl.drawElements(gl.POINTS, this.gone, gl.UNSIGNED_INT, 0);
+        gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.solid);
+      }
     }
+    const taken = [];
     for (const pin of this.pins) {
-      const [x, y, depth] = this.#project(pin.at);
+      let [x, y, depth] = this.#project(pin.at);
+      if (!pin.moved && pin.text) { // numbers of one place stand side by side
+        while (taken.some(([a, b]) => Math.hypot(a - x, b - y) < 20)) x += 24;
+        taken.push([x, y]);
+      }
       pin.element.style.left = `${x}px`;
       pin.element.style.top = `${y}px`;
       pin.element.classList.toggle("behind", depth < -12);
     }
   }
 
-  /** Return the place of the surface under a page point, or null. */
+  /** Return the place of the surface under a page point, nearest to the eye; null beside the foot. */
   under(x, y) {
     const [right, up, back] = this.#axes(), w = this.canvas.clientWidth, h = this.canvas.clientHeight;
-    const s = this.#scale(right, up), want = [(x - w / 2) / s, (h / 2 - y) / s];
-    let best = null, nearest = -1e9;
-    for (let i = 0; i < this.places.length; i += 3) {
-      const d0 = this.places[i] - this.middle[0], d1 = this.places[i + 1] - this.middle[1], d2 = this.places[i + 2] - this.middle[2];
-      const a = right[0] * d0 + right[1] * d1 + right[2] * d2 - want[0], b = up[0] * d0 + up[1] * d1 + up[2] * d2 - want[1];
-      if (a * a + b * b > 9) continue;
-      const depth = back[0] * d0 + back[1] * d1 + back[2] * d2 - 2 * Math.sqrt(a * a + b * b);
-      if (depth > nearest) { nearest = depth; best = [this.places[i], this.places[i + 1], this.places[i + 2]]; }
+    const s = this.#scale(right, up), a = (x - w / 2) / s, b = (h / 2 - y) / s, c = this.middle, p = this.places;
+    const n = p.length / 3, flat = new Float32Array(3 * n);
+    for (let i = 0; i < n; i += 1) {
+      const dx = p[3 * i] - c[0], dy = p[3 * i + 1] - c[1], dz = p[3 * i + 2] - c[2];
+      flat[3 * i] = right[0] * dx + right[1] * dy + right[2] * dz - a;
+      flat[3 * i + 1] = up[0] * dx + up[1] * dy + up[2] * dz - b;
+      flat[3 * i + 2] = back[0] * dx + back[1] * dy + back[2] * dz;
+    }
+    let best = null, nearest = -Infinity;
+    for (let f = 0; f < this.faces.length; f += 3) {
+      const i = 3 * this.faces[f], j = 3 * this.faces[f + 1], k = 3 * this.faces[f + 2];
+      const xi = flat[i], yi = flat[i + 1], xj = flat[j], yj = flat[j + 1], xk = flat[k], yk = flat[k + 1];
+      const u = xj * yk - xk * yj, v = xk * yi - xi * yk, t = xi * yj - xj * yi, whole = u + v + t;
+      if (whole === 0 || u * whole < 0 || v * whole < 0 || t * whole < 0) continue;
+      const depth = (u * flat[i + 2] + v * flat[j + 2] + t * flat[k + 2]) / whole;
+      if (depth > nearest) {
+        nearest = depth;
+        best = [0, 1, 2].map((q) => (u * p[i + q] + v * p[j + q] + t * p[k + q]) / whole);
+      }
     }
     return best;
   }
@@ -174,35 +254,32 @@ export class Foot3D {
   }
 
   #listen() {
-    let from = null, moved = 0;
-    this.canvas.addEventListener("pointerdown", (e) => { from = [e.clientX, e.clientY]; moved = 0; this.canvas.setPointerCapture(e.pointerId); });
+    let from = null;
+    this.canvas.addEventListener("pointerdown", (e) => { from = [e.clientX, e.clientY]; this.canvas.setPointerCapture(e.pointerId); });
     this.canvas.addEventListener("pointermove", (e) => {
       if (!from) return;
-      const dx = e.clientX - from[0], dy = e.clientY - from[1];
-      moved += Math.abs(dx) + Math.abs(dy);
-      this.#turn(-dx / 120, dy / 120);
+      this.#turn((from[0] - e.clientX) / 120, (e.clientY - from[1]) / 120);
       from = [e.clientX, e.clientY];
     });
-    this.canvas.addEventListener("pointerup", (e) => {
-      if (from && moved < 5 && this.picked && this.places) {
-        const box = this.canvas.getBoundingClientRect(), at = this.under(e.clientX - box.left, e.clientY - box.top);
-        if (at) this.picked(at);
-      }
-      from = null;
-    });
-    this.canvas.addEventListener("wheel", (e) => { e.preventDefault(); this.zoom = Math.min(6, Math.max(0.6, this.zoom * Math.exp(-e.deltaY / 600))); this.draw(); }, { passive: false });
+    for (const end of ["pointerup", "pointercancel"]) this.canvas.addEventListener(end, () => { from = null; });
+    this.canvas.addEventListener("wheel", (e) => { e.preventDefault(); this.#near(Math.exp(-e.deltaY / 600)); }, { passive: false });
     this.canvas.addEventListener("keydown", (e) => {
       const step = { ArrowLeft: [0.15, 0], ArrowRight: [-0.15, 0], ArrowUp: [0, 0.15], ArrowDown: [0, -0.15] }[e.key];
-      if (e.key === "+" || e.key === "-") { this.zoom *= e.key === "+" ? 1.15 : 1 / 1.15; this.draw(); }
+      if (e.key === "+" || e.key === "-") this.#near(e.key === "+" ? 1.15 : 1 / 1.15);
       if (!step) return;
       e.preventDefault();
       this.#turn(...step);
     });
   }
 
+  #near(by) {
+    this.camera.zoom = Math.min(6, Math.max(0.6, this.camera.zoom * by));
+    this.#together();
+  }
+
   #turn(yaw, tilt) {
-    this.yaw += yaw;
-    this.tilt = Math.max(-1.55, Math.min(1.55, this.tilt + tilt));
-    this.draw();
+    this.camera.yaw += yaw;
+    this.camera.tilt = Math.max(-1.55, Math.min(1.55, this.camera.tilt + tilt));
+    this.#together();
   }
 }

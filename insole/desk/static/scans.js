@@ -17,7 +17,7 @@ function take(files) {
 
 async function send(file, side = "") {
   const load = document.querySelector("input[name=load]:checked").value;
-  const asked = new URLSearchParams({ name: file.name, load, ...(side && { side }) });
+  const asked = new URLSearchParams({ name: file.name, load, scanner: document.getElementById("scanner")?.value ?? "", ...(side && { side }) });
   try {
     const job = await ask("POST", `${base}/scans?${asked}`, file);
     const found = await follow(job, jobs);
@@ -49,16 +49,24 @@ async function show(side) {
   const body = document.querySelector(`.foot[data-side=${side}] .body`);
   let foot;
   try { foot = await ask("GET", `${base}/feet/${side}`); } catch (error) { refuse(body, error.message); return; }
-  const solid = make("div"), list = make("ol", "findings"), pins = [];
+  const solid = make("div", "twin"), list = make("ol", "findings"), pins = [];
   const head = make("p");
+  let view = null;
   head.append(make("span", `verdict ${LEVEL[foot.verdict]}`, sentence(foot.verdict)), ` · ${foot.file}`);
   foot.findings.forEach((f, k) => {
     const kind = f.level === "scan again" ? "stop" : f.level === "note" ? "mark" : "";
     const row = make("li"), words = make("div");
     words.append(make("p", "", f.text), make("p", "hint", f.advice));
-    row.append(make("span", `pin ${kind}`, String(k + 1)), words);
+    const look = f.at ? `${kind} ${f.exact ? "" : "about"}` : kind, number = make(f.at ? "button" : "span", `pin ${look}`, String(k + 1));
+    if (f.at) {
+      number.type = "button";
+      number.setAttribute("aria-label", `Turn the ${side} foot to finding ${k + 1}`);
+      number.addEventListener("click", () => view.places && view.face(f.at));
+      if (!f.exact) words.append(make("p", "hint", `No one place; region: ${f.region}.`));
+    }
+    row.append(number, words);
     list.append(row);
-    pins.push({ at: f.at, text: String(k + 1), kind });
+    pins.push({ at: f.at, text: String(k + 1), kind: look });
   });
   if (!foot.findings.length) list.append(make("li", "", "Nothing to mend was found."));
   const table = make("table");
@@ -86,8 +94,25 @@ async function show(side) {
   out.type = "button";
   out.addEventListener("click", async () => { try { await ask("DELETE", `${base}/feet/${side}`); location.reload(); } catch (error) { complain(error); } });
   body.replaceChildren(head, solid, list, hand, table, rest, out);
-  const view = new Foot3D(solid, side);
-  view.load(`${base}/feet/${side}/mesh`).then(() => view.pin(pins), complain);
+  view = new Foot3D(solid, side);
+  view.place.append(make("span", "caption", "Cleaned and measured"));
+  try {
+    await view.load(`${base}/feet/${side}/mesh`);
+    view.pin(pins);
+    await beside(view, solid, side);
+  } catch (error) { complain(error); }
+}
+
+/** The scan as it came, below the cleaned foot; both turn together. */
+async function beside(view, solid, side) {
+  if (!view.gl) return;
+  const raw = new Foot3D(solid, side, { beside: view, what: "as it was scanned" }), caption = make("span", "caption", "As it was scanned …");
+  raw.place.append(caption);
+  await raw.load(`${base}/feet/${side}/raw`);
+  const share = 100 * raw.gone / raw.count;
+  caption.replaceChildren("As it was scanned; ");
+  if (raw.gone) caption.append(make("i"), `${share < 1 ? share.toFixed(1) : Math.round(share)} % was taken away`);
+  else caption.append("nothing was taken away");
 }
 
 for (const side of Object.keys(data.draft.scans)) show(side);

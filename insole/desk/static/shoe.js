@@ -32,7 +32,7 @@ function ranked(found) {
     for (const foot of row.feet) {
       for (const s of foot.stations) {
         if (s.room === null) continue;
-        const word = make("span", s.word === "tight" ? "verdict stop" : "", `${s.room.toFixed(1)} mm, ${s.word}`);
+        const word = make("span", s.word === "tight" ? "verdict stop" : "", `${s.room.toFixed(1)}${s.sd === null ? "" : ` ± ${s.sd.toFixed(1)}`} mm, ${s.word}`);
         place.append(make("span", "", `${foot.side} ${s.name}`), gauge(s), word);
       }
     }

@@ -86,8 +86,9 @@ class Foot {
     if (part) figures.push(["Crest", `${part.height.toFixed(1)} mm`], ["Left free", part.free]);
     const c = found.contact.find((one) => one.case === "standing" && one.before && one.after);
     if (c) {
-      figures.push(["Midfoot, standing", `${Math.round(100 * (c.before.share.midfoot ?? 0))} → ${Math.round(100 * (c.after.share.midfoot ?? 0))} % of the load`]);
-      figures.push(["Contact", `${Math.round(c.before.area)} → ${Math.round(c.after.area)} cm²`]);
+      const all = found.wedges.length || found.posting.length ? " with the wedge" : "";
+      figures.push([`Midfoot, standing${all}`, `${Math.round(100 * (c.before.share.midfoot ?? 0))} → ${Math.round(100 * (c.after.share.midfoot ?? 0))} % of the load`]);
+      figures.push([`Contact${all}`, `${Math.round(c.before.area)} → ${Math.round(c.after.area)} cm²`]);
     }
     place.replaceChildren(...figures.map(([name, value]) => { const one = make("span"); one.append(make("small", "", name), make("b", "", value)); return one; }));
   }
@@ -98,7 +99,7 @@ class Foot {
     place.hidden = !old;
     if (!old) return;
     const table = make("table"), head = make("tr");
-    for (const text of ["", `version ${against.version}`, "now"]) { const th = make("th", "", text); th.scope = "col"; head.append(th); }
+    for (const text of ["", `version ${against.version}`, looking === null ? "now" : `version ${looking.version}`]) { const th = make("th", "", text); th.scope = "col"; head.append(th); }
     table.append(head);
     const line = (name, was, now) => {
       const row = make("tr"), th = make("th", "", name);
@@ -152,7 +153,8 @@ class Foot {
     const place = this.root.querySelector(".words"), part = found.pad ?? found.bed, out = [];
     if (found.effect) {
       const note = make("div", `note ${found.effect.little ? "warn" : "good"}`);
-      note.append(make("p", "", `The support ${found.effect.words.charAt(0).toLowerCase()}${found.effect.words.slice(1)}.`));
+      const alone = found.wedges.length || found.posting.length ? " by itself, without the wedge," : "";
+      note.append(make("p", "", `The support${alone} ${found.effect.words.charAt(0).toLowerCase()}${found.effect.words.slice(1)}.`));
       if (found.effect.binds) note.append(make("p", "", `What binds most: ${found.effect.binds.charAt(0).toLowerCase()}${found.effect.binds.slice(1)}.`));
       out.push(note);
     }
@@ -244,6 +246,11 @@ class Foot {
     place.addEventListener("pointerup", drop);
     place.addEventListener("pointercancel", () => { from = null; this.map.drag(0, 0); });
     this.cut.addEventListener("input", () => this.section());
+    for (const button of this.root.querySelectorAll("[data-at]")) button.addEventListener("click", () => {
+      const at = (name) => this.planned?.marks.find((m) => m.name === name)?.at[1], ball = [at("mth1"), at("mth5")].filter((v) => v !== undefined);
+      const y = button.dataset.at === "ball" ? ball.reduce((a, b) => a + b, 0) / ball.length : at(button.dataset.at);
+      if (y === y && y !== undefined) { this.cut.value = Math.round(y); this.section(); }
+    });
   }
 
   /** Move the pad on the page; what that is on this foot, the server says. */
@@ -364,6 +371,24 @@ document.getElementById("take")?.addEventListener("click", () => {
   looking = null;
   document.querySelector("[data-version='']").click();
   store();
+});
+
+document.getElementById("pictures")?.addEventListener("click", async (event) => {
+  const [older, newer] = ["older", "newer"].map((id) => document.getElementById(id).value), place = document.getElementById("compared");
+  if (older === newer) { refuse(place, "Choose two versions."); return; }
+  event.target.disabled = true;
+  place.replaceChildren(make("p", "note", "Drawing both versions …"));
+  const path = `${base}/plans/${older}/against/${newer}`;
+  try {
+    const answer = await fetch(path);
+    if (!answer.ok) throw new Error((await answer.json()).error);
+    const picture = make("img"), figure = make("figure", "pictures");
+    picture.src = URL.createObjectURL(await answer.blob());
+    picture.alt = `Supports of version ${older} (dashed) and version ${newer} (solid), from above and in section`;
+    figure.append(picture, make("figcaption", "hint", `Version ${older} dashed, version ${newer} solid.`));
+    place.replaceChildren(figure);
+  } catch (error) { refuse(place, error.message); }
+  event.target.disabled = false;
 });
 
 for (const root of document.querySelectorAll(".planfoot")) feet[root.dataset.side] = new Foot(root);
