@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import queue
 import time
+from collections.abc import Callable
 from typing import Any
 
 import insole
@@ -32,6 +33,8 @@ class Cluster:
     ----------
     address : str
         Of the scheduler, such as ``tcp://192.168.1.5:8786``.
+    do : callable
+        What is done with a task: a function of a module that the workers have.
 
     Raises
     ------
@@ -39,7 +42,7 @@ class Cluster:
         ``distributed`` is not installed, nobody answers, or workers have another version.
     """
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, *, do: Callable[[Task], Record] = work) -> None:
         try:
             from distributed import Client
         except ImportError:
@@ -55,6 +58,7 @@ class Cluster:
                 f"no scheduler answers at {address} ({why}); check the address, or leave "
                 "--scheduler out to work on this machine"
             ) from None
+        self._do = do
         self._pending: dict[Any, Task] = {}
         self._done: queue.Queue[Any] = queue.Queue()
         try:
@@ -76,7 +80,7 @@ class Cluster:
 
     def submit(self, task: Task) -> None:
         """Give a task to the scheduler."""
-        future = self._client.submit(work, task, key=f"solewright-{task.key}", pure=False)
+        future = self._client.submit(self._do, task, key=f"solewright-{task.key}", pure=False)
         self._pending[future] = task
         future.add_done_callback(self._done.put)
 

@@ -20,7 +20,7 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 
 from insole import workflow
-from insole.batch.task import Record, Task
+from insole.batch.task import Record, Task, work
 
 __all__ = ["LOST", "Crew", "lost"]
 
@@ -58,7 +58,7 @@ class Crew:
     """
 
     def __init__(
-        self, jobs: int, *, life: int = TASKS_OF_A_LIFE, do: Callable[[Task], Record] | None = None
+        self, jobs: int, *, life: int = TASKS_OF_A_LIFE, do: Callable[[Task], Record] = work
     ) -> None:
         self.jobs, self.life, self.do = jobs, life, do
         self._hands: list[_Hand] = []
@@ -160,11 +160,9 @@ def _serve(pipe: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "1")  # same input, same bytes
-    from insole.batch import task as tasks
-
     while True:
         try:
             do, task = pipe.recv()
         except (EOFError, OSError):
             return
-        pipe.send((do or tasks.work)(task))
+        pipe.send(do(task))

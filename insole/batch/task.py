@@ -173,13 +173,9 @@ def work(task: Task) -> Record:
         except Exception as error:
             if os.environ.get("SOLEWRIGHT_TRACEBACK"):
                 raise
-            message, code = (
-                (
-                    f"a fault in the program itself ({type(error).__name__}: {error}); run this case "
-                    "alone with SOLEWRIGHT_TRACEBACK=1 to see where, and report it"
-                ),
-                FAULT,
-            )
+            words = f"a fault in the program itself ({type(error).__name__}: {error}); run this "
+            message = f"{words}case alone with SOLEWRIGHT_TRACEBACK=1 to see where, and report it"
+            code = FAULT
         files = [path.name for shots in task.request.scans for path in shots.files]
         return Record(
             key=task.key, case=task.case, to=str(task.to), files=tuple(files), message=message,

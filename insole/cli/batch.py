@@ -132,7 +132,7 @@ def batch(
     say = quiet_or(quiet)
     for path in counts.left_out:
         say(f"left out: {path.name} is named after no case")
-    say(f"{counts.total} cases: {counts.fresh} done, {counts.skipped} done before, "
+    say(f"cases: {counts.total}; {counts.fresh} done, {counts.skipped} done before, "
         f"{counts.failed} failed")  # fmt: skip
     click.echo(f"the summary is in {out / 'batch.html'} and {out / 'batch.csv'}")
     return UNUSABLE if counts.failed else 0
