@@ -21,7 +21,7 @@ from scipy import ndimage, sparse, spatial
 
 from footscan.errors import PoseError
 from footscan.finding import strays
-from footscan.scan import Array, BoolArray, IntArray, compacted
+from footscan.scan import Array, BoolArray, IntArray, compacted, whole
 
 __all__ = ["averaged_cells", "surface_from_points"]
 
@@ -79,7 +79,7 @@ def surface_from_points(
     vertices, faces = _zero(own, normals, max(STEP_MM, STEP_REACHES * reach))
     spacing = max(float(np.median(distance[:, 1])), 1.0)
     near = tree.query(vertices, distance_upper_bound=REACH_CELLS * spacing)[0] < np.inf
-    return (*compacted(vertices, faces[near[faces].all(axis=1)]), points, int((~skin).sum()))
+    return (*compacted(vertices, faces[whole(near, faces)]), points, int((~skin).sum()))
 
 
 # ---- normals -----------------------------------------------------------------------------
