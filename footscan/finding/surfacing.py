@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, sparse, spatial
+from scipy import ndimage, spatial
 
 from footscan.errors import PoseError
 from footscan.finding import strays
@@ -172,20 +172,18 @@ def _spread(
     """
     base = np.floor(local / step).astype(np.int64)
     part = local / step - base
-    count, key, weight = len(local), [], []
+    count, places, key, weight = len(local), int(np.prod(shape)), [], []
     for corner in np.ndindex(2, 2, 2):
         at = base + corner
         key.append((at[:, 0] * shape[1] + at[:, 1]) * shape[2] + at[:, 2])
-        weight.append(np.where(corner, part, 1 - part).prod(axis=1))
-    used, number = np.unique(np.concatenate(key), return_inverse=True)
-    values = np.column_stack(
-        [np.ones(count), normals, np.einsum("ij,ij->i", local, normals), local]
-    )
-    gathered = sparse.csr_matrix(
-        (np.concatenate(weight), (number, np.tile(np.arange(count), 8))), shape=(len(used), count)
-    )
-    sums = np.zeros((CHANNELS, int(np.prod(shape))), dtype=np.float32)
-    sums[:, used] = (gathered @ values).T
+        share = [part[:, k] if corner[k] else 1 - part[:, k] for k in range(3)]
+        weight.append(share[0] * share[1] * share[2])
+    keys, weights = np.concatenate(key), np.concatenate(weight)
+    values = [np.ones(count), *normals.T, np.einsum("ij,ij->i", local, normals), *local.T]
+    sums = np.zeros((CHANNELS, places), dtype=np.float32)
+    for channel, value in zip(sums, values, strict=True):
+        channel[:] = np.bincount(keys, weights * np.tile(value, 8), minlength=places)
+    used = sums[0] > 0
     grid = sums.reshape(CHANNELS, *shape)
     for channel in grid:
         ndimage.gaussian_filter(channel, SIGMA, output=channel, mode="constant", truncate=3.0)
