@@ -156,7 +156,7 @@ def _zero(points: Array, normals: Array, step: float) -> tuple[Array, IntArray]:
     seen.ravel()[thin] = flat[0, thin] > GAP_WEIGHT * LEAST_WEIGHT * usual
     chosen = np.flatnonzero(seen)
     off = np.full(shape, step, dtype=np.float32)
-    places = np.stack(np.unravel_index(chosen, shape), axis=1) * step
+    places: Array = np.stack(np.unravel_index(chosen, shape), axis=1).astype(np.float64) * step
     off.ravel()[chosen] = _distances(flat[:, chosen].astype(float), places)
     vertices, faces, _, _ = marching_cubes(off, 0.0, mask=seen, allow_degenerate=False)
     return vertices * step + low, faces.astype(np.int64)

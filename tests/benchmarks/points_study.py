@@ -1,7 +1,7 @@
 """Do a mesh and its bare points give the same foot? Same made-up scans, with and without faces.
 
 For each scan the landmarks and measures of the mesh are held against those of its points, in the
-scan's own coordinates, and the five heads of one foot against those of the same foot under other
+scan's own coordinates, both against the made-up foot's known measures, and the five heads of one foot against those of the same foot under other
 noise, as mesh and as points: so far apart may a cleat be placed by the scan alone.
 
     python tests/benchmarks/points_study.py [--specimens N] [--seed N] [--noise MM ...]
@@ -60,6 +60,7 @@ def main(words: list[str]) -> int:
     rng = np.random.default_rng(asked.seed)
     apart: dict[str, list[float]] = {}
     heads: list[float] = []
+    errors: dict[tuple[str, str], list[float]] = {}
     seconds = {"mesh": 0.0, "points": 0.0}
     refused: list[str] = []
     for number in range(asked.specimens):
@@ -85,6 +86,10 @@ def main(words: list[str]) -> int:
                 apart.setdefault(name, []).append(float(np.linalg.norm(one[name] - other[name])))
             for name in MEASURES:
                 pair = [found[kind].measures[name].value for kind in ("mesh", "points")]
+                true = built.truth.measures.get(name)
+                for kind, value in zip(("mesh", "points"), pair, strict=True):
+                    if value is not None and true is not None:
+                        errors.setdefault((name, kind), []).append(value - true)
                 if None not in pair:
                     apart.setdefault(name, []).append(abs(pair[1] - pair[0]))
         for one, other in combinations(of_foot, 2):
@@ -94,6 +99,12 @@ def main(words: list[str]) -> int:
         if values := apart.get(name):
             rms = float(np.sqrt(np.mean(np.square(values))))
             print(f"{name:24} {rms:7.3f} {np.percentile(values, 95):7.3f} {max(values):7.3f}")
+    print(f"{'against the truth: rms':24} {'mesh':>7} {'points':>7}")
+    for name in MEASURES:
+        both = [errors.get((name, kind), []) for kind in ("mesh", "points")]
+        if all(both):
+            print(f"{name:24} " + " ".join(
+                f"{float(np.sqrt(np.mean(np.square(own)))):7.3f}" for own in both))  # fmt: skip
     rms = float(np.sqrt(np.mean(np.square(heads))))
     print(f"heads of one foot, any two scans, mm in plan: rms {rms:.2f}, "
           f"95 % {np.percentile(heads, 95):.2f}, most {max(heads):.2f}")  # fmt: skip
