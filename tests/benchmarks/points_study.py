@@ -1,8 +1,9 @@
 """Do a mesh and its bare points give the same foot? Same made-up scans, with and without faces.
 
 For each scan the landmarks and measures of the mesh are held against those of its points, in the
-scan's own coordinates, both against the made-up foot's known measures, and the five heads of one foot against those of the same foot under other
-noise, as mesh and as points: so far apart may a cleat be placed by the scan alone.
+scan's own coordinates, and both against the made-up foot's known measures; the five heads of one
+foot against those of the same foot under other noise, as mesh and as points: so far apart may a
+cleat be placed by the scan alone.
 
     python tests/benchmarks/points_study.py [--specimens N] [--seed N] [--noise MM ...]
 
