@@ -23,8 +23,7 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from footscan import reading
 from footscan.scan import Scan
@@ -37,6 +36,7 @@ from insole.output.settings import Settings
 from insole.planning.planner import FootWish, PlanWishes
 from insole.workflow import Request, Shots
 
+ROOT = Path(__file__).resolve().parents[2]
 SHOE = ROOT / "sample_scans" / "shoe.toml"
 
 
@@ -105,8 +105,8 @@ def main(words: list[str]) -> int:
             took[jobs], peaks = timed(scans, out, Goal(asked.to), jobs)
             quarters = [max(part, default=0.0) for part in np.array_split(peaks, 4)]
             print(f"{jobs} process{'es' if jobs > 1 else ''}: {took[jobs]:.1f} s, "
-                  f"{3600 * asked.pairs / took[jobs]:.0f} pairs an hour to {asked.to}; memory "
-                  + ", ".join(f"{value:.0f}" for value in quarters) + " MB", flush=True)  # fmt: skip
+                  f"{3600 * asked.pairs / took[jobs]:.0f} pairs an hour to {asked.to}; memory",
+                  ", ".join(f"{value:.0f}" for value in quarters), "MB", flush=True)  # fmt: skip
         if asked.jobs > 1:
             print(f"efficiency {took[1] / took[asked.jobs] / asked.jobs:.2f}")
         if asked.to == "parts":
