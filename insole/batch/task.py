@@ -22,10 +22,11 @@ import insole
 from footscan import told
 from footscan.errors import FootscanError, SideError
 from footscan.files import write_whole
-from footscan.results import MeasuredFoot
+from footscan.results import Measure, MeasuredFoot
 from insole import workflow
 from insole.batch.thumbs import sole_png
 from insole.errors import InsoleError, RefusedError
+from insole.record.least import sd_shown
 from insole.workflow import Request
 
 if TYPE_CHECKING:
@@ -263,6 +264,13 @@ def _hashed(out: Path, path: Path) -> dict[str, str]:
     return {path.relative_to(out).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()}
 
 
+def _band(measure: Measure, foot: MeasuredFoot) -> float | None:
+    """Return the standard deviation to show: no closer than a scale that nobody verified allows."""
+    if measure.sd is None:
+        return None
+    return sd_shown(measure.sd, measure.unit, scale_verified=foot.facts.scale_verified)
+
+
 def _foot_record(foot: MeasuredFoot) -> FootRecord:
     """Return what the summary shows of a foot."""
     return FootRecord(
@@ -272,7 +280,7 @@ def _foot_record(foot: MeasuredFoot) -> FootRecord:
         findings=tuple(
             f.code for f in (foot.report.deciding or foot.report.findings)
         ),
-        measures={name: (m.value, m.unit, m.sd) for name, m in foot.measures.items()},
+        measures={name: (m.value, m.unit, _band(m, foot)) for name, m in foot.measures.items()},
         sizes=dict(foot.sizes),
         picture=base64.b64encode(sole_png(foot.foot)).decode(),
     )  # fmt: skip

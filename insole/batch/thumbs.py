@@ -16,7 +16,7 @@ from footscan.scan import Side
 
 __all__ = ["HIGH_MM", "sole_png"]
 
-CELL_MM = 3  # of the picture, in cells of the map
+CELL_MM = 2  # of the picture, in cells of the map
 HIGH_MM = 25.0  # this high and more is palest
 LOW_COLOUR, HIGH_COLOUR = (12, 53, 88), (238, 229, 205)  # told apart in grey as well
 BANDS = 10  # heights are shown in steps, so that two feet can be compared

@@ -421,6 +421,7 @@ def test_measures_are_those_of_measure(pair: Path, inline: None, tmp_path: Path,
         ("left", "larch_left.ply"), ("right", "larch_right.ply"),
     ]  # fmt: skip
     assert 262 < float(rows[0]["foot_length"]) < float(rows[1]["foot_length"]) < 275
+    assert rows[0]["foot_length_sd"] == "0.500"  # nobody verified the scale
     pictures = re.findall(r"base64,([^\"]+)", (out / "batch.html").read_text("utf-8"))
     assert [Image.open(io.BytesIO(base64.b64decode(p))).mode for p in pictures] == ["RGBA"] * 2
 
