@@ -9,8 +9,10 @@ off; what was done then is not done again.
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
@@ -106,6 +108,7 @@ def run(
     note: Callable[[Record, Counts], None] = lambda record, counts: None,
     *,
     look_s: float = LOOK_S,
+    clock: Callable[[], float] = time.monotonic,
 ) -> Counts:
     """Take every case in a folder as far as is asked, and return the counts.
 
@@ -118,6 +121,8 @@ def run(
         Gets each record as it comes, with the counts so far.
     look_s : float
         Seconds between two looks at a folder that is watched.
+    clock : callable
+        Tells seconds: cases that are done quickly must not hurry the looks.
 
     Raises
     ------
@@ -130,7 +135,7 @@ def run(
     try:
         asked.out.mkdir(parents=True, exist_ok=True)
         with alone(asked.out / summary.TABLE, wait=0.0):
-            return _Run(asked, hands, note).all(look_s)
+            return _Run(asked, hands, note, clock).all(look_s)
     except BusyError:
         raise InsoleError(
             f"another batch writes into {asked.out}; wait for it or choose another --out"
@@ -163,8 +168,14 @@ def time_left(elapsed_s: float, counts: Counts) -> str:
 class _Run:
     """The state of one run."""
 
-    def __init__(self, asked: Asked, hands: Hands, note: Callable[[Record, Counts], None]) -> None:
-        self.asked, self.hands, self.note = asked, hands, note
+    def __init__(
+        self,
+        asked: Asked,
+        hands: Hands,
+        note: Callable[[Record, Counts], None],
+        clock: Callable[[], float],
+    ) -> None:
+        self.asked, self.hands, self.note, self.clock = asked, hands, note, clock
         self.ledger, self.counts = Ledger(asked.out), Counts()
         self.records: dict[str, Record] = {}
         self.waiting: deque[Case] = deque()
@@ -175,13 +186,14 @@ class _Run:
 
     def all(self, look_s: float) -> Counts:
         """Do all cases; the summary is written whatever happens."""
-        asked, hands = self.asked, self.hands
+        asked, hands, next_look = self.asked, self.hands, self.clock()
         if not asked.watch:
             self._found()
         try:
             while True:
-                if asked.watch:
+                if asked.watch and self.clock() >= next_look:
                     self._look()
+                    next_look = self.clock() + look_s
                 while self.waiting and hands.free:
                     self._begin(self.waiting.popleft())
                 if not asked.watch and not self.waiting and not hands.busy:
@@ -256,7 +268,8 @@ class _Run:
         self.note(record, counts)
         self.unwritten += 1
         if self.unwritten >= SUMMARY_EVERY:
-            self._write()
+            with suppress(InsoleError):  # somebody has the table open: the next one, or the last
+                self._write()
 
     def _write(self) -> None:
         self.unwritten = 0

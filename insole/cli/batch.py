@@ -107,6 +107,8 @@ def batch(
     checked = files.pop("thick_edges_checked")
     version = given.pop("version") or 1
     given |= OF_ONE
+    for name in ("shoe", "limits"):  # another process, or another machine, stands elsewhere
+        given[name] = given[name].absolute() if given[name] else None
     try:
         pattern = Pattern(pairs) if pairs else None
     except ValueError as error:
@@ -121,7 +123,7 @@ def batch(
     common = request_of((), given, version)  # what is wrong for every case is said once
     questions.decide(common.answers, common.clinician)
     asked = shift.Asked(
-        folder=folder, out=out.resolve(), to=Goal(to), request_for=request_for,
+        folder=folder.absolute(), out=out.absolute(), to=Goal(to), request_for=request_for,
         settings=settings_of(**files), edges_checked=checked, pattern=pattern, watch=watch,
     )  # fmt: skip
     hands = _hands(scheduler, jobs)

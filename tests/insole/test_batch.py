@@ -286,12 +286,45 @@ def test_a_watched_foot_waits_for_the_other(tmp_path: Path) -> None:
             return found
 
     with pytest.raises(KeyboardInterrupt):
-        shift.run(asked(folder, out, watch=True), Hands(done))
+        shift.run(asked(folder, out, watch=True), Hands(done), look_s=0.0)
     assert seen[3] == []  # complete, and alone
     assert seen[-1] == ["a"]
     assert "b waits for the left foot; b_right.ply is there" in (
         out / "batch.html"
     ).read_text("utf-8")
+
+
+def test_cases_that_are_done_do_not_hurry_the_looks(tmp_path: Path) -> None:
+    """A file is looked at every two seconds by the clock, however often the hands come back."""
+    folder, now, looks = scans(tmp_path / "in", "a.ply"), [0.0], []
+
+    class Hands(Inline):
+        def collect(self, wait_s: float) -> list[Record]:
+            now[0] += 0.5
+            looks.append(len(self.tasks))
+            if len(looks) == 12:
+                raise KeyboardInterrupt
+            return super().collect(wait_s)
+
+    with pytest.raises(KeyboardInterrupt):
+        shift.run(asked(folder, tmp_path / "out", watch=True), Hands(done), clock=lambda: now[0])
+    assert looks == [0] * 8 + [1] * 4  # at 0, 2 and 4 s
+
+
+def test_a_table_that_is_open_elsewhere_stops_nothing(tmp_path: Path, monkeypatch) -> None:
+    real, tries = summary.write, []
+
+    def write(*arguments: Any) -> None:
+        tries.append(len(tries))
+        if len(tries) == 1:
+            raise InsoleError("open elsewhere")
+        real(*arguments)
+
+    monkeypatch.setattr(summary, "write", write)
+    monkeypatch.setattr(shift, "SUMMARY_EVERY", 1)
+    folder = scans(tmp_path / "in", "a_left.ply", "b_left.ply")
+    assert shift.run(asked(folder, tmp_path / "out"), Inline(done)).fresh == 2
+    assert [row["case"] for row in table(tmp_path / "out")] == ["a", "b"]
 
 
 def test_time_left_in_words() -> None:
