@@ -228,7 +228,7 @@ def table(runs: list[Run]) -> str:
                 ((others[0] or own)[1], own[1], others[0]),
                 (own[1], (others[1] or own)[1], others[1]),
             )] if own else ["", ""]  # fmt: skip
-            cells += ["" if not one else f"{one[2]:.0f}" for one in (own, others[0])]
+            cells += ["" if not one or not one[2] else f"{one[2]:.0f}" for one in (own, others[0])]
             cells.append(f"{per_point / before:.2f}" if before and own else "")
             before = per_point
             rows.append(f"| {' | '.join(cells)} |")
