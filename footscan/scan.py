@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,11 +26,13 @@ __all__ = [
     "Unit",
     "as_points",
     "compacted",
+    "whole",
 ]
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+_Kind = TypeVar("_Kind", Array, IntArray)
 
 
 class Side(StrEnum):
@@ -111,6 +114,11 @@ def compacted(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
     return vertices[used], number[faces]
 
 
+def whole(mask: BoolArray, faces: IntArray) -> BoolArray:
+    """Return which faces have all three corners in `mask`."""
+    return mask[faces[:, 0]] & mask[faces[:, 1]] & mask[faces[:, 2]]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scan:
     """Points and faces in the scanner's own frame.
@@ -145,19 +153,17 @@ class Scan:
     dropped: int = 0
 
     def __post_init__(self) -> None:
-        vertices = np.array(as_points(self.vertices, "vertices", at_least=0), copy=True)
-        faces = np.array(self.faces, dtype=np.int64, copy=True).reshape(-1, 3)
+        vertices = _own(as_points(self.vertices, "vertices", at_least=0))
+        faces = _own(np.asarray(self.faces, dtype=np.int64).reshape(-1, 3))
         if len(faces) and (faces.min() < 0 or faces.max() >= len(vertices)):
             raise ValueError("faces name vertices that do not exist")
-        for array in (vertices, faces):
-            array.setflags(write=False)
         object.__setattr__(self, "vertices", vertices)
         object.__setattr__(self, "faces", faces)
 
     def part(self, keep: BoolArray) -> Scan:
         """Return the points that are kept, and the faces whose three corners are."""
         number = np.cumsum(keep) - 1
-        faces = self.faces[keep[self.faces].all(axis=1)] if len(self.faces) else self.faces
+        faces = self.faces[whole(keep, self.faces)] if len(self.faces) else self.faces
         return replace(
             self,
             vertices=self.vertices[keep],
@@ -167,4 +173,16 @@ class Scan:
 
     def scaled(self, mm_per_unit: float) -> Scan:
         """Return the scan with every coordinate multiplied by `mm_per_unit`."""
-        return replace(self, vertices=self.vertices * mm_per_unit)
+        if mm_per_unit == 1.0:
+            return self
+        vertices = self.vertices * mm_per_unit
+        vertices.setflags(write=False)
+        return replace(self, vertices=vertices)
+
+
+def _own(array: _Kind) -> _Kind:
+    """Return an array that nobody can write: a copy, unless it is one already."""
+    if array.flags.writeable:
+        array = array.copy()
+        array.setflags(write=False)
+    return array

@@ -45,12 +45,14 @@ if TYPE_CHECKING:
 __all__ = [
     "Request",
     "Shots",
+    "breaks_held_back",
     "case_home",
     "check_made_part",
     "checked_parts",
     "fit_shoes",
     "keep_answers",
     "keep_plan",
+    "left_and_right",
     "located",
     "log_trial",
     "make",
@@ -61,6 +63,7 @@ __all__ = [
     "pair_findings",
     "picture_step",
     "plan_feet",
+    "plan_measured",
     "question_sheet",
     "read_log",
     "read_plan",
@@ -127,9 +130,15 @@ class Request:
     sources: Mapping[str, object] = field(default_factory=dict)
 
 
-def measure_all(scans: Sequence[Shots]) -> list[list[MeasuredFoot] | FootscanError]:
-    """Return per scan its measured feet (two where one file shows both), or what was wrong."""
-    return list(measure_each(scans))
+def measure_all(
+    scans: Sequence[Shots], *, at_once: bool = True
+) -> list[list[MeasuredFoot] | FootscanError]:
+    """Return per scan its measured feet (two where one file shows both), or what was wrong.
+
+    Without `at_once` one scan is measured after the other: half the memory, for those who share
+    out whole cases.
+    """
+    return list(measure_each(scans)) if at_once else [_measured(shots) for shots in scans]
 
 
 def measure_each(scans: Sequence[Shots]) -> Iterator[list[MeasuredFoot] | FootscanError]:
@@ -206,7 +215,7 @@ def _shared_out(
         initargs=(signal.SIGINT, signal.SIG_IGN),  # a break is the parent's: it ends its workers
     )
     try:
-        with _breaks_held_back():  # from the workers for good: else they would answer as well
+        with breaks_held_back():  # from the workers for good: else they would answer as well
             results = pool.map(_measured_apart, scans)
         yield from results
     except (KeyboardInterrupt, GeneratorExit):  # they only compute: nothing is left half done
@@ -218,7 +227,7 @@ def _shared_out(
 
 
 @contextmanager
-def _breaks_held_back() -> Iterator[None]:
+def breaks_held_back() -> Iterator[None]:
     """Hold breaks by the keyboard back: they come when this ends, and never to what began in it."""
     if not hasattr(signal, "pthread_sigmask"):  # Windows
         yield
@@ -267,8 +276,21 @@ def measure_feet(scans: Sequence[Shots]) -> tuple[MeasuredFoot | None, MeasuredF
     footscan.errors.FootscanError
         A scan cannot be used, or two scans show the same foot.
     """
+    return left_and_right(measure_all(scans))
+
+
+def left_and_right(
+    results: Sequence[list[MeasuredFoot] | FootscanError],
+) -> tuple[MeasuredFoot | None, MeasuredFoot | None]:
+    """Return the left and the right foot of what :func:`measure_all` gave.
+
+    Raises
+    ------
+    footscan.errors.FootscanError
+        A scan cannot be used, or two scans show the same foot.
+    """
     feet: list[MeasuredFoot] = []
-    for result in measure_all(scans):
+    for result in results:
         if isinstance(result, FootscanError):
             raise result
         feet += result
@@ -311,6 +333,29 @@ def plan_feet(request: Request) -> tuple[Plan, tuple[MeasuredFoot, ...]]:
     footscan.errors.FootscanError
         With one sentence and an exit code: unusable input, or refused for safety or limits.
     """
+    found: list[MeasuredFoot] = []
+
+    def feet() -> tuple[MeasuredFoot | None, MeasuredFoot | None]:
+        pair = measure_feet(request.scans)
+        found.extend(foot for foot in pair if foot is not None)
+        return pair
+
+    return plan_measured(request, feet), tuple(found)
+
+
+def plan_measured(
+    request: Request, feet: Callable[[], tuple[MeasuredFoot | None, MeasuredFoot | None]]
+) -> Plan:
+    """Return the plan that `request` asks for, of the feet that `feet` gives, left first.
+
+    Answers, limits, shoe and hand measures are read before the feet are asked for: what refuses
+    a plan anyway is not measured for first.
+
+    Raises
+    ------
+    footscan.errors.FootscanError
+        As for :func:`plan_feet`.
+    """
     from insole.planning import planner
     from insole.record import by_hand, limits, questions
     from insole.shoe import shoe
@@ -319,14 +364,13 @@ def plan_feet(request: Request) -> tuple[Plan, tuple[MeasuredFoot, ...]]:
     own = limits.load(request.limits) if request.limits is not None else None
     bed = shoe.load(request.shoe) if request.shoe is not None else None
     hand = by_hand.read(request.by_hand) if request.by_hand is not None else None
-    left, right = measure_feet(request.scans)
-    plan = planner.plan(
+    left, right = feet()
+    return planner.plan(
         left, right, bed, request.wishes,
         answers=request.answers, clinician=request.clinician, overrides=request.overrides,
         without_arch=request.without_arch, limits=own, sources=request.sources,
         hand=hand,
     )  # fmt: skip
-    return plan, tuple(foot for foot in (left, right) if foot is not None)
 
 
 def settle_feet(

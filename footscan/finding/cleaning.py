@@ -21,8 +21,9 @@ from footscan.finding import outward, strays
 from footscan.finding.floor import Floor
 from footscan.finding.matching import Match
 from footscan.finding.outward import extent
-from footscan.foot import vertex_normals
-from footscan.scan import Array, BoolArray, IntArray, Scan, compacted
+from footscan.finding.surfacing import averaged_cells, surface_from_points
+from footscan.foot import lengths, vertex_normals
+from footscan.scan import Array, BoolArray, IntArray, Scan, compacted, whole
 
 __all__ = ["Cleaned", "Drawn", "Floor", "Sketch", "clean", "draw", "sketch", "split"]
 
@@ -99,12 +100,12 @@ def draw(scan: Scan, *, floor: bool = True) -> Drawn:
     if spread[2] <= 0.02 * spread[0]:  # equal when all points are one
         raise PoseError("the scan is flat or a line, not a foot; scan the foot itself")
     meshed = len(scan.faces) > 0
-    normals = _outward_of(scan, None)[chosen] if meshed else None
+    normals = _outward_of(scan, None, chosen) if meshed else None
     found = floors.find(points, normals) if floor else None
     if found is None:
         return Drawn(index=chosen, normals=normals, floor=None)
     # once more without the floor, which may have outvoted the foot
-    normals = _outward_of(scan, found)[chosen] if meshed else _bare(scan, chosen)
+    normals = _outward_of(scan, found, chosen) if meshed else _bare(scan, chosen)
     keep = ~floors.belongs(points, normals, found, floors.TOLERANCE * extent(points))
     if keep.sum() < 100:
         raise PoseError("the scan shows a floor but no foot on it; scan again")
@@ -225,16 +226,16 @@ def _even_draw(scan: Scan) -> IntArray:
     if not len(scan.faces):
         return np.sort(rng.choice(count, SKETCH_POINTS, replace=False))
     a, b, c = (scan.vertices[scan.faces[:, i]] for i in range(3))
-    area = np.linalg.norm(np.cross(b - a, c - a), axis=1)
+    area = lengths(np.cross(b - a, c - a))
     share = np.bincount(scan.faces.T.ravel(), np.tile(area, 3), minlength=count)
     # the smallest of exponential times are a weighted draw without replacement
     time = rng.exponential(size=count) / np.maximum(share, 1e-9 * share.max())
     return np.sort(np.argpartition(time, SKETCH_POINTS)[:SKETCH_POINTS])
 
 
-def _outward_of(scan: Scan, floor: Floor | None) -> Array:
-    """Return outward vertex normals of a mesh."""
-    return outward.mesh_normals(scan.vertices, scan.faces, _plane_of(floor))
+def _outward_of(scan: Scan, floor: Floor | None, chosen: IntArray) -> Array:
+    """Return outward normals of a mesh's chosen vertices."""
+    return outward.mesh_normals(scan.vertices, scan.faces, _plane_of(floor), chosen)
 
 
 def _plane_of(floor: Floor | None) -> tuple[Array, float] | None:
@@ -274,28 +275,23 @@ def _bodies(scan: Scan, chosen: IntArray) -> IntArray:
 def _in_box(vertices: Array, match: Match) -> BoolArray:
     """Return which vertices lie in the generous box of the matched foot."""
     local = (vertices - match.origin) @ match.rotation.T / match.scale
-    return ((local >= BOX[0]) & (local <= BOX[1])).all(axis=1)
+    inside = [(local[:, k] >= BOX[0, k]) & (local[:, k] <= BOX[1, k]) for k in range(3)]
+    return inside[0] & inside[1] & inside[2]
 
 
 def _kept(vertices: Array, faces: IntArray, keep: BoolArray) -> tuple[Array, IntArray]:
     """Return the mesh of faces whose three vertices are all kept, compacted."""
-    return compacted(vertices, faces[keep[faces].all(axis=1)])
+    return compacted(vertices, faces[whole(keep, faces)])
 
 
 def _averaged(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
     """Return the mesh with vertices averaged over cells where the scan is denser than needed."""
     if len(faces) == 0:
         return vertices, faces
-    edge = np.median(np.linalg.norm(vertices[faces[:, 0]] - vertices[faces[:, 1]], axis=1))
+    edge = np.median(lengths(vertices[faces[:, 0]] - vertices[faces[:, 1]]))
     if edge >= 0.75 * FINE_CELL_MM:
         return vertices, faces
-    key = np.floor(vertices / FINE_CELL_MM).astype(np.int64)
-    key -= key.min(axis=0)
-    span = key.max(axis=0) + 1
-    flat = (key[:, 0] * span[1] + key[:, 1]) * span[2] + key[:, 2]
-    _, number = np.unique(flat, return_inverse=True)
-    count = np.bincount(number)
-    mean = np.stack([np.bincount(number, vertices[:, k]) / count for k in range(3)], axis=1)
+    mean, number = averaged_cells(vertices, FINE_CELL_MM)
     faces = number[faces]
     real = (
         (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
@@ -334,6 +330,4 @@ def _largest_bodies(vertices: Array, faces: IntArray) -> tuple[Array, IntArray, 
 
 def _surface(points: Array, match: Match) -> tuple[Array, IntArray, Array, int]:
     """Return a surface through bare points, the points it goes through, and the strays' number."""
-    from footscan.finding.surfacing import surface_from_points
-
     return surface_from_points(points, match.rotation, match.origin, match.scale)

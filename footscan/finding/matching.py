@@ -174,7 +174,8 @@ class _Target:
         With `near` a partner may be farther by that share: quicker, for rough rounds.
         """
         feature = np.concatenate([points, NORMAL_WEIGHT * normals], axis=2)
-        distance, index = self.tree.query(feature.reshape(-1, 6), eps=near)
+        # each point is asked by itself: more cores give the same answers
+        distance, index = self.tree.query(feature.reshape(-1, 6), eps=near, workers=-1)
         shape = points.shape[:2]
         return distance.reshape(shape), index.reshape(shape)
 

@@ -25,6 +25,7 @@ SHEET_SHARE = 0.5  # length of the mean normal of a sheet; a foot cut at 25 mm h
 NEIGHBOURS, CHAIN = 16, 10
 SEEDS = 500  # points that stand for the local body
 LOCAL_SHARE = 0.22  # of the extent: how far the local body reaches
+BLOCK = 2048  # points at a time, so that memory does not grow with them
 
 
 def extent(points: Array) -> float:
@@ -34,9 +35,12 @@ def extent(points: Array) -> float:
 
 
 def mesh_normals(
-    vertices: Array, faces: IntArray, floor: tuple[Array, float] | None = None
+    vertices: Array,
+    faces: IntArray,
+    floor: tuple[Array, float] | None = None,
+    chosen: IntArray | None = None,
 ) -> Array:
-    """Return outward unit vertex normals.
+    """Return outward unit vertex normals, of the chosen vertices if some are.
 
     Parameters
     ----------
@@ -44,8 +48,16 @@ def mesh_normals(
         Any unit; wound alike, either way round.
     floor : (normal, offset) or None
         A plane that belongs to no body: faces near it have no say.
+    chosen : ndarray, shape (k,), or None
+        Indices; the work is then that of the faces around them.
     """
-    normals = vertex_normals(vertices, faces)
+    if chosen is None:
+        normals = vertex_normals(vertices, faces)
+    else:
+        wanted = np.zeros(len(vertices), dtype=bool)
+        wanted[chosen] = True
+        around = faces[wanted[faces[:, 0]] | wanted[faces[:, 1]] | wanted[faces[:, 2]]]
+        normals = vertex_normals(vertices, around)[chosen]
     return normals if winding_is_outward(vertices, faces, floor) else -normals
 
 
@@ -160,10 +172,16 @@ def _local_centre(points: Array) -> Array:
     """
     seeds = points[:: max(1, len(points) // SEEDS)]
     most = max(1, len(seeds) // 4)
-    distance, index = spatial.cKDTree(seeds).query(
-        points, k=most, distance_upper_bound=LOCAL_SHARE * extent(points)
-    )
-    near = np.isfinite(distance).reshape(len(points), most)
-    padded = np.vstack([seeds, np.zeros(3)])
-    total = padded[index.reshape(len(points), most)].sum(axis=1)  # one beyond the last: none
-    return total / np.maximum(near.sum(axis=1), 1)[:, None]
+    middle = points.mean(axis=0)
+    own, other = points - middle, seeds - middle
+    far = (LOCAL_SHARE * extent(points)) ** 2
+    result = np.zeros_like(points)
+    for start in range(0, len(points), BLOCK):
+        part = own[start : start + BLOCK]
+        away = -2.0 * (part @ other.T)
+        away += (part**2).sum(axis=1)[:, None] + (other**2).sum(axis=1)
+        limit = np.partition(away, most - 1, axis=1)[:, most - 1]
+        near = (away <= np.minimum(limit, far)[:, None]).astype(float)
+        centre = (near @ other) / np.maximum(near.sum(axis=1), 1.0)[:, None]
+        result[start : start + BLOCK] = centre + middle
+    return result

@@ -1,25 +1,53 @@
-"""A surface through bare points (screened Poisson), cut back to where points were.
+"""A surface through bare points: local averages of points with normals, cut back to where they are.
 
-Only scans without faces come here. open3d is loaded inside, since it is heavy and needs a system
-library that a bare machine may lack; ``libusb_package`` brings it along.
+    points -> cells, strays gone -> outward normals -> distances on a grid -> vertices, faces
+
+Nothing is solved for the foot as a whole. About each place the points nearby say how far it lies
+off the skin, each by its own plane; the surface lies where they agree on zero. What points say at
+a place depends on nothing farther away than a few millimetres, so that a sole, a border or a
+section is what its own points make it, and a leg or a floor elsewhere changes nothing.
+
+Terms
+    cell   points are averaged over cells of this size first: noise and doubled layers shrink
+    reach  distance to the fourth neighbour that most points have: what the grid follows
+    gap    a place with hardly any point near; a kernel twice as wide spans it
 """
 
 from __future__ import annotations
 
 import numpy as np
-from scipy import spatial
+from numpy.typing import NDArray
+from scipy import ndimage, spatial
 
-from footscan.errors import PoseError, ScanReadError
+from footscan.errors import PoseError
 from footscan.finding import strays
-from footscan.scan import Array, IntArray, compacted
+from footscan.scan import Array, BoolArray, IntArray, compacted, whole
 
-__all__ = ["surface_from_points"]
+__all__ = ["averaged_cells", "surface_from_points"]
 
-CELL_MM = 1.0
-OWN_CELLS = 1.5  # a scanned point this near to a kept cell's mean belongs to it
+CELL_MM = 1.5  # as fine as meshes are kept
 FEWEST = 100
+NEIGHBOURS = 16  # whose plane gives a point's normal
 REACH_CELLS = 3.5  # surface farther than this from any point was not seen
-DEPTH = 8  # about 1.2 mm cells on a foot
+STEP_MM = 1.5  # of the grid, at least
+STEP_REACHES = 0.8  # and as wide as points need to meet in it
+SIGMA = 1.0  # steps; half the weight of a place lies within 1.5 of them
+LEAST_WEIGHT = 0.06  # of the usual: with less, few points are near and the wide kernel helps
+GAP_WEIGHT = 0.05  # of the wide kernel beside the narrow one
+MOST_PLACES = 12_000_000  # of the grid: a foot has a tenth
+CHANNELS = 8
+
+
+def averaged_cells(points: Array, cell: float) -> tuple[Array, IntArray]:
+    """Return the mean point of each cell, and each point's cell, as its number."""
+    key = np.floor(points / cell).astype(np.int64)
+    key -= key.min(axis=0)
+    span = key.max(axis=0) + 1
+    flat = (key[:, 0] * span[1] + key[:, 1]) * span[2] + key[:, 2]
+    _, number = np.unique(flat, return_inverse=True)
+    count = np.bincount(number)
+    mean = np.stack([np.bincount(number, points[:, k]) / count for k in range(3)], axis=1)
+    return mean, number
 
 
 def surface_from_points(
@@ -36,66 +64,38 @@ def surface_from_points(
 
     Raises
     ------
-    footscan.errors.ScanReadError
-        open3d cannot be loaded on this machine.
     footscan.errors.PoseError
         Hardly any point belongs to a skin.
     """
-    o3d = load_open3d()
-    cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(points))
-    cloud = cloud.voxel_down_sample(CELL_MM)
-    cells = np.asarray(cloud.points)
+    cells, number = averaged_cells(points, CELL_MM)
     skin = strays.belongs(cells)
     if skin.sum() < FEWEST:
         raise PoseError("hardly any points of the scan lie on a skin; scan again")
-    cloud = cloud.select_by_index(np.flatnonzero(skin))
-    away, _ = spatial.cKDTree(cells[skin]).query(points)
-    points = points[away <= OWN_CELLS * CELL_MM]
-    spacing = float(np.median(cloud.compute_nearest_neighbor_distance()))
-    cloud.estimate_normals(o3d.geometry.KDTreeSearchParamKNN(20))
-    own = np.asarray(cloud.points)
-    normals = _outward(own, np.array(cloud.normals), rotation, origin, scale)
-    cloud.normals = o3d.utility.Vector3dVector(normals)
-    mesh, _ = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(
-        cloud, depth=DEPTH, n_threads=1
-    )
-    vertices = np.asarray(mesh.vertices)
-    faces = np.asarray(mesh.triangles).astype(np.int64)
-    distance, _ = spatial.cKDTree(own).query(vertices)
-    near = distance <= REACH_CELLS * max(spacing, CELL_MM)
-    faces = faces[near[faces].all(axis=1)]
-    return (*compacted(vertices, faces), points, int((~skin).sum()))
+    own, points = cells[skin], points[skin[number]]
+    tree = spatial.cKDTree(own)
+    distance, index = tree.query(own, k=NEIGHBOURS)
+    normals = _outward(own, _planes(own, index), index, rotation, origin, scale)
+    reach = float(np.percentile(distance[:, 4], 75))
+    vertices, faces = _zero(own, normals, max(STEP_MM, STEP_REACHES * reach))
+    spacing = max(float(np.median(distance[:, 1])), 1.0)
+    near = tree.query(vertices, distance_upper_bound=REACH_CELLS * spacing)[0] < np.inf
+    return (*compacted(vertices, faces[whole(near, faces)]), points, int((~skin).sum()))
 
 
-def load_open3d():  # type: ignore[no-untyped-def]
-    """Return the open3d module, with the USB library that its import wants loaded first.
-
-    Raises
-    ------
-    footscan.errors.ScanReadError
-        The import fails; says which system package is missing.
-    """
-    import ctypes
-
-    try:
-        import libusb_package
-
-        ctypes.CDLL(str(libusb_package.get_library_path()), mode=ctypes.RTLD_GLOBAL)
-    except (ImportError, OSError):
-        pass  # not needed where open3d finds its own
-    try:
-        import open3d
-    except (ImportError, OSError) as error:
-        missing = str(error).split(":")[0]
-        raise ScanReadError(
-            f"bare points need open3d, which cannot load here for want of {missing}; install the "
-            "system package that holds it (libgl1, libgomp1 or libusb-1.0-0 on Debian), or give "
-            "a scan with faces"
-        ) from None
-    return open3d
+# ---- normals -----------------------------------------------------------------------------
 
 
-def _outward(points: Array, normals: Array, rotation: Array, origin: Array, scale: float) -> Array:
+def _planes(points: Array, index: IntArray) -> Array:
+    """Return the normals of the planes through each point's neighbours, either way round."""
+    patch = points[index]
+    patch = patch - patch.mean(axis=1, keepdims=True)
+    vectors: Array = np.linalg.eigh(np.einsum("nki,nkj->nij", patch, patch))[1]
+    return vectors[:, :, 0]
+
+
+def _outward(
+    points: Array, normals: Array, index: IntArray, rotation: Array, origin: Array, scale: float
+) -> Array:
     """Return normals turned to agree with the matched template's own."""
     from footscan.finding.matching import template
 
@@ -103,21 +103,112 @@ def _outward(points: Array, normals: Array, rotation: Array, origin: Array, scal
     sides = []
     for flip in (np.array([1.0, 1, 1]), np.array([1.0, -1, 1])):
         placed = (own * flip * scale) @ rotation + origin
-        distance, index = spatial.cKDTree(placed).query(points)
+        distance, nearest = spatial.cKDTree(placed).query(points)
         turned = (template_normals * flip) @ rotation
-        sides.append((np.median(distance), turned[index]))
+        sides.append((np.median(distance), turned[nearest]))
     wanted = min(sides, key=lambda pair: pair[0])[1]
     agree = np.einsum("ij,ij->i", normals, wanted)
     normals = normals * np.where(agree < 0, -1.0, 1.0)[:, None]
-    return _settled_signs(points, normals, agree)
+    return _settled_signs(normals, index[:, :12], agree)
 
 
-def _settled_signs(points: Array, normals: Array, agree: Array, rounds: int = 4) -> Array:
+def _settled_signs(normals: Array, index: IntArray, agree: Array, rounds: int = 4) -> Array:
     """Return normals whose unsure signs follow the neighbours (between toes, at rims)."""
-    _, index = spatial.cKDTree(points).query(points, k=12)
     weight = np.clip(np.abs(agree), 0.05, 1.0)
     for _ in range(rounds):
         vote = np.einsum("nki,ni->nk", normals[index], normals) * weight[index]
         flip = (vote.sum(axis=1) < 0) & (weight < 0.5)
         normals = np.where(flip[:, None], -normals, normals)
     return normals
+
+
+# ---- the surface -------------------------------------------------------------------------
+
+
+def _zero(points: Array, normals: Array, step: float) -> tuple[Array, IntArray]:
+    """Return the surface on which points with normals agree, sampled about `step` apart.
+
+    References
+    ----------
+    .. [1] Lorensen & Cline (1987), SIGGRAPH 21(4), 163-169: marching cubes, in the form of
+       Lewiner et al. (2003) that scikit-image has (values from memory).
+    """
+    from skimage.measure import marching_cubes
+
+    extent = np.ptp(points, axis=0)
+    step = max(step, float((extent + 10 * step).prod() / MOST_PLACES) ** (1 / 3))
+    low = points.min(axis=0) - 5 * step
+    shape = tuple(int(n) for n in np.ceil(extent / step) + 11)
+    local = points - low
+    sums, usual = _spread(local, normals, step, shape)
+    seen = sums[0] > LEAST_WEIGHT * usual
+    wide_shape = tuple(n // 2 + 2 for n in shape)
+    wide, wide_usual = _spread(local, normals, 2 * step, wide_shape)
+    # per place of the narrow grid, so that both kernels weigh alike amid even points
+    wide *= usual / wide_usual
+    thin = np.flatnonzero((sums[0] < 4 * LEAST_WEIGHT * usual).ravel() & _doubled(
+        wide[0] > LEAST_WEIGHT * usual, shape).ravel())  # fmt: skip
+    at = np.stack(np.unravel_index(thin, shape)) / 2.0
+    flat = sums.reshape(CHANNELS, -1)
+    share = GAP_WEIGHT * (1 - flat[0, thin] / (4 * LEAST_WEIGHT * usual))
+    for own, other in zip(flat, wide, strict=True):
+        own[thin] += share * ndimage.map_coordinates(other, at, order=1, mode="nearest")
+    seen.ravel()[thin] = flat[0, thin] > GAP_WEIGHT * LEAST_WEIGHT * usual
+    chosen = np.flatnonzero(seen)
+    off = np.full(shape, step, dtype=np.float32)
+    places: Array = np.stack(np.unravel_index(chosen, shape), axis=1).astype(np.float64) * step
+    off.ravel()[chosen] = _distances(flat[:, chosen].astype(float), places)
+    vertices, faces, _, _ = marching_cubes(off, 0.0, mask=seen, allow_degenerate=False)
+    return vertices * step + low, faces.astype(np.int64)
+
+
+def _spread(
+    local: Array, normals: Array, step: float, shape: tuple[int, ...]
+) -> tuple[NDArray[np.float32], float]:
+    """Return sums over points under a Gaussian at each place of a grid, and the usual weight.
+
+    Channels: weight, normal (3), place along the own normal, place (3). Points enter by their
+    exact places; the grid only weighs them.
+    """
+    base = np.floor(local / step).astype(np.int64)
+    part = local / step - base
+    count, places, key, weight = len(local), int(np.prod(shape)), [], []
+    for corner in np.ndindex(2, 2, 2):
+        at = base + corner
+        key.append((at[:, 0] * shape[1] + at[:, 1]) * shape[2] + at[:, 2])
+        share = [part[:, k] if corner[k] else 1 - part[:, k] for k in range(3)]
+        weight.append(share[0] * share[1] * share[2])
+    keys, weights = np.concatenate(key), np.concatenate(weight)
+    values = [np.ones(count), *normals.T, np.einsum("ij,ij->i", local, normals), *local.T]
+    sums = np.zeros((CHANNELS, places), dtype=np.float32)
+    for channel, value in zip(sums, values, strict=True):
+        channel[:] = np.bincount(keys, weights * np.tile(value, 8), minlength=places)
+    used = sums[0] > 0
+    grid = sums.reshape(CHANNELS, *shape)
+    for channel in grid:
+        ndimage.gaussian_filter(channel, SIGMA, output=channel, mode="constant", truncate=3.0)
+    return grid, float(np.median(sums[0, used]))
+
+
+def _doubled(mask: BoolArray, shape: tuple[int, ...]) -> BoolArray:
+    """Return a mask of the wide grid on the narrow one."""
+    fine = mask.repeat(2, axis=0).repeat(2, axis=1).repeat(2, axis=2)
+    return fine[tuple(slice(n) for n in shape)]
+
+
+def _distances(sums: Array, places: Array) -> Array:
+    """Return how far places lie off the skin, mm, + outside.
+
+    On a round skin each point's own plane says too much by half the sagitta of the kernel, and
+    the mean plane through the points too little by as much: their mean is right to second order.
+    Where sheets meet that face each other there is no mean plane, and only the own ones count.
+    """
+    weight, total, along, middle = sums[0], sums[1:4].T, sums[4], sums[5:8].T
+    size = np.linalg.norm(total, axis=1)
+    agree = size / weight
+    own = (np.einsum("ij,ij->i", places, total) - along) / weight / np.maximum(agree, 0.3)
+    mean = np.einsum("ij,ij->i", places - middle / weight[:, None], total)
+    mean /= np.maximum(size, 1e-12)
+    trust = 0.5 * np.clip(2 * agree - 1, 0.0, 1.0)
+    result: Array = (1 - trust) * own + trust * mean
+    return result

@@ -25,7 +25,7 @@ import numpy as np
 from scipy import ndimage
 
 from footscan.foot import SoleMap, sampled, sole_map
-from footscan.scan import Array, IntArray
+from footscan.scan import Array, IntArray, whole
 
 __all__ = [
     "HEADS",
@@ -214,7 +214,7 @@ class _Forefoot:
     ) -> _Forefoot:
         """Return the maps of the part ahead of the midfoot."""
         low = (vertices[:, 0] > 0.5 * length) & (vertices[:, 2] < 70.0)
-        part = faces[low[faces].all(axis=1)]
+        part = faces[whole(low, faces)]
         under = sole_map(vertices, part, smooth_mm=1.0, limit_deg=WIDE_DEG)
         points = sampled(vertices, part, under.cell / 2)
         index = np.round((points[:, :2] - [under.x[0], under.y[0]]) / under.cell).astype(int)

@@ -25,7 +25,7 @@ from footscan.finding.matching import Match
 from footscan.foot import Foot, SoleMap, sole_map
 from footscan.measuring import ball, ball_border, landmarks
 from footscan.measuring.local_fit import Cloud, smooth_extreme
-from footscan.scan import Array, IntArray, Kind, Load, Side, compacted
+from footscan.scan import Array, IntArray, Kind, Load, Side, compacted, whole
 
 __all__ = ["Settled", "mirror", "mirror_faces", "mirror_ring", "settle"]
 
@@ -330,7 +330,7 @@ def _leg_cut(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
     keep = vertices[:, 2] <= LEG_CUT_MM
     if keep.all():
         return vertices, faces
-    faces = faces[keep[faces].all(axis=1)]
+    faces = faces[whole(keep, faces)]
     return compacted(vertices, faces)
 
 

@@ -19,7 +19,7 @@ from footscan.finding import outward
 from footscan.finding.cleaning import Cleaned
 from footscan.foot import Foot, SoleMap, face_normals
 from footscan.measuring.pose import Settled
-from footscan.scan import Array, BoolArray, IntArray, Scan
+from footscan.scan import Array, BoolArray, IntArray, Scan, whole
 
 __all__ = ["Edges", "Hits", "View", "cast", "open_sole", "shadow", "spans", "view", "whole"]
 
@@ -193,11 +193,6 @@ def spans(corners: Array) -> tuple[Array, Array]:
     """Return the lowest and the highest corner coordinates of faces; corners are axis 1."""
     a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]  # far quicker than along a short axis
     return np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
-
-
-def whole(mask: BoolArray, faces: IntArray) -> BoolArray:
-    """Return which faces have all three corners in `mask`."""
-    return mask[faces[:, 0]] & mask[faces[:, 1]] & mask[faces[:, 2]]
 
 
 def _on_sole(foot: Foot, points: Array) -> Array:

@@ -40,7 +40,7 @@ from footscan.reading.raw import MAX_FACES, BadFile, Raw, check_count, join, mer
 from footscan.reading.threemf import read_3mf
 from footscan.scan import Array, Scan
 
-__all__ = ["read"]
+__all__ = ["SUFFIXES", "TEXT_SUFFIXES", "read"]
 
 MAX_BYTES = 400 * 2**20
 MIN_POINTS = 100  # fewer cannot show a foot
@@ -61,6 +61,8 @@ _READERS: dict[str, Callable[[bytes], Raw]] = {
 }
 _EXTENSIONS = {f".{name}": name for name in _READERS}
 _EXTENSIONS |= {f".{name}": "xyz" for name in ("asc", "csv", "txt", "pts")}
+SUFFIXES = frozenset(_EXTENSIONS)  # of file names that may be scans
+TEXT_SUFFIXES = frozenset(end for end, name in _EXTENSIONS.items() if name == "xyz")  # or notes
 _PLY = re.compile(rb"ply[ \t]*\r?\n")
 _OFF = re.compile(rb"\s*(ST)?C?N?4?n?OFF\b")
 _PCD = re.compile(rb"(\s*#[^\n]*\n)*\s*VERSION\s+\S+\s+FIELDS\s")

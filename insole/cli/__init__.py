@@ -5,6 +5,8 @@
     plans     the fitter: plan
     making    the maker: make, bar
     riding    after a ride: trial, case
+    batch     the lab: a folder of scans in one go
+    remote    riders far away: trace
 
 Nothing is computed here. Every expected error ends in one sentence on standard error and the
 error's exit code; heavy modules are imported inside the commands, so that ``--help`` is quick.
@@ -20,6 +22,7 @@ import click
 
 import insole
 from insole.cli import before, making, plans, remote, riding, scans
+from insole.cli.batch import batch
 from insole.cli.desk import desk
 from insole.cli.options.common import UNUSABLE
 from insole.cli.options.outcomes import speak
@@ -83,6 +86,6 @@ def cli() -> None:
 for _command in (
     scans.check, scans.measure, before.settle, before.shoe, before.fit, before.questions,
     plans.plan, making.make, riding.trial, riding.case_, scans.compare, scans.artefact, making.bar,
-    remote.trace, desk,
+    remote.trace, desk, batch,
 ):  # fmt: skip
     cli.add_command(_command)

@@ -16,11 +16,12 @@ from insole.cli.options.scans import scan_options
 from insole.cli.options.wishes import request_of, wish_options
 
 if TYPE_CHECKING:
+    from insole.output.settings import Settings
     from insole.parts.form_upper import FormWish
     from insole.record.materials import Materials
     from insole.record.plan import Plan
 
-__all__ = ["bar", "make"]
+__all__ = ["bar", "make", "settings_of"]
 
 AFTER_MAKING = (
     "follow the bench page in {0}; ride easy, short and near home; then solewright trial {1}"
@@ -109,12 +110,11 @@ def make(
     """Make parts, templates and papers from a plan, or from scans in one go."""
     from insole import workflow
     from insole.cli.show import plans as show
-    from insole.output.settings import Settings
 
     say = quiet_or(quiet)
-    settings = Settings(
-        bed=_size("--bed", bed), kerf=kerf, sheet=_size("--sheet", sheet), step=step,
-        layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
+    settings = settings_of(
+        bed=bed, kerf=kerf, sheet=sheet, step=step, layers=layers, materials=materials, form=form,
+        form_cover=form_cover, form_relief=form_relief,
     )  # fmt: skip
     plan = _plan_for(inputs, given, say)
     home = workflow.case_home(plan, out)
@@ -149,6 +149,19 @@ def bar(material: str, out: Path, materials: Path | None, quiet: bool) -> None:
     if not quiet:
         click.echo("\n".join(bar_words(made)))
     click.echo(f"the bar is in {out}")
+
+
+def settings_of(
+    *, bed: str, kerf: float, sheet: str, step: bool, layers: bool, materials: Path | None,
+    form: bool, form_cover: float | None, form_relief: float | None,
+) -> Settings:  # fmt: skip
+    """Return how files are wanted, as the options say."""
+    from insole.output.settings import Settings
+
+    return Settings(
+        bed=_size("--bed", bed), kerf=kerf, sheet=_size("--sheet", sheet), step=step,
+        layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
+    )  # fmt: skip
 
 
 def _materials(path: Path | None) -> Materials:

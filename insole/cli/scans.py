@@ -117,7 +117,6 @@ def measure(
     **given: Any,
 ) -> int:
     """Measure feet: landmarks, measures and sizes, each with its uncertainty."""
-    from footscan.checking.shots import combined
     from insole import workflow
     from insole.cli.show import feet as show
 
@@ -136,7 +135,11 @@ def measure(
     if as_json:
         click.echo(dumps(records_of(outcomes)))
     elif feet:
-        together = combined(feet) if repeated else None
+        together = None
+        if repeated:
+            from footscan.checking.shots import combined
+
+            together = combined(feet)
         click.echo(show.measures(feet, together))
         if by_hand is not None:
             click.echo(show.hand(feet))

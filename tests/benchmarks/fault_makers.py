@@ -461,9 +461,12 @@ def reduced(
     specimen: Specimen, spec: ScannerSpec, strength: float, rng: np.random.Generator
 ) -> Faulty:
     """The mesh brought down to `strength` faces by quadric error, as programs do."""
-    from footscan.finding.surfacing import load_open3d
+    import ctypes
 
-    o3d = load_open3d()
+    import libusb_package  # which open3d wants on a bare machine
+
+    ctypes.CDLL(str(libusb_package.get_library_path()), mode=ctypes.RTLD_GLOBAL)
+    import open3d as o3d
 
     def change(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
         mesh = o3d.geometry.TriangleMesh(
