@@ -51,9 +51,7 @@ class Foot {
           if (this.planned) this.map.drag(0, 0);
         }
       }
-      const took = Math.round(performance.now() - start);
-      this.root.dataset.took = took;
-      this.root.querySelector(".timing").textContent = `planned in ${took} ms`;
+      this.root.dataset.took = Math.round(performance.now() - start);
     } while (this.again);
     this.busy = false;
     this.root.dataset.planned = String(Number(this.root.dataset.planned ?? 0) + 1);
@@ -86,8 +84,8 @@ class Foot {
     if (part) figures.push(["Crest", `${part.height.toFixed(1)} mm`], ["Left free", part.free]);
     const c = found.contact.find((one) => one.case === "standing" && one.before && one.after);
     if (c) {
-      const all = found.wedges.length || found.posting.length ? " with the wedge" : "";
-      figures.push([`Midfoot, standing${all}`, `${Math.round(100 * (c.before.share.midfoot ?? 0))} → ${Math.round(100 * (c.after.share.midfoot ?? 0))} % of the load`]);
+      const all = found.wedges.length || found.posting.length ? ", with wedge" : "";
+      figures.push([all ? `Midfoot${all}` : "Midfoot, standing", `${Math.round(100 * (c.before.share.midfoot ?? 0))} → ${Math.round(100 * (c.after.share.midfoot ?? 0))} % of the load`]);
       figures.push([`Contact${all}`, `${Math.round(c.before.area)} → ${Math.round(c.after.area)} cm²`]);
     }
     place.replaceChildren(...figures.map(([name, value]) => { const one = make("span"); one.append(make("small", "", name), make("b", "", value)); return one; }));
