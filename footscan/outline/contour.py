@@ -24,7 +24,7 @@ from footscan.scan import Array
 __all__ = ["STEP_MM", "Contour", "contour"]
 
 FINE_PER_COARSE = 2  # regions are looked for at half the fineness
-CLOSE_MM = (0.7, 1.5, 3.0, 5.0, 8.0)  # lines are widened by so much, one after the other
+CLOSE_MM = (0.7, 1.5, 3.0, 5.0, 8.0, 12.0, 16.5)  # lines are widened by so much, in turn
 STRONG, WEAK, LEAST_DARK = 10.0, 5.0, 0.015  # of the noise; and darkness that a crest has
 SHORT_MM = 14.0  # shorter pieces are specks and letters
 FOOT_CM2 = (85.0, 480.0)  # area within an outline
@@ -156,7 +156,7 @@ def _region(flat: Flat, crest: NDArray[np.bool_], name: str) -> NDArray[np.bool_
     for side in (np.s_[:edge], np.s_[-edge:], np.s_[:, :edge], np.s_[:, -edge:]):
         framed[side] = True
     inner = lines[edge:-edge, edge:-edge]
-    for close in CLOSE_MM[1:] if lines.sum() > inner.sum() else ():  # a line runs to the edge
+    for close in CLOSE_MM[1:5] if lines.sum() > inner.sum() else ():  # a line runs to the edge
         at_edge = _feet(framed, close * per_mm, per_mm, framed=True)
         if at_edge:
             raise _touches(name)

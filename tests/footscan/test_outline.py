@@ -132,7 +132,8 @@ def test_an_outline_alike_on_both_sides_is_asked_about(ring):
 
 def test_a_stated_side_against_the_shape_is_refused(right, ring):
     told = marks.find_side(marks.forward(ring, "x"))
-    with pytest.raises(OutlineError, match=r"stated as the left foot.*that of a right foot") as caught:
+    words = r"stated as the left foot.*that of a right foot"
+    with pytest.raises(OutlineError, match=words) as caught:
         trace.side_of(right.photo, told, Side.LEFT)
     assert caught.value.code == "side-contradicted"
 
