@@ -21,6 +21,7 @@ from footscan.measuring.pose import mirror, mirror_faces
 from footscan.quality.places import places
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, BoolArray, IntArray, Scan
+from footscan.thinning import thinned
 from insole.desk.shown import grid
 from insole.output.phrases import capital, paper, words
 from insole.output.pictures.plan_view import Turn
@@ -223,16 +224,14 @@ def raw_bytes(foot: MeasuredFoot, scan: Scan) -> bytes:
     """Return the scan as it came, laid where the cleaned foot lies.
 
     As :func:`mesh_bytes`; the fourth byte of a normal is 127 where cleaning took the point away.
-    Scans of many faces, and bare points, come as points alone, thinned to what a page can draw.
+    Dense scans are thinned to what a page can draw; bare points stay points.
     """
     from scipy.spatial import cKDTree
 
     in_mm = scan.scaled(foot.facts.mm_per_unit)
-    vertices: Array = in_mm.vertices
-    faces: IntArray = in_mm.faces
-    if len(faces) > MOST_FACES or not len(faces):
-        vertices = vertices[:: -(-len(vertices) // MOST_POINTS)]
-        faces = np.zeros((0, 3), dtype=np.int64)
+    vertices, faces = thinned(
+        in_mm.vertices, in_mm.faces, most_faces=MOST_FACES, most_points=MOST_POINTS
+    )
     pose = foot.foot.pose
     settled = vertices @ pose[:3, :3].T + pose[:3, 3]
     far, near = cKDTree(foot.foot.vertices).query(settled, distance_upper_bound=GONE_MM)

@@ -461,12 +461,9 @@ def reduced(
     specimen: Specimen, spec: ScannerSpec, strength: float, rng: np.random.Generator
 ) -> Faulty:
     """The mesh brought down to `strength` faces by quadric error, as programs do."""
-    import ctypes
+    from footscan.thinning import load_open3d
 
-    import libusb_package  # which open3d wants on a bare machine
-
-    ctypes.CDLL(str(libusb_package.get_library_path()), mode=ctypes.RTLD_GLOBAL)
-    import open3d as o3d
+    o3d = load_open3d()
 
     def change(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
         mesh = o3d.geometry.TriangleMesh(
