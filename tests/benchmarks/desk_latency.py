@@ -20,7 +20,7 @@ import numpy as np
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
-from footscan.specimen import made_up
+from footscan.specimen import made_up, samples
 from footscan.specimen.scanner import ScannerSpec, scan, write_scan
 
 TRIES = 9
@@ -57,7 +57,7 @@ def told(name: str, found: list[float]) -> None:
 
 def uploaded(driver: webdriver.Chrome, address: str, folder: Path) -> list[float]:
     """Return how long large scans take from the choice of the file to the foot on screen, ms."""
-    left, _ = made_up.sample_shapes()
+    left, _ = samples.sample_shapes()
     spec = ScannerSpec(points=150_000, noise=0.08)
     found = []
     for k in range(3):

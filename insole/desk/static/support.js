@@ -86,7 +86,7 @@ class Foot {
     if (c) {
       const all = found.wedges.length || found.posting.length ? ", with wedge" : "";
       figures.push([all ? `Midfoot${all}` : "Midfoot, standing", `${Math.round(100 * (c.before.share.midfoot ?? 0))} → ${Math.round(100 * (c.after.share.midfoot ?? 0))} % of the load`]);
-      figures.push([`Contact${all}`, `${Math.round(c.before.area)} → ${Math.round(c.after.area)} cm²`]);
+      figures.push(["Contact", `${Math.round(c.before.area)} → ${Math.round(c.after.area)} cm²`]);
     }
     place.replaceChildren(...figures.map(([name, value]) => { const one = make("span"); one.append(make("small", "", name), make("b", "", value)); return one; }));
   }
