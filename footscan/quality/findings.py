@@ -9,6 +9,7 @@ value against its limit. Limits and their reasons stand in ``data/quality.toml``
     quality_view      what is looked at: the foot, the raw scan, lines through both
     quality_sole      what of the sole was seen
     quality_surface   spacing, noise, waves, skin seen twice
+    quality_smoothing what a program smoothed over
     quality_mesh      the file, its mesh, and what lay beside the foot
     quality_shape     clipped ends, leg, floor, mirror image
     quality_toes      how the toes were held
@@ -31,6 +32,9 @@ from footscan.quality import (
 )
 from footscan.quality import (
     shape as quality_shape,
+)
+from footscan.quality import (
+    smoothing as quality_smoothing,
 )
 from footscan.quality import sole
 from footscan.quality import (
@@ -90,6 +94,7 @@ def inspect(
     found = [
         *sole.findings(seen),
         *quality_surface.findings(seen),
+        *quality_smoothing.findings(seen),
         *quality_mesh.findings(seen),
         *quality_shape.findings(seen),
         *quality_toes.findings(seen),
