@@ -47,7 +47,7 @@ from footscan.quality.limits import Evidence, Limit, limits
 from footscan.quality.sole import is_filled, is_missing
 from footscan.quality.surface import noise_mm, spacing_mm
 from footscan.quality.view import view
-from footscan.results import Finding, Measure, ScanReport, Severity, Verdict
+from footscan.results import Finding, Landmark, Measure, ScanReport, Severity, Verdict
 from footscan.scan import Scan
 
 __all__ = [
@@ -75,6 +75,7 @@ def inspect(
     measures: Mapping[str, Measure],
     evidence: Evidence,
     scan: Scan | None = None,
+    landmarks: Mapping[str, Landmark] | None = None,
 ) -> ScanReport:
     """Return the findings and the verdict.
 
@@ -89,6 +90,8 @@ def inspect(
     scan : Scan or None
         The scan that was cleaned, mm. Without it, the cleaned surface stands in, and nothing is
         said of what lay beside the foot.
+    landmarks : mapping of str to Landmark, optional
+        From :func:`footscan.measuring.landmarks.find`; the heads are held against people's.
     """
     seen = view(settled, cleaned, scan)
     found = [
@@ -102,7 +105,7 @@ def inspect(
         *quality_claims.scale(measures, evidence),
         *quality_claims.side(evidence),
         *quality_claims.proportions(measures),
-        *quality_claims.ball_line(measures),
+        *quality_claims.ball_line(measures, landmarks),
         *quality_claims.ball_unsure(measures),
     ]
     found = _without_echoes([*found, *quality_claims.among_strays(found)])
