@@ -11,7 +11,7 @@ from scipy import spatial
 
 from footscan.errors import PoseError, ScanReadError
 from footscan.finding import strays
-from footscan.scan import Array, IntArray, compacted
+from footscan.scan import Array, BoolArray, IntArray, compacted
 
 __all__ = ["surface_from_points"]
 
@@ -19,6 +19,8 @@ CELL_MM = 1.0
 OWN_CELLS = 1.5  # a scanned point this near to a kept cell's mean belongs to it
 FEWEST = 100
 REACH_CELLS = 3.5  # surface farther than this from any point was not seen
+RIM_CELLS = 1.2  # at an open rim the surface ends this near to a point
+PEELED = 8
 DEPTH = 8  # about 1.2 mm cells on a foot
 
 
@@ -63,8 +65,27 @@ def surface_from_points(
     faces = np.asarray(mesh.triangles).astype(np.int64)
     distance, _ = spatial.cKDTree(own).query(vertices)
     near = distance <= REACH_CELLS * max(spacing, CELL_MM)
-    faces = faces[near[faces].all(axis=1)]
+    faces = _peeled(faces[near[faces].all(axis=1)], distance > RIM_CELLS * max(spacing, CELL_MM))
     return (*compacted(vertices, faces), points, int((~skin).sum()))
+
+
+def _peeled(faces: IntArray, bare: BoolArray) -> IntArray:
+    """Return the faces without those that lead from an open rim out to where no points are.
+
+    A surface bridges what lies between points; past the last of them, as beside a toe's tip, it
+    would only go on by itself, and the foot read 2 mm long.
+    """
+    for _ in range(PEELED):
+        ends = np.sort(np.concatenate([faces[:, :2], faces[:, 1:], faces[:, [2, 0]]]), axis=1)
+        key, index, count = np.unique(
+            ends @ np.array([len(bare), 1]), return_inverse=True, return_counts=True
+        )
+        open_edge = (count[index] == 1) & bare[ends].any(axis=1)
+        gone = open_edge.reshape(3, -1).any(axis=0)
+        if not gone.any():
+            break
+        faces = faces[~gone]
+    return faces
 
 
 def load_open3d():  # type: ignore[no-untyped-def]

@@ -31,7 +31,7 @@ __all__ = ["find", "heel_middle", "heel_sides", "override"]
 HEEL_TOP_MM = 40.0  # heel breadths are read below this height (Lee 2014)
 HEEL_STATION = 0.16  # share of length, Lee 2014, J Foot Ankle Res 7:44
 SCAN_END_MM = 1.0  # an instep this close below the scan's end was cut off there
-TOP_RIM_MM = 8.0  # beside an open rim the highest skin seen is not the top of the foot
+TOP_RIM_MM = 5.0  # beside an open rim the highest skin seen is not the top of the foot
 NAVICULAR_ZONE = (0.40, 0.50)  # share of length
 NAVICULAR_TOP_MM = 60.0
 # Standard deviations in plan, mm, along the worse axis (tests/benchmarks/landmark_study.py, good
@@ -41,7 +41,7 @@ NAVICULAR_TOP_MM = 60.0
 # navicular is an estimate from the outside.
 SD_MM = {
     "pternion": 0.5,
-    "acropodion": 0.6,
+    "acropodion": 0.7,
     "heel_centre": 0.2,
     "metatarsale_tibiale": 0.6,
     "metatarsale_fibulare": 0.6,

@@ -1,6 +1,6 @@
 """Open rims of a foot's mesh: where a scan ends, or has a hole.
 
-    Foot -> rims.edges, holes -> measuring.landmarks
+Foot -> rims.edges, holes -> measuring.landmarks
 """
 
 from __future__ import annotations
