@@ -77,9 +77,8 @@ def _peeled(faces: IntArray, bare: BoolArray) -> IntArray:
     """
     for _ in range(PEELED):
         ends = np.sort(np.concatenate([faces[:, :2], faces[:, 1:], faces[:, [2, 0]]]), axis=1)
-        key, index, count = np.unique(
-            ends @ np.array([len(bare), 1]), return_inverse=True, return_counts=True
-        )
+        edge = ends @ np.array([len(bare), 1])
+        _, index, count = np.unique(edge, return_inverse=True, return_counts=True)
         open_edge = (count[index] == 1) & bare[ends].any(axis=1)
         gone = open_edge.reshape(3, -1).any(axis=0)
         if not gone.any():

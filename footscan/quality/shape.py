@@ -45,6 +45,7 @@ CUT_THROUGH = 0.62  # the flattest skin of a clipped rim faces down by more than
 FLOOR_TOP_MM = 5.0  # skin that looks up lies higher, but for the nail of a small toe
 FLOOR_UP = 0.7
 SHEET_TOP_MM, SHEET_GAP_MM = 2.5, 1.5  # a sheet of floor below skin, or beside it
+WALL_MM, BESIDE_MM = 10.0, 6.0
 SHEET_ZONE = (0.22, 0.70)  # share of length: heel and ball stand on the ground themselves
 MIRROR_POINTS, MIRROR_ROUNDS = 700, 12
 MIRROR_NEAR_MM = 1.2
@@ -237,9 +238,11 @@ def _sheet(view: View) -> float:
     under &= height[second] - height[first] > SHEET_GAP_MM
     cells = int(under.sum())
     if view.foot.kind in (Kind.STANDING, Kind.HANGING):
-        closed = np.zeros(line.max(axis=0) + 1, dtype=bool)
-        closed[tuple(line[first[count > 1]].T)] = True
-        closed = ndimage.binary_fill_holes(closed)
+        # within a leg, or below a hole, nothing follows either: walls stand round about
+        walls = view.foot.vertices[view.foot.vertices[:, 2] > WALL_MM, :2]
+        skin = np.zeros(line.max(axis=0) + 3, dtype=bool)
+        skin[tuple(np.round(walls - low).astype(int).T)] = True
+        closed = ndimage.binary_fill_holes(ndimage.distance_transform_edt(~skin) <= BESIDE_MM)
         cells += int((flat & (count == 1) & ~closed[tuple(line[first].T)]).sum())
     return cells / 100.0
 
