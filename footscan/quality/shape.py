@@ -239,9 +239,9 @@ def _sheet(view: View) -> float:
     cells = int(under.sum())
     if view.foot.kind in (Kind.STANDING, Kind.HANGING):
         # within a leg, or below a hole, nothing follows either: walls stand round about
-        walls = view.foot.vertices[view.foot.vertices[:, 2] > WALL_MM, :2]
-        skin = np.zeros(line.max(axis=0) + 3, dtype=bool)
-        skin[tuple(np.round(walls - low).astype(int).T)] = True
+        plan = np.round(view.foot.vertices[:, :2] - low).astype(int)
+        skin = np.zeros(plan.max(axis=0) + 2, dtype=bool)
+        skin[tuple(plan[view.foot.vertices[:, 2] > WALL_MM].T)] = True
         closed = ndimage.binary_fill_holes(ndimage.distance_transform_edt(~skin) <= BESIDE_MM)
         cells += int((flat & (count == 1) & ~closed[tuple(line[first].T)]).sum())
     return cells / 100.0
