@@ -290,7 +290,7 @@ class _Forefoot:
         thinnest = self.thick[:, columns].min(axis=1)
         along = self.under.x
         pad = np.abs(along - middle[0]) <= 5.0
-        if not pad.any() or np.median(thinnest[pad]) < GAP_MM[0]:
+        if not pad.any() or not GAP_MM[0] <= np.median(thinnest[pad]) < np.inf:
             return None  # the top of the foot was not seen
         toes = along > middle[0] - 0.03 * self.length
         levels = [np.flatnonzero(toes & (thinnest < gap)) for gap in GAP_MM]

@@ -228,6 +228,8 @@ def _sheet(view: View) -> float:
     """
     low, levels = upright(view.foot)
     line, height, facing = levels.line, levels.height, levels.facing
+    same = np.r_[False, (np.diff(line, axis=0) == 0).all(axis=1) & (np.diff(height) < 1e-6)]
+    line, height, facing = line[~same], height[~same], facing[~same]  # through an edge: met twice
     first = np.flatnonzero(np.r_[True, (np.diff(line, axis=0) != 0).any(axis=1)])
     count = np.diff(np.r_[first, len(line)])
     x = (low[0] + line[first, 0]) / view.foot.length
