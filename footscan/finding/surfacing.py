@@ -21,6 +21,7 @@ FEWEST = 100
 REACH_CELLS = 3.5  # surface farther than this from any point was not seen
 RIM_CELLS = 1.2  # at an open rim the surface ends this near to a point
 PEELED = 8
+TOES = 0.8  # share of length
 DEPTH = 8  # about 1.2 mm cells on a foot
 
 
@@ -65,7 +66,10 @@ def surface_from_points(
     faces = np.asarray(mesh.triangles).astype(np.int64)
     distance, _ = spatial.cKDTree(own).query(vertices)
     near = distance <= REACH_CELLS * max(spacing, CELL_MM)
-    faces = _peeled(faces[near[faces].all(axis=1)], distance > RIM_CELLS * max(spacing, CELL_MM))
+    # about the toes alone: elsewhere a rim's gaps between points are as likely chance
+    toes = (vertices - origin) @ rotation[0] > TOES * scale
+    bare = toes & (distance > RIM_CELLS * max(spacing, CELL_MM))
+    faces = _peeled(faces[near[faces].all(axis=1)], bare)
     return (*compacted(vertices, faces), points, int((~skin).sum()))
 
 
