@@ -178,6 +178,7 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
             load=options.load,
         ),
         in_mm,
+        found,
     )
     facts = ScanFacts(
         file=" + ".join(scan.files),

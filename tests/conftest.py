@@ -168,7 +168,7 @@ def known_pose():
         settled = pose.settle(cleaned, match, kind=None, load=load)
         found = landmarks.find(settled.foot, settled.cloud)
         values = measures.measure(settled.foot, settled.cloud, found)
-        report = quality.inspect(settled, cleaned, values, quality.Evidence(load=load), scan)
+        report = quality.inspect(settled, cleaned, values, quality.Evidence(load=load), scan, found)
         return Way(
             scan=scan, match=match, cleaned=cleaned, settled=settled, landmarks=found,
             measures=values, report=report,

@@ -29,6 +29,9 @@ CELL_MM = 1.5  # as fine as meshes are kept
 FEWEST = 100
 NEIGHBOURS = 16  # whose plane gives a point's normal
 REACH_CELLS = 3.5  # surface farther than this from any point was not seen
+RIM_CELLS = 1.2  # at an open rim the surface ends this near to a point
+PEELED = 8
+TOES = 0.8  # share of length
 STEP_MM = 1.5  # of the grid, at least
 STEP_REACHES = 0.8  # and as wide as points need to meet in it
 SIGMA = 1.0  # steps; half the weight of a place lies within 1.5 of them
@@ -78,8 +81,29 @@ def surface_from_points(
     reach = float(np.percentile(distance[:, 4], 75))
     vertices, faces = _zero(own, normals, max(STEP_MM, STEP_REACHES * reach))
     spacing = max(float(np.median(distance[:, 1])), 1.0)
-    near = tree.query(vertices, distance_upper_bound=REACH_CELLS * spacing)[0] < np.inf
-    return (*compacted(vertices, faces[whole(near, faces)]), points, int((~skin).sum()))
+    away, _ = tree.query(vertices, distance_upper_bound=REACH_CELLS * spacing)
+    # about the toes alone: elsewhere a rim's gaps between points are as likely chance
+    toes = (vertices - origin) @ rotation[0] > TOES * scale
+    faces = _peeled(faces[whole(away < np.inf, faces)], toes & (away > RIM_CELLS * spacing))
+    return (*compacted(vertices, faces), points, int((~skin).sum()))
+
+
+def _peeled(faces: IntArray, bare: BoolArray) -> IntArray:
+    """Return the faces without those that lead from an open rim out to where no points are.
+
+    A surface bridges what lies between points; past the last of them, as beside a toe's tip, it
+    would only go on by itself, and the foot read 2 mm long.
+    """
+    for _ in range(PEELED):
+        ends = np.sort(np.concatenate([faces[:, :2], faces[:, 1:], faces[:, [2, 0]]]), axis=1)
+        edge = ends @ np.array([len(bare), 1])
+        _, index, count = np.unique(edge, return_inverse=True, return_counts=True)
+        open_edge = (count[index] == 1) & bare[ends].any(axis=1)
+        gone = open_edge.reshape(3, -1).any(axis=0)
+        if not gone.any():
+            break
+        faces = faces[~gone]
+    return faces
 
 
 # ---- normals -----------------------------------------------------------------------------

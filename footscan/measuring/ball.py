@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from footscan.foot import SoleMap, sampled, sole_map
+from footscan.foot import SoleMap, face_normals, sampled, sole_map
 from footscan.scan import Array, IntArray, whole
 
 __all__ = [
@@ -225,6 +225,13 @@ class _Forefoot:
         np.maximum.at(top, flat, points[inside, 2])
         np.minimum.at(bottom, flat, points[inside, 2])
         thick = np.where(np.isfinite(top), top - bottom, 0.0).reshape(shape)
+        # where a scan was cut off below the top of the foot, nothing is thin
+        roof = sampled(vertices, part[face_normals(vertices, part)[:, 2] > 0], under.cell / 2)
+        index = np.round((roof[:, :2] - [under.x[0], under.y[0]]) / under.cell).astype(int)
+        open_top = np.isfinite(top).reshape(shape)
+        index = index[((index >= 0) & (index < shape)).all(axis=1)]
+        open_top[index[:, 0], index[:, 1]] = False
+        thick[ndimage.binary_opening(open_top, np.ones((3, 3)))] = np.inf
         return cls(under=under, thick=thick, heads=beside, length=length)
 
     def fronts(self) -> dict[str, float]:
@@ -283,7 +290,7 @@ class _Forefoot:
         thinnest = self.thick[:, columns].min(axis=1)
         along = self.under.x
         pad = np.abs(along - middle[0]) <= 5.0
-        if not pad.any() or np.median(thinnest[pad]) < GAP_MM[0]:
+        if not pad.any() or not GAP_MM[0] <= np.median(thinnest[pad]) < np.inf:
             return None  # the top of the foot was not seen
         toes = along > middle[0] - 0.03 * self.length
         levels = [np.flatnonzero(toes & (thinnest < gap)) for gap in GAP_MM]

@@ -25,7 +25,8 @@ BALL_TOP_MM = 45.0  # the ball's borders lie below this height
 WINDOW = {+1: (0.60, 0.85), -1: (0.52, 0.75)}  # searched, share of length; +1 medial
 FADE = 0.7  # mm of bulge per mm beyond the window
 # Usual place, and how far off costs half a millimetre of bulge: this weighs one peak against
-# another (ball and base of the little toe). Means: ANSUR II 2012.
+# another (ball and base of the little toe). Means: ANSUR II 2012. The lateral place goes with the
+# medial point, which is surer: at a fixed share it held the point back when the ball moved.
 USUAL = {+1: (0.740, 0.070), -1: (0.637, 0.070)}
 CHORD_ENDS = ((0.12, 0.25), (0.86, 0.97))  # heel's and toes' side, share of length
 STATION_MM, SLAB_MM = 2.0, 3.0  # the border is read every 2 mm, from 3 mm to both sides
@@ -70,7 +71,13 @@ def border_points(cloud: Cloud, length: float) -> tuple[Array, Array]:
     ValueError
         The ball is not in the scan.
     """
-    return _border_point(cloud, length, +1), _border_point(cloud, length, -1)
+    medial = _border_point(cloud, length, +1, USUAL[+1][0])
+    return medial, _border_point(cloud, length, -1, _beside(medial, length))
+
+
+def _beside(medial: Array, length: float) -> float:
+    """Return the usual share of length of the lateral point, beside a medial one found there."""
+    return USUAL[-1][0] + float(medial[0]) / length - USUAL[+1][0]
 
 
 def spread(cloud: Cloud, length: float, sign: int) -> float:
@@ -80,25 +87,27 @@ def spread(cloud: Cloud, length: float, sign: int) -> float:
     medial (+1) or lateral (-1) border: 1 to 2 mm at a clear peak, nearly a third of its length on
     a plateau.
     """
-    return _weighed(cloud.points, length, sign).spread
+    usual = USUAL[+1][0]
+    if sign < 0:
+        usual = _beside(_border_point(cloud, length, +1, usual), length)
+    return _weighed(cloud.points, length, sign, usual).spread
 
 
-def _weighed(points: Array, length: float, sign: int) -> _Weighed:
+def _weighed(points: Array, length: float, sign: int, usual: float) -> _Weighed:
     """Return the border with the weights of its places, which sum to 1."""
     low, high = (share * length for share in WINDOW[sign])
     x, reach = profile(points, length, sign)
-    usual, width = USUAL[sign]
     level = np.gradient(reach, STATION_MM) / LEVEL_SLOPE
     score = reach - chord(points, length, sign) * x + PEAK_MM * np.exp(-0.5 * level**2)
     score -= FADE * (np.maximum(low - x, 0.0) + np.maximum(x - high, 0.0))
-    likely = score - 0.5 * ((x / length - usual) / width) ** 2
+    likely = score - 0.5 * ((x / length - usual) / USUAL[sign][1]) ** 2
     weight, shape = (np.exp((s - s.max()) / ALIKE_MM) for s in (likely, score))
     return _Weighed(x, weight / weight.sum(), shape / shape.sum())
 
 
-def _border_point(cloud: Cloud, length: float, sign: int) -> Array:
+def _border_point(cloud: Cloud, length: float, sign: int, usual: float) -> Array:
     """Return the ball's border point on the medial (+1) or lateral (-1) side."""
-    found = _weighed(cloud.points, length, sign)
+    found = _weighed(cloud.points, length, sign, usual)
     middle = found.middle
     outward = np.array([0.0, sign, 0.0])
     points = cloud.points

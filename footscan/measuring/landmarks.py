@@ -17,13 +17,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
-from scipy import sparse
-from scipy.sparse import csgraph
 
 from footscan.arch import arch_apex
 from footscan.errors import LandmarkError
 from footscan.foot import Foot
-from footscan.measuring import ball, ball_border, below
+from footscan.measuring import ball, ball_border, below, rims
 from footscan.measuring.local_fit import Cloud, smooth_extreme
 from footscan.results import BY_HAND, Landmark
 from footscan.scan import Array, Kind
@@ -33,6 +31,9 @@ __all__ = ["find", "heel_middle", "heel_sides", "override"]
 HEEL_TOP_MM = 40.0  # heel breadths are read below this height (Lee 2014)
 HEEL_STATION = 0.16  # share of length, Lee 2014, J Foot Ankle Res 7:44
 SCAN_END_MM = 1.0  # an instep this close below the scan's end was cut off there
+TOP_RIM_MM = 5.0  # beside an open rim the highest skin seen is not the top of the foot
+NAVICULAR_ZONE = (0.40, 0.50)  # share of length
+NAVICULAR_TOP_MM = 60.0
 # Standard deviations in plan, mm, along the worse axis (tests/benchmarks/landmark_study.py, good
 # scans): the larger of the root mean square error on specimens and the scatter between scans of
 # one foot, rounded up. Heads: of the scatter about joint centres that an artist placed in
@@ -40,7 +41,7 @@ SCAN_END_MM = 1.0  # an instep this close below the scan's end was cut off there
 # navicular is an estimate from the outside.
 SD_MM = {
     "pternion": 0.5,
-    "acropodion": 0.6,
+    "acropodion": 0.7,
     "heel_centre": 0.2,
     "metatarsale_tibiale": 0.6,
     "metatarsale_fibulare": 0.6,
@@ -127,7 +128,8 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
     }
     if foot.kind not in (Kind.SOLE, Kind.IMPRESSION):
         navicular = _navicular(foot, cloud)
-        found["navicular"] = (navicular, "estimate from the medial side above the arch")
+        if navicular is not None:
+            found["navicular"] = (navicular, "estimate from the medial side above the arch")
         instep = _instep(foot, cloud)
         if instep is not None:
             found["instep"] = (instep, "top of the foot at 50 % of length")
@@ -166,9 +168,9 @@ def _beside_holes(found: Mapping[str, Landmark], foot: Foot) -> dict[str, Landma
     Within a hole nothing tells where the border is farthest out: the point may lie at its far
     end, which is then the end of the 95 % band.
     """
-    rims, result = _rims(foot), {}
+    open_rims, result = rims.holes(foot, ball_border.BALL_TOP_MM, HOLE_MM), {}
     for name in ("metatarsale_tibiale", "metatarsale_fibulare"):
-        far = max((_reach(rim - found[name].xyz) for rim in rims), default=0.0)
+        far = max((_reach(rim - found[name].xyz) for rim in open_rims), default=0.0)
         if far > 0:
             sd = float(np.hypot(found[name].sd, far / 2))
             result[name] = replace(found[name], sd=round(sd, 2))
@@ -185,24 +187,6 @@ def _reach(off: Array) -> float:
     if len(off) < 4 or not off[:, 2].min() < 0 < off[:, 2].max():
         return 0.0
     return float(np.abs(off[:, 0]).max())
-
-
-def _rims(foot: Foot) -> list[Array]:
-    """Return the vertices on the rim of each hole, shape (n, 3); the smallest holes left out."""
-    faces = foot.faces
-    edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
-    key, count = np.unique(edges @ np.array([len(foot.vertices), 1]), return_counts=True)
-    once = key[count == 1]
-    edges = np.stack([once // len(foot.vertices), once % len(foot.vertices)], axis=1)
-    edges = edges[(foot.vertices[edges, 2] < ball_border.BALL_TOP_MM).all(axis=1)]
-    if len(edges) == 0:
-        return []
-    names, index = np.unique(edges, return_inverse=True)
-    a, b = index.reshape(-1, 2).T
-    graph = sparse.coo_matrix((np.ones(len(a)), (a, b)), shape=(len(names), len(names)))
-    _, group = csgraph.connected_components(graph, directed=False)
-    rims = [foot.vertices[names[group == g]] for g in range(group.max() + 1)]
-    return [rim for rim in rims if np.ptp(rim, axis=0).max() >= HOLE_MM]
 
 
 def _from_below(found: Mapping[str, Landmark], foot: Foot) -> dict[str, Landmark]:
@@ -256,11 +240,19 @@ def _toe_end(cloud: Cloud, length: float) -> Array:
     return smooth_extreme(cloud, np.array([1.0, 0, 0]), cloud.points[:, 0] > 0.8 * length, 6.0)
 
 
-def _navicular(foot: Foot, cloud: Cloud) -> Array:
-    """Return the most medial point above the arch: a wide estimate of the tuberosity."""
-    points = cloud.points
+def _navicular(foot: Foot, cloud: Cloud) -> Array | None:
+    """Return the most medial point above the arch: a wide estimate of the tuberosity.
+
+    None where the scan ends in that zone: the tuberosity may lie above its end.
+    """
+    points, (low, high) = cloud.points, NAVICULAR_ZONE
+    rim = foot.vertices[np.unique(rims.edges(foot))]
+    within = (rim[:, 0] > low * foot.length) & (rim[:, 0] < high * foot.length)
+    within &= (rim[:, 1] > 0) & (rim[:, 2] > 20.0) & (rim[:, 2] < NAVICULAR_TOP_MM)
+    if within.any() and np.ptp(rim[within, 0]) > 0.5 * (high - low) * foot.length:
+        return None
     x, z = points[:, 0] / foot.length, points[:, 2]
-    inside = (x > 0.40) & (x < 0.50) & (z > 20.0) & (z < 60.0)
+    inside = (x > low) & (x < high) & (z > 20.0) & (z < NAVICULAR_TOP_MM)
     if inside.sum() < 6:
         inside = (x > 0.35) & (x < 0.55)
     return smooth_extreme(cloud, np.array([0.0, 1, 0]), inside, 8.0)
@@ -275,7 +267,8 @@ def _instep(foot: Foot, cloud: Cloud) -> Array | None:
         raise LandmarkError("instep", "the instep is not seen; scan the top of the foot as well")
     bound = np.array([[half, -np.inf, -np.inf], [half, np.inf, np.inf]])
     top = smooth_extreme(cloud, np.array([0.0, 0, 1]), slab, 10.0, bound)
-    return top if top[2] < points[:, 2].max() - SCAN_END_MM else None
+    ended = top[2] >= points[:, 2].max() - SCAN_END_MM or rims.ends_near(foot, top, TOP_RIM_MM)
+    return None if ended else top
 
 
 def _on_skin(foot: Foot, head: Array) -> Array:

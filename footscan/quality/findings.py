@@ -9,6 +9,7 @@ value against its limit. Limits and their reasons stand in ``data/quality.toml``
     quality_view      what is looked at: the foot, the raw scan, lines through both
     quality_sole      what of the sole was seen
     quality_surface   spacing, noise, waves, skin seen twice
+    quality_smoothing what a program smoothed over
     quality_mesh      the file, its mesh, and what lay beside the foot
     quality_shape     clipped ends, leg, floor, mirror image
     quality_toes      how the toes were held
@@ -32,6 +33,9 @@ from footscan.quality import (
 from footscan.quality import (
     shape as quality_shape,
 )
+from footscan.quality import (
+    smoothing as quality_smoothing,
+)
 from footscan.quality import sole
 from footscan.quality import (
     surface as quality_surface,
@@ -43,7 +47,7 @@ from footscan.quality.limits import Evidence, Limit, limits
 from footscan.quality.sole import is_filled, is_missing
 from footscan.quality.surface import noise_mm, spacing_mm
 from footscan.quality.view import view
-from footscan.results import Finding, Measure, ScanReport, Severity, Verdict
+from footscan.results import Finding, Landmark, Measure, ScanReport, Severity, Verdict
 from footscan.scan import Scan
 
 __all__ = [
@@ -71,6 +75,7 @@ def inspect(
     measures: Mapping[str, Measure],
     evidence: Evidence,
     scan: Scan | None = None,
+    landmarks: Mapping[str, Landmark] | None = None,
 ) -> ScanReport:
     """Return the findings and the verdict.
 
@@ -85,11 +90,14 @@ def inspect(
     scan : Scan or None
         The scan that was cleaned, mm. Without it, the cleaned surface stands in, and nothing is
         said of what lay beside the foot.
+    landmarks : mapping of str to Landmark, optional
+        From :func:`footscan.measuring.landmarks.find`; the heads are held against people's.
     """
     seen = view(settled, cleaned, scan)
     found = [
         *sole.findings(seen),
         *quality_surface.findings(seen),
+        *quality_smoothing.findings(seen),
         *quality_mesh.findings(seen),
         *quality_shape.findings(seen),
         *quality_toes.findings(seen),
@@ -97,7 +105,7 @@ def inspect(
         *quality_claims.scale(measures, evidence),
         *quality_claims.side(evidence),
         *quality_claims.proportions(measures),
-        *quality_claims.ball_line(measures),
+        *quality_claims.ball_line(measures, landmarks),
         *quality_claims.ball_unsure(measures),
     ]
     found = _without_echoes([*found, *quality_claims.among_strays(found)])

@@ -11,14 +11,14 @@ Terms
 from __future__ import annotations
 
 import numpy as np
-from scipy import sparse, spatial
+from scipy import ndimage, sparse, spatial
 from scipy.sparse import csgraph
 
 from footscan.foot import face_normals, vertex_normals
 from footscan.measuring import below
 from footscan.quality.limits import grade
 from footscan.quality.sole import BALL, HEEL
-from footscan.quality.view import View, whole
+from footscan.quality.view import View, upright, whole
 from footscan.results import Finding
 from footscan.scan import Array, IntArray, Kind
 
@@ -39,10 +39,14 @@ ENDS = (
 )
 STEP_DEG = 2.5
 PAIRS = (("heel", "toes"), ("medial border", "lateral border"), ("heel, medial", "heel, lateral"))
+LOW_CUT_MM = 30.0  # a foot cut level below this has lost its borders
 LEVEL_RIM_MM, LEVEL_SHARE = 2.5, 0.7  # edges of a coarse mesh end a little unevenly
 CUT_THROUGH = 0.62  # the flattest skin of a clipped rim faces down by more than this
 FLOOR_TOP_MM = 5.0  # skin that looks up lies higher, but for the nail of a small toe
 FLOOR_UP = 0.7
+SHEET_TOP_MM, SHEET_GAP_MM = 2.5, 1.5  # a sheet of floor below skin, or beside it
+WALL_MM, BESIDE_MM = 10.0, 6.0
+SHEET_ZONE = (0.22, 0.70)  # share of length: heel and ball stand on the ground themselves
 MIRROR_POINTS, MIRROR_ROUNDS = 700, 12
 MIRROR_NEAR_MM = 1.2
 
@@ -137,6 +141,8 @@ def _leg(view: View) -> list[Finding]:
     if view.foot.kind not in (Kind.STANDING, Kind.HANGING) and not _cut_level(view):
         return []
     top = float(np.percentile(view.foot.vertices[:, 2], 99.8))
+    if view.foot.kind is Kind.SOLE and top >= LOW_CUT_MM:
+        return []  # the depth that the scanner sees: the borders are in it
     return grade(
         "leg-low",
         top,
@@ -178,7 +184,7 @@ def _floor(view: View) -> list[Finding]:
             "the scan, or scan again.",
             "scan",
         )
-    left = _floor_left(view)
+    left = _floor_left(view) + _sheet(view)
     found += grade(
         "floor-left",
         left,
@@ -212,6 +218,35 @@ def _floor_left(view: View) -> float:
     up = low[face_normals(foot.vertices, low)[:, 2] > FLOOR_UP]
     a, b, c = (foot.vertices[up[:, k]] for k in range(3))
     return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 200.0)
+
+
+def _sheet(view: View) -> float:
+    """Return how much of a sheet of floor faces down under the arch and beside it, cm².
+
+    A foot's lowest skin has its top above it. Where skin that faces down follows above skin that
+    faces down, the lower one is floor; so it is where nothing follows, outside the foot.
+    """
+    low, levels = upright(view.foot)
+    line, height, facing = levels.line, levels.height, levels.facing
+    same = np.r_[False, (np.diff(line, axis=0) == 0).all(axis=1) & (np.diff(height) < 1e-6)]
+    line, height, facing = line[~same], height[~same], facing[~same]  # through an edge: met twice
+    first = np.flatnonzero(np.r_[True, (np.diff(line, axis=0) != 0).any(axis=1)])
+    count = np.diff(np.r_[first, len(line)])
+    x = (low[0] + line[first, 0]) / view.foot.length
+    flat = (np.abs(height[first]) < SHEET_TOP_MM) & (facing[first] < -FLOOR_UP)
+    flat &= (x > SHEET_ZONE[0]) & (x < SHEET_ZONE[1])
+    second = np.minimum(first + 1, len(line) - 1)
+    under = flat & (count > 1) & (facing[second] < 0)
+    under &= height[second] - height[first] > SHEET_GAP_MM
+    cells = int(under.sum())
+    if view.foot.kind in (Kind.STANDING, Kind.HANGING):
+        # within a leg, or below a hole, nothing follows either: walls stand round about
+        plan = np.round(view.foot.vertices[:, :2] - low).astype(int)
+        skin = np.zeros(plan.max(axis=0) + 2, dtype=bool)
+        skin[tuple(plan[view.foot.vertices[:, 2] > WALL_MM].T)] = True
+        closed = ndimage.binary_fill_holes(ndimage.distance_transform_edt(~skin) <= BESIDE_MM)
+        cells += int((flat & (count == 1) & ~closed[tuple(line[first].T)]).sum())
+    return cells / 100.0
 
 
 def _mirrored(view: View) -> list[Finding]:

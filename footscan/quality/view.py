@@ -21,7 +21,9 @@ from footscan.foot import Foot, SoleMap, face_normals
 from footscan.measuring.pose import Settled
 from footscan.scan import Array, BoolArray, IntArray, Scan, whole
 
-__all__ = ["Edges", "Hits", "View", "cast", "open_sole", "shadow", "spans", "view", "whole"]
+__all__ = [
+    "Edges", "Hits", "View", "cast", "open_sole", "shadow", "spans", "upright", "view", "whole",
+]  # fmt: skip
 
 SOLE_CELL_MM = 1.0
 SEEN_LIMIT_DEG = 88.0  # steep walls are surface too: only what no face covers was not seen
@@ -132,12 +134,18 @@ def shadow(foot: Foot) -> BoolArray:
 
 
 @lru_cache(maxsize=2)
-def _plans(foot: Foot) -> tuple[SoleMap, BoolArray]:
-    """Return the open sole and the shadow; both from one set of upright lines."""
+def upright(foot: Foot) -> tuple[Array, Hits]:
+    """Return line (0, 0) in plan, and where upright lines 1 mm apart meet the foot."""
     faces = foot.faces[whole(foot.vertices[:, 2] < SOLE_TOP * foot.length, foot.faces)]
     low = np.floor(foot.vertices[:, :2].min(axis=0)) - 2.0
+    return low, cast(foot.vertices, faces, 2, low, SOLE_CELL_MM)
+
+
+@lru_cache(maxsize=2)
+def _plans(foot: Foot) -> tuple[SoleMap, BoolArray]:
+    """Return the open sole and the shadow; both from one set of upright lines."""
+    low, hits = upright(foot)
     shape = tuple(np.ceil(foot.vertices[:, :2].max(axis=0) - low).astype(int) + 3)
-    hits = cast(foot.vertices, faces, 2, low, SOLE_CELL_MM)
     down = hits.facing < -np.cos(np.radians(SEEN_LIMIT_DEG))
     z = np.full(shape, np.inf)
     np.minimum.at(z, (hits.line[down, 0], hits.line[down, 1]), hits.height[down])

@@ -52,7 +52,7 @@ BENT = ("big toe lifted", "toes curled", "squeezed in length", "squeezed in brea
 BAND, SLIP_MM = 1.96, 2.0
 MEASURED = ("foot_length", "heel_to_ball_length", "outside_ball_length", "foot_breadth",
             "foot_breadth_diagonal", "heel_breadth", "heel_breadth_max", "ball_girth",
-            "instep_height", "arch_apex_height")  # fmt: skip
+            "instep_girth", "instep_height", "arch_apex_height", "truncated_length")  # fmt: skip
 SLOW = ("reduced", "sock or smoothing")
 
 
@@ -129,7 +129,7 @@ def checked(made: Faulty) -> tuple[str, tuple[str, ...], str, Mapping[str, Measu
             grade,
         )
         evidence = quality.Evidence(load=made.load, hand_length=made.hand_length)
-        report = quality.inspect(settled, cleaned, values, evidence, made.scan)
+        report = quality.inspect(settled, cleaned, values, evidence, made.scan, found)
     except FootscanError as error:
         return "refused", (), str(error), {}
     return report.verdict.value, tuple(f.code for f in report.findings), "", values

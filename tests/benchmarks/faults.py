@@ -91,7 +91,7 @@ FAULTS: dict[str, Fault] = {
         spoils=NEVER, named_from=1),
     "over-smoothed": Fault(
         put=put.smoothed, strengths=(20.0, 80.0, 250.0), unit="rounds",
-        codes=("smoothed", "toes-joined"), spoils=(False, False, True), named_from=2),
+        codes=("smoothed", "toes-joined"), spoils=(False, True, True)),
     "second foot": Fault(
         put=put.second_foot, strengths=(15.0, 40.0, 120.0), unit="mm apart",
         codes=("second-body",), spoils=NEVER),

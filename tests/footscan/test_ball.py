@@ -157,18 +157,24 @@ def test_left_and_right_are_one_geometry(right_specimen):
 
 
 def straight_border(long, dent=0.0):
-    """Return a foot's borders, each straight for `long` mm between two round ends of 60 mm radius.
+    """Return a foot whose lateral border is straight for `long` mm between round ends (60 mm).
 
-    A `dent` in its middle leaves two peaks that are equally good.
+    A `dent` in its middle leaves two peaks that are equally good. The medial border has one clear
+    peak, as much farther forward as people's is.
     """
-    radius, length, middle = 60.0, 260.0, 0.637 * 260.0
+    length, middle = 260.0, 0.637 * 260.0
     x = np.arange(2.0, 258.0, 1.0)
-    off = np.maximum(np.abs(x - middle) - long / 2, 0.0)
-    edge = np.minimum(off, 40.0) ** 2 / (2 * radius) - 50.0
-    edge += dent * np.exp(-0.5 * ((x - middle) / 5.0) ** 2)
+
+    def edge(at, flat):
+        off = np.maximum(np.abs(x - at) - flat / 2, 0.0)
+        return 50.0 - np.minimum(off, 40.0) ** 2 / 120.0
+
+    lateral = -edge(middle, long) + dent * np.exp(-0.5 * ((x - middle) / 5.0) ** 2)
+    medial = edge(0.740 * length, 0.0)
     heights = np.arange(4.0, 30.0, 2.0)
-    points = np.array([[a, b, h] for a, b in zip(x, edge, strict=True) for h in heights])
-    return Cloud.of(np.concatenate([points, points * [1.0, -1.0, 1.0]])), length, middle
+    points = np.array([[a, b, h] for side in (lateral, medial)
+                       for a, b in zip(x, side, strict=True) for h in heights])  # fmt: skip
+    return Cloud.of(points), length, middle
 
 
 def test_a_plateau_says_its_length():

@@ -10,7 +10,7 @@ from footscan.pipeline import Options, measure_files, measure_scan
 from footscan.quality import claims as quality_claims
 from footscan.quality import findings as quality
 from footscan.quality.limits import grade
-from footscan.results import Finding, Measure, Severity, Verdict
+from footscan.results import Finding, Landmark, Measure, Severity, Verdict
 from footscan.scan import Load, Side
 from footscan.specimen.scanner import Hole
 
@@ -190,13 +190,66 @@ def test_clipped_end_is_sent_back_and_not_made_up(known_pose, flat_specimen, fau
     assert way.measures["foot_length"].value < seen + 1.0
 
 
-def test_low_leg_is_noted(known_pose, flat_specimen):
+def test_low_leg_is_for_measuring_only(known_pose, flat_specimen):
     way = known_pose(flat_specimen, leg_height=55.0)
-    assert way.codes["leg-low"] is Severity.NOTE
+    assert way.codes["leg-low"] is Severity.MEASURING
     found = next(f for f in way.report.findings if f.code == "leg-low")
     assert found.value == pytest.approx(54.5, abs=1.0)  # the highest whole faces
-    assert way.report.verdict is Verdict.MAKING
-    assert known_pose(flat_specimen, leg_height=29.0).codes["leg-low"] is Severity.MEASURING
+    assert way.report.verdict is Verdict.MEASURING
+    assert "leg-low" not in known_pose(flat_specimen, leg_height=63.0).codes
+
+
+@pytest.mark.parametrize("height", [32.0, 40.0])
+def test_what_a_cut_took_away_is_not_measured(known_pose, right_specimen, height):
+    """The rim of a cut is no instep and no tuberosity, and thin skin beside it no gap of toes."""
+    way = known_pose(right_specimen, leg_height=height)
+    assert not {"instep", "navicular"} & set(way.landmarks)
+    for name in ("instep_height", "instep_girth", "navicular_height", "arch_height_index"):
+        assert way.measures[name].value is None, name
+        assert way.measures[name].reason
+    for name in ("mth1", "mth5"):
+        off = way.landmarks[name].xyz - right_specimen.truth.landmarks[name]
+        assert abs(off[0]) < 1.96 * way.landmarks[name].sd, name
+
+
+def ball_at(angle: float, outside: float, head: float, *, felt: bool = False):
+    """Return measures and landmarks of a foot of 250 mm with a ball line as given."""
+    values = {
+        "foot_length": Measure(value=250.0),
+        "ball_line_angle": Measure(value=angle, unit="deg", by_hand=felt),
+        "outside_ball_length": Measure(value=250.0 * outside, by_hand=felt),
+    }
+    at = Landmark(xyz=np.array([250.0 * head, -40.0, 0.0]), sd=4.0, method="by borders")
+    return values, {"mth5": at}
+
+
+@pytest.mark.parametrize(
+    ("angle", "outside", "head", "limit"),
+    [
+        (5.01, 0.63, 0.64, None),
+        (4.99, 0.63, 0.64, 5.0),
+        (2.4, 0.63, 0.64, 5.0),
+        (27.99, 0.63, 0.64, None),
+        (28.01, 0.63, 0.64, 28.0),
+        (15.0, 0.5701, 0.64, None),
+        (15.0, 0.5699, 0.64, 0.57),
+        (15.0, 0.6999, 0.64, None),
+        (15.0, 0.7001, 0.64, 0.70),
+        (15.0, 0.69, 0.7049, None),
+        (15.0, 0.69, 0.7051, 0.705),
+        (15.0, 0.69, 0.71, 0.705),
+        (15.0, 0.60, 0.569, 0.57),
+    ],
+)
+def test_no_part_is_made_by_an_unusual_ball_that_nobody_felt_for(angle, outside, head, limit):
+    found = quality_claims.ball_line(*ball_at(angle, outside, head))
+    assert [f.limit for f in found] == ([] if limit is None else [limit])
+    for finding in found:
+        assert finding.severity is Severity.MEASURING
+        assert quality.verdict(found) is Verdict.MEASURING
+        assert "with a finger" in finding.advice
+    felt = quality_claims.ball_line(*ball_at(angle, outside, head, felt=True))
+    assert [f.severity for f in felt] == [Severity.NOTE] * len(found)
 
 
 def test_heights_of_a_missing_sole_are_not_measured(data_dir):
