@@ -1,5 +1,6 @@
-"""Files written whole or not at all, and one lock for those that several runs write.
+"""Files read within bounds, written whole or not at all, and one lock for what several runs write.
 
+    file -> read_bounded -> bytes of an ordinary file, no more than may be
     bytes -> write_whole, write_new -> the old file, the new one, never half of one
 
 A lock is held by the operating system and not by the file that carries it: what a killed run left
@@ -8,13 +9,51 @@ behind stops nobody.
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["BusyError", "alone", "write_new", "write_whole"]
+from footscan import typed
+
+__all__ = ["BusyError", "TooLargeError", "alone", "read_bounded", "write_new", "write_whole"]
+
+
+class TooLargeError(OSError):
+    """A file is longer than may be."""
+
+
+def read_bounded(path: Path | str, most: int) -> bytes:
+    """Return the bytes of an ordinary file of at most `most` bytes.
+
+    Pipes and devices are never waited for: they have no end.
+
+    Raises
+    ------
+    TooLargeError
+        The file is longer.
+    OSError
+        It is not there, cannot be read, is no ordinary file, or has a name that cannot be printed.
+    """
+    path = Path(path)
+    if wrong := typed.fault(path.name):
+        raise OSError(errno.EINVAL, f"its name {wrong}", typed.shown(path.name)[:80])
+    with open(path, "rb", opener=_unwaiting) as file:
+        state = os.fstat(file.fileno())
+        if not stat.S_ISREG(state.st_mode):
+            raise OSError(errno.EINVAL, "it is no ordinary file", str(path))
+        data = file.read(most + 1) if state.st_size <= most else None
+    if data is None or len(data) > most:
+        raise TooLargeError(errno.EFBIG, f"it is larger than {most} bytes", str(path))
+    return data
+
+
+def _unwaiting(path: str, flags: int) -> int:
+    """Open a file without waiting for the other end of a pipe."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0))
 
 
 class BusyError(OSError):

@@ -10,7 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from footscan import typed
 from footscan.errors import ScanReadError
+from footscan.files import TooLargeError, read_bounded
 from footscan.quality.limits import limits
 
 __all__ = [
@@ -206,13 +208,17 @@ def outside_limits(differences: tuple[Difference, ...], rms: float) -> tuple[str
 def _table(path: Path) -> list[tuple[int, dict[str, str]]]:
     """Return the lines of a table by column, with their numbers in the file."""
     try:
-        if path.stat().st_size > SERIES_BYTES:
-            raise ScanReadError(f"{path.name} is too large for a table of measures; give the CSV")
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_bounded(path, SERIES_BYTES).decode("utf-8-sig")
+        if wrong := typed.fault("".join(text.split()), SERIES_BYTES):
+            raise ScanReadError(f"{path.name} {wrong}; give a table saved as CSV (UTF-8)")
         head = text.split("\n", 1)[0]
         between = next((sign for sign in ("\t", ";") if sign in head), ",")
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=between, strict=True)
         rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
+    except TooLargeError:
+        raise ScanReadError(
+            f"{path.name} is too large for a table of measures; give the CSV"
+        ) from None
     except (OSError, UnicodeDecodeError, csv.Error):
         raise ScanReadError(f"{path} cannot be read; give a table saved as CSV (UTF-8)") from None
     names = [cell.strip().lower() for cell in rows[0][1]] if rows else []

@@ -13,6 +13,7 @@ from footscan.scan import Array, IntArray
 __all__ = ["read_ply"]
 
 MAX_HEADER_BYTES = 1 << 16
+MAX_MIXED = 1_000_000  # rows read one by one: some seconds
 _TYPES = {"i1": "char int8", "u1": "uchar uint8", "i2": "short int16", "u2": "ushort uint16"}
 _TYPES |= {"i4": "int int32", "u4": "uint uint32", "i8": "int64", "u8": "uint64"}
 _TYPES |= {"f4": "float float32", "f8": "double float64"}
@@ -242,6 +243,11 @@ def _as_columns(
 
 def _row_by_row(body: _Bytes | _Words, element: _Element) -> dict[str, _Column]:
     """Read a table whose lists differ in length."""
+    if element.count > MAX_MIXED:
+        raise BadFile(
+            f"mixes lists of different lengths over {element.count} rows of {element.name}; export "
+            "it as plain triangles"
+        )
     values: list[list[np.ndarray]] = [[] for _ in element.properties]
     counts: list[list[int]] = [[] for _ in element.properties]
     for row in range(element.count):

@@ -22,9 +22,11 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from footscan.files import write_whole
+from footscan import typed
+from footscan.files import read_bounded, write_whole
 from insole.desk.index import Index, Row
 from insole.errors import InsoleError
+from insole.record.plan import Line, Sentence
 from insole.trials import cases
 
 __all__ = ["DeskCase", "Draft", "Home", "Passed", "ScanUse", "Side", "Workshop", "safe_name"]
@@ -33,6 +35,7 @@ Side = Literal["left", "right"]
 SCAN_ENDINGS = (".ply", ".stl", ".obj", ".off", ".3mf", ".glb", ".gltf", ".pcd", ".xyz", ".asc",
                 ".csv", ".txt")  # fmt: skip
 LONGEST_NAME = 100
+LARGEST_RECORD = 5_000_000  # bytes
 
 
 class _Record(BaseModel):
@@ -46,7 +49,7 @@ class ScanUse(_Record):
     """
 
     sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
-    file: str
+    file: Sentence
     load: str = "unknown"
     side_stated: bool = False
     foot_length: float | None = Field(default=None, ge=100, le=400)
@@ -56,10 +59,10 @@ class ScanUse(_Record):
 class Passed(_Record):
     """A limit passed on purpose: which, by whom, why and when."""
 
-    limit: str = Field(min_length=1, max_length=80)
-    who: str = Field(min_length=1, max_length=80)
-    why: str = Field(min_length=1, max_length=300)
-    when: str = Field(min_length=1, max_length=40)
+    limit: Line = Field(min_length=1)
+    who: Line = Field(min_length=1)
+    why: Sentence = Field(min_length=1)
+    when: Line = Field(min_length=1)
 
 
 class Draft(_Record):
@@ -67,7 +70,7 @@ class Draft(_Record):
 
     schema_version: Literal[1] = 1
     answers: dict[str, Literal["yes", "no"]] = {}
-    clinician: str = ""
+    clinician: Sentence = ""
     scans: dict[Side, ScanUse] = {}
     shoe: str = ""
     wishes: dict[Literal["both", "left", "right"], dict[str, Any]] = {}
@@ -104,6 +107,8 @@ def safe_name(name: str) -> str:
     """
     bare = re.split(r"[/\\]", name)[-1]
     bare = re.sub(r"[^\w .()+-]", "-", bare).strip(" .")
+    if typed.is_reserved(bare):
+        bare = f"scan-{bare}"
     stem, dot, ending = bare.rpartition(".")
     if not stem or f"{dot}{ending}".lower() not in SCAN_ENDINGS:
         raise InsoleError(
@@ -137,7 +142,7 @@ class DeskCase:
         if not path.exists():
             return Draft()
         try:
-            return Draft.model_validate_json(path.read_bytes())
+            return Draft.model_validate_json(read_bounded(path, LARGEST_RECORD))
         except (OSError, ValidationError):
             raise InsoleError(
                 f"desk.json of the case {self.name} is damaged; put its file back, or remove it to "
@@ -256,7 +261,9 @@ class Home:
     def workshop(self) -> Workshop:
         """Return what the workshop owns; the usual sizes where nothing was set."""
         try:
-            return Workshop.model_validate_json((self.folder / "workshop.json").read_bytes())
+            return Workshop.model_validate_json(
+                read_bounded(self.folder / "workshop.json", LARGEST_RECORD)
+            )
         except OSError:
             return Workshop()
         except ValidationError:

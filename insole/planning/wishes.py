@@ -8,10 +8,14 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
 
+from footscan import typed
 from footscan.scan import Side
+from insole.errors import PlanError
 from insole.planning.support.kit import Kit
 
 __all__ = ["FootWish", "PlanWishes"]
+
+LARGEST_VERSION = 99_999
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +123,24 @@ class PlanWishes:
     confirm_zero: bool = False
     body_mass: float | None = None
     dowels: bool = False
+
+    def __post_init__(self) -> None:
+        """Keep name and date of the case as clean lines.
+
+        Raises
+        ------
+        insole.errors.PlanError
+            One of them cannot be printed or engraved, or the version is none.
+        """
+        try:
+            object.__setattr__(self, "case", typed.label(self.case, "the case's name"))
+            object.__setattr__(self, "date", typed.line(self.date, "the date", 80))
+        except ValueError as error:
+            raise PlanError(str(error)) from None
+        if not 1 <= self.version <= LARGEST_VERSION:
+            raise PlanError(
+                f"a plan's version is 1 to {LARGEST_VERSION}, got {self.version}; give another"
+            )
 
     def of(self, side: Side) -> FootWish:
         """Return the wishes for one foot."""

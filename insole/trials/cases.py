@@ -27,7 +27,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from footscan.files import BusyError, alone, write_new, write_whole
+from footscan import typed
+from footscan.files import (
+    BusyError,
+    TooLargeError,
+    alone,
+    read_bounded,
+    write_new,
+    write_whole,
+)
 from insole.errors import InsoleError
 from insole.record.plan import Plan, from_json, to_json
 from insole.trials.trial import Trial
@@ -39,8 +47,8 @@ __all__ = [
 
 SCHEMA_VERSION = 1
 LARGEST_FILE = 20_000_000  # bytes; a plan is a few hundred kB
+LARGEST_KEPT = 400_000_000  # of any file in a case: a scan, as it came
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,62}")
-_RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)")  # names that Windows keeps
 _ZIP_DATE = (1980, 1, 1, 0, 0, 0)  # the same case gives the same bytes
 
 
@@ -139,6 +147,9 @@ class Case:
     def export(self, path: Path) -> Path:
         """Write the whole case into one zip file and return its path.
 
+        What is linked into the case from elsewhere is not the case's and is refused; locks and
+        what a broken run left behind are passed over.
+
         Raises
         ------
         insole.errors.InsoleError
@@ -146,11 +157,14 @@ class Case:
         """
         buffer = io.BytesIO()
         with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
-            for file in sorted(p for p in self.folder.rglob("*") if p.is_file()):
+            for file in _own_files(self.folder):
                 inside = f"{self.name}/{file.relative_to(self.folder).as_posix()}"
                 entry = zipfile.ZipInfo(inside, date_time=_ZIP_DATE)
                 entry.compress_type = zipfile.ZIP_DEFLATED
-                archive.writestr(entry, file.read_bytes())
+                try:
+                    archive.writestr(entry, read_bounded(file, LARGEST_KEPT))
+                except OSError as error:
+                    raise InsoleError(f"{file} cannot be exported: {_why(error)}") from None
         _write_new(path, buffer.getvalue(), "choose another name")
         return path
 
@@ -243,7 +257,7 @@ def refuse_other(home: Path, plan: Plan) -> None:
 
 def can_name(name: str) -> bool:
     """Return whether a plan's case can name a folder of the store."""
-    return bool(_NAME.fullmatch(name)) and not _RESERVED.fullmatch(name)
+    return bool(_NAME.fullmatch(name)) and not typed.is_reserved(name)
 
 
 def home_of(plan_file: Path, name: str, plan: Plan | None = None) -> Path | None:
@@ -351,10 +365,26 @@ def _held(path: Path) -> Iterator[None]:
 
 
 def _check_name(name: str) -> None:
-    if not _NAME.fullmatch(name) or _RESERVED.fullmatch(name):
+    if not can_name(name):
         raise InsoleError(
-            f"{name!r} cannot name a case; use letters, digits, - and _, a pseudonym and no name"
+            f"{typed.shown(name)[:80]!r} cannot name a case; use letters, digits, - and _, a "
+            "pseudonym and no name"
         )
+
+
+def _own_files(folder: Path) -> list[Path]:
+    """Return a case's files, sorted; refuse a case with links in it."""
+    found = []
+    for top, folders, files in os.walk(folder):  # goes into no linked folder
+        for name in (*folders, *files):
+            path = Path(top) / name
+            if path.is_symlink() or (name in files and not path.is_file()):
+                raise InsoleError(
+                    f"{path} is a link or no ordinary file, which no case holds; remove it, or put "
+                    "the file itself there"
+                )
+        found += [Path(top) / name for name in files if not name.startswith(".")]
+    return sorted(found)
 
 
 def _numbers(folder: Path, stem: str) -> list[int]:
@@ -377,9 +407,9 @@ def _trial(entry: Any, path: Path) -> Trial:
 
 def _read(path: Path, what: str) -> str:
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise InsoleError(f"{path} is too large to be a {what}")
-        return path.read_text(encoding="utf-8")
+        return read_bounded(path, LARGEST_FILE).decode()
+    except TooLargeError:
+        raise InsoleError(f"{path} is too large to be a {what}; put the right file back") from None
     except FileNotFoundError:
         raise InsoleError(f"there is no {what} at {path}; check the path") from None
     except (OSError, UnicodeDecodeError) as error:
@@ -388,11 +418,13 @@ def _read(path: Path, what: str) -> str:
 
 def _parsed(path: Path, what: str) -> Any:
     try:
-        return json.loads(_read(path, what))
-    except (json.JSONDecodeError, RecursionError):
-        raise InsoleError(
-            f"{path} is damaged: it is not the text of a {what}; put a copy of the file back"
-        ) from None
+        record = json.loads(_read(path, what))
+        damaged = typed.strange(record)
+    except (ValueError, RecursionError):
+        damaged = f"is not the text of a {what}"
+    if damaged:
+        raise InsoleError(f"{path} is damaged: it {damaged}; put a copy of the file back")
+    return record
 
 
 def _dumps(record: Any) -> bytes:
