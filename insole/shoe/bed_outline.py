@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 from typing import Any
 
@@ -86,9 +87,11 @@ def _from_dxf(table: Table, path: Path) -> Ring:
     from ezdxf.lldxf.const import DXFError
     from ezdxf.units import conversion_factor
 
+    logging.getLogger("ezdxf").setLevel(logging.CRITICAL)  # its own remarks help nobody here
     try:
         drawing = readfile(path)
-    except (OSError, DXFError, UnicodeDecodeError, ValueError):
+    except (OSError, DXFError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError,
+            StopIteration, RecursionError):  # what the library lets through from a damaged file
         raise table.fail("file", "a readable DXF drawing") from None
     factor = 1.0
     # A drawing without a unit is taken as mm; its length is held against the shoe's below.
