@@ -113,7 +113,7 @@ def _entry(path: Path, number: int, row: Sequence[str]) -> Entry:
         values = {name: _number(cells[name]) for name in COLUMNS[3:] if name not in TEXTS}
         if (values["scale_factor"] or 1.0) <= 0:
             raise ValueError("the scale factor is not positive")
-        day = date.fromisoformat(cells["date"])
+        day = date.fromisoformat(cells["date"][:40])
     except ValueError as error:
         raise ScanReadError(
             f"{path.name}, line {number}, is damaged: {error}; mend that line, or begin a new log "

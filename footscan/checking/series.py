@@ -33,6 +33,7 @@ FOOT_LIMIT_MM = 2.0
 
 GROSS = ("foot length", "foot breadth", "heel breadth max", "heel to ball length", "ball girth")
 SMALL_GIRTH_LIMIT_MM = 4.0
+LARGEST_MM = 1000.0  # of any measure of a foot
 SERIES_BYTES = 5_000_000
 
 
@@ -167,7 +168,7 @@ def judge_series(path: str | Path) -> tuple[SeriesVerdict, ...]:
     for measure, people in errors.items():
         values = np.array([np.mean(own) for own in people.values()])
         if len(values) < 2:
-            raise ScanReadError(f"{path.name} holds one person for {measure}; give at least two")
+            raise ScanReadError(f"{path.name} holds one person for {measure[:40]}; give at least two")
         mean, sd = float(values.mean()), float(values.std(ddof=1))
         allowed = [FOOT_LIMIT_MM] + [SMALL_GIRTH_LIMIT_MM] * ("girth" in measure)
         rules = tuple(iso_20685_rule(mean, sd, len(values), limit) for limit in allowed)
@@ -245,7 +246,7 @@ def _error_in(path: Path, number: int, row: dict[str, str]) -> float:
     columns = ("difference",) if "difference" in row else ("scan", "hand")
     try:
         values = [float(row[column].replace(",", ".")) for column in columns]
-        if not np.isfinite(values).all():
+        if not (np.abs(values) <= LARGEST_MM).all():  # nor what is no number
             raise ValueError
     except ValueError:
         raise ScanReadError(

@@ -14,7 +14,7 @@ __all__ = ["read_pcd"]
 MAX_HEADER_BYTES = 1 << 14
 MAX_ROW_BYTES = 1 << 12
 MAX_UNPACKED = 1 << 28
-MAX_STEPS = 8_000_000  # pieces of packed data: some seconds
+MAX_STEPS = 4_000_000  # pieces of packed data: some seconds
 _DATA = re.compile(rb"^DATA[ \t]+(\w+)[ \t]*\r?\n", re.MULTILINE)
 _KINDS = {"F": "f", "I": "i", "U": "u"}
 

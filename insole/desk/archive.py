@@ -6,11 +6,14 @@ arrived zip -> check names, kinds, sizes -> a hidden folder beside the cases -> 
 from __future__ import annotations
 
 import hashlib
+import lzma
 import os
 import re
 import secrets
 import shutil
+import struct
 import zipfile
+import zlib
 from pathlib import Path
 
 from insole.desk.store import DeskCase, Home, safe_name
@@ -41,6 +44,8 @@ def take_in(home: Home, arrived: Path) -> DeskCase:
         It is no such archive, is damaged or too large, or there is a case of that name; nothing
         is left behind.
     """
+    if not arrived.is_file():
+        raise InsoleError("the file is no archive of a case; export the case again")
     try:
         with zipfile.ZipFile(arrived) as packed:
             name, wanted = _checked(packed)
@@ -60,7 +65,10 @@ def take_in(home: Home, arrived: Path) -> DeskCase:
                     raise InsoleError(f"there is a case {name} already; erase it first") from None
             finally:
                 shutil.rmtree(making, ignore_errors=True)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError):
+    except InsoleError:
+        raise
+    except (zipfile.BadZipFile, zlib.error, lzma.LZMAError, NotImplementedError, RuntimeError,
+            EOFError, OSError, ValueError, struct.error):  # fmt: skip
         raise InsoleError(
             "the file is no archive of a case, or is damaged; export the case again"
         ) from None
