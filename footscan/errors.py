@@ -50,7 +50,7 @@ class FootscanError(Exception):
     exit_code = 3
 
     def __str__(self) -> str:
-        """Return the sentence on one line; what cannot be printed, as in a file's name, is ``?``."""
+        """Return the sentence on one line; what cannot be printed, as in a name, is ``?``."""
         sentence = typed.shown(super().__str__()).replace("\n", " ")
         return sentence if len(sentence) <= LONGEST else f"{sentence[: LONGEST - 2]} …"
 

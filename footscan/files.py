@@ -9,17 +9,28 @@ behind stops nobody.
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import glob
 import os
+import secrets
 import shutil
 import stat
+import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from footscan import typed
 
-__all__ = ["BusyError", "TooLargeError", "alone", "read_bounded", "write_new", "write_whole"]
+__all__ = ["BusyError", "TooLargeError", "alone", "held", "read_bounded", "sweep", "sync_folder",
+           "write_new", "write_whole"]  # fmt: skip
+
+PARTIAL = ".partial"
+NAME_KEPT = 50  # letters: names of files end at 255 bytes
+STALE_SECONDS = 3600.0
 
 
 class TooLargeError(OSError):
@@ -62,16 +73,65 @@ class BusyError(OSError):
 
 @contextmanager
 def _beside(path: Path, data: bytes) -> Iterator[Path]:
-    """Write `data` beside `path`, synced; what is still there at the end is removed."""
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
+    """Write `data` beside `path`, synced; what is still there at the end is removed.
+
+    The file has a name of its own, so that two threads never share it, and is locked while it is
+    written: what nobody holds was left behind and is swept.
+    """
+    start = f".{path.name[:NAME_KEPT]}."
+    sweep(path.parent, start)
+    partial = path.with_name(f"{start}{secrets.token_hex(6)}{PARTIAL}")
     try:
-        with partial.open("wb") as file:
+        with partial.open("xb") as file:
+            held(file)
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        yield partial
+            if sys.platform != "win32":  # there a file that is open cannot be renamed
+                yield partial
+        if sys.platform == "win32":
+            yield partial
     finally:
         partial.unlink(missing_ok=True)
+
+
+def sweep(folder: Path, start: str = ".") -> None:
+    """Remove unfinished files in a folder whose names begin so, and that nobody is writing."""
+    for stray in folder.glob(f"{glob.escape(start)}*{PARTIAL}"):
+        with contextlib.suppress(OSError):  # somebody else was faster, or it is still being written
+            if sys.platform == "win32":
+                if time.time() - stray.stat().st_mtime > STALE_SECONDS:
+                    stray.unlink()
+                continue
+            with stray.open("rb") as file:
+                if held(file):
+                    stray.unlink()
+
+
+def held(file: IO[bytes]) -> bool:
+    """Return whether this process now holds the lock on an open file; it ends with the file."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def sync_folder(folder: Path) -> None:
+    """Have a folder's own list of names on the disk: a renamed file stays renamed."""
+    if sys.platform != "win32":  # Windows opens no folders; its rename is in the journal
+        number = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -86,6 +146,7 @@ def write_whole(path: Path, data: bytes) -> None:
         if path.exists():
             shutil.copymode(path, partial)
         os.replace(partial, path)
+    sync_folder(path.parent)
 
 
 def write_new(path: Path, data: bytes) -> None:
@@ -107,6 +168,7 @@ def write_new(path: Path, data: bytes) -> None:
             if path.exists():
                 raise FileExistsError(17, "file exists", str(path)) from None
             os.replace(partial, path)
+    sync_folder(path.parent)
 
 
 @contextmanager

@@ -483,11 +483,12 @@ def save_plan(plan: Plan, out: Path) -> Path:
     insole.errors.InsoleError
         The folder cannot be written, or holds another plan under that name.
     """
-    from footscan.files import write_whole
+    from footscan.files import sweep, write_whole
     from insole.errors import InsoleError
     from insole.output.settings import folder_name
     from insole.record.plan import to_json
 
+    sweep(out)
     path = out / f"{folder_name(plan)}-plan.json"
     data = to_json(plan).encode()
     try:

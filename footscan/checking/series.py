@@ -168,7 +168,9 @@ def judge_series(path: str | Path) -> tuple[SeriesVerdict, ...]:
     for measure, people in errors.items():
         values = np.array([np.mean(own) for own in people.values()])
         if len(values) < 2:
-            raise ScanReadError(f"{path.name} holds one person for {measure[:40]}; give at least two")
+            raise ScanReadError(
+                f"{path.name} holds one person for {measure[:40]}; give at least two"
+            )
         mean, sd = float(values.mean()), float(values.std(ddof=1))
         allowed = [FOOT_LIMIT_MM] + [SMALL_GIRTH_LIMIT_MM] * ("girth" in measure)
         rules = tuple(iso_20685_rule(mean, sd, len(values), limit) for limit in allowed)

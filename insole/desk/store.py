@@ -23,7 +23,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from footscan import typed
-from footscan.files import read_bounded, write_whole
+from footscan.files import read_bounded, sweep, write_whole
 from insole.desk.index import Index, Row
 from insole.errors import InsoleError
 from insole.record.plan import Line, Sentence
@@ -118,6 +118,18 @@ def safe_name(name: str) -> str:
     return f"{stem[: LONGEST_NAME - len(ending)]}.{ending}"
 
 
+def _written(path: Path, data: bytes) -> None:
+    """Write a record whole, or say why it cannot be."""
+    try:
+        write_whole(path, data)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise InsoleError(
+            f"{path.name} cannot be kept: {reason}; what was there is as it was, so make room or "
+            "mend the folder, and do it again"
+        ) from None
+
+
 class DeskCase:
     """One case with what is being worked on."""
 
@@ -150,9 +162,15 @@ class DeskCase:
             ) from None
 
     def save(self, draft: Draft) -> None:
-        """Keep what is being worked on, whole or not at all."""
+        """Keep what is being worked on, whole or not at all.
+
+        Raises
+        ------
+        insole.errors.InsoleError
+            It cannot be written; the old draft stays.
+        """
         data = json.dumps(draft.model_dump(mode="json"), indent=1, ensure_ascii=False) + "\n"
-        write_whole(self.folder / "desk.json", data.encode())
+        _written(self.folder / "desk.json", data.encode())
 
     def keep_scan(self, arrived: Path, sha256: str, name: str) -> Path:
         """Keep an arrived scan under its content's hash and return its path."""
@@ -199,8 +217,13 @@ class Home:
         self.folder = folder
         self.cases_folder, self.shoes = folder / "cases", folder / "shoes"
         self.incoming = folder / "incoming"
-        for place in (self.cases_folder, self.shoes):
-            place.mkdir(parents=True, exist_ok=True)
+        try:
+            for place in (self.cases_folder, self.shoes):
+                place.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InsoleError(
+                f"{folder} cannot be used: {error.strerror}; choose another --home"
+            ) from None
         with contextlib.suppress(OSError):
             folder.chmod(0o700)  # scans are health data
         self.index = Index(folder / "index.sqlite")
@@ -212,8 +235,11 @@ class Home:
         for kind in (".*.erased.*", ".*.arriving.*"):
             for going in self.cases_folder.glob(kind):
                 shutil.rmtree(going, ignore_errors=True)
-        for partial in self.cases_folder.glob("*/*.partial"):
-            partial.unlink(missing_ok=True)
+        for place in (self.folder, self.shoes, self.cases_folder.glob("*"),
+                      self.cases_folder.glob("*/*")):  # fmt: skip
+            for folder in (place,) if isinstance(place, Path) else place:
+                if folder.is_dir():
+                    sweep(folder)
 
     def new_upload(self) -> Path:
         """Return a fresh path for an upload."""
@@ -274,4 +300,4 @@ class Home:
     def save_workshop(self, workshop: Workshop) -> None:
         """Keep what the workshop owns."""
         data = json.dumps(workshop.model_dump(mode="json"), indent=1) + "\n"
-        write_whole(self.folder / "workshop.json", data.encode())
+        _written(self.folder / "workshop.json", data.encode())

@@ -19,6 +19,7 @@ import io
 import json
 import os
 import re
+import secrets
 import shutil
 import zipfile
 from collections.abc import Iterator, Sequence
@@ -33,6 +34,7 @@ from footscan.files import (
     TooLargeError,
     alone,
     read_bounded,
+    sweep,
     write_new,
     write_whole,
 )
@@ -70,6 +72,11 @@ class Case:
     folder: Path
     opened: str = ""
 
+    def sweep(self) -> None:
+        """Remove what a write that was broken off left behind."""
+        for folder in (self.folder, self.folder / "plans", self.folder / "trials"):
+            sweep(folder)
+
     def versions(self) -> list[int]:
         """Return the versions of the plans that are kept, in their order."""
         return _numbers(self.folder / "plans", "plan")
@@ -101,6 +108,7 @@ class Case:
         if plan.case != self.name:
             raise InsoleError(f"this is a plan of {plan.case!r}, not of the case {self.name!r}")
         path = self.folder / "plans" / f"plan-{plan.version:03}.json"
+        self.sweep()
         data = to_json(plan).encode()
         if path.exists() and _read(path, "plan").encode() == data:
             return path
@@ -134,6 +142,7 @@ class Case:
         insole.errors.InsoleError
             It is another case's, or not the next one: somebody else logged meanwhile.
         """
+        self.sweep()
         kept = self.trials()
         if trial.case != self.name or trial.number != len(kept) + 1:
             raise InsoleError(
@@ -180,7 +189,8 @@ class Case:
         """
         if confirm != self.name:
             raise InsoleError(f"to erase the case {self.name!r} for good, repeat its name")
-        going = self.folder.with_name(f".{self.name}.erased.{os.getpid()}")
+        going = self.folder.with_name(f".{self.name}.erased.{secrets.token_hex(4)}")
+        _sweep_erased(self.folder.parent)
         try:
             os.replace(self.folder, going)
             shutil.rmtree(going)
@@ -197,6 +207,7 @@ def create(home: Path, name: str, *, opened: str = "") -> Case:
         The name is no pseudonym that can name a folder, or there is such a case.
     """
     _check_name(name)
+    _sweep_erased(home)
     case = Case(name=name, folder=home / name, opened=opened)
     record = {"schema_version": SCHEMA_VERSION, "case": name, "opened": opened}
     _write_new(case.folder / "case.json", _dumps(record), "open that case, or choose another name")
@@ -362,6 +373,12 @@ def _held(path: Path) -> Iterator[None]:
         ) from None
     except OSError as error:
         raise InsoleError(f"{path} cannot be written: {_why(error)}") from None
+
+
+def _sweep_erased(home: Path) -> None:
+    """Remove what is left of cases whose erasing was broken off."""
+    for going in home.glob(".*.erased.*"):
+        shutil.rmtree(going, ignore_errors=True)
 
 
 def _check_name(name: str) -> None:
