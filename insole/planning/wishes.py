@@ -124,8 +124,8 @@ class PlanWishes:
     body_mass: float | None = None
     dowels: bool = False
 
-    def __post_init__(self) -> None:
-        """Keep name and date of the case as clean lines.
+    def cleaned(self) -> PlanWishes:
+        """Return the wishes with name and date of the case as clean lines.
 
         Raises
         ------
@@ -133,14 +133,15 @@ class PlanWishes:
             One of them cannot be printed or engraved, or the version is none.
         """
         try:
-            object.__setattr__(self, "case", typed.label(self.case, "the case's name"))
-            object.__setattr__(self, "date", typed.line(self.date, "the date", 80))
+            case = typed.label(self.case, "the case's name")
+            date = typed.line(self.date, "the date", 80)
         except ValueError as error:
             raise PlanError(str(error)) from None
         if not 1 <= self.version <= LARGEST_VERSION:
             raise PlanError(
                 f"a plan's version is 1 to {LARGEST_VERSION}, got {self.version}; give another"
             )
+        return replace(self, case=case, date=date)
 
     def of(self, side: Side) -> FootWish:
         """Return the wishes for one foot."""

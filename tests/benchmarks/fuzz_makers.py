@@ -8,6 +8,7 @@ Every way is drawn from a seeded generator, so that an input is found again by i
 from __future__ import annotations
 
 import base64
+import copy
 import io
 import json
 import re
@@ -437,7 +438,7 @@ def wild_json(data: bytes, rng: Rng) -> bytes:
             elif rng.random() < 0.1 and isinstance(place, dict):
                 place["new\u202ekey" if rng.random() < 0.5 else "more"] = 1
             else:
-                place[key] = values[int(rng.integers(0, len(values)))]
+                place[key] = copy.deepcopy(values[int(rng.integers(0, len(values)))])
             break
     return json.dumps(tree).encode("utf-8", "replace")
 
