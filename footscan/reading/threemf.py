@@ -166,9 +166,11 @@ def _read_model(stream: IO[bytes]) -> _Model:
     def start(name: str, attributes: Attributes) -> None:
         nonlocal current
         if name == "vertex":
-            current.points.extend(float(attributes[axis]) for axis in "xyz")
+            x, y, z = attributes["x"], attributes["y"], attributes["z"]
+            current.points.extend((float(x), float(y), float(z)))
         elif name == "triangle":
-            current.corners.extend(int(attributes[v]) for v in ("v1", "v2", "v3"))
+            a, b, c = attributes["v1"], attributes["v2"], attributes["v3"]
+            current.corners.extend((int(a), int(b), int(c)))
         elif name == "object":
             current = model.objects[attributes["id"]] = _Object()
             check_count(len(model.objects), "objects", MAX_PLACED)
@@ -201,7 +203,9 @@ def _reference(attributes: Attributes) -> tuple[str, str, Array]:
 def _parse(stream: IO[bytes], start: Callable[[str, Attributes], None]) -> None:
     """Run through an XML part; a document type, and so any entity, is refused."""
     parser = expat.ParserCreate(namespace_separator=" ")
+    parser.buffer_text = True
     depth = count = 0
+    plain: dict[str, str] = {}  # names without their namespace, worked out once each
 
     def opened(name: str, attributes: Attributes) -> None:
         nonlocal depth, count
@@ -211,7 +215,11 @@ def _parse(stream: IO[bytes], start: Callable[[str, Attributes], None]) -> None:
             raise BadFile("has more points than are taken from 3MF; export it as PLY or STL")
         if depth > MAX_XML_DEPTH:
             raise BadFile("nests its XML too deeply; export it again")
-        start(name.rpartition(" ")[2], attributes)
+        short = plain.get(name)
+        if short is None:
+            check_count(len(plain), "kinds of XML elements", MAX_PLACED)
+            short = plain[name] = name.rpartition(" ")[2]
+        start(short, attributes)
 
     def closed(_: str) -> None:
         nonlocal depth

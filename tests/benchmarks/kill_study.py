@@ -39,7 +39,6 @@ from typing import Any
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
 import numpy as np
-from tests.plans import sample_plan
 
 from footscan.errors import FootscanError
 from insole import workflow
@@ -51,6 +50,7 @@ from insole.record.limits import default_limits
 from insole.record.plan import to_json
 from insole.shoe import file as shoe_file
 from insole.trials import cases, trial
+from tests.plans import sample_plan
 
 CALLS = ("fsync", "replace", "rename", "link", "mkdir", "unlink", "rmdir")
 LEFTOVERS = (".partial", ".making-", ".erased.", ".arriving.")
