@@ -415,11 +415,12 @@ def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
     insole.errors.InsoleError
         The file is there already or cannot be written.
     """
-    from footscan.files import write_whole
+    from footscan.files import sweep, write_whole
     from insole.errors import InsoleError, RefusedError
     from insole.record import questions
 
     text = questions.as_toml(answers, clinician)
+    sweep(path.parent)
     if path.exists():
         raise InsoleError(f"{path} is there already and is kept; choose another name")
     try:

@@ -99,6 +99,7 @@ def write_new(
     """
     if path.suffix.lower() != ".toml":
         raise PlanError(f"a shoe file ends in .toml, got {path.name!r}; give such a name")
+    files.sweep(path.parent)
     if path.exists():
         raise PlanError(f"{path} is there already and is kept; choose another name")
     words = text(name, figures)

@@ -13,6 +13,7 @@ what waits. Anything raised but a
 same every time: `--only N` runs it alone and lets its error through.
 """
 
+# ruff: noqa: E402
 from __future__ import annotations
 
 import argparse
@@ -304,7 +305,7 @@ def files(args: argparse.Namespace) -> int:
 
 
 def places(args: argparse.Namespace) -> int:
-    """Files that are none, in the place of every kind: none may be waited for or read to its end."""
+    """Files that are none, in the place of every kind: none is waited for or read to its end."""
     good, read = good_files(), readers()
     base = Path(tempfile.mkdtemp())
     moved = {"case_json", "trial_json", "desk", "workshop"}  # these move what they are given
@@ -370,8 +371,9 @@ def places(args: argparse.Namespace) -> int:
     return tell(run(job, len(wanted)), lambda number: " ".join(wanted[number]))
 
 
-VALUES = ("nan", "inf", "-inf", "-1", "0", "1e-9", "1e-320", "1e308", "1e999", "99999999999999999999",
-          "", " ", "left=", "left=nan", "=1", "up=1", "left=left=1", "1,2", "1,2,3", "nan,0", "1e6",
+VALUES = ("nan", "inf", "-inf", "-1", "0", "1e-9", "1e-320", "1e308", "1e999",
+          "99999999999999999999", "", " ", "left=", "left=nan", "=1", "up=1", "left=left=1",
+          "1,2", "1,2,3", "nan,0", "1e6",
           "-1e6", "١٢", "0x10", "1_0", "right=-45", "abc", "a\u202eb", "a\x01b", "猫", "../../x",
           "CON", "x" * 5000, "1;2;3;4", ";;;", "=1+1", "0.5", "200", "-200", "/dev/zero",
           "2999-01-01", "2026-02-30", "diabetes=maybe", "pain=yes", "mth1=1,2", "mth1=nan,0,0",
@@ -411,7 +413,7 @@ def options(args: argparse.Namespace) -> int:
     for name, command in sorted(cli.cli.commands.items()):
         if name not in starts:
             continue
-        one = command.commands["new"] if name == "shoe" and hasattr(command, "commands") else command
+        one = getattr(command, "commands", {}).get("new", command) if name == "shoe" else command
         for parameter in one.params:
             if parameter.opts[0].startswith("--") and not getattr(parameter, "is_flag", False):
                 wanted += [(name, parameter.opts[0], value) for value in VALUES]
@@ -442,13 +444,14 @@ def commands(args: argparse.Namespace) -> int:
     good = good_files()
     rng = np.random.default_rng(args.seed)
     sample = ROOT / "sample_scans"
-    left, shoe = str(sample / "larch_left.ply"), str(sample / "shoe.toml")
+    left = str(sample / "larch_left.ply")
     base = Path(tempfile.mkdtemp())
     uses = {
         **{kind: ["check", "FILE"] for kind in SCANS},
         "shoe": ["plan", left, "--shoe", "FILE"], "limits": ["plan", left, "--limits", "FILE"],
         "kit": ["plan", left, "--kit", "FILE"], "materials": ["bar", "--material", "wedge-tpu",
-                                                              "--materials", "FILE", "--out", "b.3mf"],
+                                                              "--materials", "FILE", "--out",
+                                                              "b.3mf"],
         "answers": ["plan", left, "--answers", "FILE"], "plan": ["make", "FILE"],
         "log": ["trial", "--show", "FILE"], "by_hand": ["measure", left, "--by-hand", "FILE"],
         "scanner_log": ["check", left, "--scanner-log", "FILE"], "case_json": ["case", "."],
@@ -498,7 +501,8 @@ def commands(args: argparse.Namespace) -> int:
         if code not in (0, 2, 3, 4, 5, 10, 20) or "Traceback" in text or "Warning" in text:
             unexpected += 1
             print(f"  {number} {kind} {way}: exit {code}: {text.strip()[-200:]!r} ({path})")
-    print(f"{args.commands} commands: exits {dict(count)}; slowest {slowest[0]:.1f} s ({slowest[1]})")
+    print(f"{args.commands} commands: exits {dict(count)}; slowest {slowest[0]:.1f} s "
+          f"({slowest[1]})")  # fmt: skip
     return unexpected
 
 

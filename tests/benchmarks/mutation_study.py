@@ -5,9 +5,9 @@
     python tests/benchmarks/mutation_study.py --limits wedge.contour_step,...   thresholds by 4 %
 
 A fault is one change of the syntax tree: a number by 4 %, a sign, a comparison, min for max, and
-for or, a word for its opposite (left, medial, front), a condition turned round. It is made in a copy
-of the house, and those test files run that import the module, or have its name. A fault that all of
-them pass survives, and is printed with its line: read it, and write the test that would have
+for or, a word for its opposite (left, medial, front), a condition turned round. It is made in a
+copy of the house, and those test files run that import the module, or have its name. A fault that
+all of them pass survives, and is printed with its line: read it, write the test that would have
 noticed, or say why it changes nothing that anybody could see.
 """
 

@@ -1028,7 +1028,8 @@ def test_shots_that_do_not_belong_together(put):
 
 
 def test_an_unprintable_name_stays_on_one_line(put):
-    refused(put("a\nb\x1b[31m.ply", b"ply\n"), r"^a\?b\?\[31m\.ply has a name that holds a character")
+    said = r"^a\?b\?\[31m\.ply has a name that holds a character"
+    refused(put("a\nb\x1b[31m.ply", b"ply\n"), said)
 
 
 # --- files cut and changed at random ---------------------------------------------------------
