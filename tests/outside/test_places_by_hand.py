@@ -112,19 +112,19 @@ def test_a_taper_is_half_as_high_at_its_middle(net):
 
 
 def test_the_gap_under_an_arch_on_a_level_bed_is_the_arch():
-    """14 mm by construction; smoothing over 15 mm takes some two in a hundred, and never adds."""
+    """14 mm by construction; smoothing over 15 mm both ways takes a tenth off, and never adds."""
     place = seated().landmarks["arch_apex"]
     gap = float(seated().gap(place[0], place[1]))
-    assert 14.0 * 0.95 < gap < 14.05
+    assert 14.0 * 0.88 < gap < 14.05
 
 
-@pytest.mark.parametrize(("load", "down"), [("none", 6.0), ("seated", 4.0), ("unknown", 3.0)])
+@pytest.mark.parametrize(("load", "down"), [("seated", 4.0), ("unknown", 3.0)])
 def test_an_unloaded_arch_comes_down_by_its_load(load, down):
-    """20 mm is high enough that a third of it is more than any of these: the whole comes off."""
-    place = seated(arch=20.0).landmarks["arch_apex"]
-    loaded = float(seated(arch=20.0).gap(place[0], place[1]))
-    lowered = float(seated(load, 20.0).gap(place[0], place[1]))
-    assert loaded - lowered == pytest.approx(down, abs=0.3)
+    """16 mm is high enough that a third of it is more than either: the whole comes off."""
+    place = seated(arch=16.0).landmarks["arch_apex"]
+    loaded = float(seated(arch=16.0).gap(place[0], place[1]))
+    lowered = float(seated(load, 16.0).gap(place[0], place[1]))
+    assert loaded - lowered == pytest.approx(down, abs=0.05)
 
 
 def test_a_low_arch_comes_down_by_a_share_of_itself():
