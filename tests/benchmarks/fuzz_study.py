@@ -382,7 +382,12 @@ VALUES = ("nan", "inf", "-inf", "-1", "0", "1e-9", "1e-320", "1e308", "1e999",
 
 
 def options(args: argparse.Namespace) -> int:
-    """Wild values for every option of every command, in process; scans are measured once."""
+    """Wild values for every option of every command, in process; scans are measured once.
+
+    A value that is allowed is planned or made with, which takes longer than reading: a minute.
+    """
+    global SECONDS, BLOCKED
+    SECONDS, BLOCKED = 60.0, 300.0
     from insole import cli, workflow
 
     measured, kept = workflow.measure_feet_in, {}
