@@ -21,6 +21,8 @@ message is one sentence that says what is wrong and what to do.
 
 from __future__ import annotations
 
+from footscan import typed
+
 __all__ = [
     "FootscanError",
     "LandmarkError",
@@ -33,6 +35,9 @@ __all__ = [
 ]
 
 
+LONGEST = 1500  # characters of a sentence: what a file holds may be quoted in it
+
+
 class FootscanError(Exception):
     """Root of every error about the data that a user gave.
 
@@ -43,6 +48,11 @@ class FootscanError(Exception):
     """
 
     exit_code = 3
+
+    def __str__(self) -> str:
+        """Return the sentence on one line; what cannot be printed, as in a name, is ``?``."""
+        sentence = typed.shown(super().__str__()).replace("\n", " ")
+        return sentence if len(sentence) <= LONGEST else f"{sentence[: LONGEST - 2]} …"
 
 
 class ScanReadError(FootscanError):

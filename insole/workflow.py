@@ -19,6 +19,7 @@ from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -82,6 +83,7 @@ __all__ = [
 NO_NAME = "case"  # of a plan whose case was not named
 FEW_SCANS = 3  # more are shared out to processes, whose start costs about a second
 WORKERS = 2
+LARGEST_PLAN = 20_000_000  # bytes; a plan is a few hundred kB
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -457,11 +459,12 @@ def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
     insole.errors.InsoleError
         The file is there already or cannot be written.
     """
-    from footscan.files import write_whole
+    from footscan.files import sweep, write_whole
     from insole.errors import InsoleError, RefusedError
     from insole.record import questions
 
     text = questions.as_toml(answers, clinician)
+    sweep(path.parent)
     if path.exists():
         raise InsoleError(f"{path} is there already and is kept; choose another name")
     try:
@@ -502,13 +505,16 @@ def read_plan(path: Path, *, edited: bool = False) -> Plan:
     insole.errors.PlanError
         The file is missing, too large, not a plan, or was changed since it was written.
     """
+    from footscan.files import TooLargeError, read_bounded
     from insole.errors import PlanError
     from insole.record.plan import from_json
 
     try:
-        if path.stat().st_size > 20_000_000:
-            raise PlanError(f"{path.name} is too large to be a plan; give the plan.json itself")
-        text = path.read_text(encoding="utf-8")
+        text = read_bounded(path, LARGEST_PLAN).decode()
+    except TooLargeError:
+        raise PlanError(
+            f"{path.name} is too large to be a plan; give the plan.json itself"
+        ) from None
     except (OSError, UnicodeDecodeError):
         raise PlanError(f"{path} cannot be read; give a plan.json that solewright wrote") from None
     return from_json(text, edited=edited)
@@ -522,11 +528,12 @@ def save_plan(plan: Plan, out: Path) -> Path:
     insole.errors.InsoleError
         The folder cannot be written, or holds another plan under that name.
     """
-    from footscan.files import write_whole
+    from footscan.files import sweep, write_whole
     from insole.errors import InsoleError
     from insole.output.settings import folder_name
     from insole.record.plan import to_json
 
+    sweep(out)
     path = out / f"{folder_name(plan)}-plan.json"
     data = to_json(plan).encode()
     try:
@@ -715,7 +722,7 @@ def refuse_other_plan(plan: Plan, home: Path) -> None:
         cases.refuse_other(home, plan)
 
 
-def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
+def log_trial(plan: Plan, said: Said, log: Path, today: date | None = None) -> Trial:
     """Log what the rider said of a plan, and return the trial with the step that follows.
 
     Parameters
@@ -727,15 +734,21 @@ def log_trial(plan: Plan, said: Said, log: Path) -> Trial:
     log : Path
         A file that ends in .json, or the folder of a case or of cases, where the plan is kept as
         well; they are made when they are not there.
+    today : date or None
+        A ride later than tomorrow is refused: a slip of the pen would hold up every later entry.
+        None takes any date.
 
     Raises
     ------
     footscan.errors.FootscanError
         What was said cannot be logged, or the log is damaged; the log is then as it was.
     """
+    from insole.errors import PlanError
     from insole.record.limits import of_plan
     from insole.trials import cases, trial
 
+    if today is not None and said.date > (today + timedelta(days=1)).isoformat():
+        raise PlanError(f"{said.date[:40]!r} lies in the future; give the day of the ride")
     a_case = log.is_dir() or log.suffix.lower() != ".json"
     if a_case and not (log / "case.json").exists() and log.name != plan.case:
         log = log / plan.case  # a folder of cases

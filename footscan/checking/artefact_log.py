@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 from scipy import special
 
+from footscan import typed
 from footscan.checking.artefact import BAND, ArtefactCheck
 from footscan.checking.artefact_limits import Limit, limits
 from footscan.checking.entry import NAME_LONGEST, Entry
@@ -105,11 +106,14 @@ def entry_of(check: ArtefactCheck, *, day: date, scanner: str, scan: str, softwa
         The scanner's name cannot stand in a log.
     """
     scanner = " ".join(scanner.split())
-    if not scanner or len(scanner) > NAME_LONGEST or not scanner[0].isalnum():
+    wrong = typed.fault(scanner, NAME_LONGEST)
+    if wrong or not scanner[:1].isalnum():
         raise ScanReadError(
             f"a scanner's name starts with a letter or digit and has up to {NAME_LONGEST} "
-            f"characters, got {scanner[:80]!r}; give another --scanner"
+            f"characters that can be printed, got {typed.shown(scanner)[:80]!r}; give another "
+            "--scanner"
         )
+    scan = typed.shown(scan).lstrip("=+-@ ") or "scan"  # a spreadsheet takes those for formulas
     found = {figure.name: figure for figure in check.figures}
     sizes = [i for i in (1, 2) if f"probing_size_error_{i}" in found]
     worst = max(sizes, key=lambda i: abs(found[f"probing_size_error_{i}"].value), default=None)
@@ -149,6 +153,7 @@ def drift(entries: Sequence[Entry], today: date) -> tuple[Drift, ...]:
     about it (Student's t with n - 2 degrees of freedom); two days give their difference, with
     the interval of both fits.
     """
+    entries, later = _dated(entries, today)
     latest = {entry.scanner: entry.date for entry in sorted(entries, key=lambda e: e.date)}
     found = []
     for key in sorted({entry.series for entry in entries}, key=str):
@@ -157,7 +162,7 @@ def drift(entries: Sequence[Entry], today: date) -> tuple[Drift, ...]:
         found.append(
             Drift(
                 entries=own, change=change, band=band, age=(today - own[-1].date).days,
-                sentences=_sentences(own, change, (today - latest[key[0]]).days),
+                sentences=(*_sentences(own, change, (today - latest[key[0]]).days), *later),
             )
         )  # fmt: skip
     return tuple(found)
@@ -191,8 +196,23 @@ def evidence(entries: Sequence[Entry], today: date, scanner: str = "") -> ScaleE
         return ScaleEvidence(
             verified=False, words=f"{scanner} was never checked on a ball: a plate shows no scale."
         )
-    last = max(reversed(scaled), key=lambda entry: entry.date)  # of one day, the last in the log
-    return _vouched(last, (today - last.date).days)
+    dated, later = _dated(scaled, today)
+    last = max(reversed(dated), key=lambda entry: entry.date)  # of one day, the last in the log
+    found = _vouched(last, (today - last.date).days)
+    bad = any(entry.not_passed for entry in scaled if entry not in dated)  # whenever it was
+    return ScaleEvidence(verified=found.verified and not bad, words=" ".join([found.words, *later]))
+
+
+def _dated(entries: Sequence[Entry], today: date) -> tuple[Sequence[Entry], tuple[str, ...]]:
+    """Return the checks that are not later than tomorrow, and what is to be said of the others.
+
+    One with a mistyped year would be the latest for good. Where there is nothing else they stay.
+    """
+    good = [entry for entry in entries if (entry.date - today).days <= 1]
+    if not good or len(good) == len(entries):
+        return entries, ()
+    days = sorted({entry.date.isoformat() for entry in entries if entry not in good})
+    return good, (f"Left out, as dated in the future: {', '.join(days)}; mend those lines' date.",)
 
 
 def _vouched(last: Entry, age: int) -> ScaleEvidence:

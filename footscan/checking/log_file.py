@@ -11,9 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
+from footscan import typed
 from footscan.checking.entry import Entry
 from footscan.errors import ScanReadError
-from footscan.files import BusyError, alone, write_whole
+from footscan.files import BusyError, TooLargeError, alone, read_bounded, write_whole
 
 __all__ = ["append", "read"]
 
@@ -70,9 +71,11 @@ def append(path: str | Path, entry: Entry) -> None:
 def _bytes_of(path: Path) -> bytes:
     """Return the file's bytes, bounded."""
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise ScanReadError(f"{path.name} is too large for a scanner log; begin a new one")
-        return path.read_bytes()
+        return read_bounded(path, MAX_BYTES)
+    except TooLargeError:
+        raise ScanReadError(
+            f"{path.name} is too large for a scanner log; begin a new one"
+        ) from None
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise ScanReadError(f"the scanner log {path} cannot be read: {reason}") from None
@@ -103,12 +106,14 @@ def _entry(path: Path, number: int, row: Sequence[str]) -> Entry:
         if len(row) != len(COLUMNS):
             raise ValueError(f"it has {len(row)} entries instead of {len(COLUMNS)}")
         cells = dict(zip(COLUMNS, row, strict=True))
+        if wrong := typed.strange(row):
+            raise ValueError(f"it {wrong}")
         if cells["artefact"] not in KINDS or not cells["scanner"]:
             raise ValueError("scanner or artefact is not one that a check writes")
         values = {name: _number(cells[name]) for name in COLUMNS[3:] if name not in TEXTS}
         if (values["scale_factor"] or 1.0) <= 0:
             raise ValueError("the scale factor is not positive")
-        day = date.fromisoformat(cells["date"])
+        day = date.fromisoformat(cells["date"][:40])
     except ValueError as error:
         raise ScanReadError(
             f"{path.name}, line {number}, is damaged: {error}; mend that line, or begin a new log "

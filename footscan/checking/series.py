@@ -10,7 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from footscan import typed
 from footscan.errors import ScanReadError
+from footscan.files import TooLargeError, read_bounded
 from footscan.quality.limits import limits
 
 __all__ = [
@@ -31,6 +33,7 @@ FOOT_LIMIT_MM = 2.0
 
 GROSS = ("foot length", "foot breadth", "heel breadth max", "heel to ball length", "ball girth")
 SMALL_GIRTH_LIMIT_MM = 4.0
+LARGEST_MM = 1000.0  # of any measure of a foot
 SERIES_BYTES = 5_000_000
 
 
@@ -165,7 +168,9 @@ def judge_series(path: str | Path) -> tuple[SeriesVerdict, ...]:
     for measure, people in errors.items():
         values = np.array([np.mean(own) for own in people.values()])
         if len(values) < 2:
-            raise ScanReadError(f"{path.name} holds one person for {measure}; give at least two")
+            raise ScanReadError(
+                f"{path.name} holds one person for {measure[:40]}; give at least two"
+            )
         mean, sd = float(values.mean()), float(values.std(ddof=1))
         allowed = [FOOT_LIMIT_MM] + [SMALL_GIRTH_LIMIT_MM] * ("girth" in measure)
         rules = tuple(iso_20685_rule(mean, sd, len(values), limit) for limit in allowed)
@@ -206,13 +211,17 @@ def outside_limits(differences: tuple[Difference, ...], rms: float) -> tuple[str
 def _table(path: Path) -> list[tuple[int, dict[str, str]]]:
     """Return the lines of a table by column, with their numbers in the file."""
     try:
-        if path.stat().st_size > SERIES_BYTES:
-            raise ScanReadError(f"{path.name} is too large for a table of measures; give the CSV")
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_bounded(path, SERIES_BYTES).decode("utf-8-sig")
+        if wrong := typed.fault("".join(text.split()), SERIES_BYTES):
+            raise ScanReadError(f"{path.name} {wrong}; give a table saved as CSV (UTF-8)")
         head = text.split("\n", 1)[0]
         between = next((sign for sign in ("\t", ";") if sign in head), ",")
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=between, strict=True)
         rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
+    except TooLargeError:
+        raise ScanReadError(
+            f"{path.name} is too large for a table of measures; give the CSV"
+        ) from None
     except (OSError, UnicodeDecodeError, csv.Error):
         raise ScanReadError(f"{path} cannot be read; give a table saved as CSV (UTF-8)") from None
     names = [cell.strip().lower() for cell in rows[0][1]] if rows else []
@@ -239,7 +248,7 @@ def _error_in(path: Path, number: int, row: dict[str, str]) -> float:
     columns = ("difference",) if "difference" in row else ("scan", "hand")
     try:
         values = [float(row[column].replace(",", ".")) for column in columns]
-        if not np.isfinite(values).all():
+        if not (np.abs(values) <= LARGEST_MM).all():  # nor what is no number
             raise ValueError
     except ValueError:
         raise ScanReadError(

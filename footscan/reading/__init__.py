@@ -30,6 +30,8 @@ from xml.parsers import expat
 
 import numpy as np
 
+from footscan import files as whole_files
+from footscan import typed
 from footscan.errors import ScanReadError
 from footscan.reading.gltf import read_glb, read_gltf
 from footscan.reading.meshes import is_binary_stl, read_obj, read_off, read_stl
@@ -46,6 +48,7 @@ MAX_BYTES = 400 * 2**20
 MIN_POINTS = 100  # fewer cannot show a foot
 MAX_COORDINATE = 1e9  # beyond this in any unit a coordinate is a mark for "nothing seen"
 HEAD_BYTES = 1 << 16
+NAME_SHOWN = 120
 FORMATS = "PLY, STL, OBJ, OFF, 3MF, GLB, glTF, PCD and lists of points (XYZ, ASC, CSV, TXT, PTS)"
 
 _READERS: dict[str, Callable[[bytes], Raw]] = {
@@ -167,7 +170,7 @@ def _scan(files: list[Path], raws: list[Raw], name: str, sha256: str, dropped: i
 
 def _shown(path: Path) -> str:
     """A file's name, safe to print in one line."""
-    return "".join(letter if letter.isprintable() else "?" for letter in path.name) or str(path)
+    return typed.shown(path.name).replace("\n", "?")[:NAME_SHOWN] or str(path)
 
 
 def _bytes(path: Path) -> bytes:
@@ -180,18 +183,19 @@ def _bytes(path: Path) -> bytes:
             raise ScanReadError(f"{name} is not there; check the name and the folder")
         if not path.is_file():
             raise ScanReadError(f"{name} is not an ordinary file; give a scan file")
-        with path.open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
+        if wrong := typed.fault(path.name):
+            raise ScanReadError(f"{name} has a name that {wrong}; rename the file")
+        data = whole_files.read_bounded(path, MAX_BYTES)
+    except whole_files.TooLargeError:
+        raise ScanReadError(
+            f"{name} is larger than the {MAX_BYTES // 2**20} MB that are taken; export it more "
+            "coarsely"
+        ) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "its name is not valid"
         raise ScanReadError(f"{name} cannot be opened: {reason}") from error
     if not data:
         raise ScanReadError(f"{name} is empty; copy or export it again")
-    if len(data) > MAX_BYTES:
-        raise ScanReadError(
-            f"{name} is larger than the {MAX_BYTES // 2**20} MB that are taken; export it more "
-            "coarsely"
-        )
     return data
 
 

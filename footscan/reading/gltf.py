@@ -25,6 +25,8 @@ __all__ = ["read_glb", "read_gltf"]
 
 MAX_DEPTH = 64  # nodes within nodes
 MAX_PLACED = 10_000
+MAX_WORDS = 3_000_000  # values and lists of the JSON: its data is one long text
+SPARE = 100_000  # points or triangles that a file of any size may place
 _TYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _WIDTHS = {"SCALAR": 1, "VEC3": 3}
 _POINTS, _TRIANGLES, _STRIP, _FAN = 0, 4, 5, 6
@@ -75,6 +77,8 @@ class _Document:
             _size(accessor, "byteOffset", 0),
         )
         stride = stride or width * dtype.itemsize
+        if stride < width * dtype.itemsize:
+            raise BadFile("lays its points over one another; export it again")
         check_count(count, "values", 3 * MAX_FACES)
         if not count:
             return np.zeros((0, width)[: 1 if width == 1 else 2])
@@ -133,6 +137,7 @@ def read_gltf(data: bytes) -> Raw:
 
 def _read(text: bytes, blob: bytes | None) -> Raw:
     """Read the scene of a JSON tree and the GLB's own buffer, if there is one."""
+    check_count(sum(map(text.count, (b",", b"[", b"{"))), "values in its JSON", MAX_WORDS)
     tree = json.loads(text)
     if not isinstance(tree, dict) or "asset" not in tree:
         raise BadFile("is JSON but not glTF; give a scan file")
@@ -142,7 +147,8 @@ def _read(text: bytes, blob: bytes | None) -> Raw:
     buffers = tuple(
         _buffer(entry, blob if i == 0 else None) for i, entry in enumerate(tree.get("buffers", []))
     )
-    raw = join(_placed(_Document(tree=tree, buffers=buffers)))
+    stored = sum(map(len, buffers))
+    raw = join(_placed(_Document(tree=tree, buffers=buffers), stored))
     return Raw(vertices=raw.vertices, faces=raw.faces, unit=Unit.M)
 
 
@@ -176,8 +182,11 @@ def _roots(tree: Node) -> list[object]:
     return [i for i in range(len(tree.get("nodes", []))) if i not in children]
 
 
-def _placed(document: _Document) -> list[Raw]:
-    """Every mesh that the scene reaches, in place."""
+def _placed(document: _Document, stored: int) -> list[Raw]:
+    """Every mesh that the scene reaches, in place; no more of it than `stored` bytes can hold.
+
+    A point takes six bytes or more, a triangle of a strip one: what is more is the same again.
+    """
     waiting = [(index, np.eye(4), 0) for index in reversed(_roots(document.tree))]
     meshes: list[Raw] = []
     known: dict[int, list[Raw]] = {}
@@ -200,8 +209,12 @@ def _placed(document: _Document) -> list[Raw]:
                 faces += len(raw.faces)
                 check_count(points)
                 check_count(faces, "triangles", MAX_FACES)
+                if points > stored // 3 + SPARE or faces > 2 * stored + SPARE:
+                    raise BadFile("places the same mesh many times; export it as one mesh")
                 meshes.append(moved(raw.vertices, raw.faces, pose))
-        waiting += [(child, pose, depth + 1) for child in reversed(node.get("children", []))]
+        children = node.get("children", [])
+        check_count(len(waiting) + len(children), "nodes in one another", MAX_PLACED)
+        waiting += [(child, pose, depth + 1) for child in reversed(children)]
     return meshes
 
 
@@ -218,6 +231,7 @@ def _pose(node: Node) -> Array:
 
 def _primitives(document: _Document, mesh: Node) -> Iterator[Raw]:
     """Points and triangles of a mesh; lines hold no surface and are passed over."""
+    check_count(len(mesh["primitives"]), "pieces of a mesh", MAX_PLACED)
     for primitive in mesh["primitives"]:
         mode = primitive.get("mode", _TRIANGLES)
         if mode not in (_POINTS, _TRIANGLES, _STRIP, _FAN):

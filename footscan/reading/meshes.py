@@ -64,7 +64,7 @@ def read_stl(data: bytes) -> Raw:
             f"is cut short: it promises {count} triangles and holds "
             f"{(len(data) - _STL_HEAD) // _TRIANGLE.itemsize}; copy or export it again"
         )
-    if spare >= _TRIANGLE.itemsize and any(data[-spare:]):
+    if spare >= _TRIANGLE.itemsize and len(data.rstrip(b"\0")) > len(data) - spare:
         raise BadFile(
             f"promises {count} triangles but {spare} more bytes follow them; export it again"
         )

@@ -13,6 +13,8 @@ __all__ = ["read_pcd"]
 
 MAX_HEADER_BYTES = 1 << 14
 MAX_ROW_BYTES = 1 << 12
+MAX_UNPACKED = 1 << 28
+MAX_STEPS = 4_000_000  # pieces of packed data: some seconds
 _DATA = re.compile(rb"^DATA[ \t]+(\w+)[ \t]*\r?\n", re.MULTILINE)
 _KINDS = {"F": "f", "I": "i", "U": "u"}
 
@@ -127,6 +129,8 @@ def _unpacked(body: bytes, layout: _Layout) -> bytes:
     """The body without its compression."""
     packed = int.from_bytes(body[:4], "little")
     full = int.from_bytes(body[4:8], "little")
+    if full > MAX_UNPACKED:
+        raise BadFile("unpacks to more than is taken; export it unpacked, or more coarsely")
     if full != layout.points * layout.row_bytes:
         raise BadFile(
             f"promises {layout.points} points of {layout.row_bytes} bytes but {full} bytes "
@@ -143,8 +147,11 @@ def _unpacked(body: bytes, layout: _Layout) -> bytes:
 def _lzf(packed: bytes, full: int) -> bytes:
     """Unpack LZF: runs of new bytes, and repeats of up to 264 bytes seen up to 8192 back."""
     out = bytearray()
-    at = 0
+    at = steps = 0
     while at < len(packed) and len(out) <= full:
+        steps += 1
+        if steps > MAX_STEPS:
+            raise BadFile("is packed into too many pieces; export it unpacked")
         control = packed[at]
         at += 1
         if control < 32:  # control + 1 new bytes

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import struct
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,8 @@ from footscan.scan import Array, IntArray
 __all__ = ["read_ply"]
 
 MAX_HEADER_BYTES = 1 << 16
+MAX_MIXED = 150_000  # rows read one by one: some seconds
+_CODES = {"i1": "b", "u1": "B", "i2": "h", "u2": "H", "i4": "i", "u4": "I", "i8": "q", "u8": "Q"}
 _TYPES = {"i1": "char int8", "u1": "uchar uint8", "i2": "short int16", "u2": "ushort uint16"}
 _TYPES |= {"i4": "int int32", "u4": "uint uint32", "i8": "int64", "u8": "uint64"}
 _TYPES |= {"f4": "float float32", "f8": "double float64"}
@@ -79,6 +82,30 @@ class _Bytes:
         return [rows[name] for name, _, _ in fields]
 
 
+    def lists(self, item: _Property, rows: int) -> tuple[IntArray, np.ndarray]:
+        """A table of one list a row: the length of each, and all values one after the other."""
+        length = struct.Struct(self.order + _CODES[item.length_type])
+        size, counts, starts, at = int(item.type[1]), [], [], self.at
+        try:
+            for _ in range(rows):
+                count = length.unpack_from(self.body, at)[0]
+                if count < 0:
+                    raise BadFile("has a list of negative length; export it again")
+                at += length.size
+                starts.append(at)
+                counts.append(count)
+                at += count * size
+        except struct.error:
+            at = len(self.body) + 1
+        if at > len(self.body):
+            raise _broken(len(counts))
+        self.at = at
+        places = _places(np.array(starts, dtype=np.int64), np.array(counts, dtype=np.int64), size)
+        found = np.frombuffer(self.body, np.uint8)[places[:, None] + np.arange(size)]
+        values: np.ndarray = np.ascontiguousarray(found).view(self.order + item.type).ravel()
+        return np.array(counts, dtype=np.int64), values
+
+
 class _Words:
     """Walks along a text body, read as one row of numbers."""
 
@@ -108,6 +135,37 @@ class _Words:
                 parts.append(rows[:, at + 1 : at + 1 + length])
             at += 1 + length
         return parts
+
+
+    def lists(self, item: _Property, rows: int) -> tuple[IntArray, np.ndarray]:
+        """A table of one list a row: the length of each, and all values one after the other."""
+        counts: list[int] = []
+        starts: list[int] = []
+        at, end = self.at, len(self.values)
+        for _ in range(rows):
+            count = self.values[at] if at < end else -1.0
+            if not 0 <= count < end - at or count % 1:
+                raise _broken(len(counts))
+            counts.append(int(count))
+            starts.append(at + 1)
+            at += 1 + int(count)
+        self.at = at
+        lengths = np.array(counts, dtype=np.int64)
+        return lengths, self.values[_places(np.array(starts, dtype=np.int64), lengths, 1)]
+
+
+def _places(starts: IntArray, counts: IntArray, size: int) -> IntArray:
+    """Where each value of lists lies that start at `starts`, with `size` from one to the next."""
+    before = np.repeat(np.cumsum(counts) - counts, counts)
+    return np.repeat(starts, counts) + size * (np.arange(int(counts.sum())) - before)
+
+
+def _broken(rows: int) -> BadFile:
+    """The error for a table whose lists reach beyond the file."""
+    return BadFile(
+        f"is cut short or damaged: row {rows + 1} of its lists cannot be read; copy or export it "
+        "again"
+    )
 
 
 def _row_bytes(element: _Element, lengths: list[int]) -> int:
@@ -242,6 +300,15 @@ def _as_columns(
 
 def _row_by_row(body: _Bytes | _Words, element: _Element) -> dict[str, _Column]:
     """Read a table whose lists differ in length."""
+    if len(element.properties) == 1 and element.properties[0].length_type:
+        item = element.properties[0]
+        lengths, found = body.lists(item, element.count)
+        return {item.name: _Column(values=found, counts=lengths)}
+    if element.count > MAX_MIXED:
+        raise BadFile(
+            f"mixes lists of different lengths over {element.count} rows of {element.name}; export "
+            "it as plain triangles"
+        )
     values: list[list[np.ndarray]] = [[] for _ in element.properties]
     counts: list[list[int]] = [[] for _ in element.properties]
     for row in range(element.count):

@@ -26,6 +26,7 @@ __all__ = ["looks_like_points", "read_points"]
 
 HEAD_LETTERS = 1 << 16
 HEAD_LINES = 200
+HEADER_LETTERS = 2000  # of the line that may name the columns
 MAX_COLUMNS = 16  # more without named columns is a table of something else
 USED_COLUMNS = 10  # line number, coordinates, colour, normal
 UNIT_LENGTH_BAND = 0.02  # normals written with two or three decimals
@@ -178,6 +179,7 @@ def _fields(line: str, delimiter: str | None, decimal_comma: bool) -> list[str]:
 
 def _names(header: str, delimiter: str | None, columns: int) -> tuple[str, ...]:
     """Column names of a header line; empty when it does not name the columns."""
+    header = header[:HEADER_LETTERS]
     plain = _BRACKETS.sub("", _COMMENT.sub("", header)).replace('"', "").lower()
     words = [word.strip() for word in plain.split(delimiter)] if plain.strip() else []
     if len(words) < 3 and delimiter is None:

@@ -23,6 +23,8 @@ MAX_RATIO = 200  # XML of coordinates packs about tenfold
 SMALL_BYTES = 1 << 20  # below this no ratio matters
 MAX_DEPTH = 32  # objects within objects
 MAX_PLACED = 10_000
+MAX_ELEMENTS = 3_000_000  # vertices and triangles of XML: some ten seconds
+MOST_TIMES, SPARE = 8, 100_000  # that the stored points may be placed, and points beside
 MAX_XML_DEPTH = 100
 CHUNK_BYTES = 1 << 20
 _UNITS = {"millimeter": Unit.MM, "centimeter": Unit.CM, "meter": Unit.M, "inch": Unit.INCH}
@@ -61,6 +63,7 @@ class _Archive:
             _check_part(part)
         self._parts = {part.filename.strip("/").lower(): part for part in parts}
         self._models: dict[str, _Model] = {}
+        self.points = 0  # in all model parts that were read
 
     def root(self) -> str:
         """Name of the part that the archive's relations give as the model."""
@@ -88,7 +91,8 @@ class _Archive:
             raise BadFile(f"names a part {name[:60]!r} that is not in it; export it again")
         if key not in self._models:
             with self._zip.open(self._parts[key]) as stream:
-                self._models[key] = _read_model(stream)
+                model = self._models[key] = _read_model(stream)
+            self.points += sum(len(one.points) for one in model.objects.values()) // 3
         return self._models[key]
 
 
@@ -137,6 +141,8 @@ def _placed(archive: _Archive, root: str, scale: Array) -> list[Raw]:
             raise BadFile("has parts in different units; export it as one mesh")
         found = model.objects[name]
         points += len(found.points) // 3
+        if points > MOST_TIMES * archive.points + SPARE:
+            raise BadFile("places the same object many times; export it as one mesh")
         faces += len(found.corners) // 3
         check_count(points)
         check_count(faces, "triangles", MAX_FACES)
@@ -146,6 +152,7 @@ def _placed(archive: _Archive, root: str, scale: Array) -> list[Raw]:
             if len(corners) and not 0 <= corners.min() <= corners.max() < len(vertices):
                 raise BadFile("has a face that names a point it does not have; export it again")
             meshes.append(moved(vertices, corners, pose))
+        check_count(len(waiting) + len(found.components), "objects in one another", MAX_PLACED)
         for part, other, inner in reversed(found.components):
             waiting.append((part or path, other, pose @ inner, depth + 1))
     return meshes
@@ -159,9 +166,11 @@ def _read_model(stream: IO[bytes]) -> _Model:
     def start(name: str, attributes: Attributes) -> None:
         nonlocal current
         if name == "vertex":
-            current.points.extend(float(attributes[axis]) for axis in "xyz")
+            x, y, z = attributes["x"], attributes["y"], attributes["z"]
+            current.points.extend((float(x), float(y), float(z)))
         elif name == "triangle":
-            current.corners.extend(int(attributes[v]) for v in ("v1", "v2", "v3"))
+            a, b, c = attributes["v1"], attributes["v2"], attributes["v3"]
+            current.corners.extend((int(a), int(b), int(c)))
         elif name == "object":
             current = model.objects[attributes["id"]] = _Object()
             check_count(len(model.objects), "objects", MAX_PLACED)
@@ -194,14 +203,23 @@ def _reference(attributes: Attributes) -> tuple[str, str, Array]:
 def _parse(stream: IO[bytes], start: Callable[[str, Attributes], None]) -> None:
     """Run through an XML part; a document type, and so any entity, is refused."""
     parser = expat.ParserCreate(namespace_separator=" ")
-    depth = 0
+    parser.buffer_text = True
+    depth = count = 0
+    plain: dict[str, str] = {}  # names without their namespace, worked out once each
 
     def opened(name: str, attributes: Attributes) -> None:
-        nonlocal depth
+        nonlocal depth, count
         depth += 1
+        count += 1
+        if count > MAX_ELEMENTS:
+            raise BadFile("has more points than are taken from 3MF; export it as PLY or STL")
         if depth > MAX_XML_DEPTH:
             raise BadFile("nests its XML too deeply; export it again")
-        start(name.rpartition(" ")[2], attributes)
+        short = plain.get(name)
+        if short is None:
+            check_count(len(plain), "kinds of XML elements", MAX_PLACED)
+            short = plain[name] = name.rpartition(" ")[2]
+        start(short, attributes)
 
     def closed(_: str) -> None:
         nonlocal depth

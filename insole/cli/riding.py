@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 import sys
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -147,7 +148,7 @@ def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Tr
         felt=list(given["felt"]), corrects=given["corrects"], because=given["because"],
         flags=_flags(given["flag"], given["no_red_flags"], given["answer"] is not None),
     )  # fmt: skip
-    record = workflow.log_trial(plan, said, log)
+    record = workflow.log_trial(plan, said, log, today=date.today())
     return record, workflow.step_options(plan, record, plan_file)
 
 

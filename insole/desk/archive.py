@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import lzma
 import os
 import re
 import secrets
 import shutil
+import struct
 import zipfile
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,11 +22,13 @@ from insole.desk.store import DeskCase, Home, safe_name
 from insole.errors import InsoleError
 from insole.trials import cases
 
-__all__ = ["arriving", "belongs", "check_case", "take_in", "too_tight", "unpack"]
+__all__ = ["DAMAGED", "arriving", "belongs", "check_case", "take_in", "too_tight", "unpack"]
 
 MOST_FILES, MOST_BYTES, MOST_RATIO = 5_000, 2_000_000_000, 200
 RECORDS = re.compile(r"case\.json|desk\.json|plans/plan-\d{3,}\.json|trials/trial-\d{3,}\.json")
 SCANS = re.compile(r"scans/([0-9a-f]{64})/([^/]+)")
+DAMAGED = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, NotImplementedError, RuntimeError,
+           EOFError, OSError, ValueError, struct.error)  # of a spoilt archive
 MADE = re.compile(r"made/.+")  # made parts are not taken in: they are made anew from their plans
 
 
@@ -43,6 +48,8 @@ def take_in(home: Home, arrived: Path) -> DeskCase:
         It is no such archive, is damaged or too large, or there is a case of that name; nothing
         is left behind.
     """
+    if not arrived.is_file():
+        raise InsoleError("the file is no archive of a case; export the case again")
     try:
         with zipfile.ZipFile(arrived) as packed:
             name, wanted = _checked(packed)
@@ -52,7 +59,9 @@ def take_in(home: Home, arrived: Path) -> DeskCase:
                 for entry, inside in wanted:
                     unpack(packed, entry, making / inside)
                 check_case(making, name)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError):
+    except InsoleError:
+        raise
+    except DAMAGED:
         raise InsoleError(
             "the file is no archive of a case, or is damaged; export the case again"
         ) from None

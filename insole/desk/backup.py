@@ -124,7 +124,9 @@ def restore(home: Home, arrived: Path) -> Restored:
                     continue
                 _take_file(packed, entry, target)
                 found["other"].append(entry.filename)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError):
+    except InsoleError:
+        raise
+    except archive.DAMAGED:
         raise InsoleError("the file is no backup of a store, or is damaged; take another") from None
     return found
 

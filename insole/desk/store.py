@@ -22,9 +22,11 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from footscan.files import write_whole
+from footscan import typed
+from footscan.files import read_bounded, sweep, write_whole
 from insole.desk.index import Index, Row
 from insole.errors import InsoleError
+from insole.record.plan import Line, Sentence
 from insole.trials import cases
 
 __all__ = ["DeskCase", "Draft", "Home", "Passed", "ScanUse", "Side", "Workshop", "safe_name"]
@@ -33,6 +35,7 @@ Side = Literal["left", "right"]
 SCAN_ENDINGS = (".ply", ".stl", ".obj", ".off", ".3mf", ".glb", ".gltf", ".pcd", ".xyz", ".asc",
                 ".csv", ".txt")  # fmt: skip
 LONGEST_NAME = 100
+LARGEST_RECORD = 5_000_000  # bytes
 
 
 class _Record(BaseModel):
@@ -48,7 +51,7 @@ class ScanUse(_Record):
     """
 
     sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
-    file: str
+    file: Sentence
     load: str = "unknown"
     side_stated: bool = False
     scanner: str = Field(default="", max_length=80)
@@ -60,10 +63,10 @@ class ScanUse(_Record):
 class Passed(_Record):
     """A limit passed on purpose: which, by whom, why and when."""
 
-    limit: str = Field(min_length=1, max_length=80)
-    who: str = Field(min_length=1, max_length=80)
-    why: str = Field(min_length=1, max_length=300)
-    when: str = Field(min_length=1, max_length=40)
+    limit: Line = Field(min_length=1)
+    who: Line = Field(min_length=1)
+    why: Sentence = Field(min_length=1)
+    when: Line = Field(min_length=1)
 
 
 class Draft(_Record):
@@ -71,7 +74,7 @@ class Draft(_Record):
 
     schema_version: Literal[1] = 1
     answers: dict[str, Literal["yes", "no"]] = {}
-    clinician: str = ""
+    clinician: Sentence = ""
     scans: dict[Side, ScanUse] = {}
     shoe: str = ""
     wishes: dict[Literal["both", "left", "right"], dict[str, Any]] = {}
@@ -108,6 +111,8 @@ def safe_name(name: str) -> str:
     """
     bare = re.split(r"[/\\]", name)[-1]
     bare = re.sub(r"[^\w .()+-]", "-", bare).strip(" .")
+    if typed.is_reserved(bare):
+        bare = f"scan-{bare}"
     stem, dot, ending = bare.rpartition(".")
     if not stem or f"{dot}{ending}".lower() not in SCAN_ENDINGS:
         raise InsoleError(
@@ -115,6 +120,18 @@ def safe_name(name: str) -> str:
             f"{', '.join(SCAN_ENDINGS)}"
         )
     return f"{stem[: LONGEST_NAME - len(ending)]}.{ending}"
+
+
+def _written(path: Path, data: bytes) -> None:
+    """Write a record whole, or say why it cannot be."""
+    try:
+        write_whole(path, data)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise InsoleError(
+            f"{path.name} cannot be kept: {reason}; what was there is as it was, so make room or "
+            "mend the folder, and do it again"
+        ) from None
 
 
 class DeskCase:
@@ -141,7 +158,7 @@ class DeskCase:
         if not path.exists():
             return Draft()
         try:
-            return Draft.model_validate_json(path.read_bytes())
+            return Draft.model_validate_json(read_bounded(path, LARGEST_RECORD))
         except (OSError, ValidationError):
             raise InsoleError(
                 f"desk.json of the case {self.name} is damaged; put its file back, or remove it to "
@@ -149,9 +166,15 @@ class DeskCase:
             ) from None
 
     def save(self, draft: Draft) -> None:
-        """Keep what is being worked on, whole or not at all."""
+        """Keep what is being worked on, whole or not at all.
+
+        Raises
+        ------
+        insole.errors.InsoleError
+            It cannot be written; the old draft stays.
+        """
         data = json.dumps(draft.model_dump(mode="json"), indent=1, ensure_ascii=False) + "\n"
-        write_whole(self.folder / "desk.json", data.encode())
+        _written(self.folder / "desk.json", data.encode())
 
     def keep_scan(self, arrived: Path, sha256: str, name: str) -> Path:
         """Keep an arrived scan under its content's hash and return its path."""
@@ -198,8 +221,13 @@ class Home:
         self.folder = folder
         self.cases_folder, self.shoes = folder / "cases", folder / "shoes"
         self.incoming = folder / "incoming"
-        for place in (self.cases_folder, self.shoes):
-            place.mkdir(parents=True, exist_ok=True)
+        try:
+            for place in (self.cases_folder, self.shoes):
+                place.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InsoleError(
+                f"{folder} cannot be used: {error.strerror}; choose another --home"
+            ) from None
         with contextlib.suppress(OSError):
             folder.chmod(0o700)  # scans are health data
         self.scanner_log = folder / "scanner-log.csv"
@@ -212,8 +240,11 @@ class Home:
         for kind in (".*.erased.*", ".*.arriving.*"):
             for going in self.cases_folder.glob(kind):
                 shutil.rmtree(going, ignore_errors=True)
-        for partial in self.cases_folder.glob("*/*.partial"):
-            partial.unlink(missing_ok=True)
+        for place in (self.folder, self.shoes, self.cases_folder.glob("*"),
+                      self.cases_folder.glob("*/*")):  # fmt: skip
+            for folder in (place,) if isinstance(place, Path) else place:
+                if folder.is_dir():
+                    sweep(folder)
 
     def new_upload(self) -> Path:
         """Return a fresh path for an upload."""
@@ -261,7 +292,9 @@ class Home:
     def workshop(self) -> Workshop:
         """Return what the workshop owns; the usual sizes where nothing was set."""
         try:
-            return Workshop.model_validate_json((self.folder / "workshop.json").read_bytes())
+            return Workshop.model_validate_json(
+                read_bounded(self.folder / "workshop.json", LARGEST_RECORD)
+            )
         except OSError:
             return Workshop()
         except ValidationError:
@@ -272,4 +305,4 @@ class Home:
     def save_workshop(self, workshop: Workshop) -> None:
         """Keep what the workshop owns."""
         data = json.dumps(workshop.model_dump(mode="json"), indent=1) + "\n"
-        write_whole(self.folder / "workshop.json", data.encode())
+        _written(self.folder / "workshop.json", data.encode())

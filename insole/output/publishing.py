@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
+from footscan.files import held, sync_folder
 from insole.output.settings import FolderError
 
 __all__ = [
@@ -61,7 +62,7 @@ def _sweep(out: Path) -> None:
     """Remove what runs left behind that are no longer alive: nobody holds their lock."""
     for lock in out.glob(f"{MAKING}*.lock"):
         handle = lock.open("ab")
-        if _locked(handle):
+        if held(handle):
             shutil.rmtree(lock.with_suffix(""), ignore_errors=True)
             handle.close()
             lock.unlink(missing_ok=True)
@@ -75,27 +76,11 @@ def _hold(lock: Path) -> IO[bytes]:
     """Return the open and locked file; taken anew if another run swept it in between."""
     for _ in range(5):
         handle = lock.open("ab")
-        _locked(handle)  # where the file system knows no locks, nobody sweeps either
+        held(handle)  # where the file system knows no locks, nobody sweeps either
         if lock.exists() and lock.stat().st_ino == os.fstat(handle.fileno()).st_ino:
             return handle
         handle.close()
     return lock.open("ab")
-
-
-def _locked(handle: IO[bytes]) -> bool:
-    """Return whether this process now holds the lock on an open file."""
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
 
 
 def publish(making: Path, final: Path, say: Callable[[str], None]) -> None:
@@ -107,7 +92,7 @@ def publish(making: Path, final: Path, say: Callable[[str], None]) -> None:
         except FileExistsError:
             pass  # another run was faster: compare with what it wrote
         else:
-            _sync_folder(final.parent)
+            sync_folder(final.parent)
             return
     old, new = final / MANIFEST, making / MANIFEST
     same = old.is_file() and sha256_of(old) == sha256_of(new)
@@ -143,17 +128,8 @@ def _sync(folder: Path) -> None:
             with path.open("r+b") as file:
                 os.fsync(file.fileno())
         else:
-            _sync_folder(path)
-    _sync_folder(folder)
-
-
-def _sync_folder(folder: Path) -> None:
-    if sys.platform != "win32":  # Windows opens no folders; its rename is in the journal
-        number = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(number)
-        finally:
-            os.close(number)
+            sync_folder(path)
+    sync_folder(folder)
 
 
 def check_folder(folder: Path) -> list[str]:

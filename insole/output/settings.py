@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from footscan.typed import is_reserved
 from insole.errors import InsoleError
 from insole.output.cut import nesting
 from insole.parts.form_upper import FormWish
@@ -15,8 +16,6 @@ from insole.record.materials import Materials
 from insole.record.plan import Plan
 
 __all__ = ["FolderError", "Run", "Settings", "folder_name"]
-
-RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # names of Windows
 
 
 class FolderError(InsoleError):
@@ -67,7 +66,7 @@ def folder_name(plan: Plan) -> str:
     'Rider-7-b-v1'
     """
     name = re.sub(r"[^\w.-]+", "-", plan.case).strip(".-") or "case"
-    return f"{'case-' if RESERVED.fullmatch(name) else ''}{name}-v{plan.version}"
+    return f"{'case-' if is_reserved(name) else ''}{name}-v{plan.version}"
 
 
 @dataclass(slots=True)

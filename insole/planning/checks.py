@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from footscan import typed
 from footscan.errors import ScanQualityError
 from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
@@ -59,7 +60,10 @@ def check_overrides(overrides: Sequence[Override], limits: Limits) -> None:
         if override.limit not in limits:
             raise PlanError(f"there is no limit called '{override.limit}' to override")
         for name in ("who", "why", "when"):
-            if not getattr(override, name).strip():
+            said = getattr(override, name)
+            if wrong := typed.fault(said):
+                raise PlanError(f"the override's {name} {wrong}; type it as one short plain line")
+            if not said.strip():
                 raise PlanError(
                     f"the override of {override.limit} does not say {name}; record who, "
                     "why and when"

@@ -142,7 +142,8 @@ def plan(
     """
     if left is None and right is None:
         raise ValueError("plan needs at least one foot")
-    limits, wishes, hand = limits or default_limits(), wishes or PlanWishes(), hand or ByHand()
+    wishes = (wishes or PlanWishes()).cleaned()
+    limits, hand = limits or default_limits(), hand or ByHand()
     memory = memory or Memory()
     left = left and _held(left, hand.left, memory)
     right = right and _held(right, hand.right, memory)

@@ -13,6 +13,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from footscan import typed
 from insole.errors import PlanError
 from insole.record.plan import BasePlan, FootPlan, HeightGrid, PadPlan, Plan, WedgePlan
 
@@ -43,7 +44,14 @@ def check(plan: Plan) -> None:
     insole.errors.PlanError
         Names the value, and what it could be.
     """
-    _finite(plan.model_dump(mode="python"), "")
+    values = plan.model_dump(mode="python")
+    _finite(values, "")
+    if wrong := typed.strange(values):
+        raise PlanError(f"the plan {wrong}; plan again")
+    try:
+        typed.label(plan.case, "the case's name")
+    except ValueError as error:
+        raise PlanError(str(error)) from None
     if not plan.feet:
         raise PlanError("the plan has no foot; plan one first")
     for side in ("left", "right"):

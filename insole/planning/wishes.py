@@ -8,10 +8,14 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
 
+from footscan import typed
 from footscan.scan import Side
+from insole.errors import PlanError
 from insole.planning.support.kit import Kit
 
 __all__ = ["FootWish", "PlanWishes"]
+
+LARGEST_VERSION = 99_999
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +123,25 @@ class PlanWishes:
     confirm_zero: bool = False
     body_mass: float | None = None
     dowels: bool = False
+
+    def cleaned(self) -> PlanWishes:
+        """Return the wishes with name and date of the case as clean lines.
+
+        Raises
+        ------
+        insole.errors.PlanError
+            One of them cannot be printed or engraved, or the version is none.
+        """
+        try:
+            case = typed.label(self.case, "the case's name")
+            date = typed.line(self.date, "the date", 80)
+        except ValueError as error:
+            raise PlanError(str(error)) from None
+        if not 1 <= self.version <= LARGEST_VERSION:
+            raise PlanError(
+                f"a plan's version is 1 to {LARGEST_VERSION}, got {self.version}; give another"
+            )
+        return replace(self, case=case, date=date)
 
     def of(self, side: Side) -> FootWish:
         """Return the wishes for one foot."""

@@ -17,14 +17,16 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from footscan.files import TooLargeError, read_bounded
+from footscan.typed import shown
 from insole.errors import PlanError
+from insole.record.tables import MAX_BYTES, parsed_toml
 
 if TYPE_CHECKING:
     from insole.record.plan import Plan
 
 __all__ = ["Limit", "Limits", "default_limits", "load", "of_plan", "parsed"]
 
-LARGEST_FILE = 1_000_000  # bytes; a settings file is a page of text
 _KEYS = frozenset({"value", "unit", "reason"})
 
 
@@ -160,14 +162,17 @@ def parsed(path: Path, what: str = "limits") -> dict[str, Any]:
         The file cannot be read, is too large, or is not TOML text.
     """
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise PlanError(f"{path.name} is too large for a {what} file; choose another file")
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return parsed_toml(read_bounded(path, MAX_BYTES))
+    except TooLargeError:
+        raise PlanError(
+            f"{path.name} is too large for a {what} file; choose another file"
+        ) from None
     except OSError as error:
         reason = error.strerror or "it cannot be read"
         raise PlanError(f"{what} file {path}: {reason.lower()}; check the path") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise PlanError(f"{what} file {path.name} is not valid TOML text: {error}") from None
+    except ValueError as error:
+        reason = shown(str(error))[:200]
+        raise PlanError(f"{what} file {path.name} is not valid TOML text: {reason}") from None
 
 
 def _walk(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:

@@ -24,7 +24,9 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from footscan import typed
 
 __all__ = [
     "EDITED",
@@ -74,6 +76,15 @@ class _Record(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
+def _line(longest: int) -> AfterValidator:
+    return AfterValidator(lambda text: typed.line(text, "it", longest))
+
+
+Label = Annotated[str, AfterValidator(lambda text: typed.label(text, "it"))]
+Line = Annotated[str, _line(80)]
+Sentence = Annotated[str, _line(typed.LINE_LONGEST)]
+
+
 class Quantity(_Record):
     """A number with unit, standard deviation and reason; ``value`` None says why in `reason`."""
 
@@ -105,10 +116,10 @@ class Note(_Record):
 class Override(_Record):
     """A limit passed on purpose: what, by whom, why and when (printed on every paper)."""
 
-    limit: str
-    who: str
-    why: str
-    when: str
+    limit: Line
+    who: Line
+    why: Sentence
+    when: Line
 
 
 EDITED = Override(
@@ -427,7 +438,7 @@ class FootPlan(_Record):
     """Everything to make for one foot."""
 
     side: Literal["left", "right"]
-    scan_file: str
+    scan_file: Sentence
     scan_sha256: str
     verdict: str
     load: str
@@ -467,11 +478,11 @@ class Plan(_Record):
 
     schema_version: Literal[1, 2, 3, 4, 5] = SCHEMA_VERSION
     tool: dict[str, str]
-    case: str
-    version: int = 1
-    date: str = ""
+    case: Label
+    version: int = Field(default=1, ge=1, le=99_999)
+    date: Line = ""
     shoe: dict[str, Any] | None = Field(default=None, description="the shoe file, as read")
-    shoe_name: str = ""
+    shoe_name: Line = ""
     sources: dict[str, Any] = Field(
         default={}, description="names of the files planned from and what was stated of the scans"
     )
@@ -480,7 +491,9 @@ class Plan(_Record):
     )
     wishes: dict[str, Any] = {}
     answers: dict[str, str] = Field(description="stop and advise questions: yes, no, not asked")
-    clinician: str = Field(default="", description="name and date of a clinician's word, if any")
+    clinician: Sentence = Field(
+        default="", description="name and date of a clinician's word, if any"
+    )
     left: FootPlan | None = None
     right: FootPlan | None = None
     overrides: list[Override] = []
@@ -610,6 +623,11 @@ def from_json(text: str | bytes, *, edited: bool = False) -> Plan:
         record = json.loads(text)
     except (ValueError, RecursionError):
         record = None
+    if wrong := typed.strange(record):
+        raise PlanError(
+            f"this is not a plan that can be made: it {wrong}; write a new one with "
+            "'solewright plan'"
+        )
     sealed = isinstance(record, dict) and record.get("schema_version") in range(5, 100)
     try:
         if not sealed:

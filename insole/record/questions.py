@@ -18,6 +18,7 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
+from footscan import typed
 from insole.errors import PlanError, RefusedError
 from insole.record.plan import Note, NoteLevel
 from insole.record.tables import read_toml
@@ -124,6 +125,8 @@ def decide(
         A stop question was answered yes and no clinician's name and date are given.
     """
     known = {q.id: q for q in QUESTIONS}
+    if wrong := typed.fault(clinician):
+        raise PlanError(f"the clinician's word {wrong}; type it as one short plain line")
     for name, answer in answers.items():
         _check(name, answer, known)
     full = {q.id: _plain(answers.get(q.id, "not asked")) for q in QUESTIONS}
@@ -207,11 +210,12 @@ def _check(name: str, answer: object, known: Mapping[str, Question]) -> None:
         near = difflib.get_close_matches(str(name), list(known), n=1)
         hint = f"did you mean {near[0]}? " if near else ""
         raise PlanError(
-            f"there is no question called {name!r}; {hint}the questions are {', '.join(known)}"
+            f"there is no question called {str(name)[:40]!r}; {hint}the questions are "
+            f"{', '.join(known)}"
         )
     if not isinstance(answer, str) or _plain(answer) not in ANSWERS:
         raise PlanError(
-            f"the answer to {name} is {answer!r}, but must be one of {', '.join(ANSWERS)}"
+            f"the answer to {name} is {str(answer)[:40]!r}, but must be one of {', '.join(ANSWERS)}"
         )
 
 

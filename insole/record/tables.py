@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -14,31 +15,54 @@ from typing import Any
 
 import numpy as np
 
+from footscan import typed
+from footscan.files import TooLargeError, read_bounded
 from insole.errors import PlanError
 
-__all__ = ["MAX_BYTES", "Table", "read_toml"]
+__all__ = ["MAX_BYTES", "Table", "parsed_toml", "read_toml"]
 
 MAX_BYTES = 1_000_000
+MOST_DOTS = 40
+_DOTTED = re.compile(r"\s*\[*\s*[\w\"'-]+\s*\.")
+
+
+def parsed_toml(data: bytes) -> dict[str, Any]:
+    """Return the tables of a TOML text, with texts that can be printed and numbers that are some.
+
+    Raises
+    ------
+    ValueError
+        Says what is wrong; UnicodeDecodeError when it is no UTF-8.
+    """
+    text = data.decode("utf-8-sig")
+    if any(line.count(".") > MOST_DOTS and _DOTTED.match(line) for line in text.splitlines()):
+        raise ValueError("a key of so many parts is nested too deeply")  # slow to parse as well
+    try:
+        tables = tomllib.loads(text)
+    except RecursionError:
+        raise ValueError("nested too deeply") from None
+    if wrong := typed.strange(tables):
+        raise ValueError(f"it {wrong}")
+    return tables
 
 
 def read_toml(path: Path, what: str) -> dict[str, Any]:
     """Return the tables of a TOML file; one sentence (PlanError) when that fails."""
-    large = f"{path.name} is over {MAX_BYTES // 1000} kB; a {what} file is a short text"
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise PlanError(large)
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except PlanError:
-        raise
+        return parsed_toml(read_bounded(path, MAX_BYTES))
+    except TooLargeError:
+        raise PlanError(
+            f"{path.name} is over {MAX_BYTES // 1000} kB; a {what} file is a short text"
+        ) from None
     except UnicodeDecodeError:
         raise PlanError(
             f"{path.name} is not a text file in UTF-8; write it as plain text"
         ) from None
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         # tomllib's own error is a ValueError; so is Python's for a number of 5000 digits
-        reason = "nested too deeply" if isinstance(error, RecursionError) else str(error)
         raise PlanError(
-            f"{path.name} is not a valid {what} file: {reason}; see the sample"
+            f"{path.name} is not a valid {what} file: {typed.shown(str(error))[:200]}; see the "
+            "sample"
         ) from None
     except OSError as error:
         reason = error.strerror or "unreadable"
@@ -117,10 +141,13 @@ class Table:
     def text(self, key: str) -> str:
         """Return a text that must be there, 1 to 80 characters."""
         value = self.get(key)
-        good = isinstance(value, str) and 0 < len(value.strip()) <= 80 and value.isprintable()
-        if not good:
+        try:
+            text = typed.line(value, key, 80) if isinstance(value, str) else ""
+        except ValueError:
+            text = ""
+        if not text:
             raise self.fail(key, "a text of 1 to 80 characters on one line, in quotes")
-        return str(value).strip()
+        return text
 
     def flag(self, key: str, default: bool | None = None) -> bool:
         """Return true or false."""

@@ -5,11 +5,13 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from footscan.files import TooLargeError, read_bounded
 from footscan.scan import Array
 from insole.record.tables import MAX_BYTES, Table
 
@@ -50,15 +52,19 @@ def _outline_file(table: Table, file: Any, folder: Path | None) -> Ring:
         raise table.fail("file", "the plain name of a .csv or .dxf file beside the shoe file")
     if folder is None or not path.is_file():
         raise table.fail("file", "there: no such file beside the shoe file")
-    if path.stat().st_size > 20 * MAX_BYTES:
-        raise table.fail("file", "smaller than 20 MB")
-    return _from_csv(table, path) if kind == ".csv" else _from_dxf(table, path)
+    try:
+        data = read_bounded(path, 20 * MAX_BYTES)
+    except TooLargeError:
+        raise table.fail("file", "smaller than 20 MB") from None
+    except OSError:
+        raise table.fail("file", "a file that can be read") from None
+    return _from_csv(table, data) if kind == ".csv" else _from_dxf(table, path)
 
 
-def _from_csv(table: Table, path: Path) -> Ring:
+def _from_csv(table: Table, data: bytes) -> Ring:
     """Return x, y rows; a first line of words is skipped, any other bad row is named."""
     rows: list[list[float]] = []
-    lines = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
+    lines = data.decode("utf-8-sig", errors="replace").splitlines()
     for number, line in enumerate(lines, 1):
         cells = line.replace(";", " ").replace(",", " ").split()
         if not cells or line.lstrip().startswith("#"):
@@ -81,9 +87,11 @@ def _from_dxf(table: Table, path: Path) -> Ring:
     from ezdxf.lldxf.const import DXFError
     from ezdxf.units import conversion_factor
 
+    logging.getLogger("ezdxf").setLevel(logging.CRITICAL)  # its own remarks help nobody here
     try:
         drawing = readfile(path)
-    except (OSError, DXFError, UnicodeDecodeError, ValueError):
+    except (OSError, DXFError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError,
+            StopIteration, RecursionError):  # what the library lets through from a damaged file
         raise table.fail("file", "a readable DXF drawing") from None
     factor = 1.0
     # A drawing without a unit is taken as mm; its length is held against the shoe's below.

@@ -8,6 +8,7 @@ rough one. The file is read back as every shoe file is before it stands there.
 
 from __future__ import annotations
 
+import filecmp
 import json
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -21,6 +22,8 @@ from insole.shoe import shoe
 from insole.shoe.shoe import Shoe
 
 __all__ = ["FIGURES", "Figure", "library", "text", "write_new"]
+
+LARGEST_BESIDE = 400_000_000  # bytes; of a scanned bed, as of every scan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +99,7 @@ def write_new(
     """
     if path.suffix.lower() != ".toml":
         raise PlanError(f"a shoe file ends in .toml, got {path.name!r}; give such a name")
+    files.sweep(path.parent)
     if path.exists():
         raise PlanError(f"{path} is there already and is kept; choose another name")
     words = text(name, figures)
@@ -105,9 +109,9 @@ def write_new(
         for source in beside:
             target = path.parent / source.name
             if not target.exists():
-                target.write_bytes(source.read_bytes())
                 copied.append(target)
-            elif target.read_bytes() != source.read_bytes():
+                files.write_new(target, files.read_bounded(source, LARGEST_BESIDE))
+            elif not filecmp.cmp(target, source, shallow=False):
                 raise PlanError(f"{target} is another file of that name; rename {source}")
         found = shoe.parse(tomllib.loads(words), path.name, path.parent)
         files.write_new(path, words.encode())

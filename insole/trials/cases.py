@@ -16,20 +16,20 @@ a store is found by looking: there is no index that could be wrong.
 from __future__ import annotations
 
 import io
-import json
 import os
 import re
+import secrets
 import shutil
 import zipfile
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from footscan.files import BusyError, alone, write_new, write_whole
+from footscan import typed
+from footscan.files import read_bounded, sweep
 from insole.errors import InsoleError
 from insole.record.plan import Plan, from_json, to_json
+from insole.trials import case_files
 from insole.trials.trial import Trial
 
 __all__ = [
@@ -38,9 +38,8 @@ __all__ = [
 ]  # fmt: skip
 
 SCHEMA_VERSION = 1
-LARGEST_FILE = 20_000_000  # bytes; a plan is a few hundred kB
+LARGEST_KEPT = 400_000_000  # of any file in a case: a scan, as it came
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,62}")
-_RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)")  # names that Windows keeps
 _ZIP_DATE = (1980, 1, 1, 0, 0, 0)  # the same case gives the same bytes
 
 
@@ -62,9 +61,14 @@ class Case:
     folder: Path
     opened: str = ""
 
+    def sweep(self) -> None:
+        """Remove what a write that was broken off left behind."""
+        for folder in (self.folder, self.folder / "plans", self.folder / "trials"):
+            sweep(folder)
+
     def versions(self) -> list[int]:
         """Return the versions of the plans that are kept, in their order."""
-        return _numbers(self.folder / "plans", "plan")
+        return case_files.numbers(self.folder / "plans", "plan")
 
     def plan(self, version: int) -> Plan:
         """Return one version of the plan.
@@ -75,7 +79,7 @@ class Case:
             There is none, or its file is damaged.
         """
         path = self.folder / "plans" / f"plan-{version:03}.json"
-        plan = from_json(_read(path, "plan"))
+        plan = from_json(case_files.read_text(path, "plan"))
         if (plan.case, plan.version) != (self.name, version):
             raise InsoleError(
                 f"{path} holds plan {plan.version} of {plan.case!r}; put the right file back"
@@ -93,10 +97,11 @@ class Case:
         if plan.case != self.name:
             raise InsoleError(f"this is a plan of {plan.case!r}, not of the case {self.name!r}")
         path = self.folder / "plans" / f"plan-{plan.version:03}.json"
+        self.sweep()
         data = to_json(plan).encode()
-        if path.exists() and _read(path, "plan").encode() == data:
+        if path.exists() and case_files.read_text(path, "plan").encode() == data:
             return path
-        _write_new(path, data, "give this plan a new --version")
+        case_files.write_new(path, data, "give this plan a new --version")
         return path
 
     def trials(self) -> list[Trial]:
@@ -108,14 +113,14 @@ class Case:
             A trial's file is damaged or missing between others.
         """
         folder = self.folder / "trials"
-        numbers = _numbers(folder, "trial")
+        numbers = case_files.numbers(folder, "trial")
         if numbers != list(range(1, len(numbers) + 1)):
             gap = min(set(range(1, numbers[-1])) - set(numbers))
             raise InsoleError(f"trial {gap} is missing in {folder}; put its file back")
         found = []
         for number in numbers:
             path = folder / f"trial-{number:03}.json"
-            found.append(_trial(_parsed(path, "trial"), path))
+            found.append(case_files.trial_of(case_files.parsed(path, "trial"), path))
         return found
 
     def add_trial(self, trial: Trial) -> Path:
@@ -126,6 +131,7 @@ class Case:
         insole.errors.InsoleError
             It is another case's, or not the next one: somebody else logged meanwhile.
         """
+        self.sweep()
         kept = self.trials()
         if trial.case != self.name or trial.number != len(kept) + 1:
             raise InsoleError(
@@ -133,11 +139,15 @@ class Case:
                 f"of {self.name!r}; log it again"
             )
         path = self.folder / "trials" / f"trial-{trial.number:03}.json"
-        _write_new(path, _dumps(trial.model_dump(mode="json")), "log the trial again")
+        data = case_files.dumps(trial.model_dump(mode="json"))
+        case_files.write_new(path, data, "log the trial again")
         return path
 
     def export(self, path: Path) -> Path:
         """Write the whole case into one zip file and return its path.
+
+        What is linked into the case from elsewhere is not the case's and is refused; locks and
+        what a broken run left behind are passed over.
 
         Raises
         ------
@@ -146,12 +156,16 @@ class Case:
         """
         buffer = io.BytesIO()
         with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
-            for file in sorted(p for p in self.folder.rglob("*") if p.is_file()):
+            for file in case_files.own_files(self.folder):
                 inside = f"{self.name}/{file.relative_to(self.folder).as_posix()}"
                 entry = zipfile.ZipInfo(inside, date_time=_ZIP_DATE)
                 entry.compress_type = zipfile.ZIP_DEFLATED
-                archive.writestr(entry, file.read_bytes())
-        _write_new(path, buffer.getvalue(), "choose another name")
+                try:
+                    archive.writestr(entry, read_bounded(file, LARGEST_KEPT))
+                except OSError as error:
+                    reason = case_files.why(error)
+                    raise InsoleError(f"{file} cannot be exported: {reason}") from None
+        case_files.write_new(path, buffer.getvalue(), "choose another name")
         return path
 
     def erase(self, confirm: str) -> None:
@@ -166,12 +180,13 @@ class Case:
         """
         if confirm != self.name:
             raise InsoleError(f"to erase the case {self.name!r} for good, repeat its name")
-        going = self.folder.with_name(f".{self.name}.erased.{os.getpid()}")
+        going = self.folder.with_name(f".{self.name}.erased.{secrets.token_hex(4)}")
+        case_files.sweep_erased(self.folder.parent)
         try:
             os.replace(self.folder, going)
             shutil.rmtree(going)
         except OSError as error:
-            raise InsoleError(f"{self.folder} cannot be erased: {_why(error)}") from None
+            raise InsoleError(f"{self.folder} cannot be erased: {case_files.why(error)}") from None
 
 
 def create(home: Path, name: str, *, opened: str = "") -> Case:
@@ -183,9 +198,11 @@ def create(home: Path, name: str, *, opened: str = "") -> Case:
         The name is no pseudonym that can name a folder, or there is such a case.
     """
     _check_name(name)
+    case_files.sweep_erased(home)
     case = Case(name=name, folder=home / name, opened=opened)
     record = {"schema_version": SCHEMA_VERSION, "case": name, "opened": opened}
-    _write_new(case.folder / "case.json", _dumps(record), "open that case, or choose another name")
+    advice = "open that case, or choose another name"
+    case_files.write_new(case.folder / "case.json", case_files.dumps(record), advice)
     return case
 
 
@@ -198,7 +215,7 @@ def open_case(folder: Path) -> Case:
         The folder holds no case, or its file is damaged.
     """
     path = folder / "case.json"
-    record = _parsed(path, "case")
+    record = case_files.parsed(path, "case")
     if not isinstance(record, dict) or record.get("schema_version") != SCHEMA_VERSION:
         raise InsoleError(f"{path} is not a case of this version; put its file back")
     name, opened = record.get("case"), record.get("opened", "")
@@ -237,13 +254,13 @@ def refuse_other(home: Path, plan: Plan) -> None:
         It does; asked before the long work of making.
     """
     path = home / plan.case / "plans" / f"plan-{plan.version:03}.json"
-    if path.exists() and _read(path, "plan") != to_json(plan):
+    if path.exists() and case_files.read_text(path, "plan") != to_json(plan):
         raise InsoleError(f"{path} holds another plan; give this one a new --version")
 
 
 def can_name(name: str) -> bool:
     """Return whether a plan's case can name a folder of the store."""
-    return bool(_NAME.fullmatch(name)) and not _RESERVED.fullmatch(name)
+    return bool(_NAME.fullmatch(name)) and not typed.is_reserved(name)
 
 
 def home_of(plan_file: Path, name: str, plan: Plan | None = None) -> Path | None:
@@ -267,7 +284,8 @@ def _next_door(plan_file: Path, name: str, plan: Plan) -> Path | None:
     found = set()
     for around in list(plan_file.resolve().parents)[1:3]:
         for path in around.glob(f"*/{name}/plans/plan-{plan.version:03}.json"):
-            if (path.parents[1] / "case.json").exists() and _read(path, "plan") == to_json(plan):
+            known = (path.parents[1] / "case.json").exists()
+            if known and case_files.read_text(path, "plan") == to_json(plan):
                 found.add(path.parents[1])
     return found.pop() if len(found) == 1 else None
 
@@ -290,12 +308,12 @@ def read_log(path: Path) -> list[Trial]:
         return open_case(path).trials()
     if not path.exists():
         return []
-    record = _parsed(path, "trial log")
+    record = case_files.parsed(path, "trial log")
     known = isinstance(record, dict) and record.get("schema_version") == SCHEMA_VERSION
     entries = record.get("trials") if known else None
     if not isinstance(entries, list):
         raise InsoleError(f"{path} is not a trial log of this version; give another --log")
-    trials = [_trial(entry, path) for entry in entries]
+    trials = [case_files.trial_of(entry, path) for entry in entries]
     if [t.number for t in trials] != list(range(1, len(trials) + 1)):
         raise InsoleError(f"{path}: its trials are not in their order; put the log back")
     return trials
@@ -321,102 +339,21 @@ def append_log(path: Path, trial: Trial, earlier: Sequence[Trial]) -> None:
     if path.is_dir():
         open_case(path).add_trial(trial)
         return
-    with _held(path):
+    with case_files.writing_alone(path):
         if read_log(path) != list(earlier):
             raise InsoleError(f"{path} was changed meanwhile; log the trial again")
         entries = [t.model_dump(mode="json") for t in (*earlier, trial)]
-        data = _dumps({"schema_version": SCHEMA_VERSION, "case": trial.case, "trials": entries})
+        record = {"schema_version": SCHEMA_VERSION, "case": trial.case, "trials": entries}
+        data = case_files.dumps(record)
         if earlier:
-            _replace(path, data)
+            case_files.replace(path, data)
         else:
-            _write_new(path, data, "log the trial again")
-
-
-# ---- files -------------------------------------------------------------------------------
-
-
-@contextmanager
-def _held(path: Path) -> Iterator[None]:
-    """Keep other writers of a log away."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with alone(path):
-            yield
-    except BusyError:
-        raise InsoleError(
-            f"somebody else is writing {path}; wait for them and log the trial again"
-        ) from None
-    except OSError as error:
-        raise InsoleError(f"{path} cannot be written: {_why(error)}") from None
+            case_files.write_new(path, data, "log the trial again")
 
 
 def _check_name(name: str) -> None:
-    if not _NAME.fullmatch(name) or _RESERVED.fullmatch(name):
+    if not can_name(name):
         raise InsoleError(
-            f"{name!r} cannot name a case; use letters, digits, - and _, a pseudonym and no name"
+            f"{typed.shown(name)[:80]!r} cannot name a case; use letters, digits, - and _, a "
+            "pseudonym and no name"
         )
-
-
-def _numbers(folder: Path, stem: str) -> list[int]:
-    found = (re.fullmatch(rf"{stem}-(\d{{3,}})\.json", p.name) for p in folder.glob("*.json"))
-    return sorted(int(match.group(1)) for match in found if match)
-
-
-def _trial(entry: Any, path: Path) -> Trial:
-    from pydantic import ValidationError
-
-    try:
-        return Trial.model_validate(entry)
-    except ValidationError as error:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"]) or "the trial"
-        raise InsoleError(
-            f"{path} is damaged at {place} ({first['msg'].lower()}); put the file back"
-        ) from None
-
-
-def _read(path: Path, what: str) -> str:
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise InsoleError(f"{path} is too large to be a {what}")
-        return path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise InsoleError(f"there is no {what} at {path}; check the path") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise InsoleError(f"{path} cannot be read as a {what}: {_why(error)}") from None
-
-
-def _parsed(path: Path, what: str) -> Any:
-    try:
-        return json.loads(_read(path, what))
-    except (json.JSONDecodeError, RecursionError):
-        raise InsoleError(
-            f"{path} is damaged: it is not the text of a {what}; put a copy of the file back"
-        ) from None
-
-
-def _dumps(record: Any) -> bytes:
-    return (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
-
-
-def _write_new(path: Path, data: bytes, advice: str) -> None:
-    """Write a file that is not there yet, whole or not at all."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_new(path, data)
-    except FileExistsError:
-        raise InsoleError(f"{path} is there already and is kept; {advice}") from None
-    except OSError as error:
-        raise InsoleError(f"{path} cannot be written: {_why(error)}") from None
-
-
-def _replace(path: Path, data: bytes) -> None:
-    """Put a longer log in the place of a log, whole or not at all."""
-    try:
-        write_whole(path, data)
-    except OSError as error:
-        raise InsoleError(f"{path} cannot be written: {_why(error)}") from None
-
-
-def _why(error: Exception) -> str:
-    return (getattr(error, "strerror", None) or str(error)).lower()

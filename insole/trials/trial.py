@@ -25,6 +25,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from footscan import typed
 from insole.errors import PlanError, RefusedError
 from insole.record.limits import Limits
 from insole.record.plan import Plan, fingerprint
@@ -126,6 +127,7 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
         An earlier plan's trial has not been answered yet.
     """
     log = list(earlier)
+    said = _cleaned(said)
     earlier, later = _around(said, log)
     _check(plan, said, earlier, log)
     _refuse_unanswered(plan, earlier)
@@ -174,6 +176,19 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
     if strange:
         words.append(f"not read in the free text: {_quoted(strange)}; read it again yourself")
     return Trial(**base, step=step, words=words + lifted)
+
+
+def _cleaned(said: Said) -> Said:
+    """Return what is logged as clean lines."""
+    try:
+        return said.model_copy(update={
+            "text": typed.words(said.text, "what was said", LONGEST),
+            "clinician": typed.line(said.clinician, "the clinician's word"),
+            "because": typed.words(said.because, "what was wrong with the trial"),
+            "felt": [typed.line(pick, "a pick of --felt") for pick in said.felt],
+        })  # fmt: skip
+    except ValueError as error:
+        raise PlanError(str(error)) from None
 
 
 def _lifted(said: Said, log: Sequence[Trial]) -> list[str]:
@@ -254,7 +269,8 @@ def _check(plan: Plan, said: Said, earlier: Sequence[Trial], log: Sequence[Trial
     if earlier and said.date < earlier[-1].date:
         raise PlanError(
             f"{said.date} lies before the log's last trial of {earlier[-1].date}; trials are "
-            "logged in their order"
+            "logged in their order: if that date is a slip, log trial "
+            f"{earlier[-1].number} anew with --corrects {earlier[-1].number}"
         )
     if earlier and plan.version < earlier[-1].plan:
         raise PlanError(
@@ -263,8 +279,6 @@ def _check(plan: Plan, said: Said, earlier: Sequence[Trial], log: Sequence[Trial
         )
     if said.place and said.place not in PLACES:
         raise PlanError(f"there is no place {said.place!r}; give one of {', '.join(PLACES)}")
-    if len(said.text) > LONGEST:
-        raise PlanError(f"more than {LONGEST} letters were said; give the rider's sentences only")
     planned = [foot.side for foot in plan.feet]
     if said.side != "both" and said.side not in planned:
         raise PlanError(f"the {said.side} foot is not in this plan; it plans {planned[0]} only")

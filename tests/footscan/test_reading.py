@@ -934,7 +934,7 @@ def test_a_gltf_never_opens_another_file(put):
     [
         ({"nodes": [{"mesh": 0, "children": [0]}]}, "nests its nodes in a circle or too deeply"),
         ({"nodes": [{"children": [i + 1]} for i in range(70)] + [{"mesh": 0}]}, "too deeply"),
-        ({"nodes": [{"children": [i + 1] * 9} for i in range(9)] + [{"mesh": 0}]}, "too deeply"),
+        ({"nodes": [{"children": [i + 1] * 9} for i in range(9)] + [{"mesh": 0}]}, "many times"),
         ({"nodes": [{"mesh": 4}]}, "names one of its meshes that it does not have"),
         ({"scene": 3}, "shows a scene that it does not have"),
         (
@@ -975,7 +975,7 @@ def test_hostile_3mf_archives(put):
     nested = "".join(group.format(i + 2, part.replace(f"'{i + 2}'", f"'{i + 1}'"))
                      for i, part in enumerate(ten))  # fmt: skip
     refused(
-        put("a.3mf", threemf(mesh_xml() + nested, '<item objectid="9"/>')), "in a circle or too"
+        put("a.3mf", threemf(mesh_xml() + nested, '<item objectid="9"/>')), "many times"
     )
     circle = group.format(2, "<component objectid='2'/>")
     refused(put("a.3mf", threemf(circle, '<item objectid="2"/>')), "in a circle or too deeply")
@@ -1028,7 +1028,8 @@ def test_shots_that_do_not_belong_together(put):
 
 
 def test_an_unprintable_name_stays_on_one_line(put):
-    refused(put("a\nb\x1b[31m.ply", b"ply\n"), r"^a\?b\?\[31m\.ply is cut short")
+    said = r"^a\?b\?\[31m\.ply has a name that holds a character"
+    refused(put("a\nb\x1b[31m.ply", b"ply\n"), said)
 
 
 # --- files cut and changed at random ---------------------------------------------------------

@@ -14,7 +14,7 @@ from footscan import files
 from insole import workflow
 from insole.errors import InsoleError
 from insole.record.plan import to_json
-from insole.trials import cases
+from insole.trials import case_files, cases
 from insole.trials.trial import Trial
 from tests.plans import sample_plan
 
@@ -215,7 +215,7 @@ def test_a_lock_that_was_left_behind_stops_nobody_and_a_held_one_does(tmp_path, 
     (tmp_path / ".log.json.lock").touch()
     cases.append_log(log, trial(), [])
     assert len(cases.read_log(log)) == 1
-    monkeypatch.setattr(cases, "alone", partial(files.alone, wait=0.0))
+    monkeypatch.setattr(case_files.files, "alone", partial(files.alone, wait=0.0))
     with files.alone(log), pytest.raises(InsoleError, match="somebody else is writing"):
         cases.append_log(log, trial(2), cases.read_log(log))
     assert len(cases.read_log(log)) == 1

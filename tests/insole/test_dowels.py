@@ -17,7 +17,7 @@ from shapely import Polygon
 
 from insole.errors import PartError, PlanError
 from insole.output.print.step import read_back_step, write_step
-from insole.parts import build, solids
+from insole.parts import assembly, build, solids
 from insole.parts.assembly import clash
 from insole.parts.base import base
 from insole.parts.part import Part, as_worn
@@ -253,6 +253,18 @@ def test_parts_of_one_plan_do_not_clash() -> None:
     for wish in ({"side": "right"}, {"heel": 2.0}):
         plan, parts = made(**wish)
         assert clash(parts, plan) == []
+
+
+def test_dowels_of_a_left_foot_are_looked_for_where_its_parts_have_them(monkeypatch) -> None:
+    """The same plan on the left foot: its pins are mirrored as its parts are."""
+    plan, _ = made(side="right")
+    left = plan.right.model_copy(update={"side": "left"})
+    plan = plan.model_copy(update={"left": left, "right": None})
+    parts = build.all_parts(plan)
+    assert "left-dowels" in {part.label for part in parts}
+    assert clash(parts, plan) == []
+    monkeypatch.setattr(assembly, "mirror", lambda points: points)  # as if on a right foot
+    assert any("dowels would press into each other" in one for one in clash(parts, plan))
 
 
 def test_a_heel_shim_inside_a_heel_rim_clashes() -> None:

@@ -109,7 +109,7 @@ def test_a_workshop_changes_one_entry_and_keeps_the_rest(tmp_path):
     ("[support]\nfirst_trial = {value = 70, unit = '%'}\n", "share of the gap, not %"),
     ("[support]\nfirst_trial = 'much'\n", "needs a number"),
     ("[support]\nfirst_trial = true\n", "needs a number"),
-    ("[support]\nfirst_trial = inf\n", "needs a number"),
+    ("[support]\nfirst_trial = inf\n", "number at support.first_trial that is none"),
     ("[support]\nfirst_trial = {value = 0.7, why = 'x'}\n", "unknown key 'why'"),
     ("[feel]\nslope = -25\n", "cannot be -25"),
     ("[support\n", "not valid TOML"),

@@ -140,7 +140,7 @@ def test_values_that_no_plan_could_have(
                                   "limits.wedge", "left.landmarks.mth1.0"])  # fmt: skip
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
 def test_numbers_that_are_none(record: dict[str, Any], path: str, value: float) -> None:
-    with pytest.raises(PlanError, match=r"is (nan|inf), not a number|cannot be made"):
+    with pytest.raises(PlanError, match=r"is (nan|inf), not a number|a number at .* that is none"):
         sound.check(faulty(record, path, value))
 
 

@@ -38,8 +38,10 @@ LONG_LIST = 3  # scans; more are shown a bar
 
 
 def speak(text: str) -> None:
-    """Print a sentence on standard error."""
-    click.echo(text, err=True)
+    """Print a sentence on standard error; what would steer the screen is shown as ``?``."""
+    from footscan.typed import shown
+
+    click.echo(shown(text), err=True)
 
 
 def quiet_or(quiet: bool) -> Callable[[str], None]:

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from footscan.files import TooLargeError, read_bounded
 from insole.errors import OutputError, PlanError
 from insole.output.ink import BLACK, GREY, MM, fonts, save_bytes, stroke, wrapped, write
 from insole.record.questions import QUESTIONS, SHORT_CAUTION
@@ -103,13 +104,13 @@ def _fields(path: Path) -> Iterator[tuple[str, int, str, bool]]:
     import pypdfium2
 
     try:
-        data = path.read_bytes()
-        if len(data) > LARGEST_FILE:
-            raise PlanError(f"{path.name} is too large to be a sheet of questions")
+        data = read_bounded(path, LARGEST_FILE)
         document = pypdfium2.PdfDocument(data)
         document.init_forms()
         for page in document:
             yield from _page_fields(document, page)
+    except TooLargeError:
+        raise PlanError(f"{path.name} is too large to be a sheet of questions") from None
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise PlanError(f"the sheet {path} cannot be read: {reason}; check the path") from None

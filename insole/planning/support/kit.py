@@ -34,6 +34,7 @@ ROUND, SQUARE = 2.5, 6.0  # of the outline: fuller than an ellipse, nearly strai
 FULL_HEIGHT_MM = 0.15  # a pad reaches its height when its surface comes this close to it
 FIT_MM = 0.05  # a pad may pass its ceiling by half of what a calliper shows
 SAMPLE_MM = 3  # spacing of the first, coarse look at whether a pad fits
+MOST_PADS = 400  # each is fitted at many places
 TURNS = (0, -1, 1, -2, 2, -3, 3)  # steps of the turning grid that are tried
 _RANGES = {"height": (2.0, 20.0), "length": (30.0, 140.0), "width": (15.0, 80.0)}
 _LISTS = {"heights": "height", "lengths": "length", "widths": "width"}
@@ -132,6 +133,12 @@ def load(path: str | Path, limits: Limits) -> Kit:
         for pad in pads:
             _check_makeable(pad, feel, path.name)
     else:
+        sizes = [data[key] for key in _LISTS if isinstance(data.get(key), list)]
+        if math.prod(map(len, sizes)) > MOST_PADS:
+            raise PlanError(
+                f"{path.name}: its lists make more than the {MOST_PADS} pads that a kit can have; "
+                "shorten them"
+            )
         pads = [pad for pad in _combined(data, path.name) if _makeable(pad, feel)]
     if not pads:
         raise PlanError(f"{path.name} has no pad that can be made; give wider or lower ones")
@@ -319,10 +326,13 @@ def _listed(entries: object, file: str) -> Iterator[KitPad]:
     """Yield the pads that a file lists one by one."""
     if not isinstance(entries, list) or not entries:
         raise PlanError(f"{file}: 'pads' must be a list of tables with height, length and width")
+    if len(entries) > MOST_PADS:
+        raise PlanError(f"{file} lists more than the {MOST_PADS} pads that a kit can have")
     for entry in entries:
         if not isinstance(entry, dict) or set(entry) != set(_RANGES):
             raise PlanError(
-                f"{file}: each pad needs exactly height, length and width, got {entry!r}"
+                f"{file}: each pad needs exactly height, length and width, got "
+                f"{str(entry)[:60]}"
             )
         yield KitPad(**{size: _size(size, value, file) for size, value in entry.items()})
 
@@ -332,5 +342,7 @@ def _size(size: str, value: object, file: str) -> float:
     low, high = _RANGES[size]
     good = isinstance(value, (int, float)) and not isinstance(value, bool)
     if not good or not low <= float(value) <= high:  # type: ignore[arg-type]
-        raise PlanError(f"{file}: a pad's {size} must lie in {low:g} to {high:g} mm, got {value!r}")
+        raise PlanError(
+            f"{file}: a pad's {size} must lie in {low:g} to {high:g} mm, got {str(value)[:40]!r}"
+        )
     return float(value)  # type: ignore[arg-type]

@@ -1,0 +1,134 @@
+"""Thresholds and stations that decide what is made, by the number and not by their own file.
+
+The numbers stand here a second time, on purpose: a limit that is changed by a slip of the hand, or
+a station that is read at another place, has to show.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+import numpy as np
+import pytest
+
+from insole.parts.wedge import shim
+from insole.planning import seating, thickness
+from insole.planning.cleat import plan_cleat
+from insole.planning.outline import lay_out
+from insole.planning.wedge_rules import Wishes
+from insole.record.limits import default_limits
+from insole.record.plan import WedgePlace, WedgePlan
+from insole.shoe.shoe import parse
+from tests import feet, plans
+from tests.insole import test_wedging as beds
+
+LIMITS = default_limits()
+FLAT = {
+    "name": "level", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+    "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
+}  # fmt: skip
+
+
+@cache
+def seated(side="right"):
+    foot, bed = feet.analytic(side=side), parse(FLAT)
+    return seating.seat(foot, lay_out(foot, bed, LIMITS), bed, limits=LIMITS)
+
+
+def test_a_shim_is_ground_along_lines_half_a_millimetre_apart():
+    (wedge,) = beds.wedges(Wishes(forefoot=2.0)).wedges
+    assert wedge.contour_step == 0.5
+    words = next(reason for reason in wedge.reasons if reason.startswith("from sheet"))
+    assert "lines 0.5 mm of height apart" in words
+    assert re.search(r"thin edge to 0\.3 mm or less", words)
+    assert re.search(r"layers of at most 1 mm", words)
+
+
+def test_the_plate_under_the_shoe_reaches_12_mm_beyond_the_bolts():
+    """Bolts at 18 and 14 mm along and 17.5 mm across, the axle 5 mm behind a head at 194 mm."""
+    (plate,) = beds.wedges(Wishes(under=1.0)).wedges
+    assert plate.place is WedgePlace.UNDER
+    x, y = np.array(plate.outline).T
+    assert (x.min(), x.max()) == pytest.approx((194 - 5 - 18 - 12, 194 - 5 + 18 + 12), abs=0.002)
+    assert np.ptp(y) == pytest.approx(2 * (17.5 + 12), abs=0.002)
+
+
+def test_the_axle_starts_5_mm_behind_the_first_head():
+    cleat, _ = plan_cleat(landmarks=beds.MARKS, shoe=None, limits=LIMITS, offset=None, yaw=None)
+    assert cleat.from_ball_mark == -5.0
+    assert cleat.from_mth5 == pytest.approx(194 - 5 - 166)
+
+
+def test_an_arch_is_lowered_from_14_percent_of_the_foot_on():
+    foot = feet.analytic(length=260.0, load="none")
+    top = float(foot.landmarks["arch_apex"].xyz[2])
+    at = np.array([36.3, 36.9, 45.0])  # 14 % of 260 mm is 36.4 mm
+    down = seating.lowering(foot, at, np.full(3, top), LIMITS)
+    assert down[0] == 0.0
+    assert 0.0 < down[1] < down[2]
+
+
+def ramp(full_from, full_to, rear, front):
+    ring = [(0.0, -60.0), (300.0, -60.0), (300.0, 60.0), (0.0, 60.0)]
+    return WedgePlan(
+        place=WedgePlace.FOREFOOT, wish=2.0, cant_kept=0.0, net=2.0, remainder=0.0,
+        thick_side="big-toe side", width=120.0, thick_edge=0.4 + 120 * np.tan(np.radians(2.0)),
+        edge=0.4, full_from=full_from, full_to=full_to, taper_rear=rear, taper_front=front,
+        outline=ring)  # fmt: skip
+
+
+def of_station(name, wedge):
+    table, _ = thickness.rows(seated(), None, [wedge], shoe=parse(FLAT), limits=LIMITS)
+    return next(row for row in table if row.station == name)
+
+
+@pytest.mark.parametrize(("station", "share"), [("heel", 0.14), ("toes", 0.90)])
+def test_heel_and_toes_are_read_at_their_share_of_the_foot(station, share):
+    """A shim that begins there, or ends there, counts in full; one that stays 2 mm off does not."""
+    at = seated().station + share * seated().foot_length
+    _read_at(station, at)
+
+
+def test_the_ball_is_read_halfway_between_its_border_points():
+    """Each end is the border point, or the head where that lies farther back."""
+    marks = {name: float(place[0]) for name, place in seated().landmarks.items()}
+    ends = [min(marks.get(border, 999.0), marks[head]) for border, head in (
+        ("metatarsale_tibiale", "mth1"), ("metatarsale_fibulare", "mth5"))]  # fmt: skip
+    _read_at("ball", (ends[0] + ends[1]) / 2)
+
+
+def _read_at(station, at):
+    bare = of_station(station, ramp(1.0, 2.0, 0.5, 0.5)).after
+    for begins in (ramp(at - 0.2, at + 40, 0.3, 0.3), ramp(at - 40, at + 0.2, 0.3, 0.3)):
+        row = of_station(station, begins)
+        assert row.after > bare + 1.0
+        assert row.medial > row.after > row.lateral  # thick on the big-toe side
+    for off in (ramp(at + 2, at + 40, 0.3, 0.3), ramp(at - 40, at - 2, 0.3, 0.3)):
+        assert of_station(station, off).after == pytest.approx(bare, abs=0.01)
+
+
+def test_grind_lines_lie_where_the_ramp_has_their_height():
+    """Worked from angle, width and thin edge: on the full ramp a height h lies at one y."""
+    (wedge,) = beds.wedges(Wishes(forefoot=2.0)).wedges
+    part = shim(plans.sample_plan().right, wedge, "demo")
+    middle = (wedge.full_from + wedge.full_to) / 2
+    low = np.array(wedge.outline)[:, 1].min()
+    heights = []
+    for line in part.lines["grind"]:
+        y = np.interp(middle, *line[np.argsort(line[:, 0])].T)
+        heights.append(wedge.edge + (y - low) * np.tan(np.radians(2.0)))
+    steps = np.diff(sorted(heights))
+    assert len(heights) >= 5
+    assert steps == pytest.approx(np.full(len(steps), 0.5), abs=0.06)
+    assert sorted(heights)[0] == pytest.approx(1.0, abs=0.06)  # the thin edge is 0.5 mm or more
+    assert 0.5 <= wedge.edge < 1.0
+
+
+def test_these_tests_read_the_limits_in_force():
+    """A changed limit shows in what is planned: the numbers above do not pass by themselves."""
+    own = LIMITS.changed(wedge__under__margin=13.0, wedge__contour_step=0.6)
+    (plate,) = beds.wedges(Wishes(under=1.0), limits=own).wedges
+    assert np.ptp(np.array(plate.outline)[:, 1]) == pytest.approx(61.0, abs=0.002)
+    (wedge,) = beds.wedges(Wishes(forefoot=2.0), limits=own).wedges
+    assert wedge.contour_step == 0.6
