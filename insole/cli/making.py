@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from insole.cli.options.beside import asked_beside_plan, refuse_beside_plan
 from insole.cli.options.common import FULL, MATERIALS, QUIET
 from insole.cli.options.outcomes import quiet_or, speak
 from insole.cli.options.scans import scan_options
@@ -176,8 +177,18 @@ def _plan_for(inputs: Sequence[Path], given: dict[str, Any], say: Callable[[str]
     from insole import workflow
 
     version, edited = given.pop("version"), given.pop("edited", False)
-    if len(inputs) == 1 and inputs[0].suffix.lower() == ".json":
-        return workflow.read_plan(inputs[0], edited=edited)
+    plans = [path for path in inputs if path.suffix.lower() == ".json"]
+    if plans and len(inputs) > 1:
+        raise click.UsageError("give one plan, or scans to plan from, not both and no second plan")
+    if plans:
+        plan = workflow.read_plan(inputs[0], edited=edited)
+        refuse_beside_plan(plan, inputs[0], asked_beside_plan(click.get_current_context()))
+        return plan
+    if edited:
+        raise click.UsageError(
+            "--edited says that a plan file was changed by hand, and scans are no plan file; leave "
+            "it out, or give the plan"
+        )
     say("measuring and planning")
     made, _ = workflow.plan_feet(request_of(inputs, given, version or 1))
     return made
