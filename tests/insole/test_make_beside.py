@@ -83,8 +83,7 @@ def test_no_planning_option_is_dropped(
     told = refused(capsys, "make", str(plan_file), *asked, "--out", str(tmp_path / "out"))
     assert told.startswith(f"Error: {word} changes the plan")
     words = planned_by(told)
-    at = words.index(word)
-    assert words[at : at + len(asked)] == asked
+    assert shlex.join(asked) in shlex.join(words)
     assert words.count(word) == 1 or name == "answer"  # one a question
     assert {"rider_left.ply", "rider_right.ply"} & set(words) or words[0].endswith(".ply")
     assert str(plan_file) in words
