@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from insole.cli.options.beside import asked_beside_plan, refuse_beside_plan
 from insole.cli.options.common import FULL, MATERIALS, QUIET
@@ -75,6 +76,32 @@ AFTER_MAKING = (
     help="Make a plan file that was changed by hand; every paper will say so.",
 )
 @MATERIALS
+@click.option(
+    "--material",
+    multiple=True,
+    metavar="KIND=NAME",
+    help="What a kind of part is made of, such as pad=final-eva or shim=wedge-eva; kinds: base, "
+    "pad, metatarsal, shim, under, bed, form, cover.",
+)
+@click.option(
+    "--stock",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="What stands in the workshop (TOML): sheets, printers, blocks, cutter, materials by kind "
+    "of part; what is typed here goes before it.",
+)
+@click.option(
+    "--dxf",
+    type=click.Choice(["R2010", "R12"]),
+    default="R2010",
+    show_default=True,
+    help="Version of the DXF files.",
+)
+@click.option(
+    "--laser-colours",
+    is_flag=True,
+    help="Pure red to cut, blue to engrave, black to draw, as laser programs map them by habit.",
+)
 @click.option("--form", is_flag=True, help="Also make forms to mould a footbed over.")
 @click.option(
     "--form-cover",
@@ -100,6 +127,10 @@ def make(
     step: bool,
     layers: bool,
     materials: Path | None,
+    material: Sequence[str],
+    stock: Path | None,
+    dxf: str,
+    laser_colours: bool,
     form: bool,
     form_cover: float | None,
     form_relief: float | None,
@@ -116,7 +147,12 @@ def make(
     settings = Settings(
         bed=_size("--bed", bed), kerf=kerf, sheet=_size("--sheet", sheet), step=step,
         layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
+        dxf=dxf, laser_colours=laser_colours,
     )  # fmt: skip
+    typed = {name for name in ("bed", "kerf", "sheet")
+             if click.get_current_context().get_parameter_source(name)
+             is ParameterSource.COMMANDLINE}  # fmt: skip
+    settings = settings.with_stock(stock, material, typed=typed)
     plan = _plan_for(inputs, given, say)
     home = workflow.case_home(plan, out)
     workflow.refuse_other_plan(plan, home)

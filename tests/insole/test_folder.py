@@ -25,9 +25,10 @@ from insole.output import contents as listed
 from insole.output import folder, publishing
 from insole.output.contents import Item
 from insole.output.cut import nesting
+from insole.output.made import Run
 from insole.output.print import printing, step
 from insole.output.readme import Making, glue_rows
-from insole.output.settings import FolderError, Run, Settings, folder_name
+from insole.output.settings import FolderError, Settings, folder_name
 from insole.parts.build import all_parts
 from insole.parts.part import Part
 from insole.record.material_file import default_materials
