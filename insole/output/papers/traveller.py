@@ -135,6 +135,8 @@ def _said(plan: Plan, part: Part, materials: Materials) -> list[str]:
     cut = facts.get("engraved", ())
     if part.name == FORM:
         lines.append("Lies plantar side up; the moulded bed replaces base and pad")
+    elif part.way is not None and part.way.how == "layers":
+        lines.append("Layer 1 to the shoe, each arrow to the toes")
     elif cut and part.name == "under-shoe-shim":
         lines.append("Lettered face to the cleat, the other one to the shoe")
     elif cut:
