@@ -144,6 +144,10 @@ def scale_for(part: Part, settings: Settings) -> printing.Scale:
     return printing.AS_IT_IS if material is None else material.scale
 
 
+def _style(settings: Settings) -> written.Style:
+    return written.Style(dxf=settings.dxf, laser=settings.laser_colours)
+
+
 def _cut_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
     both = (
         (".dxf", written.write_dxf, checked.read_back_dxf),
@@ -156,7 +160,7 @@ def _cut_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[
                 how: dict[str, Any] = {"parts": mine, "kerf": settings.kerf, "face": face}
                 yield Item(
                     path=f"cut/{side.value}-{face}-side-up-{tag}{suffix}",
-                    write=partial(writer, note=tag, **how),
+                    write=partial(writer, note=tag, style=_style(settings), **how),
                     check=_one(reader, **how),
                 )
 
@@ -166,7 +170,7 @@ def _part_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator
         how: dict[str, Any] = {"parts": [part], "kerf": settings.kerf}
         yield Item(
             path=f"cut/parts/{part.label}-{tag}.dxf",
-            write=partial(written.write_dxf, note=tag, **how),
+            write=partial(written.write_dxf, note=tag, style=_style(settings), **how),
             check=_one(checked.read_back_dxf, **how),
         )
 
@@ -177,7 +181,9 @@ def _sheet_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterato
         for suffix in (".dxf", ".svg"):
             yield Item(
                 path=f"cut/{sheet.name}-{tag}{suffix}",
-                write=partial(sheets.write, sheet=sheet, kerf=settings.kerf, note=tag),
+                write=partial(
+                    sheets.write, sheet=sheet, kerf=settings.kerf, note=tag, style=_style(settings)
+                ),
                 check=_one(sheets.read_back, sheet=sheet, kerf=settings.kerf),
             )
 

@@ -15,9 +15,11 @@ from insole.readback.told import Piece
 __all__ = ["Placement", "check_lines"]
 
 EVEN = 0.15  # mm of height along a line of equal height; between grid nodes heights are read flat
-BESIDE = 6.0  # mm from the middle of a number to the line that it belongs to
+BESIDE = 6.0  # mm from the middle of a number to the nearest line
+OFF_LINE = 0.35  # mm that the middle of a number may lie off its line
 SAME = 0.06  # mm of height: a figure with one decimal
 AHEAD = (0.0, 8.0)  # mm that a station's number stands ahead of its line
+ALONG_CUT = 0.6  # mm beside a line to cut where marks are left out
 ON = 0.15  # mm that a line may stray from what it marks
 SHORT = 9.0  # mm: ticks of a grid, letters
 LEVEL_SHORT = (7.5, 3.0)  # mm along and across: shorter ones are strokes of a figure
@@ -82,14 +84,23 @@ def _check_grind(
             )
         levels.append((float(np.median(z)), line))
     for text, at in numbers:
-        said, spot = float(text), shapely.Point(at)
-        near = [level for level, line in levels if line.distance(spot) < BESIDE]
-        if np.isnan(near).any() or not near:
+        spot = shapely.Point(at)
+        if not inner.contains(spot):
             continue
-        if min(abs(level - said) for level in near) > SAME + EVEN:
+        x, y = np.array([at[0] - 1.0, at[0] + 1.0, *[at[0]] * 3]), np.array(
+            [*[at[1]] * 2, at[1] - 1.0, at[1] + 1.0, at[1]])  # fmt: skip
+        z = height(x, y)
+        steep = float(np.hypot(z[1] - z[0], z[3] - z[2])) / 2.0
+        turned = text[::-1].translate(UPSIDE_DOWN) if set(text) <= set("0689.") else text
+        if min(abs(float(said) - float(z[4])) for said in (text, turned)) > SAME + EVEN + (
+            OFF_LINE * min(steep, 1.0)
+        ):  # fmt: skip
             raise OutputError(
-                f"{file}: {piece.label} says {text} mm at a line of {near[0]:.1f} mm in the plan"
+                f"{file}: {piece.label} says {text} mm where it is {z[4]:.1f} mm high in the plan"
             )
+        near = min(levels, key=lambda entry: entry[1].distance(spot), default=None)
+        if near is None or near[1].distance(spot) > BESIDE:
+            raise OutputError(f"{file}: {piece.label} says {text} mm beside no line")
 
 
 def _check_stations(file: str, piece: Piece, numbers: Sequence[tuple[str, Points]]) -> None:
@@ -116,8 +127,10 @@ def _check_marks(file: str, piece: Piece, engraved: Sequence[Shape]) -> None:
         if float(np.ptp(points, axis=0).max()) >= SHORT:
             long.append(shapely.LineString(points))
     drawn = shapely.union_all(long) if long else shapely.LineString()
+    border = piece.shape.boundary.buffer(ALONG_CUT)
     for words, line in piece.marks.items():
-        if words.startswith("("):  # may be there, need not
+        line = line.difference(border)  # nothing is engraved on a line to cut
+        if words.startswith("(") or line.is_empty:  # may be there, need not
             continue
         if _share_on(line, drawn) < 0.65:
             raise OutputError(f"{file}: {words} is not on {piece.label} where the plan has it")

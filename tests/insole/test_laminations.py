@@ -60,8 +60,8 @@ def test_layers_of_a_shim_end_on_its_analytic_planes(net: float, side: str) -> N
     roof = planes(wedge, Polygon(wedge.outline).intersection(ends))
     stack = layers(part)
     thick, usual = [p.facts["thickness"] for p in stack], sheets_for(part.facts["thick_edge"])
-    assert thick[:-1] == usual[: len(thick) - 1]  # one thicker sheet where a top is a mere strip
-    assert sum(thick) >= part.facts["thick_edge"] - 1e-6
+    # where the usual top is a mere strip, thin sheets go lower
+    assert thick in (usual, sorted(usual))
     for layer in stack:
         z = layer.facts["underside"]
         wanted = plan
@@ -83,7 +83,7 @@ def test_a_stack_holds_the_part_and_stands_proud_by_one_step_at_most(name: str) 
     part = heel() if name == "shim" else planned("low" if name == "left pad" else "usual")[1]
     stack = layers(part)
     step = stack[0].facts["step_error"]
-    assert [p.facts["thickness"] for p in stack[:-1]] == [1.0] * (len(stack) - 1)
+    assert {p.facts["thickness"] for p in stack[:-1]} <= {1.0, 0.5}
     assert step == max(p.facts["thickness"] for p in stack) <= 3.0
     assert stack[0].facts["lost"] == 0.0
     solid = solids.solid_of(part.vertices, part.faces)
