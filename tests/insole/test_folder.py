@@ -25,7 +25,7 @@ from insole.output import contents as listed
 from insole.output import folder, publishing
 from insole.output.contents import Item
 from insole.output.cut import nesting
-from insole.output.made import Run
+from insole.output.made import Run, made_parts
 from insole.output.print import printing, step
 from insole.output.readme import Making, glue_rows
 from insole.output.settings import FolderError, Settings, folder_name

@@ -216,7 +216,7 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
                     continue
                 path = shapely.LineString(points)
                 yield from (stroke("ENGRAVE", piece) for piece in _new(path, drawn, closed))
-                drawn = drawn.union(path.buffer(TWICE, cap_style="flat"))
+                drawn = drawn.union(path.buffer(TWICE))
     yield from (stroke("ENGRAVE", line) for line in mark_lines(part, face))
     yield from (stroke("CUT", ring, True) for ring in rings)
 

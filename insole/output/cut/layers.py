@@ -28,7 +28,7 @@ class Layer:
 
 
 LAYERS = {
-    "NOTE": Layer(index=8, rgb=(168, 168, 168), about="for people, not for the machine"),
+    "NOTE": Layer(index=8, rgb=(178, 178, 178), about="for people, not for the machine"),
     "PEN": Layer(index=32, rgb=(205, 105, 0), about="draw with a pen, or leave out"),
     "ENGRAVE": Layer(index=14, rgb=(165, 40, 30), about="engrave in single strokes"),
     "GRIND": Layer(index=98, rgb=(0, 56, 30), about="lines of equal thickness for grinding"),
