@@ -62,6 +62,7 @@ def written_page(run: Run, making: Path) -> str:
         plates=plate_files(run.made.parts, run.settings, folder_name(plan)),
         cuts=run.settings.cuts,
         cover=run.settings.chosen.get("cover", ""),
+        stocked=run.settings.stock is not None,
         tag=folder_name(plan),
     )
     bench = [*BENCH, *[UNDER_SHOE for part in run.made.parts if part.name == "under-shoe-shim"][:1]]

@@ -70,6 +70,8 @@ class Making:
         Whether there are cut files; else pieces are cut by hand from the paper.
     cover : str
         Material of the cover, if one was chosen.
+    stocked : bool
+        Whether the workshop's stock is known: what it lacks is said among what to mind.
     """
 
     plan: Plan
@@ -81,6 +83,7 @@ class Making:
     tag: str
     cuts: bool = True
     cover: str = ""
+    stocked: bool = False
 
     def sheets_of(self, part: Part) -> list[str]:
         """Return the files of the sheets that a part or its layers lie on."""
@@ -174,7 +177,8 @@ def order(making: Making) -> list[str]:
     printed = [part for part in parts if making.printed(part)]
     ground = [p for p in parts if p not in printed and "grind" in p.lines
               and p.label not in making.layers]  # fmt: skip
-    steps = [f"Buy: {'; '.join(_shopping(making))}."]
+    have = "Have ready" if making.stocked else "Buy"
+    steps = [f"{have}: {'; '.join(_shopping(making))}."]
     steps.append("Print the template at 100 % and measure both rulers; the same on the first cut.")
     if making.moulds:
         steps.append(

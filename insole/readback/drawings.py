@@ -20,7 +20,7 @@ from insole.readback.letters import Points, Shape
 __all__ = ["Drawing", "read_drawing", "same_drawing"]
 
 
-CHORDS = 32  # in place of an arc: 0.005 mm on the largest
+CHORDS, SPAN = 24, 0.7  # chords in each so many radians of an arc: 0.005 mm on the largest
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,7 +108,7 @@ def _dxf(path: Path) -> Iterator[tuple[str, Shape]]:
 
 
 def _flat(rows: list[list[float]], closed: bool) -> Points:
-    """Return vertices with bulges as points, each arc in `CHORDS` steps."""
+    """Return vertices with bulges as points, each arc in short chords."""
     found = []
     for k, (x, y, bulge) in enumerate(rows):
         found.append([x, y])
@@ -118,8 +118,9 @@ def _flat(rows: list[list[float]], closed: bool) -> Points:
         start, end = complex(x, y), complex(ahead[0], ahead[1])
         turn = 4.0 * math.atan(bulge)
         centre = (start + end) / 2 + (end - start) * 1j / (2.0 * math.tan(turn / 2.0))
-        for step in range(1, CHORDS):
-            spot = centre + (start - centre) * cmath.exp(1j * turn * step / CHORDS)
+        count = CHORDS * math.ceil(abs(turn) / SPAN)
+        for step in range(1, count):
+            spot = centre + (start - centre) * cmath.exp(1j * turn * step / count)
             found.append([spot.real, spot.imag])
     return np.array(found, dtype=float).reshape(-1, 2)
 

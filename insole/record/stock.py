@@ -129,9 +129,10 @@ class Stock:
 
 
 def stack_for(height: float, thicknesses: Sequence[float]) -> tuple[float, ...]:
-    """Return the sheets that reach a height with least to grind away, coarse ones lowest, mm.
+    """Return the sheets that reach a height, coarse ones lowest, mm.
 
-    Among stacks that are equally high, the one of fewest sheets.
+    A millimetre to grind away counts as much as one sheet more to cut and to glue; among equals
+    there is the least to grind away.
 
     Raises
     ------
@@ -142,8 +143,8 @@ def stack_for(height: float, thicknesses: Sequence[float]) -> tuple[float, ...]:
     --------
     >>> stack_for(14.8, (2, 3, 6, 10))
     (10.0, 3.0, 2.0)
-    >>> stack_for(9.5, (10,))
-    (10.0,)
+    >>> stack_for(13.1, (3, 5, 10)), stack_for(9.5, (10,))
+    ((10.0, 5.0), (10.0,))
     """
     sizes = sorted({round(t / UNIT) for t in thicknesses if t > 0}, reverse=True)
     if not sizes:
@@ -156,7 +157,9 @@ def stack_for(height: float, thicknesses: Sequence[float]) -> tuple[float, ...]:
             if before is not None and (best[total] is None or len(before) + 1 < len(
                 best[total] or ())):  # fmt: skip
                 best[total] = (*before, size)
-    found = next(stack for stack in best[need:] if stack is not None)
+    able = [(total + round(1.0 / UNIT) * len(stack), total, stack)
+            for total, stack in enumerate(best) if stack and total >= need]  # fmt: skip
+    found = min(able)[2] if able else ()
     return tuple(round(size * UNIT, 6) for size in sorted(found, reverse=True))
 
 

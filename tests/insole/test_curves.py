@@ -58,7 +58,7 @@ def test_an_outline_is_few_arcs_within_two_hundredths(tmp_path: Path, right: lis
     (entity,) = [e for e in ezdxf.readfile(path).modelspace() if e.dxf.layer == "CUT"]
     rows = np.array(entity.get_points("xyb"))
     assert len(rows) < len(bed_ring()) / 2
-    assert (rows[:, 2] != 0).mean() > 0.5
+    assert (rows[:, 2] != 0).mean() > 0.3  # coarse chords of the made-up toes stay chords
     drawn = shapely.Polygon(read_drawing(path).layers["CUT"][0].points)
     wanted = cutting.wanted_shape(base)
     move = np.array(drawn.bounds[:2]) - np.array(wanted.bounds[:2])

@@ -123,6 +123,7 @@ def write_svg(
 def _svg_path(stroke: Stroke, height: float) -> str:
     """Return the path of a stroke, y down from the sheet's upper edge."""
     rows = _vertices(stroke)
+    rows[:, :2] = np.round(rows[:, :2] * [1.0, -1.0] + [0.0, height], 4) * [1.0, -1.0] + [0, height]
     words = [f"M {rows[0, 0]:.4f},{height - rows[0, 1]:.4f}"]
     ends = np.vstack([rows[1:], rows[:1]]) if stroke.closed else rows[1:]
     for (x, y, bulge), (to_x, to_y, _) in zip(rows, ends, strict=False):
@@ -132,7 +133,7 @@ def _svg_path(stroke: Stroke, height: float) -> str:
             continue
         radius = math.hypot(to_x - x, to_y - y) * (1.0 + bulge**2) / (4.0 * abs(bulge))
         wide, way = int(abs(bulge) > 1.0), int(bulge < 0.0)  # y down: what turned left turns right
-        words.append(f"A {radius:.5f},{radius:.5f} 0 {wide},{way} {end}")
+        words.append(f"A {radius:.7f},{radius:.7f} 0 {wide},{way} {end}")
     return " ".join([*words, *(["Z"] if stroke.closed else [])])
 
 
