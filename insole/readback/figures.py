@@ -104,6 +104,7 @@ def check_figures(folder: Path, told: Told, manifest: Mapping[str, Any]) -> None
 def _check_paper(path: Path, records: Mapping[str, Any], told: Told) -> None:
     pages = read_pages(path)
     whole = " ".join(page.text for page in pages)
+    _check_highest(path.name, whole, records)
     two = len(told.feet) == 2
     for label, record in records.items():
         side, _, name = label.partition("-")
@@ -124,6 +125,13 @@ def _check_paper(path: Path, records: Mapping[str, Any], told: Told) -> None:
                 f"{path.name} does not say that {label} is made of {record['material']}"
             )
         _check_row(path.name, row[1], label, record)
+
+
+def _check_highest(file: str, text: str, records: Mapping[str, Any]) -> None:
+    """Refuse a highest place, anywhere on a paper, that is no part's."""
+    for said in HIGHEST.findall(text):
+        if all(abs(float(said) - float(one["height"])) > TENTH for one in records.values()):
+            raise OutputError(f"{file} says {said} mm at its highest, which no part is")
 
 
 def _check_bench(file: str, text: str, label: str, record: Mapping[str, Any], *, kit: bool) -> None:

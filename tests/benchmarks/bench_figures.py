@@ -25,7 +25,8 @@ __all__ = ["BENCH_BOUNDS", "look_at_bench"]
 
 BENCH_BOUNDS = {
     "paper: figure not the part's": 0, "engraved on a cut, mm": 0.01,
-    "crumb, mm short of 0.05": 1e-4, "cut: short chords, share of length": 0.35, "drawn twice, mm": 1.0, "ripple of a top, mm": 0.02,
+    "crumb, mm short of 0.05": 1e-4, "cut: short chords, share of length": 0.35,
+    "drawn twice, mm": 1.0, "ripple of a top, mm": 0.02,
 }  # fmt: skip
 Note = Callable[[str, float, str], None]
 WINDOW = 7.5  # mm: half of the 15 mm below which a wave is a ripple

@@ -205,7 +205,6 @@ def dxf_shapes(path: Path, ledger: Ledger) -> list[shapely.Polygon]:
 def svg_shapes(path: Path, ledger: Ledger) -> list[shapely.Polygon]:
     """Return the cut regions of an SVG file, y up."""
     root = ElementTree.parse(path).getroot()
-    space = "{http://www.w3.org/2000/svg}"
     width = float(str(root.get("viewBox")).split()[2])
     ledger.note("reader warnings", root.get("width") != f"{width:.3f}mm", path.name)
     return polygons([shape.points for shape in read_drawing(path).layers["CUT"]])
