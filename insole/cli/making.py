@@ -98,6 +98,12 @@ AFTER_MAKING = (
     help="Version of the DXF files.",
 )
 @click.option(
+    "--cover-pattern",
+    type=click.FloatRange(0, 20),
+    metavar="MM",
+    help="Cut covers too, so much larger all round, with darts where they bend round a heel cup.",
+)
+@click.option(
     "--laser-colours",
     is_flag=True,
     help="Pure red to cut, blue to engrave, black to draw, as laser programs map them by habit.",
@@ -130,6 +136,7 @@ def make(
     material: Sequence[str],
     stock: Path | None,
     dxf: str,
+    cover_pattern: float | None,
     laser_colours: bool,
     form: bool,
     form_cover: float | None,
@@ -147,7 +154,7 @@ def make(
     settings = Settings(
         bed=_size("--bed", bed), kerf=kerf, sheet=_size("--sheet", sheet), step=step,
         layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
-        dxf=dxf, laser_colours=laser_colours,
+        dxf=dxf, laser_colours=laser_colours, cover_pattern=cover_pattern,
     )  # fmt: skip
     typed = {name for name in ("bed", "kerf", "sheet")
              if click.get_current_context().get_parameter_source(name)

@@ -25,6 +25,7 @@ __all__ = ["build", "make", "thick_edges"]
 
 SIZES_MM = (40.0, 2000.0)  # of a printer's bed or a sheet
 MOST_KERF_MM = 5.0
+MOST_COVER_MM = 20.0
 
 
 def build(
@@ -97,6 +98,7 @@ def make(
     material: Mapping[str, str] | None = None,
     stock: str | Path | None = None,
     dxf: Literal["R2010", "R12"] = "R2010",
+    cover_pattern: float | None = None,
     laser_colours: bool = False,
     form: bool = False,
     form_cover: float | None = None,
@@ -131,6 +133,8 @@ def make(
         What stands in the workshop: sheets, printers, blocks, cutter.
     dxf : str
         Version of DXF files.
+    cover_pattern : float, optional
+        Covers are cut too, so many mm larger all round, 0 to 20.
     laser_colours : bool
         Pure red, blue and black in cut files.
     form, form_cover, form_relief
@@ -160,7 +164,10 @@ def make(
         bed=_size("bed", bed), kerf=float(kerf), sheet=_size("sheet", sheet), step=step,
         layers=layers, materials=materials_of(materials),
         form=_form(form, form_cover, form_relief), dxf=dxf, laser_colours=laser_colours,
+        cover_pattern=cover_pattern,
     )  # fmt: skip
+    if cover_pattern is not None and not 0.0 <= cover_pattern <= MOST_COVER_MM:
+        raise PlanError(f"cover_pattern wants 0 to {MOST_COVER_MM:g} mm, not {cover_pattern!r}")
     if dxf not in ("R2010", "R12"):
         raise PlanError(f"dxf wants 'R2010' or 'R12', not {dxf!r}")
     typed = {name for name, value, usual in (("bed", bed, (220.0, 220.0)), ("kerf", kerf, 0.0),

@@ -48,6 +48,7 @@ from insole.output.publishing import (
     sha256_of,
 )
 from insole.output.settings import FolderError, Settings, folder_name
+from insole.parts.cover import COVER
 from insole.parts.form_upper import FORM, why_not
 from insole.parts.materials import of_part
 from insole.parts.part import Part
@@ -196,7 +197,8 @@ def _steps(run: Run, making: Path) -> list[tuple[Part, Path]]:
         return []
     tag = folder_name(run.plan)
     (making / "solid").mkdir()
-    return [(part, making / "solid" / f"{part.label}-{tag}.step") for part in run.made.worn]
+    return [(part, making / "solid" / f"{part.label}-{tag}.step") for part in run.made.worn
+            if part.name != COVER]  # fmt: skip
 
 
 def _finish_steps(run: Run, making: Path, worker: step.StepWorker) -> None:

@@ -20,6 +20,7 @@ from insole.output.cut import nesting
 from insole.output.settings import Settings, folder_name
 from insole.parts import laminations
 from insole.parts.contour import CONTOUR
+from insole.parts.cover import cover
 from insole.parts.form_upper import FORM
 from insole.parts.materials import amount, check_use
 from insole.parts.part import Part, Way
@@ -93,7 +94,7 @@ def made_parts(plan: Plan, parts: Sequence[Part], settings: Settings) -> MadePar
     made: list[Part] = []
     layers: dict[str, Sequence[Part]] = {}
     notes: dict[str, str] = {}
-    for part in parts:
+    for part in [*parts, *_covers(plan, parts, settings)]:
         chosen = _chosen(plan, part, settings, notes)
         material = settings.materials.get(chosen.material)
         way = _way(chosen, material, settings)
@@ -102,6 +103,17 @@ def made_parts(plan: Plan, parts: Sequence[Part], settings: Settings) -> MadePar
             way = Way(how="layers", sheets=_sheets_in(layers[part.label]))
         made.append(replace(chosen, way=way))
     return MadeParts(parts=tuple(made), layers=layers, notes=notes)
+
+
+def _covers(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
+    """Return the covers to cut, if they are wished."""
+    if settings.cover_pattern is None:
+        return []
+    thick = of_plan(plan).value("thickness.cover")
+    word = settings.chosen.get("cover") or next(
+        (m.name for m in settings.materials.values() if "cover" in m.places), "cover-foam")  # fmt: skip
+    return [cover(part, settings.cover_pattern, thick, word) for part in parts
+            if part.name in ("base", CONTOUR)]  # fmt: skip
 
 
 def _chosen(plan: Plan, part: Part, settings: Settings, notes: dict[str, str]) -> Part:
@@ -262,7 +274,8 @@ def size_words(part: Part) -> str:
         return words + (f", edge {facts['edge']:.1f} mm" if "edge" in facts else "")
     if "thickness" in facts:
         rim = f", heel rim {facts['heel_cup']:.1f} mm" if facts.get("heel_cup") else ""
-        return f"{facts['thickness']:g} mm thick{rim}"
+        words = f", {facts['words']}" if "allowance" in facts else ""
+        return f"{facts['thickness']:g} mm thick{rim}{words}"
     words = f"{high:.1f} mm high" if "height" in facts else ""
     return ", ".join(filter(None, (words, str(facts.get("words", "")))))
 

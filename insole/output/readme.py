@@ -132,6 +132,8 @@ def _route(making: Making, part: Part) -> str:
         stl = f"print/{part.label}-{making.tag}.stl"
         return f"{own}make this: {making.plates.get(part.label, stl)}{milled}"
     found = making.sheets_of(part) or [f"cut/parts/{part.label}-{making.tag}.dxf"]
+    if not making.cuts and part.name == "cover":
+        return f"{own}cut it by hand {part.facts['allowance']:g} mm outside the base's template"
     if not making.cuts:
         found = [f"paper/{'template' if part.name == 'base' else 'pieces'}, cut out by hand"]
     words = f"{own}make this: {' and '.join(found)}"

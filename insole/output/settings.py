@@ -52,6 +52,8 @@ class Settings:
         What stands in the workshop; None: sheets as they are sold, one printer.
     dxf : str
         Version of DXF files, ``"R2010"`` or ``"R12"``.
+    cover_pattern : float or None
+        Covers are cut too, so many mm larger all round.
     laser_colours : bool
         Pure red, blue and black in cut files, as laser programs map them by habit.
     """
@@ -68,6 +70,7 @@ class Settings:
     stock: Stock | None = None
     dxf: str = "R2010"
     laser_colours: bool = False
+    cover_pattern: float | None = None
 
     def with_stock(
         self, file: str | Path | None, chosen: Sequence[str] | Mapping[str, str] = (), *,

@@ -54,7 +54,7 @@ KINDS: dict[str, tuple[str, ...]] = {
     "under": ("under-shoe-shim",),
     "bed": ("contoured-bed",),
     "form": ("form",),
-    "cover": (),
+    "cover": ("cover",),
 }
 # thicknesses in which foam and sheet are sold, mm: common practice, no source
 SOLD_MM = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0)
