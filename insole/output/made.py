@@ -110,8 +110,8 @@ def _covers(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]
     if settings.cover_pattern is None:
         return []
     thick = of_plan(plan).value("thickness.cover")
-    word = settings.chosen.get("cover") or next(
-        (m.name for m in settings.materials.values() if "cover" in m.places), "cover-foam")  # fmt: skip
+    usual = (m.name for m in settings.materials.values() if "cover" in m.places)
+    word = settings.chosen.get("cover") or next(usual, "cover-foam")
     return [cover(part, settings.cover_pattern, thick, word) for part in parts
             if part.name in ("base", CONTOUR)]  # fmt: skip
 

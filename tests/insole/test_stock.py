@@ -182,3 +182,37 @@ def test_a_workshop_without_machines_gets_no_files_for_them(
     assert not any(path.startswith("cut/") or path.endswith(".3mf") for path in paths)
     assert any(path.startswith("paper/pieces-") for path in paths)
     assert any(path.endswith(".stl") for path in paths)  # for whoever prints or mills elsewhere
+
+
+def test_a_cover_is_the_base_and_its_allowance(plan: Plan, parts: list[Part]) -> None:
+    import shapely
+
+    made = made_parts(plan, parts, Settings(cover_pattern=5.0))
+    covers = [part for part in made.parts if part.name == "cover"]
+    assert [part.label for part in covers] == ["left-cover", "right-cover"]
+    for part in covers:
+        of = next(base for base in parts if base.label == f"{part.side.value}-base")
+        shape, base = shapely.Polygon(part.outline), shapely.Polygon(of.outline)
+        assert shape.contains(base)
+        assert shape.exterior.distance(base.convex_hull.exterior) > 4.9  # the notch has none
+        assert (part.material, part.facts["darts"]) == ("cover-foam", 0)
+        assert way_words(part) == "cut from 1.5 mm sheet"
+        assert "5 mm larger all round: glue, then trim" in size_words(part)
+
+
+def test_a_cover_of_a_cup_has_darts_in_its_allowance_only(parts: list[Part]) -> None:
+    import shapely
+
+    from insole.parts.cover import cover
+
+    base = next(part for part in parts if part.name == "base")
+    cupped = replace(base, facts={**base.facts, "cup": 10.0})
+    made = cover(cupped, 6.0, 1.5, "cover-foam")
+    assert made.facts["darts"] >= 6
+    shape, whole = shapely.Polygon(made.outline), shapely.Polygon(base.outline)
+    assert shape.contains(whole.buffer(1.0))
+    gone = whole.buffer(6.0).difference(shape)
+    length = float(whole.bounds[2] - whole.bounds[0])
+    for dart in (piece for piece in shapely.get_parts(gone) if piece.area > 2.0):
+        share = (dart.centroid.x - whole.bounds[0]) / length
+        assert share < 0.32 or share > 0.9
