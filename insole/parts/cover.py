@@ -20,7 +20,7 @@ COVER = "cover"
 DART_APART_MM = 14.0  # along the border; common practice, no source
 DART_WIDE_MM = 3.0  # at the border, closed where the edge turns up; common practice, no source
 LEFT_MM = 1.5  # of the allowance that no dart cuts into
-HEEL_SHARE, TOE_SHARE = 0.3, 0.92  # of the length: behind and ahead of it the border is bent
+HEEL_SHARE = 0.3  # of the length: behind it the border turns up
 SMOOTH_MM = 6.0  # the notch in the base's edge is none in its cover
 
 
@@ -49,7 +49,7 @@ def cover(of: Part, allowance: float, thickness: float, material: str) -> Part:
         shape = shape.difference(shapely.union_all(darts))
     vertices, faces = solids.arrays(solids.prism(shape, 0.0, thickness), COVER)
     outline, holes = outlines.rings(shape)
-    count = f", {len(darts)} darts at heel and toes" if darts else ""
+    count = f", {len(darts)} darts at the heel" if darts else ""
     return replace(
         of, name=COVER, vertices=vertices, faces=faces, outline=outline, holes=holes, lines={},
         marks=(), volume=float(shape.area * thickness), solid=None, solid_volume=None,
@@ -61,14 +61,13 @@ def cover(of: Part, allowance: float, thickness: float, material: str) -> Part:
 
 
 def _darts(shape: Polygon, whole: Polygon, deep: float) -> list[Polygon]:
-    """Return wedges in the border behind the heel and ahead of the toes, points inward."""
+    """Return wedges in the border round the heel, points inward."""
     x0, _, x1, _ = whole.bounds
     border = LineString(shape.exterior.coords)
     found = []
     for at in np.arange(DART_APART_MM / 2, border.length, DART_APART_MM):
         spot, near = border.interpolate(at), border.interpolate(at + 0.5)
-        share = (spot.x - x0) / (x1 - x0)
-        if HEEL_SHARE < share < TOE_SHARE:
+        if spot.x - x0 > HEEL_SHARE * (x1 - x0):
             continue
         along = np.array([near.x - spot.x, near.y - spot.y]) * 2.0
         inward = np.array([-along[1], along[0]])

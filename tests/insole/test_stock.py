@@ -194,7 +194,8 @@ def test_a_cover_is_the_base_and_its_allowance(plan: Plan, parts: list[Part]) ->
         of = next(base for base in parts if base.label == f"{part.side.value}-base")
         shape, base = shapely.Polygon(part.outline), shapely.Polygon(of.outline)
         assert shape.contains(base)
-        assert shape.exterior.distance(base.convex_hull.exterior) > 4.9  # the notch has none
+        assert 4.9 < shape.exterior.distance(base.exterior) < 5.1
+        assert shape.area > base.buffer(5.0).area  # the notch has no twin in it
         assert (part.material, part.facts["darts"]) == ("cover-foam", 0)
         assert way_words(part) == "cut from 1.5 mm sheet"
         assert "5 mm larger all round: glue, then trim" in size_words(part)
@@ -215,4 +216,4 @@ def test_a_cover_of_a_cup_has_darts_in_its_allowance_only(parts: list[Part]) -> 
     length = float(whole.bounds[2] - whole.bounds[0])
     for dart in (piece for piece in shapely.get_parts(gone) if piece.area > 2.0):
         share = (dart.centroid.x - whole.bounds[0]) / length
-        assert share < 0.32 or share > 0.9
+        assert share < 0.32  # at the heel
