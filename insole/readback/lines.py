@@ -15,7 +15,6 @@ from insole.readback.told import Piece
 __all__ = ["Placement", "check_lines"]
 
 EVEN = 0.15  # mm of height along a line of equal height; between grid nodes heights are read flat
-BESIDE = 6.0  # mm from the middle of a number to the nearest line
 OFF_LINE = 0.35  # mm that the middle of a number may lie off its line
 SAME = 0.06  # mm of height: a figure with one decimal
 AHEAD = (0.0, 8.0)  # mm that a station's number stands ahead of its line
@@ -64,7 +63,6 @@ def _check_grind(
     height = piece.height if face == "foot" else piece.floor
     assert height is not None
     inner = piece.shape.buffer(-piece.margin)
-    levels: list[tuple[float, Any]] = []
     for shape in grind:
         points = np.vstack([shape.points, shape.points[:1]]) if shape.closed else shape.points
         long = float(np.hypot(*np.diff(points, axis=0).T).sum())
@@ -74,7 +72,6 @@ def _check_grind(
         dense = shapely.get_coordinates(line.segmentize(1.5))
         dense = dense[shapely.contains_xy(inner, dense)]
         if len(dense) < 3:  # along the border, where heights are rounded off
-            levels.append((np.nan, line))
             continue
         z = height(dense[:, 0], dense[:, 1])
         if float(np.ptp(z)) > 2 * EVEN:
@@ -82,7 +79,6 @@ def _check_grind(
                 f"{file}: a line of equal height on {piece.label} runs from {z.min():.1f} to "
                 f"{z.max():.1f} mm in the plan: mirrored, moved or turned"
             )
-        levels.append((float(np.median(z)), line))
     for text, at in numbers:
         spot = shapely.Point(at)
         if not inner.contains(spot):
@@ -98,9 +94,6 @@ def _check_grind(
             raise OutputError(
                 f"{file}: {piece.label} says {text} mm where it is {z[4]:.1f} mm high in the plan"
             )
-        near = min(levels, key=lambda entry: entry[1].distance(spot), default=None)
-        if near is None or near[1].distance(spot) > BESIDE:
-            raise OutputError(f"{file}: {piece.label} says {text} mm beside no line")
 
 
 def _check_stations(file: str, piece: Piece, numbers: Sequence[tuple[str, Points]]) -> None:

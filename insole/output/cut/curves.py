@@ -26,20 +26,32 @@ LEAST = 0.05  # mm: no segment is shorter
 
 
 def thinned(points: Array, *, closed: bool) -> Array:
-    """Return the points without those that make segments shorter than the least, ends kept."""
-    kept = [points[0]]
-    for point in points[1:]:
-        if math.hypot(*(point - kept[-1])) >= LEAST:
-            kept.append(point)
-    last = points[-1]
-    if not closed and not np.array_equal(kept[-1], last):
-        if len(kept) > 1:
-            kept[-1] = last
-        else:
-            kept.append(last)
-    while closed and len(kept) > 3 and math.hypot(*(kept[0] - kept[-1])) < LEAST:
-        kept.pop()
-    return np.array(kept)
+    """Return the points without those that make segments shorter than the least, ends kept.
+
+    Of two that are too close the one goes that the line bends less at.
+    """
+    kept = np.asarray(points, dtype=float)
+    while len(kept) > (3 if closed else 2):
+        ahead = np.roll(kept, -1, axis=0) if closed else kept[1:]
+        steps = np.hypot(*(ahead - kept[: len(ahead)]).T)
+        k = int(np.argmin(steps))
+        if steps[k] >= LEAST:
+            break
+        pair = (k, (k + 1) % len(kept))
+        costs = [_bulk(kept, i, closed=closed) for i in pair]
+        kept = np.delete(kept, pair[int(np.argmin(costs))], axis=0)
+    return kept
+
+
+def _bulk(points: Array, at: int, *, closed: bool) -> float:
+    """Return how far a line moves when one of its points goes, mm; an end never goes."""
+    if not closed and at in (0, len(points) - 1):
+        return math.inf
+    a, b, p = points[at - 1], points[(at + 1) % len(points)], points[at]
+    long = math.hypot(*(b - a))
+    if long < 1e-9:
+        return math.hypot(*(p - a))
+    return abs(float((b - a)[0] * (p - a)[1] - (b - a)[1] * (p - a)[0])) / long
 
 
 def arcs_of(ring: Array) -> Array:
