@@ -29,8 +29,8 @@ OF_ONE: dict[str, Any] = {
     "by_hand": None,
 }  # fmt: skip
 OF_FILES = (
-    "bed", "kerf", "sheet", "step", "layers", "materials", "form", "form_cover", "form_relief",
-    "thick_edges_checked",
+    "bed", "kerf", "sheet", "step", "layers", "materials", "material", "stock", "dxf",
+    "laser_colours", "cover_pattern", "form", "form_cover", "form_relief", "thick_edges_checked",
 )  # fmt: skip
 
 

@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
+from insole.cli.options.beside import asked_beside_plan, refuse_beside_plan
 from insole.cli.options.common import FULL, MATERIALS, QUIET
 from insole.cli.options.outcomes import quiet_or, speak
 from insole.cli.options.scans import scan_options
@@ -75,6 +77,38 @@ AFTER_MAKING = (
     help="Make a plan file that was changed by hand; every paper will say so.",
 )
 @MATERIALS
+@click.option(
+    "--material",
+    multiple=True,
+    metavar="KIND=NAME",
+    help="What a kind of part is made of, such as pad=final-eva or shim=wedge-eva; kinds: base, "
+    "pad, metatarsal, shim, under, bed, form, cover.",
+)
+@click.option(
+    "--stock",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="What stands in the workshop (TOML): sheets, printers, blocks, cutter, materials by kind "
+    "of part; what is typed here goes before it.",
+)
+@click.option(
+    "--dxf",
+    type=click.Choice(["R2010", "R12"]),
+    default="R2010",
+    show_default=True,
+    help="Version of the DXF files.",
+)
+@click.option(
+    "--cover-pattern",
+    type=click.FloatRange(0, 20),
+    metavar="MM",
+    help="Cut covers too, so much larger all round, with darts where they bend round a heel cup.",
+)
+@click.option(
+    "--laser-colours",
+    is_flag=True,
+    help="Pure red to cut, blue to engrave, black to draw, as laser programs map them by habit.",
+)
 @click.option("--form", is_flag=True, help="Also make forms to mould a footbed over.")
 @click.option(
     "--form-cover",
@@ -100,6 +134,11 @@ def make(
     step: bool,
     layers: bool,
     materials: Path | None,
+    material: Sequence[str],
+    stock: Path | None,
+    dxf: str,
+    cover_pattern: float | None,
+    laser_colours: bool,
     form: bool,
     form_cover: float | None,
     form_relief: float | None,
@@ -114,7 +153,8 @@ def make(
     say = quiet_or(quiet)
     settings = settings_of(
         bed=bed, kerf=kerf, sheet=sheet, step=step, layers=layers, materials=materials, form=form,
-        form_cover=form_cover, form_relief=form_relief,
+        form_cover=form_cover, form_relief=form_relief, dxf=dxf, laser_colours=laser_colours,
+        cover_pattern=cover_pattern, stock=stock, material=material,
     )  # fmt: skip
     plan = _plan_for(inputs, given, say)
     home = workflow.case_home(plan, out)
@@ -153,15 +193,21 @@ def bar(material: str, out: Path, materials: Path | None, quiet: bool) -> None:
 
 def settings_of(
     *, bed: str, kerf: float, sheet: str, step: bool, layers: bool, materials: Path | None,
-    form: bool, form_cover: float | None, form_relief: float | None,
+    form: bool, form_cover: float | None, form_relief: float | None, dxf: str,
+    laser_colours: bool, cover_pattern: float | None, stock: Path | None, material: Sequence[str],
 ) -> Settings:  # fmt: skip
-    """Return how files are wanted, as the options say."""
+    """Return how files are wanted, as the options say; what is typed stands above the stock."""
     from insole.output.settings import Settings
 
-    return Settings(
+    settings = Settings(
         bed=_size("--bed", bed), kerf=kerf, sheet=_size("--sheet", sheet), step=step,
         layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
+        dxf=dxf, laser_colours=laser_colours, cover_pattern=cover_pattern,
     )  # fmt: skip
+    source = click.get_current_context().get_parameter_source
+    typed = {name for name in ("bed", "kerf", "sheet")
+             if source(name) is ParameterSource.COMMANDLINE}  # fmt: skip
+    return settings.with_stock(stock, material, typed=typed)
 
 
 def _materials(path: Path | None) -> Materials:
@@ -189,8 +235,18 @@ def _plan_for(inputs: Sequence[Path], given: dict[str, Any], say: Callable[[str]
     from insole import workflow
 
     version, edited = given.pop("version"), given.pop("edited", False)
-    if len(inputs) == 1 and inputs[0].suffix.lower() == ".json":
-        return workflow.read_plan(inputs[0], edited=edited)
+    plans = [path for path in inputs if path.suffix.lower() == ".json"]
+    if plans and len(inputs) > 1:
+        raise click.UsageError("give one plan, or scans to plan from, not both and no second plan")
+    if plans:
+        plan = workflow.read_plan(inputs[0], edited=edited)
+        refuse_beside_plan(plan, inputs[0], asked_beside_plan(click.get_current_context()))
+        return plan
+    if edited:
+        raise click.UsageError(
+            "--edited says that a plan file was changed by hand, and scans are no plan file; leave "
+            "it out, or give the plan"
+        )
     say("measuring and planning")
     made, _ = workflow.plan_feet(request_of(inputs, given, version or 1))
     return made

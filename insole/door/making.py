@@ -6,7 +6,7 @@ Plan -> make -> the folder that ``solewright make`` writes
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -25,6 +25,7 @@ __all__ = ["build", "make", "thick_edges"]
 
 SIZES_MM = (40.0, 2000.0)  # of a printer's bed or a sheet
 MOST_KERF_MM = 5.0
+MOST_COVER_MM = 20.0
 
 
 def build(
@@ -94,6 +95,11 @@ def make(
     step: bool = False,
     layers: bool = False,
     materials: str | Path | Materials | None = None,
+    material: Mapping[str, str] | None = None,
+    stock: str | Path | None = None,
+    dxf: Literal["R2010", "R12"] = "R2010",
+    cover_pattern: float | None = None,
+    laser_colours: bool = False,
     form: bool = False,
     form_cover: float | None = None,
     form_relief: float | None = None,
@@ -122,6 +128,16 @@ def make(
         Cut pads and inside shims as layers to glue.
     materials : path or Materials, optional
         The workshop's own materials and calibration bars.
+    material : mapping, optional
+        Material by kind of part, such as ``{"pad": "final-eva"}``.
+    stock : path, optional
+        What stands in the workshop: sheets, printers, blocks, cutter.
+    dxf : str
+        Version of DXF files.
+    cover_pattern : float, optional
+        Covers are cut too, so many mm larger all round, 0 to 20.
+    laser_colours : bool
+        Pure red, blue and black in cut files.
     form, form_cover, form_relief
         Forms to mould a footbed over; cover and relief in mm.
     say : callable
@@ -148,8 +164,16 @@ def make(
     settings: Settings = Settings(
         bed=_size("bed", bed), kerf=float(kerf), sheet=_size("sheet", sheet), step=step,
         layers=layers, materials=materials_of(materials),
-        form=_form(form, form_cover, form_relief),
+        form=_form(form, form_cover, form_relief), dxf=dxf, laser_colours=laser_colours,
+        cover_pattern=cover_pattern,
     )  # fmt: skip
+    if cover_pattern is not None and not 0.0 <= cover_pattern <= MOST_COVER_MM:
+        raise PlanError(f"cover_pattern wants 0 to {MOST_COVER_MM:g} mm, not {cover_pattern!r}")
+    if dxf not in ("R2010", "R12"):
+        raise PlanError(f"dxf wants 'R2010' or 'R12', not {dxf!r}")
+    typed = {name for name, value, usual in (("bed", bed, (220.0, 220.0)), ("kerf", kerf, 0.0),
+             ("sheet", sheet, (600.0, 400.0))) if value != usual}  # fmt: skip
+    settings = settings.with_stock(stock, material or {}, typed=typed)
     home = workflow.case_home(plan, Path(out))
     workflow.refuse_other_plan(plan, home)
     folder = workflow.make(plan, Path(out), settings=settings, say=say)

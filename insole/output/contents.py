@@ -3,29 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from insole.errors import OutputError, RefusedError
-from insole.output import readme
+from insole.errors import OutputError
 from insole.output.cut import checked, nesting, sheets, written
+from insole.output.made import MadeParts, made_parts
 from insole.output.print import printing, threemf
 from insole.output.print.plates import lay_out
 from insole.output.settings import Settings, folder_name
-from insole.parts import laminations
 from insole.parts.form_upper import FORM
-from insole.parts.materials import check_use
 from insole.parts.part import Part
-from insole.record.limits import of_plan
 from insole.record.materials import Materials
 from insole.record.plan import Plan, fingerprint
 
-__all__ = [
-    "Item", "as_made", "bed_for", "items", "layers_of", "pieces_of", "plate_files", "scale_for",
-    "without_forms",
-]  # fmt: skip
+__all__ = ["Item", "bed_for", "items", "may_print", "plate_files", "scale_for"]
 
 DOWELS = "dowels"
 
@@ -49,76 +43,27 @@ class Item:
     check: Callable[[Sequence[Path]], object]
 
 
-def items(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Item]:
+def items(
+    plan: Plan, parts: Sequence[Part], settings: Settings, made: MadeParts | None = None
+) -> list[Item]:
     """Return everything that is written for a plan but STEP files, readme and manifest.
 
-    File names end in case and version, so that a file alone still tells what it belongs to.
+    File names end in case and version, so that a file alone still tells what it belongs to. What
+    the workshop has no machine for is left out.
     """
     tag = folder_name(plan)
-    worn = without_forms(parts)
-    pieces = pieces_of(parts, settings, plan)
-    return [
-        *_print_items(plan, parts, settings, tag),
-        *_cut_items([part for part in worn if "print_only" not in part.facts], settings, tag),
-        *_part_items(pieces, settings, tag),
-        *_sheet_items(pieces, settings, tag),
-        *_paper_items(plan, worn, settings, tag, [part for part in parts if part.name == FORM]),
+    made = made or made_parts(plan, parts, settings)
+    flat = [part for part in made.worn if "print_only" not in part.facts]
+    cut = [
+        *_cut_items(flat, settings, tag),
+        *_part_items(made.pieces, settings, tag),
+        *_sheet_items(made.pieces, settings, tag),
     ]
-
-
-def without_forms(parts: Sequence[Part]) -> list[Part]:
-    """Return what is worn: a form is neither cut nor drawn on papers, and has no exact solid."""
-    return [part for part in parts if part.name != FORM]
-
-
-def as_made(parts: Sequence[Part], settings: Settings, plan: Plan) -> list[Part]:
-    """Return the parts with what they are made of: a shim built up from sheet needs sheet."""
-    if not settings.layers:
-        return list(parts)
-    least = of_plan(plan).value("wedge.least_hardness")
     return [
-        replace(part, material=_sheet_wedge(settings.materials, least) or part.material)
-        if part.name in laminations.LAYERED and part.name not in readme.PADS
-        and readme.only_printed(part, settings.materials) else part
-        for part in parts
-    ]  # fmt: skip
-
-
-def _sheet_wedge(materials: Materials, least: float) -> str:
-    """Return the first material of the table that is sheet and may be a wedge; or nothing."""
-    for material in materials.values():
-        if material.process != "print":
-            try:
-                check_use(material, "wedge", material.name, least_wedge=least)
-            except RefusedError:
-                continue
-            return material.name
-    return ""
-
-
-def layers_of(parts: Sequence[Part], settings: Settings, plan: Plan) -> dict[str, list[Part]]:
-    """Return the layers of each part that is built up, by its label, if wished."""
-    if not settings.layers:
-        return {}
-    coarse = plan.limits.get("wedge.lamination", laminations.COARSE_MM)
-    fine = min(laminations.FINE_MM, coarse)
-    tag = folder_name(plan)
-    return {
-        part.label: laminations.layers(part, coarse, fine, tag=tag)
-        for part in as_made(parts, settings, plan)
-        if part.name in laminations.LAYERED and not readme.only_printed(part, settings.materials)
-    }
-
-
-def pieces_of(parts: Sequence[Part], settings: Settings, plan: Plan) -> list[Part]:
-    """Return what is cut from sheet one by one: layers in place of what is built up."""
-    made = as_made(without_forms(parts), settings, plan)
-    layers = layers_of(parts, settings, plan)
-    found: list[Part] = []
-    for part in made:
-        if not readme.only_printed(part, settings.materials):
-            found += layers.get(part.label, [part])
-    return found
+        *_print_items(plan, made.parts, settings, tag),
+        *(cut if settings.cuts else []),
+        *_paper_items(plan, made, settings, tag),
+    ]
 
 
 def _print_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
@@ -132,7 +77,7 @@ def _print_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str
                 parts=mine,
                 title=f"{title}, {mine[0].material}",
                 plan_id=plan_id,
-                bed=settings.bed,
+                bed=settings.bed_of(mine[0].material),
                 scale=scale,
             ),
             check=partial(threemf.read_back_3mf, parts=mine, scale=scale),
@@ -150,9 +95,13 @@ def _plates(parts: Sequence[Part], settings: Settings) -> Iterator[tuple[str, li
     """Yield what goes into one 3MF file, with its name.
 
     A material's parts go together; dowels are small and alike, and each form is alone. A plate
-    of a single base is named for it, and the material's word need not say base again.
+    of a single base is named for it, and the material's word need not say base again. What nobody
+    prints, such as foam, is in none.
     """
-    worn = without_forms(parts)
+    if not settings.prints:
+        return
+    able = [part for part in parts if may_print(part, settings.materials)]
+    worn = [part for part in able if part.name != FORM]
     for material in sorted({part.material for part in worn}):
         mine = [part for part in worn if part.material == material and part.name != DOWELS]
         if mine:
@@ -161,9 +110,15 @@ def _plates(parts: Sequence[Part], settings: Settings) -> Iterator[tuple[str, li
             yield material.removeprefix("base-" if alone else ""), mine
         if dowels := [part for part in worn if part.material == material and part.name == DOWELS]:
             yield f"{DOWELS}-{material}", dowels
-    for part in parts:
+    for part in able:
         if part.name == FORM:
             yield f"{FORM}-{part.side.value}", [part]
+
+
+def may_print(part: Part, materials: Materials) -> bool:
+    """Return whether a part's material is printed at all."""
+    material = materials.get(part.material)
+    return material is None or material.process != "cut"
 
 
 def plate_files(parts: Sequence[Part], settings: Settings, tag: str) -> dict[str, str]:
@@ -179,13 +134,18 @@ def plate_files(parts: Sequence[Part], settings: Settings, tag: str) -> dict[str
 def bed_for(part: Part, settings: Settings) -> tuple[float, float]:
     """Return the bed's room for parts of a material, before they are scaled."""
     x, y, _ = scale_for(part, settings)
-    return settings.bed[0] / x, settings.bed[1] / y
+    bed = settings.bed_of(part.material)
+    return bed[0] / x, bed[1] / y
 
 
 def scale_for(part: Part, settings: Settings) -> printing.Scale:
     """Return the factors against shrinkage; a word that the table does not know has none."""
     material = settings.materials.get(part.material)
     return printing.AS_IT_IS if material is None else material.scale
+
+
+def _style(settings: Settings) -> written.Style:
+    return written.Style(dxf=settings.dxf, laser=settings.laser_colours)
 
 
 def _cut_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
@@ -200,7 +160,7 @@ def _cut_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[
                 how: dict[str, Any] = {"parts": mine, "kerf": settings.kerf, "face": face}
                 yield Item(
                     path=f"cut/{side.value}-{face}-side-up-{tag}{suffix}",
-                    write=partial(writer, note=tag, **how),
+                    write=partial(writer, note=tag, style=_style(settings), **how),
                     check=_one(reader, **how),
                 )
 
@@ -210,44 +170,48 @@ def _part_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator
         how: dict[str, Any] = {"parts": [part], "kerf": settings.kerf}
         yield Item(
             path=f"cut/parts/{part.label}-{tag}.dxf",
-            write=partial(written.write_dxf, note=tag, **how),
+            write=partial(written.write_dxf, note=tag, style=_style(settings), **how),
             check=_one(checked.read_back_dxf, **how),
         )
 
 
 def _sheet_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterator[Item]:
-    for sheet in nesting.nest(parts, size=settings.sheet, kerf=settings.kerf).sheets:
+    nested = nesting.nest(parts, size=settings.sheet, kerf=settings.kerf, stock=settings.stock)
+    for sheet in nested.sheets:
         for suffix in (".dxf", ".svg"):
             yield Item(
                 path=f"cut/{sheet.name}-{tag}{suffix}",
-                write=partial(sheets.write, sheet=sheet, kerf=settings.kerf, note=tag),
+                write=partial(
+                    sheets.write, sheet=sheet, kerf=settings.kerf, note=tag, style=_style(settings)
+                ),
                 check=_one(sheets.read_back, sheet=sheet, kerf=settings.kerf),
             )
 
 
-def _paper_items(
-    plan: Plan, parts: Sequence[Part], settings: Settings, tag: str, forms: Sequence[Part] = ()
-) -> Iterator[Item]:
-    from insole.output.papers import bench, gauges, template
+def _paper_items(plan: Plan, made: MadeParts, settings: Settings, tag: str) -> Iterator[Item]:
+    from insole.output.papers import bench, gauges, pieces, template
     from insole.output.papers import plan_page as report
     from insole.output.papers import report as rider
     from insole.output.pictures import plan_view as pictures
 
+    parts, table = made.parts, settings.materials
     papers: dict[str, Callable[[Path], None]] = {
         f"paper/template-{paper}-{tag}.pdf": partial(
-            template.write_template, plan=plan, parts=parts, paper=paper
+            template.write_template, plan=plan, parts=made.worn, paper=paper
         )
         for paper in settings.papers
     }
     papers[f"paper/bench-page-{tag}.pdf"] = partial(
-        bench.write_bench_page, plan=plan, parts=[*parts, *forms]
+        bench.write_bench_page, plan=plan, parts=parts
     )
     papers[f"paper/plan-{tag}.pdf"] = partial(
-        report.write_plan_page, plan=plan, parts=parts, materials=settings.materials
+        report.write_plan_page, plan=plan, parts=parts, materials=table
     )
     papers[f"paper/report-{tag}.pdf"] = partial(
-        rider.write_report, plan=plan, parts=parts, materials=settings.materials
+        rider.write_report, plan=plan, parts=parts, materials=table
     )
+    if cut := pieces.pieces_on_paper(made):
+        papers[f"paper/pieces-{tag}.pdf"] = partial(pieces.write_pieces, plan=plan, pieces=cut)
     if gauges.has_gauges(plan):
         papers[f"paper/section-gauges-{tag}.pdf"] = partial(gauges.write_gauges, plan=plan)
     papers[f"pictures/placement-{tag}.png"] = partial(pictures.write_placement, plan=plan)

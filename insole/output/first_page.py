@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from insole.output import readme
-from insole.output.contents import (
-    as_made,
-    layers_of,
-    plate_files,
-)
+from insole.output.contents import plate_files
+from insole.output.made import Run, size_words, way_words
 from insole.output.phrases import capital
 from insole.output.print import printing, threemf
-from insole.output.settings import Run, folder_name
+from insole.output.settings import folder_name
 from insole.parts.form import form_words
 from insole.parts.form_upper import FORM
 from insole.parts.materials import amount
@@ -34,9 +30,9 @@ ABOUT = {
     "GRIND, ENGRAVE, PEN, NOTE, see below. cut/sheet-...: sheets of stock, foot side up, parts of "
     "one material and thickness close together and turned. cut/parts: each part alone. Cut each "
     "part from one of these files only.",
-    "paper": "The bench page to work from, the 1:1 template, section gauges to cut from card "
-    "and hold to a ground or moulded part, the report with pictures for the "
-    "rider and parts to tick off, the whole plan.",
+    "paper": "The bench page to work from, the 1:1 template, the pieces to cut from sheet at full "
+    "size with their grind lines, section gauges to cut from card and hold to a ground or moulded "
+    "part, the report with pictures for the rider and parts to tick off, the whole plan.",
     "pictures": "Where pad and shims go.",
 }
 BENCH = (
@@ -59,14 +55,17 @@ def written_page(run: Run, making: Path) -> str:
     kerf = f"a kerf of {run.settings.kerf:g} mm" if run.settings.kerf else "no kerf"
     made_ = readme.Making(
         plan=plan,
-        parts=as_made(run.parts, run.settings, plan),
+        parts=run.made.parts,
         materials=run.settings.materials,
-        layers=layers_of(run.parts, run.settings, plan) if run.nested else {},
+        layers=run.made.layers if run.nested else {},
         sheets=run.nested,
-        plates=plate_files(run.parts, run.settings, folder_name(plan)),
+        plates=plate_files(run.made.parts, run.settings, folder_name(plan)),
+        cuts=run.settings.cuts,
+        cover=run.settings.chosen.get("cover", ""),
+        stocked=run.settings.stock is not None,
         tag=folder_name(plan),
     )
-    bench = [*BENCH, *[UNDER_SHOE for part in run.parts if part.name == "under-shoe-shim"][:1]]
+    bench = [*BENCH, *[UNDER_SHOE for part in run.made.parts if part.name == "under-shoe-shim"][:1]]
     rows = [
         f"{plan.case}, version {plan.version} (plan {fingerprint(plan)})",
         "",
@@ -102,7 +101,11 @@ def _block(title: str, rows: Sequence[str]) -> list[str]:
     if not rows:
         return []
     wrapped = [
-        textwrap.fill(row, 96, initial_indent="  ", subsequent_indent="      ") for row in rows
+        textwrap.fill(
+            row, 96, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False,
+            break_long_words=False,
+        )
+        for row in rows  # a file's name in two pieces is nobody's file
     ]
     return ["", title, *wrapped]
 
@@ -145,23 +148,14 @@ _PROCESS = {"print": "print", "cut": "cut, grind or mill", "both": "print or cut
 
 def _form_rows(run: Run) -> list[str]:
     """Return how to mould over the forms; nothing without one."""
-    forms = [part for part in run.parts if part.name == FORM]
+    forms = [part for part in run.made.parts if part.name == FORM]
     return [*form_words(forms[0]), f"{capital(readme.MOULDED)}."] if forms else []
 
 
 def _part_row(part: Part, materials: Materials) -> str:
-    facts: Mapping[str, Any] = part.facts
-    words = [f"{part.label}: {part.material}"]
-    if "thickness" in facts:
-        words.append(f"{facts['thickness']:g} mm thick")
-    if "height" in facts:
-        words.append(f"{facts['height']:.1f} mm high")
-    if "words" in facts:
-        words.append(str(facts["words"]))
-    if "thick_edge" in facts:
-        planned = facts.get("thick_edge_planned", facts["thick_edge"])  # as the papers say it
-        words.append(f"thick edge {planned:.1f} mm")
-    if facts.get("paper_only"):
-        words.append(f"write on by hand: {', '.join(facts['paper_only'])}")
+    """Return material, size, way and mass of a part, as it is made."""
+    words = [f"{part.label}: {part.material}", size_words(part), way_words(part)]
+    if part.facts.get("paper_only"):
+        words.append(f"write on by hand: {', '.join(part.facts['paper_only'])}")
     words.append(str(amount(part, materials.find(part.material))))
-    return ", ".join(words)
+    return ", ".join(filter(None, words))

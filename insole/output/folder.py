@@ -25,18 +25,16 @@ from pathlib import Path
 from footscan import files
 from insole import readback
 from insole.errors import OutputError
-from insole.output import readme
 from insole.output.contents import (
     Item,
-    as_made,
     bed_for,
     items,
-    pieces_of,
+    may_print,
     scale_for,
-    without_forms,
 )
 from insole.output.cut import nesting
 from insole.output.first_page import written_page
+from insole.output.made import Run, kind_of, made_parts, recorded, to_buy
 from insole.output.print import printing, step
 from insole.output.print.plates import lay_out
 from insole.output.publishing import (
@@ -49,7 +47,8 @@ from insole.output.publishing import (
     publish,
     sha256_of,
 )
-from insole.output.settings import FolderError, Run, Settings, folder_name
+from insole.output.settings import FolderError, Settings, folder_name
+from insole.parts.cover import COVER
 from insole.parts.form_upper import FORM, why_not
 from insole.parts.materials import of_part
 from insole.parts.part import Part
@@ -97,12 +96,14 @@ def write(
     OutputError
         A file does not read back the same; nothing is left behind.
     """
-    run = Run(plan, parts, settings or Settings(), say)
+    settings = settings or Settings()
+    made = made_parts(plan, parts, settings)
+    run = Run(plan, made, settings, say, notes=dict(made.notes))
     labels = [part.label for part in parts]
     if len(set(labels)) != len(labels):
         raise ValueError(f"parts must have labels of their own, got {labels}")
     least = of_plan(plan).value("wedge.least_hardness")
-    for part in parts:
+    for part in made.parts:
         of_part(part, run.settings.materials, least_wedge=least)
     final = Path(out) / folder_name(plan)
     try:
@@ -116,7 +117,10 @@ def write(
             if writers is None:
                 _note_sheets(run)
             _note_forms(run)
-            _write_items(making, items(plan, parts, run.settings) if writers is None else writers)
+            wanted = writers
+            if wanted is None:
+                wanted = items(plan, parts, settings, made)
+            _write_items(making, wanted)
             if jobs and worker is not None:
                 _finish_steps(run, making, worker)
             _write_papers(run, making)
@@ -144,8 +148,10 @@ def _write_items(making: Path, wanted: Sequence[Item]) -> None:
 
 def _note_large(run: Run) -> None:
     """Note which parts are larger than the bed."""
-    room = run.settings.bed
-    for part in run.parts:
+    for part in run.made.parts:
+        if not run.settings.prints or not may_print(part, run.settings.materials):
+            continue
+        room = run.settings.bed_of(part.material)
         x, y, _ = scale_for(part, run.settings)
         plate = lay_out([part], bed_for(part, run.settings))[0]
         if not plate.fits:
@@ -158,31 +164,23 @@ def _note_large(run: Run) -> None:
 
 
 def _note_sheets(run: Run) -> None:
-    """Note the sheets of stock to lay out, and which parts are on none."""
-    cut = pieces_of(run.parts, run.settings, run.plan)
-    nested = nesting.nest(cut, size=run.settings.sheet, kerf=run.settings.kerf)
+    """Note the sheets of stock to lay out, what is to buy, and which parts are on no sheet."""
+    settings = run.settings
+    nested = nesting.nest(
+        run.made.pieces, size=settings.sheet, kerf=settings.kerf, stock=settings.stock
+    )
     run.sheets = [sheet.words for sheet in nested.sheets]
     run.nested = nested.sheets
-    _note_printed(run)
+    for part in run.made.worn:
+        material = settings.materials.find(part.material)
+        if material.process == "print" and "print_only" not in part.facts:
+            run.notes[f"cut: {part.label}"] = (
+                f"{part.label} is printed from {material.words.split(',')[0]}: no sheet; for sheet "
+                f"stock name a sheet material, as in --material {kind_of(part)}=NAME"
+            )
     for label, reason in nested.left_out.items():
         run.notes[f"cut: {label}"] = reason
-
-
-def _note_printed(run: Run) -> None:
-    """Note which parts are on no sheet as their material is printed, or are of sheet instead."""
-    made = as_made(without_forms(run.parts), run.settings, run.plan)
-    for part, now in zip(without_forms(run.parts), made, strict=True):
-        if now.material != part.material:
-            run.notes[f"cut: {part.label}"] = (
-                f"{part.label} is built up from {now.material} sheet, as {part.material} is "
-                "printed only"
-            )
-        elif "print_only" not in part.facts and readme.only_printed(part, run.settings.materials):
-            words = run.settings.materials.find(part.material).words.split(",")[0]
-            run.notes[f"cut: {part.label}"] = (
-                f"{part.label} is printed from {words}: no sheet; for sheet stock name a sheet "
-                "material"
-            )
+    run.notes |= to_buy(run.made, nested.sheets, settings)
 
 
 def _note_forms(run: Run) -> None:
@@ -199,8 +197,8 @@ def _steps(run: Run, making: Path) -> list[tuple[Part, Path]]:
         return []
     tag = folder_name(run.plan)
     (making / "solid").mkdir()
-    worn = without_forms(run.parts)
-    return [(part, making / "solid" / f"{part.label}-{tag}.step") for part in worn]
+    return [(part, making / "solid" / f"{part.label}-{tag}.step") for part in run.made.worn
+            if part.name != COVER]  # fmt: skip
 
 
 def _finish_steps(run: Run, making: Path, worker: step.StepWorker) -> None:
@@ -247,7 +245,12 @@ def _manifest(run: Run, making: Path) -> str:
             "kerf": settings.kerf,
             "sheet": list(settings.sheet),
             "papers": list(settings.papers),
+            "prints": settings.prints,
             **_scales(run),
+        },
+        "parts": {
+            part.label: recorded(part, settings.materials)
+            for part in sorted(run.made.parts, key=lambda part: part.label)
         },
         "notes": dict(sorted(run.notes.items())),
         "files": [
@@ -264,6 +267,6 @@ def _manifest(run: Run, making: Path) -> str:
 
 def _scales(run: Run) -> dict[str, dict[str, list[float]]]:
     """Return the factors of the materials whose print files were scaled; nothing without any."""
-    factors = {part.material: scale_for(part, run.settings) for part in run.parts}
+    factors = {part.material: scale_for(part, run.settings) for part in run.made.parts}
     scaled = {name: list(f) for name, f in sorted(factors.items()) if f != printing.AS_IT_IS}
     return {"scaled": scaled} if scaled else {}

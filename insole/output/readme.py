@@ -66,6 +66,12 @@ class Making:
         File in print/ that holds a part, by its label.
     tag : str
         Case and version, the end of every file's name.
+    cuts : bool
+        Whether there are cut files; else pieces are cut by hand from the paper.
+    cover : str
+        Material of the cover, if one was chosen.
+    stocked : bool
+        Whether the workshop's stock is known: what it lacks is said among what to mind.
     """
 
     plan: Plan
@@ -75,6 +81,9 @@ class Making:
     sheets: Sequence[NestedSheet] = ()
     plates: Mapping[str, str] = field(default_factory=dict)
     tag: str
+    cuts: bool = True
+    cover: str = ""
+    stocked: bool = False
 
     def sheets_of(self, part: Part) -> list[str]:
         """Return the files of the sheets that a part or its layers lie on."""
@@ -87,6 +96,8 @@ class Making:
 
     def printed(self, part: Part) -> bool:
         """Return whether a part is made by printing: it lies on no sheet and may be printed."""
+        if part.way is not None:
+            return part.way.how == "print"
         material = self.materials.get(part.material)
         cut = material is not None and material.process == "cut"
         return not self.sheets_of(part) and not cut
@@ -118,8 +129,13 @@ def _route(making: Making, part: Part) -> str:
     own = "take it from the kit, or " if part.name == "arch-pad" and part.side.value in kit else ""
     if making.printed(part):
         milled = _block(making, part) if part.name == CONTOUR else ""
-        return f"{own}make this: {making.plates.get(part.label, 'print/')}{milled}"
+        stl = f"print/{part.label}-{making.tag}.stl"
+        return f"{own}make this: {making.plates.get(part.label, stl)}{milled}"
     found = making.sheets_of(part) or [f"cut/parts/{part.label}-{making.tag}.dxf"]
+    if not making.cuts and part.name == "cover":
+        return f"{own}cut it by hand {part.facts['allowance']:g} mm outside the base's template"
+    if not making.cuts:
+        found = [f"paper/{'template' if part.name == 'base' else 'pieces'}, cut out by hand"]
     words = f"{own}make this: {' and '.join(found)}"
     if part.label in making.layers:
         return f"{words}, {len(making.layers[part.label])} layers to glue"
@@ -163,7 +179,8 @@ def order(making: Making) -> list[str]:
     printed = [part for part in parts if making.printed(part)]
     ground = [p for p in parts if p not in printed and "grind" in p.lines
               and p.label not in making.layers]  # fmt: skip
-    steps = [f"Buy: {'; '.join(_shopping(making))}."]
+    have = "Have ready" if making.stocked else "Buy"
+    steps = [f"{have}: {'; '.join(_shopping(making))}."]
     steps.append("Print the template at 100 % and measure both rulers; the same on the first cut.")
     if making.moulds:
         steps.append(
@@ -215,7 +232,8 @@ def _shopping(making: Making) -> list[str]:
     rows += [f"plaster powder, {_powder(plaster):.1f} kg"] if plaster else []
     cover = of_plan(making.plan).value("thickness.cover")
     feet = len(making.plan.feet)
-    rows.append(f"cover {cover:g} mm for {feet} {'feet' if feet > 1 else 'foot'}")
+    of = f" of {making.cover}" if making.cover else ""
+    rows.append(f"cover {cover:g} mm{of} for {feet} {'feet' if feet > 1 else 'foot'}")
     rows.append("thin double-sided tape for the trials, contact cement for good")
     if any(part.name == "under-shoe-shim" for part in making.parts):
         rows.append("longer cleat bolts, lengths on the bench page")
@@ -240,16 +258,23 @@ def glue_rows(making: Making) -> list[str]:
         built = max(f["underside"] + f["thickness"] for f in (layer.facts for layer in stack))
         count, planned = stack[0].facts["layers"], float(part.vertices[:, 2].max())
         row = (
-            f"{label}: {count} layers, {built:g} mm high before grinding, "
+            f"{label}: {count} layers, from below {_sheets(stack)} mm, {built:g} mm high before "
+            "grinding, "
             f"{planned:.1f} mm planned, {count - 1} glue line{'s' if count != 2 else ''}"
         )
         left = stack[0].facts["left_out"]
         if left:
-            row += f"; {left} {'piece' if left == 1 else 'pieces'} below 1 cm² left out"
+            row += f"; {left} {'piece' if left == 1 else 'pieces'} too small to glue left out"
         if stack[0].facts["lost"]:
             row += f", so the crest ends {max(planned - built, 0.0):.1f} mm lower than planned"
         rows.append(row)
     return rows
+
+
+def _sheets(stack: Sequence[Part]) -> str:
+    """Return the thickness of each layer from below."""
+    thick = {int(one.facts["layer"]): float(one.facts["thickness"]) for one in stack}
+    return ", ".join(f"{thick[k]:g}" for k in sorted(thick))
 
 
 def print_rows(making: Making) -> list[str]:

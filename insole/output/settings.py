@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 from footscan.typed import is_reserved
 from insole.errors import InsoleError
-from insole.output.cut import nesting
 from insole.parts.form_upper import FormWish
-from insole.parts.part import Part
+from insole.record import stock as stocks
 from insole.record.material_file import default_materials
 from insole.record.materials import Materials
 from insole.record.plan import Plan
+from insole.record.stock import Stock
 
-__all__ = ["FolderError", "Run", "Settings", "folder_name"]
+__all__ = ["FolderError", "Settings", "folder_name"]
 
 
 class FolderError(InsoleError):
@@ -44,6 +45,16 @@ class Settings:
         What parts are made of; what a workshop measured there scales its print files.
     form : FormWish or None
         Whether forms for moulding are wanted, and how.
+    chosen : mapping
+        Material by kind of part (``stock.KINDS``), in place of the plan's.
+    stock : Stock or None
+        What stands in the workshop; None: sheets as they are sold, one printer.
+    dxf : str
+        Version of DXF files, ``"R2010"`` or ``"R12"``.
+    cover_pattern : float or None
+        Covers are cut too, so many mm larger all round.
+    laser_colours : bool
+        Pure red, blue and black in cut files, as laser programs map them by habit.
     """
 
     bed: tuple[float, float] = (220.0, 220.0)
@@ -54,6 +65,62 @@ class Settings:
     layers: bool = False
     materials: Materials = field(default_factory=default_materials)
     form: FormWish | None = None
+    chosen: Mapping[str, str] = field(default_factory=dict)
+    stock: Stock | None = None
+    dxf: str = "R2010"
+    laser_colours: bool = False
+    cover_pattern: float | None = None
+
+    def with_stock(
+        self, file: str | Path | None, chosen: Sequence[str] | Mapping[str, str] = (), *,
+        typed: Collection[str] = (),
+    ) -> Settings:  # fmt: skip
+        """Return the settings with a workshop's stock and the materials chosen for this time.
+
+        Parameters
+        ----------
+        file : path or None
+            Stock file.
+        chosen : sequence of str or mapping
+            ``KIND=NAME``, or names by kind; before the stock's own.
+        typed : collection of str
+            Which of ``bed``, ``kerf`` and ``sheet`` were given for this time: they go before the
+            stock's.
+
+        Raises
+        ------
+        PlanError
+            The file cannot be used, or a kind or material is not known.
+        """
+        stock = stocks.read(file) if file is not None else None
+        words = [f"{k}={v}" for k, v in chosen.items()] if isinstance(chosen, Mapping) else chosen
+        names = {**(stock.parts if stock is not None else {}), **stocks.chosen(words)}
+        for kind, name in names.items():
+            self.materials.find(name, f"for {kind}")
+        kerf = self.kerf
+        if stock is not None and stock.kerf is not None and "kerf" not in typed:
+            kerf = stock.kerf
+        if stock is not None and "sheet" in typed:
+            racks = tuple(replace(rack, size=self.sheet) for rack in stock.racks)
+            stock = replace(stock, racks=racks)
+        if stock is not None and "bed" in typed:
+            printers = tuple(replace(one, bed=self.bed) for one in stock.printers)
+            stock = replace(stock, printers=printers)
+        return replace(self, stock=stock, chosen=names, kerf=kerf)
+
+    def bed_of(self, material: str) -> tuple[float, float]:
+        """Return the bed that prints a material, mm."""
+        return (self.stock.bed(material) if self.stock is not None else None) or self.bed
+
+    @property
+    def prints(self) -> bool:
+        """Whether the workshop has a printer, as far as it said."""
+        return self.stock is None or bool(self.stock.printers)
+
+    @property
+    def cuts(self) -> bool:
+        """Whether it has a cutter that reads files, as far as it said."""
+        return self.stock is None or self.stock.kerf is not None
 
 
 def folder_name(plan: Plan) -> str:
@@ -67,16 +134,3 @@ def folder_name(plan: Plan) -> str:
     """
     name = re.sub(r"[^\w.-]+", "-", plan.case).strip(".-") or "case"
     return f"{'case-' if is_reserved(name) else ''}{name}-v{plan.version}"
-
-
-@dataclass(slots=True)
-class Run:
-    """What one call of :func:`write` is about."""
-
-    plan: Plan
-    parts: Sequence[Part]
-    settings: Settings
-    say: Callable[[str], None]
-    notes: dict[str, str] = field(default_factory=dict)
-    sheets: list[str] = field(default_factory=list)
-    nested: tuple[nesting.NestedSheet, ...] = ()

@@ -13,6 +13,7 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from insole.errors import PlanError
+from insole.output.made import short_way
 from insole.output.papers.bench_notes import warnings
 from insole.output.papers.flow import WIDE, gap, paragraph, table
 from insole.output.phrases import change, merged, noted, words
@@ -64,6 +65,8 @@ def _part_words(plan: Plan, parts: Sequence[Part]) -> str:
         name = words(part.name)
         if part.name == "arch-pad" and part.side.value in from_kit:
             name = "kit pad"
+        if part.way is not None:
+            name += f" ({short_way(part)})"
         by_hand = part.facts.get("paper_only")
         if by_hand:
             name += f" (write on by hand: {', '.join(map(str, by_hand))})"

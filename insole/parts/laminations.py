@@ -13,7 +13,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
@@ -25,12 +26,17 @@ from insole.errors import PartError
 from insole.parts import outlines, solids
 from insole.parts.part import Part, socket_discs
 
-__all__ = ["COARSE_MM", "FINE_MM", "LAYERED", "LEAST_MM2", "layers", "sheets_for"]
+__all__ = [
+    "COARSE_MM", "FINE_MM", "LAYERED", "LEAST_MM2", "LEAST_WIDE_MM", "TOP_MM", "layers",
+    "sheets_for",
+]  # fmt: skip
 
 COARSE_MM = 1.0  # coarsest step that is ground off by hand: common practice, no source
 FINE_MM = 0.5
 LAYERED = ("arch-pad", "metatarsal-pad", "forefoot-shim", "heel-shim")
-LEAST_MM2 = 100.0  # a smaller piece cannot be held, lettered, glued and ground
+LEAST_MM2 = 200.0  # a smaller piece cannot be held, glued and ground: common practice, no source
+LEAST_WIDE_MM = 10.0  # nor a narrower one
+TOP_MM = (1.5, 2.0, 3.0, 4.0, 5.0)  # sheets that may take the place of the two uppermost layers
 SHORT = {
     "arch-pad": "PAD", "metatarsal-pad": "META", "forefoot-shim": "FORE", "heel-shim": "HEEL",
 }  # fmt: skip
@@ -63,9 +69,14 @@ def sheets_for(height: float, coarse: float = COARSE_MM, fine: float = FINE_MM) 
 
 
 def layers(
-    part: Part, coarse: float = COARSE_MM, fine: float = FINE_MM, *, tag: str = ""
-) -> list[Part]:
+    part: Part, coarse: float = COARSE_MM, fine: float = FINE_MM, *, tag: str = "",
+    sheets: Sequence[float] = (), tops: Sequence[float] = TOP_MM,
+    least: tuple[float, float] = (LEAST_MM2, LEAST_WIDE_MM),
+) -> list[Part]:  # fmt: skip
     """Return the layers of a part from below; a layer in pieces gives a part for each piece.
+
+    Where the uppermost layer would be too small to glue, thin sheets go lower, or one thicker
+    sheet takes the place of the two uppermost ones.
 
     Parameters
     ----------
@@ -75,13 +86,19 @@ def layers(
         Sheets of stock, mm; `coarse` is the largest step to be ground off.
     tag : str
         Case and version, written on each layer where there is room.
+    sheets : sequence of float
+        The very sheets to stack, mm, instead of `coarse` and `fine`.
+    tops : sequence of float
+        Sheets that may end a stack, mm.
+    least : (float, float)
+        Area in mm2 and width in mm below which a piece is no layer.
 
     Returns
     -------
     list of Part
         Flat and worn. `facts` say ``layer`` of ``layers``, ``thickness``, ``underside`` (height
         in the part, mm), ``step_error`` (mm that the stack stands proud at most before it is
-        ground), ``label`` and ``words``. Pieces below ``LEAST_MM2`` are left out; ``left_out``
+        ground), ``label`` and ``words``. Pieces below `least` are left out; ``left_out``
         says how many and ``lost`` how much lower the stack is for it, mm.
 
     Raises
@@ -97,24 +114,68 @@ def layers(
         raise PartError(
             part.label, f"the {part.label} is not built up from sheet; cut it in one piece"
         )
-    stock = sheets_for(float(part.vertices[:, 2].max()), coarse, fine)
+    height = float(part.vertices[:, 2].max())
     solid = solids.solid_of(part.vertices, part.faces)
+    best: _Stack | None = None
+    for stock in _stacks(height, list(sheets) or sheets_for(height, coarse, fine), tops):
+        stack = _stacked(part, solid, stock, least)
+        if best is None or stack.missing < best.missing - 1e-9:
+            best = stack
+        if best.missing <= 0.0:
+            break
+    assert best is not None
+    made: list[Part] = []
+    for k, region in enumerate(best.regions):
+        above = best.regions[k + 1] if k + 1 < len(best.regions) else Polygon()
+        pieces = _pieces(region, least)
+        for i, piece in enumerate(pieces):
+            letter = chr(ord("a") + i) if len(pieces) > 1 else ""
+            made.append(_layer(part, piece, above, (k, letter), best.sheets))
+    count = max((int(layer.facts["layer"]) for layer in made), default=0)
+    return [_told(layer, part, count, tag, best.left_out, best.lost) for layer in made]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Stack:
+    """Sheets from below with the region of each; what was too small, and how much it lowers."""
+
+    sheets: Sequence[float]
+    regions: Sequence[BaseGeometry]
+    left_out: int
+    lost: float
+    missing: float  # mm that the stack ends below the part
+
+
+def _stacks(height: float, stock: list[float], tops: Sequence[float]) -> list[list[float]]:
+    """Return the stacks to try: as given, thin sheets lowest, one sheet for the two uppermost."""
+    found = [stock]
+    if len(set(stock)) > 1:
+        found.append(sorted(stock))
+    for count in (2, 3):
+        rest = stock[:-count]
+        need = height - sum(rest)
+        thick = min((t for t in tops if t >= need - 1e-6), default=None)
+        if rest and thick is not None:
+            found.append([*rest, thick])
+    return found
+
+
+def _stacked(
+    part: Part, solid: Any, stock: Sequence[float], least: tuple[float, float]
+) -> _Stack:
+    """Return the regions of a stack, without pieces that are too small."""
     lowest: BaseGeometry = Polygon(part.outline, part.holes)
     if part.facts.get("socket_face") == "shoe":
         lowest = lowest.difference(socket_discs(part))
     under = np.cumsum(stock)[:-1]
-    regions = [lowest, *(_kept(solids.region_above(solid, float(z) + ABOVE_MM)) for z in under)]
-    left_out = sum(_small(solids.region_above(solid, float(z) + ABOVE_MM)) for z in under)
+    whole = [solids.region_above(solid, float(z) + ABOVE_MM) for z in under]
+    regions = [lowest, *(_kept(region, least) for region in whole)]
     lost = sum(thick for region, thick in zip(regions, stock, strict=True) if region.is_empty)
-    made: list[Part] = []
-    for k, region in enumerate(regions):
-        above = regions[k + 1] if k + 1 < len(regions) else Polygon()
-        pieces = _pieces(region)
-        for i, piece in enumerate(pieces):
-            letter = chr(ord("a") + i) if len(pieces) > 1 else ""
-            made.append(_layer(part, piece, above, (k, letter), stock))
-    count = max((int(layer.facts["layer"]) for layer in made), default=0)
-    return [_told(layer, part, count, tag, left_out, lost) for layer in made]
+    reach = sum(stock) - lost
+    return _Stack(
+        sheets=stock, regions=regions, left_out=sum(_small(region, least) for region in whole),
+        lost=lost, missing=max(float(part.vertices[:, 2].max()) - reach, 0.0) if lost else 0.0,
+    )  # fmt: skip
 
 
 def _told(layer: Part, part: Part, count: int, tag: str, left_out: int, lost: float) -> Part:
@@ -135,19 +196,27 @@ def _told(layer: Part, part: Part, count: int, tag: str, left_out: int, lost: fl
     )
 
 
-def _small(region: BaseGeometry) -> int:
+def _small(region: BaseGeometry, least: tuple[float, float]) -> int:
     """Return how many pieces of a region are too small to make."""
     pieces = [p for p in shapely.get_parts(region) if isinstance(p, Polygon)]
-    return sum(1 for piece in pieces if ABOVE_MM < piece.area <= LEAST_MM2)
+    return sum(1 for piece in pieces if piece.area > ABOVE_MM and not _large(piece, least))
 
 
-def _kept(region: BaseGeometry) -> BaseGeometry:
+def _large(piece: Polygon, least: tuple[float, float]) -> bool:
+    """Return whether a piece can be held, glued and ground."""
+    if piece.area <= least[0]:
+        return False
+    circle = shapely.maximum_inscribed_circle(piece, 0.2)
+    return 2.0 * float(circle.length) >= least[1]
+
+
+def _kept(region: BaseGeometry, least: tuple[float, float]) -> BaseGeometry:
     """Return the pieces that can be glued, without points that add nothing."""
-    return shapely.union_all(_pieces(region)).simplify(THIN_MM)
+    return shapely.union_all(_pieces(region, least)).simplify(THIN_MM)
 
 
-def _pieces(region: BaseGeometry) -> list[Polygon]:
-    found = [p for p in shapely.get_parts(region) if isinstance(p, Polygon) and p.area > LEAST_MM2]
+def _pieces(region: BaseGeometry, least: tuple[float, float]) -> list[Polygon]:
+    found = [p for p in shapely.get_parts(region) if isinstance(p, Polygon) and _large(p, least)]
     return sorted(found, key=lambda piece: -piece.area)
 
 

@@ -42,6 +42,7 @@ PLACE_OF_PART = {
     "heel-shim": "wedge",
     "under-shoe-shim": "under-shoe",
     "form": "form",
+    "cover": "cover",
 }
 _SOFT = re.compile(r"(?<![a-z])(eva|cork)(?![a-z])|foam", re.IGNORECASE)
 

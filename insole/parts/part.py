@@ -22,7 +22,7 @@ from footscan.measuring.pose import mirror, mirror_faces, mirror_ring
 from footscan.scan import Array, IntArray, Side
 from insole.parts import engraving, solids
 
-__all__ = ["SOCKET_SEGMENTS", "Mark", "Part", "Ring", "as_worn", "socket_discs"]
+__all__ = ["SOCKET_SEGMENTS", "Mark", "Part", "Ring", "Way", "as_worn", "socket_discs"]
 
 CURVED_MM = 0.004  # slivers where letters cross the triangles of a curved face are merged
 LABEL_OFF_MM = 6.0  # from the border of a curved underside to its letters
@@ -54,6 +54,23 @@ class Mark:
     size: float
     face: str = "shoe"
     turn: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """How a workshop makes a part.
+
+    Attributes
+    ----------
+    how : str
+        ``"print"``, ``"cut"`` (as thick as its sheet), ``"grind"`` (from one sheet), ``"layers"``
+        (glued, then ground) or ``"mill"`` (from a block).
+    sheets : tuple of float
+        Thickness of what it is made from, from below, mm; nothing for a print.
+    """
+
+    how: str
+    sheets: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,6 +107,8 @@ class Part:
         Key into the material table.
     facts : mapping
         What papers print about it: thick edge, angle, thickness and so on.
+    way : Way or None
+        How the workshop makes it; None until that is settled.
     """
 
     name: str
@@ -106,6 +125,7 @@ class Part:
     solid_volume: float | None = None
     material: str
     facts: Mapping[str, Any] = field(default_factory=dict)
+    way: Way | None = None
 
     @property
     def label(self) -> str:

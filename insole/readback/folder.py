@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from insole.errors import OutputError
-from insole.readback import carved, papers, solids
+from insole.readback import carved, figures, papers, solids
 from insole.readback.cut import Sheet, check_drawing
 from insole.readback.drawings import Drawing, read_drawing, same_drawing
 from insole.readback.told import Told, other, plain
@@ -50,9 +50,10 @@ def check(folder: Path, *, name: str = "") -> None:
     manifest = json.loads((folder / "manifest.json").read_bytes())
     _check_names(folder, told, manifest, seal)
     _check_cut(folder, told, manifest)
-    _check_print(folder, told)
+    _check_print(folder, told, manifest)
     _check_papers(folder, told, seal)
     _check_first_page(folder / "READ-ME-FIRST.txt", told, seal)
+    figures.check_figures(folder, told, manifest)
 
 
 def _check_names(folder: Path, told: Told, manifest: dict[str, Any], seal: str) -> None:
@@ -122,11 +123,11 @@ def _sheet(path: Path, told: Told, kerf: float) -> Sheet:
 # ------------------------------------------------------------------ print and CAD files
 
 
-def _check_print(folder: Path, told: Told) -> None:
+def _check_print(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
     """Hold STL against the plan, 3MF against STL, STEP against the plan."""
     meshes: dict[str, Any] = {}
-    scaled = json.loads((folder / "manifest.json").read_bytes())["settings"].get("scaled", {})
-    factors = _factors(told, scaled)
+    settings = manifest["settings"]
+    factors = _factors(manifest, settings.get("scaled", {}))
     for path in sorted((folder / "print").glob("*.stl")):
         label = path.stem.removesuffix(f"-{told.tag}")
         if not label.startswith(("left-", "right-")):
@@ -147,8 +148,11 @@ def _check_print(folder: Path, told: Told) -> None:
         if alone and sides != {alone[1]}:
             raise OutputError(f"{path.name} holds parts for the {other(alone[1])} foot")
         printed += named
-    if sorted(printed) != sorted(meshes):
-        lost = sorted(set(meshes) ^ set(printed))
+    figures.check_records(manifest, meshes, told)
+    wanted = {label for label, record in manifest["parts"].items() if record["how"] == "print"}
+    lost = sorted((wanted if settings["prints"] else set()) - set(printed))
+    lost += sorted(set(printed) - set(meshes))
+    if lost or len(set(printed)) != len(printed):
         raise OutputError(f"the 3MF files do not hold {lost[0] if lost else 'each part once'}")
     for path in sorted((folder / "solid").glob("*.step")):
         solids.check_step(path, path.stem.removesuffix(f"-{told.tag}"), told)
@@ -161,22 +165,13 @@ def _by_hand(folder: Path, label: str) -> str:
     return row[1].partition("write on by hand")[2] if row else ""
 
 
-def _factors(told: Told, scaled: dict[str, list[float]]) -> dict[str, Any]:
+def _factors(manifest: dict[str, Any], scaled: dict[str, list[float]]) -> dict[str, Any]:
     """Return by how much the print files of each part were made larger, by label."""
-    found = {}
-    for foot in told.feet:
-        material = {
-            "base": foot["base"]["material"],
-            "dowels": foot["base"]["material"],
-            "arch-pad": (foot.get("pad") or {}).get("material"),
-            "contoured-bed": (foot.get("contour") or {}).get("material"),
-        }
-        for piece in told.pieces.values():
-            if piece.side == foot["side"]:
-                word = piece.wedge["material"] if piece.wedge else material.get(piece.name)
-                if word in scaled:
-                    found[piece.label] = np.array(scaled[word], dtype=float)
-    return found
+    words = {label: figures.material_of(manifest, label) for label in manifest["parts"]}
+    return {
+        label: np.array(scaled[word], dtype=float)
+        for label, word in words.items() if word in scaled
+    }  # fmt: skip
 
 
 # ------------------------------------------------------------------ papers
@@ -186,6 +181,8 @@ def _check_papers(folder: Path, told: Told, seal: str) -> None:
     for path in sorted((folder / "paper").glob("*.pdf")):
         if path.name.startswith("template-"):
             papers.check_template(path, told)
+        elif path.name.startswith("pieces-"):
+            papers.check_pieces(path, told, seal)
         elif path.name.startswith("section-gauges-"):
             papers.check_gauges(path, told, seal)
         elif path.name.startswith(("bench-page-", "report-", "plan-")):

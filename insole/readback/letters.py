@@ -129,6 +129,10 @@ def _ticks(chunk: list[Points]) -> bool:
     """Return whether strokes are ticks of a scale: straight ones, many and square to each other."""
     if any(len(points) != 2 for points in chunk):
         return False
+    steps = np.array([points[1] - points[0] for points in chunk])
+    turned = np.exp(2j * np.arctan2(steps[:, 1], steps[:, 0]))
+    if np.abs(turned - turned[0]).max() < 0.05:  # no word is all strokes of one direction
+        return True
     return len(chunk) < 3 or len(chunk) >= MANY
 
 

@@ -18,15 +18,16 @@ import shapely
 
 from insole.errors import OutputError
 from insole.readback.pages import Numbers, Page, read_pages
-from insole.readback.told import Told, mirrored, plain
+from insole.readback.told import Piece, Told, mirrored, plain
 
-__all__ = ["check_gauges", "check_pair_paper", "check_template"]
+__all__ = ["check_gauges", "check_pair_paper", "check_pieces", "check_template"]
 
 TENTH, WHOLE = 0.0501, 0.501  # mm: figures with one decimal, and with none
 MADE = 0.3  # mm between a thick edge as made and as planned
 ROW = 1.0  # mm between the feet of words in one row
 LONG = 100.0  # mm, of a check ruler
 EXACT = 0.05  # mm of its length and ticks
+NOTCH = 90.0  # mm2 that the notch, with the trim allowance in it, may take away
 OUTLINE = 0.15  # mm that an outline may stray, as mean over its points
 WEDGE = re.compile(
     r"(inside forefoot|inside heel|under the shoe):? ([\d.]+)° (varus|valgus),? "
@@ -361,6 +362,50 @@ def check_gauges(path: Path, told: Told, seal: str) -> None:
     wanted = [str(foot["side"]) for foot in told.feet if _crest(foot)]
     if seen != wanted:
         raise OutputError(f"{path.name} has pages for {', '.join(seen)}, not {', '.join(wanted)}")
+
+
+def check_pieces(path: Path, told: Told, seal: str) -> None:
+    """Hold the pieces at full size against the plan: one foot a page, seen from above, outlines.
+
+    Raises
+    ------
+    OutputError
+        A page names the other foot or face, or a part on it is mirrored or not at full size.
+    """
+    for page in read_pages(path):
+        name = f"{path.name}, page {page.number}"
+        side, face = _one_side(name, page, told)
+        if face != "foot" or seal not in page.text:
+            raise OutputError(f"{name} is not of the plan {seal}, seen from above")
+        _check_rulers(name, page, both=False)
+        words = told.says(page.text)
+        for piece in told.pieces.values():
+            whole = f" {plain(piece.label)} " in f" {' '.join(words)} "
+            layer = f" {plain(piece.label)} LAYER " in f" {' '.join(words)} "
+            if piece.side == side and piece.outline and whole and not layer:
+                _check_piece(name, page, piece)
+
+
+def _check_piece(name: str, page: Page, piece: Piece) -> None:
+    """Lay a piece's outline on the page; refuse another size or its mirror image."""
+    ring, hand = np.array(piece.outline, dtype=float), mirrored(piece.side)
+    size = np.ptp(ring, axis=0)[::-1]
+    found = [line for line in page.lines if len(line) > 4
+             and np.abs(np.ptp(line, axis=0) - size).max() < 0.6]  # fmt: skip
+    if not found:
+        raise OutputError(f"{name}: the outline of {piece.label} is not at full size")
+    best = [min(_over(line, ring, way * hand) for line in found) for way in (1.0, -1.0)]
+    if best[0] > NOTCH + OUTLINE * piece.shape.length or best[1] < best[0] - 1.0:
+        wrong = "is the mirror image of" if best[1] < best[0] else "is not"
+        raise OutputError(f"{name}: the outline of {piece.label} {wrong} the plan's")
+
+
+def _over(line: Numbers, ring: Numbers, hand: float) -> float:
+    """Return the area between a line and a ring laid on its box, mm2."""
+    laid = np.column_stack([-hand * ring[:, 1], ring[:, 0]])
+    laid += (line.min(axis=0) + line.max(axis=0) - laid.min(axis=0) - laid.max(axis=0)) / 2
+    drawn, wanted = shapely.Polygon(line).buffer(0), shapely.Polygon(laid).buffer(0)
+    return float(drawn.symmetric_difference(wanted).area)
 
 
 def _check_sections(name: str, page: Page, foot: dict[str, Any]) -> None:

@@ -67,16 +67,17 @@ class Move(Record):
 
 
 def options(
-    plan: Plan, step: Step, *, scans: Sequence[str] = (), shoe: str = "", against: str = ""
-) -> list[str]:
+    plan: Plan, step: Step | None = None, *, scans: Sequence[str] = (), shoe: str = "",
+    against: str = "",
+) -> list[str]:  # fmt: skip
     """Return the arguments of ``solewright`` that plan the step: all else stays as wished.
 
     Parameters
     ----------
     plan : Plan
         The plan that was ridden.
-    step : Step
-        From :func:`insole.trials.trial.judge`.
+    step : Step, optional
+        From :func:`insole.trials.trial.judge`; None plans the same once more.
     scans, shoe, against : str
         Files to name; scans and shoe default to the names in the plan, which does not know
         their folders, and to a word in capitals where an older plan has no name.
@@ -96,7 +97,7 @@ def options(
     if against:
         arguments += ["--against", against]
     wishes = {name: dict(plan.wishes.get(name, {})) for name in ("both", "left", "right")}
-    for side, changed in step.wishes.items():
+    for side, changed in (step.wishes if step is not None else {}).items():
         wishes[side] |= changed
     for name, wished in wishes.items():
         head = "" if name == "both" else f"{name}="

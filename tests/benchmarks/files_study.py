@@ -9,6 +9,9 @@ limits, with and without a shoe, kerfs from 0 to 0.4 mm. Each plan is written as
                half the kerf with round corners, as shapely does it; nested sheets: least distance
     solid      STEP in the kernel: valid, and the volume of its surface, facets within 0.004 mm
     paper      both rulers of every page of the template, in a raster
+    bench      heights and volumes on papers against the meshes; engraving on a cut, segments below
+               0.05 mm, chords in place of arcs, lines drawn twice; ripple of tops against their
+               own course over 15 mm
     side       read from the written shape: the notch in the medial edge, or, where a part may be
                turned, whether the outline or its mirror image fits better
 
@@ -20,7 +23,6 @@ Exit code 1 when a bound is passed.
 from __future__ import annotations
 
 import argparse
-import re
 import sys
 import tempfile
 import time
@@ -32,6 +34,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 import ezdxf
+import ezdxf.path
 import lib3mf
 import numpy as np
 import pypdfium2
@@ -45,18 +48,22 @@ from footscan.errors import FootscanError
 from footscan.results import MeasuredFoot
 from footscan.scan import Array, Load, Side
 from footscan.specimen.made_up import build, random_shape
-from insole.output import folder, readme
+from insole.output import folder
+from insole.output.contents import may_print
 from insole.output.cut import nesting
+from insole.output.made import made_parts
 from insole.output.papers import tiles
 from insole.output.settings import Settings, folder_name
 from insole.parts import build as make
 from insole.parts.part import Part
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
+from insole.readback.drawings import read_drawing
 from insole.record.material_file import default_materials
 from insole.record.plan import Plan
 from insole.shoe.shoe import Shoe, parse
 from tests import feet
+from tests.benchmarks.bench_figures import BENCH_BOUNDS, look_at_bench
 from tests.plans import SHOE
 
 PER_MM = 20  # raster pixels in a millimetre
@@ -70,7 +77,7 @@ BOUNDS = {
     "SVG length, %": 0.1, "SVG area by perimeter, mm": 0.05,
     "sheet: clearance missing, mm": 0.02, "sheet: over the edge, mm": 0.02,
     "ruler off, mm": 0.1, "blank pages": 0, "STEP volume, %": 0.1, "STEP not valid": 0,
-    "STEP missing": 0, "not written": 0,
+    "STEP missing": 0, "not written": 0, **BENCH_BOUNDS,
 }  # fmt: skip
 
 
@@ -191,20 +198,16 @@ def dxf_shapes(path: Path, ledger: Ledger) -> list[shapely.Polygon]:
     ledger.note("reader warnings", bool(audit.errors or audit.fixes), path.name)
     lines = doc.modelspace().query('LWPOLYLINE[layer=="CUT"]')
     ledger.note("reader warnings", not all(line.closed for line in lines), path.name)
-    return polygons([np.array(line.get_points("xy")) for line in lines])
+    paths = [ezdxf.path.make_path(line) for line in lines]
+    return polygons([np.array([(v.x, v.y) for v in p.flattening(0.001)]) for p in paths])
 
 
 def svg_shapes(path: Path, ledger: Ledger) -> list[shapely.Polygon]:
     """Return the cut regions of an SVG file, y up."""
     root = ElementTree.parse(path).getroot()
-    space = "{http://www.w3.org/2000/svg}"
     width = float(str(root.get("viewBox")).split()[2])
     ledger.note("reader warnings", root.get("width") != f"{width:.3f}mm", path.name)
-    rings = []
-    for item in root.findall(f"{space}g[@id='CUT']/{space}path"):
-        numbers = re.findall(r"-?[\d.]+", item.get("d", ""))
-        rings.append(np.array(numbers, dtype=float).reshape(-1, 2) * [1, -1])
-    return polygons(rings)
+    return polygons([shape.points for shape in read_drawing(path).layers["CUT"]])
 
 
 def footprint(mesh: trimesh.Trimesh) -> shapely.Polygon:
@@ -273,7 +276,7 @@ def look_at_print(place: Path, parts: list[Part], tag: str, ledger: Ledger) -> N
         ledger.note("mesh to planned volume, %", off, path.name)
         below = shapely.transform(footprint(mesh), lambda p: np.column_stack([-p[:, 1], p[:, 0]]))
         note_side(below, part, path.name, ledger)
-    by_label = {part.label: part for part in parts}
+    by_label = {part.label: part for part in parts if may_print(part, default_materials())}
     for path in sorted((place / "print").glob("*.3mf")):
         model = lib3mf.get_wrapper().CreateModel()
         reader = model.QueryReader("3mf")
@@ -300,10 +303,9 @@ def note_side(shape: shapely.Polygon, part: Part, where: str, ledger: Ledger) ->
 
 
 def look_at_cut(
-    place: Path, parts: list[Part], tag: str, kerf: float, ledger: Ledger
+    place: Path, parts: list[Part], sheet_parts: list[Part], tag: str, kerf: float, ledger: Ledger
 ) -> None:
     """Compare DXF and SVG files with the parts."""
-    sheet_parts = [part for part in parts if not readme.only_printed(part, default_materials())]
     for part in sheet_parts:
         path = place / "cut" / "parts" / f"{part.label}-{tag}.dxf"
         (shape,) = dxf_shapes(path, ledger)
@@ -425,6 +427,7 @@ def study(plan: Plan, kerf: float, room: Path, ledger: Ledger, *, step: bool) ->
     ledger.spent["parts"] += time.perf_counter() - start
     start = time.perf_counter()
     settings = replace(Settings(), kerf=kerf, step=step)
+    made = made_parts(plan, parts, settings)
     try:
         place = folder.write(plan, parts, room, settings=settings)
     except FootscanError as error:
@@ -434,8 +437,9 @@ def study(plan: Plan, kerf: float, room: Path, ledger: Ledger, *, step: bool) ->
     ledger.spent["writing"] += time.perf_counter() - start
     jobs: list[tuple[str, Any]] = [
         ("print", lambda: look_at_print(place, parts, tag, ledger)),
-        ("cut", lambda: look_at_cut(place, parts, tag, kerf, ledger)),
+        ("cut", lambda: look_at_cut(place, parts, made.pieces, tag, kerf, ledger)),
         ("paper", lambda: look_at_paper(place, plan, parts, tag, ledger)),
+        ("bench", lambda: look_at_bench(place, parts, tag, ledger.note)),
     ]
     if step:
         jobs.append(("solid", lambda: look_at_solids(place, parts, tag, ledger)))

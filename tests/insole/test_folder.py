@@ -25,9 +25,10 @@ from insole.output import contents as listed
 from insole.output import folder, publishing
 from insole.output.contents import Item
 from insole.output.cut import nesting
+from insole.output.made import Run, made_parts
 from insole.output.print import printing, step
 from insole.output.readme import Making, glue_rows
-from insole.output.settings import FolderError, Run, Settings, folder_name
+from insole.output.settings import FolderError, Settings, folder_name
 from insole.parts.build import all_parts
 from insole.parts.part import Part
 from insole.record.material_file import default_materials
@@ -100,7 +101,9 @@ def test_a_pair_gets_every_kind_of_file(whole: tuple[Path, list[str]]) -> None:
         for face in ("foot", "shoe"):
             for suffix in ("dxf", "svg"):
                 assert f"cut/{side}-{face}-side-up-{tag}.{suffix}" in names
-    assert {f"print/{m}-{tag}.3mf" for m in ("trial-eva", "wedge-tpu")} < names
+    assert f"print/wedge-tpu-{tag}.3mf" in names
+    assert f"print/trial-eva-{tag}.3mf" not in names  # nobody prints a foam
+    assert f"paper/pieces-{tag}.pdf" in names
     for paper in ("template-a4", "template-letter", "bench-page", "report", "plan"):
         assert f"paper/{paper}-{tag}.pdf" in names
     assert {f"pictures/placement-{tag}.png", "plan.json", "READ-ME-FIRST.txt"} < names
@@ -112,7 +115,8 @@ def test_a_pair_gets_every_kind_of_file(whole: tuple[Path, list[str]]) -> None:
     assert said[2:] == [*printed, *about_sheets]
     assert all("-base needs a printer bed of 28" in text for text in said[:2])
     assert said[2] == (
-        "left-heel-shim is printed from TPU 95A: no sheet; for sheet stock name a sheet material"
+        "left-heel-shim is printed from TPU 95A: no sheet; for sheet stock name a sheet material, "
+        "as in --material shim=NAME"
     )
     assert all("% of that is waste" in text for text in about_sheets)
 
@@ -178,13 +182,14 @@ def test_layers_take_sheet_for_a_wedge_that_is_printed_only(tmp_path: Path) -> N
     parts, said = all_parts(plan), list[str]()
     settings = replace(QUICK, layers=True)
     tag = folder_name(plan)
-    pieces = listed.pieces_of(parts, settings, plan)
+    made = made_parts(plan, parts, settings)
+    pieces = made.pieces
     writers = [*no_papers(plan, parts), *listed._sheet_items(pieces, settings, tag)]
     place = folder.write(plan, parts, tmp_path, settings=settings, writers=writers,
                          say=said.append)  # fmt: skip
     shims = {p.material for p in pieces if "shim" in p.name}
     assert shims == {"wedge-eva"}
-    run = Run(plan, parts, settings, said.append)
+    run = Run(plan, made, settings, said.append, notes=dict(made.notes))
     folder._note_sheets(run)
     assert run.notes["cut: left-heel-shim"] == (
         "left-heel-shim is built up from wedge-eva sheet, as wedge-tpu is printed only"
@@ -200,14 +205,16 @@ def test_without_sheet_wedges_printed_ones_are_not_built_up() -> None:
                                if name == "wedge-tpu" or "wedge" not in m.places})  # fmt: skip
     settings = replace(QUICK, layers=True, materials=table)
     parts = all_parts(plan)
-    assert not any("shim" in p.name for p in listed.pieces_of(parts, settings, plan))
-    assert any("arch-pad-layer" in p.name for p in listed.pieces_of(parts, settings, plan))
+    pieces = made_parts(plan, parts, settings).pieces
+    assert not any("shim" in p.name for p in pieces)
+    assert any("arch-pad-layer" in p.name for p in pieces)
 
 
 def test_the_readme_says_how_layers_are_glued(plan: Plan) -> None:
     parts = all_parts(plan)
     settings = replace(QUICK, layers=True)
-    nested = nesting.nest(listed.pieces_of(parts, settings, plan), size=(600.0, 400.0)).sheets
+    pieces = made_parts(plan, parts, settings).pieces
+    nested = nesting.nest(pieces, size=(600.0, 400.0)).sheets
     making = made_of(plan, parts, settings, nested)
     rows = " ".join(glue_rows(making))
     assert "Layer 1 lies at the bottom, each arrow forward" in rows
@@ -218,9 +225,10 @@ def test_the_readme_says_how_layers_are_glued(plan: Plan) -> None:
 
 
 def made_of(plan: Plan, parts: Sequence[Part], settings: Settings, nested: Any) -> Making:
+    made = made_parts(plan, parts, settings)
     return Making(
-        plan=plan, parts=listed.as_made(parts, settings, plan), materials=settings.materials,
-        layers=listed.layers_of(parts, settings, plan), sheets=nested, tag="t",
+        plan=plan, parts=made.parts, materials=settings.materials, layers=made.layers,
+        sheets=nested, tag="t",
     )  # fmt: skip
 
 

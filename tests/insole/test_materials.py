@@ -280,5 +280,7 @@ def test_the_plan_page_lists_parts_with_volume_and_mass(tmp_path):
     pages.close()
     shim = next(part for part in parts if part.name == "forefoot-shim")
     volume = shim.volume - shim.facts["engraved_volume"]
-    assert f"RIGHT forefoot shim TPU 95A, printed solid (wedge-tpu) {volume / 1000:.0f} cm³" in text
+    row = text.partition("RIGHT forefoot shim 2° varus, thick on the big-toe side, ")[2]
+    assert "TPU 95A, printed solid (wedge-tpu)" in row[:200]
+    assert f" {volume / 1000:.0f} cm³, about " in row[:220]
     assert f"about {volume / 1000 * 1.21:.0f} g" in text

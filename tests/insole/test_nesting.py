@@ -273,7 +273,7 @@ def test_materials_and_thicknesses_do_not_share_a_sheet() -> None:
         (material, 1.5): {"piece-1"},
         (material, 2.0): {"piece-2"},
         (material, 3.0): {"piece-3"},
-        (material, 7.5): {"piece-4", "piece-5"},  # 0.9 mm apart, from the next half millimetre
+        (material, 8.0): {"piece-4", "piece-5"},  # the thinnest that is sold for either
         ("other", 3.0): {"piece-6"},
     }
 

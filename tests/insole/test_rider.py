@@ -128,8 +128,8 @@ def test_what_was_made_stands_in_the_column_of_its_foot(report: Any) -> None:
     """Only the left foot has a heel wedge, only the right one a wedge under shoe and ball."""
     left, right = (column(report[0], side) for side in ("left", "right"))
     assert "Wedge under the heel, 2°: 2.9 mm thick at the big-toe side" in left
-    assert "9.0 mm high under the arch" in left
-    assert "10.0 mm high under the arch" in right
+    assert "9.0 mm high at its crest" in left
+    assert "10.0 mm high at its crest" in right
     assert "Wedge between shoe and cleat, 1°" in right
     assert "thick at the little-toe side" in right
     assert "under the heel" not in right

@@ -27,6 +27,7 @@ import numpy as np
 
 from footscan.scan import Array
 from insole.errors import PlanError
+from insole.output.cut.curves import thinned
 from insole.output.cut.labels import (
     TITLE,
     UNDER,
@@ -47,8 +48,11 @@ GAP = 12.0  # mm between parts on a sheet, room for the title under each
 MARGIN = 10.0  # mm round the sheet
 SHEET_WIDTH = 420.0  # mm before a new row of parts starts: the long side of A3
 THIN = 0.005  # mm that a ring may change when points that add nothing are dropped
-SHORT = 0.01  # mm: a stroke shorter than this is a dot that a machine stops for
+SHORT = 0.05  # mm: a stroke shorter than this is a dot that a machine stops for
 RULER = 100.0  # mm
+BESIDE_CUT = 0.3  # mm beside a line to cut in which nothing is engraved
+TWICE = 0.04  # mm: lines as near as that are one
+MERGED = 0.5  # mm: shorter ones are crossings
 FIXED = ("grid", "pad", "crest")  # lines that a label must not hide; others give way to it
 
 
@@ -185,22 +189,50 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
     whole = shapely.Polygon(rings[-1], rings[:-1])
     levels = level_numbers(part, whole, face)
     busy = [seen(line, face) for word in FIXED for line in part.lines.get(word, ())]
-    label = own_label(part, whole, face, levels, busy if face == "foot" else [])
+    numbers = [level.strokes for level in levels]
+    label = own_label(part, whole, face, numbers, busy if face == "foot" else [])
     halo = shapely.union_all([shapely.LineString(line).buffer(1.2) for line in label])
     yield from (stroke("PEN", line) for line in label)
-    for number in levels:  # a number that a label had to be written over goes as a whole
-        if shapely.MultiLineString(number).disjoint(halo):
-            yield from (stroke("GRIND", line) for line in number)
+    # a number that a label had to be written over goes as a whole
+    kept = {n.line: n for n in levels if shapely.MultiLineString(n.strokes).disjoint(halo)}
+    for level in kept.values():
+        yield from (stroke("GRIND", line) for line in level.strokes)
+    border = whole.boundary.buffer(BESIDE_CUT)
+    drawn = shapely.Polygon()
     for word, lines in part.lines.items():
         # lines belong to the face that carries the pad or is ground; a curved underside has its own
         if (word == UNDER) != (face == "shoe"):
             continue
-        layer = "GRIND" if word in ("grind", UNDER) else "ENGRAVE"
-        for line in lines:
-            for points, closed in _broken(seen(line, face), halo):
-                yield stroke(layer, points, closed)
+        ground = word in ("grind", UNDER)
+        for k, line in enumerate(lines):
+            away = halo
+            if ground:
+                away = away.union(kept[k].box) if k in kept else away
+            else:
+                away = away.union(border)
+            for points, closed in _broken(seen(line, face), away):
+                if ground:
+                    yield stroke("GRIND", points, closed)
+                    continue
+                path = shapely.LineString(points)
+                yield from (stroke("ENGRAVE", piece) for piece in _new(path, drawn, closed))
+                drawn = drawn.union(path.buffer(TWICE))
     yield from (stroke("ENGRAVE", line) for line in mark_lines(part, face))
     yield from (stroke("CUT", ring, True) for ring in rings)
+
+
+def _new(path: Any, drawn: Any, closed: bool) -> Iterator[Array]:
+    """Yield what of a line was not engraved before; a crossing is no repeat."""
+    import shapely
+
+    if closed:
+        path = shapely.LineString([*path.coords, path.coords[0]])
+    again = shapely.get_parts(path.intersection(drawn))
+    twice = [piece.buffer(1e-4) for piece in again if piece.length > MERGED]
+    rest = path.difference(shapely.union_all(twice)) if twice else path
+    for piece in shapely.get_parts(shapely.line_merge(rest) if twice else rest):
+        if piece.length >= MERGED:
+            yield shapely.get_coordinates(piece)
 
 
 def _broken(line: Array, halo: Any) -> Iterator[tuple[Array, bool]]:
@@ -241,7 +273,7 @@ def _without_repeats(strokes: Sequence[Stroke]) -> Iterator[Stroke]:
         steps = np.linalg.norm(np.diff(stroke.points, axis=0), axis=1)
         if steps.sum() < SHORT:
             continue
-        points = stroke.points[np.concatenate([[True], steps > 1e-6])]
+        points = thinned(stroke.points, closed=stroke.closed)
         rounded = np.round(points, 3) + 0.0
         keys = {(stroke.layer, rounded.tobytes()), (stroke.layer, rounded[::-1].tobytes())}
         if keys & seen:

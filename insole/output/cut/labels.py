@@ -20,6 +20,7 @@ from insole.parts.part import Mark, Part
 __all__ = [
     "TITLE",
     "UNDER",
+    "Level",
     "extent_of",
     "level_numbers",
     "mark_lines",
@@ -40,7 +41,8 @@ SHORT_NAMES = {
     "arch-pad": "PAD", "metatarsal-pad": "META", "heel-shim": "HEEL",
     "forefoot-shim": "FORE", "under-shoe-shim": "UNDER",
 }  # fmt: skip
-LEVEL_AT = (0.4, 0.6, 0.2, 0.8, 0.1, 0.9)  # shares of a grind line tried for its number
+LEVEL_AT = (0.4, 0.65, 0.25, 0.8, 0.5, 0.12, 0.9, 0.33, 0.72)  # shares of a grind line tried
+LEVEL_SIZES = (2.5, 2.0, 1.6)  # mm, figures in it
 
 
 def title_lines(part: Part, outline: Array, face: Face) -> list[Array]:
@@ -66,25 +68,60 @@ def _face_words(part: Part, face: Face) -> str:
     return f"{face} side"
 
 
-def level_numbers(part: Part, whole: Any, face: Face) -> list[list[Array]]:
-    """Return the thickness beside each grind line, mm, where it can be read on the part."""
+def level_numbers(part: Part, whole: Any, face: Face) -> list[Level]:
+    """Return the thickness on each grind line, mm, where it can be read and means no other line.
+
+    The number stands in the line, turned with it, and the line is broken for it; it keeps clear of
+    all other lines of equal height, in smaller figures where they are close.
+    """
     import shapely
 
-    numbers: list[list[Array]] = []
-    taken = shapely.MultiPoint()
     word = "grind" if face == "foot" else UNDER
+    lines = [shapely.LineString(seen(line, face)) for line in part.lines.get(word, ())]
     levels = part.facts.get(f"{word}_levels", ())
-    for level, line in zip(levels, part.lines.get(word, ()), strict=False):
-        path = shapely.LineString(seen(line, face))
-        for share, aside in itertools.product(LEVEL_AT, (4.5, -4.5)):
-            at = path.interpolate(share, normalized=True)
-            text = lettering(f"{level:.1f}", 2.5, (at.x + aside, at.y))
-            box = shapely.MultiPoint(np.concatenate(text)).envelope.buffer(0.5)
-            if whole.contains(box) and box.disjoint(taken):
-                numbers.append([line for line in text if len(line) > 1])  # an 8 has a dot
-                taken = taken.union(box)
+    inner, taken = whole.buffer(-0.4), shapely.Polygon()
+    tree = shapely.STRtree(lines)
+    found: list[Level] = []
+    for k, (level, path) in enumerate(zip(levels, lines, strict=False)):
+        shares = LEVEL_AT[k % len(LEVEL_AT) :] + LEVEL_AT[: k % len(LEVEL_AT)]
+        for size, share in itertools.product(LEVEL_SIZES, shares):
+            text, box = _in_line(f"{level:.1f}", path, share * path.length, size)
+            near = [i for i in tree.query(box.buffer(0.25), predicate="intersects") if i != k]
+            own = path.intersection(box)
+            apart = 2.1 * size if found else 0.0  # figures one after another are no one number
+            if (
+                not near and inner.contains(box) and box.disjoint(taken)
+                and own.geom_type == "LineString" and own.length < 1.2 * PITCH / 6.0 * 3.6 * size
+                and (not found or box.distance(found[-1].box) > apart)
+            ):  # fmt: skip
+                found.append(Level(k, [line for line in text if len(line) > 1], box))
+                taken = taken.union(box.buffer(0.5))
                 break
-    return numbers
+    return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Level:
+    """A number in a grind line: the line's place in the part's list, strokes, and their box."""
+
+    line: int
+    strokes: list[Array]
+    box: Any
+
+
+def _in_line(text: str, path: Any, at: float, size: float) -> tuple[list[Array], Any]:
+    """Return a number centred on a line at a place along it, turned with it, and its box."""
+    import shapely
+    from shapely import affinity
+
+    wide = (PITCH * len(text) - (PITCH - 4.0)) * size / 6.0
+    ends = [path.interpolate(min(max(at + step * wide, 0.0), path.length)) for step in (-0.5, 0.5)]
+    middle = path.interpolate(at)
+    turn = float(np.degrees(np.arctan2(ends[1].y - ends[0].y, ends[1].x - ends[0].x)))
+    turn = (turn + 45.0) % 180.0 - 45.0  # from left to right, or from below upwards
+    box = shapely.box(-wide / 2 - 0.4, -size / 2 - 0.2, wide / 2 + 0.4, size / 2 + 0.2)
+    box = affinity.translate(affinity.rotate(box, turn, origin=(0, 0)), middle.x, middle.y)
+    return lettering(text, size, (middle.x, middle.y), turn=turn), box
 
 
 def _engraved(part: Part, face: Face) -> list[Mark]:
@@ -106,7 +143,7 @@ def mark_lines(part: Part, face: Face) -> list[Array]:
 
 
 def own_label(
-    part: Part, whole: Any, face: Face, levels: list[list[Array]], fixed: list[Array]
+    part: Part, whole: Any, face: Face, levels: Sequence[Sequence[Array]], fixed: list[Array]
 ) -> list[Array]:
     """Return side, name, face and heel-to-toe arrow for a face whose marks do not tell the side.
 

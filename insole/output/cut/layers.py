@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from footscan.scan import Array
 
-__all__ = ["LAYERS", "Face", "Layer", "Sheet", "Stroke", "seen"]
+__all__ = ["LASER", "LAYERS", "Face", "Layer", "Sheet", "Stroke", "seen"]
 
 Face = Literal["foot", "shoe"]
 
@@ -28,11 +28,19 @@ class Layer:
 
 
 LAYERS = {
-    "NOTE": Layer(index=9, rgb=(205, 205, 205), about="for people, not for the machine"),
-    "PEN": Layer(index=40, rgb=(228, 145, 20), about="draw with a pen, or leave out"),
-    "ENGRAVE": Layer(index=12, rgb=(200, 70, 45), about="engrave in single strokes"),
-    "GRIND": Layer(index=98, rgb=(0, 80, 45), about="lines of equal thickness for grinding"),
-    "CUT": Layer(index=178, rgb=(40, 10, 90), about="cut through; holes before outlines"),
+    "NOTE": Layer(index=8, rgb=(178, 178, 178), about="for people, not for the machine"),
+    "PEN": Layer(index=32, rgb=(205, 105, 0), about="draw with a pen, or leave out"),
+    "ENGRAVE": Layer(index=14, rgb=(165, 40, 30), about="engrave in single strokes"),
+    "GRIND": Layer(index=98, rgb=(0, 56, 30), about="lines of equal thickness for grinding"),
+    "CUT": Layer(index=250, rgb=(8, 0, 20), about="cut through; holes before outlines"),
+}
+# as laser programs map colours by habit: red is cut, blue is engraved, black is drawn
+LASER = {
+    "NOTE": replace(LAYERS["NOTE"]),
+    "PEN": replace(LAYERS["PEN"], index=7, rgb=(0, 0, 0)),
+    "ENGRAVE": replace(LAYERS["ENGRAVE"], index=5, rgb=(0, 0, 255)),
+    "GRIND": replace(LAYERS["GRIND"], index=3, rgb=(0, 160, 0)),
+    "CUT": replace(LAYERS["CUT"], index=1, rgb=(255, 0, 0)),
 }
 
 

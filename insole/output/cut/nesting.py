@@ -5,8 +5,7 @@
 Terms
     blank   what a part is cut from: a material and a thickness of sheet
     flat    a part as thick as its sheet; it needs that thickness and no other
-    ground  a part that is ground from a sheet at least as thick; parts that are nearly as high
-            share a sheet
+    ground  a part that is ground from a sheet at least as thick, of those that are sold
     path    what the cutter follows: the outline moved out by half the kerf
 
 Every sheet lies foot side up. A part is turned on it with all its lines, labels and arrows, by
@@ -20,7 +19,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -30,6 +29,7 @@ from footscan.scan import Array
 from insole.errors import PlanError
 from insole.output.cut import cutting
 from insole.parts.part import Part
+from insole.record.stock import Stock, sold
 
 __all__ = [
     "NestedSheet",
@@ -42,8 +42,6 @@ __all__ = [
 
 WEB = 3.0  # mm left standing between two paths beside two kerfs: common practice, no source
 MARGIN = 10.0  # mm of the sheet that clamps and uneven edges may take: common practice, no source
-STOCK_STEP = 0.5  # mm by which thicknesses of sheet go up for ground parts
-GROUND_AWAY = 1.0  # mm of a shared sheet more to grind away than from a sheet of the part's own
 THICKEST = 20.0  # mm: thicker than that is a block, not a sheet: common practice, no source
 TILTS = range(-42, 46, 3)  # degrees tried for the smallest box round a part
 UNIT = 0.01  # mm: the packing is done in whole numbers
@@ -138,26 +136,26 @@ def clearance(kerf: float) -> float:
 def blanks(parts: Sequence[Part]) -> list[tuple[str, float, list[Part]]]:
     """Return material, thickness of the sheet in mm, and parts of each kind of sheet needed.
 
-    Flat parts are together when they are equally thick. Ground parts are together from the
-    highest down, as long as no more than ``GROUND_AWAY`` is to be ground away in addition.
+    A part whose way is settled takes the sheet of that; else a flat part its own thickness, and a
+    ground one the thinnest sheet sold that is at least as thick.
     """
     found: dict[tuple[str, float], list[Part]] = {}
-    ground: dict[str, list[Part]] = {}
     for part in parts:
         thickness = part.facts.get("thickness")
-        if thickness is not None and abs(_height(part) - float(thickness)) < 0.05:
-            found.setdefault((part.material, round(float(thickness), 2)), []).append(part)
+        flat = thickness is not None and abs(_height(part) - float(thickness)) < 0.05
+        if part.way is not None and part.way.how in ("cut", "grind") and part.way.sheets:
+            thick = part.way.sheets[0]
         else:
-            ground.setdefault(part.material, []).append(part)
-    for material, mine in ground.items():
-        for group in _near_in_height(mine):
-            steps = math.ceil(_height(group[0]) / STOCK_STEP - 1e-3)
-            found.setdefault((material, steps * STOCK_STEP), []).extend(group)
+            thick = float(thickness or 0.0) if flat else sold(_height(part))
+        found.setdefault((part.material, round(thick, 2)), []).append(part)
     order = {id(part): k for k, part in enumerate(parts)}
     return [(*key, sorted(found[key], key=lambda part: order[id(part)])) for key in sorted(found)]
 
 
-def nest(parts: Sequence[Part], *, size: tuple[float, float], kerf: float = 0.0) -> Nesting:
+def nest(
+    parts: Sequence[Part], *, size: tuple[float, float], kerf: float = 0.0,
+    stock: Stock | None = None,
+) -> Nesting:  # fmt: skip
     """Return the sheets on which the parts lie.
 
     Parameters
@@ -165,9 +163,11 @@ def nest(parts: Sequence[Part], *, size: tuple[float, float], kerf: float = 0.0)
     parts : sequence of Part
         Worn parts; each is cut once.
     size : (float, float)
-        Width and height of the sheet, mm.
+        Width and height of the sheet, mm; of what `stock` does not hold.
     kerf : float
         Width that the cutter takes away, mm.
+    stock : Stock, optional
+        The workshop's sheets.
 
     Raises
     ------
@@ -176,15 +176,13 @@ def nest(parts: Sequence[Part], *, size: tuple[float, float], kerf: float = 0.0)
     ValueError
         A part is not worn.
     """
-    room = (size[0] - 2 * MARGIN, size[1] - 2 * MARGIN)
-    if not min(room) > 0:
-        raise PlanError(
-            f"a sheet of {size[0]:g} x {size[1]:g} mm is all margin; give one of more than "
-            f"{2 * MARGIN:g} mm each way"
-        )
+    usual = size
+    _room(usual)
     left_out: dict[str, str] = {}
     sheets: list[NestedSheet] = []
     for material, thickness, group in blanks(parts):
+        size = (stock.size(material, thickness) if stock is not None else None) or usual
+        room = _room(size)
         pieces = [_Piece.of(part, kerf, room) for part in group]
         reasons = [_unsheeted(piece.part) or _too_large(piece, size) for piece in pieces]
         able = [piece for piece, reason in zip(pieces, reasons, strict=True) if not reason]
@@ -208,20 +206,19 @@ def nest(parts: Sequence[Part], *, size: tuple[float, float], kerf: float = 0.0)
 # ------------------------------------------------------------------ packing
 
 
+def _room(size: tuple[float, float]) -> tuple[float, float]:
+    """Return the room inside a sheet's margin, mm."""
+    room = (size[0] - 2 * MARGIN, size[1] - 2 * MARGIN)
+    if not min(room) > 0:
+        raise PlanError(
+            f"a sheet of {size[0]:g} x {size[1]:g} mm is all margin; give one of more than "
+            f"{2 * MARGIN:g} mm each way"
+        )
+    return room
+
+
 def _height(part: Part) -> float:
     return float(part.vertices[:, 2].max() - part.vertices[:, 2].min())
-
-
-def _near_in_height(parts: Sequence[Part]) -> Iterator[list[Part]]:
-    """Yield groups of parts, highest first, that may share a sheet."""
-    group: list[Part] = []
-    for part in sorted(parts, key=lambda part: (-_height(part), part.label)):
-        if group and _height(group[0]) - _height(part) > GROUND_AWAY:
-            yield group
-            group = []
-        group.append(part)
-    if group:
-        yield group
 
 
 def _unsheeted(part: Part) -> str:

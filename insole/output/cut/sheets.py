@@ -36,10 +36,13 @@ def draw(sheet: NestedSheet, *, kerf: float = 0.0, note: str = "") -> Sheet:
     return Sheet(strokes=cutting.in_order(strokes), width=sheet.size[0], height=sheet.size[1])
 
 
-def write(path: Path, sheet: NestedSheet, *, kerf: float = 0.0, note: str = "") -> None:
+def write(
+    path: Path, sheet: NestedSheet, *, kerf: float = 0.0, note: str = "",
+    style: written.Style = written.PLAIN,
+) -> None:  # fmt: skip
     """Write the sheet as DXF or SVG, as the name ends; 1:1 in mm, lower left corner at 0, 0."""
     save = written.save_dxf if path.suffix == ".dxf" else written.save_svg
-    save(path, draw(sheet, kerf=kerf, note=note))
+    save(path, draw(sheet, kerf=kerf, note=note), style)
 
 
 def read_back(path: Path, sheet: NestedSheet, *, kerf: float = 0.0) -> None:

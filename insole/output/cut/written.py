@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import quoteattr
@@ -11,18 +13,45 @@ from xml.sax.saxutils import quoteattr
 import numpy as np
 
 from footscan.files import write_whole
+from footscan.scan import Array
+from insole.output.cut.curves import arcs_of
 from insole.output.cut.cutting import draw
 from insole.output.cut.labels import extent_of
-from insole.output.cut.layers import LAYERS, Face, Sheet
+from insole.output.cut.layers import LASER, LAYERS, Face, Layer, Sheet, Stroke
 from insole.parts.part import Part
 
-__all__ = ["save_dxf", "save_svg", "write_dxf", "write_svg"]
+__all__ = ["PLAIN", "Style", "save_dxf", "save_svg", "write_dxf", "write_svg"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Style:
+    """How drawings are saved.
+
+    Attributes
+    ----------
+    dxf : str
+        ``"R2010"`` or ``"R12"``; the latter knows no unit: its lengths are mm all the same.
+    laser : bool
+        Pure red, blue and black.
+    """
+
+    dxf: str = "R2010"
+    laser: bool = False
+
+    @property
+    def layers(self) -> Mapping[str, Layer]:
+        """Return the layers with their colours."""
+        return LASER if self.laser else LAYERS
+
+
+PLAIN = Style()
 
 
 def write_dxf(
-    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note: str = ""
-) -> None:
-    """Write the parts as one DXF R2010 sheet in mm: closed polylines and strokes, no text.
+    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note: str = "",
+    style: Style = PLAIN,
+) -> None:  # fmt: skip
+    """Write the parts as one DXF sheet in mm: outlines of arcs and lines, strokes, no text.
 
     Parameters
     ----------
@@ -36,30 +65,34 @@ def write_dxf(
         Which face lies up, see the module's terms.
     note : str
         For the sheet's title: case and version.
+    style : Style
+        Version and colours.
 
     Raises
     ------
     PlanError
         The kerf is negative or closes a hole.
     """
-    save_dxf(path, draw(parts, kerf=kerf, face=face, note=note))
+    save_dxf(path, draw(parts, kerf=kerf, face=face, note=note), style)
 
 
-def save_dxf(path: Path, sheet: Sheet) -> None:
-    """Write a drawn sheet as DXF R2010 in mm."""
+def save_dxf(path: Path, sheet: Sheet, style: Style = PLAIN) -> None:
+    """Write a drawn sheet as DXF in mm."""
+    old = style.dxf == "R12"
     with _fixed_metadata() as ezdxf:
-        doc = ezdxf.new("R2010", units=ezdxf.units.MM)
-        for name, layer in LAYERS.items():
-            entry = doc.layers.add(name, color=layer.index, true_color=ezdxf.rgb2int(layer.rgb))
-            entry.description = layer.about
-        doc.layers.get("NOTE").dxf.plot = 0
+        doc = ezdxf.new(style.dxf, units=ezdxf.units.MM)
+        for name, layer in style.layers.items():
+            entry = doc.layers.add(name, color=layer.index)
+            if not old:
+                entry.rgb = layer.rgb
+                entry.description = layer.about
+        if not old:
+            doc.layers.get("NOTE").dxf.plot = 0
         space = doc.modelspace()
         for stroke in sheet.strokes:
-            space.add_lwpolyline(
-                np.round(stroke.points, 5).tolist(),
-                close=stroke.closed,
-                dxfattribs={"layer": stroke.layer},
-            )
+            rows = np.round(_vertices(stroke), 6).tolist()
+            add = space.add_polyline2d if old else space.add_lwpolyline
+            add(rows, format="xyb", close=stroke.closed, dxfattribs={"layer": stroke.layer})
         extents = extent_of([stroke.points for stroke in sheet.strokes])
         space.reset_extents((*extents[:2], 0), (*extents[2:], 0))
         space.reset_limits((0, 0), (sheet.width, sheet.height))
@@ -72,14 +105,39 @@ def save_dxf(path: Path, sheet: Sheet) -> None:
     write_whole(path, doc.encode(text.getvalue()))
 
 
+def _vertices(stroke: Stroke) -> Array:
+    """Return a stroke as vertices with bulges, shape (n, 3): arcs for what is cut."""
+    if stroke.layer == "CUT" and stroke.closed:
+        return arcs_of(np.round(stroke.points, 5))
+    return np.column_stack([stroke.points, np.zeros(len(stroke.points))])
+
+
 def write_svg(
-    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note: str = ""
-) -> None:
+    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note: str = "",
+    style: Style = PLAIN,
+) -> None:  # fmt: skip
     """Write the sheet of :func:`write_dxf` as SVG, 1:1 in mm, a group per layer."""
-    save_svg(path, draw(parts, kerf=kerf, face=face, note=note))
+    save_svg(path, draw(parts, kerf=kerf, face=face, note=note), style)
 
 
-def save_svg(path: Path, sheet: Sheet) -> None:
+def _svg_path(stroke: Stroke, height: float) -> str:
+    """Return the path of a stroke, y down from the sheet's upper edge."""
+    rows = _vertices(stroke)
+    rows[:, :2] = np.round(rows[:, :2] * [1.0, -1.0] + [0.0, height], 4) * [1.0, -1.0] + [0, height]
+    words = [f"M {rows[0, 0]:.4f},{height - rows[0, 1]:.4f}"]
+    ends = np.vstack([rows[1:], rows[:1]]) if stroke.closed else rows[1:]
+    for (x, y, bulge), (to_x, to_y, _) in zip(rows, ends, strict=False):
+        end = f"{to_x:.4f},{height - to_y:.4f}"
+        if not bulge:
+            words.append(f"L {end}")
+            continue
+        radius = math.hypot(to_x - x, to_y - y) * (1.0 + bulge**2) / (4.0 * abs(bulge))
+        wide, way = int(abs(bulge) > 1.0), int(bulge < 0.0)  # y down: what turned left turns right
+        words.append(f"A {radius:.7f},{radius:.7f} 0 {wide},{way} {end}")
+    return " ".join([*words, *(["Z"] if stroke.closed else [])])
+
+
+def save_svg(path: Path, sheet: Sheet, style: Style = PLAIN) -> None:
     """Write a drawn sheet as SVG, 1:1 in mm."""
     size = f"{sheet.width:.3f}", f"{sheet.height:.3f}"
     rows = [
@@ -87,15 +145,14 @@ def save_svg(path: Path, sheet: Sheet) -> None:
         '<svg xmlns="http://www.w3.org/2000/svg" version="1.1"',
         f'width="{size[0]}mm" height="{size[1]}mm" viewBox="0 0 {size[0]} {size[1]}">',
     ]
-    for name, layer in LAYERS.items():
+    for name, layer in style.layers.items():
         shade = "#{:02x}{:02x}{:02x}".format(*layer.rgb)
         rows.append(f'<g id="{name}" fill="none" stroke="{shade}" stroke-width="0.1">')
         rows.append(f"<desc>{layer.about}</desc>")
         for stroke in sheet.strokes:
             if stroke.layer == name:
-                line = " ".join(f"{x:.4f},{sheet.height - y:.4f}" for x, y in stroke.points)
-                end = " Z" if stroke.closed else ""
-                rows.append(f'<path class={quoteattr(stroke.part)} d="M {line}{end}"/>')
+                line = _svg_path(stroke, sheet.height)
+                rows.append(f'<path class={quoteattr(stroke.part)} d="{line}"/>')
         rows.append("</g>")
     rows.append("</svg>\n")
     write_whole(path, "\n".join(rows).encode())

@@ -15,6 +15,7 @@ from xml.sax.saxutils import escape
 
 from insole.errors import OutputError
 from insole.output.ink import MM, fonts, save_bytes
+from insole.output.made import size_words, way_words
 from insole.output.papers.flow import MAIN_CAUTION, WIDE, build, gap, head, paragraph, table
 from insole.output.papers.reasons import topics
 from insole.output.phrases import (
@@ -90,7 +91,7 @@ def write_plan_page(
     story = [
         *_plan_head(plan),
         _placement_image(plan),
-        *_planned_section(plan, known),
+        *_planned_section(plan, known, parts),
         *_part_section(parts, known),
         *_contact_section(plan),
         *_measure_section(plan),
@@ -145,10 +146,11 @@ def _placement_image(plan: Plan) -> Any:
     return Image(io.BytesIO(data), width=wide * scale, height=high * scale)
 
 
-def _planned_section(plan: Plan, materials: Materials) -> list[Any]:
+def _planned_section(plan: Plan, materials: Materials, parts: Sequence[Part]) -> list[Any]:
     """Return what is made and why: a row a topic, a column a foot."""
     rows: list[list[Any]] = [[paragraph(f"<b>{side}</b>", 10.0) for side in ("LEFT", "RIGHT")]]
-    feet = [None if foot is None else topics(plan, foot, materials)
+    made = {part.label: part for part in parts}
+    feet = [None if foot is None else topics(plan, foot, materials, made)
             for foot in (plan.left, plan.right)]  # fmt: skip
     some = next(foot for foot in feet if foot is not None)
     for k in range(len(some)):
@@ -163,17 +165,20 @@ def _part_section(parts: Sequence[Part], materials: Materials) -> list[Any]:
     """Return a table of the parts with material, volume and estimated mass."""
     if not parts:
         return []
-    rows = [[paragraph(f"<b>{name}</b>") for name in ("Part", "Material", "Volume and mass")]]
+    heads = ("Part", "Size", "Material, and how it is made", "Volume and mass")
+    rows = [[paragraph(f"<b>{name}</b>") for name in heads]]
     for part in parts:
         material = materials.find(part.material)
+        made = f"{capital(material.words)} ({material.name})"
         rows.append([
             paragraph(escape(f"{part.side.value.upper()} {words(part.name)}")),
-            paragraph(escape(f"{capital(material.words)} ({material.name})")),
+            paragraph(escape(capital(size_words(part)))),
+            paragraph(escape(", ".join(filter(None, (made, way_words(part)))))),
             paragraph(escape(str(stock.amount(part, material)))),
         ])  # fmt: skip
     return [
         *head("Parts and what they take"),
-        table(rows, [0.25 * WIDE, 0.4 * WIDE, 0.35 * WIDE], pad=0.5, repeat=1),
+        table(rows, [share * WIDE for share in (0.18, 0.27, 0.31, 0.24)], pad=0.5, repeat=1),
         paragraph("Masses are estimates from density, walls and infill of the material table."),
     ]
 

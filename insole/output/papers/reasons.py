@@ -5,7 +5,8 @@ Plan, FootPlan, Materials -> topics -> lines of markup: pad, shims, base, cleat,
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 from xml.sax.saxutils import escape
 
 from insole.output.phrases import (
@@ -20,7 +21,8 @@ from insole.output.phrases import (
     spread_words,
     yaw_words,
 )
-from insole.output.places import taper_words, tender_spots, turn_words
+from insole.output.places import PLACE_PART, taper_words, tender_spots, turn_words
+from insole.parts.part import Part
 from insole.planning.wedge_rules import tilt
 from insole.record.least import counts
 from insole.record.materials import Materials
@@ -29,8 +31,15 @@ from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
 __all__ = ["topics"]
 
 
-def topics(plan: Plan, foot: FootPlan, materials: Materials) -> list[list[str]]:
-    """Return lines of markup topic by topic, the same topics for every foot."""
+def topics(
+    plan: Plan, foot: FootPlan, materials: Materials, made: Mapping[str, Part] | None = None
+) -> list[list[str]]:
+    """Return lines of markup topic by topic, the same topics for every foot.
+
+    `made` are the parts as they are made, by label: what each is of is theirs to say, and the
+    plan's only while there are none.
+    """
+    foot = _as_made(foot, made or {})
     return [
         _pad(plan, foot, materials),
         _shims(foot, materials),
@@ -38,6 +47,22 @@ def topics(plan: Plan, foot: FootPlan, materials: Materials) -> list[list[str]]:
         _cleat(foot),
         _seating(foot),
     ]
+
+
+def _as_made(foot: FootPlan, made: Mapping[str, Part]) -> FootPlan:
+    """Return a foot's plan with the materials of its parts as they are made."""
+    changed: dict[str, Any] = {}
+    for field, name in (("pad", "arch-pad"), ("metatarsal", "metatarsal-pad"), ("base", "base"),
+                        ("contour", "contoured-bed")):  # fmt: skip
+        part, planned = made.get(f"{foot.side}-{name}"), getattr(foot, field)
+        if part is not None and planned is not None:
+            changed[field] = planned.model_copy(update={"material": part.material})
+    wedges = []
+    for wedge in foot.wedges:
+        part = made.get(f"{foot.side}-{PLACE_PART[wedge.place]}")
+        wedges.append(wedge if part is None else wedge.model_copy(
+            update={"material": part.material}))  # fmt: skip
+    return foot.model_copy(update={**changed, "wedges": type(foot.wedges)(wedges)})
 
 
 def _made_of(key: str, materials: Materials) -> str:

@@ -185,7 +185,7 @@ def _pad_words(foot: FootPlan) -> str:
     if pad is None:
         return f"<b>No arch pad.</b> {escape(sentence(paper(foot.no_pad_because)))}"
     kind = f"{escape(pad.name)}, of the kit" if pad.source == "kit" else "made from the scan"
-    text = f"<b>Arch pad</b> ({kind}), {pad.crest.height:.1f} mm high under the arch."
+    text = f"<b>Arch pad</b> ({kind}), {pad.crest.height:.1f} mm high at its crest."
     room, left = pad.gap_at_crest.value, pad.residual_gap
     if room and left.value is not None:
         text += (

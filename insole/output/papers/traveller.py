@@ -14,10 +14,13 @@ import numpy as np
 
 from footscan.scan import Side
 from insole.output.ink import GREY, ORANGE, write
+from insole.output.made import size_words, way_words
 from insole.output.papers.flow import WIDE, drawn, paragraph, table
 from insole.output.papers.shades import image
 from insole.output.phrases import capital, words
 from insole.output.pictures.part_view import part_view
+from insole.parts.form_upper import FORM
+from insole.parts.materials import amount
 from insole.parts.part import Part
 from insole.record.materials import Materials
 from insole.record.plan import Plan
@@ -119,14 +122,22 @@ def _said(plan: Plan, part: Part, materials: Materials) -> list[str]:
     """Return material, size, thick edge and which face lies up."""
     facts = part.facts
     known = materials.entries.get(part.material)
-    lines = [capital(known.words if known is not None else words(part.material))]
+    named = capital(known.words if known is not None else words(part.material))
+    lines = [", ".join(filter(None, (f"{named} ({part.material})", way_words(part))))]
     foot = getattr(plan, part.side.value)
     kit = foot is not None and foot.pad is not None and foot.pad.source == "kit"
     if part.name == "arch-pad" and kit:
         lines.append(f"From the kit: {foot.pad.name}; or made from the file")
-    lines += _sizes(part)
+    lines.append(capital(size_words(part)))
+    lines += ["Thick edge: orange"] if "thick_edge" in facts else []
+    if known is not None:
+        lines.append(str(amount(part, known)))
     cut = facts.get("engraved", ())
-    if cut and part.name == "under-shoe-shim":
+    if part.name == FORM:
+        lines.append("Lies plantar side up; the moulded bed replaces base and pad")
+    elif part.way is not None and part.way.how == "layers":
+        lines.append("Layer 1 to the shoe, each arrow to the toes")
+    elif cut and part.name == "under-shoe-shim":
         lines.append("Lettered face to the cleat, the other one to the shoe")
     elif cut:
         lines.append("Lettered face to the shoe, the other one to the foot")
@@ -137,20 +148,3 @@ def _said(plan: Plan, part: Part, materials: Materials) -> list[str]:
     if by_hand := facts.get("paper_only"):
         lines.append(f"Write on by hand: {', '.join(map(str, by_hand))}")
     return lines
-
-
-def _sizes(part: Part) -> list[str]:
-    """Return thickness or heights in mm, as made."""
-    facts = part.facts
-    if "thick_edge" in facts:
-        return [
-            capital(str(facts.get("words", ""))),
-            f"Thick edge (orange) {facts['thick_edge_planned']:.1f} mm,"
-            f" thin edge {facts['thin_edge']:.1f} mm",
-        ]
-    if "height" in facts:
-        return [f"{facts['height']:.1f} mm high at the crest, edge {facts['edge']:.1f} mm"]
-    if "thickness" in facts:
-        rim = f", heel rim {facts['heel_cup']:.1f} mm" if facts.get("heel_cup") else ""
-        return [f"{facts['thickness']:.1f} mm thick{rim}"]
-    return [capital(str(facts["words"]))] if "words" in facts else []

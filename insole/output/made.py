@@ -1,0 +1,337 @@
+"""The parts as this workshop makes them: material, way, layers, size, mass. The one source.
+
+    Plan, worn Parts, Settings -> made_parts -> MadeParts -> print, cut, papers, manifest
+
+Whoever writes what a part is made of, how, how high or how heavy asks here; the plan's own words
+for material stand for nothing once parts are made. The manifest carries the same figures as data,
+and what reads a folder back holds every paper against them and against the meshes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from insole.errors import RefusedError
+from insole.output.cut import nesting
+from insole.output.settings import Settings, folder_name
+from insole.parts import laminations
+from insole.parts.contour import CONTOUR
+from insole.parts.cover import cover
+from insole.parts.form_upper import FORM
+from insole.parts.materials import amount, check_use
+from insole.parts.part import Part, Way
+from insole.planning.support.contour import plate_of
+from insole.record.least import counts
+from insole.record.limits import of_plan
+from insole.record.materials import Material, Materials
+from insole.record.plan import Plan
+from insole.record.stock import KINDS, sold, stack_for
+
+__all__ = [
+    "MadeParts", "Run", "kind_of", "made_parts", "recorded", "short_way", "size_words", "to_buy",
+    "way_words",
+]  # fmt: skip
+
+PADS = ("arch-pad", "metatarsal-pad")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MadeParts:
+    """The parts with material and way, the layers of each by its label, and what to mind."""
+
+    parts: tuple[Part, ...]
+    layers: Mapping[str, Sequence[Part]] = field(default_factory=dict)
+    notes: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def worn(self) -> list[Part]:
+        """What is worn: a form is neither cut nor drawn on papers, and has no exact solid."""
+        return [part for part in self.parts if part.name != FORM]
+
+    @property
+    def pieces(self) -> list[Part]:
+        """What is cut from sheet one by one: layers in place of what is built up."""
+        found: list[Part] = []
+        for part in self.worn:
+            if part.way is not None and part.way.how != "print":
+                found += self.layers.get(part.label, [part])
+        return found
+
+
+@dataclass(slots=True)
+class Run:
+    """What one call of :func:`insole.output.folder.write` is about."""
+
+    plan: Plan
+    made: MadeParts
+    settings: Settings
+    say: Callable[[str], None]
+    notes: dict[str, str] = field(default_factory=dict)
+    sheets: list[str] = field(default_factory=list)
+    nested: tuple[nesting.NestedSheet, ...] = ()
+
+
+def kind_of(part: Part) -> str:
+    """Return the kind of part for which a material is chosen."""
+    found = [kind for kind, names in KINDS.items() if part.name in names]
+    return found[0] if found else "base"  # dowels are of the base's material
+
+
+def made_parts(plan: Plan, parts: Sequence[Part], settings: Settings) -> MadeParts:
+    """Return the parts as the workshop makes them.
+
+    Raises
+    ------
+    PlanError
+        A chosen material is not in the table.
+    RefusedError
+        It must not be used there, or the part was planned too thin for it.
+    """
+    made: list[Part] = []
+    layers: dict[str, Sequence[Part]] = {}
+    notes: dict[str, str] = {}
+    for part in [*parts, *_covers(plan, parts, settings)]:
+        chosen = _chosen(plan, part, settings, notes)
+        material = settings.materials.get(chosen.material)
+        way = _way(chosen, material, settings)
+        if way.how == "layers":
+            layers[part.label] = _layers(chosen, way, settings, plan)
+            way = Way(how="layers", sheets=_sheets_in(layers[part.label]))
+        made.append(replace(chosen, way=way))
+    return MadeParts(parts=tuple(made), layers=layers, notes=notes)
+
+
+def _covers(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
+    """Return the covers to cut, if they are wished."""
+    if settings.cover_pattern is None:
+        return []
+    thick = of_plan(plan).value("thickness.cover")
+    usual = (m.name for m in settings.materials.values() if "cover" in m.places)
+    word = settings.chosen.get("cover") or next(usual, "cover-foam")
+    return [cover(part, settings.cover_pattern, thick, word) for part in parts
+            if part.name in ("base", CONTOUR)]  # fmt: skip
+
+
+def _chosen(plan: Plan, part: Part, settings: Settings, notes: dict[str, str]) -> Part:
+    """Return a part with the material chosen for it, and note what that leaves open."""
+    kind = kind_of(part)
+    word = settings.chosen.get(kind, "")
+    if not word and settings.layers and part.name in laminations.LAYERED:
+        if part.name not in PADS and _printed_only(part, settings.materials):
+            word = _sheet_wedge(settings.materials, of_plan(plan).value("wedge.least_hardness"))
+            if word:
+                notes[f"cut: {part.label}"] = (
+                    f"{part.label} is built up from {word} sheet, as {part.material} is printed "
+                    "only"
+                )
+    if not word or word == part.material:
+        return part
+    settings.materials.find(word, f"for the {part.label}")
+    if kind == "bed":
+        limits = of_plan(plan)
+        need, has = plate_of(word, limits), plate_of(part.material, limits)
+        if need > has + 1e-9:
+            raise RefusedError(
+                f"{part.label}: {word} wants a plate of {need:g} mm and the bed was planned with "
+                f"{has:g} mm; plan it anew with --contour-material {word}"
+            )
+    if kind in ("pad", "metatarsal", "bed"):
+        notes[f"material: {part.label}"] = (
+            f"{part.label} is made of {word}; the plan's model of contact took {part.material}: "
+            "its figures are not of this material"
+        )
+    return replace(part, material=word)
+
+
+def _printed_only(part: Part, materials: Materials) -> bool:
+    material = materials.get(part.material)
+    return "print_only" in part.facts or (material is not None and material.process == "print")
+
+
+def _sheet_wedge(materials: Materials, least: float) -> str:
+    """Return the first material of the table that is sheet and may be a wedge; or nothing."""
+    for material in materials.values():
+        if material.process != "print":
+            try:
+                check_use(material, "wedge", material.name, least_wedge=least)
+            except RefusedError:
+                continue
+            return material.name
+    return ""
+
+
+# ------------------------------------------------------------------ ways
+
+
+def _way(part: Part, material: Material | None, settings: Settings) -> Way:
+    """Return how a part is made, and from sheets of which thickness."""
+    if part.name == FORM or "print_only" in part.facts:
+        return Way(how="print")
+    if material is None or material.process == "print":
+        return Way(how="print")
+    rack = settings.stock.thicknesses(part.material) if settings.stock is not None else ()
+    thick = part.facts.get("thickness")
+    height = float(np.ptp(part.vertices[:, 2]))
+    if material.process == "both" and _rather_printed(part, settings, rack):
+        return Way(how="print")
+    if part.name == CONTOUR:
+        return Way(how="mill") if material.process == "cut" else Way(how="print")
+    if thick is not None and abs(height - float(thick)) < 0.05:
+        return Way(how="cut", sheets=(float(thick),))
+    if float(part.facts.get("heel_cup", 0.0)) > 0:
+        return Way(how="print") if material.process == "both" else Way(how="mill")
+    if part.name in laminations.LAYERED:
+        if settings.layers:
+            return Way(how="layers", sheets=stack_for(height, rack) if rack else ())
+        if rack and max(rack) < height - 0.02:
+            return Way(how="layers", sheets=stack_for(height, rack))
+    return Way(how="grind", sheets=(sold(height, rack) if rack else sold(height),))
+
+
+def _rather_printed(part: Part, settings: Settings, rack: Sequence[float]) -> bool:
+    """Return whether a material that may be printed or cut is printed here: no sheet, a printer."""
+    stock = settings.stock
+    return stock is not None and not rack and stock.bed(part.material) is not None
+
+
+def _layers(part: Part, way: Way, settings: Settings, plan: Plan) -> Sequence[Part]:
+    coarse = plan.limits.get("wedge.lamination", laminations.COARSE_MM)
+    stock = settings.stock
+    rack = stock.thicknesses(part.material) if stock is not None else ()
+    least = (laminations.LEAST_MM2, laminations.LEAST_WIDE_MM)
+    if stock is not None:
+        least = (100.0 * stock.least_area, stock.least_width)
+    return laminations.layers(
+        part, coarse, min(laminations.FINE_MM, coarse), tag=folder_name(plan),
+        sheets=way.sheets, tops=rack or laminations.TOP_MM, least=least,
+    )  # fmt: skip
+
+
+def _sheets_in(layers: Sequence[Part]) -> tuple[float, ...]:
+    """Return the thickness of each layer that is there, from below."""
+    found = {int(layer.facts["layer"]): float(layer.facts["thickness"]) for layer in layers}
+    return tuple(found[k] for k in sorted(found))
+
+
+# ------------------------------------------------------------------ what is missing
+
+
+def to_buy(
+    made: MadeParts, sheets: Sequence[nesting.NestedSheet], settings: Settings
+) -> dict[str, str]:
+    """Return what the workshop lacks for these parts, a sentence each; nothing without a stock."""
+    stock, found = settings.stock, {}
+    if stock is None:
+        return {}
+    for sheet in sheets:
+        if stock.size(sheet.material, sheet.thickness) is None:
+            has = stock.thicknesses(sheet.material)
+            there = f"{', '.join(f'{t:g}' for t in has)} mm" if has else "none of it"
+            found[f"buy: {sheet.material} {sheet.thickness:g}"] = (
+                f"to buy: {sheet.material} sheet of {sheet.thickness:g} mm (in the rack: {there})"
+            )
+    for part in made.parts:
+        kind = kind_of(part)
+        if part.way is None:
+            continue
+        if part.way.how == "print" and stock.bed(part.material) is None:
+            found[f"print: {part.label}"] = (
+                f"no printer of the stock prints {part.material}: have {part.label} printed from "
+                f"its STL, or choose another material with --material {kind}=NAME"
+            )
+        if part.way.how == "mill":
+            size = np.ptp(part.vertices, axis=0)
+            blocks = stock.blocks.get(part.material, ())
+            if not any((np.sort(size) <= np.sort(block)).all() for block in blocks):
+                found[f"buy: {part.label}"] = (
+                    f"to buy: a block of {part.material} for {part.label}, at least "
+                    f"{' x '.join(f'{mm:.0f}' for mm in size)} mm and what the mill holds it by"
+                )
+    return found
+
+
+# ------------------------------------------------------------------ words
+
+
+def size_words(part: Part) -> str:
+    """Return what a rule and a calliper find on a part, in words, mm."""
+    facts = part.facts
+    if "thick_edge" in facts:
+        planned = facts.get("thick_edge_planned", facts["thick_edge"])
+        thin = f"thin edge {facts['thin_edge']:.1f} mm"
+        return f"{facts['words']}, thick edge {planned:.1f} mm, {thin}"
+    high = float(np.ptp(part.vertices[:, 2]))
+    crest = facts.get("crest_height")
+    if crest is not None:
+        thick = "thick" if part.name == CONTOUR else "high"
+        words = f"{crest:.1f} mm {thick} at the crest"
+        if counts(high - float(crest), "part height"):
+            words += f", {high:.1f} mm at its highest"
+        return words + (f", edge {facts['edge']:.1f} mm" if "edge" in facts else "")
+    if "thickness" in facts:
+        rim = f", heel rim {facts['heel_cup']:.1f} mm" if facts.get("heel_cup") else ""
+        words = f", {facts['words']}" if "allowance" in facts else ""
+        return f"{facts['thickness']:g} mm thick{rim}{words}"
+    words = f"{high:.1f} mm high" if "height" in facts else ""
+    return ", ".join(filter(None, (words, str(facts.get("words", "")))))
+
+
+def way_words(part: Part) -> str:
+    """Return how a part is made, in words: with the thickness of each layer from below.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from tests.insole.test_printing import prism
+    >>> way_words(replace(prism(), way=Way(how="layers", sheets=(1.0, 1.0, 0.5))))
+    '3 layers glued, from below 2 x 1, 0.5 mm'
+    """
+    if part.way is None:
+        return ""
+    sheets = part.way.sheets
+    if part.way.how == "layers":
+        return f"{len(sheets)} layers glued, from below {_counted(sheets)} mm"
+    return {
+        "print": "printed", "cut": f"cut from {_counted(sheets)} mm sheet",
+        "grind": f"ground from {_counted(sheets)} mm sheet", "mill": "milled from a block",
+    }[part.way.how]  # fmt: skip
+
+
+def short_way(part: Part) -> str:
+    """Return material and layers of a part in the fewest words."""
+    layers = ""
+    if part.way is not None and part.way.how == "layers":
+        layers = f", {len(part.way.sheets)} layers"
+    return f"{part.material}{layers}"
+
+
+def _counted(sheets: Sequence[float]) -> str:
+    found: list[tuple[float, int]] = []
+    for thick in sheets:
+        if found and found[-1][0] == thick:
+            found[-1] = (thick, found[-1][1] + 1)
+        else:
+            found.append((thick, 1))
+    return ", ".join(f"{count} x {thick:g}" if count > 1 else f"{thick:g}"
+                     for thick, count in found)  # fmt: skip
+
+
+def recorded(part: Part, materials: Materials) -> dict[str, Any]:
+    """Return a part's figures as data, for the manifest; lengths mm, masses g."""
+    material = materials.find(part.material)
+    took = amount(part, material)
+    crest = part.facts.get("crest_height")
+    return {
+        "material": part.material,
+        "words": material.words,
+        "how": part.way.how if part.way is not None else "",
+        "sheets": list(part.way.sheets) if part.way is not None else [],
+        "height": round(float(np.ptp(part.vertices[:, 2])), 2),
+        **({"crest": round(float(crest), 2)} if crest is not None else {}),
+        "volume_cm3": round(took.volume_cm3, 3),
+        "mass_g": [round(m, 3) for m in (took.mass, took.mass_low, took.mass_high)],
+    }

@@ -1,0 +1,158 @@
+"""The pieces at full size on paper, for scissors, glue and a grinder: no cutter is needed.
+
+    MadeParts -> pieces_on_paper -> write_pieces -> PDF, A4; what is drawn fits Letter as well
+
+Pads, shims and layers lie foot side up with their labels, the edge of the next layer and the lines
+of equal height to grind by. Bases and contoured beds are on the template.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from footscan.scan import Array
+from insole.output.cut.cutting import part_strokes
+from insole.output.cut.labels import extent_of
+from insole.output.cut.layers import Stroke
+from insole.output.ink import (
+    BLACK,
+    BLUE,
+    GREY,
+    MM,
+    ORANGE,
+    Colour,
+    fonts,
+    save_bytes,
+    stroke,
+    write,
+)
+from insole.output.made import MadeParts, size_words
+from insole.output.print.plates import shelves
+from insole.parts.contour import CONTOUR
+from insole.parts.part import Part
+from insole.record.plan import Plan, fingerprint
+
+__all__ = ["pieces_on_paper", "write_pieces"]
+
+PAGE = (210.0, 297.0)  # mm; what is drawn lies inside Letter's height
+LEFT, BOTTOM = 12.0, 34.0
+ROOM = (186.0, 200.0)  # mm for pieces
+GAP, CAPTION = 7.0, 8.0
+RULER = 100.0
+NOT_HERE = ("base", CONTOUR)
+LOOK: dict[str, tuple[Colour, float]] = {
+    "CUT": (BLACK, 0.35), "GRIND": (BLUE, 0.18), "ENGRAVE": (GREY, 0.25), "PEN": (ORANGE, 0.25),
+}  # fmt: skip
+
+
+def pieces_on_paper(made: MadeParts) -> list[Part]:
+    """Return what is cut by a template of its own: pads, shims, layers, left foot first."""
+    found = [part for part in made.pieces if part.name not in NOT_HERE
+             and _size(part)[0] <= ROOM[0] and _size(part)[1] <= ROOM[1] - CAPTION]  # fmt: skip
+    return sorted(found, key=lambda part: part.side.value)
+
+
+def write_pieces(path: str | Path, plan: Plan, pieces: Sequence[Part]) -> None:
+    """Write the pieces at full size as a PDF, a foot's on pages of its own; same plan, same bytes.
+
+    Raises
+    ------
+    insole.errors.OutputError
+        The file cannot be written.
+    """
+    from reportlab.pdfgen.canvas import Canvas
+
+    fonts()
+    buffer = io.BytesIO()
+    canvas = Canvas(buffer, pagesize=(PAGE[0] * MM, PAGE[1] * MM), invariant=1)
+    canvas.setTitle(f"Pieces, {plan.case}, plan {plan.version}")
+    for side in dict.fromkeys(part.side.value for part in pieces):
+        mine = [part for part in pieces if part.side.value == side]
+        for page in _pages(mine):
+            canvas.scale(MM, MM)
+            _draw_page(canvas, plan, side, page)
+            canvas.showPage()
+    canvas.save()
+    save_bytes(path, buffer.getvalue())
+
+
+def _size(part: Part) -> tuple[float, float]:
+    """Return width and height of a piece with the toes up, mm."""
+    long, wide = np.ptp(part.outline, axis=0)
+    return float(wide), float(long)
+
+
+def _pages(pieces: Sequence[Part]) -> list[list[tuple[Part, tuple[float, float]]]]:
+    """Return the pieces of each page with the lower left corner of their boxes, page mm."""
+    pages: list[list[tuple[Part, tuple[float, float]]]] = []
+    rest = list(pieces)
+    while rest:
+        count = next(n for n in range(len(rest), 0, -1) if n == 1 or _laid(rest[:n])[1])
+        corners, _ = _laid(rest[:count])
+        pages.append(list(zip(rest[:count], corners, strict=True)))
+        rest = rest[count:]
+    return pages
+
+
+def _laid(pieces: Sequence[Part]) -> tuple[list[tuple[float, float]], bool]:
+    boxes = [(max(_size(part)[0], 44.0), _size(part)[1] + CAPTION) for part in pieces]
+    corners, used = shelves(boxes, ROOM[0], GAP)
+    placed = [(LEFT + x, BOTTOM + ROOM[1] - y - box[1])
+              for (x, y), box in zip(corners, boxes, strict=True)]  # fmt: skip
+    return placed, used[0] <= ROOM[0] and used[1] <= ROOM[1]
+
+
+def _draw_page(
+    canvas: Any, plan: Plan, side: str, page: Sequence[tuple[Part, tuple[float, float]]]
+) -> None:
+    top = BOTTOM + ROOM[1] + 14.0
+    write(canvas, LEFT, top + 10.0, f"{side.upper()} – pieces at full size", 6.0, bold=True)
+    rows = (
+        f"SEEN FROM ABOVE – foot side up. {plan.case}, plan {plan.version} ({fingerprint(plan)})."
+        " Print at 100 %, measure the ruler.",
+        "Glue the paper to the sheet, cut on the middle of the black line. Blue: lines of equal"
+        " height above the underside, mm, to grind by.",
+        "Grey: where the next layer or part lies; glue it there. Arrow: to the toes. Dust:"
+        " extraction and a mask.",
+    )
+    for k, row in enumerate(rows):
+        write(canvas, LEFT, top + 5.0 - 4.0 * k, row, 2.6)
+    for part, corner in page:
+        _draw(canvas, part, corner)
+    line = np.array([(LEFT, 22.0), (LEFT + RULER, 22.0)])
+    stroke(canvas, line, BLACK, 0.25, close=False)
+    for k in range(11):
+        x, tall = LEFT + 10.0 * k, 4.0 if k in (0, 10) else 2.0
+        stroke(canvas, np.array([(x, 22.0), (x, 22.0 + tall)]), BLACK, 0.25, close=False)
+    write(canvas, LEFT + RULER + 3.0, 22.0, "100 mm", 2.6)
+    write(canvas, LEFT, 14.0, "Foot pain calls for clinical advice.", 2.6, colour=GREY)
+
+
+def _draw(canvas: Any, part: Part, corner: tuple[float, float]) -> None:
+    """Draw a piece in its box, its caption below."""
+    strokes: list[Stroke] = part_strokes(part, title=False)
+    low = np.array(extent_of([one.points for one in strokes if one.layer == "CUT"])[:2])
+    place: Array = np.array([corner[0], corner[1] + CAPTION]) - low
+    for one in strokes:
+        colour, weight = LOOK[one.layer]
+        stroke(canvas, one.points + place, colour, weight, close=one.closed)
+    write(canvas, corner[0], corner[1] + 3.6, _name(part), 2.4, bold=True)
+    write(canvas, corner[0], corner[1] + 0.8, _what(part), 2.2)
+
+
+def _name(part: Part) -> str:
+    return f"{part.side.value.upper()} {part.name.replace('-', ' ')}"
+
+
+def _what(part: Part) -> str:
+    """Return sheet and height of a piece."""
+    if "layers" in part.facts:
+        return (f"{part.facts['thickness']:g} mm {part.material},"
+                f" {part.facts['layer']} of {part.facts['layers']} from below")  # fmt: skip
+    sheet = f"{part.way.sheets[0]:g} mm {part.material}" if part.way and part.way.sheets else ""
+    return ", ".join(filter(None, (sheet, size_words(part))))
