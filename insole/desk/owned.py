@@ -1,7 +1,8 @@
 """What the workshop has of its own: the log of its scanners, its materials, limits and kit.
 
 HOME/scanner-log.csv                            checks of scanners, as the command line logs them
-HOME/materials.toml, limits.toml, kit.toml      the workshop's own; plans and files follow them
+HOME/materials.toml, stock.toml, limits.toml, kit.toml      the workshop's own; plans and files
+                                                follow them
 HOME/bench.json                                 what is done of the pieces to be made
 
 Each own file is read as the command line reads it before it takes the place of the old one, so
@@ -43,6 +44,12 @@ def _materials(path: Path) -> object:
     return material_file.load(path)
 
 
+def _stock(path: Path) -> object:
+    from insole.record import stock
+
+    return stock.read(path)
+
+
 def _limits(path: Path) -> object:
     from insole.record import limits
 
@@ -60,6 +67,9 @@ OWN_FILES = (
     OwnFile(word="materials", name="Materials", read=_materials,
             help="What you print, cut and grind, and your calibration bars: print files come out "
                  "scaled by them."),
+    OwnFile(word="stock", name="Stock", read=_stock,
+            help="Sheets in the rack, printers, blocks, the cutter, and what you make of what: "
+                 "layers and files follow it, and it goes before the figures above."),
     OwnFile(word="kit", name="Kit of pads", read=_kit,
             help="The pads you make or stock, by height, length and width."),
     OwnFile(word="limits", name="Limits", read=_limits,

@@ -247,7 +247,8 @@ class Service:
         owned = self.home.workshop()
         settings = {"bed": owned.bed, "sheet": owned.sheet, "kerf": owned.kerf,
                     "layers": owned.layers, "step": owned.step,
-                    "materials": own(self.home.folder, "materials")}  # fmt: skip
+                    "materials": own(self.home.folder, "materials"),
+                    "stock": own(self.home.folder, "stock")}  # fmt: skip
         text = to_json(case.case.plan(version))
         name = await self.bench.run("make", text, case.made, settings, say=self.say(job))
         return {"version": version, "folder": name}

@@ -104,11 +104,12 @@ def make(say: Say, text: str, out: Path, settings: dict[str, Any]) -> str:
     from insole.record.plan import from_json
 
     say("building the parts and checking them")
-    own = settings.pop("materials")
+    own, stock = settings.pop("materials"), settings.pop("stock")
     if own is not None:
         settings["materials"] = material_file.load(own)
     out.mkdir(parents=True, exist_ok=True)
-    return workflow.make(from_json(text), out, settings=Settings(**settings), say=say).name
+    wanted = Settings(**settings).with_stock(stock)
+    return workflow.make(from_json(text), out, settings=wanted, say=say).name
 
 
 def artefact(say: Say, file: Path, given: Mapping[str, Any]) -> Any:

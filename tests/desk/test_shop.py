@@ -15,7 +15,7 @@ pytest.importorskip("starlette", reason="the desk's packages are not installed: 
 
 from insole.desk import queue
 from insole.desk.backup import back_up, restore
-from insole.desk.owned import Bench, keep_own, own_shown
+from insole.desk.owned import Bench, keep_own, own, own_shown
 from insole.desk.store import Draft, Home, ScanUse
 from insole.errors import InsoleError
 from tests.desk.conftest import SAMPLES
@@ -220,6 +220,28 @@ def test_only_a_piece_that_was_made_can_be_ticked(desk):
     ):
         assert desk.ask("PUT", "/api/bench", good | bad).status_code == 422
     desk.ask("DELETE", "/api/cases/bench-1", {"confirm": "bench-1"})
+
+
+@pytest.mark.parametrize("word", ["materials", "stock", "limits", "kit"])
+def test_an_own_file_that_cannot_be_read_does_not_take_the_old_ones_place(tmp_path, word):
+    home = Home(tmp_path / "home")
+    with pytest.raises(InsoleError):
+        keep_own(home.folder, word, b"[[no such table\n")
+    assert own(home.folder, word) is None
+
+
+def test_parts_follow_the_workshops_stock(tmp_path):
+    """The rack's sheets, the cutter's kerf and the chosen material reach the settings of parts."""
+    from insole.output.settings import Settings
+
+    home = Home(tmp_path / "home")
+    keep_own(home.folder, "stock", (
+        b'[[sheet]]\nmaterial = "trial-eva"\nthickness = [3, 5]\nsize = [500, 300]\n'
+        b'[cutter]\nkerf = 0.2\n[parts]\npad = "final-eva"\n'))  # fmt: skip
+    wanted = Settings(kerf=0.0).with_stock(own(home.folder, "stock"))
+    assert wanted.kerf == 0.2
+    assert wanted.chosen == {"pad": "final-eva"}
+    assert wanted.stock.racks[0].size == (500.0, 300.0)
 
 
 # ------------------------------------------------------------------ backup
