@@ -96,10 +96,10 @@ class _Bytes:
                 starts.append(at)
                 counts.append(count)
                 at += count * size
-        except struct.error:
-            at = len(self.body) + 1
+        except struct.error:  # the list before may have reached beyond the file already
+            raise _broken(element, len(counts) - (at > len(self.body))) from None
         if at > len(self.body):
-            raise _broken(element, len(counts))
+            raise _broken(element, len(counts) - 1)
         self.at = at
         places = _places(np.array(starts, dtype=np.int64), np.array(counts, dtype=np.int64), size)
         found = np.frombuffer(self.body, np.uint8)[places[:, None] + np.arange(size)]
