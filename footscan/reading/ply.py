@@ -82,8 +82,9 @@ class _Bytes:
         return [rows[name] for name, _, _ in fields]
 
 
-    def lists(self, item: _Property, rows: int) -> tuple[IntArray, np.ndarray]:
+    def lists(self, element: _Element) -> tuple[IntArray, np.ndarray]:
         """A table of one list a row: the length of each, and all values one after the other."""
+        item, rows = element.properties[0], element.count
         length = struct.Struct(self.order + _CODES[item.length_type])
         size, counts, starts, at = int(item.type[1]), [], [], self.at
         try:
@@ -95,10 +96,10 @@ class _Bytes:
                 starts.append(at)
                 counts.append(count)
                 at += count * size
-        except struct.error:
-            at = len(self.body) + 1
+        except struct.error:  # the list before may have reached beyond the file already
+            raise _broken(element, len(counts) - (at > len(self.body))) from None
         if at > len(self.body):
-            raise _broken(len(counts))
+            raise _broken(element, len(counts) - 1)
         self.at = at
         places = _places(np.array(starts, dtype=np.int64), np.array(counts, dtype=np.int64), size)
         found = np.frombuffer(self.body, np.uint8)[places[:, None] + np.arange(size)]
@@ -137,15 +138,16 @@ class _Words:
         return parts
 
 
-    def lists(self, item: _Property, rows: int) -> tuple[IntArray, np.ndarray]:
+    def lists(self, element: _Element) -> tuple[IntArray, np.ndarray]:
         """A table of one list a row: the length of each, and all values one after the other."""
+        rows = element.count
         counts: list[int] = []
         starts: list[int] = []
         at, end = self.at, len(self.values)
         for _ in range(rows):
             count = self.values[at] if at < end else -1.0
             if not 0 <= count < end - at or count % 1:
-                raise _broken(len(counts))
+                raise _broken(element, len(counts))
             counts.append(int(count))
             starts.append(at + 1)
             at += 1 + int(count)
@@ -160,11 +162,11 @@ def _places(starts: IntArray, counts: IntArray, size: int) -> IntArray:
     return np.repeat(starts, counts) + size * (np.arange(int(counts.sum())) - before)
 
 
-def _broken(rows: int) -> BadFile:
+def _broken(element: _Element, rows: int) -> BadFile:
     """The error for a table whose lists reach beyond the file."""
     return BadFile(
-        f"is cut short or damaged: row {rows + 1} of its lists cannot be read; copy or export it "
-        "again"
+        f"is cut short or damaged: its header promises {element.count} rows of {element.name} and "
+        f"row {rows + 1} cannot be read; copy or export it again"
     )
 
 
@@ -302,7 +304,7 @@ def _row_by_row(body: _Bytes | _Words, element: _Element) -> dict[str, _Column]:
     """Read a table whose lists differ in length."""
     if len(element.properties) == 1 and element.properties[0].length_type:
         item = element.properties[0]
-        lengths, found = body.lists(item, element.count)
+        lengths, found = body.lists(element)
         return {item.name: _Column(values=found, counts=lengths)}
     if element.count > MAX_MIXED:
         raise BadFile(
@@ -317,10 +319,7 @@ def _row_by_row(body: _Bytes | _Words, element: _Element) -> dict[str, _Column]:
                 length = _length(body, item) if item.length_type else 1
                 values[i].append(body.take(item.type, length))
             except BadFile:
-                raise BadFile(
-                    f"is cut short or damaged: its header promises {element.count} rows of "
-                    f"{element.name} and row {row + 1} cannot be read; copy or export it again"
-                ) from None
+                raise _broken(element, row) from None
             counts[i].append(length)
     return {
         item.name: _Column(

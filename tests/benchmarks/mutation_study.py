@@ -282,7 +282,7 @@ def main() -> int:
             text = (ROOT / fault.file).read_text(encoding="utf-8").splitlines()[fault.line - 1]
             print(f"  {result:8} {took:4.0f} s  {fault.file}:{fault.line}: {fault.words}"
                   + (f" | {text.strip()}" if result != "noticed" else ""), flush=True)
-    decided = count.get("noticed", 0) + count.get("slow", 0) + count.get("survived", 0)
+    decided = count.get("noticed", 0) + count.get("survived", 0)  # a slow one decides nothing
     score = 100 * (decided - count.get("survived", 0)) / max(decided, 1)
     print(f"{count}: {score:.0f} % of {decided} noticed")
     return 0

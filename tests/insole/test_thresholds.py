@@ -52,6 +52,11 @@ def test_the_plate_under_the_shoe_reaches_12_mm_beyond_the_bolts():
     x, y = np.array(plate.outline).T
     assert (x.min(), x.max()) == pytest.approx((194 - 5 - 18 - 12, 194 - 5 + 18 + 12), abs=0.002)
     assert np.ptp(y) == pytest.approx(2 * (17.5 + 12), abs=0.002)
+    assert (y.min() + y.max()) / 2 == pytest.approx(0.0, abs=0.002)
+    aside = beds.BED + np.array([0.0, 6.0])  # bolts lie under the middle of the shoe
+    (plate,) = beds.wedges(Wishes(under=1.0), bed=aside).wedges
+    y = np.array(plate.outline)[:, 1]
+    assert (y.min() + y.max()) / 2 == pytest.approx(6.0, abs=0.002)
 
 
 def test_the_axle_starts_5_mm_behind_the_first_head():

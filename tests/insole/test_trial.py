@@ -345,7 +345,7 @@ def test_slipping_stops_without_a_diagnosis(plan):
     ({"day": "2026-02-30"}, "give it as YYYY-MM-DD"),
     ({"side": "left"}, "left foot is not in this plan"),
     ({"place": "elbow"}, "there is no place 'elbow'"),
-    ({"text": "x" * 2001}, "more than 2000 letters"),
+    ({"text": "x" * 2001}, "what was said is longer than 2000"),
 ])  # fmt: skip
 def test_what_cannot_be_logged_is_one_sentence(plan, more, match):
     with pytest.raises(PlanError, match=match):
