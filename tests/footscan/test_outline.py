@@ -73,8 +73,8 @@ def test_a_left_foot_on_letter_keeps_its_big_toe_medial(left, right_specimen):
     true, found = right_specimen.truth.measures, left.traced.measures
     assert left.traced.side is Side.LEFT
     assert left.sheet.paper.key == "letter"
-    assert found["foot_length"].value == pytest.approx(0.94 * true["foot_length"], abs=0.9)
-    assert found["foot_breadth"].value == pytest.approx(0.94 * true["foot_breadth"], abs=0.9)
+    assert found["foot_length"].value == pytest.approx(0.94 * true["foot_length"], abs=1.2)
+    assert found["foot_breadth"].value == pytest.approx(0.94 * true["foot_breadth"], abs=1.5)
     points = left.marks.points
     assert points["metatarsale_tibiale"][1] > 25 > -25 > points["metatarsale_fibulare"][1]
     assert points["metatarsale_tibiale"][0] > points["metatarsale_fibulare"][0] + 15
