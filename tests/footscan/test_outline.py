@@ -228,6 +228,17 @@ def test_a_line_that_cannot_be_used(ring, pen, second, code, words):
     assert words in refused(code, photo(sheet(ring, pen=pen, second=second)), STATED)
 
 
+def test_an_even_sheet_and_an_even_ring_end_in_a_sentence():
+    """Pictures without any noise: nothing is divided by what is not there."""
+    blank = np.full((800, 1000, 3), 40, dtype=np.uint8)
+    blank[150:650, 150:850] = 235
+    refused("no-outline", photos.of_pixels(blank), STATED)
+    y, x = np.mgrid[:800, :1000]
+    away = np.hypot((x - 500) / 300, (y - 400) / 110)
+    blank[(away > 0.97) & (away < 1.03)] = 20
+    assert "does not look like a foot" in refused("not-a-foot", photos.of_pixels(blank), STATED)
+
+
 def test_tiles_are_no_sheet():
     shot = Shot(pixels=(400, 300), floor="tile", floor_light=0.6, no_sheet=True)
     made = drawn.DrawnSheet(paper="a4", size=(210.0, 297.0), ink=np.zeros((8, 8)), line=None,
