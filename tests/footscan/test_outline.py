@@ -235,7 +235,7 @@ def test_an_even_sheet_and_an_even_ring_end_in_a_sentence():
     refused("no-outline", photos.of_pixels(blank), STATED)
     y, x = np.mgrid[:800, :1000]
     away = np.hypot((x - 500) / 300, (y - 400) / 110)
-    blank[(away > 0.97) & (away < 1.03)] = 20
+    blank[(away > 0.99) & (away < 1.01)] = 20
     assert "does not look like a foot" in refused("not-a-foot", photos.of_pixels(blank), STATED)
 
 
