@@ -37,7 +37,7 @@ SMOOTH_MM = 1.2  # standard deviation along the ring
 EDGE_MM = 2.6  # nearer to the sheet's edge the line may have run over it
 GAP_MM, GAPS_SHARE = 32.0, 0.22  # the longest gap, and all gaps, that may be bridged
 SOLID_CM2 = 85.0  # covered paper: more than a hand's fingers
-INNER_SHARE = 0.45  # lines inside an outline, as a share of its length: another outline
+INNER_SHARE = 0.35  # lines inside an outline, as a share of its length: another outline
 INNER_MM = 5.0
 
 
@@ -340,7 +340,7 @@ def _at(flat: Flat, values: Array, mm: Array) -> Array:
 
 
 def _no_second(flat: Flat, crest: NDArray[np.bool_], ring: Array, name: str) -> None:
-    """Refuse an outline with another one inside or across it."""
+    """Refuse an outline with another one inside or across it, or with much else inside."""
     import shapely
     from skimage.morphology import skeletonize
 
@@ -350,7 +350,12 @@ def _no_second(flat: Flat, crest: NDArray[np.bool_], ring: Array, name: str) -> 
     points = flat.to_mm(*thin.T.astype(float))
     area = shapely.Polygon(ring)
     shapely.prepare(area)
-    far = shapely.distance(area.exterior, shapely.points(points)) > INNER_MM
+    away = shapely.distance(area.exterior, shapely.points(points))
+    # a ruler's edges look like lines too, but do not hang together with the outline
+    label, _ = ndimage.label(crest, np.ones((3, 3)))
+    piece = label[thin[:, 0], thin[:, 1]]
+    inside = shapely.contains_xy(area, points[:, 0], points[:, 1])
+    far = (away > INNER_MM) & (inside | np.isin(piece, piece[away < 1.5]))
     length = far.sum() / PER_MM * 1.1
     if length > INNER_SHARE * area.exterior.length:
         raise OutlineError(

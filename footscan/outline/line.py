@@ -172,7 +172,7 @@ def _solid(rgb: Array, grey: Array) -> NDArray[np.bool_]:
     coarse = _shrunk(rgb, COARSE)
     light = np.maximum(coarse.sum(axis=-1), 12.0)
     red, blue = coarse[..., 0] / light, coarse[..., 2] / light
-    white = coarse.mean(axis=-1) > np.quantile(coarse.mean(axis=-1), 0.6)
+    white = coarse.mean(axis=-1) >= np.quantile(coarse.mean(axis=-1), 0.6)
     far = np.hypot(red - np.median(red[white]), blue - np.median(blue[white]))
     level = np.median(coarse.mean(axis=-1)[white])
     mask = (far > COLOURED) | (coarse.mean(axis=-1) < BLACK * level)

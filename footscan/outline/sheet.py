@@ -34,6 +34,7 @@ REACH = (0.022, 0.008)  # of the mean side: how far an edge is looked for, first
 BEND_SD = 0.02  # of a telephone's lens at half the diagonal; value from memory
 NOT_FLAT_MM = 1.2  # edges that stray further from straight: a sheet that does not lie flat
 LEAST_PX_PER_MM = 1.6
+BLURRED_PX = 1.35  # a sharp photo from afar smears an edge by its own pixels
 BLURRED_MM = 0.55  # standard deviation of an edge's smear
 COVERED = 0.20  # of the sheet: more than a ruler
 SEEN = 0.35  # share of a side's edge that must be found
@@ -114,7 +115,7 @@ def find(photo: Photo, stated: str | None = None) -> Sheet:
             "not-flat", f"{photo.name}: the sheet's edges stray {stray_px / mean:.1f} mm from "
             "straight; tape the sheet down flat and photograph it again"
         )  # fmt: skip
-    if smear_px / mean > BLURRED_MM:
+    if smear_px / mean > max(BLURRED_MM, BLURRED_PX / scale):
         raise OutlineError(
             "blurred", f"{photo.name} is blurred: the sheet's edge is smeared over "
             f"{2 * smear_px / mean:.1f} mm; hold the telephone still, in good light, and try again"

@@ -73,8 +73,8 @@ def test_a_left_foot_on_letter_keeps_its_big_toe_medial(left, right_specimen):
     true, found = right_specimen.truth.measures, left.traced.measures
     assert left.traced.side is Side.LEFT
     assert left.sheet.paper.key == "letter"
-    assert found["foot_length"].value == pytest.approx(0.94 * true["foot_length"], abs=0.9)
-    assert found["foot_breadth"].value == pytest.approx(0.94 * true["foot_breadth"], abs=0.9)
+    assert found["foot_length"].value == pytest.approx(0.94 * true["foot_length"], abs=1.2)
+    assert found["foot_breadth"].value == pytest.approx(0.94 * true["foot_breadth"], abs=1.5)
     points = left.marks.points
     assert points["metatarsale_tibiale"][1] > 25 > -25 > points["metatarsale_fibulare"][1]
     assert points["metatarsale_tibiale"][0] > points["metatarsale_fibulare"][0] + 15
@@ -226,6 +226,17 @@ def test_a_ruler_that_parts_the_sheet(ring):
 ])  # fmt: skip
 def test_a_line_that_cannot_be_used(ring, pen, second, code, words):
     assert words in refused(code, photo(sheet(ring, pen=pen, second=second)), STATED)
+
+
+def test_an_even_sheet_and_an_even_ring_end_in_a_sentence():
+    """Pictures without any noise: nothing is divided by what is not there."""
+    blank = np.full((800, 1000, 3), 40, dtype=np.uint8)
+    blank[150:650, 150:850] = 235
+    refused("no-outline", photos.of_pixels(blank), STATED)
+    y, x = np.mgrid[:800, :1000]
+    away = np.hypot((x - 500) / 300, (y - 400) / 110)
+    blank[(away > 0.99) & (away < 1.01)] = 20
+    assert "does not look like a foot" in refused("not-a-foot", photos.of_pixels(blank), STATED)
 
 
 def test_tiles_are_no_sheet():

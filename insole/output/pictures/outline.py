@@ -61,9 +61,9 @@ def outline_png(found: Found) -> bytes:
     _draw_photo(figure, found)
     x, y = 122.0, 141.0
     _say(figure, x, y, f"{side.value.upper()} FOOT, from an outline", 13.0, bold=True)
-    _say(figure, x, y - 7, f"{found.traced.facts.file[:40]} · {found.sheet.paper.words[:44]}", 8.0,
-         GREY)  # fmt: skip
-    y -= 14
+    _say(figure, x, y - 6.5, found.traced.facts.file[:48], 7.5, GREY)
+    _say(figure, x, y - 10.5, found.sheet.paper.words, 7.5, GREY)
+    y -= 16
     for words, value in rows(found.traced):
         _say(figure, x, y, words, 8.6)
         _say(figure, x + 37, y, value, 8.6, bold=True)
