@@ -46,14 +46,26 @@ if TYPE_CHECKING:
 _HOMES = {
     "footscan.door": ("check", "check_pair", "measure", "measure_feet", "record", "to_scanner"),
     "footscan.errors": (
-        "FootscanError", "LandmarkError", "PoseError", "ScanQualityError", "ScanReadError",
-        "SideError", "StatedError", "UnitsError",
+        "FootscanError",
+        "LandmarkError",
+        "PoseError",
+        "ScanQualityError",
+        "ScanReadError",
+        "SideError",
+        "StatedError",
+        "UnitsError",
     ),
     "footscan.results": (
-        "Finding", "Landmark", "Measure", "MeasuredFoot", "ScanFacts", "ScanReport", "Severity",
+        "Finding",
+        "Landmark",
+        "Measure",
+        "MeasuredFoot",
+        "ScanFacts",
+        "ScanReport",
+        "Severity",
         "Verdict",
     ),
-}  # fmt: skip
+}
 _HOME = {name: module for module, names in _HOMES.items() for name in names}
 
 __all__ = [

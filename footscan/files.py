@@ -25,8 +25,17 @@ from typing import IO
 
 from footscan import typed
 
-__all__ = ["BusyError", "TooLargeError", "alone", "held", "read_bounded", "sweep", "sync_folder",
-           "write_new", "write_whole"]  # fmt: skip
+__all__ = [
+    "BusyError",
+    "TooLargeError",
+    "alone",
+    "held",
+    "read_bounded",
+    "sweep",
+    "sync_folder",
+    "write_new",
+    "write_whole",
+]
 
 PARTIAL = ".partial"
 NAME_KEPT = 50  # letters: names of files end at 255 bytes

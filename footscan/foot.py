@@ -29,9 +29,15 @@ from scipy import ndimage
 from footscan.scan import Array, IntArray, Kind, Load, Side, as_points
 
 __all__ = [
-    "ARCH_WINDOW", "Foot", "SoleMap", "face_normals", "lengths", "sampled", "sole_map",
+    "ARCH_WINDOW",
+    "Foot",
+    "SoleMap",
+    "face_normals",
+    "lengths",
+    "sampled",
+    "sole_map",
     "vertex_normals",
-]  # fmt: skip
+]
 
 CELL_MM = 1.0
 SOLE_LIMIT_DEG = 45.0  # design definition: the sole faces down to within 45 degrees

@@ -15,8 +15,17 @@ import re
 import unicodedata
 from collections.abc import Iterator, Mapping
 
-__all__ = ["LABEL_LONGEST", "LINE_LONGEST", "fault", "is_reserved", "label", "line", "shown",
-           "strange", "words"]  # fmt: skip
+__all__ = [
+    "LABEL_LONGEST",
+    "LINE_LONGEST",
+    "fault",
+    "is_reserved",
+    "label",
+    "line",
+    "shown",
+    "strange",
+    "words",
+]
 
 LINE_LONGEST = 300
 LABEL_LONGEST = 63

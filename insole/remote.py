@@ -27,9 +27,16 @@ if TYPE_CHECKING:
     from insole.workflow import Shots
 
 __all__ = [
-    "Kept", "first_trial", "fit_feet", "is_record", "keep", "keep_insole", "rider_page",
-    "trace_each", "trace_insole",
-]  # fmt: skip
+    "Kept",
+    "first_trial",
+    "fit_feet",
+    "is_record",
+    "keep",
+    "keep_insole",
+    "rider_page",
+    "trace_each",
+    "trace_insole",
+]
 
 SUFFIX = ".outline.json"
 

@@ -172,8 +172,10 @@ def with_hand(feet: Sequence[MeasuredFoot], file: Path) -> list[MeasuredFoot]:
     hand = by_hand.read(file)
     pairs = [(foot, hand.of(str(foot.foot.side))) for foot in feet]
     feet = [judged.held(foot, mine) for foot, mine in pairs]
-    return [with_findings(foot, judged.findings(foot, mine))
-            for foot, (_, mine) in zip(feet, pairs, strict=True)]  # fmt: skip
+    return [
+        with_findings(foot, judged.findings(foot, mine))
+        for foot, (_, mine) in zip(feet, pairs, strict=True)
+    ]
 
 
 def _measured(shots: Shots) -> list[MeasuredFoot] | FootscanError:
@@ -368,15 +370,24 @@ def plan_measured(
     hand = by_hand.read(request.by_hand) if request.by_hand is not None else None
     left, right = feet()
     return planner.plan(
-        left, right, bed, request.wishes,
-        answers=request.answers, clinician=request.clinician, overrides=request.overrides,
-        without_arch=request.without_arch, limits=own, sources=request.sources,
+        left,
+        right,
+        bed,
+        request.wishes,
+        answers=request.answers,
+        clinician=request.clinician,
+        overrides=request.overrides,
+        without_arch=request.without_arch,
+        limits=own,
+        sources=request.sources,
         hand=hand,
-    )  # fmt: skip
+    )
 
 
 def settle_feet(
-    seated: Sequence[Shots], standing: Sequence[Shots], body_mass: float | None = None,
+    seated: Sequence[Shots],
+    standing: Sequence[Shots],
+    body_mass: float | None = None,
     own_limits: Path | None = None,
 ) -> list[tuple[Settling, Suggestion]]:
     """Return how each foot comes down from sitting to standing, left first, and where to begin.
@@ -756,8 +767,11 @@ def log_trial(plan: Plan, said: Said, log: Path, today: date | None = None) -> T
     earlier = [] if fresh else cases.read_log(log)
     found = trial.judge(plan, said, earlier, limits=of_plan(plan))
     if a_case:
-        case = cases.create(log.parent, log.name, opened=said.date) if fresh else (
-            cases.open_case(log))  # fmt: skip
+        case = (
+            cases.create(log.parent, log.name, opened=said.date)
+            if fresh
+            else (cases.open_case(log))
+        )
         case.add_plan(plan)
     cases.append_log(log, found, earlier)
     return found
@@ -790,9 +804,11 @@ def _only_case(home: Path) -> Case:
     if len(found) != 1:
         names = ", ".join(str(home / case.name) for case in found)
         raise InsoleError(
-            f"{home} holds {len(found)} cases; give one of {names}" if found else
-            f"{home} holds no case; give the folder that plan or make wrote into, or a log's file"
-        )  # fmt: skip
+            f"{home} holds {len(found)} cases; give one of {names}"
+            if found
+            else f"{home} holds no case; give the folder that plan or make wrote into, or a log's "
+            "file"
+        )
     return found[0]
 
 

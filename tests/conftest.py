@@ -161,17 +161,25 @@ def known_pose():
         flip = np.diag([1.0, -1.0 if side is Side.LEFT else 1.0, 1.0])
         off = Rotation.from_euler("xyz", (2.0, 2.0, 3.0), degrees=True).as_matrix()
         match = Match(
-            rotation=off @ (there[:3, :3] @ flip).T, origin=there[:3, 3].copy(),
-            scale=of.truth.measures["foot_length"], side=side, cost=0.01,
-        )  # fmt: skip
+            rotation=off @ (there[:3, :3] @ flip).T,
+            origin=there[:3, 3].copy(),
+            scale=of.truth.measures["foot_length"],
+            side=side,
+            cost=0.01,
+        )
         cleaned = cleaning.clean(scan, match, cleaning.sketch(scan).floor)
         settled = pose.settle(cleaned, match, kind=None, load=load)
         found = landmarks.find(settled.foot, settled.cloud)
         values = measures.measure(settled.foot, settled.cloud, found)
         report = quality.inspect(settled, cleaned, values, quality.Evidence(load=load), scan, found)
         return Way(
-            scan=scan, match=match, cleaned=cleaned, settled=settled, landmarks=found,
-            measures=values, report=report,
-        )  # fmt: skip
+            scan=scan,
+            match=match,
+            cleaned=cleaned,
+            settled=settled,
+            landmarks=found,
+            measures=values,
+            report=report,
+        )
 
     return make

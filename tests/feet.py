@@ -28,14 +28,41 @@ from footscan.scan import Array, IntArray, Kind, Load, Scan, Side, Unit
 
 LANDMARK_SD = 1.5
 # plan outline: share of the length, then edges as shares of the ball breadth
-MEDIAL = ((0.0, 0.0), (0.03, 0.20), (0.12, 0.31), (0.25, 0.32), (0.45, 0.35), (0.60, 0.43),
-          (0.73, 0.50), (0.85, 0.46), (0.95, 0.38), (0.985, 0.28), (1.0, 0.15))  # fmt: skip
-LATERAL = ((0.0, 0.0), (0.03, -0.20), (0.12, -0.31), (0.25, -0.34), (0.45, -0.40), (0.63, -0.50),
-           (0.75, -0.46), (0.87, -0.28), (0.95, -0.08), (0.985, 0.04), (1.0, 0.15))  # fmt: skip
+MEDIAL = (
+    (0.0, 0.0),
+    (0.03, 0.20),
+    (0.12, 0.31),
+    (0.25, 0.32),
+    (0.45, 0.35),
+    (0.60, 0.43),
+    (0.73, 0.50),
+    (0.85, 0.46),
+    (0.95, 0.38),
+    (0.985, 0.28),
+    (1.0, 0.15),
+)
+LATERAL = (
+    (0.0, 0.0),
+    (0.03, -0.20),
+    (0.12, -0.31),
+    (0.25, -0.34),
+    (0.45, -0.40),
+    (0.63, -0.50),
+    (0.75, -0.46),
+    (0.87, -0.28),
+    (0.95, -0.08),
+    (0.985, 0.04),
+    (1.0, 0.15),
+)
 ARCH_AT, ARCH_REAR, ARCH_FRONT = 0.45, 0.20, 0.70  # shares of the length
 ARCH_LATERAL = 0.62  # share of the width from the medial edge at which the arch is down
-HEADS = {"mth1": (0.73, 0.36), "mth2": (0.745, 0.16), "mth3": (0.725, -0.03),
-         "mth4": (0.69, -0.21), "mth5": (0.635, -0.37)}  # fmt: skip
+HEADS = {
+    "mth1": (0.73, 0.36),
+    "mth2": (0.745, 0.16),
+    "mth3": (0.725, -0.03),
+    "mth4": (0.69, -0.21),
+    "mth5": (0.635, -0.37),
+}
 
 
 def analytic(
@@ -68,15 +95,29 @@ def analytic(
     built = _analytic_mesh(length, breadth, arch, arch_at, spots)
     vertices, faces, points = built
     return measured(
-        vertices, faces, points, length=length, breadth=breadth, side=Side(side), load=Load(load),
-        kind=Kind(kind), verdict=verdict, landmark_sd=landmark_sd, name="analytic",
-    )  # fmt: skip
+        vertices,
+        faces,
+        points,
+        length=length,
+        breadth=breadth,
+        side=Side(side),
+        load=Load(load),
+        kind=Kind(kind),
+        verdict=verdict,
+        landmark_sd=landmark_sd,
+        name="analytic",
+    )
 
 
 def analytic_sole(
-    x: Array, y: Array, *, length: float = 260.0, breadth: float = 98.0, arch: float = 14.0,
+    x: Array,
+    y: Array,
+    *,
+    length: float = 260.0,
+    breadth: float = 98.0,
+    arch: float = 14.0,
     arch_at: float = ARCH_AT,
-) -> Array:  # fmt: skip
+) -> Array:
     """Return the height of the analytic sole without its rounded border, mm."""
     medial, lateral = _edges(np.asarray(x, dtype=float) / length)
     t = (medial * breadth - np.asarray(y)) / np.maximum((medial - lateral) * breadth, 1e-6)
@@ -118,9 +159,15 @@ def measured(
     sole = sole_map(vertices, faces)
     pose = np.diag([1.0, -1.0 if side is Side.LEFT else 1.0, 1.0, 1.0])
     foot = Foot(
-        vertices=vertices, faces=faces, side=side, kind=kind, load=load, pose=pose,
-        length=length, sole=sole,
-    )  # fmt: skip
+        vertices=vertices,
+        faces=faces,
+        side=side,
+        kind=kind,
+        load=load,
+        pose=pose,
+        length=length,
+        sole=sole,
+    )
     marks = {
         key: Landmark(xyz=np.asarray(p, dtype=float), sd=landmark_sd, method="construction")
         for key, p in points.items()
@@ -139,15 +186,28 @@ def measured(
         )
         measures["arch_apex_height"] = Measure(value=apex.z, sd=0.5, method="arch line")
     facts = ScanFacts(
-        file=f"{name}-{side}.ply", sha256=name.ljust(64, "0"), unit=Unit.MM, mm_per_unit=1.0,
-        unit_evidence="made in mm", side=str(side), side_confidence=1.0, side_evidence="made",
-        kind=str(kind), load=str(load), points=len(vertices), faces=len(faces),
+        file=f"{name}-{side}.ply",
+        sha256=name.ljust(64, "0"),
+        unit=Unit.MM,
+        mm_per_unit=1.0,
+        unit_evidence="made in mm",
+        side=str(side),
+        side_confidence=1.0,
+        side_evidence="made",
+        kind=str(kind),
+        load=str(load),
+        points=len(vertices),
+        faces=len(faces),
         scale_verified=True,
-    )  # fmt: skip
+    )
     return MeasuredFoot(
-        facts=facts, foot=foot, report=ScanReport(verdict=verdict, findings=()),
-        landmarks=marks, measures=measures, sizes={},
-    )  # fmt: skip
+        facts=facts,
+        foot=foot,
+        report=ScanReport(verdict=verdict, findings=()),
+        landmarks=marks,
+        measures=measures,
+        sizes={},
+    )
 
 
 def _edges(u: Array) -> tuple[Array, Array]:
@@ -162,19 +222,24 @@ def _edges(u: Array) -> tuple[Array, Array]:
 
 @lru_cache(maxsize=32)
 def _analytic_mesh(
-    length: float, breadth: float, arch: float, arch_at: float,
+    length: float,
+    breadth: float,
+    arch: float,
+    arch_at: float,
     spots: tuple[tuple[float, float, float, float], ...],
-) -> tuple[Array, IntArray, dict[str, Array]]:  # fmt: skip
+) -> tuple[Array, IntArray, dict[str, Array]]:
     """Return vertices, faces and true landmarks of the analytic foot."""
-    u = np.concatenate([np.linspace(0, 0.08, 24) ** 1.0, np.linspace(0.09, 0.95, 140),
-                        np.linspace(0.955, 1.0, 16)])  # fmt: skip
+    u = np.concatenate(
+        [np.linspace(0, 0.08, 24) ** 1.0, np.linspace(0.09, 0.95, 140), np.linspace(0.955, 1.0, 16)]
+    )
     t = np.linspace(0, 1, 61)
     medial, lateral = (edge * breadth for edge in _edges(u))
     x = np.repeat(u[:, None] * length, len(t), axis=1)
     y = medial[:, None] - t[None, :] * (medial - lateral)[:, None]
     z = _bottom(x, y, length, breadth, arch, arch_at, spots)
-    top = np.interp(u, [0, 0.02, 0.2, 0.35, 0.5, 0.7, 0.8, 0.95, 1.0],
-                    [18, 45, 85, 85, 66, 40, 32, 24, 12])  # fmt: skip
+    top = np.interp(
+        u, [0, 0.02, 0.2, 0.35, 0.5, 0.7, 0.8, 0.95, 1.0], [18, 45, 85, 85, 66, 40, 32, 24, 12]
+    )
     bow = np.sqrt(np.clip(1 - (2 * t - 1) ** 2, 0, 1))
     z_top = np.maximum(z[:, :1], z[:, -1:]) * 0 + z + (np.maximum(top[:, None] - z, 2.0)) * bow
     vertices, faces = _shell(x, y, z, z_top)
@@ -182,9 +247,14 @@ def _analytic_mesh(
 
 
 def _bottom(
-    x: Array, y: Array, length: float, breadth: float, arch: float, arch_at: float,
+    x: Array,
+    y: Array,
+    length: float,
+    breadth: float,
+    arch: float,
+    arch_at: float,
     spots: tuple[tuple[float, float, float, float], ...],
-) -> Array:  # fmt: skip
+) -> Array:
     """Return sole heights with a rounded border of 7 mm and any bumps."""
     u = np.linspace(0, 1, 800)
     medial, lateral = (edge * breadth for edge in _edges(u))
@@ -206,8 +276,9 @@ def _shell(x: Array, y: Array, z: Array, z_top: Array) -> tuple[Array, IntArray]
     bottom = np.column_stack([x.ravel(), y.ravel(), z.ravel()])
     upper = np.column_stack([x.ravel(), y.ravel(), z_top.ravel()])
     i, j = np.meshgrid(np.arange(n - 1), np.arange(m - 1), indexing="ij")
-    a, b, c, d = (k.ravel() for k in (i * m + j, (i + 1) * m + j, (i + 1) * m + j + 1,
-                                      i * m + j + 1))  # fmt: skip
+    a, b, c, d = (
+        k.ravel() for k in (i * m + j, (i + 1) * m + j, (i + 1) * m + j + 1, i * m + j + 1)
+    )
     quads = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
     faces = np.concatenate([quads, quads[:, ::-1] + n * m])  # y falls with j: bottom looks down
     vertices = np.concatenate([bottom, upper])
@@ -250,11 +321,17 @@ def measured_specimen(built: Any, *, landmark_sd: float = LANDMARK_SD) -> Measur
     points.setdefault("navicular", apex + np.array([0.01 * shape.length, 14.0, 20.0]))
     points.setdefault("instep", np.array([0.5 * shape.length, 0.0, 66.0 * shape.instep]))
     return measured(
-        np.asarray(built.vertices, dtype=float), built.faces, points, length=shape.length,
-        breadth=shape.breadth, side=shape.side, load=shape.load,
+        np.asarray(built.vertices, dtype=float),
+        built.faces,
+        points,
+        length=shape.length,
+        breadth=shape.breadth,
+        side=shape.side,
+        load=shape.load,
         kind=Kind.HANGING if shape.load is Load.NONE else Kind.STANDING,
-        landmark_sd=landmark_sd, name="specimen",
-    )  # fmt: skip
+        landmark_sd=landmark_sd,
+        name="specimen",
+    )
 
 
 def worn(specimen: Any) -> tuple[Array, IntArray]:
@@ -266,9 +343,13 @@ def worn(specimen: Any) -> tuple[Array, IntArray]:
 
 
 def sole_only(
-    specimen: Any, *, limit_deg: float = 75.0, top: float = 40.0, noise: float = 0.0,
+    specimen: Any,
+    *,
+    limit_deg: float = 75.0,
+    top: float = 40.0,
+    noise: float = 0.0,
     seed: int = 0,
-) -> Scan:  # fmt: skip
+) -> Scan:
     """Return the foot as seen from below only: an open sheet.
 
     Parameters
@@ -297,9 +378,15 @@ def leg_cut(specimen: Any, height: float) -> Scan:
 
 
 def impression(
-    specimen: Any, *, depth: float = 35.0, rim: float = 45.0, noise: float = 0.0,
-    cell: float = 1.5, block: float = 0.0, seed: int = 0,
-) -> Scan:  # fmt: skip
+    specimen: Any,
+    *,
+    depth: float = 35.0,
+    rim: float = 45.0,
+    noise: float = 0.0,
+    cell: float = 1.5,
+    block: float = 0.0,
+    seed: int = 0,
+) -> Scan:
     """Return a block of foam that the foot was pressed into, scanned from above.
 
     The foam gives way straight down: over each cell its top is the lowest skin that passed
@@ -321,8 +408,9 @@ def impression(
     at = np.round(skin[:, :2] / cell - low).astype(int)
     top = np.full(size, float(depth))
     np.minimum.at(top, (at[:, 0], at[:, 1]), skin[:, 2])
-    x, y = np.meshgrid(*((np.arange(n) + start) * cell for n, start in zip(size, low, strict=True)),
-                       indexing="ij")  # fmt: skip
+    x, y = np.meshgrid(
+        *((np.arange(n) + start) * cell for n, start in zip(size, low, strict=True)), indexing="ij"
+    )
     grid = np.stack([x, y, top], axis=-1)
     if block:
         grid = np.pad(grid, ((1, 1), (1, 1), (0, 0)), mode="edge")
@@ -363,9 +451,7 @@ def _noisy(vertices: Array, faces: IntArray, noise: float, seed: int) -> Scan:
     used, number = np.unique(faces, return_inverse=True)
     vertices, faces = vertices[used], number.reshape(-1, 3)
     error = noise * np.random.default_rng(seed).standard_normal(len(vertices))
-    return Scan(
-        vertices=vertices + vertex_normals(vertices, faces) * error[:, None], faces=faces
-    )
+    return Scan(vertices=vertices + vertex_normals(vertices, faces) * error[:, None], faces=faces)
 
 
 def _dense(vertices: Array, faces: IntArray, spacing: float, depth: float) -> Array:

@@ -28,9 +28,16 @@ from insole.planning.planner import FootWish, PlanWishes
 from insole.record.plan import Plan
 
 __all__ = [
-    "Change", "bump", "made_scan", "nothing", "sample_parts", "sample_rider", "shifted", "thicker",
+    "Change",
+    "bump",
+    "made_scan",
+    "nothing",
+    "sample_parts",
+    "sample_rider",
+    "shifted",
+    "thicker",
     "wanted",
-]  # fmt: skip
+]
 
 Change = Callable[[Array], Array]  # places (n, 2), mm -> what is added to the top's height, mm
 TABLE_MARGIN_MM = 40.0

@@ -71,8 +71,19 @@ def test_every_option_of_the_command_line_has_its_keyword():
 
     options = {param.name for param in cli.cli.commands["plan"].params}
     # files and folders are arguments of functions; one answer is one of answers
-    elsewhere = {"scans", "shoe", "kit", "limits", "out", "against", "as_json", "quiet", "answer",
-                 "one_foot", "full"}  # fmt: skip
+    elsewhere = {
+        "scans",
+        "shoe",
+        "kit",
+        "limits",
+        "out",
+        "against",
+        "as_json",
+        "quiet",
+        "answer",
+        "one_foot",
+        "full",
+    }
     one_word = {"landmark": "landmarks", "override": "overrides"}
     keywords = set(Stated.__annotations__) | set(Asked.__annotations__)
     assert {one_word.get(name, name) for name in options - elsewhere} <= keywords
@@ -104,10 +115,12 @@ def test_the_lines_of_the_manual_run(tmp_path, monkeypatch, capsys):
 
 
 def test_two_feet_in_one_file(tmp_path):
-    pair = trimesh.util.concatenate([
-        trimesh.load(LEFT, force="mesh"),
-        trimesh.load(RIGHT, force="mesh").apply_translation([0.0, 300.0, 0.0]),
-    ])  # fmt: skip
+    pair = trimesh.util.concatenate(
+        [
+            trimesh.load(LEFT, force="mesh"),
+            trimesh.load(RIGHT, force="mesh").apply_translation([0.0, 300.0, 0.0]),
+        ]
+    )
     both = tmp_path / "both.ply"
     pair.export(both)
     assert {foot.facts.side for foot in footscan.measure_feet(both)} == {"left", "right"}
@@ -161,22 +174,38 @@ def test_a_landmark_goes_back_into_the_scan(bench, side):
 
 def test_the_command_line_writes_the_same_plan(bench, tmp_path):
     options = {
-        "--load": "half", "--shoe": str(SHOE), "--support": "left=85", "--shift-pad": "left=3,-2",
-        "--forefoot": "2", "--cleat": "-4", "--body-mass": "71", "--case": "larch",
+        "--load": "half",
+        "--shoe": str(SHOE),
+        "--support": "left=85",
+        "--shift-pad": "left=3,-2",
+        "--forefoot": "2",
+        "--cleat": "-4",
+        "--body-mass": "71",
+        "--case": "larch",
         "--version": "3",
-        "--date": "a day in May", "--answer": "wound=no", "--tender": "right=120,10",
+        "--date": "a day in May",
+        "--answer": "wound=no",
+        "--tender": "right=120,10",
         "--override": "wedge.first_trial;A. Fitter;as ridden;2026-05-01",
-    }  # fmt: skip
+    }
     words = [word for pair in options.items() for word in pair]
     scans = [str(LEFT), str(RIGHT), "--side", "left", "--side", "right"]
     code = cli.main(["plan", *scans, *words, "--confirm-zero", "--quiet", "--out", str(tmp_path)])
     assert code == 0
     made = bench.plan(
-        support={"left": 0.85}, shift_pad={"left": (3, -2)}, forefoot=2, cleat=-4, body_mass=71,
-        case="larch", version=3, date="a day in May", answers={"wound": "no"},
-        tender={"right": [(120, 10)]}, confirm_zero=True,
+        support={"left": 0.85},
+        shift_pad={"left": (3, -2)},
+        forefoot=2,
+        cleat=-4,
+        body_mass=71,
+        case="larch",
+        version=3,
+        date="a day in May",
+        answers={"wound": "no"},
+        tender={"right": [(120, 10)]},
+        confirm_zero=True,
         overrides=["wedge.first_trial;A. Fitter;as ridden;2026-05-01"],
-    )  # fmt: skip
+    )
     path = made.write(tmp_path / "door.json")
     assert path.read_bytes() == (tmp_path / "larch-v3-plan.json").read_bytes()
     assert insole.read_plan(str(path)) == made
@@ -197,9 +226,14 @@ def test_a_changed_wish_gives_the_plan_that_planning_anew_gives(bench, plan):
     """Nothing is left over of what was planned before, and the other foot is not planned again."""
     moved = bench.replan(plan, shift_pad={"left": (4, 0)})
     fresh = insole.plan(
-        left=bench.left, right=bench.right, shoe=SHOE, support=0.8, forefoot={"right": 2},
-        shift_pad={"left": (4, 0)}, case="larch",
-    )  # fmt: skip
+        left=bench.left,
+        right=bench.right,
+        shoe=SHOE,
+        support=0.8,
+        forefoot={"right": 2},
+        shift_pad={"left": (4, 0)},
+        case="larch",
+    )
     assert to_json(moved) == to_json(fresh)
     assert moved.left.pad.shift == (4.0, 0.0)
     assert moved.right.pad == plan.right.pad

@@ -70,15 +70,20 @@ def files_below(folder: Path) -> dict[str, bytes]:
 
 def test_every_file_of_the_bench_is_there(made: Made) -> None:
     tag, found = "larch-v1", set(files_below(made.folder))
-    labels = [f"{side}-{name}" for side in ("left", "right")
-              for name in ("base", "arch-pad", "forefoot-shim")]  # fmt: skip
+    labels = [
+        f"{side}-{name}"
+        for side in ("left", "right")
+        for name in ("base", "arch-pad", "forefoot-shim")
+    ]
     wanted = {f"print/{label}-{tag}.stl" for label in labels}
     # shims are of TPU, which is printed: nothing of them is cut from sheet
     wanted |= {f"cut/parts/{label}-{tag}.dxf" for label in labels if "shim" not in label}
     wanted |= {
         f"cut/{side}-{face}-side-up-{tag}.{suffix}"
-        for side in ("left", "right") for face in ("foot", "shoe") for suffix in ("dxf", "svg")
-    }  # fmt: skip
+        for side in ("left", "right")
+        for face in ("foot", "shoe")
+        for suffix in ("dxf", "svg")
+    }
     wanted |= {f"paper/template-{paper}-{tag}.pdf" for paper in ("a4", "letter")}
     papers = ("bench-page", "report", "plan", "section-gauges")
     wanted |= {f"paper/{name}-{tag}.pdf" for name in papers}
@@ -216,9 +221,7 @@ def test_plan_then_make_is_make_from_scans(made: Made, tmp_path: Path) -> None:
 def test_a_script_makes_the_same_files(made: Made, tmp_path: Path) -> None:
     """Byte for byte, the kept case beside the folder included; a single part as well."""
     left, right = (footscan.measure(path) for path in PAIR)
-    plan = insole.plan(
-        left=left, right=right, shoe=SAMPLES / "shoe.toml", forefoot=2, case="larch"
-    )
+    plan = insole.plan(left=left, right=right, shoe=SAMPLES / "shoe.toml", forefoot=2, case="larch")
     folder = insole.make(plan, tmp_path / "parts", thick_edges_checked=True)
     assert folder == tmp_path / "parts" / "larch-v1"
     assert files_below(folder) == files_below(made.folder)
@@ -265,9 +268,13 @@ def _disguised(path: Path, target: Path, rng: np.random.Generator, mm_per_unit: 
     ],
 )
 def test_turned_feet_in_other_units(
-    left: str, right: str, unit: str, mm_per_unit: float, tmp_path: Path,
+    left: str,
+    right: str,
+    unit: str,
+    mm_per_unit: float,
+    tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
-) -> None:  # fmt: skip
+) -> None:
     rng = np.random.default_rng(20260531)
     # names say nothing of the side, and the right foot is given first
     scans = [
@@ -287,7 +294,11 @@ def test_turned_feet_in_other_units(
     assert (plan.left.scan_file, plan.right.scan_file) == ("two.ply", "one.ply")
     parts = all_parts(plan)
     assert {part.label for part in parts} >= {
-        "left-base", "left-arch-pad", "right-base", "right-arch-pad"}  # fmt: skip
+        "left-base",
+        "left-arch-pad",
+        "right-base",
+        "right-arch-pad",
+    }
     for part in parts:
         mesh = trimesh.load(folder / "print" / f"{part.label}-case-v1.stl", force="mesh")
         assert mesh.is_watertight, part.label

@@ -113,16 +113,20 @@ class ArtefactCheck:
     def as_record(self) -> dict[str, Any]:
         """Return the check for JSON."""
         return {
-            "kind": self.kind, "diameter_mm": self.diameter, "spacing_mm": self.spacing,
+            "kind": self.kind,
+            "diameter_mm": self.diameter,
+            "spacing_mm": self.spacing,
             "figures": {
                 f.name: {"value": round(f.value, 6), "unit": f.unit}
                 | ({"sd": round(f.sd, 6)} if f.sd is not None else {})
                 for f in self.figures
             },
-            "points_used": self.points_used, "points_left_out": self.points_left_out,
-            "passed": self.passed, "not_passed_because": [*self.strange, *self.off],
+            "points_used": self.points_used,
+            "points_left_out": self.points_left_out,
+            "passed": self.passed,
+            "not_passed_because": [*self.strange, *self.off],
             "notes": list(self.notes),
-        }  # fmt: skip
+        }
 
 
 def check_artefact(
@@ -172,11 +176,16 @@ def check_artefact(
     used = sum(len(ball.residuals) for ball in balls)
     strange = tuple(w for i, ball in enumerate(balls) for w in _strange(ball, i + 1))
     return ArtefactCheck(
-        kind="ball" if spheres == 1 else "ball bar", figures=tuple(figures), points_used=used,
-        points_left_out=len(points) - used, diameter=diameter, spacing=spacing, strange=strange,
+        kind="ball" if spheres == 1 else "ball bar",
+        figures=tuple(figures),
+        points_used=used,
+        points_left_out=len(points) - used,
+        diameter=diameter,
+        spacing=spacing,
+        strange=strange,
         off=_off(balls, diameter, factor, spacing),
         notes=_check_notes(balls, factor, factor_sd, spacing, strange),
-    )  # fmt: skip
+    )
 
 
 def check_plate(points: Array) -> ArtefactCheck:
@@ -211,10 +220,13 @@ def check_plate(points: Array) -> ArtefactCheck:
         f"{form:g} mm: this is no flat plate, or the scanner bends it.",
     ) * (shell > form)
     return ArtefactCheck(
-        kind="plate", figures=figures, points_used=int(near.sum()),
-        points_left_out=int((~near).sum()), strange=strange,
+        kind="plate",
+        figures=figures,
+        points_used=int(near.sum()),
+        points_left_out=int((~near).sum()),
+        strange=strange,
         notes=("A plate shows bending and noise, not scale.", NO_CERTIFICATE),
-    )  # fmt: skip
+    )
 
 
 def _strange(ball: Ball, number: int) -> list[str]:

@@ -72,13 +72,16 @@ class Drift:
         """Return the series for JSON."""
         latest = self.entries[-1]
         return {
-            "scanner": latest.scanner, "artefact": latest.artefact,
-            "diameter_mm": latest.diameter_mm, "spacing_mm": latest.spacing_mm,
+            "scanner": latest.scanner,
+            "artefact": latest.artefact,
+            "diameter_mm": latest.diameter_mm,
+            "spacing_mm": latest.spacing_mm,
             "scale_change_percent": _rounded(self.change, 4),
             "scale_change_band_percent": _rounded(self.band, 4),
-            "age_days": self.age, "sentences": list(self.sentences),
+            "age_days": self.age,
+            "sentences": list(self.sentences),
             "checks": [{**asdict(entry), "date": entry.date.isoformat()} for entry in self.entries],
-        }  # fmt: skip
+        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,16 +128,23 @@ def entry_of(check: ArtefactCheck, *, day: date, scanner: str, scan: str, softwa
         return _rounded(found[name].value, 6) if name in found else None
 
     return Entry(
-        date=day, scanner=scanner, artefact=check.kind, diameter_mm=check.diameter,
-        spacing_mm=check.spacing, measured_diameter_mm=value(f"diameter_{worst}"),
+        date=day,
+        scanner=scanner,
+        artefact=check.kind,
+        diameter_mm=check.diameter,
+        spacing_mm=check.spacing,
+        measured_diameter_mm=value(f"diameter_{worst}"),
         measured_spacing_mm=value("sphere_spacing"),
         size_error_mm=value(f"probing_size_error_{worst}"),
         form_error_mm=_rounded(max(forms), 6) if forms else None,
-        spacing_error_mm=value("sphere_spacing_error"), flatness_error_mm=value("flatness_error"),
+        spacing_error_mm=value("sphere_spacing_error"),
+        flatness_error_mm=value("flatness_error"),
         scale_factor=value("scale_factor") if scaled else None,
         scale_sd=_rounded(found["scale_factor"].sd, 7) if scaled else None,
-        not_passed=" ".join([*check.strange, *check.off]), scan=scan, software=software,
-    )  # fmt: skip
+        not_passed=" ".join([*check.strange, *check.off]),
+        scan=scan,
+        software=software,
+    )
 
 
 def drift(entries: Sequence[Entry], today: date) -> tuple[Drift, ...]:
@@ -161,10 +171,13 @@ def drift(entries: Sequence[Entry], today: date) -> tuple[Drift, ...]:
         change, band = _change(own)
         found.append(
             Drift(
-                entries=own, change=change, band=band, age=(today - own[-1].date).days,
+                entries=own,
+                change=change,
+                band=band,
+                age=(today - own[-1].date).days,
                 sentences=(*_sentences(own, change, (today - latest[key[0]]).days), *later),
             )
-        )  # fmt: skip
+        )
     return tuple(found)
 
 

@@ -156,10 +156,15 @@ def _ball_of(points: Array, centre: Array, radius: float, alone: float) -> Ball:
     covariance = spread * np.linalg.inv(design.T @ design)
     mean_way = np.linalg.norm((away / reach[:, None]).mean(axis=0))
     return Ball(
-        centre=centre, radius=radius, covariance=covariance[:3, :3],
-        sd_radius=float(np.sqrt(covariance[3, 3])), residuals=residuals,
-        seen=float(1 - mean_way), **_stretch(away / reach[:, None], residuals, radius), alone=alone,
-    )  # fmt: skip
+        centre=centre,
+        radius=radius,
+        covariance=covariance[:3, :3],
+        sd_radius=float(np.sqrt(covariance[3, 3])),
+        residuals=residuals,
+        seen=float(1 - mean_way),
+        **_stretch(away / reach[:, None], residuals, radius),
+        alone=alone,
+    )
 
 
 def _stretch(way: Array, residuals: Array, radius: float) -> dict[str, float]:

@@ -117,10 +117,16 @@ def _difference(name: str, left: Measure, right: Measure, comparable: bool) -> D
         missing = "left" if left.value is None else "right"
         reason = (left if left.value is None else right).reason or "the units differ"
         return Difference(
-            measure=name, left=left.value, right=right.value, difference=None, sd=None,
-            unit=unit, exceeds=False, comparable=False,
+            measure=name,
+            left=left.value,
+            right=right.value,
+            difference=None,
+            sd=None,
+            unit=unit,
+            exceeds=False,
+            comparable=False,
             sentence=f"{words}: not compared; {missing} foot: {reason}",
-        )  # fmt: skip
+        )
     gap = left.value - right.value
     sd = float(np.hypot(left.sd or 0.0, right.sd or 0.0))
     exceeds = abs(gap) > EXCEEDS_SD * sd
@@ -133,12 +139,23 @@ def _difference(name: str, left: Measure, right: Measure, comparable: bool) -> D
     if not comparable:
         sentence += "; the feet were not scanned alike"
     return Difference(
-        measure=name, left=left.value, right=right.value, difference=gap, sd=sd, unit=unit,
-        exceeds=exceeds, comparable=comparable, sentence=sentence,
-    )  # fmt: skip
+        measure=name,
+        left=left.value,
+        right=right.value,
+        difference=gap,
+        sd=sd,
+        unit=unit,
+        exceeds=exceeds,
+        comparable=comparable,
+        sentence=sentence,
+    )
 
 
 def _kind(kind: object) -> str:
-    words = {"standing": "of a standing foot", "hanging": "of a foot in the air",
-             "sole": "of the sole only", "impression": "of an impression"}  # fmt: skip
+    words = {
+        "standing": "of a standing foot",
+        "hanging": "of a foot in the air",
+        "sole": "of the sole only",
+        "impression": "of an impression",
+    }
     return words[str(kind)]

@@ -114,21 +114,31 @@ class Comparison:
     def as_record(self) -> dict[str, Any]:
         """Return the comparison for JSON; the distances per vertex are left out."""
         return {
-            "first": self.first, "second": self.second, "kind": self.kind,
-            "rms_mm": round(self.rms, 3), "p95_mm": round(self.p95, 3),
-            "mean_mm": round(self.mean, 3), "compared_share": round(self.seen, 4),
-            "second_to_first": self.transform.tolist(), "third_scan": self.third_scan,
-            "agree": self.agree, "beyond_limits": list(self.beyond_limits),
+            "first": self.first,
+            "second": self.second,
+            "kind": self.kind,
+            "rms_mm": round(self.rms, 3),
+            "p95_mm": round(self.p95, 3),
+            "mean_mm": round(self.mean, 3),
+            "compared_share": round(self.seen, 4),
+            "second_to_first": self.transform.tolist(),
+            "third_scan": self.third_scan,
+            "agree": self.agree,
+            "beyond_limits": list(self.beyond_limits),
             "measures": {
                 d.name: {
-                    "first": round(d.first, 4), "second": round(d.second, 4),
-                    "difference": round(d.value, 4), "unit": d.unit, "sd": round(d.sd, 4),
-                    "beyond_uncertainty": d.beyond, "over_2_mm": d.over_limit,
+                    "first": round(d.first, 4),
+                    "second": round(d.second, 4),
+                    "difference": round(d.value, 4),
+                    "unit": d.unit,
+                    "sd": round(d.sd, 4),
+                    "beyond_uncertainty": d.beyond,
+                    "over_2_mm": d.over_limit,
                 }
                 for d in self.differences
             },
             "notes": list(self.notes),
-        }  # fmt: skip
+        }
 
 
 ONE_PAIR = (
@@ -164,12 +174,20 @@ def compare(a: MeasuredFoot, b: MeasuredFoot) -> Comparison:
     rms = float(np.sqrt((some**2).mean()))
     beyond = outside_limits(differences, rms) if one_foot else ()
     return Comparison(
-        first=a.facts.file, second=b.facts.file, transform=transform, signed=signed,
+        first=a.facts.file,
+        second=b.facts.file,
+        transform=transform,
+        signed=signed,
         kind=ONE_FOOT if one_foot and not beyond else ONE_SIDE if one_foot else PAIR,
-        rms=rms, p95=float(np.percentile(np.abs(some), 95)),
-        mean=float(some.mean()), seen=len(some) / len(signed), differences=differences,
-        third_scan=third, beyond_limits=beyond, notes=_notes(a, b, differences, third),
-    )  # fmt: skip
+        rms=rms,
+        p95=float(np.percentile(np.abs(some), 95)),
+        mean=float(some.mean()),
+        seen=len(some) / len(signed),
+        differences=differences,
+        third_scan=third,
+        beyond_limits=beyond,
+        notes=_notes(a, b, differences, third),
+    )
 
 
 def aligned(a: Foot, b: Foot) -> Array:

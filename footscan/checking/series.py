@@ -24,7 +24,7 @@ __all__ = [
     "SeriesVerdict",
     "iso_20685_rule",
     "judge_series",
-]  # fmt: skip
+]
 
 BAND = 1.96  # standard deviations in a 95 % band
 ISO_PEOPLE = 40  # ISO 20685 asks for at least so many subjects (value from memory)
@@ -88,16 +88,21 @@ class SeriesVerdict:
     def as_record(self) -> dict[str, Any]:
         """Return the verdicts for JSON."""
         return {
-            "measure": self.measure, "people": self.n, "mean_mm": round(self.mean, 4),
+            "measure": self.measure,
+            "people": self.n,
+            "mean_mm": round(self.mean, 4),
             "sd_mm": round(self.sd, 4),
             "rules": [
                 {
-                    "limit_mm": rule.limit, "lower_mm": round(rule.lower, 4),
-                    "upper_mm": round(rule.upper, 4), "holds": rule.holds, "words": rule.words,
+                    "limit_mm": rule.limit,
+                    "lower_mm": round(rule.lower, 4),
+                    "upper_mm": round(rule.upper, 4),
+                    "holds": rule.holds,
+                    "words": rule.words,
                 }
                 for rule in self.rules
             ],
-        }  # fmt: skip
+        }
 
 
 def iso_20685_rule(

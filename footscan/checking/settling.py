@@ -134,19 +134,19 @@ def settle(
             f"a body mass of {body_mass:g} kg is not one; give {MASSES_KG[0]:g} to "
             f"{MASSES_KG[1]:g} kg"
         )
-    changes = {
-        name: _change(seated, standing, measure, way) for name, measure, _, way in CHANGES
-    }
+    changes = {name: _change(seated, standing, measure, way) for name, measure, _, way in CHANGES}
     truncated = seated.measures.get("truncated_length", Measure()).value
     return Settling(
-        side=str(seated.foot.side), seated=seated.facts.file, standing=standing.facts.file,
+        side=str(seated.foot.side),
+        seated=seated.facts.file,
+        standing=standing.facts.file,
         changes=changes,
         index_seated=_had(seated, "arch_height_index"),
         index_standing=_had(standing, "arch_height_index"),
         flexibility=_flexibility(changes["arch_drop"], body_mass),
         usual_drop=None if truncated is None else round(MEAN_DROP_INDEX * truncated, 2),
         findings=tuple(_findings(seated, standing, changes)),
-    )  # fmt: skip
+    )
 
 
 def beside(left: Settling, right: Settling) -> list[Beside]:
@@ -168,10 +168,14 @@ def beside(left: Settling, right: Settling) -> list[Beside]:
         apart = a.value - b.value
         found.append(
             Beside(
-                change=name, left=a.value, right=b.value, difference=apart, sd=sd,
+                change=name,
+                left=a.value,
+                right=b.value,
+                difference=apart,
+                sd=sd,
                 told=abs(apart) > TELLS_SD * sd,
             )
-        )  # fmt: skip
+        )
     return found
 
 
@@ -179,19 +183,18 @@ def _had(foot: MeasuredFoot, name: str) -> Measure:
     return foot.measures.get(name, Measure(reason="it was not measured"))
 
 
-def _change(
-    seated: MeasuredFoot, standing: MeasuredFoot, name: str, way: float
-) -> Measure:
+def _change(seated: MeasuredFoot, standing: MeasuredFoot, name: str, way: float) -> Measure:
     """Return a change under load, + the way that load goes."""
     was, now = _had(seated, name), _had(standing, name)
     for word, one in (("seated", was), ("standing", now)):
         if one.value is None:
             return Measure(unit="mm", reason=f"{word}: {one.reason}")
     return Measure(
-        value=way * (float(now.value or 0.0) - float(was.value or 0.0)), unit="mm",
+        value=way * (float(now.value or 0.0) - float(was.value or 0.0)),
+        unit="mm",
         sd=math.hypot(was.sd or 0.0, now.sd or 0.0),
         method="standing less seated" if way > 0 else "seated less standing",
-    )  # fmt: skip
+    )
 
 
 def _flexibility(drop: Measure, body_mass: float | None) -> Measure:
@@ -202,9 +205,11 @@ def _flexibility(drop: Measure, body_mass: float | None) -> Measure:
         return Measure(unit="mm/kN", reason="no body mass was given")
     load = LOAD_SHARE * body_mass * GRAVITY / 1000
     return Measure(
-        value=drop.value / load, unit="mm/kN", sd=(drop.sd or 0.0) / load,
+        value=drop.value / load,
+        unit="mm/kN",
+        sd=(drop.sd or 0.0) / load,
         method=f"arch drop over {LOAD_SHARE:g} of the body weight",
-    )  # fmt: skip
+    )
 
 
 def _findings(
@@ -214,35 +219,60 @@ def _findings(
     found = []
     for wanted, foot in ((Load.SEATED, seated), (Load.HALF, standing)):
         if foot.foot.load is not wanted:
-            found.append(_against(
-                "load", f"{foot.facts.file} was scanned with load {foot.foot.load}, not {wanted}.",
-                "Scan the foot seated, then standing on both feet."))  # fmt: skip
+            found.append(
+                _against(
+                    "load",
+                    f"{foot.facts.file} was scanned with load {foot.foot.load}, not {wanted}.",
+                    "Scan the foot seated, then standing on both feet.",
+                )
+            )
     drop = changes["arch_drop"]
     if drop.value is not None and -drop.value > TELLS_SD * (drop.sd or 0.0):
-        found.append(_against(
-            "rises", f"The foot stands {-drop.value:.1f} mm higher than it sits.",
-            "The scans are swapped, or it did not carry its load: scan again."))  # fmt: skip
+        found.append(
+            _against(
+                "rises",
+                f"The foot stands {-drop.value:.1f} mm higher than it sits.",
+                "The scans are swapped, or it did not carry its load: scan again.",
+            )
+        )
     if drop.value is not None and drop.value > DROPS_MOST_MM:
-        found.append(_against(
-            "far", f"The arch drops by {drop.value:.0f} mm, more than a foot's.",
-            "Check pose, scale and that both scans show one foot."))  # fmt: skip
+        found.append(
+            _against(
+                "far",
+                f"The arch drops by {drop.value:.0f} mm, more than a foot's.",
+                "Check pose, scale and that both scans show one foot.",
+            )
+        )
     length, growth = seated.measures["foot_length"].value, changes["length_growth"].value
     if length and growth is not None and abs(growth) > GROWS_MOST * length:
-        found.append(_against(
-            "length", f"The length changes by {growth:+.1f} mm.",
-            "These are two feet, or two scales: scan both with one scanner."))  # fmt: skip
+        found.append(
+            _against(
+                "length",
+                f"The length changes by {growth:+.1f} mm.",
+                "These are two feet, or two scales: scan both with one scanner.",
+            )
+        )
     known = [change for change in changes.values() if change.value is not None]
     if len(known) > 1 and all(abs(c.value or 0.0) <= TELLS_SD * (c.sd or 0.0) for c in known):
-        found.append(Finding(
-            code="settle-alike", severity=Severity.NOTE,
-            text="Nothing changes from one scan to the other: a foot that takes half the weight "
-            "seldom stays as it was, so both may show one load.",
-            advice="Scan again, seated with the foot only resting on the floor."))  # fmt: skip
+        found.append(
+            Finding(
+                code="settle-alike",
+                severity=Severity.NOTE,
+                text="Nothing changes from one scan to the other: a foot that takes half the "
+                "weight "
+                "seldom stays as it was, so both may show one load.",
+                advice="Scan again, seated with the foot only resting on the floor.",
+            )
+        )
     if not (seated.facts.scale_verified and standing.facts.scale_verified):
-        found.append(Finding(
-            code="settle-scale", severity=Severity.NOTE,
-            text="The scale of the scans is not verified.",
-            advice="Both have to come from one scanner."))  # fmt: skip
+        found.append(
+            Finding(
+                code="settle-scale",
+                severity=Severity.NOTE,
+                text="The scale of the scans is not verified.",
+                advice="Both have to come from one scanner.",
+            )
+        )
     return found
 
 

@@ -125,8 +125,9 @@ def _spread(name: str, feet: Sequence[MeasuredFoot]) -> Spread:
     found = [foot.measures[name] for foot in feet if name in foot.measures]
     values = [m.value for m in found if m.value is not None]
     if not values:
-        return Spread(mean=None, sd=None, sd_mean=None, n=0, unit=found[0].unit,
-                      reason=found[0].reason)  # fmt: skip
+        return Spread(
+            mean=None, sd=None, sd_mean=None, n=0, unit=found[0].unit, reason=found[0].reason
+        )
     n, unit = len(values), next(m.unit for m in found if m.value is not None)
     sd = float(np.std(values, ddof=1)) if n > 1 else None
     return Spread(
@@ -174,8 +175,11 @@ def _notes(feet: Sequence[MeasuredFoot]) -> tuple[str, ...]:
     notes = []
     if len(feet) == 2:
         notes.append("A spread of two shots is rough, and neither can be called odd: take a third.")
-    for what, words in (("load", "load states"), ("kind", "kinds of scan"),
-                        ("axis_method", "ways to find the long axis")):  # fmt: skip
+    for what, words in (
+        ("load", "load states"),
+        ("kind", "kinds of scan"),
+        ("axis_method", "ways to find the long axis"),
+    ):
         found = sorted({str(getattr(foot.foot, what)) for foot in feet})
         if len(found) > 1:
             notes.append(

@@ -170,8 +170,10 @@ def _zero(points: Array, normals: Array, step: float) -> tuple[Array, IntArray]:
     wide, wide_usual = _spread(local, normals, 2 * step, wide_shape)
     # per place of the narrow grid, so that both kernels weigh alike amid even points
     wide *= usual / wide_usual
-    thin = np.flatnonzero((sums[0] < 4 * LEAST_WEIGHT * usual).ravel() & _doubled(
-        wide[0] > LEAST_WEIGHT * usual, shape).ravel())  # fmt: skip
+    thin = np.flatnonzero(
+        (sums[0] < 4 * LEAST_WEIGHT * usual).ravel()
+        & _doubled(wide[0] > LEAST_WEIGHT * usual, shape).ravel()
+    )
     at = np.stack(np.unravel_index(thin, shape)) / 2.0
     flat = sums.reshape(CHANNELS, -1)
     share = GAP_WEIGHT * (1 - flat[0, thin] / (4 * LEAST_WEIGHT * usual))

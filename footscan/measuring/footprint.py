@@ -16,9 +16,12 @@ from footscan.results import Measure
 from footscan.scan import Array, Kind, Load
 
 __all__ = [
-    "arch_measures", "footprint_indices", "hallux_line_angle", "heel_lean_angle",
+    "arch_measures",
+    "footprint_indices",
+    "hallux_line_angle",
+    "heel_lean_angle",
     "no_forefoot_angle",
-]  # fmt: skip
+]
 
 CONTACT_MM = 1.5  # footprint height for loaded feet: skin deforms by about this much
 FOOTPRINT = ("arch_index", "chippaux_smirak", "staheli")

@@ -252,8 +252,9 @@ def _said_by_hand(
             sd = float(np.hypot.reduce(own if len(marks) == 1 else [*own, old.sd or 0.0]))
         words = " and ".join(m.replace("_", " ") for m in hand)
         sd = None if sd is None else round(sd, 4)
-        result[name] = replace(old, sd=sd, by_hand=True,
-                               method=f"{old.method}; {words} set by hand")  # fmt: skip
+        result[name] = replace(
+            old, sd=sd, by_hand=True, method=f"{old.method}; {words} set by hand"
+        )
     return result
 
 

@@ -83,8 +83,10 @@ def contour(flat: Flat, name: str) -> Contour:
     ring = _border(region)
     ring, seen, apart, width, contrast = _followed(flat, ring)
     covered = _at(flat, flat.solid.astype(np.float32), ring) > 0.5
-    inner = np.minimum(np.minimum(ring[:, 0], flat.size[0] - ring[:, 0]),
-                       np.minimum(ring[:, 1], flat.size[1] - ring[:, 1]))  # fmt: skip
+    inner = np.minimum(
+        np.minimum(ring[:, 0], flat.size[0] - ring[:, 0]),
+        np.minimum(ring[:, 1], flat.size[1] - ring[:, 1]),
+    )
     gaps = runs(~seen)
     for first, length in gaps:
         where = np.arange(first, first + length) % len(ring)
@@ -96,23 +98,32 @@ def contour(flat: Flat, name: str) -> Contour:
     if longest > GAP_MM or (~seen).mean() > GAPS_SHARE:
         if (covered & ~seen).sum() > 0.5 * (~seen).sum():
             raise OutlineError(
-                "covered", f"{name}: something lies on the outline; clear the sheet, so that the "
-                "whole line is seen"
-            )  # fmt: skip
+                "covered",
+                f"{name}: something lies on the outline; clear the sheet, so that the "
+                "whole line is seen",
+            )
         raise OutlineError(
-            "open-outline", f"{name}: the outline is open over {longest:.0f} mm and seen on "
-            f"{100 * seen.mean():.0f} % of its way; draw the missing part and photograph it again"
-        )  # fmt: skip
+            "open-outline",
+            f"{name}: the outline is open over {longest:.0f} mm and seen on "
+            f"{100 * seen.mean():.0f} % of its way; draw the missing part and photograph it again",
+        )
     _no_second(flat, crest, ring, name)
-    return Contour(ring=ring, seen=seen, strokes_apart=apart, longest_gap=longest, width=width,
-                   contrast=contrast)  # fmt: skip
+    return Contour(
+        ring=ring,
+        seen=seen,
+        strokes_apart=apart,
+        longest_gap=longest,
+        width=width,
+        contrast=contrast,
+    )
 
 
 def _touches(name: str) -> OutlineError:
     return OutlineError(
-        "touches-edge", f"{name}: the outline reaches the edge of the sheet; put the foot in the "
-        "middle, and for a longer foot tape two sheets along their long sides (--sheet a4-pair)"
-    )  # fmt: skip
+        "touches-edge",
+        f"{name}: the outline reaches the edge of the sheet; put the foot in the "
+        "middle, and for a longer foot tape two sheets along their long sides (--sheet a4-pair)",
+    )
 
 
 def _crests(flat: Flat) -> NDArray[np.bool_]:
@@ -142,9 +153,9 @@ def _region(flat: Flat, crest: NDArray[np.bool_], name: str) -> NDArray[np.bool_
         found = _feet(lines, close * per_mm, per_mm)
         if len(found) > 1:
             raise OutlineError(
-                "two-outlines", f"{name}: two outlines are on the sheet; draw each foot on a sheet "
-                "of its own"
-            )  # fmt: skip
+                "two-outlines",
+                f"{name}: two outlines are on the sheet; draw each foot on a sheet of its own",
+            )
         if found:
             if _overlap_cm2(flat, found[0]) > 0.35 * found[0].sum() / per_mm**2 / 100.0:
                 raise _foot_there(name)
@@ -163,20 +174,23 @@ def _region(flat: Flat, crest: NDArray[np.bool_], name: str) -> NDArray[np.bool_
     span = _largest_span(lines) / per_mm
     if span > 120.0:
         raise OutlineError(
-            "open-outline", f"{name}: a line is on the sheet, but it does not close around a foot; "
-            "draw the missing part and photograph it again"
-        )  # fmt: skip
+            "open-outline",
+            f"{name}: a line is on the sheet, but it does not close around a foot; "
+            "draw the missing part and photograph it again",
+        )
     raise OutlineError(
-        "no-outline", f"{name}: no outline is seen on the sheet; draw around the foot with a dark "
-        "pen and photograph the sheet without the foot"
-    )  # fmt: skip
+        "no-outline",
+        f"{name}: no outline is seen on the sheet; draw around the foot with a dark "
+        "pen and photograph the sheet without the foot",
+    )
 
 
 def _foot_there(name: str) -> OutlineError:
     return OutlineError(
-        "foot-on-sheet", f"{name}: a foot or something as large lies on the sheet; step off and "
-        "photograph the sheet alone"
-    )  # fmt: skip
+        "foot-on-sheet",
+        f"{name}: a foot or something as large lies on the sheet; step off and "
+        "photograph the sheet alone",
+    )
 
 
 def _feet(
@@ -233,8 +247,13 @@ def _overlap_cm2(flat: Flat, region: NDArray[np.bool_]) -> float:
 
 def _largest_span(lines: NDArray[np.bool_]) -> float:
     label, _ = ndimage.label(ndimage.binary_dilation(lines, iterations=3))
-    return max((float(np.hypot(b[0].stop - b[0].start, b[1].stop - b[1].start))
-                for b in ndimage.find_objects(label)), default=0.0)  # fmt: skip
+    return max(
+        (
+            float(np.hypot(b[0].stop - b[0].start, b[1].stop - b[1].start))
+            for b in ndimage.find_objects(label)
+        ),
+        default=0.0,
+    )
 
 
 def _border(region: NDArray[np.bool_]) -> Array:
@@ -264,9 +283,7 @@ def _normals(ring: Array, sigma_mm: float) -> Array:
     return normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
 
 
-def _followed(
-    flat: Flat, ring: Array
-) -> tuple[Array, NDArray[np.bool_], Array, float, float]:
+def _followed(flat: Flat, ring: Array) -> tuple[Array, NDArray[np.bool_], Array, float, float]:
     """Return the stroke's middle (mm), where it was seen, strokes apart, width and contrast."""
     offsets = np.arange(-REACH_MM, REACH_MM + 1e-9, ACROSS_MM)
     for sigma in (2.0, 1.0):
@@ -321,9 +338,7 @@ def _two_strokes(
     return np.where(both, (shift + other) / 2, shift), np.where(both, np.abs(other - shift), 0.0)
 
 
-def _stroke(
-    flat: Flat, ring: Array, normal: Array, seen: NDArray[np.bool_]
-) -> tuple[float, float]:
+def _stroke(flat: Flat, ring: Array, normal: Array, seen: NDArray[np.bool_]) -> tuple[float, float]:
     """Return the darkness of the line's crest and the width of the stroke, mm."""
     offsets = np.arange(-1.5, 1.5 + 1e-9, 0.125)
     places = ring[seen][:, None] + offsets[None, :, None] * PER_MM * normal[seen][:, None]
@@ -359,6 +374,7 @@ def _no_second(flat: Flat, crest: NDArray[np.bool_], ring: Array, name: str) -> 
     length = far.sum() / PER_MM * 1.1
     if length > INNER_SHARE * area.exterior.length:
         raise OutlineError(
-            "two-outlines", f"{name}: a second outline or much else is drawn on the sheet; draw "
-            "each foot once, on a sheet of its own"
-        )  # fmt: skip
+            "two-outlines",
+            f"{name}: a second outline or much else is drawn on the sheet; draw "
+            "each foot once, on a sheet of its own",
+        )

@@ -92,6 +92,12 @@ def trace_insole(
         widths.append(float((left - right)[inside].max()))
     sd = math.hypot(WORK_SD_MM, sheet.paper.scale_sd * length, 2 * asked.allowance_sd)
     return InsoleOutline(
-        file=picture.name, side=side, ring=ring, length=length, ball_width=widths[0],
-        heel_width=widths[1], sd=round(sd, 2), paper=sheet.paper.words,
-    )  # fmt: skip
+        file=picture.name,
+        side=side,
+        ring=ring,
+        length=length,
+        ball_width=widths[0],
+        heel_width=widths[1],
+        sd=round(sd, 2),
+        paper=sheet.paper.words,
+    )

@@ -107,9 +107,14 @@ def flatten(photo: Photo, sheet: Sheet) -> Flat:
     halves = rgb[: shape[0] // 2 * 2, : shape[1] // 2 * 2]
     halves = halves.reshape(shape[0] // 2, 2, shape[1] // 2, 2, 3).mean(axis=(1, 3))
     return Flat(
-        size=size, grey=grey, dark=dark, ridge=ridge, solid=solid, noise=max(noise, 5e-4),
+        size=size,
+        grey=grey,
+        dark=dark,
+        ridge=ridge,
+        solid=solid,
+        noise=max(noise, 5e-4),
         picture=np.clip(np.round(halves), 0, 255).astype(np.uint8),
-    )  # fmt: skip
+    )
 
 
 def _spread(sheet: Sheet, u: Array, v: Array) -> Array:
@@ -137,8 +142,10 @@ def _grown(coarse: Array, shape: tuple[int, ...], step: int) -> Array:
     """Return a coarse raster at the fine raster's places."""
     rows = np.clip((np.arange(shape[0]) + 0.5) / step - 0.5, 0, coarse.shape[0] - 1)
     columns = np.clip((np.arange(shape[1]) + 0.5) / step - 0.5, 0, coarse.shape[1] - 1)
-    i, j = np.minimum(rows.astype(int), coarse.shape[0] - 2), \
-        np.minimum(columns.astype(int), coarse.shape[1] - 2)  # fmt: skip
+    i, j = (
+        np.minimum(rows.astype(int), coarse.shape[0] - 2),
+        np.minimum(columns.astype(int), coarse.shape[1] - 2),
+    )
     a, b = (rows - i)[:, None], (columns - j)[None, :]
     along = coarse[i] * (1 - a) + coarse[i + 1] * a
     return along[:, j] * (1 - b) + along[:, j + 1] * b
@@ -157,8 +164,9 @@ def _ridge(dark: Array) -> Array:
     best = np.zeros_like(dark)
     for sigma_mm in LINE_SIGMAS_MM:
         sigma = sigma_mm * PER_MM
-        xx, yy, xy = (ndimage.gaussian_filter(dark, sigma, order=order)
-                      for order in ((0, 2), (2, 0), (1, 1)))  # fmt: skip
+        xx, yy, xy = (
+            ndimage.gaussian_filter(dark, sigma, order=order) for order in ((0, 2), (2, 0), (1, 1))
+        )
         half = (xx + yy) / 2
         away = np.sqrt(((xx - yy) / 2) ** 2 + xy**2)
         # across the line the curve bends down, along it hardly at all: blobs count little

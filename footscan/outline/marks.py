@@ -24,9 +24,16 @@ from footscan.outline.errors import OutlineError
 from footscan.scan import Array, Side
 
 __all__ = [
-    "STATION_MM", "Marks", "SideFound", "edges", "find_side", "foot_ring", "forward", "marks",
+    "STATION_MM",
+    "Marks",
+    "SideFound",
+    "edges",
+    "find_side",
+    "foot_ring",
+    "forward",
+    "marks",
     "neutral",
-]  # fmt: skip
+]
 
 FOOT_LENGTH_MM = (145.0, 365.0)
 HEEL_SHARE = 0.16  # station of the heel's middle, as in scans (Lee 2014)
@@ -109,8 +116,7 @@ def foot_ring(line: Array, allowance: float) -> Array:
         inner = max(inner.geoms, key=lambda piece: piece.area)
     ring = shapely.get_coordinates(inner.exterior)
     length = inner.exterior.length
-    even = shapely.line_interpolate_point(inner.exterior,
-                                          np.arange(0.0, length, STATION_MM / 2))  # fmt: skip
+    even = shapely.line_interpolate_point(inner.exterior, np.arange(0.0, length, STATION_MM / 2))
     ring = shapely.get_coordinates(even)
     area = np.sum(ring[:, 0] * np.roll(ring[:, 1], -1) - np.roll(ring[:, 0], -1) * ring[:, 1])
     return ring if area > 0 else ring[::-1]
@@ -141,10 +147,11 @@ def forward(ring: Array, name: str) -> Array:
     ratio = front / rear
     if 0.93 < ratio < 1.07 or not FOOT_LENGTH_MM[0] < np.ptp(turned[:, 0]) < FOOT_LENGTH_MM[1]:
         raise OutlineError(
-            "not-a-foot", f"{name}: the outline does not look like a foot "
+            "not-a-foot",
+            f"{name}: the outline does not look like a foot "
             f"({np.ptp(turned[:, 0]):.0f} mm long, ball to heel {max(ratio, 1 / ratio):.2f}); draw "
-            "around one bare foot"
-        )  # fmt: skip
+            "around one bare foot",
+        )
     turned = _along(points, axis if ratio > 1 else -axis)
     return turned - [turned[:, 0].min(), 0.0]
 
@@ -314,15 +321,17 @@ def _points(ring: Array) -> dict[str, Array]:
     at = HEEL_SHARE * length
     found["heel_centre"] = np.array([at, np.interp(at, x, middle)])
     for name, reach, sign in (
-        ("metatarsale_tibiale", medial, +1), ("metatarsale_fibulare", lateral, -1)
-    ):  # fmt: skip
+        ("metatarsale_tibiale", medial, +1),
+        ("metatarsale_fibulare", lateral, -1),
+    ):
         where, _ = _ball(x, sign * reach, length, sign)
         smooth = ndimage.gaussian_filter1d(reach, 1.0 / STATION_MM, mode="nearest")
         near = np.abs(x - where) < 6.0
         best = smooth[near].max() if sign > 0 else smooth[near].min()
         found[name] = np.array([where, best])
-    borders = (np.append(found[name], 0.0) for name in
-               ("metatarsale_tibiale", "metatarsale_fibulare"))  # fmt: skip
+    borders = (
+        np.append(found[name], 0.0) for name in ("metatarsale_tibiale", "metatarsale_fibulare")
+    )
     found["mth2"] = ball.heads_from_borders(*borders)["mth2"][:2]
     toes = ring[(ring[:, 0] > 0.86 * length) & (ring[:, 1] > found["mth2"][1])]
     found["big_toe"] = toes[np.argmax(toes[:, 0])] if len(toes) else found["acropodion"]

@@ -32,11 +32,23 @@ WORK_SD = {
     "heel_breadth_max": 0.45,
 }
 BORDERS = {  # how often the pen's lean counts
-    "foot_length": 2, "foot_breadth": 2, "foot_breadth_diagonal": 2, "heel_to_ball_length": 1,
-    "outside_ball_length": 1, "heel_breadth": 2, "heel_breadth_max": 2,
-}  # fmt: skip
-MARK_SD = {"pternion": 0.6, "acropodion": 0.8, "heel_centre": 0.6, "metatarsale_tibiale": 2.5,
-           "metatarsale_fibulare": 3.0, "mth2": 5.0, "big_toe": 1.5}  # fmt: skip
+    "foot_length": 2,
+    "foot_breadth": 2,
+    "foot_breadth_diagonal": 2,
+    "heel_to_ball_length": 1,
+    "outside_ball_length": 1,
+    "heel_breadth": 2,
+    "heel_breadth_max": 2,
+}
+MARK_SD = {
+    "pternion": 0.6,
+    "acropodion": 0.8,
+    "heel_centre": 0.6,
+    "metatarsale_tibiale": 2.5,
+    "metatarsale_fibulare": 3.0,
+    "mth2": 5.0,
+    "big_toe": 1.5,
+}
 AXIS_SD_DEG = 1.2  # the second head is not seen: 3 mm across, over some 160 mm
 HEEL_SPAN = (0.10, 0.25)
 METHODS = {
@@ -70,8 +82,12 @@ class Budget:
 
     def sd(self, name: str, value: float) -> float:
         """Return the standard deviation of a measure, mm."""
-        parts = (WORK_SD[name], self.scale * value, BORDERS[name] * self.pen,
-                 math.sqrt(BORDERS[name]) * self.strokes)  # fmt: skip
+        parts = (
+            WORK_SD[name],
+            self.scale * value,
+            BORDERS[name] * self.pen,
+            math.sqrt(BORDERS[name]) * self.strokes,
+        )
         return round(math.sqrt(sum(part**2 for part in parts)), 2)
 
 
@@ -95,9 +111,11 @@ def measure(marks: Marks, budget: Budget) -> dict[str, Measure]:
         for name, value in values.items()
     }
     found["ball_line_angle"] = Measure(
-        value=float(np.degrees(np.arctan2(inner[0] - outer[0], inner[1] - outer[1]))), unit="deg",
-        sd=2.5, method="ball line against the perpendicular of the axis",
-    )  # fmt: skip
+        value=float(np.degrees(np.arctan2(inner[0] - outer[0], inner[1] - outer[1]))),
+        unit="deg",
+        sd=2.5,
+        method="ball line against the perpendicular of the axis",
+    )
     return found
 
 
@@ -108,8 +126,9 @@ def landmarks(marks: Marks, budget: Budget) -> dict[str, Landmark]:
     for name, xy in marks.points.items():
         sd = math.hypot(MARK_SD[name], budget.pen, budget.strokes, budget.scale * float(xy[0]))
         xyz = np.array([xy[0], xy[1], 0.0])
-        found[name] = Landmark(xyz=xyz, sd=round(sd, 2),
-                               method=methods.get(name, "from the outline"))  # fmt: skip
+        found[name] = Landmark(
+            xyz=xyz, sd=round(sd, 2), method=methods.get(name, "from the outline")
+        )
     return found
 
 

@@ -59,12 +59,22 @@ PAPERS = {
     for paper in (
         Paper(key="a4", words="A4", short=210.0, long=297.0),
         Paper(key="letter", words="Letter", short=215.9, long=279.4),
-        Paper(key="a4-pair", words="two A4 sheets taped along their long sides",
-              short=297.0, long=420.0, off=3.5),
-        Paper(key="letter-pair", words="two Letter sheets taped along their long sides",
-              short=279.4, long=431.8, off=3.5),
+        Paper(
+            key="a4-pair",
+            words="two A4 sheets taped along their long sides",
+            short=297.0,
+            long=420.0,
+            off=3.5,
+        ),
+        Paper(
+            key="letter-pair",
+            words="two Letter sheets taped along their long sides",
+            short=279.4,
+            long=431.8,
+            off=3.5,
+        ),
     )
-}  # fmt: skip
+}
 
 
 def homography(mm: Array, pixels: Array) -> Array:
@@ -110,23 +120,29 @@ def tell(
             likely = min(others, key=lambda key: others[key]) if others else None
             words = f"like {PAPERS[likely].words}" if likely else "like no paper known here"
             raise OutlineError(
-                "wrong-paper", f"{name}: the sheet was said to be {paper.words}, and {told}, "
-                f"{words}; state the paper that was used with --sheet"
-            )  # fmt: skip
+                "wrong-paper",
+                f"{name}: the sheet was said to be {paper.words}, and {told}, "
+                f"{words}; state the paper that was used with --sheet",
+            )
         return paper, order, f"stated, and {told}"
     other = "letter" if nearest == "a4" else "a4"
     if choices[nearest] > STRAY:
         raise OutlineError(
-            "wrong-paper", f"{name}: the sheet is neither A4 nor Letter ({told}, A4 1.414, Letter "
-            "1.294); use one of these, flat and whole, or state two taped sheets with --sheet"
-        )  # fmt: skip
+            "wrong-paper",
+            f"{name}: the sheet is neither A4 nor Letter ({told}, A4 1.414, Letter "
+            "1.294); use one of these, flat and whole, or state two taped sheets with --sheet",
+        )
     if choices[other] - choices[nearest] < UNSURE:
         raise OutlineError(
-            "paper-unclear", f"{name}: A4 or Letter cannot be told from the photo ({told}); state "
-            "it with --sheet a4 or --sheet letter"
-        )  # fmt: skip
-    return PAPERS[nearest], order, f"{told}, {PAPERS[nearest].words} " \
-        f"{PAPERS[nearest].long / PAPERS[nearest].short:.3f}"
+            "paper-unclear",
+            f"{name}: A4 or Letter cannot be told from the photo ({told}); state "
+            "it with --sheet a4 or --sheet letter",
+        )
+    return (
+        PAPERS[nearest],
+        order,
+        f"{told}, {PAPERS[nearest].words} {PAPERS[nearest].long / PAPERS[nearest].short:.3f}",
+    )
 
 
 def unlike(corners: Array, focal: float | None) -> float:

@@ -76,8 +76,12 @@ def read(path: str | Path) -> Photo:
         if not path.is_file():
             raise _no(path, "is no file; name the photo itself", "not-a-photo")
         if size > LARGEST_FILE:
-            raise _no(path, f"has {size / 1e6:.0f} MB, more than {LARGEST_FILE / 1e6:.0f}; "
-                      "send the photo as the telephone's camera saves it", "too-large")  # fmt: skip
+            raise _no(
+                path,
+                f"has {size / 1e6:.0f} MB, more than {LARGEST_FILE / 1e6:.0f}; "
+                "send the photo as the telephone's camera saves it",
+                "too-large",
+            )
         data = path.read_bytes()
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
@@ -106,36 +110,66 @@ def _decoded(path: Path, data: bytes) -> Photo:
                 image.draft("RGB", _halved(image.size))
                 rgb = _upright(image, camera[0])
         except Image.DecompressionBombError:
-            raise _no(path, "claims more pixels than any telephone takes; send the photo as the "
-                      "camera saved it", "too-large") from None  # fmt: skip
+            raise _no(
+                path,
+                "claims more pixels than any telephone takes; send the photo as the "
+                "camera saved it",
+                "too-large",
+            ) from None
         except UnidentifiedImageError:
             raise _no(
-                path, "is no JPEG, PNG, WebP or TIFF photo; on the telephone choose the format "
-                "JPEG ('most compatible') and send it again", "not-a-photo",
-            ) from None  # fmt: skip
+                path,
+                "is no JPEG, PNG, WebP or TIFF photo; on the telephone choose the format "
+                "JPEG ('most compatible') and send it again",
+                "not-a-photo",
+            ) from None
         except OutlineError:
             raise
-        except (OSError, ValueError, SyntaxError, EOFError, TypeError, KeyError, IndexError,
-                OverflowError, ZeroDivisionError, AttributeError, RuntimeError):  # fmt: skip
-            raise _no(path, "is cut short or damaged; send the photo again as a file",
-                      "cut-short") from None  # fmt: skip
+        except (
+            OSError,
+            ValueError,
+            SyntaxError,
+            EOFError,
+            TypeError,
+            KeyError,
+            IndexError,
+            OverflowError,
+            ZeroDivisionError,
+            AttributeError,
+            RuntimeError,
+        ):
+            raise _no(
+                path, "is cut short or damaged; send the photo again as a file", "cut-short"
+            ) from None
     focal = None
     if camera[1]:
         frame = np.hypot(*rgb.shape[:2]) / DIAGONAL_35
         focal = float(camera[1] * frame)
-    return Photo(name=path.name, sha256=hashlib.sha256(data).hexdigest(), rgb=rgb, focal=focal,
-                 front=camera[2])  # fmt: skip
+    return Photo(
+        name=path.name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        rgb=rgb,
+        focal=focal,
+        front=camera[2],
+    )
 
 
 def _judge_header(path: Path, image: Any) -> None:
     """Refuse by size and frames, before anything is decoded."""
     wide, high = image.size
     if wide * high > MOST_PIXELS:
-        raise _no(path, f"claims {wide} by {high} pixels, more than any telephone takes; send the "
-                  "photo as the camera saved it", "too-large")  # fmt: skip
+        raise _no(
+            path,
+            f"claims {wide} by {high} pixels, more than any telephone takes; send the "
+            "photo as the camera saved it",
+            "too-large",
+        )
     if min(wide, high) < LEAST_SIDE:
-        raise _no(path, f"has only {wide} by {high} pixels; send the original photo, not a "
-                  "preview", "too-small")  # fmt: skip
+        raise _no(
+            path,
+            f"has only {wide} by {high} pixels; send the original photo, not a preview",
+            "too-small",
+        )
     # MPO is a JPEG with a second picture behind it, such as depth: the first is the photo
     if image.format != "MPO" and getattr(image, "n_frames", 1) > 1:
         raise _no(path, "holds several pictures or moves; send one still photo", "animated")
@@ -149,8 +183,17 @@ def _camera(image: Any) -> tuple[int, float | None, bool]:
         focal = float(inner.get(_FOCAL_35, 0) or 0)
         front = "front" in str(inner.get(_LENS, "")).lower()
         turn = int(exif.get(_ORIENTATION, 1) or 1)
-    except (OSError, ValueError, SyntaxError, TypeError, KeyError, IndexError, OverflowError,
-            ZeroDivisionError, AttributeError):  # fmt: skip
+    except (
+        OSError,
+        ValueError,
+        SyntaxError,
+        TypeError,
+        KeyError,
+        IndexError,
+        OverflowError,
+        ZeroDivisionError,
+        AttributeError,
+    ):
         return 1, None, False  # a broken tag is as good as none
     return turn, focal if 10.0 <= focal <= 200.0 else None, front
 
@@ -167,10 +210,15 @@ def _upright(image: Any, turn: int) -> Pixels:
     """Return the pixels with the camera's orientation applied, on white where transparent."""
     from PIL import Image
 
-    methods = {2: (Image.Transpose.FLIP_LEFT_RIGHT,), 3: (Image.Transpose.ROTATE_180,),
-               4: (Image.Transpose.FLIP_TOP_BOTTOM,), 5: (Image.Transpose.TRANSPOSE,),
-               6: (Image.Transpose.ROTATE_270,), 7: (Image.Transpose.TRANSVERSE,),
-               8: (Image.Transpose.ROTATE_90,)}  # fmt: skip
+    methods = {
+        2: (Image.Transpose.FLIP_LEFT_RIGHT,),
+        3: (Image.Transpose.ROTATE_180,),
+        4: (Image.Transpose.FLIP_TOP_BOTTOM,),
+        5: (Image.Transpose.TRANSPOSE,),
+        6: (Image.Transpose.ROTATE_270,),
+        7: (Image.Transpose.TRANSVERSE,),
+        8: (Image.Transpose.ROTATE_90,),
+    }
     image.load()
     if image.mode.startswith("I") or image.mode == "F":
         grey = np.asarray(image, dtype=np.float64)

@@ -144,8 +144,9 @@ def _four_sided(ring: Array) -> Array | None:
     points: list[tuple[float, float]] = [tuple(p) for p in ring.tolist()]
     sides = list(zip(points, [*points[1:], points[0]], strict=True))
     while len(sides) > 4:
-        bids = [_gone(sides[k - 1], sides[k], sides[(k + 1) % len(sides)])
-                for k in range(len(sides))]  # fmt: skip
+        bids = [
+            _gone(sides[k - 1], sides[k], sides[(k + 1) % len(sides)]) for k in range(len(sides))
+        ]
         k = min(range(len(sides)), key=lambda i: bids[i][0])
         price, meet = bids[k]
         if not np.isfinite(price):
@@ -197,8 +198,9 @@ def _judged(corners: Array, light: Array) -> Rough | None:
         inward *= np.sign(np.dot(inward, middle - corners[k]))
         steps = []
         for reach in NEAR_PX:
-            within = ndimage.map_coordinates(light, (on + reach * inward).T[::-1], order=1,
-                                             mode="nearest")  # fmt: skip
+            within = ndimage.map_coordinates(
+                light, (on + reach * inward).T[::-1], order=1, mode="nearest"
+            )
             beyond_at = on - reach * inward
             beyond = ndimage.map_coordinates(light, beyond_at.T[::-1], order=1, mode="nearest")
             off = ((beyond_at < 0) | (beyond_at > size)).any(axis=1)
@@ -225,8 +227,10 @@ def _stands_out(corners: Array, light: Array) -> bool:
 def _within(corners: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     """Return which pixels of a picture, thinned, lie within four corners."""
     y, x = np.ogrid[: shape[0], : shape[1]]
-    sides = [(b[0] - a[0]) * (y * COARSE - a[1]) - (b[1] - a[1]) * (x * COARSE - a[0])
-             for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]  # fmt: skip
+    sides = [
+        (b[0] - a[0]) * (y * COARSE - a[1]) - (b[1] - a[1]) * (x * COARSE - a[0])
+        for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)
+    ]
     return np.asarray((np.min(sides, axis=0) > 0) | (np.max(sides, axis=0) < 0))
 
 

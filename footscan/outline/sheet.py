@@ -112,19 +112,29 @@ def find(photo: Photo, stated: str | None = None) -> Sheet:
     _near_enough(scale, photo.name)
     if stray_px / mean > NOT_FLAT_MM:
         raise OutlineError(
-            "not-flat", f"{photo.name}: the sheet's edges stray {stray_px / mean:.1f} mm from "
-            "straight; tape the sheet down flat and photograph it again"
-        )  # fmt: skip
+            "not-flat",
+            f"{photo.name}: the sheet's edges stray {stray_px / mean:.1f} mm from "
+            "straight; tape the sheet down flat and photograph it again",
+        )
     if smear_px / mean > max(BLURRED_MM, BLURRED_PX / scale):
         raise OutlineError(
-            "blurred", f"{photo.name} is blurred: the sheet's edge is smeared over "
-            f"{2 * smear_px / mean:.1f} mm; hold the telephone still, in good light, and try again"
-        )  # fmt: skip
+            "blurred",
+            f"{photo.name} is blurred: the sheet's edge is smeared over "
+            f"{2 * smear_px / mean:.1f} mm; hold the telephone still, in good light, and try again",
+        )
     bent = _bent(straight, bend) * half + middle
     return Sheet(
-        paper=paper, evidence=evidence, corners=bent, bend=bend, stray=stray_px / mean,
-        smear=smear_px / mean, px_per_mm=scale, turn=turn, middle=middle, half=half,
-    )  # fmt: skip
+        paper=paper,
+        evidence=evidence,
+        corners=bent,
+        bend=bend,
+        stray=stray_px / mean,
+        smear=smear_px / mean,
+        px_per_mm=scale,
+        turn=turn,
+        middle=middle,
+        half=half,
+    )
 
 
 def _start(photo: Photo) -> Rough:
@@ -136,14 +146,16 @@ def _start(photo: Photo) -> Rough:
     found = _likeliest(rough(small), small.shape, photo)
     if found is None or found.score < LEAST:
         raise OutlineError(
-            "no-sheet", f"{photo.name}: no sheet of paper is seen; lay the white sheet on a darker "
-            "floor and photograph all of it from above"
-        )  # fmt: skip
+            "no-sheet",
+            f"{photo.name}: no sheet of paper is seen; lay the white sheet on a darker "
+            "floor and photograph all of it from above",
+        )
     if found.covered > COVERED:
         raise OutlineError(
-            "foot-on-sheet", f"{photo.name}: a foot or something as large lies on the sheet; step "
-            "off and photograph the sheet alone"
-        )  # fmt: skip
+            "foot-on-sheet",
+            f"{photo.name}: a foot or something as large lies on the sheet; step "
+            "off and photograph the sheet alone",
+        )
     if not found.inside:
         raise _cut_off(photo.name)
     sides = np.linalg.norm(np.roll(found.corners, -1, axis=0) - found.corners, axis=1) * step
@@ -151,9 +163,10 @@ def _start(photo: Photo) -> Rough:
     _near_enough(scale, photo.name)
     if parted(found.corners, small, scale / step):
         raise OutlineError(
-            "covered", f"{photo.name}: paper goes on beyond an edge of the sheet: something lies "
-            "across it, or the floor is as white; clear the sheet and lay it on a darker floor"
-        )  # fmt: skip
+            "covered",
+            f"{photo.name}: paper goes on beyond an edge of the sheet: something lies "
+            "across it, or the floor is as white; clear the sheet and lay it on a darker floor",
+        )
     corners = found.corners * step + (step - 1) / 2
     x, y = corners.T
     if np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) > 0:  # y runs down: the other way round
@@ -186,16 +199,18 @@ def _near_enough(scale: float, name: str) -> None:
     """Refuse a sheet that is too small in the picture, pixels in a mm."""
     if scale < LEAST_PX_PER_MM:
         raise OutlineError(
-            "too-small", f"{name}: the sheet shows only {scale:.1f} pixels in a mm, at least "
-            f"{LEAST_PX_PER_MM:g} are needed; go nearer, so that the sheet fills the picture"
-        )  # fmt: skip
+            "too-small",
+            f"{name}: the sheet shows only {scale:.1f} pixels in a mm, at least "
+            f"{LEAST_PX_PER_MM:g} are needed; go nearer, so that the sheet fills the picture",
+        )
 
 
 def _cut_off(name: str) -> OutlineError:
     return OutlineError(
-        "sheet-cut-off", f"{name}: the sheet is not all in the picture; step back until all four "
-        "corners and some floor are seen"
-    )  # fmt: skip
+        "sheet-cut-off",
+        f"{name}: the sheet is not all in the picture; step back until all four "
+        "corners and some floor are seen",
+    )
 
 
 def _edges(grey: Array, start: Rough, name: str) -> tuple[Array, float, float, float]:
@@ -209,18 +224,21 @@ def _edges(grey: Array, start: Rough, name: str) -> tuple[Array, float, float, f
         straight = _straight((corners - middle) / half, bend)
         points, sides, smears = [], [], []
         for k in range(4):
-            seen, smear = _side(grey, straight[k], straight[(k + 1) % 4], bend, middle, half,
-                                max(reach * size, 5.0))  # fmt: skip
+            seen, smear = _side(
+                grey, straight[k], straight[(k + 1) % 4], bend, middle, half, max(reach * size, 5.0)
+            )
             if len(seen) < SEEN * PROFILES:
                 raise OutlineError(
-                    "no-sheet", f"{name}: an edge of the sheet cannot be made out against the "
-                    "floor; lay the sheet on a darker floor, away from strong shadows"
-                )  # fmt: skip
+                    "no-sheet",
+                    f"{name}: an edge of the sheet cannot be made out against the "
+                    "floor; lay the sheet on a darker floor, away from strong shadows",
+                )
             points.append(seen)
             sides.append(np.full(len(seen), k))
             smears.append(smear)
-        lines, bend, stray = _fitted((np.concatenate(points) - middle) / half,
-                                     np.concatenate(sides), straight)  # fmt: skip
+        lines, bend, stray = _fitted(
+            (np.concatenate(points) - middle) / half, np.concatenate(sides), straight
+        )
         straight = np.array([_crossing(lines[k - 1], lines[k]) for k in range(4)])
         corners = _bent(straight, bend) * half + middle
     if ((corners < -2) | (corners > [wide + 1, high + 1])).any():
@@ -244,8 +262,9 @@ def _side(
     offsets = np.arange(-reach, reach + step / 2, step)
     beside = np.arange(-2, 3)[:, None, None, None] * 1.5 * along  # averaged along the edge
     places = on[None, :, None, :] + offsets[None, None, :, None] * out + beside
-    profile = ndimage.map_coordinates(grey, [places[..., 1], places[..., 0]], order=1,
-                                      mode="nearest").mean(axis=0)  # fmt: skip
+    profile = ndimage.map_coordinates(
+        grey, [places[..., 1], places[..., 0]], order=1, mode="nearest"
+    ).mean(axis=0)
     fall = -ndimage.gaussian_filter1d(profile, 1.0, axis=1, order=1)
     inner = np.median(profile[:, : len(offsets) // 4], axis=1)
     scale = np.maximum(inner, 10.0)[:, None]
@@ -292,8 +311,7 @@ def _fitted(points: Array, sides: Array, start: Array) -> tuple[Array, float, fl
 
     values = np.array([*first, 0.0])
     for tight in (0.004, 0.0008, 0.0004):  # about 7, 1.5 and 0.7 pixels of a 12-megapixel photo
-        values = optimize.least_squares(off, values, loss="cauchy", x_scale="jac",
-                                        args=(tight,)).x  # fmt: skip
+        values = optimize.least_squares(off, values, loss="cauchy", x_scale="jac", args=(tight,)).x
     away = np.abs(off(values, tight)[:-1] * tight)
     near = away < max(3.0 * float(np.median(away)) * 1.4826, 1e-5)
     stray = float(np.sqrt(np.mean(away[near] ** 2)))

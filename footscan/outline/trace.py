@@ -69,7 +69,7 @@ class Asked:
         if self.barrel is not None and not low <= self.barrel <= high:
             raise OutlineError(
                 "typed", f"the pen's barrel must have {low:g} to {high:g} mm, got {self.barrel:g}"
-            )  # fmt: skip
+            )
 
     @property
     def allowance(self) -> float:
@@ -129,30 +129,54 @@ def trace_photo(picture: Photo, asked: Asked = Asked()) -> Found:
     hand_length = asked.typed.foot_length
     verified = hand_length is not None and not any(f.code == "length-contradicts" for f in findings)
     facts = ScanFacts(
-        file=picture.name, sha256=picture.sha256, unit=Unit.MM, mm_per_unit=1.0,
-        unit_evidence=found.evidence, side=str(side), side_confidence=certain,
-        side_evidence=evidence, kind=KIND, load=str(asked.load), points=len(placed.ring), faces=0,
+        file=picture.name,
+        sha256=picture.sha256,
+        unit=Unit.MM,
+        mm_per_unit=1.0,
+        unit_evidence=found.evidence,
+        side=str(side),
+        side_confidence=certain,
+        side_evidence=evidence,
+        kind=KIND,
+        load=str(asked.load),
+        points=len(placed.ring),
+        faces=0,
         scale_verified=verified,
-    )  # fmt: skip
+    )
     again = any(f.severity is Severity.AGAIN for f in findings)
     traced = Traced(
         facts=facts,
-        report=ScanReport(verdict=Verdict.AGAIN if again else Verdict.MEASURING,
-                          findings=tuple(findings)),
-        landmarks=measures.landmarks(placed, budget), measures=values,
-        sizes=sizes(length, breadth), typed=asked.typed, ring=placed.ring,
-        sheet={"paper": found.paper.key, "words": found.paper.words, "evidence": found.evidence,
-               "size_mm": [found.paper.short, found.paper.long],
-               "tolerance_mm": found.paper.off, "px_per_mm": round(found.px_per_mm, 2),
-               "lens_bend": round(found.bend, 4), "stray_mm": round(found.stray, 2),
-               "smear_mm": round(found.smear, 2)},
-        line={"barrel_mm": 2 * asked.allowance, "barrel_stated": asked.barrel is not None,
-              "allowance_mm": asked.allowance, "allowance_sd_mm": round(asked.allowance_sd, 2),
-              "width_mm": round(drawn.width, 2), "contrast": round(drawn.contrast, 3),
-              "seen_share": round(float(drawn.seen.mean()), 3),
-              "longest_gap_mm": round(drawn.longest_gap, 1),
-              "double_share": round(float((drawn.strokes_apart > 0).mean()), 3)},
-    )  # fmt: skip
+        report=ScanReport(
+            verdict=Verdict.AGAIN if again else Verdict.MEASURING, findings=tuple(findings)
+        ),
+        landmarks=measures.landmarks(placed, budget),
+        measures=values,
+        sizes=sizes(length, breadth),
+        typed=asked.typed,
+        ring=placed.ring,
+        sheet={
+            "paper": found.paper.key,
+            "words": found.paper.words,
+            "evidence": found.evidence,
+            "size_mm": [found.paper.short, found.paper.long],
+            "tolerance_mm": found.paper.off,
+            "px_per_mm": round(found.px_per_mm, 2),
+            "lens_bend": round(found.bend, 4),
+            "stray_mm": round(found.stray, 2),
+            "smear_mm": round(found.smear, 2),
+        },
+        line={
+            "barrel_mm": 2 * asked.allowance,
+            "barrel_stated": asked.barrel is not None,
+            "allowance_mm": asked.allowance,
+            "allowance_sd_mm": round(asked.allowance_sd, 2),
+            "width_mm": round(drawn.width, 2),
+            "contrast": round(drawn.contrast, 3),
+            "seen_share": round(float(drawn.seen.mean()), 3),
+            "longest_gap_mm": round(drawn.longest_gap, 1),
+            "double_share": round(float((drawn.strokes_apart > 0).mean()), 3),
+        },
+    )
     return Found(photo=picture, sheet=found, flat=flat, contour=drawn, marks=placed, traced=traced)
 
 
@@ -168,21 +192,24 @@ def side_of(picture: Photo, told: SideFound, stated: Side | None) -> tuple[Side,
     if stated is not None:
         if told.side is not None and told.side is not stated:
             raise OutlineError(
-                "side-contradicted", f"{picture.name}: stated as the {stated} foot, but its shape "
+                "side-contradicted",
+                f"{picture.name}: stated as the {stated} foot, but its shape "
                 f"is that of a {told.side} foot ({told.evidence}); check the side, and that the "
-                "photo is not mirrored"
-            )  # fmt: skip
+                "photo is not mirrored",
+            )
         return stated, 1.0, f"stated; {told.evidence}"
     if picture.front:
         raise OutlineError(
-            "side-unclear", f"{picture.name} was taken with the front camera, which may mirror: "
-            "left and right cannot be told; state --side, or take it with the rear camera"
-        )  # fmt: skip
+            "side-unclear",
+            f"{picture.name} was taken with the front camera, which may mirror: "
+            "left and right cannot be told; state --side, or take it with the rear camera",
+        )
     if told.side is None:
         raise OutlineError(
-            "side-unclear", f"{picture.name}: left and right cannot be told from the shape "
-            f"({told.evidence}); state it with --side"
-        )  # fmt: skip
+            "side-unclear",
+            f"{picture.name}: left and right cannot be told from the shape "
+            f"({told.evidence}); state it with --side",
+        )
     return told.side, certain, told.evidence
 
 
@@ -190,8 +217,11 @@ def _budget(found: Sheet, drawn: Contour, asked: Asked) -> Budget:
     """Return what the outline is uncertain by."""
     double = float(np.sqrt(np.mean(drawn.strokes_apart**2))) / 2
     bridged = 0.02 * drawn.longest_gap * float((~drawn.seen).mean() > 0.01)
-    return Budget(scale=float(found.paper.scale_sd), pen=asked.allowance_sd,
-                  strokes=math.hypot(double, bridged, found.stray))  # fmt: skip
+    return Budget(
+        scale=float(found.paper.scale_sd),
+        pen=asked.allowance_sd,
+        strokes=math.hypot(double, bridged, found.stray),
+    )
 
 
 def _findings(
@@ -201,61 +231,95 @@ def _findings(
     length, breadth = values["foot_length"], values["foot_breadth"]
     assert length.value is not None
     assert breadth.value is not None
-    notes = [_note(
-        "from-an-outline", Severity.MEASURING,
-        "from an outline on paper: lengths and breadths only, no heights and no sole",
-        "choose a shoe by it; scan the foot before parts are made to its arch",
-    )]  # fmt: skip
+    notes = [
+        _note(
+            "from-an-outline",
+            Severity.MEASURING,
+            "from an outline on paper: lengths and breadths only, no heights and no sole",
+            "choose a shoe by it; scan the foot before parts are made to its arch",
+        )
+    ]
     if found.paper.off > 3:
-        notes.append(_note(
-            "two-sheets", Severity.NOTE, f"the scale comes from {found.paper.words}",
-            "the joint must be tight, without a gap or an overlap",
-        ))  # fmt: skip
+        notes.append(
+            _note(
+                "two-sheets",
+                Severity.NOTE,
+                f"the scale comes from {found.paper.words}",
+                "the joint must be tight, without a gap or an overlap",
+            )
+        )
     if asked.barrel is None:
-        notes.append(_note(
-            "pen-not-stated", Severity.NOTE,
-            f"the pen was taken as {BARREL_MM:g} mm thick, its line {asked.allowance:g} ± "
-            f"{1.96 * asked.allowance_sd:.1f} mm outside the foot",
-            "measure the pen and state it with --pen",
-        ))  # fmt: skip
+        notes.append(
+            _note(
+                "pen-not-stated",
+                Severity.NOTE,
+                f"the pen was taken as {BARREL_MM:g} mm thick, its line {asked.allowance:g} ± "
+                f"{1.96 * asked.allowance_sd:.1f} mm outside the foot",
+                "measure the pen and state it with --pen",
+            )
+        )
     if drawn.longest_gap > GAP_MM:
-        notes.append(_note(
-            "gap-bridged", Severity.NOTE,
-            f"the line has gaps, the longest {drawn.longest_gap:.0f} mm; they were bridged",
-            "look at the picture beside the result", drawn.longest_gap,
-        ))  # fmt: skip
+        notes.append(
+            _note(
+                "gap-bridged",
+                Severity.NOTE,
+                f"the line has gaps, the longest {drawn.longest_gap:.0f} mm; they were bridged",
+                "look at the picture beside the result",
+                drawn.longest_gap,
+            )
+        )
     share = float((drawn.strokes_apart > 0).mean())
     if share > 0.05:
-        notes.append(_note(
-            "double-stroke", Severity.NOTE,
-            f"the line was drawn twice on {100 * share:.0f} % of its way, up to "
-            f"{drawn.strokes_apart.max():.1f} mm apart; the middle was taken",
-            "draw each outline once", share,
-        ))  # fmt: skip
+        notes.append(
+            _note(
+                "double-stroke",
+                Severity.NOTE,
+                f"the line was drawn twice on {100 * share:.0f} % of its way, up to "
+                f"{drawn.strokes_apart.max():.1f} mm apart; the middle was taken",
+                "draw each outline once",
+                share,
+            )
+        )
     if asked.load is Load.UNKNOWN:
-        notes.append(_note(
-            "load-unknown", Severity.NOTE, "how much weight was on the foot is not known",
-            "state it with --load; half is standing on both feet",
-        ))  # fmt: skip
+        notes.append(
+            _note(
+                "load-unknown",
+                Severity.NOTE,
+                "how much weight was on the foot is not known",
+                "state it with --load; half is standing on both feet",
+            )
+        )
     if not ADULT_MM[0] <= length.value <= ADULT_MM[1]:
-        notes.append(_note(
-            "length-unusual", Severity.MEASURING,
-            f"a foot of {length.value:.0f} mm is outside what adults have (198 to 323 mm)",
-            "check which paper was used; measure the foot by hand and give --foot-length",
-            length.value,
-        ))  # fmt: skip
+        notes.append(
+            _note(
+                "length-unusual",
+                Severity.MEASURING,
+                f"a foot of {length.value:.0f} mm is outside what adults have (198 to 323 mm)",
+                "check which paper was used; measure the foot by hand and give --foot-length",
+                length.value,
+            )
+        )
     ratio = breadth.value / length.value
     if not BREADTH_SHARE[0] <= ratio <= BREADTH_SHARE[1]:
-        notes.append(_note(
-            "proportion", Severity.AGAIN,
-            f"the breadth is {100 * ratio:.0f} % of the length, feet have 32 to 45 %",
-            "draw around the bare foot with the pen upright, and photograph the sheet again", ratio,
-        ))  # fmt: skip
+        notes.append(
+            _note(
+                "proportion",
+                Severity.AGAIN,
+                f"the breadth is {100 * ratio:.0f} % of the length, feet have 32 to 45 %",
+                "draw around the bare foot with the pen upright, and photograph the sheet again",
+                ratio,
+            )
+        )
     return notes + hand.contradictions(asked.typed, values)
 
 
 def _note(
     code: str, severity: Severity, text: str, advice: str, value: float | None = None
 ) -> Finding:
-    return Finding(code=code, severity=severity, text=text, advice=advice,
-                   value=None if value is None else round(value, 3))  # fmt: skip
+    return Finding(
+        code=code,
+        severity=severity,
+        text=text,
+        advice=advice,
+        value=None if value is None else round(value, 3),
+    )

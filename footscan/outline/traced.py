@@ -99,19 +99,34 @@ def as_json(traced: Traced, version: str) -> dict[str, Any]:
         "line": dict(traced.line),
         "verdict": traced.report.verdict.value,
         "findings": [
-            {"code": f.code, "severity": f.severity.value, "text": f.text, "advice": f.advice,
-             "region": f.region, "value": f.value, "limit": f.limit}
+            {
+                "code": f.code,
+                "severity": f.severity.value,
+                "text": f.text,
+                "advice": f.advice,
+                "region": f.region,
+                "value": f.value,
+                "limit": f.limit,
+            }
             for f in traced.report.findings
         ],
         "landmarks": {
-            name: {"foot_mm": [round(float(v), 2) for v in mark.xyz], "sd_mm": round(mark.sd, 2),
-                   "method": mark.method}
+            name: {
+                "foot_mm": [round(float(v), 2) for v in mark.xyz],
+                "sd_mm": round(mark.sd, 2),
+                "method": mark.method,
+            }
             for name, mark in sorted(traced.landmarks.items())
         },
         "measures": {
             name: (
-                {"value": round(m.value, 2), "unit": m.unit, "sd": round(m.sd or 0.0, 2),
-                 "method": m.method, "by_hand": m.by_hand}
+                {
+                    "value": round(m.value, 2),
+                    "unit": m.unit,
+                    "sd": round(m.sd or 0.0, 2),
+                    "method": m.method,
+                    "by_hand": m.by_hand,
+                }
                 if m.value is not None
                 else {"value": None, "unit": m.unit, "reason": m.reason}
             )
@@ -120,7 +135,7 @@ def as_json(traced: Traced, version: str) -> dict[str, Any]:
         "sizes": dict(traced.sizes),
         "typed": traced.typed.record(),
         "ring_mm": np.round(traced.ring, 2).tolist(),
-    }  # fmt: skip
+    }
 
 
 def read(path: str | Path) -> Traced:
@@ -148,9 +163,10 @@ def read(path: str | Path) -> Traced:
 
 def _bad(path: Path, why: str) -> OutlineError:
     return OutlineError(
-        "not-a-record", f"{path.name} is no record of an outline: {why}; write it anew with "
-        "'solewright trace PHOTO'"
-    )  # fmt: skip
+        "not-a-record",
+        f"{path.name} is no record of an outline: {why}; write it anew with "
+        "'solewright trace PHOTO'",
+    )
 
 
 def _traced(path: Path, data: Any) -> Traced:
@@ -167,28 +183,50 @@ def _traced(path: Path, data: Any) -> Traced:
     if abs(float(np.ptp(ring[:, 0])) - length) > 1.0:
         raise _bad(path, "its foot length is not that of its own outline")
     findings = tuple(
-        Finding(code=str(f["code"]), severity=Severity(f["severity"]), text=str(f["text"]),
-                advice=str(f["advice"]), region=str(f["region"]), value=f["value"],
-                limit=f["limit"])
+        Finding(
+            code=str(f["code"]),
+            severity=Severity(f["severity"]),
+            text=str(f["text"]),
+            advice=str(f["advice"]),
+            region=str(f["region"]),
+            value=f["value"],
+            limit=f["limit"],
+        )
         for f in data["findings"]
-    )  # fmt: skip
+    )
     facts = ScanFacts(
-        file=str(data["photo"]["file"]), sha256=str(data["photo"]["sha256"]), unit=Unit.MM,
-        mm_per_unit=1.0, unit_evidence=str(data["sheet"]["evidence"]), side=str(side),
-        side_confidence=float(data["side_confidence"]), side_evidence=str(data["side_evidence"]),
-        kind=KIND, load=str(load), points=len(ring), faces=0,
+        file=str(data["photo"]["file"]),
+        sha256=str(data["photo"]["sha256"]),
+        unit=Unit.MM,
+        mm_per_unit=1.0,
+        unit_evidence=str(data["sheet"]["evidence"]),
+        side=str(side),
+        side_confidence=float(data["side_confidence"]),
+        side_evidence=str(data["side_evidence"]),
+        kind=KIND,
+        load=str(load),
+        points=len(ring),
+        faces=0,
         scale_verified=data["scale_verified"] is True,
-    )  # fmt: skip
+    )
     return Traced(
-        facts=facts, report=ScanReport(verdict=Verdict(data["verdict"]), findings=findings),
+        facts=facts,
+        report=ScanReport(verdict=Verdict(data["verdict"]), findings=findings),
         landmarks={
-            str(name): Landmark(xyz=np.array(m["foot_mm"], dtype=float), sd=float(m["sd_mm"]),
-                                method=str(m["method"]))
+            str(name): Landmark(
+                xyz=np.array(m["foot_mm"], dtype=float),
+                sd=float(m["sd_mm"]),
+                method=str(m["method"]),
+            )
             for name, m in data["landmarks"].items()
         },
-        measures=measures, sizes=dict(data["sizes"]), typed=Typed(**data["typed"]), ring=ring,
-        sheet=dict(data["sheet"]), line=dict(data["line"]),
-    )  # fmt: skip
+        measures=measures,
+        sizes=dict(data["sizes"]),
+        typed=Typed(**data["typed"]),
+        ring=ring,
+        sheet=dict(data["sheet"]),
+        line=dict(data["line"]),
+    )
 
 
 def _measure(data: Mapping[str, Any]) -> Measure:
@@ -197,5 +235,10 @@ def _measure(data: Mapping[str, Any]) -> Measure:
     value, sd = float(data["value"]), float(data["sd"])
     if not (math.isfinite(value) and math.isfinite(sd)) or sd < 0:
         raise ValueError("measure")
-    return Measure(value=value, unit=str(data["unit"]), sd=sd, method=str(data["method"]),
-                   by_hand=data["by_hand"] is True)  # fmt: skip
+    return Measure(
+        value=value,
+        unit=str(data["unit"]),
+        sd=sd,
+        method=str(data["method"]),
+        by_hand=data["by_hand"] is True,
+    )

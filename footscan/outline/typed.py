@@ -19,8 +19,12 @@ __all__ = ["HAND_SD", "RANGES", "Typed", "contradictions"]
 
 TAPE_SD = 3.0  # of a girth taken at home, mm; common practice, no source
 RULE_SD = 2.0  # of a length against a wall or an arch height by ruler, mm; likewise
-HAND_SD = {"foot_length": RULE_SD, "ball_girth": TAPE_SD, "instep_girth": TAPE_SD,
-           "arch_height": RULE_SD}  # fmt: skip
+HAND_SD = {
+    "foot_length": RULE_SD,
+    "ball_girth": TAPE_SD,
+    "instep_girth": TAPE_SD,
+    "arch_height": RULE_SD,
+}
 RANGES = {
     "foot_length": (145.0, 365.0, "mm"),
     "ball_girth": (130.0, 350.0, "mm"),
@@ -68,14 +72,16 @@ class Typed:
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and low <= value <= high):
                 raise OutlineError(
-                    "typed", f"{name.replace('_', ' ')} must lie in {low:g} to {high:g} {unit}, "
-                    f"got {value:g}; measure it again"
-                )  # fmt: skip
+                    "typed",
+                    f"{name.replace('_', ' ')} must lie in {low:g} to {high:g} {unit}, "
+                    f"got {value:g}; measure it again",
+                )
         if (self.arch_height is None) != (self.arch_at is None):
             raise OutlineError(
-                "typed", "an arch height by ruler needs its place: give both, the height and the "
-                "ruler's distance from the back of the heel"
-            )  # fmt: skip
+                "typed",
+                "an arch height by ruler needs its place: give both, the height and the "
+                "ruler's distance from the back of the heel",
+            )
 
     def record(self) -> dict[str, float]:
         """Return what was measured, by name."""
@@ -107,33 +113,57 @@ def contradictions(typed: Typed, measures: Mapping[str, Measure]) -> list[Findin
     if typed.instep_girth is not None and typed.ball_girth is not None:
         ratio = typed.instep_girth / typed.ball_girth
         if not 0.85 < ratio < 1.25:  # common practice, no source
-            found.append(_finding(
-                "girths-apart", Severity.NOTE,
-                f"the instep girth {typed.instep_girth:.0f} mm and the ball girth "
-                f"{typed.ball_girth:.0f} mm are far apart", "measure both again", ratio, None,
-            ))  # fmt: skip
+            found.append(
+                _finding(
+                    "girths-apart",
+                    Severity.NOTE,
+                    f"the instep girth {typed.instep_girth:.0f} mm and the ball girth "
+                    f"{typed.ball_girth:.0f} mm are far apart",
+                    "measure both again",
+                    ratio,
+                    None,
+                )
+            )
     if typed.arch_at is not None:
         share = typed.arch_at / length.value
         if not ARCH_WINDOW[0] <= share <= ARCH_WINDOW[1]:
-            found.append(_finding(
-                "arch-place", Severity.MEASURING,
-                f"the arch height was taken {typed.arch_at:.0f} mm from the heel, at "
-                f"{100 * share:.0f} % of the length; an arch is highest at 30 to 65 %",
-                "measure it again at the highest place of the inner arch", share, None,
-            ))  # fmt: skip
+            found.append(
+                _finding(
+                    "arch-place",
+                    Severity.MEASURING,
+                    f"the arch height was taken {typed.arch_at:.0f} mm from the heel, at "
+                    f"{100 * share:.0f} % of the length; an arch is highest at 30 to 65 %",
+                    "measure it again at the highest place of the inner arch",
+                    share,
+                    None,
+                )
+            )
     if typed.age is not None and typed.age < GROWING:
-        found.append(_finding(
-            "growing", Severity.NOTE, f"a rider of {typed.age:.0f} years may still grow",
-            "measure again before each season", typed.age, GROWING,
-        ))  # fmt: skip
+        found.append(
+            _finding(
+                "growing",
+                Severity.NOTE,
+                f"a rider of {typed.age:.0f} years may still grow",
+                "measure again before each season",
+                typed.age,
+                GROWING,
+            )
+        )
     return found
 
 
 def _finding(
     code: str, severity: Severity, text: str, advice: str, value: float, limit: float | None
 ) -> Finding:
-    return Finding(code=code, severity=severity, text=text, advice=advice, region="scan",
-                   value=round(value, 3), limit=limit)  # fmt: skip
+    return Finding(
+        code=code,
+        severity=severity,
+        text=text,
+        advice=advice,
+        region="scan",
+        value=round(value, 3),
+        limit=limit,
+    )
 
 
 def _length(typed: float, length: Measure) -> list[Finding]:
@@ -142,12 +172,18 @@ def _length(typed: float, length: Measure) -> list[Finding]:
     limit = 2.5 * math.hypot(length.sd or 0.0, RULE_SD)
     if abs(apart) <= limit:
         return []
-    return [_finding(
-        "length-contradicts", Severity.AGAIN,
-        f"the outline is {length.value:.0f} mm long and the foot was measured as {typed:.0f} mm, "
-        f"{abs(apart):.0f} mm apart", "check which paper was used, and measure the foot again",
-        apart, round(limit, 1),
-    )]  # fmt: skip
+    return [
+        _finding(
+            "length-contradicts",
+            Severity.AGAIN,
+            f"the outline is {length.value:.0f} mm long and the foot was measured as {typed:.0f} "
+            "mm, "
+            f"{abs(apart):.0f} mm apart",
+            "check which paper was used, and measure the foot again",
+            apart,
+            round(limit, 1),
+        )
+    ]
 
 
 def _girth(girth: float, length: Measure, breadth: Measure) -> list[Finding]:
@@ -156,26 +192,38 @@ def _girth(girth: float, length: Measure, breadth: Measure) -> list[Finding]:
     assert breadth.value is not None
     least = 2.0 * (breadth.value - 2.0 * (breadth.sd or 0.0)) - 2.0 * TAPE_SD
     if girth < least:
-        return [_finding(
-            "girth-impossible", Severity.AGAIN,
-            f"a ball girth of {girth:.0f} mm cannot be: the outline is {breadth.value:.0f} mm "
-            f"broad and {length.value:.0f} mm long, and a tape around it is at least twice as long "
-            "as it is broad", "measure the girth around the ball again, tape closed, in mm",
-            girth, round(least, 1),
-        )]  # fmt: skip
+        return [
+            _finding(
+                "girth-impossible",
+                Severity.AGAIN,
+                f"a ball girth of {girth:.0f} mm cannot be: the outline is {breadth.value:.0f} mm "
+                f"broad and {length.value:.0f} mm long, and a tape around it is at least twice "
+                "as long "
+                "as it is broad",
+                "measure the girth around the ball again, tape closed, in mm",
+                girth,
+                round(least, 1),
+            )
+        ]
     found = []
     for measure, words, (low, high) in (
-        (breadth, "breadth", GIRTH_PER_BREADTH), (length, "length", GIRTH_PER_LENGTH),
-    ):  # fmt: skip
+        (breadth, "breadth", GIRTH_PER_BREADTH),
+        (length, "length", GIRTH_PER_LENGTH),
+    ):
         assert measure.value is not None
         ratio = girth / measure.value
         spread = 2.0 * ratio * math.hypot(TAPE_SD / girth, (measure.sd or 0.0) / measure.value)
         if not low - spread <= ratio <= high + spread:
-            found.append(_finding(
-                f"girth-against-{words}", Severity.MEASURING,
-                f"the ball girth {girth:.0f} mm is {ratio:.2f} of the outline's {words} "
-                f"{measure.value:.0f} mm; 98 of 100 feet have {low:.2f} to {high:.2f}",
-                "measure the girth again, and check that the outline was drawn with the pen "
-                "upright", ratio, round(high if ratio > high else low, 3),
-            ))  # fmt: skip
+            found.append(
+                _finding(
+                    f"girth-against-{words}",
+                    Severity.MEASURING,
+                    f"the ball girth {girth:.0f} mm is {ratio:.2f} of the outline's {words} "
+                    f"{measure.value:.0f} mm; 98 of 100 feet have {low:.2f} to {high:.2f}",
+                    "measure the girth again, and check that the outline was drawn with the pen "
+                    "upright",
+                    ratio,
+                    round(high if ratio > high else low, 3),
+                )
+            )
     return found

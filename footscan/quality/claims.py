@@ -20,15 +20,25 @@ __all__ = ["among_strays", "ball_line", "ball_unsure", "loading", "proportions",
 SCALE_MM = 3.0  # a hand-measured length is trusted to this, whatever the share
 # 1 and 99 % bands of ANSUR II (2012), men and women, widened by what measuring adds
 PROPORTIONS = (
-    ("proportion-ball", "heel_to_ball_length", "foot_length", 0.69, 0.79,
-     "ball length over foot length"),
-    ("proportion-breadth", "foot_breadth", "foot_length", 0.32, 0.45,
-     "breadth over foot length"),
-    ("proportion-heel", "heel_breadth_max", "foot_length", 0.21, 0.335,
-     "heel breadth over foot length"),
-    ("proportion-girth", "ball_girth", "foot_breadth", 2.25, 2.72,
-     "ball girth over breadth"),
-)  # fmt: skip
+    (
+        "proportion-ball",
+        "heel_to_ball_length",
+        "foot_length",
+        0.69,
+        0.79,
+        "ball length over foot length",
+    ),
+    ("proportion-breadth", "foot_breadth", "foot_length", 0.32, 0.45, "breadth over foot length"),
+    (
+        "proportion-heel",
+        "heel_breadth_max",
+        "foot_length",
+        0.21,
+        0.335,
+        "heel breadth over foot length",
+    ),
+    ("proportion-girth", "ball_girth", "foot_breadth", 2.25, 2.72, "ball girth over breadth"),
+)
 # The ball's line, its lateral end and the fifth head. Lateral ball points lie at 58 to 70 % of
 # length, lines turn by 10 to 25 degrees (values from memory; no open table has them); made-up,
 # model and real feet here 0.59 to 0.70 and 10 to 21 degrees.
@@ -115,9 +125,14 @@ def _unverified(evidence: Evidence) -> list[Finding]:
         return [note("scale-unverified", words, advice)]
     words += " Scanners moved by hand drift in scale."
     return [
-        Finding(code="scale-unverified", severity=Severity.MEASURING, text=words, advice=advice,
-                region="scan")
-    ]  # fmt: skip
+        Finding(
+            code="scale-unverified",
+            severity=Severity.MEASURING,
+            text=words,
+            advice=advice,
+            region="scan",
+        )
+    ]
 
 
 def side(evidence: Evidence) -> list[Finding]:
@@ -161,10 +176,12 @@ def proportions(measures: Mapping[str, Measure]) -> list[Finding]:
     apex = _value(measures, "arch_apex_height")
     if length and apex is not None:
         found += grade(
-            "arch-unbelievable", 100 * apex / length,
+            "arch-unbelievable",
+            100 * apex / length,
             f"The arch is {apex:.0f} mm high, {100 * apex / length:.0f} % of the foot's length.",
-            "Look at the scan: is the whole sole in it, and nothing else? Scan again.", "arch",
-        )  # fmt: skip
+            "Look at the scan: is the whole sole in it, and nothing else? Scan again.",
+            "arch",
+        )
     for code, name, base, low, high, words in PROPORTIONS:
         value, whole = _value(measures, name), _value(measures, base)
         if value is None or not whole or low <= value / whole <= high:
@@ -194,14 +211,25 @@ def ball_line(
     """
     length, outside = _value(measures, "foot_length"), _value(measures, "outside_ball_length")
     line, marks = _value(measures, "ball_line_angle"), landmarks or {}
-    rows = [(line, BALL_LINE_DEG, "°",
-             "the ball line's turn against the perpendicular of the foot's axis",
-             "metatarsale_tibiale")]  # fmt: skip
+    rows = [
+        (
+            line,
+            BALL_LINE_DEG,
+            "°",
+            "the ball line's turn against the perpendicular of the foot's axis",
+            "metatarsale_tibiale",
+        )
+    ]
     if length and outside is not None:
         rows.append(
-            (outside / length, LATERAL_BALL, "", "the lateral ball point's share of foot length",
-             "metatarsale_fibulare")
-        )  # fmt: skip
+            (
+                outside / length,
+                LATERAL_BALL,
+                "",
+                "the lateral ball point's share of foot length",
+                "metatarsale_fibulare",
+            )
+        )
     if length and "mth5" in marks:
         share = float(marks["mth5"].xyz[0]) / length
         rows.append((share, FIFTH_HEAD, "", "the fifth head's share of foot length", "mth5"))
@@ -212,13 +240,16 @@ def ball_line(
         felt = measures["outside_ball_length"].by_hand or (mark in marks and marks[mark].by_hand)
         return [
             Finding(
-                code="ball-line", severity=Severity.NOTE if felt else Severity.MEASURING,
-                region="ball", value=round(value, 3), limit=low if value < low else high,
+                code="ball-line",
+                severity=Severity.NOTE if felt else Severity.MEASURING,
+                region="ball",
+                value=round(value, 3),
+                limit=low if value < low else high,
                 text=f"An unusual ball: {words} is {value:.3g}{unit} ({low:g} to {high:g}).",
                 advice="Check first and fifth head with a finger and set the ball points by hand "
                 "before pad, wedge or cleat are placed by them.",
             )
-        ]  # fmt: skip
+        ]
     return []
 
 
@@ -233,14 +264,17 @@ def ball_unsure(measures: Mapping[str, Measure]) -> list[Finding]:
         return []
     return [
         Finding(
-            code="ball-unsure", severity=Severity.NOTE, region="ball", value=round(sds[name], 1),
+            code="ball-unsure",
+            severity=Severity.NOTE,
+            region="ball",
+            value=round(sds[name], 1),
             limit=UNSURE_MM[name],
             text=f"The ball is placed to ± {2 * sds[name]:.0f} mm only: {BALL_PLACE[name]} has no "
             "one clear place in this scan.",
             advice="Check first and fifth head with a finger, and set them by hand, before a cleat "
             "is set by them.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def among_strays(found: Sequence[Finding]) -> list[Finding]:

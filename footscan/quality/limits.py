@@ -47,8 +47,11 @@ class Limit:
     def weigh(self, value: float) -> tuple[Severity, float] | None:
         """Return the severity of `value` and the limit that it passed, None within all."""
         sign = 1.0 if self.rising else -1.0
-        rows = ((Severity.AGAIN, self.measuring), (Severity.MEASURING, self.making),
-                (Severity.NOTE, self.note))  # fmt: skip
+        rows = (
+            (Severity.AGAIN, self.measuring),
+            (Severity.MEASURING, self.making),
+            (Severity.NOTE, self.note),
+        )
         for severity, limit in rows:
             if limit is not None and sign * value > sign * limit:
                 return severity, limit
@@ -103,9 +106,16 @@ def grade(code: str, value: float, text: str, advice: str, region: str) -> list[
         return []
     severity, limit = weight
     return [
-        Finding(code=code, severity=severity, text=text, advice=advice, region=region,
-                value=round(value, 3), limit=limit)
-    ]  # fmt: skip
+        Finding(
+            code=code,
+            severity=severity,
+            text=text,
+            advice=advice,
+            region=region,
+            value=round(value, 3),
+            limit=limit,
+        )
+    ]
 
 
 def note(code: str, text: str, advice: str, region: str = "scan") -> Finding:

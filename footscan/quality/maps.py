@@ -93,14 +93,15 @@ def maps(measured: MeasuredFoot) -> ScanMaps:
         y=y,
         sole_seen=sole_seen,
         sole_noise=_per_cell(
-            np.floor((sole_fits.at[:, :2] - [x[0], y[0]]) / CELL_MM + 0.5), sole_fits.noise,
+            np.floor((sole_fits.at[:, :2] - [x[0], y[0]]) / CELL_MM + 0.5),
+            sole_fits.noise,
             sole_seen.shape,
         ),
         station=station,
         sector=sector,
         seen=seen,
         noise=_per_cell(_place(fits.at, station, middle), fits.noise, seen.shape),
-    )  # fmt: skip
+    )
 
 
 def _fits(points: Array) -> Patches:
@@ -122,11 +123,11 @@ def _sole_seen(foot: Foot) -> tuple[Array, Array, Array]:
     size = round(CELL_MM / sole.cell)
     short = [(-n) % size for n in seen.shape]
     blocks = [
-        np.pad(one, [(0, n) for n in short]).reshape(
-            (seen.shape[0] + short[0]) // size, size, (seen.shape[1] + short[1]) // size, size
-        ).sum(axis=(1, 3))
+        np.pad(one, [(0, n) for n in short])
+        .reshape((seen.shape[0] + short[0]) // size, size, (seen.shape[1] + short[1]) // size, size)
+        .sum(axis=(1, 3))
         for one in (seen, plan)
-    ]  # fmt: skip
+    ]
     # a cell of which the plan holds less than a tenth is border
     share = np.where(blocks[1] > 0.1 * size**2, blocks[0] / np.maximum(blocks[1], 1), np.nan)
     x, y = (

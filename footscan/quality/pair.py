@@ -17,8 +17,14 @@ from footscan.scan import Array
 
 __all__ = ["earlier_findings", "pair_findings"]
 
-SIZES = ("foot_length", "heel_to_ball_length", "outside_ball_length", "foot_breadth",
-         "heel_breadth_max", "ball_girth")  # fmt: skip
+SIZES = (
+    "foot_length",
+    "heel_to_ball_length",
+    "outside_ball_length",
+    "foot_breadth",
+    "heel_breadth_max",
+    "ball_girth",
+)
 LEAST_SIZES = 4
 SPREAD = 3.0  # percent: what scanning and finding the landmarks adds to equal ratios
 

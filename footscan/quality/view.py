@@ -22,8 +22,17 @@ from footscan.measuring.pose import Settled
 from footscan.scan import Array, BoolArray, IntArray, Scan, whole
 
 __all__ = [
-    "Edges", "Hits", "View", "cast", "open_sole", "shadow", "spans", "upright", "view", "whole",
-]  # fmt: skip
+    "Edges",
+    "Hits",
+    "View",
+    "cast",
+    "open_sole",
+    "shadow",
+    "spans",
+    "upright",
+    "view",
+    "whole",
+]
 
 SOLE_CELL_MM = 1.0
 SEEN_LIMIT_DEG = 88.0  # steep walls are surface too: only what no face covers was not seen
@@ -117,10 +126,15 @@ def view(settled: Settled, cleaned: Cleaned, scan: Scan | None) -> View:
     if len(faces) and not outward.winding_is_outward(points, faces, ground):
         faces = faces[:, ::-1]
     return View(
-        settled=settled, cleaned=cleaned, scan=scan, points=points, faces=faces,
-        near=_on_sole(foot, cleaned.raw @ turn.T + shift), sole=open_sole(foot),
+        settled=settled,
+        cleaned=cleaned,
+        scan=scan,
+        points=points,
+        faces=faces,
+        near=_on_sole(foot, cleaned.raw @ turn.T + shift),
+        sole=open_sole(foot),
         edges=_edges(foot.faces, len(foot.vertices)),
-    )  # fmt: skip
+    )
 
 
 def open_sole(foot: Foot) -> SoleMap:

@@ -81,7 +81,6 @@ class _Bytes:
         self.at += rows.nbytes
         return [rows[name] for name, _, _ in fields]
 
-
     def lists(self, element: _Element) -> tuple[IntArray, np.ndarray]:
         """A table of one list a row: the length of each, and all values one after the other."""
         item, rows = element.properties[0], element.count
@@ -136,7 +135,6 @@ class _Words:
                 parts.append(rows[:, at + 1 : at + 1 + length])
             at += 1 + length
         return parts
-
 
     def lists(self, element: _Element) -> tuple[IntArray, np.ndarray]:
         """A table of one list a row: the length of each, and all values one after the other."""

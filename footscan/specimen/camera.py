@@ -185,6 +185,7 @@ def _lifted(ground: Array, size: tuple[float, float], shot: Shot) -> Array:
 def _soft_inside(on: Array, size: tuple[float, float], shot: Shot) -> Array:
     """Return how much of each pixel is paper, 0 to 1."""
     per_pixel = float(shot.above / (shot.focal * max(shot.pixels)))
-    inner = np.minimum(np.minimum(on[..., 0], size[0] - on[..., 0]),
-                       np.minimum(on[..., 1], size[1] - on[..., 1]))  # fmt: skip
+    inner = np.minimum(
+        np.minimum(on[..., 0], size[0] - on[..., 0]), np.minimum(on[..., 1], size[1] - on[..., 1])
+    )
     return np.clip(inner / per_pixel + 0.5, 0.0, 1.0)

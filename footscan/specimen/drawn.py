@@ -162,8 +162,9 @@ def _line(foot: Array, pen: Pen, rng: np.random.Generator) -> Array:
 
     around = shapely.Polygon(foot).buffer(pen.barrel / 2 + pen.lean, quad_segs=32).exterior
     count = int(around.length / STEP_MM)
-    points = shapely.line_interpolate_point(around, np.linspace(0, 1, count, endpoint=False),
-                                            normalized=True)  # fmt: skip
+    points = shapely.line_interpolate_point(
+        around, np.linspace(0, 1, count, endpoint=False), normalized=True
+    )
     line = shapely.get_coordinates(points)
     return _moved(line, _slow(len(line), pen.wobble, rng)) if pen.wobble else line
 
@@ -212,8 +213,12 @@ def _raster(
     for pieces in strokes:
         for piece in pieces:
             at = np.stack([piece[:, 0], size[1] - piece[:, 1]], axis=1) * PER_MM
-            draw.line([tuple(p) for p in at.tolist()], fill=255, joint="curve",
-                      width=max(1, round(pen.width * PER_MM)))  # fmt: skip
+            draw.line(
+                [tuple(p) for p in at.tolist()],
+                fill=255,
+                joint="curve",
+                width=max(1, round(pen.width * PER_MM)),
+            )
     ink = gaussian_filter(np.asarray(image, dtype=np.float32) / 255.0, 0.8, truncate=2.5)
     # pencils skip over the paper's grain, pens hardly
     grain = rng.standard_normal((shape[0] // 3 + 2, shape[1] // 3 + 2)).astype(np.float32)

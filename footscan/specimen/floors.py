@@ -70,8 +70,11 @@ def _plain(ground: Array, bright: float, rng: np.random.Generator) -> Array:
 
 
 FLOORS: dict[str, Callable[[Array, float, np.random.Generator], Array]] = {
-    "wood": _wood, "tile": _tile, "carpet": _carpet, "plain": _plain,
-}  # fmt: skip
+    "wood": _wood,
+    "tile": _tile,
+    "carpet": _carpet,
+    "plain": _plain,
+}
 
 
 def light(
@@ -93,8 +96,10 @@ def light(
 
 def contact_shadow(ground: Array, size: tuple[float, float]) -> Array:
     """Return how the floor darkens beside a sheet."""
-    out = np.maximum(np.maximum(-ground[..., 0], ground[..., 0] - size[0]),
-                     np.maximum(-ground[..., 1], ground[..., 1] - size[1]))  # fmt: skip
+    out = np.maximum(
+        np.maximum(-ground[..., 0], ground[..., 0] - size[0]),
+        np.maximum(-ground[..., 1], ground[..., 1] - size[1]),
+    )
     return (1.0 - 0.14 * np.exp(-np.clip(out, 0, 40) / 1.5)).astype(np.float32)
 
 
@@ -118,10 +123,11 @@ def hand(at: tuple[float, float], way_deg: float) -> Array:
     from shapely import affinity
 
     fingers = [
-        shapely.LineString([(-10.0 - abs(k - 1.4) * 9, 19.0 * k - 28), (-95.0, 14.0 * k - 20)])
-        .buffer(8.0)
+        shapely.LineString(
+            [(-10.0 - abs(k - 1.4) * 9, 19.0 * k - 28), (-95.0, 14.0 * k - 20)]
+        ).buffer(8.0)
         for k in range(4)
-    ]  # fmt: skip
+    ]
     palm = shapely.LineString([(-105, 0), (-320, 0)]).buffer(42.0)
     shape = affinity.rotate(shapely.union_all([*fingers, palm]), way_deg + 180, origin=(0, 0))
     return np.asarray(affinity.translate(shape, *at).exterior.coords)[:-1]

@@ -320,9 +320,14 @@ def _leg(form: Form, x: Grid, y: Grid, z: Grid) -> Grid:
     shaft = (radial - 1) * 0.8 * width
     below = np.maximum(38.0 * size - z, 0)
     shaft = np.where(below > 0, np.hypot(np.maximum(shaft + 10, 0), below) - 10, shaft)
-    bow = np.array([  # the tendon behind the ankle: share of length, y, height, radius
-        (0.088, 0, 42, 9.5), (0.086, -0.5, 70, 7.0), (0.085, -1, 110, 7.2), (0.075, -1, 200, 12),
-    ])  # fmt: skip
+    bow = np.array(
+        [  # the tendon behind the ankle: share of length, y, height, radius
+            (0.088, 0, 42, 9.5),
+            (0.086, -0.5, 70, 7.0),
+            (0.085, -1, 110, 7.2),
+            (0.075, -1, 200, 12),
+        ]
+    )
     chain = [(np.array([share * form.length, y0, z0 * size]), r * size) for share, y0, z0, r in bow]
     tendon = capsules(x, y, z, chain, 1.0)
     return smooth_min(shaft.astype(np.float32), tendon, 15.0 * size)

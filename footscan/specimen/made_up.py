@@ -29,8 +29,15 @@ from footscan.specimen.truth import HEEL_SHARE, Sizes, Truth, extreme, heel, lev
 from footscan.specimen.truth import truth as measure_truth
 
 __all__ = [
-    "ScannerSpec", "Shape", "Specimen", "Truth", "build", "random_shape", "scan", "write_scan",
-]  # fmt: skip
+    "ScannerSpec",
+    "Shape",
+    "Specimen",
+    "Truth",
+    "build",
+    "random_shape",
+    "scan",
+    "write_scan",
+]
 
 CLOSE_MM = 0.03  # a requested size counts as met within this
 CRATER_MM = 10.0  # the sole behind the arch lies below the apex, but for its medial border

@@ -227,6 +227,7 @@ def _ball_point(cloud: Cloud, length: float, sign: int) -> Array:
         outward = np.array([-slope, sign, 0.0]) / np.hypot(1.0, slope)
     points = cloud.points
     near = (np.abs(points[:, 0] - x[at]) <= 8.0) & (points[:, 2] <= ball_border.BALL_TOP_MM)
-    bound = np.array([[x[at] - 12.0, -np.inf, -np.inf],
-                      [x[at] + 12.0, np.inf, ball_border.BALL_TOP_MM]])  # fmt: skip
+    bound = np.array(
+        [[x[at] - 12.0, -np.inf, -np.inf], [x[at] + 12.0, np.inf, ball_border.BALL_TOP_MM]]
+    )
     return smooth_extreme(cloud, outward, near, 10.0, bound)

@@ -150,9 +150,13 @@ def lost(task: Task, why: str = LOST) -> Record:
     """Return the record of a case that its worker did not live to tell of."""
     files = tuple(path.name for shots in task.request.scans for path in shots.files)
     return Record(
-        key=task.key, case=task.case, to=str(task.to), files=files, message=why,
+        key=task.key,
+        case=task.case,
+        to=str(task.to),
+        files=files,
+        message=why,
         exit_code=UNUSABLE,
-    )  # fmt: skip
+    )
 
 
 def _serve(pipe: Connection) -> None:

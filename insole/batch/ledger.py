@@ -52,9 +52,16 @@ def key_of(case: str, request: Request, to: Goal, settings: Settings | None, che
         if field.name not in ("scans", "shoe")
     }
     about = [
-        SCHEMA, insole.__version__, str(to), case, scans, _shoe(request.shoe), asked,
-        _plain(settings) if to is Goal.PARTS else None, checked and to is Goal.PARTS,
-    ]  # fmt: skip
+        SCHEMA,
+        insole.__version__,
+        str(to),
+        case,
+        scans,
+        _shoe(request.shoe),
+        asked,
+        _plain(settings) if to is Goal.PARTS else None,
+        checked and to is Goal.PARTS,
+    ]
     return hashlib.sha256(json.dumps(about, sort_keys=True).encode()).hexdigest()
 
 

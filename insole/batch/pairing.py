@@ -78,21 +78,32 @@ class Pattern:
 
     def __init__(self, text: str) -> None:
         fields = re.findall(r"\{(.*?)\}", text)
-        if "side" not in fields or len(set(fields)) != len(fields) or set(fields) - {
-            "side", "case",
-        }:  # fmt: skip
+        if (
+            "side" not in fields
+            or len(set(fields)) != len(fields)
+            or set(fields)
+            - {
+                "side",
+                "case",
+            }
+        ):
             raise ValueError(
                 f"a pattern has {{side}} once, and {{case}} at most once, got {text!r}; such as "
                 "'{case}_{side}.*'"
             )
         self.in_folders = "/" in text
-        pieces = {"{case}": r"(?P<case>[^/]+?)", "{side}": r"(?P<side>left|right|l|r)",
-                  "*": r"[^/]*"}  # fmt: skip
+        pieces = {
+            "{case}": r"(?P<case>[^/]+?)",
+            "{side}": r"(?P<side>left|right|l|r)",
+            "*": r"[^/]*",
+        }
         self._known = re.compile(
-            "".join(pieces.get(part, re.escape(part))
-                    for part in re.split(r"(\{case\}|\{side\}|\*)", text)),
+            "".join(
+                pieces.get(part, re.escape(part))
+                for part in re.split(r"(\{case\}|\{side\}|\*)", text)
+            ),
             re.IGNORECASE,
-        )  # fmt: skip
+        )
 
     def of(self, name: str) -> tuple[str, str] | None:
         """Return case and side that a name says, or None."""

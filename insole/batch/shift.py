@@ -161,8 +161,11 @@ def time_left(elapsed_s: float, counts: Counts) -> str:
     seconds = elapsed_s / worked * rest
     if seconds < 90:
         return f"about {max(1, round(seconds))} s left"
-    return f"about {round(seconds / 60)} min left" if seconds < 5400 else (
-        f"about {seconds / 3600:.1f} h left")  # fmt: skip
+    return (
+        f"about {round(seconds / 60)} min left"
+        if seconds < 5400
+        else (f"about {seconds / 3600:.1f} h left")
+    )
 
 
 class _Run:
@@ -239,19 +242,32 @@ class _Run:
             request = asked.request_for(case)
             key = key_of(case.name, request, asked.to, asked.settings, asked.edges_checked)
         except FootscanError as error:
-            self._keep(Record(
-                key="", case=case.name, to=str(asked.to), message=str(error),
-                files=tuple(path.name for path in case.files), exit_code=error.exit_code,
-            ))  # fmt: skip
+            self._keep(
+                Record(
+                    key="",
+                    case=case.name,
+                    to=str(asked.to),
+                    message=str(error),
+                    files=tuple(path.name for path in case.files),
+                    exit_code=error.exit_code,
+                )
+            )
             return
         if (known := self.ledger.find(key)) is not None:
             self._keep(known, skipped=True)
             return
-        self.hands.submit(Task(
-            key=key, case=case.name, sides=tuple(side for side, _ in case.scans),
-            request=request, to=asked.to, out=asked.out, settings=asked.settings,
-            edges_checked=asked.edges_checked,
-        ))  # fmt: skip
+        self.hands.submit(
+            Task(
+                key=key,
+                case=case.name,
+                sides=tuple(side for side, _ in case.scans),
+                request=request,
+                to=asked.to,
+                out=asked.out,
+                settings=asked.settings,
+                edges_checked=asked.edges_checked,
+            )
+        )
 
     def _keep(self, record: Record, *, skipped: bool = False) -> None:
         """Remember what came of a case, and say so."""

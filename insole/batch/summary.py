@@ -25,13 +25,21 @@ __all__ = ["PAGE", "TABLE", "write"]
 
 TABLE, PAGE = "batch.csv", "batch.html"
 MEASURES = (
-    "foot_length", "heel_to_ball_length", "foot_breadth", "ball_girth", "instep_height",
-    "heel_breadth_max", "arch_apex_height", "arch_index",
-)  # fmt: skip
+    "foot_length",
+    "heel_to_ball_length",
+    "foot_breadth",
+    "ball_girth",
+    "instep_height",
+    "heel_breadth_max",
+    "arch_apex_height",
+    "arch_index",
+)
 SHOWN = {
-    "foot_length": "length", "foot_breadth": "breadth", "ball_girth": "ball girth",
+    "foot_length": "length",
+    "foot_breadth": "breadth",
+    "ball_girth": "ball girth",
     "arch_apex_height": "arch apex",
-}  # fmt: skip
+}
 SIZES = ("mondopoint", "eu")
 _STYLE = """
 body{font:15px/1.45 system-ui,sans-serif;margin:2rem auto;max-width:70rem;padding:0 1rem;
@@ -80,8 +88,20 @@ def _table(records: Sequence[Record]) -> str:
     file = io.StringIO()
     table = csv.writer(file, lineterminator="\r\n")
     measured = [column for name in MEASURES for column in (name, f"{name}_sd")]
-    table.writerow(["case", "state", "foot", "scan", "verdict", "findings", *measured,
-                    *(f"size_{name}" for name in SIZES), "result", "message"])  # fmt: skip
+    table.writerow(
+        [
+            "case",
+            "state",
+            "foot",
+            "scan",
+            "verdict",
+            "findings",
+            *measured,
+            *(f"size_{name}" for name in SIZES),
+            "result",
+            "message",
+        ]
+    )
     for record in records:
         for foot in record.feet or (None,):
             table.writerow([_cell(value) for value in _line(record, foot)])
@@ -94,16 +114,33 @@ def _line(record: Record, foot: FootRecord | None) -> list[str]:
     result = " ".join(record.products)
     if foot is None:
         empty = [""] * (2 * len(MEASURES) + len(SIZES))
-        return [record.case, state, "", " ".join(record.files), "", "", *empty, result,
-                record.message]  # fmt: skip
+        return [
+            record.case,
+            state,
+            "",
+            " ".join(record.files),
+            "",
+            "",
+            *empty,
+            result,
+            record.message,
+        ]
     numbers = []
     for name in MEASURES:
         value, _, sd = foot.measures.get(name, (None, "", None))
         numbers += ["" if value is None else f"{value:.3f}", "" if sd is None else f"{sd:.3f}"]
     return [
-        record.case, state, foot.side, foot.file, foot.verdict, " ".join(foot.findings), *numbers,
-        *(str(foot.sizes.get(name, "")) for name in SIZES), result, record.message,
-    ]  # fmt: skip
+        record.case,
+        state,
+        foot.side,
+        foot.file,
+        foot.verdict,
+        " ".join(foot.findings),
+        *numbers,
+        *(str(foot.sizes.get(name, "")) for name in SIZES),
+        result,
+        record.message,
+    ]
 
 
 def _cell(text: str) -> str:
@@ -160,8 +197,10 @@ def _figure(foot: FootRecord) -> str:
     for name, words in SHOWN.items():
         value, unit, sd = foot.measures.get(name, (None, "", None))
         band = "" if sd is None else f" ± {max(sd, 0.1):.1f}"
-        lines.append(f"{words} " + ("not to be had" if value is None else
-                                    f"{value:.1f}{band} {escape(unit)}"))  # fmt: skip
+        lines.append(
+            f"{words} "
+            + ("not to be had" if value is None else f"{value:.1f}{band} {escape(unit)}")
+        )
     lines.append(f"Mondopoint {escape(str(foot.sizes.get('mondopoint', '')))}")
     image = f'<img alt="sole of the {escape(foot.side)} foot, seen from above, toes up" src="data:'
     image += f'image/png;base64,{escape(foot.picture)}">' if foot.picture else '">'

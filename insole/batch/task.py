@@ -145,13 +145,15 @@ class Record:
         """
         data = json.loads(text)
         feet = [
-            FootRecord(**{
-                **foot,
-                "findings": tuple(foot["findings"]),
-                "measures": {name: tuple(value) for name, value in foot["measures"].items()},
-            })
+            FootRecord(
+                **{
+                    **foot,
+                    "findings": tuple(foot["findings"]),
+                    "measures": {name: tuple(value) for name, value in foot["measures"].items()},
+                }
+            )
             for foot in data.pop("feet")
-        ]  # fmt: skip
+        ]
         files, said = tuple(data.pop("files")), tuple(data.pop("said"))
         return cls(**data, feet=tuple(feet), files=files, said=said)
 
@@ -179,10 +181,16 @@ def work(task: Task) -> Record:
             code = FAULT
         files = [path.name for shots in task.request.scans for path in shots.files]
         return Record(
-            key=task.key, case=task.case, to=str(task.to), files=tuple(files), message=message,
-            exit_code=code, feet=tuple(_foot_record(foot) for foot in found), products=products,
+            key=task.key,
+            case=task.case,
+            to=str(task.to),
+            files=tuple(files),
+            message=message,
+            exit_code=code,
+            feet=tuple(_foot_record(foot) for foot in found),
+            products=products,
             said=tuple(said),
-        )  # fmt: skip
+        )
 
 
 def _taken_on(task: Task, found: list[MeasuredFoot], said: list[str]) -> dict[str, str]:
@@ -191,8 +199,9 @@ def _taken_on(task: Task, found: list[MeasuredFoot], said: list[str]) -> dict[st
 
     def feet() -> tuple[MeasuredFoot | None, MeasuredFoot | None]:
         results.extend(workflow.measure_all(task.request.scans, at_once=False))
-        ok = [foot for result in results if not isinstance(result, FootscanError)
-              for foot in result]  # fmt: skip
+        ok = [
+            foot for result in results if not isinstance(result, FootscanError) for foot in result
+        ]
         found.extend(sorted(ok, key=lambda foot: foot.facts.side))
         pair = workflow.left_and_right(results)
         _names_hold(task, results)
@@ -247,10 +256,15 @@ def _write_measures(
     task: Task, results: list[list[MeasuredFoot] | FootscanError]
 ) -> dict[str, str]:
     """Write what ``measure --json`` prints for the scans."""
-    records = [told.as_json(foot, insole.__version__) for result in results
-               if not isinstance(result, FootscanError) for foot in result]  # fmt: skip
-    text = json.dumps(records[0] if len(records) == 1 else records, indent=1, ensure_ascii=False,
-                      allow_nan=False)  # fmt: skip
+    records = [
+        told.as_json(foot, insole.__version__)
+        for result in results
+        if not isinstance(result, FootscanError)
+        for foot in result
+    ]
+    text = json.dumps(
+        records[0] if len(records) == 1 else records, indent=1, ensure_ascii=False, allow_nan=False
+    )
     path = task.out / f"{task.case}-measures.json"
     try:
         write_whole(path, f"{text}\n".encode())
@@ -277,10 +291,8 @@ def _foot_record(foot: MeasuredFoot) -> FootRecord:
         side=foot.facts.side,
         file=foot.facts.file,
         verdict=foot.report.verdict.value,
-        findings=tuple(
-            f.code for f in (foot.report.deciding or foot.report.findings)
-        ),
+        findings=tuple(f.code for f in (foot.report.deciding or foot.report.findings)),
         measures={name: (m.value, m.unit, _band(m, foot)) for name, m in foot.measures.items()},
         sizes=dict(foot.sizes),
         picture=base64.b64encode(sole_png(foot.foot)).decode(),
-    )  # fmt: skip
+    )

@@ -84,8 +84,21 @@ def cli() -> None:
 
 
 for _command in (
-    scans.check, scans.measure, before.settle, before.shoe, before.fit, before.questions,
-    plans.plan, making.make, riding.trial, riding.case_, scans.compare, scans.artefact, making.bar,
-    remote.trace, desk, batch,
-):  # fmt: skip
+    scans.check,
+    scans.measure,
+    before.settle,
+    before.shoe,
+    before.fit,
+    before.questions,
+    plans.plan,
+    making.make,
+    riding.trial,
+    riding.case_,
+    scans.compare,
+    scans.artefact,
+    making.bar,
+    remote.trace,
+    desk,
+    batch,
+):
     cli.add_command(_command)

@@ -25,13 +25,30 @@ __all__ = ["batch"]
 
 # what belongs to one scan or one rider, and what it is then
 OF_ONE: dict[str, Any] = {
-    "side": (), "foot_length": (), "landmark": (), "one_foot": False, "case": "case",
+    "side": (),
+    "foot_length": (),
+    "landmark": (),
+    "one_foot": False,
+    "case": "case",
     "by_hand": None,
-}  # fmt: skip
+}
 OF_FILES = (
-    "bed", "kerf", "sheet", "step", "layers", "materials", "material", "stock", "dxf",
-    "laser_colours", "cover_pattern", "form", "form_cover", "form_relief", "thick_edges_checked",
-)  # fmt: skip
+    "bed",
+    "kerf",
+    "sheet",
+    "step",
+    "layers",
+    "materials",
+    "material",
+    "stock",
+    "dxf",
+    "laser_colours",
+    "cover_pattern",
+    "form",
+    "form_cover",
+    "form_relief",
+    "thick_edges_checked",
+)
 
 
 @click.command()
@@ -123,9 +140,15 @@ def batch(
     common = request_of((), given, version)  # what is wrong for every case is said once
     questions.decide(common.answers, common.clinician)
     asked = shift.Asked(
-        folder=folder.absolute(), out=out.absolute(), to=Goal(to), request_for=request_for,
-        settings=settings_of(**files), edges_checked=checked, pattern=pattern, watch=watch,
-    )  # fmt: skip
+        folder=folder.absolute(),
+        out=out.absolute(),
+        to=Goal(to),
+        request_for=request_for,
+        settings=settings_of(**files),
+        edges_checked=checked,
+        pattern=pattern,
+        watch=watch,
+    )
     hands = _hands(scheduler, jobs)
     try:
         counts = _done(asked, hands, quiet)
@@ -134,8 +157,10 @@ def batch(
     say = quiet_or(quiet)
     for path in counts.left_out:
         say(f"left out: {path.name} is named after no case")
-    say(f"cases: {counts.total}; {counts.fresh} done, {counts.skipped} done before, "
-        f"{counts.failed} failed")  # fmt: skip
+    say(
+        f"cases: {counts.total}; {counts.fresh} done, {counts.skipped} done before, "
+        f"{counts.failed} failed"
+    )
     click.echo(f"the summary is in {out / 'batch.html'} and {out / 'batch.csv'}")
     return UNUSABLE if counts.failed else 0
 
@@ -161,8 +186,10 @@ class _Progress:
         if not record.done:
             speak(f"solewright: {record.case}: {record.message}")
         left = time_left(time.monotonic() - self.since, counts)
-        self.say(f"{counts.over} of {counts.total}{f', {left}' if left else ''}: {record.case} "
-                 f"{'done' if record.done else 'failed'}")  # fmt: skip
+        self.say(
+            f"{counts.over} of {counts.total}{f', {left}' if left else ''}: {record.case} "
+            f"{'done' if record.done else 'failed'}"
+        )
 
 
 def _done(asked: Any, hands: Hands, quiet: bool) -> Counts:

@@ -95,8 +95,9 @@ def fit(
             raise click.UsageError(
                 "--first-trial is for records of outlines; for scans there is 'solewright plan'"
             )
-        ranked = remote.first_trial(records, shoes, page, kit=kit, wedges=_wedges(wedges),
-                                    own_limits=own_limits)  # fmt: skip
+        ranked = remote.first_trial(
+            records, shoes, page, kit=kit, wedges=_wedges(wedges), own_limits=own_limits
+        )
         quiet_or(quiet)(f"the page is in {page}")
     elif records:
         shots = shots_of(scans, given) if scans else []
@@ -245,9 +246,10 @@ def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | No
         if not answers:
             raise InsoleError(
                 f"{filled.name} holds no answer: fill it in on the screen, or type what stands on "
-                "the paper with --ask; nothing was written" if filled is not None else
-                "no question was answered; nothing was written"
-            )  # fmt: skip
+                "the paper with --ask; nothing was written"
+                if filled is not None
+                else "no question was answered; nothing was written"
+            )
         stop = workflow.keep_answers(out, answers, clinician)
         click.echo(f"the answers are in {out}")
         if left := [q.id for q in QUESTIONS if q.id not in answers]:
@@ -268,8 +270,10 @@ def _ask_all() -> tuple[dict[str, str], str]:
     for k, question in enumerate(QUESTIONS, 1):
         choice = click.prompt(
             f"{k} of {len(QUESTIONS)}: {question.text}",
-            type=click.Choice(["yes", "no", "skip"]), default="skip", err=True,
-        )  # fmt: skip
+            type=click.Choice(["yes", "no", "skip"]),
+            default="skip",
+            err=True,
+        )
         if choice != "skip":
             answers[question.id] = choice
         stop |= choice == "yes" and question.grade == "stop"
@@ -277,6 +281,8 @@ def _ask_all() -> tuple[dict[str, str], str]:
     if stop:
         word = click.prompt(
             "A clinician's name and date, NAME, YYYY-MM-DD; empty if there is none yet",
-            default="", show_default=False, err=True,
-        )  # fmt: skip
+            default="",
+            show_default=False,
+            err=True,
+        )
     return answers, word

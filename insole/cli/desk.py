@@ -13,26 +13,64 @@ HOME = Path("~/.solewright")
 
 
 @click.command()
-@click.option("--port", type=click.IntRange(0, 65535), default=8714, show_default=True,
-              help="Port; 0 takes a free one.")  # fmt: skip
-@click.option("--home", type=click.Path(path_type=Path), metavar="DIR",
-              help="Folder for cases, scans and shoes; ~/.solewright if left out.")  # fmt: skip
-@click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
-              help="Address to listen on; beyond this machine it wants a token.")  # fmt: skip
-@click.option("--token", default="", metavar="TEXT",
-              help="Token for other machines, 16 characters or more; else made up.")  # fmt: skip
-@click.option("--name", "names", multiple=True, metavar="NAME",
-              help="A name or address under which other machines reach the desk.")  # fmt: skip
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=8714,
+    show_default=True,
+    help="Port; 0 takes a free one.",
+)
+@click.option(
+    "--home",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for cases, scans and shoes; ~/.solewright if left out.",
+)
+@click.option(
+    "--host",
+    default="127.0.0.1",
+    show_default=True,
+    metavar="ADDRESS",
+    help="Address to listen on; beyond this machine it wants a token.",
+)
+@click.option(
+    "--token",
+    default="",
+    metavar="TEXT",
+    help="Token for other machines, 16 characters or more; else made up.",
+)
+@click.option(
+    "--name",
+    "names",
+    multiple=True,
+    metavar="NAME",
+    help="A name or address under which other machines reach the desk.",
+)
 @click.option("--no-sample", is_flag=True, help="No sample rider on first start.")
 @click.option("--no-browser", is_flag=True, help="Do not open a browser.")
-@click.option("--back-up", type=click.Path(path_type=Path), metavar="ZIP",
-              help="Instead: write all that the desk keeps into one archive.")  # fmt: skip
-@click.option("--restore", type=click.Path(path_type=Path), metavar="ZIP",
-              help="Instead: take such an archive in; what is there stays.")  # fmt: skip
+@click.option(
+    "--back-up",
+    type=click.Path(path_type=Path),
+    metavar="ZIP",
+    help="Instead: write all that the desk keeps into one archive.",
+)
+@click.option(
+    "--restore",
+    type=click.Path(path_type=Path),
+    metavar="ZIP",
+    help="Instead: take such an archive in; what is there stays.",
+)
 def desk(
-    port: int, home: Path | None, host: str, token: str, names: tuple[str, ...],
-    no_sample: bool, no_browser: bool, back_up: Path | None, restore: Path | None,
-) -> None:  # fmt: skip
+    port: int,
+    home: Path | None,
+    host: str,
+    token: str,
+    names: tuple[str, ...],
+    no_sample: bool,
+    no_browser: bool,
+    back_up: Path | None,
+    restore: Path | None,
+) -> None:
     """Open the desk: rider, questions, scans, shoe, support, parts, trial in the browser.
 
     Everything stays on this machine. Ctrl-C ends it; nothing is lost.
@@ -58,14 +96,21 @@ def desk(
         raise click.UsageError("--token wants 16 characters or more")
     if beyond and not token:
         token = secrets.token_urlsafe(24)
-    known = (*LOOPBACK, *(() if host in ("0.0.0.0", "::") else (host.lower(),)),
-             *(name.lower() for name in names))  # fmt: skip
+    known = (
+        *LOOPBACK,
+        *(() if host in ("0.0.0.0", "::") else (host.lower(),)),
+        *(name.lower() for name in names),
+    )
     rules = Rules(hosts=tuple(dict.fromkeys(known)), token=token)
     serve(
-        (home or HOME).expanduser(), host, port, rules,
-        with_sample=not no_sample, browser=not no_browser,
+        (home or HOME).expanduser(),
+        host,
+        port,
+        rules,
+        with_sample=not no_sample,
+        browser=not no_browser,
         say=lambda text: click.echo(text, err=True),
-    )  # fmt: skip
+    )
 
 
 def _archive(home: Path, back_up: Path | None, restore: Path | None) -> None:

@@ -152,10 +152,21 @@ def make(
 
     say = quiet_or(quiet)
     settings = settings_of(
-        bed=bed, kerf=kerf, sheet=sheet, step=step, layers=layers, materials=materials, form=form,
-        form_cover=form_cover, form_relief=form_relief, dxf=dxf, laser_colours=laser_colours,
-        cover_pattern=cover_pattern, stock=stock, material=material,
-    )  # fmt: skip
+        bed=bed,
+        kerf=kerf,
+        sheet=sheet,
+        step=step,
+        layers=layers,
+        materials=materials,
+        form=form,
+        form_cover=form_cover,
+        form_relief=form_relief,
+        dxf=dxf,
+        laser_colours=laser_colours,
+        cover_pattern=cover_pattern,
+        stock=stock,
+        material=material,
+    )
     plan = _plan_for(inputs, given, say)
     home = workflow.case_home(plan, out)
     workflow.refuse_other_plan(plan, home)
@@ -192,21 +203,41 @@ def bar(material: str, out: Path, materials: Path | None, quiet: bool) -> None:
 
 
 def settings_of(
-    *, bed: str, kerf: float, sheet: str, step: bool, layers: bool, materials: Path | None,
-    form: bool, form_cover: float | None, form_relief: float | None, dxf: str,
-    laser_colours: bool, cover_pattern: float | None, stock: Path | None, material: Sequence[str],
-) -> Settings:  # fmt: skip
+    *,
+    bed: str,
+    kerf: float,
+    sheet: str,
+    step: bool,
+    layers: bool,
+    materials: Path | None,
+    form: bool,
+    form_cover: float | None,
+    form_relief: float | None,
+    dxf: str,
+    laser_colours: bool,
+    cover_pattern: float | None,
+    stock: Path | None,
+    material: Sequence[str],
+) -> Settings:
     """Return how files are wanted, as the options say; what is typed stands above the stock."""
     from insole.output.settings import Settings
 
     settings = Settings(
-        bed=_size("--bed", bed), kerf=kerf, sheet=_size("--sheet", sheet), step=step,
-        layers=layers, materials=_materials(materials), form=_form(form, form_cover, form_relief),
-        dxf=dxf, laser_colours=laser_colours, cover_pattern=cover_pattern,
-    )  # fmt: skip
+        bed=_size("--bed", bed),
+        kerf=kerf,
+        sheet=_size("--sheet", sheet),
+        step=step,
+        layers=layers,
+        materials=_materials(materials),
+        form=_form(form, form_cover, form_relief),
+        dxf=dxf,
+        laser_colours=laser_colours,
+        cover_pattern=cover_pattern,
+    )
     source = click.get_current_context().get_parameter_source
-    typed = {name for name in ("bed", "kerf", "sheet")
-             if source(name) is ParameterSource.COMMANDLINE}  # fmt: skip
+    typed = {
+        name for name in ("bed", "kerf", "sheet") if source(name) is ParameterSource.COMMANDLINE
+    }
     return settings.with_stock(stock, material, typed=typed)
 
 

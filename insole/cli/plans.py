@@ -24,8 +24,7 @@ __all__ = ["plan"]
     "--against",
     type=click.Path(path_type=Path),
     metavar="PLAN",
-    help="An earlier plan: say in words and as a picture what changes; the version follows "
-    "it.",
+    help="An earlier plan: say in words and as a picture what changes; the version follows it.",
 )
 @click.option(
     "--out",

@@ -123,8 +123,16 @@ def _asked(
     from footscan.outline.typed import Typed
     from footscan.scan import Load, Side
 
-    names = ("foot_length", "ball_girth", "instep_girth", "arch_height", "arch_at", "age",
-             "body_mass", "forefoot_tilt")  # fmt: skip
+    names = (
+        "foot_length",
+        "ball_girth",
+        "instep_girth",
+        "arch_height",
+        "arch_at",
+        "age",
+        "body_mass",
+        "forefoot_tilt",
+    )
     of_foot = [n for n in names if given[n] is not None and n not in ("age", "body_mass")]
     if count > 1 and of_foot:
         raise click.UsageError(
@@ -175,9 +183,13 @@ def _feet(
 
 
 def _insoles(
-    photos: Sequence[Path], sheet: str | None, sides: Sequence[str], pen: float | None, out: Path,
+    photos: Sequence[Path],
+    sheet: str | None,
+    sides: Sequence[str],
+    pen: float | None,
+    out: Path,
     as_json: bool,
-) -> int:  # fmt: skip
+) -> int:
     """Trace stock insoles and return the exit code."""
     from footscan.errors import FootscanError
     from footscan.scan import Side

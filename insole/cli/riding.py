@@ -100,8 +100,11 @@ def trial(
         return 0
     if shown is not None:
         records = workflow.read_log(shown)
-        text = dumps([r.model_dump(mode="json") for r in records]) if as_json else (
-            show.trials(records))  # fmt: skip
+        text = (
+            dumps([r.model_dump(mode="json") for r in records])
+            if as_json
+            else (show.trials(records))
+        )
         click.echo(text)
         return 0
     if plan_file is None:
@@ -143,11 +146,17 @@ def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Tr
         raise click.UsageError("say how it was as well: --better, --same or --worse")
     plan = workflow.read_plan(plan_file)
     said = Said(
-        text=given["said"], side=given["side"], place=given["place"] or "",
-        answer=given["answer"], date=given["day"], clinician=given["clinician"],
-        felt=list(given["felt"]), corrects=given["corrects"], because=given["because"],
+        text=given["said"],
+        side=given["side"],
+        place=given["place"] or "",
+        answer=given["answer"],
+        date=given["day"],
+        clinician=given["clinician"],
+        felt=list(given["felt"]),
+        corrects=given["corrects"],
+        because=given["because"],
         flags=_flags(given["flag"], given["no_red_flags"], given["answer"] is not None),
-    )  # fmt: skip
+    )
     record = workflow.log_trial(plan, said, log, today=date.today())
     return record, workflow.step_options(plan, record, plan_file)
 

@@ -193,8 +193,15 @@ def compare(
 
     if plan is not None or part is not None or tolerance is not None:
         asked = AskedPart(plan=plan, part=part, tolerance=tolerance)
-        return compare_part(scans, asked, given, picture=picture, series=series, as_json=as_json,
-                            say=quiet_or(quiet))  # fmt: skip
+        return compare_part(
+            scans,
+            asked,
+            given,
+            picture=picture,
+            series=series,
+            as_json=as_json,
+            say=quiet_or(quiet),
+        )
     if (len(scans) != 2) if series is None else (scans or picture):
         raise click.UsageError("give two scans, or --series and no scan")
     if series is not None:

@@ -25,9 +25,19 @@ from insole.errors import PlanError
 from insole.record import questions
 
 __all__ = [
-    "BASE", "ROUTES", "arrived", "body_of", "case_of", "changed", "download", "foot_of", 
-    "service_of", "side_of", "stop_shown", "where",
-]  # fmt: skip
+    "BASE",
+    "ROUTES",
+    "arrived",
+    "body_of",
+    "case_of",
+    "changed",
+    "download",
+    "foot_of",
+    "service_of",
+    "side_of",
+    "stop_shown",
+    "where",
+]
 
 
 def service_of(request: Request) -> Service:
@@ -148,8 +158,9 @@ async def arrived(request: Request, path: Path, name: str) -> str:
 
 def download(data: bytes, name: str, kind: str) -> Response:
     """Return bytes as a file to keep."""
-    return Response(data, media_type=kind, headers={
-        "content-disposition": f'attachment; filename="{name}"'})  # fmt: skip
+    return Response(
+        data, media_type=kind, headers={"content-disposition": f'attachment; filename="{name}"'}
+    )
 
 
 async def take_in(request: Request) -> Response:

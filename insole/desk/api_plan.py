@@ -141,8 +141,9 @@ async def keep(request: Request) -> Response:
     """Start planning both feet and keeping the plan under the next number."""
     service, case = service_of(request), case_of(request)
     draft = case.draft()
-    job = service.start("keeping the plan", service.bench,
-                        lambda job: service.keep_plan(case, draft, job))  # fmt: skip
+    job = service.start(
+        "keeping the plan", service.bench, lambda job: service.keep_plan(case, draft, job)
+    )
     return JSONResponse(job.shown(), 202)
 
 
@@ -196,11 +197,15 @@ async def trial(request: Request) -> Response:
     plan = case.case.plan(int(given.get("plan", 0)))
     async with service.lock(case.name):
         found = await asyncio.to_thread(workflow.log_trial, plan, said, case.folder)
-    return JSONResponse({
-        "number": found.number, "stopped": bool(found.stopped), "health": found.health,
-        "words": [service.plain(w) for w in found.words],
-        "step": None if found.step is None else found.step.model_dump(mode="json"),
-    })  # fmt: skip
+    return JSONResponse(
+        {
+            "number": found.number,
+            "stopped": bool(found.stopped),
+            "health": found.health,
+            "words": [service.plain(w) for w in found.words],
+            "step": None if found.step is None else found.step.model_dump(mode="json"),
+        }
+    )
 
 
 async def take_step(request: Request) -> Response:
@@ -236,8 +241,9 @@ async def make(request: Request) -> Response:
 
     if workflow.thick_edges(case.case.plan(version)) and given.get("edges_read") is not True:
         raise InsoleError("read the thick edges and tick that they are on the right side")
-    job = service.start("making the parts", service.bench,
-                        lambda job: service.make(case, version, job))  # fmt: skip
+    job = service.start(
+        "making the parts", service.bench, lambda job: service.make(case, version, job)
+    )
     return JSONResponse(job.shown(), 202)
 
 

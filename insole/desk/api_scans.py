@@ -40,8 +40,13 @@ async def upload(request: Request) -> Response:
         case.keep_scan(path, sha, name)
     finally:
         path.unlink(missing_ok=True)
-    use = ScanUse(sha256=sha, file=name, load=load, side_stated=side is not None,
-                  scanner=query.get("scanner", "")[:80])  # fmt: skip
+    use = ScanUse(
+        sha256=sha,
+        file=name,
+        load=load,
+        side_stated=side is not None,
+        scanner=query.get("scanner", "")[:80],
+    )
     return JSONResponse(_measure(service, case, use, side).shown(), status_code=202)
 
 

@@ -93,8 +93,9 @@ def scanners_shown(request: Request) -> dict[str, Any]:
             for name in sorted({entry.scanner for entry in entries})
             for vouched in [artefact_log.evidence(entries, date.today(), name)]
         },
-        "error_limit": allowed["scale-error"], "age_limit": allowed["check-age"],
-    }  # fmt: skip
+        "error_limit": allowed["scale-error"],
+        "age_limit": allowed["check-age"],
+    }
 
 
 async def scanners(request: Request) -> Response:
@@ -180,9 +181,11 @@ async def back_up(request: Request) -> Response:
     path = home.new_upload().with_suffix(".zip")
     await asyncio.to_thread(backups.back_up, home, path)
     return FileResponse(
-        path, media_type="application/zip", filename=f"solewright-{date.today().isoformat()}.zip",
+        path,
+        media_type="application/zip",
+        filename=f"solewright-{date.today().isoformat()}.zip",
         background=BackgroundTask(path.unlink, missing_ok=True),
-    )  # fmt: skip
+    )
 
 
 async def restore(request: Request) -> Response:

@@ -56,15 +56,21 @@ def create(home: Path, rules: Rules | None = None, *, with_sample: bool = True) 
 
     app = Starlette(
         routes=[
-            *pages.ROUTES, *api.ROUTES, *api_scans.ROUTES, *api_plan.ROUTES, *api_shop.ROUTES,
+            *pages.ROUTES,
+            *api.ROUTES,
+            *api_scans.ROUTES,
+            *api_plan.ROUTES,
+            *api_shop.ROUTES,
             Mount("/static", StaticFiles(directory=STATIC), name="static"),
         ],
         lifespan=life,
         exception_handlers={
-            FootscanError: _refused, HTTPException: _http, TooLarge: _too_large,
+            FootscanError: _refused,
+            HTTPException: _http,
+            TooLarge: _too_large,
             Exception: _fault,
         },
-    )  # fmt: skip
+    )
     app.state.service = service
     return Guard(app, rules or Rules())
 
@@ -87,8 +93,9 @@ async def _http(request: Request, error: Exception) -> Response:
 
 
 async def _too_large(request: Request, error: Exception) -> Response:
-    return JSONResponse({"error": "That is larger than the desk takes; export the scan with fewer "
-                                  "points"}, 413)  # fmt: skip
+    return JSONResponse(
+        {"error": "That is larger than the desk takes; export the scan with fewer points"}, 413
+    )
 
 
 async def _fault(request: Request, error: Exception) -> Response:

@@ -27,8 +27,17 @@ __all__ = ["DAMAGED", "arriving", "belongs", "check_case", "take_in", "too_tight
 MOST_FILES, MOST_BYTES, MOST_RATIO = 5_000, 2_000_000_000, 200
 RECORDS = re.compile(r"case\.json|desk\.json|plans/plan-\d{3,}\.json|trials/trial-\d{3,}\.json")
 SCANS = re.compile(r"scans/([0-9a-f]{64})/([^/]+)")
-DAMAGED = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, NotImplementedError, RuntimeError,
-           EOFError, OSError, ValueError, struct.error)  # of a spoilt archive
+DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    NotImplementedError,
+    RuntimeError,
+    EOFError,
+    OSError,
+    ValueError,
+    struct.error,
+)  # of a spoilt archive
 MADE = re.compile(r"made/.+")  # made parts are not taken in: they are made anew from their plans
 
 

@@ -141,8 +141,9 @@ def _parted(packed: zipfile.ZipFile) -> _Parts:
     """Return what is in the archive by case; refuse whatever is no part of a store."""
     entries = [entry for entry in packed.infolist() if not entry.is_dir()]
     if not any(entry.filename == MARK for entry in entries):
-        raise InsoleError("the file is no backup of a store; a single case is taken in with "
-                          "the riders")  # fmt: skip
+        raise InsoleError(
+            "the file is no backup of a store; a single case is taken in with the riders"
+        )
     if len(entries) > MOST_FILES or sum(entry.file_size for entry in entries) > MOST_BYTES:
         raise InsoleError("the archive holds more than a store does; not taken in")
     parts, seen = _Parts(), set()
@@ -160,9 +161,11 @@ def _parted(packed: zipfile.ZipFile) -> _Parts:
             _check_mark(packed, entry)
         elif name in WORKSHOP or SHOE.fullmatch(name):
             parts.other.append(entry)
-        elif head == "cases" and cases.can_name(case) and (
-            archive.belongs(inside) or MADE.fullmatch(inside)
-        ):  # fmt: skip
+        elif (
+            head == "cases"
+            and cases.can_name(case)
+            and (archive.belongs(inside) or MADE.fullmatch(inside))
+        ):
             parts.cases.setdefault(case, []).append(entry)
         else:
             raise InsoleError(

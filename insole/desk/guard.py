@@ -23,17 +23,19 @@ LOOPBACK = ("127.0.0.1", "localhost", "::1")
 SAFE = ("GET", "HEAD")
 Scope = MutableMapping[str, Any]
 HEADERS = (
-    (b"content-security-policy",
-     b"default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
-     b"connect-src 'self'; font-src 'self'; form-action 'self'; base-uri 'none'; "
-     b"frame-ancestors 'none'"),
+    (
+        b"content-security-policy",
+        b"default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
+        b"connect-src 'self'; font-src 'self'; form-action 'self'; base-uri 'none'; "
+        b"frame-ancestors 'none'",
+    ),
     (b"x-content-type-options", b"nosniff"),
     (b"x-frame-options", b"DENY"),
     (b"referrer-policy", b"no-referrer"),
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"permissions-policy", b"camera=(), microphone=(), geolocation=()"),
-)  # fmt: skip
+)
 
 
 class TooLarge(Exception):
@@ -94,8 +96,18 @@ class Guard:
             await _answer(send, *refusal)
             return
         if fresh := self._fresh_token(scope):
-            await _answer(send, 303, "", [(b"location", b"/"), (b"set-cookie", (
-                f"{COOKIE}={fresh}; HttpOnly; SameSite=Strict; Path=/").encode())])  # fmt: skip
+            await _answer(
+                send,
+                303,
+                "",
+                [
+                    (b"location", b"/"),
+                    (
+                        b"set-cookie",
+                        (f"{COOKIE}={fresh}; HttpOnly; SameSite=Strict; Path=/").encode(),
+                    ),
+                ],
+            )
             return
         most = self.rules.scan_bytes if scope["path"].endswith("/scans") else self.rules.small_bytes
         if scope["path"] == "/api/import":
@@ -107,8 +119,12 @@ class Guard:
                 raise TooLarge
             await self.app(scope, _bounded(receive, most), send)
         except TooLarge:
-            await _answer(send, 413, f"that is more than {most // 1_000_000 or 0.2:g} MB; export "
-                          "the scan with fewer points")  # fmt: skip
+            await _answer(
+                send,
+                413,
+                f"that is more than {most // 1_000_000 or 0.2:g} MB; export "
+                "the scan with fewer points",
+            )
         except ValueError:
             await _answer(send, 400, "the request's length is no number")
 
@@ -192,7 +208,10 @@ async def _answer(
     send: Any, status: int, words: str, headers: list[tuple[bytes, bytes]] | None = None
 ) -> None:
     """Send one sentence."""
-    start = {"type": "http.response.start", "status": status, "headers": [
-        (b"content-type", b"text/plain; charset=utf-8"), *(headers or [])]}  # fmt: skip
+    start = {
+        "type": "http.response.start",
+        "status": status,
+        "headers": [(b"content-type", b"text/plain; charset=utf-8"), *(headers or [])],
+    }
     await send(start)
     await send({"type": "http.response.body", "body": words.encode()})

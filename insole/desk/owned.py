@@ -64,17 +64,33 @@ def _kit(path: Path) -> object:
 
 
 OWN_FILES = (
-    OwnFile(word="materials", name="Materials", read=_materials,
-            help="What you print, cut and grind, and your calibration bars: print files come out "
-                 "scaled by them."),
-    OwnFile(word="stock", name="Stock", read=_stock,
-            help="Sheets in the rack, printers, blocks, the cutter, and what you make of what: "
-                 "layers and files follow it, and it goes before the figures above."),
-    OwnFile(word="kit", name="Kit of pads", read=_kit,
-            help="The pads you make or stock, by height, length and width."),
-    OwnFile(word="limits", name="Limits", read=_limits,
-            help="Your own limits of planning, where they are stricter or looser than the usual."),
-)  # fmt: skip
+    OwnFile(
+        word="materials",
+        name="Materials",
+        read=_materials,
+        help="What you print, cut and grind, and your calibration bars: print files come out "
+        "scaled by them.",
+    ),
+    OwnFile(
+        word="stock",
+        name="Stock",
+        read=_stock,
+        help="Sheets in the rack, printers, blocks, the cutter, and what you make of what: "
+        "layers and files follow it, and it goes before the figures above.",
+    ),
+    OwnFile(
+        word="kit",
+        name="Kit of pads",
+        read=_kit,
+        help="The pads you make or stock, by height, length and width.",
+    ),
+    OwnFile(
+        word="limits",
+        name="Limits",
+        read=_limits,
+        help="Your own limits of planning, where they are stricter or looser than the usual.",
+    ),
+)
 
 
 def own(home: Path, word: str) -> Path | None:
@@ -135,18 +151,33 @@ def own_shown(home: Path) -> dict[str, Any]:
     bounds = read("limits", limits.load, bounds)
     pads = read("kit", lambda path: kits.load(path, bounds), None) or kits.default_kit(bounds)
     return {
-        "files": [{"word": one.word, "name": one.name, "help": one.help,
-                   "there": found[one.word] is not None, "wrong": wrong.get(one.word, "")}
-                  for one in OWN_FILES],
+        "files": [
+            {
+                "word": one.word,
+                "name": one.name,
+                "help": one.help,
+                "there": found[one.word] is not None,
+                "wrong": wrong.get(one.word, ""),
+            }
+            for one in OWN_FILES
+        ],
         "materials": [
-            {"name": m.name, "words": m.words, "places": ", ".join(m.places),
-             "process": {"both": "print or cut"}.get(m.process, m.process),
-             "own": m.by_workshop, "measured": m.measured}
+            {
+                "name": m.name,
+                "words": m.words,
+                "places": ", ".join(m.places),
+                "process": {"both": "print or cut"}.get(m.process, m.process),
+                "own": m.by_workshop,
+                "measured": m.measured,
+            }
             for m in table.values()
         ],
-        "kit": {"name": pads.name, "count": len(pads.pads),
-                "heights": [f"{h:g}" for h in sorted({pad.height for pad in pads.pads})]},
-    }  # fmt: skip
+        "kit": {
+            "name": pads.name,
+            "count": len(pads.pads),
+            "heights": [f"{h:g}" for h in sorted({pad.height for pad in pads.pads})],
+        },
+    }
 
 
 class Bench:

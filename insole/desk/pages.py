@@ -29,8 +29,11 @@ LISTED = 100  # riders at once; the others are found by name
 
 PAGES = jinja2.Environment(
     loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")),
-    autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
-)  # fmt: skip
+    autoescape=True,
+    trim_blocks=True,
+    lstrip_blocks=True,
+    undefined=jinja2.StrictUndefined,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,21 +47,27 @@ class Step:
 
 STEPS = (
     Step("questions", "Questions", "Ask the rider, one tap each. A stop comes before any work."),
-    Step("scans", "Scans", "Drop the scan files. The desk says which foot each shows, and whether "
-                           "it is good enough."),
+    Step(
+        "scans",
+        "Scans",
+        "Drop the scan files. The desk says which foot each shows, and whether it is good enough.",
+    ),
     Step("landmarks", "Landmarks", "What was found on the feet, and how sure that is."),
     Step("shoe", "Shoe", "Which shoe the parts are for, and how the feet fit into it."),
     Step("support", "Support", "Place the support and the wedges; the numbers follow."),
     Step("parts", "Parts", "Make the parts of a kept plan, and take the files to the bench."),
     Step("trial", "Trial", "After the ride: what was felt, and the one step that follows."),
-)  # fmt: skip
+)
 
 
 def _page(request: Request, template: str, status: int = 200, **given: Any) -> Response:
     text = PAGES.get_template(template).render(
-        cautions=questions.CAUTIONS, short=questions.SHORT_CAUTION, program=__version__,
-        steps=STEPS, **({"case": None, "rail": (), "step": None, "data": None} | given),
-    )  # fmt: skip
+        cautions=questions.CAUTIONS,
+        short=questions.SHORT_CAUTION,
+        program=__version__,
+        steps=STEPS,
+        **({"case": None, "rail": (), "step": None, "data": None} | given),
+    )
     return HTMLResponse(text, status)
 
 
@@ -74,22 +83,34 @@ def _rail(service: Any, case: DeskCase, draft: Draft, here: str) -> list[dict[st
     trials = len(list((case.folder / "trials").glob("trial-*.json")))
     made = len([p for p in case.made.glob("*/manifest.json")])
     marks = {
-        "questions": ("stop", "stop") if stand["stop"] else (
-            ("done", "asked") if not stand["open"] else ("open", f"{stand['open']} open")),
-        "scans": ("done" if draft.scans else "open", " + ".join(
-            s for s in SIDES if s in draft.scans) or "none yet"),
-        "landmarks": ("done" if draft.scans else "open", "by hand" if any(
-            u.landmarks for u in draft.scans.values()) else ("found" if draft.scans else "")),
+        "questions": ("stop", "stop")
+        if stand["stop"]
+        else (("done", "asked") if not stand["open"] else ("open", f"{stand['open']} open")),
+        "scans": (
+            "done" if draft.scans else "open",
+            " + ".join(s for s in SIDES if s in draft.scans) or "none yet",
+        ),
+        "landmarks": (
+            "done" if draft.scans else "open",
+            "by hand"
+            if any(u.landmarks for u in draft.scans.values())
+            else ("found" if draft.scans else ""),
+        ),
         "shoe": ("done", "chosen") if draft.shoe else ("open", "none: flat bed"),
         "support": ("done", f"version {versions[-1]}") if versions else ("open", "not kept yet"),
         "trial": ("done", f"{trials} logged") if trials else ("open", ""),
         "parts": ("done", f"{made} made") if made else ("open", ""),
-    }  # fmt: skip
+    }
     return [
-        {"word": s.word, "name": s.name, "here": s.word == here, "state": marks[s.word][0],
-         "says": marks[s.word][1]}
+        {
+            "word": s.word,
+            "name": s.name,
+            "here": s.word == here,
+            "state": marks[s.word][0],
+            "says": marks[s.word][1],
+        }
         for s in STEPS
-    ]  # fmt: skip
+    ]
 
 
 async def riders(request: Request) -> Response:
@@ -100,9 +121,16 @@ async def riders(request: Request) -> Response:
     every = service.home.rows()
     rows = [row for row in every if wanted.lower() in row.name.lower()]
     rows.sort(key=lambda row: row.stamp, reverse=True)  # what was worked on last stands first
-    return _page(request, "riders.html", title="Riders", rows=rows[:LISTED], found=len(rows),
-                 every=len(every), wanted=wanted,
-                 busy=[j for j in running if "sample" in j["what"]])  # fmt: skip
+    return _page(
+        request,
+        "riders.html",
+        title="Riders",
+        rows=rows[:LISTED],
+        found=len(rows),
+        every=len(every),
+        wanted=wanted,
+        busy=[j for j in running if "sample" in j["what"]],
+    )
 
 
 async def enter(request: Request) -> Response:
@@ -127,14 +155,23 @@ async def step(request: Request) -> Response:
     stand = api.stop_shown(service, draft)
     place = STEPS.index(here)
     given: dict[str, Any] = {
-        "title": f"{here.name} · {case.name}", "case": case, "draft": draft, "step": here,
-        "rail": _rail(service, case, draft, here.word), "stand": stand, "sides": SIDES,
+        "title": f"{here.name} · {case.name}",
+        "case": case,
+        "draft": draft,
+        "step": here,
+        "rail": _rail(service, case, draft, here.word),
+        "stand": stand,
+        "sides": SIDES,
         "before": STEPS[place - 1] if place else None,
         "after": STEPS[place + 1] if place + 1 < len(STEPS) else None,
         "versions": case.case.versions(),
-        "data": {"case": case.name, "draft": draft.model_dump(mode="json"),
-                 "versions": case.case.versions(), "stop": stand["stop"]},
-    }  # fmt: skip
+        "data": {
+            "case": case.name,
+            "draft": draft.model_dump(mode="json"),
+            "versions": case.case.versions(),
+            "stop": stand["stop"],
+        },
+    }
     more = {
         "questions": _questions,
         "scans": _scanners,
@@ -169,8 +206,16 @@ def _shoes(request: Request, case: DeskCase) -> dict[str, Any]:
             one = shoe.load(path)
         except InsoleError:
             continue
-        found.append({"file": path.name, "name": one.name, "length": one.inside_length,
-                      "ball": one.ball_width, "drop": one.drop, "rough": one.rough})  # fmt: skip
+        found.append(
+            {
+                "file": path.name,
+                "name": one.name,
+                "length": one.inside_length,
+                "ball": one.ball_width,
+                "drop": one.drop,
+                "rough": one.rough,
+            }
+        )
     return {"shoes": found, "figures": shoe_file.FIGURES}
 
 
@@ -191,8 +236,11 @@ def _parts(request: Request, case: DeskCase) -> dict[str, Any]:
     service = api.service_of(request)
     versions = case.case.versions()
     wanted = request.query_params.get("version", "")
-    version = int(wanted) if wanted.isdigit() and int(wanted) in versions else (
-        versions[-1] if versions else 0)  # fmt: skip
+    version = (
+        int(wanted)
+        if wanted.isdigit() and int(wanted) in versions
+        else (versions[-1] if versions else 0)
+    )
     if not version:
         return {"plan": None, "version": 0, "files": {}, "edges": [], "owned": None}
     plan = case.case.plan(version)
@@ -201,15 +249,25 @@ def _parts(request: Request, case: DeskCase) -> dict[str, Any]:
     for name, size in api_plan.listed(folder) if folder else ():
         room, _, rest = name.rpartition("/")
         files.setdefault(room or ".", []).append((name, rest, size))
-    return {"plan": plan, "version": version, "files": files, "owned": service.home.workshop(),
-            "edges": workflow.thick_edges(plan)}  # fmt: skip
+    return {
+        "plan": plan,
+        "version": version,
+        "files": files,
+        "owned": service.home.workshop(),
+        "edges": workflow.thick_edges(plan),
+    }
 
 
 async def workshop(request: Request) -> Response:
     """Show what the workshop owns."""
     home = api.service_of(request).home
-    return _page(request, "workshop.html", title="Workshop", owned=home.workshop(),
-                 own=owned.own_shown(home.folder))  # fmt: skip
+    return _page(
+        request,
+        "workshop.html",
+        title="Workshop",
+        owned=home.workshop(),
+        own=owned.own_shown(home.folder),
+    )
 
 
 async def check(request: Request) -> Response:

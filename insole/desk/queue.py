@@ -93,12 +93,18 @@ def grouped(home: Home) -> tuple[list[Group], list[Made]]:
             rows.setdefault((way, material), []).append(piece)
         case, version = folder.parents[1].name, folder.name.rpartition("-v")[2]
         made.append(
-            Made(case=case, version=version, folder=folder.name,
-                 left=sum(piece.left for _, _, piece in mine),
-                 papers=len(list((folder / "paper").glob("*.pdf"))))
-        )  # fmt: skip
-    groups = [Group(way=way, material=material, pieces=tuple(pieces))
-              for (way, material), pieces in rows.items()]  # fmt: skip
+            Made(
+                case=case,
+                version=version,
+                folder=folder.name,
+                left=sum(piece.left for _, _, piece in mine),
+                papers=len(list((folder / "paper").glob("*.pdf"))),
+            )
+        )
+    groups = [
+        Group(way=way, material=material, pieces=tuple(pieces))
+        for (way, material), pieces in rows.items()
+    ]
     return sorted(groups, key=lambda g: (g.left == 0, WAYS.index(g.way), g.material)), made
 
 
@@ -130,9 +136,14 @@ def _pieces(folder: Path, done: set[str], table: Materials) -> list[tuple[str, s
         if file in done:
             used.add((material, room))
         words = f"{name} to {room}" if way == "either" else name
-        piece = Piece(case=case, version=version, folder=folder.name, file=file,
-                      name=f"{words}, {thick}" if way == "either" and thick else words,
-                      done=file in done)  # fmt: skip
+        piece = Piece(
+            case=case,
+            version=version,
+            folder=folder.name,
+            file=file,
+            name=f"{words}, {thick}" if way == "either" and thick else words,
+            done=file in done,
+        )
         head = f"{material}, {thick}" if thick and way != "either" else material
         found.append((way, head, material, room, piece))
 

@@ -16,21 +16,42 @@ __all__ = ["NAME", "begin"]
 
 NAME = "sample-rider"
 SHOES: tuple[tuple[str, str, dict[str, object]], ...] = (
-    ("demo-43-stiff.toml", "Demo 43, stiff", {
-        "inside.length": 282, "inside.ball_width": 101, "inside.heel_width": 68,
-        "inside.instep_height": 76, "stock_insole.kept": False, "bed.drop": 9.5,
-        "bed.toe_spring": 4,
-        "stock_insole.thickness.heel": 4.5, "stock_insole.thickness.arch": 5.0,
-        "stock_insole.thickness.ball": 3.5, "stock_insole.thickness.toes": 3.0,
-        "shell.cant_forefoot": 1.0, "shell.cant_heel": 0.0, "shell.stack": 17.5,
-    }),
-    ("demo-43-wide.toml", "Demo 43, wide", {
-        "inside.length": 284, "inside.ball_width": 106, "inside.heel_width": 70, "bed.drop": 8.0,
-        "stock_insole.kept": False,
-        "stock_insole.thickness.heel": 4.0, "stock_insole.thickness.arch": 4.0,
-        "stock_insole.thickness.ball": 3.0, "stock_insole.thickness.toes": 3.0,
-    }),
-)  # fmt: skip
+    (
+        "demo-43-stiff.toml",
+        "Demo 43, stiff",
+        {
+            "inside.length": 282,
+            "inside.ball_width": 101,
+            "inside.heel_width": 68,
+            "inside.instep_height": 76,
+            "stock_insole.kept": False,
+            "bed.drop": 9.5,
+            "bed.toe_spring": 4,
+            "stock_insole.thickness.heel": 4.5,
+            "stock_insole.thickness.arch": 5.0,
+            "stock_insole.thickness.ball": 3.5,
+            "stock_insole.thickness.toes": 3.0,
+            "shell.cant_forefoot": 1.0,
+            "shell.cant_heel": 0.0,
+            "shell.stack": 17.5,
+        },
+    ),
+    (
+        "demo-43-wide.toml",
+        "Demo 43, wide",
+        {
+            "inside.length": 284,
+            "inside.ball_width": 106,
+            "inside.heel_width": 70,
+            "bed.drop": 8.0,
+            "stock_insole.kept": False,
+            "stock_insole.thickness.heel": 4.0,
+            "stock_insole.thickness.arch": 4.0,
+            "stock_insole.thickness.ball": 3.0,
+            "stock_insole.thickness.toes": 3.0,
+        },
+    ),
+)
 
 
 def begin(service: Service) -> Job:

@@ -68,10 +68,15 @@ def serve(
             if browser:
                 webbrowser.open(address)
             settings = uvicorn.Config(
-                create(home, rules, with_sample=with_sample), log_level="warning",
-                access_log=False, server_header=False, proxy_headers=False, http="h11",
-                ws="none", timeout_graceful_shutdown=2,
-            )  # fmt: skip
+                create(home, rules, with_sample=with_sample),
+                log_level="warning",
+                access_log=False,
+                server_header=False,
+                proxy_headers=False,
+                http="h11",
+                ws="none",
+                timeout_graceful_shutdown=2,
+            )
             uvicorn.Server(settings).run(sockets=[listening])
     finally:
         lock.release()

@@ -49,8 +49,13 @@ class Job:
 
     def shown(self) -> dict[str, Any]:
         """Return the job for a page."""
-        return {"id": self.id, "what": self.what, "state": self.state, "words": self.words,
-                "result": self.result}  # fmt: skip
+        return {
+            "id": self.id,
+            "what": self.what,
+            "state": self.state,
+            "words": self.words,
+            "result": self.result,
+        }
 
 
 class Service:
@@ -143,9 +148,11 @@ class Service:
         """Return what was stated of a scan, for :func:`footscan.measure`."""
         log = {"scanner_log": str(self.home.scanner_log), "scanner": use.scanner}
         return {
-            "load": use.load, "side": side if use.side_stated else None,
-            "foot_length": use.foot_length, "landmarks": use.landmarks,
-        } | (log if use.scanner else {})  # fmt: skip
+            "load": use.load,
+            "side": side if use.side_stated else None,
+            "foot_length": use.foot_length,
+            "landmarks": use.landmarks,
+        } | (log if use.scanner else {})
 
     def key(self, use: ScanUse, side: str) -> str:
         """Return what names a measured foot: its scan's content and all that was stated."""
@@ -245,10 +252,15 @@ class Service:
         from insole.record.plan import to_json
 
         owned = self.home.workshop()
-        settings = {"bed": owned.bed, "sheet": owned.sheet, "kerf": owned.kerf,
-                    "layers": owned.layers, "step": owned.step,
-                    "materials": own(self.home.folder, "materials"),
-                    "stock": own(self.home.folder, "stock")}  # fmt: skip
+        settings = {
+            "bed": owned.bed,
+            "sheet": owned.sheet,
+            "kerf": owned.kerf,
+            "layers": owned.layers,
+            "step": owned.step,
+            "materials": own(self.home.folder, "materials"),
+            "stock": own(self.home.folder, "stock"),
+        }
         text = to_json(case.case.plan(version))
         name = await self.bench.run("make", text, case.made, settings, say=self.say(job))
         return {"version": version, "folder": name}

@@ -30,8 +30,12 @@ from insole.record.plan import FootPlan, HeightGrid, Plan, Quantity
 
 __all__ = ["fit_shown", "grid", "moved", "plan_shown"]
 
-ARCH_NAMES = {"arch_apex": "Arch apex", "mth1": "1st head", "mth5": "5th head",
-              "heel_centre": "Heel centre"}  # fmt: skip
+ARCH_NAMES = {
+    "arch_apex": "Arch apex",
+    "mth1": "1st head",
+    "mth5": "5th head",
+    "heel_centre": "Heel centre",
+}
 
 
 def moved(side: str, across: float, up: float) -> tuple[float, float]:
@@ -45,19 +49,32 @@ def moved(side: str, across: float, up: float) -> tuple[float, float]:
 def fit_shown(result: FitResult) -> dict[str, Any]:
     """Return how a shoe fits: its place, and the room at each station, mm."""
     return {
-        "file": result.shoe.source, "name": result.shoe.name, "place": result.place,
-        "verdict": result.verdict, "fits": result.fits, "known": result.known,
+        "file": result.shoe.source,
+        "name": result.shoe.name,
+        "place": result.place,
+        "verdict": result.verdict,
+        "fits": result.fits,
+        "known": result.known,
         "reasons": [capital(reason) for reason in result.reasons],
         "feet": [
-            {"side": foot.side.value, "stations": [
-                {"name": s.station, "room": s.room, "sd": s.sd, "least": s.least,
-                 "most": s.most if math.isfinite(s.most) else None, "word": s.word,
-                 "text": capital(s.text)}
-                for s in foot.stations
-            ]}
+            {
+                "side": foot.side.value,
+                "stations": [
+                    {
+                        "name": s.station,
+                        "room": s.room,
+                        "sd": s.sd,
+                        "least": s.least,
+                        "most": s.most if math.isfinite(s.most) else None,
+                        "word": s.word,
+                        "text": capital(s.text),
+                    }
+                    for s in foot.stations
+                ],
+            }
             for foot in result.feet
         ],
-    }  # fmt: skip
+    }
 
 
 # ------------------------------------------------------------------ plans
@@ -74,55 +91,79 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
         "thickness": foot.base.thickness,
         "medial": turn.medial,  # on the page: 1 to the right, -1 to the left
         "marks": [
-            {"name": name, "label": ARCH_NAMES[name], "at": _point(turn, foot.landmarks[name]),
-             "sd": foot.landmark_sd.get(name)}
-            for name in ARCH_NAMES if name in foot.landmarks
+            {
+                "name": name,
+                "label": ARCH_NAMES[name],
+                "at": _point(turn, foot.landmarks[name]),
+                "sd": foot.landmark_sd.get(name),
+            }
+            for name in ARCH_NAMES
+            if name in foot.landmarks
         ],
         "wedges": [_wedge(turn, wedge) for wedge in foot.wedges],
         "posting": [w.words + f", {w.place.value}" for w in bed.posting] if bed else [],
         "maps": _maps(turn, plan, foot),
-        "notes": [{"level": str(n.level.value), "code": n.code, "text": capital(noted(n))}
-                  for n in foot.notes if n.code not in ("effect", "fit")],
-        "effect": None if foot.effect is None else {
-            "little": foot.effect.little, "words": capital(paper(foot.effect.words)),
-            "binds": capital(foot.effect.binds), "snug": foot.effect.snug,
+        "notes": [
+            {"level": str(n.level.value), "code": n.code, "text": capital(noted(n))}
+            for n in foot.notes
+            if n.code not in ("effect", "fit")
+        ],
+        "effect": None
+        if foot.effect is None
+        else {
+            "little": foot.effect.little,
+            "words": capital(paper(foot.effect.words)),
+            "binds": capital(foot.effect.binds),
+            "snug": foot.effect.snug,
         },
         "contact": _contact(foot),
         "rows": [row.model_dump() for row in foot.thickness],
         "none_because": foot.no_pad_because,
         "no_wedge": foot.no_wedge_because,
         "ball_x": [foot.landmarks[m][0] for m in ("mth1", "mth5") if m in foot.landmarks],
-    }  # fmt: skip
+    }
     if pad is not None:
         shown["pad"] = {
-            "name": pad.name, "outline": _ring(turn, pad.outline), "turn": pad.turn,
-            "shift": list(pad.shift), "level": pad.support_level,
-            "crest": _point(turn, crest_point(foot)), "height": pad.crest.height,
+            "name": pad.name,
+            "outline": _ring(turn, pad.outline),
+            "turn": pad.turn,
+            "shift": list(pad.shift),
+            "level": pad.support_level,
+            "crest": _point(turn, crest_point(foot)),
+            "height": pad.crest.height,
             "free": _quantity(pad.residual_gap),
-            "binding": [capital(b) for b in pad.binding], "step_up": pad.step_up,
+            "binding": [capital(b) for b in pad.binding],
+            "step_up": pad.step_up,
             "step_down": pad.step_down,
             "figures": [
-                ["Crest", f"{pad.crest.height:.1f} mm high, {pad.crest.from_rear:.0f} mm from the "
-                          f"rear, {pad.crest.from_medial:.0f} mm from the medial edge"],
+                [
+                    "Crest",
+                    f"{pad.crest.height:.1f} mm high, {pad.crest.from_rear:.0f} mm from the "
+                    f"rear, {pad.crest.from_medial:.0f} mm from the medial edge",
+                ],
                 ["Gap at the crest", _quantity(pad.gap_at_crest)],
                 ["Left free there", _quantity(pad.residual_gap)],
                 ["Front and rear edge", f"{pad.front_edge:.0f} and {pad.rear_edge:.0f} mm"],
             ],
-        }  # fmt: skip
+        }
     if bed is not None:
         shown["bed"] = {
-            "name": bed.name, "outline": _ring(turn, bed.outline), "level": bed.support_level,
+            "name": bed.name,
+            "outline": _ring(turn, bed.outline),
+            "level": bed.support_level,
             "crest": _point(turn, (bed.crest.from_rear, bed.crest.y or 0.0)),
             "height": bed.crest.height,
             "free": _quantity(bed.residual_gap),
             "figures": [
-                ["Crest", f"{bed.crest.height:.1f} mm thick, {bed.crest.from_rear:.0f} mm from "
-                          "the rear"],
+                [
+                    "Crest",
+                    f"{bed.crest.height:.1f} mm thick, {bed.crest.from_rear:.0f} mm from the rear",
+                ],
                 ["Gap at the crest", _quantity(bed.gap_at_crest)],
                 ["Left free there", _quantity(bed.residual_gap)],
                 ["Heel cup", f"{bed.cup:g} mm deep"],
             ],
-        }  # fmt: skip
+        }
     return shown
 
 
@@ -145,10 +186,15 @@ def _point(turn: Turn, place: Any) -> list[float]:
 def _wedge(turn: Turn, wedge: Any) -> dict[str, Any]:
     _, band = wedge_lines(wedge)
     return {
-        "place": wedge.place.value, "words": wedge.words, "wish": wedge.wish, "net": wedge.net,
-        "kept": wedge.cant_kept, "thick": f"{wedge.thick_edge:.1f} mm", "edge": _ring(turn, band),
+        "place": wedge.place.value,
+        "words": wedge.words,
+        "wish": wedge.wish,
+        "net": wedge.net,
+        "kept": wedge.cant_kept,
+        "thick": f"{wedge.thick_edge:.1f} mm",
+        "edge": _ring(turn, band),
         "outline": _ring(turn, wedge.outline),
-    }  # fmt: skip
+    }
 
 
 def _maps(turn: Turn, plan: Plan, foot: FootPlan) -> dict[str, Any]:
@@ -191,8 +237,11 @@ def _around(ring: Sequence[tuple[float, float]], x: Array, y: Array) -> Any:
 
 def _square(field: HeightGrid) -> dict[str, Array]:
     z = np.array(field.z, dtype=float)
-    return {"x": field.x0 + field.step * np.arange(z.shape[0]),
-            "y": field.y0 + field.step * np.arange(z.shape[1]), "z": z}  # fmt: skip
+    return {
+        "x": field.x0 + field.step * np.arange(z.shape[0]),
+        "y": field.y0 + field.step * np.arange(z.shape[1]),
+        "z": z,
+    }
 
 
 def grid(turn: Turn, x: Any, y: Any, z: Any, digits: int) -> dict[str, Any]:
@@ -201,10 +250,13 @@ def grid(turn: Turn, x: Any, y: Any, z: Any, digits: int) -> dict[str, Any]:
     order = np.argsort(across)
     rows = np.round(z[:, order], digits)
     return {
-        "x0": round(float(across[order[0]]), 3), "y0": round(float(x[0]), 3),
-        "step": round(float(x[1] - x[0]), 3), "nx": len(y), "ny": len(x),
+        "x0": round(float(across[order[0]]), 3),
+        "y0": round(float(x[0]), 3),
+        "step": round(float(x[1] - x[0]), 3),
+        "nx": len(y),
+        "ny": len(x),
         "z": [None if v != v else v for v in rows.ravel().tolist()],
-    }  # fmt: skip
+    }
 
 
 def _contact(foot: FootPlan) -> list[dict[str, Any]]:
@@ -212,16 +264,20 @@ def _contact(foot: FootPlan) -> list[dict[str, Any]]:
     turn, found = Turn(foot.side), []
     for case in foot.contact.cases if foot.contact is not None else ():
         row: dict[str, Any] = {"case": case.case, "load": round(case.load), "reason": case.reason}
-        for when, field, figures in (("before", case.before_map, case.before),
-                                    ("after", case.after_map, case.after)):  # fmt: skip
+        for when, field, figures in (
+            ("before", case.before_map, case.before),
+            ("after", case.after_map, case.after),
+        ):
             if field is None or figures is None:
                 continue
             z = np.array(field.kpa)
             x = field.x0 + field.step * np.arange(z.shape[0])
             y = field.y0 + field.step * np.arange(z.shape[1])
             row[when] = {
-                "map": grid(turn, x, y, np.where(z > 0, z, np.nan), 0), "area": figures.area,
-                "share": figures.share, "peak": figures.peak,
-            }  # fmt: skip
+                "map": grid(turn, x, y, np.where(z > 0, z, np.nan), 0),
+                "area": figures.area,
+                "share": figures.share,
+                "peak": figures.peak,
+            }
         found.append(row)
     return found

@@ -27,21 +27,43 @@ from insole.output.phrases import capital, paper, words
 from insole.output.pictures.plan_view import Turn
 
 __all__ = [
-    "foot_shown", "marks_now", "mesh_bytes", "placed_by_hand", "placed_on_plan", "raw_bytes",
+    "foot_shown",
+    "marks_now",
+    "mesh_bytes",
+    "placed_by_hand",
+    "placed_on_plan",
+    "raw_bytes",
     "sole_thumb",
-]  # fmt: skip
+]
 
-FIGURES = ("foot_length", "heel_to_ball_length", "foot_breadth", "heel_breadth", "ball_girth",
-           "instep_height", "arch_apex_height", "arch_index", "navicular_height",
-           "hallux_angle")  # fmt: skip
+FIGURES = (
+    "foot_length",
+    "heel_to_ball_length",
+    "foot_breadth",
+    "heel_breadth",
+    "ball_girth",
+    "instep_height",
+    "arch_apex_height",
+    "arch_index",
+    "navicular_height",
+    "hallux_angle",
+)
 DEGREES = {"deg": "°"}
 LANDMARKS = {
-    "pternion": "Heel, rearmost point", "acropodion": "Toes, foremost point",
-    "metatarsale_tibiale": "Ball, medial border", "metatarsale_fibulare": "Ball, lateral border",
-    "mth1": "1st metatarsal head", "mth2": "2nd metatarsal head", "mth3": "3rd metatarsal head",
-    "mth4": "4th metatarsal head", "mth5": "5th metatarsal head", "heel_centre": "Heel centre",
-    "arch_apex": "Arch apex", "navicular": "Navicular", "instep": "Instep",
-}  # fmt: skip
+    "pternion": "Heel, rearmost point",
+    "acropodion": "Toes, foremost point",
+    "metatarsale_tibiale": "Ball, medial border",
+    "metatarsale_fibulare": "Ball, lateral border",
+    "mth1": "1st metatarsal head",
+    "mth2": "2nd metatarsal head",
+    "mth3": "3rd metatarsal head",
+    "mth4": "4th metatarsal head",
+    "mth5": "5th metatarsal head",
+    "heel_centre": "Heel centre",
+    "arch_apex": "Arch apex",
+    "navicular": "Navicular",
+    "instep": "Instep",
+}
 ABOVE = ("navicular", "instep")  # not to be seen in plan
 ON_SOLE_MM = 4.0
 GONE_MM = 3.0  # a point of the scan farther from the cleaned foot was taken away
@@ -76,11 +98,17 @@ def foot_shown(
         "side_words": foot.facts.side_evidence,
         "scale_verified": foot.facts.scale_verified,
         "findings": [
-            {"code": f.code, "level": str(f.severity.value), "text": capital(f.text),
-             "advice": _at_the_desk(f.advice), "region": f.region,
-             "exact": (f.code, f.region) in exact,
-             "at": _worn(foot, exact[f.code, f.region]) if (f.code, f.region) in exact
-             else _at(foot, f.region)}
+            {
+                "code": f.code,
+                "level": str(f.severity.value),
+                "text": capital(f.text),
+                "advice": _at_the_desk(f.advice),
+                "region": f.region,
+                "exact": (f.code, f.region) in exact,
+                "at": _worn(foot, exact[f.code, f.region])
+                if (f.code, f.region) in exact
+                else _at(foot, f.region),
+            }
             for f in foot.report.findings
         ],
         "measures": [_measure(foot, name) for name in FIGURES if name in foot.measures],
@@ -89,7 +117,7 @@ def foot_shown(
         "medial": 1 if foot.facts.side == "right" else -1,  # along y of a place as worn
         "medial_on_page": turn.medial,
         "sole": _sole(foot, 1.0, 1),
-    }  # fmt: skip
+    }
 
 
 def marks_now(foot: MeasuredFoot, felt: Sequence[str] = ()) -> list[dict[str, Any]]:
@@ -99,13 +127,22 @@ def marks_now(foot: MeasuredFoot, felt: Sequence[str] = ()) -> list[dict[str, An
     for name, mark in foot.landmarks.items():
         across, up = turn(mark.xyz[None, :2])
         found.append(
-            {"name": name, "label": LANDMARKS.get(name, words(name)), "at": _worn(foot, mark.xyz),
-             "sd": round(mark.sd, 1), "method": mark.method, "by_hand": mark.by_hand,
-             "felt": name in felt, "along": _tenth(mark.xyz[0]), "high": _tenth(mark.xyz[2]),
-             "across": _across(mark.xyz[1]), "in_plan": name not in ABOVE,
-             "page": [round(float(across[0]), 2), round(float(up[0]), 2)],
-             "automatic": None if mark.automatic is None else _worn(foot, mark.automatic)}
-        )  # fmt: skip
+            {
+                "name": name,
+                "label": LANDMARKS.get(name, words(name)),
+                "at": _worn(foot, mark.xyz),
+                "sd": round(mark.sd, 1),
+                "method": mark.method,
+                "by_hand": mark.by_hand,
+                "felt": name in felt,
+                "along": _tenth(mark.xyz[0]),
+                "high": _tenth(mark.xyz[2]),
+                "across": _across(mark.xyz[1]),
+                "in_plan": name not in ABOVE,
+                "page": [round(float(across[0]), 2), round(float(up[0]), 2)],
+                "automatic": None if mark.automatic is None else _worn(foot, mark.automatic),
+            }
+        )
     return found
 
 
@@ -144,8 +181,12 @@ def _measure(foot: MeasuredFoot, name: str) -> dict[str, Any]:
     digits = 1 if measure.unit in ("mm", "deg", "%") else 3
     spread = "" if measure.sd is None else f" ± {measure.sd:.{digits}f}"
     unit = DEGREES.get(measure.unit, f" {measure.unit}" if measure.unit not in ("", "1") else "")
-    return {"name": name, "label": words(name), "by_hand": measure.by_hand,
-            "value": f"{measure.value:.{digits}f}{spread}{unit}"}  # fmt: skip
+    return {
+        "name": name,
+        "label": words(name),
+        "by_hand": measure.by_hand,
+        "value": f"{measure.value:.{digits}f}{spread}{unit}",
+    }
 
 
 def _worn(foot: MeasuredFoot, points: Array) -> list[float]:
@@ -159,8 +200,17 @@ def _at(foot: MeasuredFoot, region: str) -> list[float] | None:
     """Return where on the foot a finding's pin stands; None for one about the whole scan."""
     low, high = foot.foot.vertices.min(axis=0), foot.foot.vertices.max(axis=0)
     length, y = foot.foot.length, {"medial border": high[1], "lateral border": low[1]}.get(region)
-    share = {"heel": 0.1, "arch": 0.45, "sole": 0.4, "ball": 0.7, "toes": 0.93, "dorsum": 0.55,
-             "leg": 0.12, "medial border": 0.5, "lateral border": 0.5}.get(region)  # fmt: skip
+    share = {
+        "heel": 0.1,
+        "arch": 0.45,
+        "sole": 0.4,
+        "ball": 0.7,
+        "toes": 0.93,
+        "dorsum": 0.55,
+        "leg": 0.12,
+        "medial border": 0.5,
+        "lateral border": 0.5,
+    }.get(region)
     if share is None:
         return None
     z = {"dorsum": 0.6 * high[2], "leg": high[2], "toes": 12.0}.get(region, 4.0)
@@ -252,6 +302,10 @@ def _packed(vertices: Array, faces: IntArray, normals: Array, gone: BoolArray) -
     told[:, :3] = np.round(127 * np.nan_to_num(normals))
     told[:, 3] = np.where(gone, 127, 0)
     return b"".join(
-        (struct.pack("<II", len(vertices), len(faces)), vertices.astype("<f4").tobytes(),
-         told.tobytes(), faces.astype("<u4").tobytes())
-    )  # fmt: skip
+        (
+            struct.pack("<II", len(vertices), len(faces)),
+            vertices.astype("<f4").tobytes(),
+            told.tobytes(),
+            faces.astype("<u4").tobytes(),
+        )
+    )

@@ -32,8 +32,20 @@ from insole.trials import cases
 __all__ = ["DeskCase", "Draft", "Home", "Passed", "ScanUse", "Side", "Workshop", "safe_name"]
 
 Side = Literal["left", "right"]
-SCAN_ENDINGS = (".ply", ".stl", ".obj", ".off", ".3mf", ".glb", ".gltf", ".pcd", ".xyz", ".asc",
-                ".csv", ".txt")  # fmt: skip
+SCAN_ENDINGS = (
+    ".ply",
+    ".stl",
+    ".obj",
+    ".off",
+    ".3mf",
+    ".glb",
+    ".gltf",
+    ".pcd",
+    ".xyz",
+    ".asc",
+    ".csv",
+    ".txt",
+)
 LONGEST_NAME = 100
 LARGEST_RECORD = 5_000_000  # bytes
 
@@ -207,11 +219,14 @@ class DeskCase:
         """Return what the index holds of the case."""
         draft = self.draft()
         return Row(
-            name=self.name, opened=self.case.opened, feet=" ".join(sorted(draft.scans)),
-            shoe=draft.shoe, versions=len(self.case.versions()),
+            name=self.name,
+            opened=self.case.opened,
+            feet=" ".join(sorted(draft.scans)),
+            shoe=draft.shoe,
+            versions=len(self.case.versions()),
             trials=len(list((self.folder / "trials").glob("trial-*.json"))),
             stamp=Index.stamp(self.folder),
-        )  # fmt: skip
+        )
 
 
 class Home:
@@ -240,8 +255,12 @@ class Home:
         for kind in (".*.erased.*", ".*.arriving.*"):
             for going in self.cases_folder.glob(kind):
                 shutil.rmtree(going, ignore_errors=True)
-        for place in (self.folder, self.shoes, self.cases_folder.glob("*"),
-                      self.cases_folder.glob("*/*")):  # fmt: skip
+        for place in (
+            self.folder,
+            self.shoes,
+            self.cases_folder.glob("*"),
+            self.cases_folder.glob("*/*"),
+        ):
             for folder in (place,) if isinstance(place, Path) else place:
                 if folder.is_dir():
                     sweep(folder)

@@ -91,8 +91,9 @@ def fit(
     """Return the shoes ranked, best first, with the room at each station."""
     import insole
 
-    ranked = insole.fit(left=feet.get("left"), right=feet.get("right"), shoes=list(shoes),
-                        limits=limits)  # fmt: skip
+    ranked = insole.fit(
+        left=feet.get("left"), right=feet.get("right"), shoes=list(shoes), limits=limits
+    )
     return [shown.fit_shown(result) for result in ranked]
 
 
@@ -123,9 +124,11 @@ def artefact(say: Say, file: Path, given: Mapping[str, Any]) -> Any:
     if given["ball"] is None:
         return checks.check_plate(points)
     return checks.check_artefact(
-        points, diameter=given["ball"], spheres=2 if given["spacing"] else 1,
+        points,
+        diameter=given["ball"],
+        spheres=2 if given["spacing"] else 1,
         spacing=given["spacing"],
-    )  # fmt: skip
+    )
 
 
 def old_and_new(say: Say, old: str, new: str) -> bytes | None:
@@ -147,8 +150,9 @@ def sample(say: Say, folder: Path) -> list[Path]:
     written = []
     for shape in samples.sample_shapes():
         say(f"making up a {shape.side.value} foot")
-        seen = scan(made_up.build(shape), ScannerSpec(points=24000, noise=0.08),
-                    np.random.default_rng(1))  # fmt: skip
+        seen = scan(
+            made_up.build(shape), ScannerSpec(points=24000, noise=0.08), np.random.default_rng(1)
+        )
         written.append(write_scan(seen, folder / f"sample_{shape.side.value}.ply"))
     return written
 
@@ -168,7 +172,16 @@ def raw(say: Say, key: str, sent: MeasuredFoot | None, files: Sequence[Path]) ->
 
 
 TASKS: dict[str, Callable[..., Any]] = {
-    "artefact": artefact, "check": check, "fit": fit, "make": make, "measure": measure,
-    "mesh": mesh, "old_and_new": old_and_new, "plan": plan, "preview": preview, "raw": raw,
-    "sample": sample, "show": show,
-}  # fmt: skip
+    "artefact": artefact,
+    "check": check,
+    "fit": fit,
+    "make": make,
+    "measure": measure,
+    "mesh": mesh,
+    "old_and_new": old_and_new,
+    "plan": plan,
+    "preview": preview,
+    "raw": raw,
+    "sample": sample,
+    "show": show,
+}

@@ -18,15 +18,25 @@ __all__ = ["asked", "checked", "merged"]
 
 # wish: (least, most) of a number
 NUMBERS: dict[str, tuple[float, float]] = {
-    "support_level": (0.0, 1.5), "turn": (-30.0, 30.0), "forefoot": (-10.0, 10.0),
-    "heel": (-10.0, 10.0), "under": (-10.0, 10.0), "medial_edge": (0.0, 20.0),
-    "relief": (0.0, 6.0), "cup": (0.0, 25.0), "metatarsal": (0.0, 10.0),
-    "cleat_offset": (-40.0, 40.0), "cleat_before": (-40.0, 40.0), "cleat_yaw": (-20.0, 20.0),
+    "support_level": (0.0, 1.5),
+    "turn": (-30.0, 30.0),
+    "forefoot": (-10.0, 10.0),
+    "heel": (-10.0, 10.0),
+    "under": (-10.0, 10.0),
+    "medial_edge": (0.0, 20.0),
+    "relief": (0.0, 6.0),
+    "cup": (0.0, 25.0),
+    "metatarsal": (0.0, 10.0),
+    "cleat_offset": (-40.0, 40.0),
+    "cleat_before": (-40.0, 40.0),
+    "cleat_yaw": (-20.0, 20.0),
     "ankle": (-15.0, 15.0),
-}  # fmt: skip
+}
 CHOICES: dict[str, tuple[Any, ...]] = {
-    "contoured": ("three-quarter", "full"), "pad": (True, False), "pad_source": ("scan", "kit"),
-}  # fmt: skip
+    "contoured": ("three-quarter", "full"),
+    "pad": (True, False),
+    "pad_source": ("scan", "kit"),
+}
 SHIFT_MM = 30.0
 SPOTS = 8
 
@@ -84,8 +94,11 @@ def merged(wishes: Mapping[str, Mapping[str, Any]], side: str) -> dict[str, Any]
 
 # a wish as the pages and plans name it: as the front door does
 AT_THE_DOOR = {
-    "support_level": "support", "shift": "shift_pad", "turn": "turn_pad", "cleat_offset": "cleat",
-}  # fmt: skip
+    "support_level": "support",
+    "shift": "shift_pad",
+    "turn": "turn_pad",
+    "cleat_offset": "cleat",
+}
 
 
 def asked(

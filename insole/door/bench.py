@@ -94,8 +94,11 @@ class Bench:
         if left is None and right is None:
             raise PlanError("there is no foot to plan for; give left=, right= or both")
         self.left, self.right = left, right
-        self.limits = limit_tables.load(limits) if isinstance(limits, str | Path) else (
-            limits or limit_tables.default_limits())  # fmt: skip
+        self.limits = (
+            limit_tables.load(limits)
+            if isinstance(limits, str | Path)
+            else (limits or limit_tables.default_limits())
+        )
         self.shoe = shoes_.load(shoe) if isinstance(shoe, str | Path) else shoe
         self.kit = kits.load(kit, self.limits) if isinstance(kit, str | Path) else kit
         named = {"shoe": shoe, "kit": kit, "limits": limits}
@@ -188,11 +191,19 @@ class Bench:
             stated = {"stated": sources.pop("stated")} if "stated" in sources else {}
             sources |= {"by_hand": self._hand.name, **stated}
         return planner.plan(
-            self.left, self.right, self.shoe, wishes, answers=answers, clinician=clinician,
+            self.left,
+            self.right,
+            self.shoe,
+            wishes,
+            answers=answers,
+            clinician=clinician,
             overrides=tuple(_override(one) for one in terms.get("overrides") or ()),
-            without_arch=without_arch, limits=self.limits, sources=sources,
-            memory=self._memory, hand=hand,
-        )  # fmt: skip
+            without_arch=without_arch,
+            limits=self.limits,
+            sources=sources,
+            memory=self._memory,
+            hand=hand,
+        )
 
     def _terms_in(self, plan: Plan) -> dict[str, Any]:
         """Return the terms that a plan stands on."""
@@ -210,8 +221,17 @@ class Bench:
         """Return the files and what was stated of the scans, as the command line records them."""
         feet = [foot for foot in (self.left, self.right) if foot is not None]
         stated: dict[str, object] = {}
-        for name in ("side", "unit", "scale", "load", "kind", "foot_length", "landmark",
-                     "one_foot", "hand_held"):  # fmt: skip
+        for name in (
+            "side",
+            "unit",
+            "scale",
+            "load",
+            "kind",
+            "foot_length",
+            "landmark",
+            "one_foot",
+            "hand_held",
+        ):
             found = [foot.stated.get(name) for foot in feet]
             if not any(found):
                 continue
@@ -292,8 +312,11 @@ def fit(
         raise PlanError("there is no foot to fit; give left=, right= or both")
     if isinstance(shoes, str | Path) or not shoes:
         raise PlanError("shoes= wants a list of shoe files or shoes, one at the least")
-    bounds = limit_tables.load(limits) if isinstance(limits, str | Path) else (
-        limits or limit_tables.default_limits())  # fmt: skip
+    bounds = (
+        limit_tables.load(limits)
+        if isinstance(limits, str | Path)
+        else (limits or limit_tables.default_limits())
+    )
     beds = [shoes_.load(one) if isinstance(one, str | Path) else one for one in shoes]
     return fitting.rank(left, right, beds, bounds)
 

@@ -162,17 +162,30 @@ def make(
     if not 0.0 <= kerf <= MOST_KERF_MM:
         raise PlanError(f"kerf wants 0 to {MOST_KERF_MM:g} mm, not {kerf!r}")
     settings: Settings = Settings(
-        bed=_size("bed", bed), kerf=float(kerf), sheet=_size("sheet", sheet), step=step,
-        layers=layers, materials=materials_of(materials),
-        form=_form(form, form_cover, form_relief), dxf=dxf, laser_colours=laser_colours,
+        bed=_size("bed", bed),
+        kerf=float(kerf),
+        sheet=_size("sheet", sheet),
+        step=step,
+        layers=layers,
+        materials=materials_of(materials),
+        form=_form(form, form_cover, form_relief),
+        dxf=dxf,
+        laser_colours=laser_colours,
         cover_pattern=cover_pattern,
-    )  # fmt: skip
+    )
     if cover_pattern is not None and not 0.0 <= cover_pattern <= MOST_COVER_MM:
         raise PlanError(f"cover_pattern wants 0 to {MOST_COVER_MM:g} mm, not {cover_pattern!r}")
     if dxf not in ("R2010", "R12"):
         raise PlanError(f"dxf wants 'R2010' or 'R12', not {dxf!r}")
-    typed = {name for name, value, usual in (("bed", bed, (220.0, 220.0)), ("kerf", kerf, 0.0),
-             ("sheet", sheet, (600.0, 400.0))) if value != usual}  # fmt: skip
+    typed = {
+        name
+        for name, value, usual in (
+            ("bed", bed, (220.0, 220.0)),
+            ("kerf", kerf, 0.0),
+            ("sheet", sheet, (600.0, 400.0)),
+        )
+        if value != usual
+    }
     settings = settings.with_stock(stock, material or {}, typed=typed)
     home = workflow.case_home(plan, Path(out))
     workflow.refuse_other_plan(plan, home)

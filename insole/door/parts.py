@@ -287,5 +287,9 @@ def _svg(path: Path, one: BuiltPart, scale: Any) -> None:
 
 
 _WRITERS: dict[str, Callable[[Path, BuiltPart, Any], None]] = {
-    ".stl": _stl, ".3mf": _3mf, ".step": _step, ".dxf": _dxf, ".svg": _svg,
-}  # fmt: skip
+    ".stl": _stl,
+    ".3mf": _3mf,
+    ".step": _step,
+    ".dxf": _dxf,
+    ".svg": _svg,
+}

@@ -174,11 +174,17 @@ def _said(on: str, heard: Mapping[str, Any]) -> Said:
         raise PlanError("say how it was as well: answer='better', 'same' or 'worse'")
     try:
         return trials.Said(
-            text=heard.get("said") or "", side=heard.get("side") or "both",
-            place=heard.get("place") or "", answer=heard.get("answer"), date=on,
-            clinician=heard.get("clinician") or "", flags=flags, felt=list(felt),
-            corrects=heard.get("corrects"), because=heard.get("because") or "",
-        )  # fmt: skip
+            text=heard.get("said") or "",
+            side=heard.get("side") or "both",
+            place=heard.get("place") or "",
+            answer=heard.get("answer"),
+            date=on,
+            clinician=heard.get("clinician") or "",
+            flags=flags,
+            felt=list(felt),
+            corrects=heard.get("corrects"),
+            because=heard.get("because") or "",
+        )
     except ValidationError as error:
         first = error.errors()[0]
         name = ".".join(str(part) for part in first["loc"])

@@ -202,9 +202,12 @@ def contact_maps(
     return ContactMaps(
         x=x,
         y=y,
-        before=before, after=after, case=case, load=found.load,
+        before=before,
+        after=after,
+        case=case,
+        load=found.load,
         centre=None if found.centre is None else np.array(found.centre),
-    )  # fmt: skip
+    )
 
 
 def section(
@@ -258,9 +261,15 @@ def section(
         at = np.arange(low, high + step / 2, step)
         cut = cut_through(plan, foot, at, np.array([place]))
     return Section(
-        axis="x" if x is None else "y", place=place, at=at, base=cut.bed - foot.base.thickness,
-        bed=cut.bed, shim=cut.bed + cut.shim, pad=cut.bed + cut.shim + cut.pad, sole=cut.sole,
-    )  # fmt: skip
+        axis="x" if x is None else "y",
+        place=place,
+        at=at,
+        base=cut.bed - foot.base.thickness,
+        bed=cut.bed,
+        shim=cut.bed + cut.shim,
+        pad=cut.bed + cut.shim + cut.pad,
+        sole=cut.sole,
+    )
 
 
 def outlines(plan: Plan, side: Side) -> dict[str, Array]:
@@ -278,9 +287,10 @@ def outlines(plan: Plan, side: Side) -> dict[str, Array]:
     if foot.contour is not None:
         rings["contoured-bed"] = foot.contour.outline
     names = {
-        WedgePlace.FOREFOOT: "forefoot-shim", WedgePlace.HEEL: "heel-shim",
+        WedgePlace.FOREFOOT: "forefoot-shim",
+        WedgePlace.HEEL: "heel-shim",
         WedgePlace.UNDER: "under-shoe-shim",
-    }  # fmt: skip
+    }
     rings |= {names[wedge.place]: wedge.outline for wedge in foot.wedges}
     return {name: np.array(ring, dtype=float) for name, ring in rings.items()}
 

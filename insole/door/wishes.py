@@ -142,8 +142,7 @@ _OF_A_FOOT: dict[str, tuple[str, Callable[[Any], Any], str]] = {
     "turn_pad": ("turn", _number, "a number of degrees"),
     "pad_source": ("pad_source", _one_of("scan", "kit"), "'scan' or 'kit'"),
     "medial_edge": ("medial_edge", _number, "a number of mm"),
-    "contoured": (
-        "contoured", _one_of("three-quarter", "full"), "'three-quarter' or 'full'"),
+    "contoured": ("contoured", _one_of("three-quarter", "full"), "'three-quarter' or 'full'"),
     "cup": ("cup", _number, "a number of mm"),
     "contour_material": ("contour_material", _word, "a word of the material table"),
     "metatarsal": ("metatarsal", _number, "a number of mm"),
@@ -157,7 +156,7 @@ _OF_A_FOOT: dict[str, tuple[str, Callable[[Any], Any], str]] = {
     "cleat_before": ("cleat_before", _number, "a number of mm"),
     "cleat_yaw": ("cleat_yaw", _number, "a number of degrees"),
     "ankle": ("ankle", _number, "a number of degrees"),
-}  # fmt: skip
+}
 _FEET = ("left", "right")
 
 
@@ -226,9 +225,11 @@ def changed(wishes: PlanWishes, given: Mapping[str, Any], kit: Kit | None = None
         plain["body_mass"] = None if mass is None else _plain_number("body_mass", mass)
     _check_plain(plain)
     return replace(
-        wishes, **plain, kit=kit if kit is not None else wishes.kit,
+        wishes,
+        **plain,
+        kit=kit if kit is not None else wishes.kit,
         **{foot: replace(getattr(wishes, foot), **own) for foot, own in feet.items()},
-    )  # fmt: skip
+    )
 
 
 def _read(option: str, value: Any) -> Any:
@@ -279,10 +280,15 @@ def wishes_in(plan: Plan, kit: Kit | None = None) -> PlanWishes:
             raise PlanError(f"the plan holds a wish that is not known, {unknown[0]!r}; plan anew")
         feet[foot] = FootWish(**{name: tupled(value) for name, value in own.items()})
     return PlanWishes(
-        **feet, case=plan.case, date=plan.date, version=plan.version, kit=kit,
-        confirm_zero=bool(record.get("confirm_zero")), body_mass=record.get("body_mass"),
+        **feet,
+        case=plan.case,
+        date=plan.date,
+        version=plan.version,
+        kit=kit,
+        confirm_zero=bool(record.get("confirm_zero")),
+        body_mass=record.get("body_mass"),
         dowels=bool(record.get("dowels")),
-    )  # fmt: skip
+    )
 
 
 def tupled(value: Any) -> Any:

@@ -23,10 +23,18 @@ __all__ = ["LINES", "brief", "next_step"]
 
 LINES = 20  # of a plan for a pair
 WIDE = 112  # of a warning, before it is cut at a clause
-CARE = frozenset({
-    "hand-foot-length", "hand-hallux", "hand-leg-length", "own-limits", "riding-pain",
-    "same-day-care", "stop-cleared", "wedge-first-ray",
-})  # never cut  # fmt: skip
+CARE = frozenset(
+    {
+        "hand-foot-length",
+        "hand-hallux",
+        "hand-leg-length",
+        "own-limits",
+        "riding-pain",
+        "same-day-care",
+        "stop-cleared",
+        "wedge-first-ray",
+    }
+)  # never cut
 SHOWN = frozenset({"effect", "kit-little", "not-asked", "saddle"})  # said by a line of their own
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
 CASE = re.compile(r"\b(?:standing|pedalling)\b")
@@ -127,9 +135,11 @@ def _support(foot: FootPlan) -> str:
     if made is None:
         return f"no support: {foot.no_pad_because}"
     crest = made.crest
-    name = foot.contour.name if foot.contour is not None else (
-        "arch pad" if foot.pad is None or foot.pad.source == "scan" else foot.pad.name
-    )  # fmt: skip
+    name = (
+        foot.contour.name
+        if foot.contour is not None
+        else ("arch pad" if foot.pad is None or foot.pad.source == "scan" else foot.pad.name)
+    )
     kind = "thick at the crest" if foot.contour is not None else "high"
     return (
         f"{name}: {crest.height:.1f} mm {kind}, crest {crest.from_rear:.0f} mm from the rear "
@@ -159,9 +169,10 @@ def _case(case: EffectCase) -> str:
 def _saddle(plan: Plan) -> list[str]:
     """Return the one saddle change; nothing below its least step."""
     known = [
-        foot.saddle_change.value for foot in plan.feet
+        foot.saddle_change.value
+        for foot in plan.feet
         if foot.saddle_change is not None and foot.saddle_change.value is not None
-    ]  # fmt: skip
+    ]
     if not known or len(known) < len(plan.feet):
         return []
     use = work.one_saddle(known)

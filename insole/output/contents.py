@@ -201,9 +201,7 @@ def _paper_items(plan: Plan, made: MadeParts, settings: Settings, tag: str) -> I
         )
         for paper in settings.papers
     }
-    papers[f"paper/bench-page-{tag}.pdf"] = partial(
-        bench.write_bench_page, plan=plan, parts=parts
-    )
+    papers[f"paper/bench-page-{tag}.pdf"] = partial(bench.write_bench_page, plan=plan, parts=parts)
     papers[f"paper/plan-{tag}.pdf"] = partial(
         report.write_plan_page, plan=plan, parts=parts, materials=table
     )

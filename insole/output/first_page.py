@@ -102,7 +102,11 @@ def _block(title: str, rows: Sequence[str]) -> list[str]:
         return []
     wrapped = [
         textwrap.fill(
-            row, 96, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False,
+            row,
+            96,
+            initial_indent="  ",
+            subsequent_indent="      ",
+            break_on_hyphens=False,
             break_long_words=False,
         )
         for row in rows  # a file's name in two pieces is nobody's file

@@ -197,8 +197,11 @@ def _steps(run: Run, making: Path) -> list[tuple[Part, Path]]:
         return []
     tag = folder_name(run.plan)
     (making / "solid").mkdir()
-    return [(part, making / "solid" / f"{part.label}-{tag}.step") for part in run.made.worn
-            if part.name != COVER]  # fmt: skip
+    return [
+        (part, making / "solid" / f"{part.label}-{tag}.step")
+        for part in run.made.worn
+        if part.name != COVER
+    ]
 
 
 def _finish_steps(run: Run, making: Path, worker: step.StepWorker) -> None:

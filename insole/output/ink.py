@@ -19,9 +19,23 @@ from footscan.scan import Array
 from insole.errors import OutputError
 
 __all__ = [
-    "BLACK", "BLUE", "GREY", "MIDDLE", "MM", "ORANGE", "PALE", "Colour", "fitted", "fonts",
-    "png_bytes", "ring_path", "save_bytes", "stroke", "wrapped", "write",
-]  # fmt: skip
+    "BLACK",
+    "BLUE",
+    "GREY",
+    "MIDDLE",
+    "MM",
+    "ORANGE",
+    "PALE",
+    "Colour",
+    "fitted",
+    "fonts",
+    "png_bytes",
+    "ring_path",
+    "save_bytes",
+    "stroke",
+    "wrapped",
+    "write",
+]
 
 
 MM = 72.0 / 25.4  # points in a millimetre
@@ -99,10 +113,15 @@ def ring_path(canvas: Any, points: Array, *, close: bool = True) -> Any:
 
 
 def stroke(
-    canvas: Any, points: Array, colour: Colour, weight: float, *,
-    dash: tuple[float, ...] | None = None, close: bool = True,
+    canvas: Any,
+    points: Array,
+    colour: Colour,
+    weight: float,
+    *,
+    dash: tuple[float, ...] | None = None,
+    close: bool = True,
     fill: Colour | None = None,
-) -> None:  # fmt: skip
+) -> None:
     """Stroke (and fill) a line through `points`; `weight` and `dash` in mm."""
     canvas.setStrokeColorRGB(*colour)
     canvas.setLineWidth(weight)
@@ -114,9 +133,17 @@ def stroke(
 
 
 def write(
-    canvas: Any, x: float, y: float, words: str, size: float, *, bold: bool = False,
-    align: str = "start", colour: Colour = BLACK, knock: bool = False,
-) -> None:  # fmt: skip
+    canvas: Any,
+    x: float,
+    y: float,
+    words: str,
+    size: float,
+    *,
+    bold: bool = False,
+    align: str = "start",
+    colour: Colour = BLACK,
+    knock: bool = False,
+) -> None:
     """Write `words` at (x, y), `size` mm high; `knock` clears the paper behind them."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
@@ -139,8 +166,11 @@ def wrapped(words: str, size: float, width: float, *, bold: bool = False) -> lis
     font, lines = fonts()[bold], []
     for line in simpleSplit(words, font, size, width):
         while stringWidth(line, font, size) > width and len(line) > 1:
-            cut = next(n for n in range(len(line) - 1, 0, -1)
-                       if n == 1 or stringWidth(line[:n], font, size) <= width)  # fmt: skip
+            cut = next(
+                n
+                for n in range(len(line) - 1, 0, -1)
+                if n == 1 or stringWidth(line[:n], font, size) <= width
+            )
             lines.append(line[:cut])
             line = line[cut:]
         lines.append(line)

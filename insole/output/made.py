@@ -32,9 +32,16 @@ from insole.record.plan import Plan
 from insole.record.stock import KINDS, sold, stack_for
 
 __all__ = [
-    "MadeParts", "Run", "kind_of", "made_parts", "recorded", "short_way", "size_words", "to_buy",
+    "MadeParts",
+    "Run",
+    "kind_of",
+    "made_parts",
+    "recorded",
+    "short_way",
+    "size_words",
+    "to_buy",
     "way_words",
-]  # fmt: skip
+]
 
 PADS = ("arch-pad", "metatarsal-pad")
 
@@ -112,8 +119,11 @@ def _covers(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]
     thick = of_plan(plan).value("thickness.cover")
     usual = (m.name for m in settings.materials.values() if "cover" in m.places)
     word = settings.chosen.get("cover") or next(usual, "cover-foam")
-    return [cover(part, settings.cover_pattern, thick, word) for part in parts
-            if part.name in ("base", CONTOUR)]  # fmt: skip
+    return [
+        cover(part, settings.cover_pattern, thick, word)
+        for part in parts
+        if part.name in ("base", CONTOUR)
+    ]
 
 
 def _chosen(plan: Plan, part: Part, settings: Settings, notes: dict[str, str]) -> Part:
@@ -206,9 +216,14 @@ def _layers(part: Part, way: Way, settings: Settings, plan: Plan) -> Sequence[Pa
     if stock is not None:
         least = (100.0 * stock.least_area, stock.least_width)
     return laminations.layers(
-        part, coarse, min(laminations.FINE_MM, coarse), tag=folder_name(plan),
-        sheets=way.sheets, tops=rack or laminations.TOP_MM, least=least,
-    )  # fmt: skip
+        part,
+        coarse,
+        min(laminations.FINE_MM, coarse),
+        tag=folder_name(plan),
+        sheets=way.sheets,
+        tops=rack or laminations.TOP_MM,
+        least=least,
+    )
 
 
 def _sheets_in(layers: Sequence[Part]) -> tuple[float, ...]:
@@ -296,9 +311,11 @@ def way_words(part: Part) -> str:
     if part.way.how == "layers":
         return f"{len(sheets)} layers glued, from below {_counted(sheets)} mm"
     return {
-        "print": "printed", "cut": f"cut from {_counted(sheets)} mm sheet",
-        "grind": f"ground from {_counted(sheets)} mm sheet", "mill": "milled from a block",
-    }[part.way.how]  # fmt: skip
+        "print": "printed",
+        "cut": f"cut from {_counted(sheets)} mm sheet",
+        "grind": f"ground from {_counted(sheets)} mm sheet",
+        "mill": "milled from a block",
+    }[part.way.how]
 
 
 def short_way(part: Part) -> str:
@@ -316,8 +333,9 @@ def _counted(sheets: Sequence[float]) -> str:
             found[-1] = (thick, found[-1][1] + 1)
         else:
             found.append((thick, 1))
-    return ", ".join(f"{count} x {thick:g}" if count > 1 else f"{thick:g}"
-                     for thick, count in found)  # fmt: skip
+    return ", ".join(
+        f"{count} x {thick:g}" if count > 1 else f"{thick:g}" for thick, count in found
+    )
 
 
 def recorded(part: Part, materials: Materials) -> dict[str, Any]:

@@ -16,10 +16,28 @@ from insole.record.least import counts
 from insole.record.plan import Note, NoteLevel, Override, PadPlan, Plan, Quantity
 
 __all__ = [
-    "COVERAGE", "LEVEL_WORDS", "all_notes", "amount", "answers", "behind",
-    "capital", "change", "extent", "flat_words", "load_words", "merged", "noted", "override",
-    "paper", "sentence", "shift_words", "signed", "spread_words", "words", "yaw_words",
-]  # fmt: skip
+    "COVERAGE",
+    "LEVEL_WORDS",
+    "all_notes",
+    "amount",
+    "answers",
+    "behind",
+    "capital",
+    "change",
+    "extent",
+    "flat_words",
+    "load_words",
+    "merged",
+    "noted",
+    "override",
+    "paper",
+    "sentence",
+    "shift_words",
+    "signed",
+    "spread_words",
+    "words",
+    "yaw_words",
+]
 
 COVERAGE = 1.96  # standard deviations in a 95 % band
 LISTED = 9  # a longer list in a shoe file, such as an outline, is counted, not printed
@@ -139,9 +157,10 @@ def all_notes(plan: Plan, without: Collection[str] = ()) -> list[tuple[str, str]
     every += [(foot.side, note) for foot in plan.feet for note in foot.notes]
     every.sort(key=lambda item: list(LEVEL_WORDS).index(item[1].level))
     return merged(
-        (LEVEL_WORDS[note.level], side, noted(note)) for side, note in every
+        (LEVEL_WORDS[note.level], side, noted(note))
+        for side, note in every
         if note.code not in without
-    )  # fmt: skip
+    )
 
 
 def merged(notes: Iterable[tuple[str, str, str]]) -> list[tuple[str, str]]:
@@ -180,9 +199,11 @@ def flat_words(record: Any, name: str = "") -> list[str]:
 def load_words(load: str) -> str:
     """Return the load of a scan in words."""
     known = {
-        "none": "no load", "seated": "seated", "half": "standing on both feet",
+        "none": "no load",
+        "seated": "seated",
+        "half": "standing on both feet",
         "full": "standing on one leg",
-    }  # fmt: skip
+    }
     return known.get(load, "load not known")
 
 

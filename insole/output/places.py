@@ -14,9 +14,18 @@ from footscan.scan import Array
 from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
 
 __all__ = [
-    "PLACE_PART", "ball_ends", "ball_lines", "crest_point", "metatarsal_crest", "metatarsal_words",
-    "spread", "taper_words", "tender_spots", "turn_words", "wedge_lines",
-]  # fmt: skip
+    "PLACE_PART",
+    "ball_ends",
+    "ball_lines",
+    "crest_point",
+    "metatarsal_crest",
+    "metatarsal_words",
+    "spread",
+    "taper_words",
+    "tender_spots",
+    "turn_words",
+    "wedge_lines",
+]
 
 
 PLACE_PART = {
@@ -129,8 +138,11 @@ def ball_lines(foot: FootPlan) -> list[Any]:
 
     ends = ball_ends(foot)
     found: list[Any] = [] if ends is None else [LineString(ends)]
-    return found + [Point(foot.landmarks[f"mth{k}"][:2]).buffer(3.0)
-                    for k in range(1, 6) if f"mth{k}" in foot.landmarks]  # fmt: skip
+    return found + [
+        Point(foot.landmarks[f"mth{k}"][:2]).buffer(3.0)
+        for k in range(1, 6)
+        if f"mth{k}" in foot.landmarks
+    ]
 
 
 def spread(wanted: Sequence[float], sizes: Sequence[float], top: float, bottom: float) -> Array:

@@ -18,9 +18,15 @@ from footscan.files import held, sync_folder
 from insole.output.settings import FolderError
 
 __all__ = [
-    "MANIFEST", "PLAN", "README", "check_folder", "files_in", "making_room", "publish",
+    "MANIFEST",
+    "PLAN",
+    "README",
+    "check_folder",
+    "files_in",
+    "making_room",
+    "publish",
     "sha256_of",
-]  # fmt: skip
+]
 
 MANIFEST, README, PLAN = "manifest.json", "READ-ME-FIRST.txt", "plan.json"
 

@@ -24,8 +24,15 @@ from insole.record.materials import Material, Materials
 from insole.record.plan import Plan
 
 __all__ = [
-    "LINE_ROWS", "MOULDED", "Making", "glue_rows", "only_printed", "order", "print_rows", "routes",
-]  # fmt: skip
+    "LINE_ROWS",
+    "MOULDED",
+    "Making",
+    "glue_rows",
+    "only_printed",
+    "order",
+    "print_rows",
+    "routes",
+]
 
 LINE_ROWS = (
     "CUT: cut through; holes before outlines.",
@@ -177,8 +184,9 @@ def order(making: Making) -> list[str]:
     """Return the working order, numbered, from shopping to fitting."""
     parts, names = making.parts, {part.name for part in making.parts}
     printed = [part for part in parts if making.printed(part)]
-    ground = [p for p in parts if p not in printed and "grind" in p.lines
-              and p.label not in making.layers]  # fmt: skip
+    ground = [
+        p for p in parts if p not in printed and "grind" in p.lines and p.label not in making.layers
+    ]
     have = "Have ready" if making.stocked else "Buy"
     steps = [f"{have}: {'; '.join(_shopping(making))}."]
     steps.append("Print the template at 100 % and measure both rulers; the same on the first cut.")
@@ -198,8 +206,10 @@ def order(making: Making) -> list[str]:
     if ground:
         steps.append(f"Grind or mill {_labels(ground)} by the GRIND lines, thinnest edge last.")
     if "dowels" in names:
-        steps.append("Cut the webs of the dowels; drill or clear the sockets; glue a dowel into "
-                     "each socket of the pad, none into the base.")  # fmt: skip
+        steps.append(
+            "Cut the webs of the dowels; drill or clear the sockets; glue a dowel into "
+            "each socket of the pad, none into the base."
+        )
     steps += [
         "Compare side, face, arrow and thick edge of each part with the bench page.",
         "Copy crest and shim lines from the template onto the base, then trim the base: toe and "
@@ -226,8 +236,11 @@ def _shopping(making: Making) -> list[str]:
         mine = [p for p in making.parts if p.material == name and making.printed(p)]
         if (material := making.materials.get(name)) is not None:
             mass = sum(amount(part, material).mass_high for part in mine)
-            rows.append(f"{name} to print, about {mass:.0f} g" if mass >= 1 else
-                        f"{name} to print, under 1 g")  # fmt: skip
+            rows.append(
+                f"{name} to print, about {mass:.0f} g"
+                if mass >= 1
+                else f"{name} to print, under 1 g"
+            )
     plaster = sum(_plaster_litres(part, making.materials) for part in making.parts)
     rows += [f"plaster powder, {_powder(plaster):.1f} kg"] if plaster else []
     cover = of_plan(making.plan).value("thickness.cover")

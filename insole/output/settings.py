@@ -72,9 +72,12 @@ class Settings:
     cover_pattern: float | None = None
 
     def with_stock(
-        self, file: str | Path | None, chosen: Sequence[str] | Mapping[str, str] = (), *,
+        self,
+        file: str | Path | None,
+        chosen: Sequence[str] | Mapping[str, str] = (),
+        *,
         typed: Collection[str] = (),
-    ) -> Settings:  # fmt: skip
+    ) -> Settings:
         """Return the settings with a workshop's stock and the materials chosen for this time.
 
         Parameters

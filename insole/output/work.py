@@ -29,9 +29,16 @@ from insole.record.tables import Table
 from insole.shoe.parts import CleatSlots, read_slots
 
 __all__ = [
-    "bolt_table", "one_saddle", "only_if_it_stays", "per_setback", "preparation",
-    "saddle_difference", "steps", "table_of_work", "under_feet",
-]  # fmt: skip
+    "bolt_table",
+    "one_saddle",
+    "only_if_it_stays",
+    "per_setback",
+    "preparation",
+    "saddle_difference",
+    "steps",
+    "table_of_work",
+    "under_feet",
+]
 
 NUMBERS_PT, ACT_PT = 12.0, 10.0
 SETBACK_MM = 5.0
@@ -99,8 +106,9 @@ def table_of_work(plan: Plan, size: float, space: float) -> Any:
     for number, (name, done) in zip(_numbers([name for name, _ in found]), found, strict=True):
         text = f"☐ <b>{number} {name}</b>{': ' if done else ''}{done}"
         rows.append([paragraph(text, size), *(paragraph(box, size) for box in boxes)])
-    whole = table([*rows, [paragraph(TRIAL_WORDS, size)]], [first, *TRIAL_COLUMNS],
-                  pad=0.25 + 0.5 * space)  # fmt: skip
+    whole = table(
+        [*rows, [paragraph(TRIAL_WORDS, size)]], [first, *TRIAL_COLUMNS], pad=0.25 + 0.5 * space
+    )
     whole.setStyle([("SPAN", (0, len(rows)), (-1, len(rows)))])
     return whole
 
@@ -112,11 +120,14 @@ def steps(plan: Plan) -> list[tuple[str, str]]:
     cleats = [foot for foot in plan.feet if foot.cleat is not None]
     if cleats:
         new = "" if under_feet(plan) else "old bolts, "
-        found.append((
-            f"cleat{_of(plan, cleats)}",
-            f"to its mark; toe to wheel, heel to crank ≥ 5 mm; {new}maker's torque, ten clip-ins"
-            f" and releases a foot on a stand.{moves['cleat']}",
-        ))  # fmt: skip
+        found.append(
+            (
+                f"cleat{_of(plan, cleats)}",
+                f"to its mark; toe to wheel, heel to crank ≥ 5 mm; {new}maker's torque, ten "
+                "clip-ins"
+                f" and releases a foot on a stand.{moves['cleat']}",
+            )
+        )
     found.append(_base_step(plan, moves["base"]))
     for feet in _wedge_turns(plan):
         name = "wedge" if feet == [f for f in plan.feet if f.wedges] else f"wedge{_of(plan, feet)}"
@@ -315,10 +326,16 @@ def bolt_table(plan: Plan, foot: FootPlan, wedge: WedgePlan, wide: float) -> lis
         name = bolt_name(bolt.x, bolt.y).replace(" bolt on the", ",").replace(" bolt", "")
         old = "–" if slots.bolt_length is None else f"{slots.bolt_length:g}"
         needs = "old + shim" if bolt.length is None else f"<b>{bolt.length:.1f}</b>"
-        rows.append([paragraph(name, 9.0, leading=1.0),
-                     *(paragraph(cell, NUMBERS_PT, leading=1.0)
-                       for cell in (old, f"{bolt.added:.1f}", needs)),
-                     paragraph(_buy(bolt), ACT_PT, leading=1.0)])  # fmt: skip
+        rows.append(
+            [
+                paragraph(name, 9.0, leading=1.0),
+                *(
+                    paragraph(cell, NUMBERS_PT, leading=1.0)
+                    for cell in (old, f"{bolt.added:.1f}", needs)
+                ),
+                paragraph(_buy(bolt), ACT_PT, leading=1.0),
+            ]
+        )
     columns = (10.0, 12.0, 13.0, 23.0)
     small = table(rows, [wide - 3.0 - sum(columns), *columns], lines=False, pad=0.1)
     small.setStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])

@@ -159,9 +159,13 @@ def _marks(material: str) -> tuple[Mark, ...]:
     room = y - 31.0 - WIDTH_MM - 2.0  # between the post and the size on the arm along y
     for size in (NAME_MM[0], (NAME_MM[0] + NAME_MM[1]) / 2, NAME_MM[1]):
         name = Mark(
-            text=material.upper(), x=half, y=WIDTH_MM + room / 2, size=size, face="foot",
+            text=material.upper(),
+            x=half,
+            y=WIDTH_MM + room / 2,
+            size=size,
+            face="foot",
             turn=90.0,
-        )  # fmt: skip
+        )
         if _length(name) <= room:
             return (*marks, name)
     return tuple(marks)

@@ -156,8 +156,7 @@ def _edges(part: Part, process: Process) -> list[str]:
     allowed = max(EDGE_MOST_MM, float(part.facts.get("standing_edge", 0.0)))
     if most > allowed + EDGE_SLACK_MM:
         found.append(
-            f"its edge is up to {most:.1f} mm high, a step that can be felt; at most "
-            f"{allowed:g} mm"
+            f"its edge is up to {most:.1f} mm high, a step that can be felt; at most {allowed:g} mm"
         )
     stray = float(part.facts.get("chord_error", 0.0))
     if stray > CHORD_MM:

@@ -82,18 +82,25 @@ def contoured_bed(foot: FootPlan, case: str) -> Part:
     side = Side(foot.side)
     volume = solids.integral(plan, lambda x, y: upper(x, y) - lower(x, y))
     tops, top_lines = outlines.height_lines(upper, plan, cell=LINE_CELL_MM, least=LINE_LEAST_MM)
-    floors, floor_lines = outlines.height_lines(
-        lower, plan, cell=LINE_CELL_MM, least=LINE_LEAST_MM
-    )
+    floors, floor_lines = outlines.height_lines(lower, plan, cell=LINE_CELL_MM, least=LINE_LEAST_MM)
     return Part(
-        name=CONTOUR, side=side, vertices=vertices, faces=faces, outline=outline, holes=holes,
+        name=CONTOUR,
+        side=side,
+        vertices=vertices,
+        faces=faces,
+        outline=outline,
+        holes=holes,
         lines={"grind": top_lines, "under": floor_lines, "crest": _cross(contour)},
-        marks=_marks(side, contour, case), volume=volume,
-        solid=partial(_brep, contour, outline, volume), material=contour.material,
-        facts=_facts(contour, notch, vertices, low) | {
-            "grind_levels": tops, "under_levels": floors,
+        marks=_marks(side, contour, case),
+        volume=volume,
+        solid=partial(_brep, contour, outline, volume),
+        material=contour.material,
+        facts=_facts(contour, notch, vertices, low)
+        | {
+            "grind_levels": tops,
+            "under_levels": floors,
         },
-    )  # fmt: skip
+    )
 
 
 def _lowest(shape: ContourShape, plan: Polygon) -> float:

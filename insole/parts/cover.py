@@ -51,13 +51,27 @@ def cover(of: Part, allowance: float, thickness: float, material: str) -> Part:
     outline, holes = outlines.rings(shape)
     count = f", {len(darts)} darts at the heel" if darts else ""
     return replace(
-        of, name=COVER, vertices=vertices, faces=faces, outline=outline, holes=holes, lines={},
-        marks=(), volume=float(shape.area * thickness), solid=None, solid_volume=None,
-        material=material, way=None,
-        facts={"thickness": thickness, "allowance": allowance, "darts": len(darts),
-               "both_sides": False,
-               "words": f"{allowance:g} mm larger all round{count}: glue, then trim"},
-    )  # fmt: skip
+        of,
+        name=COVER,
+        vertices=vertices,
+        faces=faces,
+        outline=outline,
+        holes=holes,
+        lines={},
+        marks=(),
+        volume=float(shape.area * thickness),
+        solid=None,
+        solid_volume=None,
+        material=material,
+        way=None,
+        facts={
+            "thickness": thickness,
+            "allowance": allowance,
+            "darts": len(darts),
+            "both_sides": False,
+            "words": f"{allowance:g} mm larger all round{count}: glue, then trim",
+        },
+    )
 
 
 def _darts(shape: Polygon, whole: Polygon, deep: float) -> list[Polygon]:

@@ -165,9 +165,7 @@ def _shelf_marked(part: Part, foot: FootPlan, wish: FormWish, above: Upper) -> P
     kept = solid.translate((0.0, 0.0, -engraving.DEPTH_MM))
     solid -= solids.prism(ink, SHELF_MM / 2, float(part.facts["height"]) + 1.0) - kept
     vertices, faces = solids.arrays(solid, part.label)
-    return replace(
-        part, vertices=vertices, faces=faces, marks=(*part.marks, *marks), facts=facts
-    )  # fmt: skip
+    return replace(part, vertices=vertices, faces=faces, marks=(*part.marks, *marks), facts=facts)
 
 
 def _facts(

@@ -68,9 +68,10 @@ def _grid(foot: FootPlan, sole: HeightGrid, wish: FormWish) -> tuple[Array, Arra
     end = start + sole.step * (np.array([len(sole.z), len(sole.z[0])]) - 1)
     if (low < start - 1e-6).any() or (high > end + 1e-6).any():
         raise PartError(
-            FORM, f"the sole in the plan does not cover the base of the {foot.side} foot and a "
+            FORM,
+            f"the sole in the plan does not cover the base of the {foot.side} foot and a "
             f"margin of {wish.margin:g} mm; plan it again from the scan",
-        )  # fmt: skip
+        )
     x, y = (np.arange(low[k], high[k] + 0.5 * CELL_MM, CELL_MM) for k in range(2))
     return x, y
 

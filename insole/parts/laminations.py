@@ -27,9 +27,15 @@ from insole.parts import outlines, solids
 from insole.parts.part import Part, socket_discs
 
 __all__ = [
-    "COARSE_MM", "FINE_MM", "LAYERED", "LEAST_MM2", "LEAST_WIDE_MM", "TOP_MM", "layers",
+    "COARSE_MM",
+    "FINE_MM",
+    "LAYERED",
+    "LEAST_MM2",
+    "LEAST_WIDE_MM",
+    "TOP_MM",
+    "layers",
     "sheets_for",
-]  # fmt: skip
+]
 
 COARSE_MM = 1.0  # coarsest step that is ground off by hand: common practice, no source
 FINE_MM = 0.5
@@ -38,8 +44,11 @@ LEAST_MM2 = 200.0  # a smaller piece cannot be held, glued and ground: common pr
 LEAST_WIDE_MM = 10.0  # nor a narrower one
 TOP_MM = (1.5, 2.0, 3.0, 4.0, 5.0)  # sheets that may take the place of the two uppermost layers
 SHORT = {
-    "arch-pad": "PAD", "metatarsal-pad": "META", "forefoot-shim": "FORE", "heel-shim": "HEEL",
-}  # fmt: skip
+    "arch-pad": "PAD",
+    "metatarsal-pad": "META",
+    "forefoot-shim": "FORE",
+    "heel-shim": "HEEL",
+}
 THIN_MM = 0.01  # points of a contour that add less are dropped
 ABOVE_MM = 1e-4  # a section is taken this far above a layer's underside
 
@@ -69,10 +78,15 @@ def sheets_for(height: float, coarse: float = COARSE_MM, fine: float = FINE_MM) 
 
 
 def layers(
-    part: Part, coarse: float = COARSE_MM, fine: float = FINE_MM, *, tag: str = "",
-    sheets: Sequence[float] = (), tops: Sequence[float] = TOP_MM,
+    part: Part,
+    coarse: float = COARSE_MM,
+    fine: float = FINE_MM,
+    *,
+    tag: str = "",
+    sheets: Sequence[float] = (),
+    tops: Sequence[float] = TOP_MM,
     least: tuple[float, float] = (LEAST_MM2, LEAST_WIDE_MM),
-) -> list[Part]:  # fmt: skip
+) -> list[Part]:
     """Return the layers of a part from below; a layer in pieces gives a part for each piece.
 
     Where the uppermost layer would be too small to glue, thin sheets go lower, or one thicker
@@ -160,9 +174,7 @@ def _stacks(height: float, stock: list[float], tops: Sequence[float]) -> list[li
     return found
 
 
-def _stacked(
-    part: Part, solid: Any, stock: Sequence[float], least: tuple[float, float]
-) -> _Stack:
+def _stacked(part: Part, solid: Any, stock: Sequence[float], least: tuple[float, float]) -> _Stack:
     """Return the regions of a stack, without pieces that are too small."""
     lowest: BaseGeometry = Polygon(part.outline, part.holes)
     if part.facts.get("socket_face") == "shoe":
@@ -173,9 +185,12 @@ def _stacked(
     lost = sum(thick for region, thick in zip(regions, stock, strict=True) if region.is_empty)
     reach = sum(stock) - lost
     return _Stack(
-        sheets=stock, regions=regions, left_out=sum(_small(region, least) for region in whole),
-        lost=lost, missing=max(float(part.vertices[:, 2].max()) - reach, 0.0) if lost else 0.0,
-    )  # fmt: skip
+        sheets=stock,
+        regions=regions,
+        left_out=sum(_small(region, least) for region in whole),
+        lost=lost,
+        missing=max(float(part.vertices[:, 2].max()) - reach, 0.0) if lost else 0.0,
+    )
 
 
 def _told(layer: Part, part: Part, count: int, tag: str, left_out: int, lost: float) -> Part:

@@ -176,9 +176,7 @@ def amount(part: Part, material: Material) -> Amount:
         share = [solid + (1.0 - solid) * fill for fill in fills]
     dense = (material.density.value, material.density.low, material.density.high)
     mass = [volume / 1000.0 * d * s for d, s in zip(dense, share, strict=True)]
-    return Amount(
-        volume_cm3=volume / 1000.0, mass=mass[0], mass_low=mass[1], mass_high=mass[2]
-    )  # fmt: skip
+    return Amount(volume_cm3=volume / 1000.0, mass=mass[0], mass_low=mass[1], mass_high=mass[2])
 
 
 def _volume(vertices: Array, faces: IntArray) -> float:

@@ -166,7 +166,12 @@ def _unevenness(points: Array, height: Callable[[Array, Array], Array]) -> float
 
 
 def height_lines(
-    height: Height, plan: Polygon, step: float = 1.0, *, cell: float, least: float,
+    height: Height,
+    plan: Polygon,
+    step: float = 1.0,
+    *,
+    cell: float,
+    least: float,
     above: float | None = None,
 ) -> tuple[tuple[float, ...], tuple[Array, ...]]:
     """Return heights and contours of a face, `step` mm apart, inside an outline.

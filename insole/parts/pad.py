@@ -101,9 +101,12 @@ def metatarsal_pad(foot: FootPlan, case: str) -> Part:
 
 
 def _made(
-    foot: FootPlan, pad: PadPlan | MetatarsalPlan, name: str, case: str,
+    foot: FootPlan,
+    pad: PadPlan | MetatarsalPlan,
+    name: str,
+    case: str,
     at: tuple[tuple[float, float], ...],
-) -> Part:  # fmt: skip
+) -> Part:
     """Return a dome over its outline, with sockets at the places `at`."""
     top = _top(pad, name)
     plan = solids.solid_polygon(pad.outline, name)
@@ -277,9 +280,12 @@ def _facts(
 
 
 def _brep(
-    pad: PadPlan | MetatarsalPlan, name: str, outline: Array, volume: float,
+    pad: PadPlan | MetatarsalPlan,
+    name: str,
+    outline: Array,
+    volume: float,
     at: tuple[tuple[float, float], ...],
-) -> Any:  # fmt: skip
+) -> Any:
     top = PadTop(pad)
     solid = breps.under_spline(outline, _roof(top, Polygon(outline)), volume, name)
     return breps.one_solid(sockets.brep_cut(solid, at, -1.0, PAD_DEPTH_MM), name)

@@ -204,9 +204,11 @@ def _engraved(part: Part) -> Part:
     fixed = tuple(mark for mark in part.marks if mark.face != "shoe")
     grooves, depth = _grooves(part), float(part.facts.get("groove_depth", 0.0))
     curved = bool(part.facts.get("curved_underside"))
-    region = _label_region(part) if curved else (
-        solids.region_above(solid, engraving.MIN_THICKNESS_MM - 1e-6)
-    )  # fmt: skip
+    region = (
+        _label_region(part)
+        if curved
+        else (solids.region_above(solid, engraving.MIN_THICKNESS_MM - 1e-6))
+    )
     if not grooves.is_empty:
         region = region.difference(shapely.box(*grooves.bounds).buffer(1.0))
     holes = socket_discs(part)
@@ -240,8 +242,10 @@ def _engraved(part: Part) -> Part:
 def _label_region(part: Part) -> BaseGeometry:
     """Return where letters may be cut into a curved underside: off its border and thin front."""
     front = float(part.facts["front_edge"]) - THIN_FRONT_MM
-    return shapely.Polygon(part.outline).buffer(-LABEL_OFF_MM).intersection(
-        shapely.box(-1e3, -1e3, front, 1e3)
+    return (
+        shapely.Polygon(part.outline)
+        .buffer(-LABEL_OFF_MM)
+        .intersection(shapely.box(-1e3, -1e3, front, 1e3))
     )
 
 

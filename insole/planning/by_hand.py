@@ -28,9 +28,12 @@ __all__ = ["HAND_SD", "beside", "findings", "held", "leg_note", "notes"]
 
 # standard deviation by hand, mm and degrees; common practice, no source
 HAND_SD = {
-    "foot_length": 1.0, "foot_breadth": 1.0, "ball_girth": 2.0, "instep_girth": 2.5,
+    "foot_length": 1.0,
+    "foot_breadth": 1.0,
+    "ball_girth": 2.0,
+    "instep_girth": 2.5,
     "forefoot_tilt": 2.0,
-}  # fmt: skip
+}
 TELLS_SD = 2.0  # a difference beyond two of its deviations is a contradiction
 
 
@@ -45,17 +48,18 @@ def held(measured: MeasuredFoot, hand: HandFoot) -> MeasuredFoot:
         return measured
     off = claims.scale(measured.measures, Evidence(hand_length=length))
     report = ScanReport(verdict=verdict([*rest, *off]), findings=(*rest, *off))
-    return replace(
-        measured, report=report, facts=replace(measured.facts, scale_verified=not off)
-    )
+    return replace(measured, report=report, facts=replace(measured.facts, scale_verified=not off))
 
 
 def findings(measured: MeasuredFoot, hand: HandFoot) -> list[Finding]:
     """Return where scan and hand contradict each other, each with both figures."""
     found = []
     judged = any(finding.code == "scale" for finding in measured.report.findings)
-    pairs = [(name, name, value, "mm") for name, value in hand.lengths.items()
-             if not (judged and name == "foot_length")]  # fmt: skip
+    pairs = [
+        (name, name, value, "mm")
+        for name, value in hand.lengths.items()
+        if not (judged and name == "foot_length")
+    ]
     if hand.forefoot_tilt is not None:
         pairs.append(("forefoot_tilt", "forefoot_angle", hand.forefoot_tilt, "°"))
     for name, measure, value, unit in pairs:
@@ -67,14 +71,20 @@ def findings(measured: MeasuredFoot, hand: HandFoot) -> list[Finding]:
         if abs(apart) <= band + 1e-9:
             continue
         gap = "" if unit == "°" else " "
-        found.append(Finding(
-            code=f"hand-{name.replace('_', '-')}", severity=Severity.NOTE,
-            value=round(apart, 2), limit=round(band, 2),
-            text=f"{name.replace('_', ' ').capitalize()} is {value:.1f}{gap}{unit} by hand and "
-            f"{scan.value:.1f}{gap}{unit} in the scan: {abs(apart):.1f}{gap}{unit} "
-            f"{'more' if apart > 0 else 'less'} by hand, beyond ± {band:.1f}{gap}{unit}.",
-            advice=ADVICE.get(name, "Measure again by hand, then check the scan's scale and load."),
-        ))  # fmt: skip
+        found.append(
+            Finding(
+                code=f"hand-{name.replace('_', '-')}",
+                severity=Severity.NOTE,
+                value=round(apart, 2),
+                limit=round(band, 2),
+                text=f"{name.replace('_', ' ').capitalize()} is {value:.1f}{gap}{unit} by hand and "
+                f"{scan.value:.1f}{gap}{unit} in the scan: {abs(apart):.1f}{gap}{unit} "
+                f"{'more' if apart > 0 else 'less'} by hand, beyond ± {band:.1f}{gap}{unit}.",
+                advice=ADVICE.get(
+                    name, "Measure again by hand, then check the scan's scale and load."
+                ),
+            )
+        )
     return found
 
 
@@ -90,20 +100,32 @@ def notes(measured: MeasuredFoot, hand: HandFoot, wedges: Sequence[WedgePlan]) -
         Note(code=finding.code, level=NoteLevel.WARN, text=f"{finding.text} {finding.advice}")
         for finding in findings(measured, hand)
     ]
-    forefoot = [
-        w for w in wedges if w.place in (WedgePlace.FOREFOOT, WedgePlace.UNDER) and w.net
-    ]
+    forefoot = [w for w in wedges if w.place in (WedgePlace.FOREFOOT, WedgePlace.UNDER) and w.net]
     tilt, band = hand.forefoot_tilt, TELLS_SD * HAND_SD["forefoot_tilt"]
     for wedge in forefoot:
         if tilt is not None and abs(tilt) > band and tilt * wedge.net < 0:
-            found.append(Note(code="hand-tilt-wedge", level=NoteLevel.WARN, text=(
-                f"the forefoot tilts {tilted(tilt)} by hand, and the shim {wedge.place.value} is "
-                f"{wedge.words}: the other way; measure again before it is made")))  # fmt: skip
+            found.append(
+                Note(
+                    code="hand-tilt-wedge",
+                    level=NoteLevel.WARN,
+                    text=(
+                        f"the forefoot tilts {tilted(tilt)} by hand, and the shim "
+                        f"{wedge.place.value} is "
+                        f"{wedge.words}: the other way; measure again before it is made"
+                    ),
+                )
+            )
         if hand.hallux == "stiff" and wedge.net > 0:
-            found.append(Note(code="hand-hallux", level=NoteLevel.WARN, text=(
-                f"the big toe is stiff by hand, and the shim {wedge.place.value} is "
-                f"{wedge.words}, which loads it: leave it out, or ask a clinician"))
-            )  # fmt: skip
+            found.append(
+                Note(
+                    code="hand-hallux",
+                    level=NoteLevel.WARN,
+                    text=(
+                        f"the big toe is stiff by hand, and the shim {wedge.place.value} is "
+                        f"{wedge.words}, which loads it: leave it out, or ask a clinician"
+                    ),
+                )
+            )
     return found
 
 
@@ -111,9 +133,16 @@ def leg_note(remark: str) -> list[Note]:
     """Return what was remarked of the legs' length, as it was found."""
     if not remark:
         return []
-    return [Note(code="hand-leg-length", level=NoteLevel.WARN, text=(
-        f"leg length, remarked by hand: {remark}; stack on one side for leg length is a "
-        "clinician's matter"))]  # fmt: skip
+    return [
+        Note(
+            code="hand-leg-length",
+            level=NoteLevel.WARN,
+            text=(
+                f"leg length, remarked by hand: {remark}; stack on one side for leg length is a "
+                "clinician's matter"
+            ),
+        )
+    ]
 
 
 def beside(hand: HandFoot) -> dict[str, Quantity]:

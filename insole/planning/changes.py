@@ -27,9 +27,10 @@ def describe_change(old: Plan, new: Plan) -> list[str]:
         words += [f"{name} {text}" for text in _foot_changes(was, now)]
     known = {note.text for note in old.notes}
     words += [
-        note.text for note in new.notes
+        note.text
+        for note in new.notes
         if note.text not in known and note.code not in ("not-asked", "saddle")
-    ]  # fmt: skip
+    ]
     return words
 
 
@@ -70,22 +71,24 @@ def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
     if one is not None and other is not None:
         return _contour_changes(one, other)
     if one is not None or other is not None:
-        return [
-            f"support: {_support_name(was)} before, {_support_name(now)} now"
-        ]  # fmt: skip
+        return [f"support: {_support_name(was)} before, {_support_name(now)} now"]
     a, b = was.pad, now.pad
     if a is None and b is None:
         return []
     if a is None or b is None:
         gone = b is None
-        return [f"pad: {'none now' if gone else 'added'}"
-                + (f" ({now.no_pad_because})" if gone and now.no_pad_because else "")]  # fmt: skip
+        return [
+            f"pad: {'none now' if gone else 'added'}"
+            + (f" ({now.no_pad_because})" if gone and now.no_pad_because else "")
+        ]
     words = []
     if a.name != b.name:
         words.append(f"pad: {a.name} before, {b.name} now")
     if abs(a.support_level - b.support_level) > 1e-9:
-        words.append(f"support level: {100 * a.support_level:.0f} % before, "
-                     f"{100 * b.support_level:.0f} % now")  # fmt: skip
+        words.append(
+            f"support level: {100 * a.support_level:.0f} % before, "
+            f"{100 * b.support_level:.0f} % now"
+        )
     asked = (b.shift[0] - a.shift[0], b.shift[1] - a.shift[1], b.turn - a.turn)
     if any(abs(v) >= 0.05 for v in asked):
         words.append(f"pad moved: {move_words(*asked)}")
@@ -95,9 +98,11 @@ def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
         words.append(f"crest of the pad: {move_words(*told)}")
     for what, change in (
         ("crest", b.crest.height - a.crest.height),
-        ("room left to the arch at the crest", (b.residual_gap.value or 0.0)
-         - (a.residual_gap.value or 0.0)),
-    ):  # fmt: skip
+        (
+            "room left to the arch at the crest",
+            (b.residual_gap.value or 0.0) - (a.residual_gap.value or 0.0),
+        ),
+    ):
         if counts(change, "part height"):
             more = "higher" if what == "crest" else "more"
             less = "lower" if what == "crest" else "less"
@@ -116,8 +121,10 @@ def _metatarsal_changes(was: FootPlan, now: FootPlan) -> list[str]:
     a, b = was.metatarsal, now.metatarsal
     if a is not None and b is not None:
         if abs(b.behind - a.behind) >= 0.05:
-            words.append(f"crest of the metatarsal pad: {a.behind:g} mm behind the heads before, "
-                         f"{b.behind:g} mm now")  # fmt: skip
+            words.append(
+                f"crest of the metatarsal pad: {a.behind:g} mm behind the heads before, "
+                f"{b.behind:g} mm now"
+            )
         shift = (b.crest.from_rear - a.crest.from_rear, a.crest.from_medial - b.crest.from_medial)
         if max(abs(v) for v in shift) >= 0.5:
             words.append(f"metatarsal pad moved: {move_words(*shift)}")
@@ -142,8 +149,10 @@ def _contour_changes(was: ContourPlan, now: ContourPlan) -> list[str]:
     if was.length != now.length:
         words.append(f"contoured bed: {was.length} before, {now.length} now")
     if abs(was.support_level - now.support_level) > 1e-9:
-        words.append(f"support level: {100 * was.support_level:.0f} % before, "
-                     f"{100 * now.support_level:.0f} % now")  # fmt: skip
+        words.append(
+            f"support level: {100 * was.support_level:.0f} % before, "
+            f"{100 * now.support_level:.0f} % now"
+        )
     for name, unit in (("cup", "heel cup"), ("plate", "plate")):
         before, after = getattr(was, name), getattr(now, name)
         if abs(after - before) >= 0.05:

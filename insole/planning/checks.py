@@ -28,8 +28,9 @@ def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
     why = "; ".join(_clause(f.text) for f in report.deciding) or "see its findings"
     advice = next((_clause(f.advice) for f in report.deciding if f.advice), "scan it again")
     if report.verdict is Verdict.MEASURING:
-        said, choice = "is fit for measuring only", (
-            ", or plan without the arch (--without-arch: shims and a flat base only)"
+        said, choice = (
+            "is fit for measuring only",
+            (", or plan without the arch (--without-arch: shims and a flat base only)"),
         )
     else:
         said, choice = "must be taken again", ""

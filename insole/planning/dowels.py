@@ -90,16 +90,32 @@ def placed(
     free = _candidates(base, pad, wedges)
     found = _best(free, _aims(pad, apex))
     if found is None:
-        return base, [Note(code="no-dowels", level=NoteLevel.WARN, text=(
-            f"no dowels: the pad is nowhere over {APART_MM:g} mm long {PAD_DEPTH_MM + LEFT_MM:g} "
-            "mm thick inside the grid; fix it with tape or cement on the drawn outline"
-        ))]  # fmt: skip
+        return base, [
+            Note(
+                code="no-dowels",
+                level=NoteLevel.WARN,
+                text=(
+                    f"no dowels: the pad is nowhere over {APART_MM:g} mm long "
+                    f"{PAD_DEPTH_MM + LEFT_MM:g} "
+                    "mm thick inside the grid; fix it with tape or cement on the drawn outline"
+                ),
+            )
+        ]
     where = ", ".join(f"{x:g}/{y:+g}" for x, y in found)
-    return base.model_copy(update={"dowels": found}), [Note(code="dowels", text=(
-        f"{len(found)} dowels of {DOWEL_MM:g} mm place the pad, at {where} mm (from the rear edge "
-        "/ medial of the centreline); glue each into the pad, none stays loose. Cut from sheet: "
-        f"drill {SOCKET_MM:g} mm wide there, {PAD_DEPTH_MM:g} mm deep into the pad's underside and "
-        f"{base_depth(base.thickness):g} mm into the base's top"))]  # fmt: skip
+    return base.model_copy(update={"dowels": found}), [
+        Note(
+            code="dowels",
+            text=(
+                f"{len(found)} dowels of {DOWEL_MM:g} mm place the pad, at {where} mm (from the "
+                "rear edge "
+                "/ medial of the centreline); glue each into the pad, none stays loose. Cut from "
+                "sheet: "
+                f"drill {SOCKET_MM:g} mm wide there, {PAD_DEPTH_MM:g} mm deep into the pad's "
+                "underside and "
+                f"{base_depth(base.thickness):g} mm into the base's top"
+            ),
+        )
+    ]
 
 
 def _candidates(base: BasePlan, pad: PadPlan, wedges: Sequence[WedgePlan]) -> Array:
@@ -117,8 +133,10 @@ def _candidates(base: BasePlan, pad: PadPlan, wedges: Sequence[WedgePlan]) -> Ar
         return np.zeros((0, 2))
     x0, y0, x1, y1 = room.bounds
     step = base.grid_step
-    x, y = (step * np.arange(math.ceil(a / step), math.floor(b / step) + 1)
-            for a, b in ((x0, x1), (y0, y1)))  # fmt: skip
+    x, y = (
+        step * np.arange(math.ceil(a / step), math.floor(b / step) + 1)
+        for a, b in ((x0, x1), (y0, y1))
+    )
     at = np.array(list(itertools.product(x, y))).reshape(-1, 2)
     at = at[shapely.contains_xy(room, *at.T)]
     return at[_thickness(pad, at) >= PAD_DEPTH_MM + LEFT_MM] if len(at) else at
@@ -133,8 +151,10 @@ def _lying(wedge: WedgePlan) -> Polygon:
 def _thickness(pad: PadPlan, at: Array) -> Array:
     """Return the least thickness of the pad over a socket at each place, mm."""
     z = np.asarray(pad.top.z)
-    x, y = (start + pad.top.step * np.arange(n)
-            for start, n in zip((pad.top.x0, pad.top.y0), z.shape, strict=True))  # fmt: skip
+    x, y = (
+        start + pad.top.step * np.arange(n)
+        for start, n in zip((pad.top.x0, pad.top.y0), z.shape, strict=True)
+    )
     spline = RectBivariateSpline(x, y, z, kx=3, ky=3, s=0)
     angle = np.linspace(0.0, 2 * np.pi, 16, endpoint=False)
     ring = np.column_stack([np.cos(angle), np.sin(angle)]) * (SOCKET_MM / 2)

@@ -48,9 +48,14 @@ def eased(tried: Callable[[float | None], Tried], limits: Limits) -> Tried:
         now = tried(lower)
     if now is first or (now[0].pad or now[0].contour) is None:
         return first
-    note = Note(code="level-eased", text=(
-        f"{100 * lower:.0f} % of the gap is planned, since with more the model's peak on the pad "
-        "is above what an arch should carry; no support level was wished"))  # fmt: skip
+    note = Note(
+        code="level-eased",
+        text=(
+            f"{100 * lower:.0f} % of the gap is planned, since with more the model's peak on the "
+            "pad "
+            "is above what an arch should carry; no support level was wished"
+        ),
+    )
     notes = [n for n in now[0].notes if n.code != "level-start"]
     return replace(now[0], notes=(*notes, note)), now[1], now[2]
 

@@ -83,10 +83,13 @@ def first_trial(foot: Traced, kit: Kit, limits: Limits, wedge: float | None = No
     _check_wedge(foot, limits, wedge, reasons)
     typed = foot.typed
     return FirstTrial(
-        side=foot.side, pad=pad, crest_at=typed.arch_at or 0.0,
-        crest_band=round(COVERAGE * PLACE_SD_MM, 0) if pad is not None else 0.0, wedge=wedge,
+        side=foot.side,
+        pad=pad,
+        crest_at=typed.arch_at or 0.0,
+        crest_band=round(COVERAGE * PLACE_SD_MM, 0) if pad is not None else 0.0,
+        wedge=wedge,
         reasons=tuple(reasons),
-    )  # fmt: skip
+    )
 
 
 def _pad(foot: Traced, kit: Kit, limits: Limits, reasons: list[str]) -> KitPad | None:
@@ -103,10 +106,12 @@ def _pad(foot: Traced, kit: Kit, limits: Limits, reasons: list[str]) -> KitPad |
     share = limits.value("support.unsure")
     most = share * typed.arch_height
     fits = [
-        pad for pad in kit.pads
-        if pad.height <= most and pad.length <= LENGTH_SHARE * length
+        pad
+        for pad in kit.pads
+        if pad.height <= most
+        and pad.length <= LENGTH_SHARE * length
         and pad.width <= WIDTH_SHARE * heel
-    ]  # fmt: skip
+    ]
     if not fits:
         reasons.append(
             f"no pad: under an arch of {typed.arch_height:g} mm a first pad may be {most:.1f} mm "

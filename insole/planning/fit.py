@@ -153,7 +153,7 @@ def none_fits(ranked: Sequence[FitResult]) -> str:
         for side, foot in ((f.side, f) for f in first.feet)
         for s in _against(foot)
         if s.room is not None
-    ]  # fmt: skip
+    ]
     lead = f"none of these {'surely ' if any(r.close for r in ranked) else ''}fits"
     return f"{lead}; the nearest is {first.shoe.name} ({'; '.join(worst)})"
 
@@ -200,10 +200,10 @@ def _fits(fits: dict[Side, FootFit]) -> bool:
 def _against(foot: FootFit) -> list[StationFit]:
     """Return the stations that speak against a shoe on one foot."""
     return [
-        s for s in foot.stations
-        if s.word == "tight"
-        or (s.station == "length" and foot.decides_length and s.word != "snug")
-    ]  # fmt: skip
+        s
+        for s in foot.stations
+        if s.word == "tight" or (s.station == "length" and foot.decides_length and s.word != "snug")
+    ]
 
 
 def _reasons(

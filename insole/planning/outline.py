@@ -93,8 +93,9 @@ def foot_ring(measured: MeasuredFoot) -> Array:
     medial = ndimage.median_filter(medial[seen], 5, mode="nearest")
     lateral = ndimage.median_filter(lateral[seen], 5, mode="nearest")
     rear, front = points[points[:, 0].argmin(), :2], points[points[:, 0].argmax(), :2]
-    ring = np.vstack([rear, np.column_stack([x, lateral]), front,
-                      np.column_stack([x, medial])[::-1]])  # fmt: skip
+    ring = np.vstack(
+        [rear, np.column_stack([x, lateral]), front, np.column_stack([x, medial])[::-1]]
+    )
     polygon = shapely.Polygon(ring).buffer(0.0)
     polygon = polygon.buffer(CLOSING_MM).buffer(-CLOSING_MM)
     return smooth_ring(_largest(polygon), sigma_mm=3.0)
@@ -120,9 +121,17 @@ def lay_out(measured: MeasuredFoot, shoe: Shoe | None, limits: Limits) -> Layout
     largest = np.radians(limits.value("seating.largest_yaw"))
     if abs(turn) > largest:
         turn = float(np.clip(turn, -largest, largest))
-        notes.append(Note(code="yaw-capped", level=NoteLevel.WARN, text=(
-            f"the foot would lie more than {np.degrees(largest):g}° across the bed: its axis "
-            "was kept at that; check the heel centre and the ball landmarks")))  # fmt: skip
+        notes.append(
+            Note(
+                code="yaw-capped",
+                level=NoteLevel.WARN,
+                text=(
+                    f"the foot would lie more than {np.degrees(largest):g}° across the bed: its "
+                    "axis "
+                    "was kept at that; check the heel centre and the ball landmarks"
+                ),
+            )
+        )
     trim = limits.value("base.trim_allowance") if shoe is None else 0.0
     rear = limits.value("seating.heel_clearance") + trim
     c, s = np.cos(turn), np.sin(turn)
@@ -140,9 +149,15 @@ def lay_out(measured: MeasuredFoot, shoe: Shoe | None, limits: Limits) -> Layout
     base, source = _base(foot, ball_bed, rear, shoe, trim, limits)
     inside = shoe.inside_length if shoe is not None else float(base[:, 0].max())
     return Layout(
-        foot_to_bed=matrix, base=base, foot=foot, yaw=float(np.degrees(turn)), length=inside,
-        source=source, trim=trim, notes=tuple(notes),
-    )  # fmt: skip
+        foot_to_bed=matrix,
+        base=base,
+        foot=foot,
+        yaw=float(np.degrees(turn)),
+        length=inside,
+        source=source,
+        trim=trim,
+        notes=tuple(notes),
+    )
 
 
 def _base(

@@ -149,9 +149,15 @@ def plan(
     right = right and _held(right, hand.right, memory)
     asked, question_notes = questions.decide(answers or {}, clinician)
     checks.check_overrides(overrides, limits)
-    job = _Job(shoe=shoe, wishes=wishes, overrides=overrides, limits=limits,
-               without_arch=without_arch, memory=memory,
-               hand=hand)  # fmt: skip
+    job = _Job(
+        shoe=shoe,
+        wishes=wishes,
+        overrides=overrides,
+        limits=limits,
+        without_arch=without_arch,
+        memory=memory,
+        hand=hand,
+    )
     sides = {
         side: _remembered(measured, side, job)
         for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
@@ -160,18 +166,30 @@ def plan(
     if shoe is not None:
         for side, fitted in fit_notes(left, right, shoe, limits).items():
             sides[side] = sides[side].noted(fitted)
-    notes = [*question_notes, *by_hand.leg_note(job.hand.leg_length), *_pair_notes(sides, limits),
-             *limit_notes(limits)]
+    notes = [
+        *question_notes,
+        *by_hand.leg_note(job.hand.leg_length),
+        *_pair_notes(sides, limits),
+        *limit_notes(limits),
+    ]
     return Plan(
         tool={"name": "solewright", "version": insole.__version__},
-        case=wishes.case, version=wishes.version, date=wishes.date,
-        shoe=shoe.record() if shoe else None, shoe_name=shoe.name if shoe else "",
-        sources=dict(sources or {}), limits={own.name: own.value for own in limits.by_workshop},
-        wishes=wishes.record(), answers=asked, clinician=clinician.strip(),
+        case=wishes.case,
+        version=wishes.version,
+        date=wishes.date,
+        shoe=shoe.record() if shoe else None,
+        shoe_name=shoe.name if shoe else "",
+        sources=dict(sources or {}),
+        limits={own.name: own.value for own in limits.by_workshop},
+        wishes=wishes.record(),
+        answers=asked,
+        clinician=clinician.strip(),
         left=sides[Side.LEFT].plan if left is not None else None,
         right=sides[Side.RIGHT].plan if right is not None else None,
-        overrides=list(overrides), notes=notes, cautions=list(questions.CAUTIONS),
-    )  # fmt: skip
+        overrides=list(overrides),
+        notes=notes,
+        cautions=list(questions.CAUTIONS),
+    )
 
 
 def _held(measured: MeasuredFoot, hand: HandFoot, memory: Memory) -> MeasuredFoot:
@@ -181,14 +199,23 @@ def _held(measured: MeasuredFoot, hand: HandFoot, memory: Memory) -> MeasuredFoo
 
 def _remembered(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     """Return the plan of one foot, made anew only where something of it changed."""
-    own = replace(job.wishes, both=job.wishes.of(side), left=FootWish(), right=FootWish(), kit=None,
-                  case="", date="", version=1)  # fmt: skip
+    own = replace(
+        job.wishes,
+        both=job.wishes.of(side),
+        left=FootWish(),
+        right=FootWish(),
+        kit=None,
+        case="",
+        date="",
+        version=1,
+    )
     overrides = tuple(over.model_dump_json() for over in job.overrides)
     return job.memory.kept(
-        "foot", (measured, job.shoe, job.limits, job.wishes.kit),
+        "foot",
+        (measured, job.shoe, job.limits, job.wishes.kit),
         (side, own, job.without_arch, overrides, repr(job.hand.of(side.value))),
         lambda: _plan_side(measured, side, job),
-    )  # fmt: skip
+    )
 
 
 def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
@@ -197,31 +224,53 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
     wish, limits, shoe = job.wishes.of(side), job.limits, job.shoe
     same, kept = (measured, shoe, limits), job.memory.kept
     layout = kept("layout", same, (side,), lambda: lay_out(measured, shoe, limits))
-    level = kept("level", same, (side,), lambda: seating.seat(measured, layout, shoe,
-                                                              limits=limits))  # fmt: skip
+    level = kept(
+        "level", same, (side,), lambda: seating.seat(measured, layout, shoe, limits=limits)
+    )
     wedges = wedging.plan_wedges(
-        landmarks=level.landmarks, landmark_sd=level.landmark_sd, outline=layout.base,
-        length=measured.foot.length, shoe=shoe, limits=limits, overrides=job.overrides,
+        landmarks=level.landmarks,
+        landmark_sd=level.landmark_sd,
+        outline=layout.base,
+        length=measured.foot.length,
+        shoe=shoe,
+        limits=limits,
+        overrides=job.overrides,
         wishes=wedge_rules.Wishes(forefoot=wish.forefoot, heel=wish.heel, under=wish.under),
-        confirm_zero=job.wishes.confirm_zero, side=side.value,
-    )  # fmt: skip
+        confirm_zero=job.wishes.confirm_zero,
+        side=side.value,
+    )
     checks.check_rim(wedges.wedges, limits)
     seated = level
     if wedges.roll:
-        seated = kept("seated", same, (side, wedges.roll), lambda: seating.seat(
-            measured, layout, shoe, limits=limits, roll=wedges.roll))  # fmt: skip
+        seated = kept(
+            "seated",
+            same,
+            (side, wedges.roll),
+            lambda: seating.seat(measured, layout, shoe, limits=limits, roll=wedges.roll),
+        )
     cleat, cleat_notes = cleats.plan_cleat(
-        landmarks=level.landmarks, shoe=shoe, limits=limits, offset=wish.cleat_offset,
-        yaw=wish.cleat_yaw, before=wish.cleat_before,
-    )  # fmt: skip
+        landmarks=level.landmarks,
+        shoe=shoe,
+        limits=limits,
+        offset=wish.cleat_offset,
+        yaw=wish.cleat_yaw,
+        before=wish.cleat_before,
+    )
 
     def tried(support_level: float | None) -> easing.Tried:
         wanted = replace(wish, support_level=support_level)
         shaped = _support(seated, measured, wanted, wedges.wedges, job)
         pressed = pressing.compare(
-            level, shaped.pad, wedges.wedges, cleat, limits=limits, contour=shaped.contour,
-            body_mass=job.wishes.body_mass, ankle=wish.ankle, metatarsal=shaped.metatarsal,
-        )  # fmt: skip
+            level,
+            shaped.pad,
+            wedges.wedges,
+            cleat,
+            limits=limits,
+            contour=shaped.contour,
+            body_mass=job.wishes.body_mass,
+            ankle=wish.ankle,
+            metatarsal=shaped.metatarsal,
+        )
         if job.without_arch:
             return shaped, without_figures(pressed[0], measured), ()
         return shaped, *pressed
@@ -240,9 +289,16 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
             level_kept = replace(wish, support_level=pad.contour.support_level)
             flat = _support(level, measured, level_kept, (), job)
         bare, _ = pressing.compare(
-            level, flat.pad, (), cleat, limits=limits, body_mass=job.wishes.body_mass,
-            ankle=wish.ankle, metatarsal=flat.metatarsal, contour=flat.contour,
-        )  # fmt: skip
+            level,
+            flat.pad,
+            (),
+            cleat,
+            limits=limits,
+            body_mass=job.wishes.body_mass,
+            ankle=wish.ankle,
+            metatarsal=flat.metatarsal,
+            contour=flat.contour,
+        )
         cost = effect.shim_cost(contact, bare, inside, limits)
         alone = effect.effect(flat.pad, flat.contour, bare, limits)
     base = _base(seated, layout, limits)
@@ -253,9 +309,16 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         )
     apart = [w for w in wedges.wedges if pad.contour is None or w.place is WedgePlace.UNDER]
     rows, thick_notes = thickness.rows(
-        seated, pad.pad, apart, shoe=shoe, limits=limits, overrides=job.overrides,
-        contour=pad.contour, side=side.value, metatarsal=pad.metatarsal,
-    )  # fmt: skip
+        seated,
+        pad.pad,
+        apart,
+        shoe=shoe,
+        limits=limits,
+        overrides=job.overrides,
+        contour=pad.contour,
+        side=side.value,
+        metatarsal=pad.metatarsal,
+    )
     saddle, saddle_notes = thickness.saddle(
         rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits
     )
@@ -265,45 +328,91 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         Note(code=f"by-hand-{name}", text=text)
         for name, text in by_hand_words(measured.landmarks).items()
     ]
-    first = [] if alone is None else [
-        Note(code="effect", level=NoteLevel.WARN if alone.little else NoteLevel.INFO,
-             text=f"the support {alone.words}")
-    ]  # fmt: skip
+    first = (
+        []
+        if alone is None
+        else [
+            Note(
+                code="effect",
+                level=NoteLevel.WARN if alone.little else NoteLevel.INFO,
+                text=f"the support {alone.words}",
+            )
+        ]
+    )
     peaks = effect.ball_peaks(does, pad.metatarsal is not None)
-    notes = (*first, *kit_doubt(pad.pad, alone), *cost, *peaks, *moved,
-             *by_hand.notes(measured, hand, wedges.wedges), *seated.notes, *wedges.notes,
-             *left_over, *pad.notes, *cleat_notes, *thick_notes,
-             *saddle_notes, *contact_notes, *dowel_notes)  # fmt: skip
+    notes = (
+        *first,
+        *kit_doubt(pad.pad, alone),
+        *cost,
+        *peaks,
+        *moved,
+        *by_hand.notes(measured, hand, wedges.wedges),
+        *seated.notes,
+        *wedges.notes,
+        *left_over,
+        *pad.notes,
+        *cleat_notes,
+        *thick_notes,
+        *saddle_notes,
+        *contact_notes,
+        *dowel_notes,
+    )
     record = FootPlan(
-        side=side.value, scan_file=measured.facts.file, scan_sha256=measured.facts.sha256,
-        verdict=str(measured.report.verdict.value), load=str(seated.load.value),
-        measures=_measures(measured) | by_hand.beside(hand), foot_outline=_ring(layout.foot),
+        side=side.value,
+        scan_file=measured.facts.file,
+        scan_sha256=measured.facts.sha256,
+        verdict=str(measured.report.verdict.value),
+        load=str(seated.load.value),
+        measures=_measures(measured) | by_hand.beside(hand),
+        foot_outline=_ring(layout.foot),
         landmarks={name: _point(p) for name, p in level.landmarks.items()},
         landmark_sd={name: round(sd, 3) for name, sd in level.landmark_sd.items()},
-        seating=seated.record(), sole=sole_grid(seated, limits), base=base,
-        pad=pad.pad, no_pad_because=pad.because, contour=pad.contour, metatarsal=pad.metatarsal,
+        seating=seated.record(),
+        sole=sole_grid(seated, limits),
+        base=base,
+        pad=pad.pad,
+        no_pad_because=pad.because,
+        contour=pad.contour,
+        metatarsal=pad.metatarsal,
         wedges=apart,
-        no_wedge_because=dict(wedges.because), cleat=cleat, thickness=rows,
-        saddle_change=saddle, contact=contact, effect=alone, notes=list(notes),
-    )  # fmt: skip
+        no_wedge_because=dict(wedges.because),
+        cleat=cleat,
+        thickness=rows,
+        saddle_change=saddle,
+        contact=contact,
+        effect=alone,
+        notes=list(notes),
+    )
     return _Side(plan=record, wedges=wedges, saddle=saddle)
 
 
 def _support(
-    seated: seating.Seating, measured: MeasuredFoot, wish: FootWish,
-    wedges: Sequence[WedgePlan], job: _Job,
+    seated: seating.Seating,
+    measured: MeasuredFoot,
+    wish: FootWish,
+    wedges: Sequence[WedgePlan],
+    job: _Job,
 ) -> support.PadResult:
     """Return the pads or the contoured bed of one foot, or why there is none."""
     if wish.contoured is not None and not job.without_arch:
         made, notes = contour.plan_contour(
-            seated, measured, limits=job.limits, wedges=wedges, overrides=job.overrides,
-            memory=job.memory, wish=contour.ContourWish(
-                length=wish.contoured, level=wish.support_level, cup=wish.cup,
-                tender=wish.tender or (), relief=wish.relief, metatarsal=wish.metatarsal,
+            seated,
+            measured,
+            limits=job.limits,
+            wedges=wedges,
+            overrides=job.overrides,
+            memory=job.memory,
+            wish=contour.ContourWish(
+                length=wish.contoured,
+                level=wish.support_level,
+                cup=wish.cup,
+                tender=wish.tender or (),
+                relief=wish.relief,
+                metatarsal=wish.metatarsal,
                 metatarsal_behind=wish.metatarsal_behind,
                 material=wish.contour_material or "base-pp",
             ),
-        )  # fmt: skip
+        )
         because = "the contoured bed carries the arch in one piece"
         return support.PadResult(pad=None, because=because, contour=made, notes=notes)
     pads = _pad(seated, wish, wedges, job)
@@ -315,9 +424,13 @@ def _support(
             )
         return pads
     dome, notes = plan_metatarsal(
-        seated, wish.metatarsal, behind=wish.metatarsal_behind, limits=job.limits, pad=pads.pad,
+        seated,
+        wish.metatarsal,
+        behind=wish.metatarsal_behind,
+        limits=job.limits,
+        pad=pads.pad,
         wedges=wedges,
-    )  # fmt: skip
+    )
     return replace(pads, metatarsal=dome, notes=(*pads.notes, *notes))
 
 
@@ -331,12 +444,23 @@ def _pad(
     if wish.pad is False:
         return support.PadResult(pad=None, because="no pad was wished")
     pad_wish = support.PadWish(
-        level=wish.support_level, source=wish.pad_source or "scan",
-        shift=wish.shift or (0.0, 0.0), turn=wish.turn or 0.0, tender=wish.tender or (),
-        kit=job.wishes.kit, medial_edge=wish.medial_edge, relief=wish.relief,
-    )  # fmt: skip
-    return support.plan_pad(seated, wish=pad_wish, limits=job.limits, wedges=wedges,
-                            overrides=job.overrides, memory=job.memory)  # fmt: skip
+        level=wish.support_level,
+        source=wish.pad_source or "scan",
+        shift=wish.shift or (0.0, 0.0),
+        turn=wish.turn or 0.0,
+        tender=wish.tender or (),
+        kit=job.wishes.kit,
+        medial_edge=wish.medial_edge,
+        relief=wish.relief,
+    )
+    return support.plan_pad(
+        seated,
+        wish=pad_wish,
+        limits=job.limits,
+        wedges=wedges,
+        overrides=job.overrides,
+        memory=job.memory,
+    )
 
 
 def _base(seated: seating.Seating, layout: Layout, limits: Limits) -> BasePlan:
@@ -345,11 +469,15 @@ def _base(seated: seating.Seating, layout: Layout, limits: Limits) -> BasePlan:
     start = seated.station + limits.value("base.grid_from") * seated.foot_length
     stop = min(medial[0], lateral[0]) - limits.value("base.grid_before_ball")
     return BasePlan(
-        outline=_ring(layout.base), thickness=limits.value("base.thickness"),
-        source=layout.source, trim_allowance=layout.trim,
-        heel_cup=limits.value("base.heel_cup"), grid_step=limits.value("base.grid_step"),
-        grid_from=round(start, 3), grid_to=round(max(float(stop), start), 3),
-    )  # fmt: skip
+        outline=_ring(layout.base),
+        thickness=limits.value("base.thickness"),
+        source=layout.source,
+        trim_allowance=layout.trim,
+        heel_cup=limits.value("base.heel_cup"),
+        grid_step=limits.value("base.grid_step"),
+        grid_from=round(start, 3),
+        grid_to=round(max(float(stop), start), 3),
+    )
 
 
 def _pair_notes(sides: Mapping[Side, _Side], limits: Limits) -> list[Note]:
@@ -370,9 +498,9 @@ def _measures(measured: MeasuredFoot) -> dict[str, Quantity]:
         name: Quantity(
             value=None if m.value is None else round(float(m.value), 4),
             unit=m.unit,
-            sd=None if m.sd is None else round(
-                sd_shown(float(m.sd), m.unit, scale_verified=verified), 4
-            ),
+            sd=None
+            if m.sd is None
+            else round(sd_shown(float(m.sd), m.unit, scale_verified=verified), 4),
             reason=m.reason,
         )
         for name, m in measured.measures.items()

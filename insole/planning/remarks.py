@@ -21,14 +21,19 @@ def fit_notes(
     for foot in result.feet:
         tight = [s for s in foot.stations if s.word == "tight"]
         notes = [
-            Note(code=f"fit-{s.station.replace(' ', '-')}", level=NoteLevel.WARN,
-                 text=f"shoe: {s.text}", short=_tight(s))
+            Note(
+                code=f"fit-{s.station.replace(' ', '-')}",
+                level=NoteLevel.WARN,
+                text=f"shoe: {s.text}",
+                short=_tight(s),
+            )
             for s in tight
-        ]  # fmt: skip
+        ]
         words = [
             f"{word} at {', '.join(foot.words(word))}"
-            for word in ("snug", "loose", "not known") if foot.words(word)
-        ]  # fmt: skip
+            for word in ("snug", "loose", "not known")
+            if foot.words(word)
+        ]
         found[foot.side] = [*notes, Note(code="fit", text=f"shoe: {'; '.join(words)}")]
     return found
 
@@ -46,9 +51,17 @@ def kit_doubt(pad: PadPlan | None, does: EffectPlan | None) -> list[Note]:
     """Return that a pad of the kit which does next to nothing is not recommended."""
     if pad is None or pad.source != "kit" or does is None or not does.little:
         return []
-    return [Note(code="kit-little", level=NoteLevel.WARN, text=(
-        f"{pad.name} is not recommended: plan the pad from the scan (--pad-source scan), take "
-        "another kit, or none"))]  # fmt: skip
+    return [
+        Note(
+            code="kit-little",
+            level=NoteLevel.WARN,
+            text=(
+                f"{pad.name} is not recommended: plan the pad from the scan (--pad-source scan), "
+                "take "
+                "another kit, or none"
+            ),
+        )
+    ]
 
 
 def limit_notes(limits: Limits) -> list[Note]:
@@ -70,10 +83,16 @@ def without_figures(contact: ContactPlan, measured: MeasuredFoot) -> ContactPlan
     if report.verdict is not Verdict.MAKING and report.deciding:
         why = f"the sole was not seen: {report.deciding[0].text.rstrip('.').lower()}"
     cases = [
-        case.model_copy(update={
-            "before": None, "after": None, "before_map": None, "after_map": None, "notes": [],
-            "reason": why,
-        })
+        case.model_copy(
+            update={
+                "before": None,
+                "after": None,
+                "before_map": None,
+                "after_map": None,
+                "notes": [],
+                "reason": why,
+            }
+        )
         for case in contact.cases
-    ]  # fmt: skip
+    ]
     return contact.model_copy(update={"cases": cases, "notes": []})

@@ -151,14 +151,24 @@ def seat(
         marks[name] = pose[:3, :3] @ point + pose[:3, 3]
     rear = float((layout.foot_to_bed @ [0.0, 0.0, 1.0])[0])
     return Seating(
-        foot_to_bed=pose, sole=mapped, bed=bed, landmarks=marks,
+        foot_to_bed=pose,
+        sole=mapped,
+        bed=bed,
+        landmarks=marks,
         landmark_sd={name: float(mark.sd) for name, mark in measured.landmarks.items()},
-        base=layout.base, foot_outline=layout.foot, trim=layout.trim, station=rear,
-        foot_length=measured.foot.length, lowered=lowered, band=band, roll=roll,
-        load=_state(measured), shoe_known=shoe is not None,
+        base=layout.base,
+        foot_outline=layout.foot,
+        trim=layout.trim,
+        station=rear,
+        foot_length=measured.foot.length,
+        lowered=lowered,
+        band=band,
+        roll=roll,
+        load=_state(measured),
+        shoe_known=shoe is not None,
         bed_known=shoe is not None and shoe.bed_known,
         notes=(*layout.notes, *load_notes, *shoe_notes),
-    )  # fmt: skip
+    )
 
 
 def lowering(measured: MeasuredFoot, x: Array | float, z: Array | float, limits: Limits) -> Array:
@@ -346,14 +356,27 @@ def _band(
     extra = limits.value(name)
     if shoe is None:
         short = "bed not measured: for a trial only"
-        note = Note(code="no-shoe", level=NoteLevel.WARN, short=short, text=(
-            "trial only, bed not measured: a flat bed was taken; a real shank already rises "
-            "several millimetres under the arch"))  # fmt: skip
+        note = Note(
+            code="no-shoe",
+            level=NoteLevel.WARN,
+            short=short,
+            text=(
+                "trial only, bed not measured: a flat bed was taken; a real shank already rises "
+                "several millimetres under the arch"
+            ),
+        )
     else:
         short = "bed known by its drop only: measure its five heights"
-        note = Note(code="drop-only", level=NoteLevel.WARN, short=short, text=(
-            f"only the drop of this shoe is known: the gap is uncertain by a further ±{extra:g} "
-            "mm; measure the bed's heights at five stations"))  # fmt: skip
+        note = Note(
+            code="drop-only",
+            level=NoteLevel.WARN,
+            short=short,
+            text=(
+                "only the drop of this shoe is known: the gap is uncertain by a further "
+                f"±{extra:g} "
+                "mm; measure the bed's heights at five stations"
+            ),
+        )
     return math.hypot(*parts) + extra, (note,)
 
 

@@ -103,9 +103,7 @@ def _continued(z: Array) -> Array:
     found = np.zeros(len(places))
     for start in range(0, len(places), AT_ONCE):
         part = places[start : start + AT_ONCE]
-        away = np.hypot(
-            part[:, :1] - feet[None, :, 0], part[:, 1:] - feet[None, :, 1]
-        )  # fmt: skip
+        away = np.hypot(part[:, :1] - feet[None, :, 0], part[:, 1:] - feet[None, :, 1])
         walls = heights + away + away**2 / (2.0 * STEEPER_MM)
         found[start : start + AT_ONCE] = walls.min(axis=1)
     coarse[unseen] = np.minimum(found, heights.max() + WALL_MM)

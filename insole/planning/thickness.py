@@ -100,35 +100,63 @@ def rows(
         old = shoe.insole.thickness.get(station) if shoe else None
         kept = (old or 0.0) if shoe and shoe.insole.kept else 0.0
         after = kept + flat + shim + fill
-        edges = [
-            kept + below(x[station], low + share * (high - low), ahead)
-            + _shim_at(wedges, x[station], low + share * (high - low))
-            for share in (1 - SIDE_SHARE, SIDE_SHARE)
-        ] if station != "arch" else [None, None]
+        edges = (
+            [
+                kept
+                + below(x[station], low + share * (high - low), ahead)
+                + _shim_at(wedges, x[station], low + share * (high - low))
+                for share in (1 - SIDE_SHARE, SIDE_SHARE)
+            ]
+            if station != "arch"
+            else [None, None]
+        )
         words = [f"{'contoured bed' if contour else 'base'} and cover {flat:.3g} mm"]
         words += [f"shim {shim:.1f} mm at the middle"] if shim else []
         words += [f"pad {fill:.1f} mm at its crest"] if fill else []
         if metatarsal and station == "ball":
             at, across = metatarsal.crest.from_rear, metatarsal.crest.y or 0.0
             stack = kept + below(at, across, True) + _shim_at(wedges, at, across)
-            words.append(f"metatarsal pad {metatarsal.height:g} mm behind the heads not counted, "
-                         f"{stack + metatarsal.height:.1f} mm in all at its crest")  # fmt: skip
+            words.append(
+                f"metatarsal pad {metatarsal.height:g} mm behind the heads not counted, "
+                f"{stack + metatarsal.height:.1f} mm in all at its crest"
+            )
         words += ["stock insole kept"] if shoe and shoe.insole.kept else []
         sides = [None if edge is None else round(edge, 2) for edge in edges]
-        table.append(ThicknessRow(station=station, before=old, after=round(after, 2),
-                                 medial=sides[0], lateral=sides[1],
-                                 note=", ".join(words)))  # fmt: skip
+        table.append(
+            ThicknessRow(
+                station=station,
+                before=old,
+                after=round(after, 2),
+                medial=sides[0],
+                lateral=sides[1],
+                note=", ".join(words),
+            )
+        )
         if station in ("ball", "toes") and old is not None:
-            here = _Edge(foot=side, station=station, medial=(edges[0] or 0.0) - old,
-                         lateral=(edges[1] or 0.0) - old, flat=flat, old=old, kept=kept > 0,
-                         breadth=high - low)  # fmt: skip
+            here = _Edge(
+                foot=side,
+                station=station,
+                medial=(edges[0] or 0.0) - old,
+                lateral=(edges[1] or 0.0) - old,
+                flat=flat,
+                old=old,
+                kept=kept > 0,
+                breadth=high - low,
+            )
             notes += _too_thick(here, wedges, shoe, limits, overrides)
         elif station == "heel" and old is not None:
             notes += _heel_raised(after - old, limits)
     if shoe is not None and not shoe.insole.thickness:
-        notes.append(Note(code="insole-unknown", text=(
-            "the stock insole's thickness is not in the shoe file: the change under the foot "
-            "cannot be told; measure it at heel, arch, ball and toes")))  # fmt: skip
+        notes.append(
+            Note(
+                code="insole-unknown",
+                text=(
+                    "the stock insole's thickness is not in the shoe file: the change under the "
+                    "foot "
+                    "cannot be told; measure it at heel, arch, ball and toes"
+                ),
+            )
+        )
     return table, notes
 
 
@@ -166,9 +194,15 @@ def saddle(
     stack = ball.after - ball.before + under
     found, notes = cleats.saddle_change(stack_mm=stack, setback_mm=back, shoe=shoe, limits=limits)
     if before is None:
-        found = found.model_copy(update={"reason": (
-            f"{found.reason}; holds only if the cleat stays where it was, since its place as "
-            "ridden was not given")})  # fmt: skip
+        found = found.model_copy(
+            update={
+                "reason": (
+                    f"{found.reason}; holds only if the cleat stays where it was, since its "
+                    "place as "
+                    "ridden was not given"
+                )
+            }
+        )
     return found, notes
 
 
@@ -229,9 +263,18 @@ def _too_thick(
         f"{here.where} of the {here.station}: {here.most:.1f} mm thicker than the old insole; "
         "check the room"
     )
-    return [Note(code=f"thick-{here.station}", level=NoteLevel.WARN, short=short, text=(
-        f"{here.most:.1f} mm thicker than the insole taken out near the {here.where} of the "
-        f"{here.station}: check the room there in the shoe{shorter}"))]  # fmt: skip
+    return [
+        Note(
+            code=f"thick-{here.station}",
+            level=NoteLevel.WARN,
+            short=short,
+            text=(
+                f"{here.most:.1f} mm thicker than the insole taken out near the {here.where} of "
+                "the "
+                f"{here.station}: check the room there in the shoe{shorter}"
+            ),
+        )
+    ]
 
 
 def asked_words(wedges: Sequence[WedgePlan]) -> str:
@@ -259,13 +302,18 @@ def _ways_out(
         ways += _less_wedge(here, shim, over, limits)
     thinner = limits.value("base.thickness") - over
     if thinner >= THINNEST_BASE_MM:
-        ways.append(f"a base of {math.floor(thinner * 10 + 1e-6) / 10:g} mm (base.thickness in a "
-                    "--limits file)")  # fmt: skip
+        ways.append(
+            f"a base of {math.floor(thinner * 10 + 1e-6) / 10:g} mm (base.thickness in a "
+            "--limits file)"
+        )
     if here.kept and here.most - here.old <= limits.value("thickness.ball_refuse") + 1e-9:
         ways.append(f"the stock insole of {here.old:g} mm out (stock_insole.kept = false)")
     if shim is not None and abs(shim.net) <= limits.value("wedge.under.refuse_deg"):
-        needs = "" if shoe is not None and shoe.slots.holes else (
-            " once the shoe file holds the bolt pattern")  # fmt: skip
+        needs = (
+            ""
+            if shoe is not None and shoe.slots.holes
+            else (" once the shoe file holds the bolt pattern")
+        )
         ways.append(f"the {tilt(shim.net)} under the shoe (--under {shim.net:g}){needs}")
     ways.append("a shoe with a thicker stock insole, or more room there")
     return ways
@@ -284,8 +332,9 @@ def _less_wedge(here: _Edge, shim: WedgePlan, over: float, limits: Limits) -> li
         ways.append(f"a shim of {tilt(sign * less)} (wish {tilt(shim.cant_kept + sign * less)})")
     narrower = limits.value("wedge.inset") + over / slope
     if narrower <= MOST_INSET_SHARE * here.breadth:
-        ways.append(f"a narrower ramp, {math.ceil(narrower):g} mm in from the base's edges "
-                    "(wedge.inset)")  # fmt: skip
+        ways.append(
+            f"a narrower ramp, {math.ceil(narrower):g} mm in from the base's edges (wedge.inset)"
+        )
     return ways
 
 

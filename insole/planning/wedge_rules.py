@@ -13,9 +13,19 @@ from insole.record.plan import Note, NoteLevel, Override, WedgePlace, WedgePlan
 from insole.shoe.shoe import Shoe
 
 __all__ = [
-    "KEYS", "SCREWS_MM", "TOLERANCE", "Judge", "Net", "WedgeResult", "Wishes", "bolt_name",
-    "check_pair", "rise", "sum_notes", "tilt",
-]  # fmt: skip
+    "KEYS",
+    "SCREWS_MM",
+    "TOLERANCE",
+    "Judge",
+    "Net",
+    "WedgeResult",
+    "Wishes",
+    "bolt_name",
+    "check_pair",
+    "rise",
+    "sum_notes",
+    "tilt",
+]
 
 TOLERANCE = 1e-9  # so that a value equal to its limit passes
 KEYS = {WedgePlace.FOREFOOT: "forefoot", WedgePlace.HEEL: "heel", WedgePlace.UNDER: "under"}
@@ -76,12 +86,14 @@ class Judge:
         what = f"the wedge {wedge.place.value}"
         up = rise(wedge.width, wedge.net)
         offers = self._offers(wedge)
-        self._cap(what, abs(wedge.net), f"wedge.{key}.warn_deg", f"wedge.{key}.refuse_deg", "°",
-                  offers)  # fmt: skip
+        self._cap(
+            what, abs(wedge.net), f"wedge.{key}.warn_deg", f"wedge.{key}.refuse_deg", "°", offers
+        )
         if f"wedge.{key}.warn_mm" in self._limits:
             warn, refuse = f"wedge.{key}.warn_mm", f"wedge.{key}.refuse_mm"
-            self._cap(f"{what}, across {wedge.width:.1f} mm,", up, warn, refuse, " mm of rise",
-                      offers)  # fmt: skip
+            self._cap(
+                f"{what}, across {wedge.width:.1f} mm,", up, warn, refuse, " mm of rise", offers
+            )
 
     def _offers(self, wedge: WedgePlan) -> str:
         """Return what is possible in place of a wedge that its place does not take."""
@@ -190,8 +202,11 @@ class Judge:
         )
         self._warn("under-bolts", _bolt_words(wedge, shoe, self._limits))
         if abs(wedge.net) > self._limits.value("wedge.under.warn_deg") + TOLERANCE:
-            self._warn("under-washers", "at this angle the bolts need angled washers",
-                       "angled washers under the bolt heads")  # fmt: skip
+            self._warn(
+                "under-washers",
+                "at this angle the bolts need angled washers",
+                "angled washers under the bolt heads",
+            )
         self._warn(
             "under-before-riding",
             "before riding: the maker's torque, ten clip-ins and releases a foot on a stand, "
@@ -199,9 +214,14 @@ class Judge:
         )
 
     def _cap(
-        self, what: str, value: float, warn: str, refuse: str, unit: str,
+        self,
+        what: str,
+        value: float,
+        warn: str,
+        refuse: str,
+        unit: str,
         offers: str = "less of the wishes that add up here",
-    ) -> None:  # fmt: skip
+    ) -> None:
         """Warn above one limit, refuse above the other unless an override is recorded."""
         most, soft = self._limits.value(refuse), self._limits.value(warn)
         # Widths are kept to 0.001 mm, so a rise within half of that of its limit is at it.
@@ -223,9 +243,10 @@ class Judge:
         elif value > soft + slack:
             text = f"{what} is {shown}{unit}, above {soft:g}{unit}"
             self._warn(
-                warn, f"{text}: plan the step below too and start with it",
+                warn,
+                f"{text}: plan the step below too and start with it",
                 f"{shown}{unit}, above {soft:g}: plan the step below too and start with it",
-            )  # fmt: skip
+            )
 
     def _warn(self, code: str, text: str, short: str = "") -> None:
         self.notes.append(Note(code=code, level=NoteLevel.WARN, text=text, short=short))
@@ -282,8 +303,11 @@ def _sold(length: float) -> str:
     if longer is None:
         return ""
     over = longer - length
-    return f" (next sold: {longer:g} mm, {over:.1f} mm too long: shorten it)" if over > 0.3 else (
-        f" (sold as {longer:g} mm)")  # fmt: skip
+    return (
+        f" (next sold: {longer:g} mm, {over:.1f} mm too long: shorten it)"
+        if over > 0.3
+        else (f" (sold as {longer:g} mm)")
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,7 +37,7 @@ from insole.record.limits import Limits
 from insole.record.plan import Note, Override, WedgePlace, WedgePlan
 from insole.shoe.shoe import HEEL_AT, Ring, Shoe
 
-__all__ = ["plan_wedges", "ramp_width"]  # fmt: skip
+__all__ = ["plan_wedges", "ramp_width"]
 
 DISH_MM = 1.0  # shallower, base and shim lie on it: common practice, no source
 UNDER_MATERIAL = "under-shoe-solid"
@@ -216,9 +216,9 @@ def _shape(
     width = ramp_width(ring, full_from, full_to, thick_medial=net.made > 0)
     wedge = _wedge(net, ring, width, limits.value("wedge.edge_print"), extent)
     step = limits.value("wedge.contour_step")
-    return wedge.model_copy(update={
-        "contour_step": step, "reasons": [*wedge.reasons, _sheet_words(wedge, limits)]
-    })  # fmt: skip
+    return wedge.model_copy(
+        update={"contour_step": step, "reasons": [*wedge.reasons, _sheet_words(wedge, limits)]}
+    )
 
 
 def _forefoot_extent(
@@ -339,8 +339,9 @@ def _reasons(net: Net, width: float, up: float) -> list[str]:
     exact = f"{wish} = {tilt(net.made + net.remainder)}"
     rounded = (
         f", made {tilt(net.made)}: rounded toward zero, {tilt(net.remainder)} left"
-        if net.remainder else ""
-    )  # fmt: skip
+        if net.remainder
+        else ""
+    )
     words = [
         f"{exact}{rounded}",
         f"{width:.1f} mm from thin to thick edge: rises {up:.2f} mm",
@@ -366,7 +367,15 @@ def _dish_notes(made: Mapping[WedgePlace, float], shoe: Shoe | None) -> list[Not
     if deep < DISH_MM:
         return []
     short = f"bed dished {deep:.1f} mm: base and shim may not rock, else fill the dish"
-    return [Note(code="heel-dish", short=short, text=(
-        f"the bed is dished by {deep:.1f} mm at the heel: base and heel shim are flat and bridge "
-        "it or bend into it; see in the shoe that neither rocks, else fill the dish under the base"
-    ))]  # fmt: skip
+    return [
+        Note(
+            code="heel-dish",
+            short=short,
+            text=(
+                f"the bed is dished by {deep:.1f} mm at the heel: base and heel shim are flat "
+                "and bridge "
+                "it or bend into it; see in the shoe that neither rocks, else fill the dish "
+                "under the base"
+            ),
+        )
+    ]

@@ -217,7 +217,9 @@ def check_carving(path: Path, corners: Numbers, label: str, told: Told, *, by_ha
             raise OutputError(f"{path.name}: {label} has {face} cut into its {faced.lower()}")
     for kind in ("VARUS", "VALGUS"):
         if kind in words and kind not in piece.angle():
-            raise OutputError(f"{path.name}: {label} has {kind} cut in, the plan says "
-                              f"{piece.angle() or 'no wedge'}")  # fmt: skip
+            raise OutputError(
+                f"{path.name}: {label} has {kind} cut in, the plan says "
+                f"{piece.angle() or 'no wedge'}"
+            )
     if side.upper() not in words and side.upper() not in by_hand:
         raise OutputError(f"{path.name}: {side.upper()} cannot be read on the underside of {label}")

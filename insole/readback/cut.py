@@ -147,8 +147,11 @@ def _inside(parts: Sequence[Drawn], at: Points) -> Drawn | None:
 def _give_title(parts: Sequence[Drawn], row: Row) -> bool:
     """Give a row under a part to it: titles begin at the left end of the outline above them."""
     left = float(row.at[0]) - (5.6 * len(row.text) - 1.6) / 12.0 * row.height
-    above = [part for part in parts if abs(part.ring.bounds[0] - left) < 3.0
-             and 0.0 < part.ring.bounds[1] - row.at[1] < 30.0]  # fmt: skip
+    above = [
+        part
+        for part in parts
+        if abs(part.ring.bounds[0] - left) < 3.0 and 0.0 < part.ring.bounds[1] - row.at[1] < 30.0
+    ]
     if not above:
         return False
     min(above, key=lambda part: float(part.ring.bounds[1])).title.append(row)
@@ -281,11 +284,13 @@ def _check_on_bed(file: str, part: Drawn, piece: Piece, sheet: Sheet, bed: Bed) 
     ):
         raise OutputError(f"{file}: the holes of {piece.label} are not where the shoe has them")
     check_lines(
-        file, piece, sheet.face,
+        file,
+        piece,
+        sheet.face,
         [Shape(bed.back(shape.points), shape.closed) for shape in part.lines.get("GRIND", ())],
         [Shape(bed.back(shape.points), shape.closed) for shape in part.lines.get("ENGRAVE", ())],
         [(row.text, bed.back(row.at)[0]) for row in part.numbers],
-    )  # fmt: skip
+    )
 
 
 def _check_ruler(drawing: Drawing, *, wanted: bool) -> None:
@@ -296,14 +301,18 @@ def _check_ruler(drawing: Drawing, *, wanted: bool) -> None:
         if high[0] - low[0] < 60.0 or abs(high[1] - low[1]) > EXACT:
             continue
         ticks = sorted(
-            float(p[0][0]) - low[0] for p in lines
-            if abs(p[0][0] - p[1][0]) < EXACT and abs(min(p[:, 1]) - low[1]) < EXACT
+            float(p[0][0]) - low[0]
+            for p in lines
+            if abs(p[0][0] - p[1][0]) < EXACT
+            and abs(min(p[:, 1]) - low[1]) < EXACT
             and low[0] - 0.5 < p[0][0] < high[0] + 0.5
-        )  # fmt: skip
+        )
         even = [10.0 * k for k in range(11)]
-        if abs(high[0] - low[0] - RULER) > EXACT or len(ticks) != 11 or (
-            max(abs(a - b) for a, b in zip(ticks, even, strict=True)) > EXACT
-        ):  # fmt: skip
+        if (
+            abs(high[0] - low[0] - RULER) > EXACT
+            or len(ticks) != 11
+            or (max(abs(a - b) for a, b in zip(ticks, even, strict=True)) > EXACT)
+        ):
             raise OutputError(f"{drawing.name}: the ruler or its ticks are not 100 mm long")
         return
     if wanted:

@@ -186,8 +186,10 @@ def _check_density(file: str, text: str, label: str, record: Mapping[str, Any]) 
     """Hold the mass of what is not printed against its volume and the density that is stated."""
     if record["how"] == "print":
         return
-    row = re.search(rf"(?<!\S){record['material']}: .*?density ([\d.]+)(?: to ([\d.]+))? g/cm3",
-                    text.partition(" Materials ")[2])  # fmt: skip
+    row = re.search(
+        rf"(?<!\S){record['material']}: .*?density ([\d.]+)(?: to ([\d.]+))? g/cm3",
+        text.partition(" Materials ")[2],
+    )
     if row is None:
         raise OutputError(f"{file} does not say what {record['material']} is")
     low, high = float(row[1]), float(row[2] or row[1])

@@ -87,8 +87,11 @@ def _check_cut(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
         labels = check_drawing(drawing, sheet, told)
         if sheet.label or sheet.nested:
             continue
-        wanted = {piece.label for piece in told.pieces.values() if piece.side == sheet.side
-                  and piece.name not in PRINT_ONLY}  # fmt: skip
+        wanted = {
+            piece.label
+            for piece in told.pieces.values()
+            if piece.side == sheet.side and piece.name not in PRINT_ONLY
+        }
         if missing := sorted(wanted - set(labels)):
             raise OutputError(f"{path.name} does not show {missing[0]}")
     for path in sorted((folder / "cut").rglob("*.svg")):
@@ -170,8 +173,9 @@ def _factors(manifest: dict[str, Any], scaled: dict[str, list[float]]) -> dict[s
     words = {label: figures.material_of(manifest, label) for label in manifest["parts"]}
     return {
         label: np.array(scaled[word], dtype=float)
-        for label, word in words.items() if word in scaled
-    }  # fmt: skip
+        for label, word in words.items()
+        if word in scaled
+    }
 
 
 # ------------------------------------------------------------------ papers

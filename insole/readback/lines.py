@@ -83,14 +83,16 @@ def _check_grind(
         spot = shapely.Point(at)
         if not inner.contains(spot):
             continue
-        x, y = np.array([at[0] - 1.0, at[0] + 1.0, *[at[0]] * 3]), np.array(
-            [*[at[1]] * 2, at[1] - 1.0, at[1] + 1.0, at[1]])  # fmt: skip
+        x, y = (
+            np.array([at[0] - 1.0, at[0] + 1.0, *[at[0]] * 3]),
+            np.array([*[at[1]] * 2, at[1] - 1.0, at[1] + 1.0, at[1]]),
+        )
         z = height(x, y)
         steep = float(np.hypot(z[1] - z[0], z[3] - z[2])) / 2.0
         turned = text[::-1].translate(UPSIDE_DOWN) if set(text) <= set("0689.") else text
         if min(abs(float(said) - float(z[4])) for said in (text, turned)) > SAME + EVEN + (
             OFF_LINE * min(steep, 1.0)
-        ):  # fmt: skip
+        ):
             raise OutputError(
                 f"{file}: {piece.label} says {text} mm where it is {z[4]:.1f} mm high in the plan"
             )

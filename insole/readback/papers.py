@@ -31,22 +31,35 @@ NOTCH = 90.0  # mm2 that the notch, with the trim allowance in it, may take away
 OUTLINE = 0.15  # mm that an outline may stray, as mean over its points
 WEDGE = re.compile(
     r"(inside forefoot|inside heel|under the shoe):? ([\d.]+)° (varus|valgus),? "
-    r"thick on (?:the )?(big|little)-toe side(?:[:;,]? ([\d.]+) mm)?", re.IGNORECASE
-)  # fmt: skip
+    r"thick on (?:the )?(big|little)-toe side(?:[:;,]? ([\d.]+) mm)?",
+    re.IGNORECASE,
+)
 # height, from the rear, from the medial edge; with how near each must be
 CREST = (
     (r"()[Cc]rest ([\d.]+) from rear, ([\d.]+) mm from big-toe edge", TENTH),
-    (r"([\d.]+) mm high at its crest, ([\d.]+) mm from the base's rear edge and ([\d.]+) mm from "
-     r"its medial edge", TENTH),
-    (r"([\d.]+) mm thick at the crest, ([\d.]+) mm from the rear edge and ([\d.]+) mm from the "
-     r"base's medial edge", TENTH),
-    (r"Pad crest, ([\d.]+) mm high .{0,80}?; ([\d.]+) mm from rear edge, ([\d.]+) mm from medial",
-     TENTH),
-    (r"(?:length|quarter), ([\d.]+) mm at its crest ([\d.]+) mm from rear edge, "
-     r"([\d.]+) mm from the base",
-     TENTH),
+    (
+        r"([\d.]+) mm high at its crest, ([\d.]+) mm from the base's rear edge and ([\d.]+) mm "
+        r"from "
+        r"its medial edge",
+        TENTH,
+    ),
+    (
+        r"([\d.]+) mm thick at the crest, ([\d.]+) mm from the rear edge and ([\d.]+) mm from the "
+        r"base's medial edge",
+        TENTH,
+    ),
+    (
+        r"Pad crest, ([\d.]+) mm high .{0,80}?; ([\d.]+) mm from rear edge, ([\d.]+) mm from "
+        r"medial",
+        TENTH,
+    ),
+    (
+        r"(?:length|quarter), ([\d.]+) mm at its crest ([\d.]+) mm from rear edge, "
+        r"([\d.]+) mm from the base",
+        TENTH,
+    ),
     (r"crest \+: ([\d.]+) mm high, ([\d.]+) mm from rear()", WHOLE),
-)  # fmt: skip
+)
 
 
 def _crest(foot: dict[str, Any]) -> dict[str, Any] | None:
@@ -69,9 +82,13 @@ def _off_crest(said: tuple[str, str, str], crest: dict[str, Any], within: float)
         (medial, crest["from_medial"], "from the medial edge", within),
     )
     return next(
-        (f"{text} mm {words}, the plan says {float(wanted):.1f} mm"
-         for text, wanted, words, off in figures if not _near(text, float(wanted), off)), "",
-    )  # fmt: skip
+        (
+            f"{text} mm {words}, the plan says {float(wanted):.1f} mm"
+            for text, wanted, words, off in figures
+            if not _near(text, float(wanted), off)
+        ),
+        "",
+    )
 
 
 def _near(said: str, wanted: float, within: float) -> bool:
@@ -112,14 +129,19 @@ def _check_wedges(file: str, text: str, foot: dict[str, Any], *, needed: bool) -
         net = float(wedge["net"])
         wanted = f"{abs(net):g}° {'varus' if net > 0 else 'valgus'}"
         if f"{float(angle):g}° {kind.lower()}" != wanted:
-            raise OutputError(f"{file}: {side} {place} is said {angle}° {kind}, the plan says "
-                              f"{wanted}")  # fmt: skip
+            raise OutputError(
+                f"{file}: {side} {place} is said {angle}° {kind}, the plan says {wanted}"
+            )
         if not str(wedge["thick_side"]).startswith(thick.lower()):
-            raise OutputError(f"{file}: {side} {place} is said thick on the {thick}-toe side, the "
-                              f"plan says the {wedge['thick_side']}")  # fmt: skip
+            raise OutputError(
+                f"{file}: {side} {place} is said thick on the {thick}-toe side, the "
+                f"plan says the {wedge['thick_side']}"
+            )
         if not _near(edge, float(wedge["thick_edge"]), MADE + TENTH):
-            raise OutputError(f"{file}: {side} {place} is said {edge} mm thick, the plan says "
-                              f"{float(wedge['thick_edge']):.1f} mm")  # fmt: skip
+            raise OutputError(
+                f"{file}: {side} {place} is said {edge} mm thick, the plan says "
+                f"{float(wedge['thick_edge']):.1f} mm"
+            )
     if needed and (missing := sorted(wedges.keys() - seen)):
         raise OutputError(f"{file} does not say angle and thick side of the {side} {missing[0]}")
 
@@ -245,8 +267,11 @@ def _one_side(name: str, page: Page, told: Told) -> tuple[str, str]:
     if len(sides) != 1 or told.plan.get(sides[0]) is None:
         raise OutputError(f"{name} names {' and '.join(s.upper() for s in sides) or 'no foot'}")
     text = " ".join(words)
-    faces = [face for face, seen in (("foot", "ABOVE"), ("shoe", "BELOW")) if
-             f"SEEN FROM {seen} {face.upper()} SIDE UP" in text]  # fmt: skip
+    faces = [
+        face
+        for face, seen in (("foot", "ABOVE"), ("shoe", "BELOW"))
+        if f"SEEN FROM {seen} {face.upper()} SIDE UP" in text
+    ]
     if len(faces) != 1:
         raise OutputError(f"{name} does not say from which side it is seen")
     away = "SHOE SIDE UP" if faces[0] == "foot" else "FOOT SIDE UP"
@@ -265,8 +290,11 @@ def _check_outline(name: str, page: Page, side: str, face: str, told: Told) -> N
         return
     ring = np.array(piece.outline, dtype=float)
     size = np.ptp(ring, axis=0)[::-1]
-    found = [line for line in page.lines if len(line) > 40
-             and np.abs(np.ptp(line, axis=0) - size).max() < 0.6]  # fmt: skip
+    found = [
+        line
+        for line in page.lines
+        if len(line) > 40 and np.abs(np.ptp(line, axis=0) - size).max() < 0.6
+    ]
     if not found:
         raise OutputError(f"{name}: the outline of the {side} {piece.name} is not at full size")
     best = [min(_apart(line, ring, way * hand) for line in found) for way in (1.0, -1.0)]
@@ -390,8 +418,11 @@ def _check_piece(name: str, page: Page, piece: Piece) -> None:
     """Lay a piece's outline on the page; refuse another size or its mirror image."""
     ring, hand = np.array(piece.outline, dtype=float), mirrored(piece.side)
     size = np.ptp(ring, axis=0)[::-1]
-    found = [line for line in page.lines if len(line) > 4
-             and np.abs(np.ptp(line, axis=0) - size).max() < 0.6]  # fmt: skip
+    found = [
+        line
+        for line in page.lines
+        if len(line) > 4 and np.abs(np.ptp(line, axis=0) - size).max() < 0.6
+    ]
     if not found:
         raise OutputError(f"{name}: the outline of {piece.label} is not at full size")
     best = [min(_over(line, ring, way * hand) for line in found) for way in (1.0, -1.0)]

@@ -94,9 +94,11 @@ def _check_shadow(path: Path, bed: Numbers, piece: Piece, *, left: bool) -> None
     box = np.array(plan.bounds)
     if np.abs(np.concatenate([low, high]) - box).max() > 0.2:
         flipped = np.array([box[0], -box[3], box[2], -box[1]])
-        words = "is the mirror image of" if (
-            np.abs(np.concatenate([low, high]) - flipped).max() <= 0.2
-        ) else "does not lie where"  # fmt: skip
+        words = (
+            "is the mirror image of"
+            if (np.abs(np.concatenate([low, high]) - flipped).max() <= 0.2)
+            else "does not lie where"
+        )
         raise OutputError(f"{path.name}: {piece.label} {words} what the plan says")
     spots = shapely.points(middle)
     away = shapely.distance(plan, spots)
@@ -118,9 +120,12 @@ def _check_heights(path: Path, bed: Numbers, piece: Piece) -> None:
     if piece.wedge is not None:
         _check_thick_edge(path, bed, piece)
     # letters and lines cut into the top, sockets: lower in places, never higher
-    if (~ok).mean() > 0.2 or (off[ok] > OFF).any() or np.median(np.abs(off[ok])) > OFF / 2 or (
-        (np.abs(off[ok]) > OFF).mean() > 0.25
-    ):  # fmt: skip
+    if (
+        (~ok).mean() > 0.2
+        or (off[ok] > OFF).any()
+        or np.median(np.abs(off[ok])) > OFF / 2
+        or ((np.abs(off[ok]) > OFF).mean() > 0.25)
+    ):
         k = int(np.nanargmax(np.abs(np.where(ok, off, 0.0))))
         raise OutputError(
             f"{path.name}: {piece.label} is {made[k]:.1f} mm high {x[k]:.0f} mm from the rear edge "
@@ -135,8 +140,10 @@ def _spots(piece: Piece) -> tuple[Numbers, Numbers]:
         return np.zeros(0), np.zeros(0)
     x0, y0, x1, y1 = inner.bounds
     step = float(np.sqrt(max((x1 - x0) * (y1 - y0), 1.0) / SPOTS))
-    x, y = (g.ravel() for g in np.meshgrid(
-        np.arange(x0 + step / 3, x1, step), np.arange(y0 + step / 3, y1, step)))  # fmt: skip
+    x, y = (
+        g.ravel()
+        for g in np.meshgrid(np.arange(x0 + step / 3, x1, step), np.arange(y0 + step / 3, y1, step))
+    )
     inside = shapely.contains_xy(inner, x, y)
     return x[inside], y[inside]
 

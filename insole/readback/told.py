@@ -175,38 +175,55 @@ def _pieces(foot: dict[str, Any], plan: dict[str, Any]) -> Iterator[Piece]:
         low = _lowest(floor, shape)
         top = _grid(contour["top"])
         yield Piece(
-            side=side, name="contoured-bed", outline=contour["outline"], margin=4.0,
-            height=lambda x, y: top(x, y) - low, floor=lambda x, y: floor(x, y) - low,
-        )  # fmt: skip
+            side=side,
+            name="contoured-bed",
+            outline=contour["outline"],
+            margin=4.0,
+            height=lambda x, y: top(x, y) - low,
+            floor=lambda x, y: floor(x, y) - low,
+        )
     else:
         base = foot["base"]
         thick, cup = float(base["thickness"]), float(base.get("heel_cup") or 0.0)
         yield Piece(
-            side=side, name="base", outline=base["outline"],
+            side=side,
+            name="base",
+            outline=base["outline"],
             height=None if cup else lambda x, y: np.full(np.shape(x), thick),
-            marks=_marks(foot), sockets=base.get("dowels") or [],
-        )  # fmt: skip
+            marks=_marks(foot),
+            sockets=base.get("dowels") or [],
+        )
         pad = foot.get("pad")
         if pad:
             yield Piece(
-                side=side, name="arch-pad", outline=pad["outline"], height=_pad(pad),
+                side=side,
+                name="arch-pad",
+                outline=pad["outline"],
+                height=_pad(pad),
                 margin=2.0 + float(pad.get("rim_radius") or 0.0),
                 sockets=base.get("dowels") or [],
-            )  # fmt: skip
+            )
         dome = foot.get("metatarsal")
         if dome:
             yield Piece(
-                side=side, name="metatarsal-pad", outline=dome["outline"], height=_pad(dome),
+                side=side,
+                name="metatarsal-pad",
+                outline=dome["outline"],
+                height=_pad(dome),
                 margin=2.0,
-            )  # fmt: skip
+            )
         if base.get("dowels"):
             yield Piece(side=side, name="dowels", outline=[])
     for wedge in foot.get("wedges") or ():
         outline = _clipped(wedge)
         yield Piece(
-            side=side, name=NAMES[wedge["place"]], outline=outline,
-            height=_ramp(wedge, outline), wedge=wedge, holes=_slots(wedge, plan),
-        )  # fmt: skip
+            side=side,
+            name=NAMES[wedge["place"]],
+            outline=outline,
+            height=_ramp(wedge, outline),
+            wedge=wedge,
+            holes=_slots(wedge, plan),
+        )
 
 
 def _marks(foot: dict[str, Any]) -> dict[str, Any]:
@@ -242,10 +259,12 @@ def _placed(name: str, pad: dict[str, Any], ring: Any) -> dict[str, Any]:
     at, turn = (crest["from_rear"], _crest_y(pad)), math.radians(pad["turn"])
     if at[1] is not None:
         cross = [
-            [(at[0] - CROSS * math.cos(a), at[1] - CROSS * math.sin(a)),
-             (at[0] + CROSS * math.cos(a), at[1] + CROSS * math.sin(a))]
+            [
+                (at[0] - CROSS * math.cos(a), at[1] - CROSS * math.sin(a)),
+                (at[0] + CROSS * math.cos(a), at[1] + CROSS * math.sin(a)),
+            ]
             for a in (turn, turn + math.pi / 2)
-        ]  # fmt: skip
+        ]
         marks[f"the crest of the {name}"] = shapely.MultiLineString(cross)
         marks[f"(ring of the {name})"] = shapely.Point(at).buffer(ROUND, quad_segs=16).exterior
     return marks

@@ -14,10 +14,13 @@ __all__ = ["check_label", "check_sheet_title", "check_title", "name_in", "writab
 
 # a part's short names on labels, and in the titles of its layers
 SHORT = {
-    "base": "BASE", "arch-pad": "PAD", "metatarsal-pad": "META", "heel-shim": "HEEL",
+    "base": "BASE",
+    "arch-pad": "PAD",
+    "metatarsal-pad": "META",
+    "heel-shim": "HEEL",
     "forefoot-shim": "FORE",
     "under-shoe-shim": "UNDER",
-}  # fmt: skip
+}
 FACES = {"FOOT", "SHOE", "SOLE", "CLEAT"}
 THICKNESS = 0.06  # mm: a figure with one decimal
 MADE = 0.3  # mm between a thick edge as made and as planned
@@ -119,8 +122,9 @@ def _check_wedge_words(file: str, title: str, piece: Piece) -> None:
     thin = "LITTLE TOE SIDE" if thick.startswith("BIG") else "BIG TOE SIDE"
     said = plain(title)
     if f"THICK ON THE {thick}" not in said or thin in said:
-        raise OutputError(f"{file}: the title of {piece.label} does not say thick on the "
-                          f"{wedge['thick_side']}")  # fmt: skip
+        raise OutputError(
+            f"{file}: the title of {piece.label} does not say thick on the {wedge['thick_side']}"
+        )
     edge = re.search(r"THICK EDGE (\d+\.\d) MM", title)
     if edge is None or abs(float(edge[1]) - float(wedge["thick_edge"])) > MADE + THICKNESS:
         raise OutputError(
@@ -156,9 +160,17 @@ def _check_row(file: str, text: str, words: Sequence[str], piece: Piece, told: T
     """Refuse a row with a word or a figure that is not the part's."""
     if any(word in words for word in ("VARUS", "VALGUS")) and text.strip() != piece.angle():
         raise OutputError(f"{file}: {piece.label} says {text}, the plan {piece.angle() or 'none'}")
-    allowed = {*piece.side.upper(), piece.side.upper(), *piece.name.upper().split("-"), "SIDE",
-               SHORT.get(piece.name, "PAD"), *FACES, *plain(told.tag).split(),
-               *plain(told.case).split(), *piece.angle().replace("°", "").split()}  # fmt: skip
+    allowed = {
+        *piece.side.upper(),
+        piece.side.upper(),
+        *piece.name.upper().split("-"),
+        "SIDE",
+        SHORT.get(piece.name, "PAD"),
+        *FACES,
+        *plain(told.tag).split(),
+        *plain(told.case).split(),
+        *piece.angle().replace("°", "").split(),
+    }
     if piece.wedge is not None:
         allowed |= {"THICK", "EDGE", *plain(piece.angle()).split()}
     strange = next((word for word in words if word not in allowed), None)

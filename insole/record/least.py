@@ -14,9 +14,18 @@ from typing import Literal
 __all__ = ["LEAST", "Kind", "counts", "sd_shown", "stepped"]
 
 Kind = Literal[
-    "length", "size", "saddle", "cleat", "cleat turn", "part height", "pad place", "thickness",
-    "contact", "share", "angle",
-]  # fmt: skip
+    "length",
+    "size",
+    "saddle",
+    "cleat",
+    "cleat turn",
+    "part height",
+    "pad place",
+    "thickness",
+    "contact",
+    "share",
+    "angle",
+]
 
 LEAST: dict[Kind, float] = {
     # mm: a foot measured twice by hand or scan agrees no better; common practice, no source

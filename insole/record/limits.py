@@ -85,9 +85,12 @@ class Limits(Mapping[str, Limit]):
         for key, value in values.items():
             old = entries[key.replace("__", ".")]
             entries[old.name] = Limit(
-                name=old.name, value=float(value), unit=old.unit, reason="set by the caller",
+                name=old.name,
+                value=float(value),
+                unit=old.unit,
+                reason="set by the caller",
                 by_workshop=True,
-            )  # fmt: skip
+            )
         return Limits(entries=entries)
 
     @property
@@ -128,8 +131,12 @@ def load(path: str | Path) -> Limits:
         default = entries[name]
         if not isinstance(entry, dict):
             entry = {"value": entry, "unit": default.unit, "reason": "set by the workshop"}
-        limit = _limit(name, {"unit": default.unit, "reason": "set by the workshop"} | entry,
-                       path.name, by_workshop=True)  # fmt: skip
+        limit = _limit(
+            name,
+            {"unit": default.unit, "reason": "set by the workshop"} | entry,
+            path.name,
+            by_workshop=True,
+        )
         if limit.unit != default.unit:
             raise PlanError(
                 f"{path.name}: '{name}' is in {default.unit}, not {limit.unit}; convert the value"
@@ -195,9 +202,12 @@ def _limit(name: str, entry: Mapping[str, Any], file: str, *, by_workshop: bool 
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         raise PlanError(f"{file}: '{name}' needs a number as its value, got {value!r}")
     return Limit(
-        name=name, value=float(value), unit=str(entry["unit"]), reason=str(entry["reason"]),
+        name=name,
+        value=float(value),
+        unit=str(entry["unit"]),
+        reason=str(entry["reason"]),
         by_workshop=by_workshop,
-    )  # fmt: skip
+    )
 
 
 def _nearest(name: str, names: Mapping[str, Limit]) -> str:

@@ -152,9 +152,12 @@ def _figure(where: str, key: str, given: Any, old: Figure | None, file: str) -> 
         raise PlanError(f"{file}: {where} must have low, value and high in rising order")
     source = str(table.get("source", "set by the workshop"))
     return Figure(
-        value=float(numbers[0]), unit=unit, source=source,
-        low=float(numbers[1]), high=float(numbers[2]),
-    )  # fmt: skip
+        value=float(numbers[0]),
+        unit=unit,
+        source=source,
+        low=float(numbers[1]),
+        high=float(numbers[2]),
+    )
 
 
 def _measured(where: str, given: Any, file: str) -> tuple[float, float, float]:

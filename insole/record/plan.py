@@ -67,9 +67,18 @@ SCHEMA_VERSION: Literal[1, 2, 3, 4, 5] = 5
 # what parts are made from, and what allows making them: this is under the seal
 SEALED = ("case", "shoe", "limits", "answers", "clinician", "overrides")
 FREE_OF_FOOT = {
-    "scan_file", "verdict", "load", "measures", "landmark_sd", "contact", "effect", "notes",
-    "no_pad_because", "no_wedge_because", "saddle_change",
-}  # fmt: skip
+    "scan_file",
+    "verdict",
+    "load",
+    "measures",
+    "landmark_sd",
+    "contact",
+    "effect",
+    "notes",
+    "no_pad_because",
+    "no_wedge_because",
+    "saddle_change",
+}
 
 
 class _Record(BaseModel):
@@ -657,8 +666,9 @@ def json_schema() -> dict[str, Any]:
     """Return the JSON schema of a plan."""
     schema = Plan.model_json_schema()
     schema["properties"]["seal"] = {
-        "type": "string", "description": "over what parts are made from; schema_version 5 and later"
-    }  # fmt: skip
+        "type": "string",
+        "description": "over what parts are made from; schema_version 5 and later",
+    }
     return schema
 
 

@@ -113,13 +113,18 @@ class Stock:
 
     def thicknesses(self, material: str) -> tuple[float, ...]:
         """Return the thicknesses of a material's sheets in the rack, thinnest first, mm."""
-        return tuple(sorted({t for r in self.racks if r.material == material
-                             for t in r.thicknesses}))  # fmt: skip
+        return tuple(
+            sorted({t for r in self.racks if r.material == material for t in r.thicknesses})
+        )
 
     def size(self, material: str, thickness: float) -> tuple[float, float] | None:
         """Return the largest sheet of a material and thickness, mm; None: not in the rack."""
-        found = [rack.size for rack in self.racks if rack.material == material
-                 and any(abs(t - thickness) < 0.01 for t in rack.thicknesses)]  # fmt: skip
+        found = [
+            rack.size
+            for rack in self.racks
+            if rack.material == material
+            and any(abs(t - thickness) < 0.01 for t in rack.thicknesses)
+        ]
         return max(found, key=math.prod, default=None)
 
     def bed(self, material: str) -> tuple[float, float] | None:
@@ -154,11 +159,15 @@ def stack_for(height: float, thicknesses: Sequence[float]) -> tuple[float, ...]:
     for total in range(1, len(best)):
         for size in sizes:
             before = best[total - size] if size <= total else None
-            if before is not None and (best[total] is None or len(before) + 1 < len(
-                best[total] or ())):  # fmt: skip
+            if before is not None and (
+                best[total] is None or len(before) + 1 < len(best[total] or ())
+            ):
                 best[total] = (*before, size)
-    able = [(total + round(1.0 / UNIT) * len(stack), total, stack)
-            for total, stack in enumerate(best) if stack and total >= need]  # fmt: skip
+    able = [
+        (total + round(1.0 / UNIT) * len(stack), total, stack)
+        for total, stack in enumerate(best)
+        if stack and total >= need
+    ]
     found = min(able)[2] if able else ()
     return tuple(round(size * UNIT, 6) for size in sorted(found, reverse=True))
 
@@ -221,19 +230,30 @@ def read(path: str | Path) -> Stock:
         long, wide, high = _sizes(path, "block", row, 3)
         word = _word(path, "block", row, "material")
         blocks[word] = (*blocks.get(word, ()), (long, wide, high))
-    kerf = None if "cutter" not in data else _number(path, "cutter.kerf", cutter.get("kerf", 0.0),
-                                                     0.0, 5.0)  # fmt: skip
+    kerf = (
+        None
+        if "cutter" not in data
+        else _number(path, "cutter.kerf", cutter.get("kerf", 0.0), 0.0, 5.0)
+    )
     return Stock(
-        racks=tuple(_rack(path, row) for row in
-                    _rows(path, data, "sheet", ("material", "thickness", "size"))),
-        printers=tuple(_printer(path, row) for row in
-                       _rows(path, data, "printer", ("name", "bed", "nozzle", "materials"))),
-        blocks=blocks, kerf=kerf, parts=dict(parts),
-        least_area=_number(path, "layers.least_area", layers.get("least_area", LEAST_AREA_CM2),
-                           0.5, 100.0),
-        least_width=_number(path, "layers.least_width",
-                            layers.get("least_width", LEAST_WIDTH_MM), 2.0, 60.0),
-    )  # fmt: skip
+        racks=tuple(
+            _rack(path, row)
+            for row in _rows(path, data, "sheet", ("material", "thickness", "size"))
+        ),
+        printers=tuple(
+            _printer(path, row)
+            for row in _rows(path, data, "printer", ("name", "bed", "nozzle", "materials"))
+        ),
+        blocks=blocks,
+        kerf=kerf,
+        parts=dict(parts),
+        least_area=_number(
+            path, "layers.least_area", layers.get("least_area", LEAST_AREA_CM2), 0.5, 100.0
+        ),
+        least_width=_number(
+            path, "layers.least_width", layers.get("least_width", LEAST_WIDTH_MM), 2.0, 60.0
+        ),
+    )
 
 
 def _rack(path: Path, row: Mapping[str, Any]) -> Rack:
@@ -241,8 +261,9 @@ def _rack(path: Path, row: Mapping[str, Any]) -> Rack:
     several = given if isinstance(given, list) else [given]
     thick = tuple(_number(path, "sheet.thickness", one, 0.2, THICKEST) for one in several)
     wide, high = _sizes(path, "sheet", row, 2)
-    return Rack(material=_word(path, "sheet", row, "material"), thicknesses=thick,
-                size=(wide, high))  # fmt: skip
+    return Rack(
+        material=_word(path, "sheet", row, "material"), thicknesses=thick, size=(wide, high)
+    )
 
 
 def _printer(path: Path, row: Mapping[str, Any]) -> Printer:
@@ -251,17 +272,20 @@ def _printer(path: Path, row: Mapping[str, Any]) -> Printer:
     if not isinstance(words, list) or not all(isinstance(word, str) for word in words):
         raise PlanError(f"{path.name}: printer.materials is a list of words, got {words!r}")
     return Printer(
-        name=str(row.get("name", "printer")), bed=(wide, deep), materials=tuple(words),
+        name=str(row.get("name", "printer")),
+        bed=(wide, deep),
+        materials=tuple(words),
         nozzle=_number(path, "printer.nozzle", row.get("nozzle", 0.4), 0.1, 2.0),
-    )  # fmt: skip
+    )
 
 
 def _known(path: Path, table: Mapping[str, Any], keys: Sequence[str], where: str) -> None:
     for key in table:
         if key not in keys:
             near = (difflib.get_close_matches(key, keys, n=1, cutoff=0.0) or [keys[0]])[0]
-            raise PlanError(f"{path.name}: {where} has an unknown key '{key}'; did you mean "
-                            f"'{near}'?")  # fmt: skip
+            raise PlanError(
+                f"{path.name}: {where} has an unknown key '{key}'; did you mean '{near}'?"
+            )
 
 
 def _table(

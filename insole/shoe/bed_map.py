@@ -114,16 +114,20 @@ def bed_map(points: Array, cell: float, *, lowest: bool = False) -> BedMap:
         z = np.where(_steepness(z) <= cell * np.tan(np.radians(WALL_DEG)), z, np.nan)
     z = _largest_piece(z, bridged=cell > 1.0)
     if cell > 1.0:  # a few points in each cell: their middle is not the cell's
-        beside = [(middle(points[:, k]) - low[k]) / cell - i
-                  for k, i in enumerate(np.indices(shape))]  # fmt: skip
+        beside = [
+            (middle(points[:, k]) - low[k]) / cell - i for k, i in enumerate(np.indices(shape))
+        ]
         z = _centred(z, beside, LOWPASS_MM / cell)
     seen = np.isfinite(z)
     deep = (z - np.where(np.isfinite(bottom), bottom, 0.0).reshape(shape))[seen] > UNDER_MM
     return BedMap(
-        x=low[0] + cell * np.arange(shape[0]), y=low[1] + cell * np.arange(shape[1]),
-        z=sign * z, cell=cell, layered=float(deep.mean()) if deep.size else 0.0,
+        x=low[0] + cell * np.arange(shape[0]),
+        y=low[1] + cell * np.arange(shape[1]),
+        z=sign * z,
+        cell=cell,
+        layered=float(deep.mean()) if deep.size else 0.0,
         rim=_rim(points[layer, :2], index[layer], seen),
-    )  # fmt: skip
+    )
 
 
 def _rim(points: Array, index: IntArray, seen: BoolArray) -> Array:
@@ -164,8 +168,7 @@ def border(bed: BedMap, where: str) -> Array:
     if not missing.is_empty:
         at = missing.representative_point()
         raise PlanError(
-            f"{where}: the bed's border is broken {_place(bed, at.x, at.y)}; scan it again "
-            "there"
+            f"{where}: the bed's border is broken {_place(bed, at.x, at.y)}; scan it again there"
         )
     pieces = getattr(shape, "geoms", [shape])
     ring = np.asarray(max(pieces, key=lambda p: p.area).exterior.coords)[:-1]

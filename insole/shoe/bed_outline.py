@@ -90,8 +90,17 @@ def _from_dxf(table: Table, path: Path) -> Ring:
     logging.getLogger("ezdxf").setLevel(logging.CRITICAL)  # its own remarks help nobody here
     try:
         drawing = readfile(path)
-    except (OSError, DXFError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError,
-            StopIteration, RecursionError):  # what the library lets through from a damaged file
+    except (
+        OSError,
+        DXFError,
+        ValueError,
+        LookupError,
+        TypeError,
+        AttributeError,
+        ArithmeticError,
+        StopIteration,
+        RecursionError,
+    ):  # what the library lets through from a damaged file
         raise table.fail("file", "a readable DXF drawing") from None
     factor = 1.0
     # A drawing without a unit is taken as mm; its length is held against the shoe's below.

@@ -114,14 +114,24 @@ def read_stated(table: Table, sizes: Mapping[str, Any], heel_cant: float) -> Sta
     drop = table.number("drop", -10, 30)
     if drop is None and not level:
         raise table.fail(
-            "drop", "stated with a scan: a lying bed does not show its pitch",
+            "drop",
+            "stated with a scan: a lying bed does not show its pitch",
             " (or state up and level = true if the shoe stood level when it was scanned)",
-        )  # fmt: skip
+        )
     return Stated(
-        file=file, left=side == "left", unit=Unit(unit) if unit else None,
-        cast=table.flag("cast", False), covered=covered, up=up, level=level, ends=ends, drop=drop,
-        length=sizes["inside_length"], ball_width=sizes["ball_width"], heel_cant=heel_cant,
-    )  # fmt: skip
+        file=file,
+        left=side == "left",
+        unit=Unit(unit) if unit else None,
+        cast=table.flag("cast", False),
+        covered=covered,
+        up=up,
+        level=level,
+        ends=ends,
+        drop=drop,
+        length=sizes["inside_length"],
+        ball_width=sizes["ball_width"],
+        heel_cant=heel_cant,
+    )
 
 
 def _point(table: Table, key: str) -> Array:
@@ -180,9 +190,10 @@ def lying(table: Table, cloud: Cloud, stated: Stated, mm: float) -> Array:
     lie = lies[0] if len(lies) == 1 else _upward(table, lies, cloud, stated)
     if not lie.heel_clear:
         raise table.fail(
-            "scan", "clearly narrower at the heel than at the ball",
+            "scan",
+            "clearly narrower at the heel than at the ball",
             "; state bed.heel and bed.toe, two points [x, y, z] picked in the scan",
-        )  # fmt: skip
+        )
     points = cloud.points @ lie.turn.T
     return mirror(points) if stated.left else points
 
@@ -226,17 +237,21 @@ def _upward(table: Table, lies: list[_Lie], cloud: Cloud, stated: Stated) -> _Li
     best, other = sorted(lies, key=lambda lie: -lie.dish)
     if best.dish < DISH_MM or best.dish - other.dish < DISH_MM:
         raise table.fail(
-            "scan", "clearly dished, its borders above its middle, to show which way is up",
+            "scan",
+            "clearly dished, its borders above its middle, to show which way is up",
             "; state bed.up = [x, y, z], the way up in the file, and bed.cast = true if a cast "
             "of the bed was scanned",
-        )  # fmt: skip
+        )
     if cloud.normals is not None:
         looks = cloud.normals @ best.turn[2]
         facing = float(looks.sum() / max(np.abs(looks).sum(), 1e-12))
         facing = -facing if stated.cast else facing
         if facing < -FACING:
-            hint = "leave bed.cast out if the bed itself was scanned" if stated.cast else (
-                "state bed.cast = true if a cast of the bed was scanned")  # fmt: skip
+            hint = (
+                "leave bed.cast out if the bed itself was scanned"
+                if stated.cast
+                else ("state bed.cast = true if a cast of the bed was scanned")
+            )
             raise table.fail(
                 "scan", "dished on the side that was scanned", f"; {hint}, else state bed.up"
             )

@@ -97,10 +97,11 @@ def _in_mm(table: Table, scan: Scan, stated: Stated) -> tuple[Cloud, float]:
     if fits[unit] > UNIT_AGREES:
         taken = f"taken in {unit.value}" + ("" if stated.unit else ", the nearest unit,")
         raise table.fail(
-            "scan", f"about {stated.length:g} mm long as inside.length says",
+            "scan",
+            f"about {stated.length:g} mm long as inside.length says",
             f"; {taken} it is {span * unit.mm:.4g} mm long: scan the whole bed, cut all else away "
             "and check bed.unit",
-        )  # fmt: skip
+        )
     main = scan.part(keep).scaled(unit.mm)
     if len(main.faces):
         a, b, c = (main.vertices[main.faces[:, i]] for i in range(3))
@@ -124,9 +125,7 @@ def _spacing(points: Array) -> float:
     return float(np.median(distance[:, 6])) * math.sqrt(math.pi / 6)
 
 
-def _settled(
-    table: Table, points: Array, cell: float, stated: Stated
-) -> tuple[BedSurface, Array]:
+def _settled(table: Table, points: Array, cell: float, stated: Stated) -> tuple[BedSurface, Array]:
     """Return surface and border of a bed that lies about right, brought into the bed frame."""
     bed, ring = _levelled(table, points, cell, stated)
     border_ring = np.round(in_bed_frame(ring), 4)
@@ -137,9 +136,10 @@ def _settled(
     surface = _surface(bed, border_ring, stated)
     if stated.level and stated.drop is not None and abs(surface.drop - stated.drop) > DROP_MM:
         raise table.fail(
-            "drop", f"within {DROP_MM:g} mm of the {surface.drop:g} mm that the scan shows",
+            "drop",
+            f"within {DROP_MM:g} mm of the {surface.drop:g} mm that the scan shows",
             "; measure again, or leave bed.level out if the shoe did not stand level",
-        )  # fmt: skip
+        )
     border_ring.setflags(write=False)
     return surface, border_ring
 
@@ -151,9 +151,11 @@ def _levelled(table: Table, points: Array, cell: float, stated: Stated) -> tuple
         bed = bed_map(points, cell, lowest=lowest)
         if bed.layered > LAYERED and not lowest:
             raise table.fail(
-                "scan", "the bed alone", "; a second surface lies 15 mm or more below the topmost: "
+                "scan",
+                "the bed alone",
+                "; a second surface lies 15 mm or more below the topmost: "
                 "cut it away, or state bed.covered = true (and bed.up) if the upper covers the bed",
-            )  # fmt: skip
+            )
         ring = border(bed, where)
         _check_length(table, ring, stated, UNIT_AGREES * stated.length)
         bed = fill(bed, ring, where)
@@ -198,9 +200,10 @@ def _check_length(table: Table, ring: Array, stated: Stated, within: float) -> N
     length = float(np.ptp(ring[:, 0]))
     if abs(length - stated.length) > within:
         raise table.fail(
-            "scan", f"within {within:g} mm of inside.length, {stated.length:g} mm",
+            "scan",
+            f"within {within:g} mm of inside.length, {stated.length:g} mm",
             f"; the bed in it is {length:.0f} mm long: the other shoe, or a bed in part?",
-        )  # fmt: skip
+        )
 
 
 def _check_shape(table: Table, ring: Array, stated: Stated) -> None:
@@ -209,18 +212,20 @@ def _check_shape(table: Table, ring: Array, stated: Stated) -> None:
     width = float((medial - lateral).max())
     if abs(width - stated.ball_width) > WIDTH_MM:
         raise table.fail(
-            "scan", f"within {WIDTH_MM:g} mm of inside.ball_width, {stated.ball_width:g} mm",
+            "scan",
+            f"within {WIDTH_MM:g} mm of inside.ball_width, {stated.ball_width:g} mm",
             f"; the bed in it is {width:.0f} mm wide at the ball: measure again or cut away what "
             "is not bed",
-        )  # fmt: skip
+        )
     tip = float(ring[ring[:, 0] > ring[:, 0].max() - 3.0, 1].mean())
     if tip < -SIDE_MM:
         other = "right" if stated.left else "left"
         raise table.fail(
-            "side", f'"{other}"',
+            "side",
+            f'"{other}"',
             f": the toe end of the scan bends {-tip:.0f} mm to the side that would be the little "
             "toe's; or the file was mirrored, so export it again",
-        )  # fmt: skip
+        )
 
 
 def _surface(bed: BedMap, ring: Array, stated: Stated) -> BedSurface:

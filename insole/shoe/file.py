@@ -37,27 +37,45 @@ class Figure:
 
 
 FIGURES: tuple[Figure, ...] = (
-    Figure(key="inside.length", needed=True,
-           question="Inside length, heel to toe end along the middle of the bed"),
-    Figure(key="inside.ball_width", needed=True,
-           question="Width of the bed across its widest place at the ball"),
-    Figure(key="bed.drop", needed=True,
-           question="Drop: how much higher the bed lies at the heel than at the ball"),
-    Figure(key="inside.heel_width",
-           question="Width between the counter's walls, 15 mm above the bed"),
-    Figure(key="inside.instep_height",
-           question="Height from bed to closure over the highest place of the instep"),
+    Figure(
+        key="inside.length",
+        needed=True,
+        question="Inside length, heel to toe end along the middle of the bed",
+    ),
+    Figure(
+        key="inside.ball_width",
+        needed=True,
+        question="Width of the bed across its widest place at the ball",
+    ),
+    Figure(
+        key="bed.drop",
+        needed=True,
+        question="Drop: how much higher the bed lies at the heel than at the ball",
+    ),
+    Figure(
+        key="inside.heel_width", question="Width between the counter's walls, 15 mm above the bed"
+    ),
+    Figure(
+        key="inside.instep_height",
+        question="Height from bed to closure over the highest place of the instep",
+    ),
     Figure(key="inside.ball_girth", question="Girth inside the shoe at the ball"),
     Figure(key="stock_insole.thickness.heel", question="Stock insole, thickness at the heel"),
     Figure(key="stock_insole.thickness.arch", question="Stock insole, thickness at the arch"),
     Figure(key="stock_insole.thickness.ball", question="Stock insole, thickness at the ball"),
     Figure(key="stock_insole.thickness.toes", question="Stock insole, thickness at the toes"),
-    Figure(key="shell.cant_forefoot", unit="degrees",
-           question="Tilt built into the shoe at the ball, + big-toe side up"),
-    Figure(key="shell.cant_heel", unit="degrees",
-           question="Tilt built into the shoe at the heel, + big-toe side up"),
+    Figure(
+        key="shell.cant_forefoot",
+        unit="degrees",
+        question="Tilt built into the shoe at the ball, + big-toe side up",
+    ),
+    Figure(
+        key="shell.cant_heel",
+        unit="degrees",
+        question="Tilt built into the shoe at the heel, + big-toe side up",
+    ),
     Figure(key="shell.stack", question="From the pedal axle to the bed at the ball"),
-)  # fmt: skip
+)
 _TABLES = ("inside", "bed", "shell", "stock_insole", "stock_insole.thickness", "outline")
 
 
@@ -73,8 +91,9 @@ def text(name: str, figures: Mapping[str, Any]) -> str:
     """
     rows = [
         "# Lengths in mm, angles in degrees. What was not measured is left out and is not known.",
-        "", f"name = {_value(name)}",
-    ]  # fmt: skip
+        "",
+        f"name = {_value(name)}",
+    ]
     for table in _TABLES:
         mine = {
             key.rsplit(".", 1)[1]: value

@@ -42,9 +42,18 @@ from insole.shoe.given import bed_of, inside_of, record_of, scanned_bed
 from insole.shoe.parts import CleatSlots, StockInsole, read_slots, read_stock
 
 __all__ = [
-    "BALL_AT", "HEEL_AT", "BedHeights", "BedSurface", "CleatSlots", "Ring", "Shoe", "Stiffness",
-    "StockInsole", "load", "parse",
-]  # fmt: skip
+    "BALL_AT",
+    "HEEL_AT",
+    "BedHeights",
+    "BedSurface",
+    "CleatSlots",
+    "Ring",
+    "Shoe",
+    "Stiffness",
+    "StockInsole",
+    "load",
+    "parse",
+]
 
 Ring = Array  # shape (n, 2), closed without repeating the first point, mm
 

@@ -21,9 +21,18 @@ from insole.errors import InsoleError
 from insole.trials.trial import Trial
 
 __all__ = [
-    "dumps", "numbers", "own_files", "parsed", "read_text", "replace", "sweep_erased", "trial_of",
-    "why", "write_new", "writing_alone",
-]  # fmt: skip
+    "dumps",
+    "numbers",
+    "own_files",
+    "parsed",
+    "read_text",
+    "replace",
+    "sweep_erased",
+    "trial_of",
+    "why",
+    "write_new",
+    "writing_alone",
+]
 
 LARGEST_FILE = 20_000_000  # bytes; a plan is a few hundred kB
 

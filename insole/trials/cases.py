@@ -33,9 +33,18 @@ from insole.trials import case_files
 from insole.trials.trial import Trial
 
 __all__ = [
-    "Case", "append_log", "can_name", "cases", "create", "home_of", "keep", "loose_plans",
-    "open_case", "read_log", "refuse_other",
-]  # fmt: skip
+    "Case",
+    "append_log",
+    "can_name",
+    "cases",
+    "create",
+    "home_of",
+    "keep",
+    "loose_plans",
+    "open_case",
+    "read_log",
+    "refuse_other",
+]
 
 SCHEMA_VERSION = 1
 LARGEST_KEPT = 400_000_000  # of any file in a case: a scan, as it came

@@ -43,15 +43,21 @@ class Flag:
 
 
 FLAGS: tuple[Flag, ...] = (
-    Flag(id="pain", health=True,
-         text="Any pain, burning, soreness or blister, in foot, knee, hip or back?"),
+    Flag(
+        id="pain",
+        health=True,
+        text="Any pain, burning, soreness or blister, in foot, knee, hip or back?",
+    ),
     Flag(id="numbness", health=True, text="Any numbness, or a place where less was felt?"),
     Flag(id="tingling", health=True, text="Any tingling, or pins and needles?"),
     Flag(id="cramp", health=True, text="Any cramp, in foot or leg?"),
     Flag(id="slipping", health=False, text="Did foot, heel or cleat slip, or come loose?"),
-    Flag(id="stuck", health=False,
-         text="Was there a time when the shoe could not be released from the pedal at once?"),
-)  # fmt: skip
+    Flag(
+        id="stuck",
+        health=False,
+        text="Was there a time when the shoe could not be released from the pedal at once?",
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,10 +124,10 @@ def stops(text: str, answers: Mapping[str, str], *, better: bool = False) -> Sto
     better : bool
         The ride was better than before: only then can a complaint be over.
     """
-    health = [f"{flag.id}: yes" for flag in FLAGS
-              if flag.health and answers.get(flag.id) == "yes"]  # fmt: skip
-    mechanical = [f"{flag.id}: yes" for flag in FLAGS
-                  if not flag.health and answers.get(flag.id) == "yes"]  # fmt: skip
+    health = [f"{flag.id}: yes" for flag in FLAGS if flag.health and answers.get(flag.id) == "yes"]
+    mechanical = [
+        f"{flag.id}: yes" for flag in FLAGS if not flag.health and answers.get(flag.id) == "yes"
+    ]
     plain = _plain(text)
     turned = bool(re.search(rf"\b(?:{_TURNED})\b", plain))
     for clause in _clauses(plain):
@@ -172,13 +178,28 @@ _LEXICON: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
 )
 _JOINT = re.compile(rf"(?<![a-z])(?:{_one_of(_WORDS['parts']['JOINT'])})(?![a-z])")
 _WRITTEN = {  # words as they should be written, for those that miss a letter
-    "pain": ("painful", "hurts", "hurting", "burning", "blister", "blisters", "swelling", "swollen",
-             "bleeding", "soreness", "infection", "stabbing", "throbbing", "aching", "bruised"),
+    "pain": (
+        "painful",
+        "hurts",
+        "hurting",
+        "burning",
+        "blister",
+        "blisters",
+        "swelling",
+        "swollen",
+        "bleeding",
+        "soreness",
+        "infection",
+        "stabbing",
+        "throbbing",
+        "aching",
+        "bruised",
+    ),
     "numbness": ("numbness", "numbed", "asleep"),
     "tingling": ("tingling", "tingle", "tingles", "tingly", "prickling", "prickles"),
     "cramp": ("cramps", "cramping", "spasms"),
     "slipping": ("slipping", "slipped", "sliding"),
-}  # fmt: skip
+}
 _OTHER_WORDS = frozenset(
     "turning burying clipping clipped flipping flipped shipping shipped sipping tipping tipped"
     " gripping gripped skipping skipped snipping ripping ripped whipping dripping tripping tripped"
@@ -328,8 +349,9 @@ def _plain(text: str) -> str:
     text = re.sub(r"([a-z])\1{2,}", r"\1", text)
     text = re.sub(r"\bcan'?t\b|\bcannot\b", "can not", text)
     text = re.sub(r"\bwon'?t\b", "will not", text)
-    text = re.sub(r"\b(do|does|did|is|was|were|has|have|had|could|would|should|are)n'?t\b",
-                  r"\1 not", text)  # fmt: skip
+    text = re.sub(
+        r"\b(do|does|did|is|was|were|has|have|had|could|would|should|are)n'?t\b", r"\1 not", text
+    )
     text = re.sub(r"'(?:s|m|re|ve|d|ll)\b", " ", text)
     text = re.sub(r"(?<=\w)-(?=\w)", " ", text)
     text = re.sub(r"[.;:!?\n()/–—]+| - ", " . ", text)

@@ -36,8 +36,11 @@ def set_up(foot: FootPlan) -> dict[str, Any]:
     posted = foot.contour.posting if foot.contour else []
     net = {w.place: w.net for w in (*foot.wedges, *posted)}
     behind = foot.metatarsal.behind if foot.metatarsal else None
-    height = foot.metatarsal.height if foot.metatarsal else (
-        foot.contour.metatarsal if foot.contour else None)  # fmt: skip
+    height = (
+        foot.metatarsal.height
+        if foot.metatarsal
+        else (foot.contour.metatarsal if foot.contour else None)
+    )
     return {
         "pad": pad is not None,
         "contoured_bed": foot.contour.length if foot.contour else None,

@@ -28,15 +28,26 @@ NEAR_BALL_MM = 25.0  # along the bed, where its breadth at the ball is taken
 ROUGHLY_MM = 0.1  # the plan itself tells to a hundredth
 Sides = Literal["left", "right", "both"]
 _OPTIONS = {
-    "support_level": "--support", "shift": "--shift-pad", "turn": "--turn-pad",
-    "pad_source": "--pad-source", "tender": "--tender", "medial_edge": "--medial-edge",
-    "relief": "--relief", "contoured": "--contoured", "cup": "--cup",
-    "metatarsal": "--metatarsal", "metatarsal_behind": "--metatarsal-behind",
+    "support_level": "--support",
+    "shift": "--shift-pad",
+    "turn": "--turn-pad",
+    "pad_source": "--pad-source",
+    "tender": "--tender",
+    "medial_edge": "--medial-edge",
+    "relief": "--relief",
+    "contoured": "--contoured",
+    "cup": "--cup",
+    "metatarsal": "--metatarsal",
+    "metatarsal_behind": "--metatarsal-behind",
     "contour_material": "--contour-material",
     "forefoot": "--forefoot",
-    "heel": "--heel", "under": "--under", "cleat_offset": "--cleat",
-    "cleat_before": "--cleat-before", "cleat_yaw": "--cleat-yaw", "ankle": "--ankle",
-}  # fmt: skip
+    "heel": "--heel",
+    "under": "--under",
+    "cleat_offset": "--cleat",
+    "cleat_before": "--cleat-before",
+    "cleat_yaw": "--cleat-yaw",
+    "ankle": "--ankle",
+}
 
 
 class Record(BaseModel):
@@ -67,9 +78,13 @@ class Move(Record):
 
 
 def options(
-    plan: Plan, step: Step | None = None, *, scans: Sequence[str] = (), shoe: str = "",
+    plan: Plan,
+    step: Step | None = None,
+    *,
+    scans: Sequence[str] = (),
+    shoe: str = "",
     against: str = "",
-) -> list[str]:  # fmt: skip
+) -> list[str]:
     """Return the arguments of ``solewright`` that plan the step: all else stays as wished.
 
     Parameters
@@ -171,20 +186,27 @@ def _support(plan: Plan, pad: PadPlan, sign: int, limits: Limits) -> Move:
     most = limits.value("support.unsure" if plan.shoe is None else "support.warn_above")
     if sign > 0 and old > most - 1e-9:
         why = "without a shoe no more is filled" if plan.shoe is None else "a fuller pad presses"
-        return Move(words=f"{100 * old:.0f} % of the gap is wished and {why} than "
-                     f"{100 * most:.0f} %")  # fmt: skip
+        return Move(
+            words=f"{100 * old:.0f} % of the gap is wished and {why} than {100 * most:.0f} %"
+        )
     if sign > 0 and filled < old - step / 2:
         binds = f" ({pad.binding[0]})" if pad.binding else ""
-        return Move(words=(
-            f"the {100 * old:.0f} % wished are not reached: other rules hold the crest at "
-            f"{crest:.1f} mm, {100 * filled:.0f} % of the gap{binds}, and a higher wish makes the "
-            "same pad"))  # fmt: skip
+        return Move(
+            words=(
+                f"the {100 * old:.0f} % wished are not reached: other rules hold the crest at "
+                f"{crest:.1f} mm, {100 * filled:.0f} % of the gap{binds}, and a higher wish "
+                "makes the "
+                "same pad"
+            )
+        )
     # A wish above what is filled would make the same pad again: the step starts at the pad.
     new = round(min(old + step, most) if sign > 0 else filled - step, 2)
     least = limits.value("support.least")
     if new < least - 1e-9:
-        return Move(words=f"{100 * filled:.0f} % of the gap is filled, and below "
-                     f"{100 * least:.0f} % nothing is felt")  # fmt: skip
+        return Move(
+            words=f"{100 * filled:.0f} % of the gap is filled, and below "
+            f"{100 * least:.0f} % nothing is felt"
+        )
     way = "up" if sign > 0 else "down"
     words = (
         f"support one step {way}, from {100 * filled:.0f} % of the gap filled to a wish of "
@@ -209,10 +231,13 @@ def _shift(foot: FootPlan, pad: PadPlan, chosen: Observation, limits: Limits) ->
         off = pad.crest.from_rear + step - apex[0]
         ahead, behind = limits.value("place.crest_forward"), limits.value("place.crest_along")
         if off > ahead + 0.5 or off < -behind - 0.5:
-            return Move(words=(
-                f"its crest would lie {abs(off):.0f} mm {'ahead of' if off > 0 else 'behind'} the "
-                f"arch apex, where {ahead:g} mm ahead and {behind:g} mm behind is the most"
-            ))  # fmt: skip
+            return Move(
+                words=(
+                    f"its crest would lie {abs(off):.0f} mm "
+                    f"{'ahead of' if off > 0 else 'behind'} the "
+                    f"arch apex, where {ahead:g} mm ahead and {behind:g} mm behind is the most"
+                )
+            )
     words = f"pad {'one grid step' if chosen.by is None else 'as the rider wants it'}: "
     words += move_words(*by)
     return Move(wish={"shift": new}, was={"shift": list(pad.shift)}, words=words)
@@ -291,9 +316,12 @@ def _cleat(plan: Plan, foot: FootPlan, move: str, sign: int, limits: Limits) -> 
     marks = {key: np.asarray(point) for key, point in foot.landmarks.items()}
     try:
         made, _ = cleats.plan_cleat(
-            landmarks=marks, shoe=_shoe(plan) if plan.shoe else None, limits=limits,
-            offset=place, yaw=yaw,
-        )  # fmt: skip
+            landmarks=marks,
+            shoe=_shoe(plan) if plan.shoe else None,
+            limits=limits,
+            offset=place,
+            yaw=yaw,
+        )
     except PlanError as error:
         return Move(words=str(error))
     if made is None or abs(made.from_ball_mark - place) > 0.05 or made.yaw != yaw:

@@ -72,8 +72,9 @@ class Trial(Record):
     set_up: dict[str, dict[str, Any]] = Field(description="what each foot was set up with")
     step: Step | None = None
     words: list[str] = Field(default=[], description="sentences for the fitter")
-    flags: dict[str, str] = Field(default={}, description="red flags asked: yes or no; the others "
-                                  "were not asked")  # fmt: skip
+    flags: dict[str, str] = Field(
+        default={}, description="red flags asked: yes or no; the others were not asked"
+    )
     felt: list[str] = Field(default=[], description="picked from the list")
     corrects: int | None = Field(default=None, description="the trial that this one stands for")
     because: str = Field(default="", description="what was wrong with that one")
@@ -134,42 +135,64 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
     flags = asked(said.flags)
     picks = [picked(pick) for pick in said.felt]
     slips = any(" ".join(pick.lower().split()) == SLIPS for pick in said.felt)
-    stop = stops(said.text, flags | ({"slipping": "yes"} if slips else {}),
-                 better=said.answer == "better")  # fmt: skip
+    stop = stops(
+        said.text, flags | ({"slipping": "yes"} if slips else {}), better=said.answer == "better"
+    )
     found = _united(picks, observed(said.text, said.place))
     base: dict[str, Any] = {
-        "number": len(log) + 1, "case": plan.case, "plan": plan.version,
-        "fingerprint": fingerprint(plan), "date": said.date, "side": said.side,
-        "said": said.text.strip(), "place": said.place, "answer": said.answer,
-        "understood": [o.text for o in found], "clinician": said.clinician.strip(),
-        "set_up": {foot.side: set_up(foot) for foot in plan.feet}, "flags": flags,
-        "felt": [pick.strip() for pick in said.felt], "corrects": said.corrects,
+        "number": len(log) + 1,
+        "case": plan.case,
+        "plan": plan.version,
+        "fingerprint": fingerprint(plan),
+        "date": said.date,
+        "side": said.side,
+        "said": said.text.strip(),
+        "place": said.place,
+        "answer": said.answer,
+        "understood": [o.text for o in found],
+        "clinician": said.clinician.strip(),
+        "set_up": {foot.side: set_up(foot) for foot in plan.feet},
+        "flags": flags,
+        "felt": [pick.strip() for pick in said.felt],
+        "corrects": said.corrects,
         "because": said.because.strip(),
-    }  # fmt: skip
+    }
     if stop:
         return Trial(
-            **base, stopped=[*stop.health, *stop.mechanical], health=bool(stop.health),
+            **base,
+            stopped=[*stop.health, *stop.mechanical],
+            health=bool(stop.health),
             words=_stop_sentences(stop, plan, earlier),
-        )  # fmt: skip
+        )
     lifted = _lifted(said, log)
     if waiting := _waiting(said, earlier):
         return Trial(**base, stopped=[waiting[0]], words=[waiting[1], *lifted])
     if said.answer is None:
-        words = [f"plan {plan.version} is on trial: {FIRST_RIDE}; answer it with --felt or --said, "
-                 "the red flags, and --better, --same or --worse"]  # fmt: skip
+        words = [
+            f"plan {plan.version} is on trial: {FIRST_RIDE}; answer it with --felt or --said, "
+            "the red flags, and --better, --same or --worse"
+        ]
         return Trial(**base, words=words + lifted)
     if later:
-        words = [f"trial {said.corrects} is corrected; trial {later[-1].number} has followed, so "
-                 "the next step comes from that one"]  # fmt: skip
+        words = [
+            f"trial {said.corrects} is corrected; trial {later[-1].number} has followed, so "
+            "the next step comes from that one"
+        ]
         return Trial(**base, words=words + lifted)
     if open_ones := not_asked(flags):
         return Trial(**base, words=[_not_asked_words(open_ones, len(log) + 1)])
     strange = unread(said.text)
     if strange and not picks and said.answer == "worse":
         stopped = [f"not read: {_quoted(strange)}"]
-        return Trial(**base, stopped=stopped, words=[f"stop: {stopped[0]}; the ride was worse, and "
-                     "it may be a picture of pain: ask what is meant before anything is changed or "
-                     f"ridden on, and log it again with --corrects {len(log) + 1}"])  # fmt: skip
+        return Trial(
+            **base,
+            stopped=stopped,
+            words=[
+                f"stop: {stopped[0]}; the ride was worse, and "
+                "it may be a picture of pain: ask what is meant before anything is changed or "
+                f"ridden on, and log it again with --corrects {len(log) + 1}"
+            ],
+        )
     if strange and not picks:
         return Trial(**base, words=[_unread_words(strange, len(log) + 1)])
     step, words = _next(plan, said, found, earlier, limits)
@@ -181,12 +204,14 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
 def _cleaned(said: Said) -> Said:
     """Return what is logged as clean lines."""
     try:
-        return said.model_copy(update={
-            "text": typed.words(said.text, "what was said", LONGEST),
-            "clinician": typed.line(said.clinician, "the clinician's word"),
-            "because": typed.words(said.because, "what was wrong with the trial"),
-            "felt": [typed.line(pick, "a pick of --felt") for pick in said.felt],
-        })  # fmt: skip
+        return said.model_copy(
+            update={
+                "text": typed.words(said.text, "what was said", LONGEST),
+                "clinician": typed.line(said.clinician, "the clinician's word"),
+                "because": typed.words(said.because, "what was wrong with the trial"),
+                "felt": [typed.line(pick, "a pick of --felt") for pick in said.felt],
+            }
+        )
     except ValueError as error:
         raise PlanError(str(error)) from None
 
@@ -390,12 +415,6 @@ def _nothing_said(said: Said, earlier: Sequence[Trial]) -> str:
     )
 
 
-
-
-
-
-
-
 def _changes(plan: Plan, earlier: Sequence[Trial]) -> list[str]:
     """Return what changed in the set-up since the last trial of another plan."""
     last = next((t for t in reversed(earlier) if t.plan != plan.version), None)
@@ -409,10 +428,15 @@ def _back(plan: Plan, earlier: Sequence[Trial]) -> Step | None:
     if last is None or done is None or done.undoes or not _changes(plan, earlier):
         return None
     return Step(
-        thing=done.thing, move="back", side=done.side, wishes=done.before, before=done.wishes,
-        undoes=True, words=f"take the last step back ({done.words})",
+        thing=done.thing,
+        move="back",
+        side=done.side,
+        wishes=done.before,
+        before=done.wishes,
+        undoes=True,
+        words=f"take the last step back ({done.words})",
         because=f"the rider found plan {plan.version} worse than plan {last.plan}",
-    )  # fmt: skip
+    )
 
 
 def _without_gain(plan: Plan, said: Said, earlier: Sequence[Trial]) -> int:
@@ -443,8 +467,9 @@ def _from_words(
     if first == "shoe":
         return None, [
             f"{chosen.text}: shoe fit comes first; try closure, another stock insole or another "
-            "size or width before any other step", *words,
-        ]  # fmt: skip
+            "size or width before any other step",
+            *words,
+        ]
     feet = [foot for foot in plan.feet if said.side in ("both", foot.side)]
     moves = {foot.side: move(plan, foot, chosen, limits) for foot in feet}
     for one in moves.values():
@@ -454,11 +479,14 @@ def _from_words(
     reasons = [one.words if alike else f"{foot} {one.words}" for foot, one in moves.items()]
     side = said.side if len(feet) > 1 or said.side != "both" else feet[0].side
     step = Step(
-        thing=chosen.thing, move=chosen.move, side=side, because=chosen.text,
+        thing=chosen.thing,
+        move=chosen.move,
+        side=side,
+        because=chosen.text,
         wishes={name: one.wish for name, one in moves.items() if one.wish is not None},
         before={name: one.was for name, one in moves.items()},
         words=f"{side if side != 'both' else 'both feet'}: {'; '.join(dict.fromkeys(reasons))}",
-    )  # fmt: skip
+    )
     return step, [f"{step.words}, because {chosen.text}", *words]
 
 
@@ -466,11 +494,15 @@ def understood_words() -> list[str]:
     """Return what may be picked with --felt, the red flags, and short words that --said takes."""
     meanings = {name: picked(name).text for name in PICKS}
     meanings[SLIPS] += "; a red flag, and stops"
-    meanings |= {f"N mm {way}": f"the rider wants the pad N mm {way}"
-                 for way in ("forward", "back", "in", "out")}  # fmt: skip
+    meanings |= {
+        f"N mm {way}": f"the rider wants the pad N mm {way}"
+        for way in ("forward", "back", "in", "out")
+    }
     return [
-        "to pick with --felt:", *(f"  {name:26} {text}" for name, text in meanings.items()),
+        "to pick with --felt:",
+        *(f"  {name:26} {text}" for name, text in meanings.items()),
         "red flags, to answer with --flag NAME=yes or no:",
         *(f"  {flag.id:26} {flag.text}" for flag in FLAGS),
-        "to write into --said:", *(f"  {o.id:26} {o.text}" for o in OBSERVATIONS),
-    ]  # fmt: skip
+        "to write into --said:",
+        *(f"  {o.id:26} {o.text}" for o in OBSERVATIONS),
+    ]

@@ -79,66 +79,177 @@ class Observation:
 OBSERVATIONS: tuple[Observation, ...] = (
     Observation(id="toes-tight", thing="shoe", text="the toes or the ball have too little room"),
     Observation(id="heel-lifts", thing="shoe", text="the heel lifts or moves in the shoe"),
-    Observation(id="pedal-too-far-forward", thing="cleat", move="cleat", sign=-1,
-                text="the pedal is felt too far forward under the foot"),
-    Observation(id="pedal-too-far-back", thing="cleat", move="cleat", sign=1,
-                text="the pedal is felt too far back under the foot"),
-    Observation(id="ball-presses", thing="cleat", move="cleat", sign=-1,
-                text="the pedal presses under the ball of the foot"),
-    Observation(id="toes-want-out", thing="cleat", move="cleat_yaw", sign=1,
-                text="the toes want to point further out"),
-    Observation(id="toes-want-in", thing="cleat", move="cleat_yaw", sign=-1,
-                text="the toes want to point further in"),
-    Observation(id="lump-in-front", thing="pad", move="forward", sign=-1,
-                text="a lump at the front end of the pad"),
-    Observation(id="lump-behind", thing="pad", move="forward", sign=1,
-                text="a lump at the rear end of the pad"),
-    Observation(id="lump-medial", thing="pad", move="medial", sign=-1,
-                text="the pad presses at its medial edge"),
-    Observation(id="lump-lateral", thing="pad", move="medial", sign=1,
-                text="the pad presses at its lateral edge"),
-    Observation(id="pad-too-far-forward", thing="pad", move="forward", sign=-1,
-                text="the pad is felt too far forward"),
-    Observation(id="pad-too-far-back", thing="pad", move="forward", sign=1,
-                text="the pad is felt too far back"),
-    Observation(id="pad-too-far-in", thing="pad", move="medial", sign=-1,
-                text="the pad is felt too far to the big-toe side"),
-    Observation(id="pad-too-far-out", thing="pad", move="medial", sign=1,
-                text="the pad is felt too far to the little-toe side"),
-    Observation(id="support-too-high", thing="pad", move="support", sign=-1,
-                text="the arch support is felt as too much"),
-    Observation(id="support-too-low", thing="pad", move="support", sign=1,
-                text="the arch support is felt as too little"),
-    Observation(id="weight-on-little-toe-side", thing="wedge", move="forefoot", sign=1,
-                text="the weight rests on the little-toe side"),
-    Observation(id="weight-on-big-toe-side", thing="wedge", move="forefoot", sign=-1,
-                text="the weight rests on the big-toe side"),
-)  # fmt: skip
+    Observation(
+        id="pedal-too-far-forward",
+        thing="cleat",
+        move="cleat",
+        sign=-1,
+        text="the pedal is felt too far forward under the foot",
+    ),
+    Observation(
+        id="pedal-too-far-back",
+        thing="cleat",
+        move="cleat",
+        sign=1,
+        text="the pedal is felt too far back under the foot",
+    ),
+    Observation(
+        id="ball-presses",
+        thing="cleat",
+        move="cleat",
+        sign=-1,
+        text="the pedal presses under the ball of the foot",
+    ),
+    Observation(
+        id="toes-want-out",
+        thing="cleat",
+        move="cleat_yaw",
+        sign=1,
+        text="the toes want to point further out",
+    ),
+    Observation(
+        id="toes-want-in",
+        thing="cleat",
+        move="cleat_yaw",
+        sign=-1,
+        text="the toes want to point further in",
+    ),
+    Observation(
+        id="lump-in-front",
+        thing="pad",
+        move="forward",
+        sign=-1,
+        text="a lump at the front end of the pad",
+    ),
+    Observation(
+        id="lump-behind",
+        thing="pad",
+        move="forward",
+        sign=1,
+        text="a lump at the rear end of the pad",
+    ),
+    Observation(
+        id="lump-medial",
+        thing="pad",
+        move="medial",
+        sign=-1,
+        text="the pad presses at its medial edge",
+    ),
+    Observation(
+        id="lump-lateral",
+        thing="pad",
+        move="medial",
+        sign=1,
+        text="the pad presses at its lateral edge",
+    ),
+    Observation(
+        id="pad-too-far-forward",
+        thing="pad",
+        move="forward",
+        sign=-1,
+        text="the pad is felt too far forward",
+    ),
+    Observation(
+        id="pad-too-far-back",
+        thing="pad",
+        move="forward",
+        sign=1,
+        text="the pad is felt too far back",
+    ),
+    Observation(
+        id="pad-too-far-in",
+        thing="pad",
+        move="medial",
+        sign=-1,
+        text="the pad is felt too far to the big-toe side",
+    ),
+    Observation(
+        id="pad-too-far-out",
+        thing="pad",
+        move="medial",
+        sign=1,
+        text="the pad is felt too far to the little-toe side",
+    ),
+    Observation(
+        id="support-too-high",
+        thing="pad",
+        move="support",
+        sign=-1,
+        text="the arch support is felt as too much",
+    ),
+    Observation(
+        id="support-too-low",
+        thing="pad",
+        move="support",
+        sign=1,
+        text="the arch support is felt as too little",
+    ),
+    Observation(
+        id="weight-on-little-toe-side",
+        thing="wedge",
+        move="forefoot",
+        sign=1,
+        text="the weight rests on the little-toe side",
+    ),
+    Observation(
+        id="weight-on-big-toe-side",
+        thing="wedge",
+        move="forefoot",
+        sign=-1,
+        text="the weight rests on the big-toe side",
+    ),
+)
 
 _KNOWN = {one.id: one for one in OBSERVATIONS}
 _ELSEWHERE = Observation(id="hot-spot", thing="shoe", text="a hot spot")
 SLIPS = "slips"  # a pick that is a red flag as well
 # what may be picked, and the observation that it stands for; a place stands behind the word
 PICKS: dict[str, str] = {
-    "lump front": "lump-in-front", "lump rear": "lump-behind", "lump inner": "lump-medial",
-    "lump outer": "lump-lateral", "lump middle": "support-too-high",
-    "pad too far forward": "pad-too-far-forward", "pad too far back": "pad-too-far-back",
-    "pad too far in": "pad-too-far-in", "pad too far out": "pad-too-far-out",
-    "too high": "support-too-high", "too low": "support-too-low", "not felt": "support-too-low",
-    "toes cramped": "toes-tight", "heel lifts": "heel-lifts", SLIPS: "heel-lifts",
-    "hot spot ball": "ball-presses", "hot spot toes": "toes-tight",
+    "lump front": "lump-in-front",
+    "lump rear": "lump-behind",
+    "lump inner": "lump-medial",
+    "lump outer": "lump-lateral",
+    "lump middle": "support-too-high",
+    "pad too far forward": "pad-too-far-forward",
+    "pad too far back": "pad-too-far-back",
+    "pad too far in": "pad-too-far-in",
+    "pad too far out": "pad-too-far-out",
+    "too high": "support-too-high",
+    "too low": "support-too-low",
+    "not felt": "support-too-low",
+    "toes cramped": "toes-tight",
+    "heel lifts": "heel-lifts",
+    SLIPS: "heel-lifts",
+    "hot spot ball": "ball-presses",
+    "hot spot toes": "toes-tight",
     "hot spot front": "lump-in-front",
-    "hot spot rear": "lump-behind", "hot spot inner": "lump-medial",
-    "hot spot outer": "lump-lateral", "hot spot middle": "support-too-high", "hot spot heel": "",
-    "pedal too far forward": "pedal-too-far-forward", "pedal too far back": "pedal-too-far-back",
-    "toes want out": "toes-want-out", "toes want in": "toes-want-in",
+    "hot spot rear": "lump-behind",
+    "hot spot inner": "lump-medial",
+    "hot spot outer": "lump-lateral",
+    "hot spot middle": "support-too-high",
+    "hot spot heel": "",
+    "pedal too far forward": "pedal-too-far-forward",
+    "pedal too far back": "pedal-too-far-back",
+    "toes want out": "toes-want-out",
+    "toes want in": "toes-want-in",
     "weight on little toe side": "weight-on-little-toe-side",
     "weight on big toe side": "weight-on-big-toe-side",
-}  # fmt: skip
-_MOVES = {"forward": ("forward", 1), "back": ("forward", -1),
-          "in": ("medial", 1), "out": ("medial", -1)}  # fmt: skip
-_SAME_WORD = {"medial": "inner", "inside": "inner", "lateral": "outer", "outside": "outer",
-              "back": "rear", "behind": "rear", "arch": "middle"}  # fmt: skip
+}
+_MOVES = {
+    "forward": ("forward", 1),
+    "back": ("forward", -1),
+    "in": ("medial", 1),
+    "out": ("medial", -1),
+}
+_SAME_WORD = {
+    "medial": "inner",
+    "inside": "inner",
+    "lateral": "outer",
+    "outside": "outer",
+    "back": "rear",
+    "behind": "rear",
+    "arch": "middle",
+}
 
 
 def picked(pick: str) -> Observation:
@@ -161,8 +272,14 @@ def picked(pick: str) -> Observation:
         by, (move, sign) = float(wanted[1]), _MOVES[wanted[2]]
         if by <= 0:
             raise PlanError(f"--felt {pick!r}: the pad can only be moved by more than 0 mm")
-        return Observation(id="wants-moved", thing="pad", move=move, sign=sign, by=by,
-                           text=f"the rider wants the pad {by:g} mm {wanted[2]}")  # fmt: skip
+        return Observation(
+            id="wants-moved",
+            thing="pad",
+            move=move,
+            sign=sign,
+            by=by,
+            text=f"the rider wants the pad {by:g} mm {wanted[2]}",
+        )
     if plain.startswith(("lump ", "hot spot ")):
         head, place = plain.rsplit(" ", 1)
         plain = f"{head} {_SAME_WORD.get(place, place)}"
@@ -254,10 +371,14 @@ def _clause_says(clause: str, place: str) -> str:
     if much is None or _plain_no(clause, much.start()):
         return ""
     return {
-        "front": "lump-in-front", "rear": "lump-behind", "medial": "lump-medial",
-        "lateral": "lump-lateral", "arch": "support-too-high", "ball": "ball-presses",
+        "front": "lump-in-front",
+        "rear": "lump-behind",
+        "medial": "lump-medial",
+        "lateral": "lump-lateral",
+        "arch": "support-too-high",
+        "ball": "ball-presses",
         "toes": "toes-tight",
-    }.get(where, "")  # fmt: skip
+    }.get(where, "")
 
 
 def _about(clause: str) -> str:
@@ -265,20 +386,35 @@ def _about(clause: str) -> str:
     rules: tuple[tuple[str, str], ...] = (
         ("heel-lifts", r"heels? (\w+ ){0,2}(lifts?|lifting|moves?|moving|loose|comes? up)"),
         ("toes-tight", r"(tight|narrow|squeez\w*|crush\w*|pinch\w*|no room|rub(s|bing)?)"),
-        ("toes-want-out", r"(toes?|foot|feet) (want|need|like)s? (\w+ ){0,3}(out|outward\w*)"
-                          r"|heels? (want|need|like)s? (\w+ ){0,3}(in|inward\w*)"),
-        ("toes-want-in", r"(toes?|foot|feet) (want|need|like)s? (\w+ ){0,3}(in|inward\w*)"
-                         r"|heels? (want|need|like)s? (\w+ ){0,3}(out|outward\w*)"),
-        ("pedal-too-far-forward", r"(pedal|cleat|axle)\b.*\btoo far (forward|ahead)|tiptoes?"
-                                  r"|on my toes"),
+        (
+            "toes-want-out",
+            r"(toes?|foot|feet) (want|need|like)s? (\w+ ){0,3}(out|outward\w*)"
+            r"|heels? (want|need|like)s? (\w+ ){0,3}(in|inward\w*)",
+        ),
+        (
+            "toes-want-in",
+            r"(toes?|foot|feet) (want|need|like)s? (\w+ ){0,3}(in|inward\w*)"
+            r"|heels? (want|need|like)s? (\w+ ){0,3}(out|outward\w*)",
+        ),
+        (
+            "pedal-too-far-forward",
+            r"(pedal|cleat|axle)\b.*\btoo far (forward|ahead)|tiptoes?"
+            r"|on my toes",
+        ),
         ("pedal-too-far-back", r"(pedal|cleat|axle)\b.*\b(too far (back|behind)|under the arch)"),
-        ("weight-on-little-toe-side",
-         r"(weight|load|stand\w*|push\w*|rest\w*|pressure|contact|only)\b.*\b(little toe|small toe|"
-         r"outer|outside|lateral) (side|edge|border)|big toe (side )?(\w+ )?(floats?|not touch)"),
-        ("weight-on-big-toe-side",
-         r"(weight|load|stand\w*|push\w*|rest\w*|pressure|contact|only)\b.*\b(big toe|inner|inside|"
-         r"medial) (side|edge|border)|little toe (side )?(\w+ )?(floats?|not touch)"),
-    )  # fmt: skip
+        (
+            "weight-on-little-toe-side",
+            r"(weight|load|stand\w*|push\w*|rest\w*|pressure|contact|only)\b.*\b(little "
+            r"toe|small toe|"
+            r"outer|outside|lateral) (side|edge|border)|big toe (side )?(\w+ )?(floats?|not touch)",
+        ),
+        (
+            "weight-on-big-toe-side",
+            r"(weight|load|stand\w*|push\w*|rest\w*|pressure|contact|only)\b.*\b(big "
+            r"toe|inner|inside|"
+            r"medial) (side|edge|border)|little toe (side )?(\w+ )?(floats?|not touch)",
+        ),
+    )
     if re.search(r"\b(pad|arch|support)\b", clause):
         rules = rules[:2]
     for name, pattern in rules:

@@ -48,16 +48,19 @@ def write_pairs(folder: Path, count: int) -> None:
             rng = np.random.default_rng((number, side == "left"))
             turn = Rotation.from_quat(rng.standard_normal(4)).as_matrix()
             vertices = scan.vertices @ turn.T + rng.uniform(-200, 200, 3)
-            write_scan(Scan(vertices=vertices, faces=scan.faces),
-                       folder / f"pair{number:03}_{side}.ply")  # fmt: skip
+            write_scan(
+                Scan(vertices=vertices, faces=scan.faces), folder / f"pair{number:03}_{side}.ply"
+            )
 
 
 def request_for(case: Case) -> Request:
     """Return what is asked of every pair."""
     return Request(
-        scans=tuple(Shots(files=(path,)) for path in case.files), shoe=SHOE,
-        wishes=PlanWishes(both=FootWish(), case=case.name), sources={"shoe": SHOE.name},
-    )  # fmt: skip
+        scans=tuple(Shots(files=(path,)) for path in case.files),
+        shoe=SHOE,
+        wishes=PlanWishes(both=FootWish(), case=case.name),
+        sources={"shoe": SHOE.name},
+    )
 
 
 def peak_mb(process: int) -> float:
@@ -66,8 +69,10 @@ def peak_mb(process: int) -> float:
         text = Path(f"/proc/{process}/status").read_text("utf-8")
     except OSError:
         return 0.0
-    return max((float(line.split()[1]) / 1024 for line in text.splitlines()
-                if line.startswith("VmHWM")), default=0.0)  # fmt: skip
+    return max(
+        (float(line.split()[1]) / 1024 for line in text.splitlines() if line.startswith("VmHWM")),
+        default=0.0,
+    )
 
 
 def timed(scans: Path, out: Path, to: Goal, jobs: int) -> tuple[float, list[float]]:
@@ -104,9 +109,13 @@ def main(words: list[str]) -> int:
             out = Path(room) / f"out{jobs}"
             took[jobs], peaks = timed(scans, out, Goal(asked.to), jobs)
             quarters = [max(part, default=0.0) for part in np.array_split(peaks, 4)]
-            print(f"{jobs} process{'es' if jobs > 1 else ''}: {took[jobs]:.1f} s, "
-                  f"{3600 * asked.pairs / took[jobs]:.0f} pairs an hour to {asked.to}; memory",
-                  ", ".join(f"{value:.0f}" for value in quarters), "MB", flush=True)  # fmt: skip
+            print(
+                f"{jobs} process{'es' if jobs > 1 else ''}: {took[jobs]:.1f} s, "
+                f"{3600 * asked.pairs / took[jobs]:.0f} pairs an hour to {asked.to}; memory",
+                ", ".join(f"{value:.0f}" for value in quarters),
+                "MB",
+                flush=True,
+            )
         if asked.jobs > 1:
             print(f"efficiency {took[1] / took[asked.jobs] / asked.jobs:.2f}")
         if asked.to == "parts":
@@ -118,9 +127,23 @@ def _against_make(scans: Path, room: Path) -> str:
     """Return whether one case's folder is byte for byte what ``make`` writes."""
     files = [str(scans / f"pair000_{side}.ply") for side in ("left", "right")]
     subprocess.run(
-        [sys.executable, "-m", "insole.cli", "make", *files, "--shoe", str(SHOE), "--case",
-         "pair000", "--quiet", "--out", str(room / "made")], cwd=ROOT, check=True,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "insole.cli",
+            "make",
+            *files,
+            "--shoe",
+            str(SHOE),
+            "--case",
+            "pair000",
+            "--quiet",
+            "--out",
+            str(room / "made"),
+        ],
+        cwd=ROOT,
+        check=True,
+    )
     one, other = room / "made" / "pair000-v1", room / "out1" / "pair000-v1"
     names = sorted(str(p.relative_to(one)) for p in one.rglob("*") if p.is_file())
     _, differ, missing = filecmp.cmpfiles(one, other, names, shallow=False)

@@ -1,6 +1,6 @@
 """What a maker's machines and eyes find in a written folder: for ``files_study.py``.
 
-    folder, parts -> figures on papers, engraving on cuts, crumbs, arcs, ripple of printed tops
+folder, parts -> figures on papers, engraving on cuts, crumbs, arcs, ripple of printed tops
 """
 
 from __future__ import annotations
@@ -24,10 +24,13 @@ from insole.parts.part import Part
 __all__ = ["BENCH_BOUNDS", "look_at_bench"]
 
 BENCH_BOUNDS = {
-    "paper: figure not the part's": 0, "engraved on a cut, mm": 0.01,
-    "crumb, mm short of 0.05": 1e-4, "cut: short chords, share of length": 0.35,
-    "drawn twice, mm": 1.0, "ripple of a top, mm": 0.02,
-}  # fmt: skip
+    "paper: figure not the part's": 0,
+    "engraved on a cut, mm": 0.01,
+    "crumb, mm short of 0.05": 1e-4,
+    "cut: short chords, share of length": 0.35,
+    "drawn twice, mm": 1.0,
+    "ripple of a top, mm": 0.02,
+}
 Note = Callable[[str, float, str], None]
 WINDOW = 7.5  # mm: half of the 15 mm below which a wave is a ripple
 STEP = 1.0
@@ -53,8 +56,10 @@ def _figures(place: Path, parts: list[Part], tag: str, note: Note) -> None:
     crests = [float(part.facts["crest_height"]) for part in parts if "crest_height" in part.facts]
     for name, text in texts.items():
         whole = " ".join(text.split())
-        patterns = ((r"([\d.]+) mm at its highest", tops),
-                    (r"([\d.]+) mm (?:high|thick) at (?:the|its) crest", crests))  # fmt: skip
+        patterns = (
+            (r"([\d.]+) mm at its highest", tops),
+            (r"([\d.]+) mm (?:high|thick) at (?:the|its) crest", crests),
+        )
         for pattern, known in patterns:
             for said in re.findall(pattern, whole):
                 off = min((abs(float(said) - value) for value in known), default=math.inf)
@@ -112,8 +117,10 @@ def ripple(part: Part) -> float:
     if inner.is_empty:
         return 0.0
     box = extent_of([part.outline])
-    x, y = (g.ravel() for g in np.meshgrid(np.arange(box[0], box[2], 3.0),
-                                           np.arange(box[1], box[3], 3.0)))  # fmt: skip
+    x, y = (
+        g.ravel()
+        for g in np.meshgrid(np.arange(box[0], box[2], 3.0), np.arange(box[1], box[3], 3.0))
+    )
     inside = shapely.contains_xy(inner, x, y)
     near = np.arange(-WINDOW, WINDOW + 1e-9, STEP)
     dx, dy = (g.ravel() for g in np.meshgrid(near, near))

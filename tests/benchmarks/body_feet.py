@@ -92,7 +92,7 @@ def _base(folder: Path) -> tuple[Array, dict[str, IntArray], IntArray]:
 @cache
 def _target(path: Path) -> tuple[IntArray, Array]:
     """Return which points a shape target moves, and by how much, the model's unit."""
-    rows = [line.split() for line in gzip.open(path, "rt") if line.strip() and line[0] not in "#\""]
+    rows = [line.split() for line in gzip.open(path, "rt") if line.strip() and line[0] not in '#"']
     index = np.array([int(r[0]) for r in rows], dtype=int)
     return index, np.array([[float(w) for w in r[1:4]] for r in rows]).reshape(-1, 3)
 
@@ -164,6 +164,8 @@ def _foot(name: str, folder: Path, body: Array) -> BodyFoot:
         "ij,ij->", corner[:, 0] - shift, np.cross(corner[:, 1] - shift, corner[:, 2] - shift)
     )
     return BodyFoot(
-        name=name, vertices=vertices - shift, faces=faces if volume > 0 else faces[:, ::-1],
+        name=name,
+        vertices=vertices - shift,
+        faces=faces if volume > 0 else faces[:, ::-1],
         joints={k: turn @ at - shift for k, at in centre.items()},
-    )  # fmt: skip
+    )

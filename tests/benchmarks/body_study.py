@@ -73,9 +73,13 @@ def settled(name: str, vertices: Array, faces: Array) -> Start | None:
         print(f"{name}: {error}", file=sys.stderr)
         return None
     return Start(
-        name=name, vertices=np.array(found.vertices), faces=found.faces, heads={},
-        shape=replace(shape, breadth=0.37 * found.length), length=found.length,
-    )  # fmt: skip
+        name=name,
+        vertices=np.array(found.vertices),
+        faces=found.faces,
+        heads={},
+        shape=replace(shape, breadth=0.37 * found.length),
+        length=found.length,
+    )
 
 
 def scanned(start: Start, number: int, seed: list[int]) -> dict[str, Place] | None:
@@ -114,13 +118,17 @@ def _undone(move, at: Array, length: float, by: float) -> float:
 
 def slope(start: Start, places: list[dict[str, Place] | None], name: str) -> float | None:
     """Return how far a landmark follows the ball's move, of where it is without the move."""
-    chosen = [(SCANS[k][1], p[name]) for k, p in enumerate(places)
-              if p is not None and name in p and SCANS[k][0] != "arch" and SCANS[k][2]]  # fmt: skip
+    chosen = [
+        (SCANS[k][1], p[name])
+        for k, p in enumerate(places)
+        if p is not None and name in p and SCANS[k][0] != "arch" and SCANS[k][2]
+    ]
     if len({by for by, _ in chosen}) < 3:
         return None
     middle = float(np.median([p.x for _, p in chosen]))
-    true = np.array([ball_moved(np.array([[middle, 0, 0]]), start.length, by)[0, 0]
-                     for by, _ in chosen])  # fmt: skip
+    true = np.array(
+        [ball_moved(np.array([[middle, 0, 0]]), start.length, by)[0, 0] for by, _ in chosen]
+    )
     found = np.array([p.raw for _, p in chosen])
     true -= true.mean()
     # a place that the move hardly reaches says nothing of following
@@ -129,8 +137,10 @@ def slope(start: Start, places: list[dict[str, Place] | None], name: str) -> flo
 
 def print_tables(studied: dict[str, tuple[Start, list[dict[str, Place] | None]]]) -> int:
     """Print spreads, cover and slopes; how many landmarks are outside what is wanted."""
-    print(f"{'landmark':24}{'feet':>5}{'median':>8}{'95 %':>8}{'max':>8}{'stated':>8}"
-          f"{'held':>7}{'in band':>9}{'slope':>8}{'least':>7}{'most':>7}  worst")  # fmt: skip
+    print(
+        f"{'landmark':24}{'feet':>5}{'median':>8}{'95 %':>8}{'max':>8}{'stated':>8}"
+        f"{'held':>7}{'in band':>9}{'slope':>8}{'least':>7}{'most':>7}  worst"
+    )
     outside = 0
     for name in NAMES:
         spreads, held, inside, stated, slopes = {}, [], [], [], []
@@ -147,13 +157,15 @@ def print_tables(studied: dict[str, tuple[Start, list[dict[str, Place] | None]]]
             if name in BALL and (found := slope(start, places, name)) is not None:
                 slopes.append(found)
         values = np.array(list(spreads.values()))
-        words = "" if not slopes else (
-            f"{np.median(slopes):8.2f}{min(slopes):7.2f}{max(slopes):7.2f}"
-        )  # fmt: skip
-        print(f"{name:24}{len(values):5d}{np.median(values):8.2f}{np.percentile(values, 95):8.2f}"
-              f"{values.max():8.2f}{np.median(stated):8.2f}{100 * np.mean(held):6.0f}%"
-              f"{100 * np.mean(inside):8.1f}%{words:22}  "
-              f"{max(spreads, key=lambda f: spreads[f])}")  # fmt: skip
+        words = (
+            "" if not slopes else (f"{np.median(slopes):8.2f}{min(slopes):7.2f}{max(slopes):7.2f}")
+        )
+        print(
+            f"{name:24}{len(values):5d}{np.median(values):8.2f}{np.percentile(values, 95):8.2f}"
+            f"{values.max():8.2f}{np.median(stated):8.2f}{100 * np.mean(held):6.0f}%"
+            f"{100 * np.mean(inside):8.1f}%{words:22}  "
+            f"{max(spreads, key=lambda f: spreads[f])}"
+        )
         good = np.mean(inside) >= 0.95
         good &= not slopes or (0.9 <= np.median(slopes) <= 1.1 and min(slopes) >= 0.7)
         outside += not good
@@ -189,8 +201,10 @@ def main(words: list[str]) -> int:
     outside = print_tables(studied)
     print(f"{len(studied)} feet, {refused} scans refused, {time.perf_counter() - begun:.0f} s")
     if arguments.json is not None:
-        record = {foot: [p and {n: [q.x, q.sd, q.raw] for n, q in p.items()} for p in places]
-                  for foot, (_, places) in studied.items()}  # fmt: skip
+        record = {
+            foot: [p and {n: [q.x, q.sd, q.raw] for n, q in p.items()} for p in places]
+            for foot, (_, places) in studied.items()
+        }
         arguments.json.write_text(json.dumps(record), "utf-8")
     return 1 if outside else 0
 

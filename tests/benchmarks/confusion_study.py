@@ -47,12 +47,29 @@ GOOD_SHARE = 0.25
 BARE_EVERY = 12  # of the good scans: bare points, which take long
 BARE_POINTS = 50_000
 POSED = ("pose_", "rand1", "shapePC1p")  # toes curled or lifted by 14 degrees and more
-BENT = ("big toe lifted", "toes curled", "squeezed in length", "squeezed in breadth",
-        "squeezed in height", "sock or smoothing")  # fmt: skip
+BENT = (
+    "big toe lifted",
+    "toes curled",
+    "squeezed in length",
+    "squeezed in breadth",
+    "squeezed in height",
+    "sock or smoothing",
+)
 BAND, SLIP_MM = 1.96, 2.0
-MEASURED = ("foot_length", "heel_to_ball_length", "outside_ball_length", "foot_breadth",
-            "foot_breadth_diagonal", "heel_breadth", "heel_breadth_max", "ball_girth",
-            "instep_girth", "instep_height", "arch_apex_height", "truncated_length")  # fmt: skip
+MEASURED = (
+    "foot_length",
+    "heel_to_ball_length",
+    "outside_ball_length",
+    "foot_breadth",
+    "foot_breadth_diagonal",
+    "heel_breadth",
+    "heel_breadth_max",
+    "ball_girth",
+    "instep_girth",
+    "instep_height",
+    "arch_apex_height",
+    "truncated_length",
+)
 SLOW = ("reduced", "sock or smoothing")
 
 
@@ -180,10 +197,18 @@ def studied(name: str, foot: Specimen, fault: str, level: int, seed: list[int]) 
         named |= bool(refusal and wanted.refusal and wanted.refusal in refusal)
     out, by = (0.0, "") if fault in BENT else beyond(found, truth_of(name, foot))
     return Outcome(
-        foot=name, fault=fault, level=level, spoils=bool(fault) and wanted.spoils[level],
-        verdict=verdict, codes=codes, refusal=refusal, named=named, seconds=seconds,
-        beyond=round(out, 2), beyond_by=by,
-    )  # fmt: skip
+        foot=name,
+        fault=fault,
+        level=level,
+        spoils=bool(fault) and wanted.spoils[level],
+        verdict=verdict,
+        codes=codes,
+        refusal=refusal,
+        named=named,
+        seconds=seconds,
+        beyond=round(out, 2),
+        beyond_by=by,
+    )
 
 
 def _varied(
@@ -272,38 +297,51 @@ def print_table(results: list[Outcome]) -> None:
     print(f"good scans {len(good)}: held back {len(held)}, of which sent back {back}")
     for r in held:
         print(f"  {r.foot} #{r.level}: {r.verdict} {r.refusal} {', '.join(r.codes)}")
-    print(f"\n{'fault':28}{'strength':>30}{'n':>5}{'spoils':>8}{'making':>8}{'measuring':>11}"
-          f"{'again':>7}{'refused':>9}{'named':>8}")  # fmt: skip
+    print(
+        f"\n{'fault':28}{'strength':>30}{'n':>5}{'spoils':>8}{'making':>8}{'measuring':>11}"
+        f"{'again':>7}{'refused':>9}{'named':>8}"
+    )
     for name, fault in FAULTS.items():
         for level, strength in enumerate(fault.strengths):
             rows = [r for r in results if r.fault == name and r.level == level]
             if not rows:
                 continue
-            counts = [sum(r.verdict == v for r in rows)
-                      for v in (*(v.value for v in Verdict), "refused")]  # fmt: skip
+            counts = [
+                sum(r.verdict == v for r in rows) for v in (*(v.value for v in Verdict), "refused")
+            ]
             mark = "" if level >= fault.named_from else " (not asked)"
-            print(f"{name if level == 0 else '':28}{f'{strength:g} {fault.unit}':>30}"
-                  f"{len(rows):5d}{'yes' if fault.spoils[level] else 'no':>8}{counts[0]:8d}"
-                  f"{counts[1]:11d}{counts[2]:7d}{counts[3]:9d}"
-                  f"{100 * np.mean([r.named for r in rows]):7.0f}%{mark}")  # fmt: skip
+            print(
+                f"{name if level == 0 else '':28}{f'{strength:g} {fault.unit}':>30}"
+                f"{len(rows):5d}{'yes' if fault.spoils[level] else 'no':>8}{counts[0]:8d}"
+                f"{counts[1]:11d}{counts[2]:7d}{counts[3]:9d}"
+                f"{100 * np.mean([r.named for r in rows]):7.0f}%{mark}"
+            )
     bad = [r for r in results if r.spoils]
     missed = [r for r in bad if r.passed]
     asked = [r for r in results if r.fault and r.level >= FAULTS[r.fault].named_from]
     unnamed = [r for r in asked if not r.named]
-    print(f"\nscans {len(results)}; good held back {len(held)}/{len(good)}; spoiling missed "
-          f"{len(missed)}/{len(bad)}; named {len(asked) - len(unnamed)}/{len(asked)}; "
-          f"median {np.median([r.seconds for r in results]):.2f} s a scan")  # fmt: skip
+    print(
+        f"\nscans {len(results)}; good held back {len(held)}/{len(good)}; spoiling missed "
+        f"{len(missed)}/{len(bad)}; named {len(asked) - len(unnamed)}/{len(asked)}; "
+        f"median {np.median([r.seconds for r in results]):.2f} s a scan"
+    )
     slipped = [r for r in results if r.slipped]
-    print(f"fit for making with a measure more than {SLIP_MM:g} mm outside its 95 % band: "
-          f"{len(slipped)}/{sum(r.passed for r in results)}")  # fmt: skip
+    print(
+        f"fit for making with a measure more than {SLIP_MM:g} mm outside its 95 % band: "
+        f"{len(slipped)}/{sum(r.passed for r in results)}"
+    )
     for r in slipped:
-        print(f"  slipped: {r.foot}, {r.fault or 'good'} {r.level}: {r.beyond_by} by "
-              f"{r.beyond:.1f} mm beyond; {', '.join(r.codes)}")  # fmt: skip
+        print(
+            f"  slipped: {r.foot}, {r.fault or 'good'} {r.level}: {r.beyond_by} by "
+            f"{r.beyond:.1f} mm beyond; {', '.join(r.codes)}"
+        )
     for r in missed:
         print(f"  missed: {r.foot}, {r.fault} {r.level}: {', '.join(r.codes)}")
     for r in unnamed:
-        print(f"  not named: {r.foot}, {r.fault} {r.level}: {r.verdict} {r.refusal} "
-              f"{', '.join(r.codes)}")  # fmt: skip
+        print(
+            f"  not named: {r.foot}, {r.fault} {r.level}: {r.verdict} {r.refusal} "
+            f"{', '.join(r.codes)}"
+        )
 
 
 def main(words: list[str]) -> int:

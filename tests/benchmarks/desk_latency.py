@@ -67,9 +67,11 @@ def uploaded(driver: webdriver.Chrome, address: str, folder: Path) -> list[float
         time.sleep(6)
         start = time.perf_counter()
         driver.find_element("id", "files").send_keys(str(path))
-        shown = ("const f = document.querySelector('.foot[data-side=left]');"
-                 "return f.textContent.includes(arguments[0]) &&"
-                 " f.querySelector('.solid[data-ready]') !== null")  # fmt: skip
+        shown = (
+            "const f = document.querySelector('.foot[data-side=left]');"
+            "return f.textContent.includes(arguments[0]) &&"
+            " f.querySelector('.solid[data-ready]') !== null"
+        )
         while not driver.execute_script(shown, path.name):
             time.sleep(0.05)
         found.append(1000 * (time.perf_counter() - start))
@@ -81,9 +83,16 @@ def main() -> None:
     address = sys.argv[1].rstrip("/") if len(sys.argv) > 1 else "http://127.0.0.1:8714"
     options = webdriver.ChromeOptions()
     options.binary_location = shutil.which("chromium") or ""
-    for flag in ("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
-                 "--no-first-run", "--disable-background-networking", "--window-size=1280,1000",
-                 "--enable-unsafe-swiftshader"):  # fmt: skip
+    for flag in (
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-quic",
+        "--no-first-run",
+        "--disable-background-networking",
+        "--window-size=1280,1000",
+        "--enable-unsafe-swiftshader",
+    ):
         options.add_argument(flag)
     driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
     driver.set_script_timeout(120)
@@ -92,17 +101,21 @@ def main() -> None:
         first = []
         for _ in range(TRIES):
             driver.get(f"{address}/")
-            first.append(driver.execute_script(
-                "return performance.getEntriesByType('navigation')[0].loadEventEnd"))  # fmt: skip
+            first.append(
+                driver.execute_script(
+                    "return performance.getEntriesByType('navigation')[0].loadEventEnd"
+                )
+            )
         told("first page", first)
         driver.get(f"{address}/case/sample-rider/support")
         done = "return document.querySelector('[data-side=left]').dataset.planned"
         while not driver.execute_script(done):
             time.sleep(0.2)
         time.sleep(2)
-        told("slider to new numbers", [
-            driver.execute_async_script(LEVEL, 60 + 5 * (k % 8)) for k in range(TRIES)
-        ])  # fmt: skip
+        told(
+            "slider to new numbers",
+            [driver.execute_async_script(LEVEL, 60 + 5 * (k % 8)) for k in range(TRIES)],
+        )
         time.sleep(2)
         told("dragged pad on screen", [driver.execute_async_script(DRAG) for _ in range(TRIES)])
         with tempfile.TemporaryDirectory() as folder:

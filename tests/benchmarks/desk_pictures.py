@@ -30,14 +30,22 @@ CASE = "/api/cases/sample-rider"
 PAGES = {
     "riders": "/",
     **{room: f"/{room}" for room in ("check", "scanners", "bench", "workshop")},
-    **{step: f"/case/sample-rider/{step}" for step in
-       ("questions", "scans", "landmarks", "shoe", "support", "parts", "trial")},
-}  # fmt: skip
+    **{
+        step: f"/case/sample-rider/{step}"
+        for step in ("questions", "scans", "landmarks", "shoe", "support", "parts", "trial")
+    },
+}
 FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--enable-unsafe-swiftshader", "--hide-scrollbars",
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--enable-unsafe-swiftshader",
+    "--hide-scrollbars",
     "--window-size=1280,900",
-)  # fmt: skip
+)
 
 
 def main() -> None:
@@ -45,8 +53,20 @@ def main() -> None:
     folder = Path(given[0] if given else "desk-pictures")
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as home:
-        desk = subprocess.Popen([sys.executable, "-m", "insole.cli", "desk", "--no-browser",
-                                 "--port", str(PORT), "--home", home], cwd=ROOT)  # fmt: skip
+        desk = subprocess.Popen(
+            [
+                sys.executable,
+                "-m",
+                "insole.cli",
+                "desk",
+                "--no-browser",
+                "--port",
+                str(PORT),
+                "--home",
+                home,
+            ],
+            cwd=ROOT,
+        )
         try:
             fitted()
             shoot(folder)
@@ -95,8 +115,9 @@ def settled(driver: webdriver.Chrome, name: str) -> None:
     end = time.monotonic() + 90
     while time.monotonic() < end and driver.execute_script(
         "return document.querySelector('main .spin') !== null"
-        " || document.querySelector(arguments[0]) !== null", wanted
-    ):  # fmt: skip
+        " || document.querySelector(arguments[0]) !== null",
+        wanted,
+    ):
         time.sleep(0.3)
     time.sleep(1)
 

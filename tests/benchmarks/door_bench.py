@@ -32,10 +32,13 @@ def main() -> int:
         "print(time.perf_counter() - t)"
     )
     imports = [
-        float(subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True,
-                             check=True).stdout)
+        float(
+            subprocess.run(
+                [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+            ).stdout
+        )
         for _ in range(rounds)
-    ]  # fmt: skip
+    ]
     print(f"import footscan, insole: {statistics.median(imports):.3f} s")
     folder = ROOT / "sample_scans"
     feet = {}

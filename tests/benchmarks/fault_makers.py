@@ -68,9 +68,12 @@ def _match(specimen: Specimen, pose: Array, rng: np.random.Generator) -> Match:
     off = Rotation.from_rotvec(np.radians(rng.normal(0, 1.5, 3))).as_matrix()
     length = specimen.truth.measures["foot_length"]
     return Match(
-        rotation=off @ (pose[:3, :3] @ flip).T, origin=pose[:3, 3] + rng.normal(0, 2.0, 3),
-        scale=length * float(rng.uniform(0.98, 1.02)), side=side, cost=0.01,
-    )  # fmt: skip
+        rotation=off @ (pose[:3, :3] @ flip).T,
+        origin=pose[:3, 3] + rng.normal(0, 2.0, 3),
+        scale=length * float(rng.uniform(0.98, 1.02)),
+        side=side,
+        cost=0.01,
+    )
 
 
 def _in_foot(
@@ -215,8 +218,9 @@ def patch(
         disc[:, 2] = vertices[:, 2].min() + 0.1 * rng.standard_normal(len(disc))
         n = len(step)
         index = np.arange(n * n).reshape(n, n)
-        a, b, c, d = (k.ravel() for k in (index[:-1, :-1], index[1:, :-1], index[1:, 1:],
-                                          index[:-1, 1:]))  # fmt: skip
+        a, b, c, d = (
+            k.ravel() for k in (index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:])
+        )
         floor = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
         if rng.random() < 0.5:
             floor = floor[:, ::-1]
@@ -632,8 +636,9 @@ def sock(
     vertices, faces = _kept(vertices, faces, vertices[:, 2] < top)
     return good_scan(
         replace(specimen, vertices=vertices, faces=faces),
-        replace(spec, points=None, leg_height=None), rng,
-    )  # fmt: skip
+        replace(spec, points=None, leg_height=None),
+        rng,
+    )
 
 
 def squeezed(axis: int) -> Callable[..., Faulty]:

@@ -71,14 +71,27 @@ INCH_MM = 25.4
 SURFACE_MM = 0.004  # between a solid's surface and the facets that its volume is taken from
 # how far from right a file may be; what is counted must not occur
 BOUNDS = {
-    "make checks failed": 0, "mesh not closed": 0, "reader warnings": 0, "wrong side": 0,
-    "STL volume, %": 0.1, "3MF volume, %": 0.1, "mesh to planned volume, %": 1.0,
-    "DXF length, %": 0.1, "DXF area by perimeter, mm": 0.05,
-    "SVG length, %": 0.1, "SVG area by perimeter, mm": 0.05,
-    "sheet: clearance missing, mm": 0.02, "sheet: over the edge, mm": 0.02,
-    "ruler off, mm": 0.1, "blank pages": 0, "STEP volume, %": 0.1, "STEP not valid": 0,
-    "STEP missing": 0, "not written": 0, **BENCH_BOUNDS,
-}  # fmt: skip
+    "make checks failed": 0,
+    "mesh not closed": 0,
+    "reader warnings": 0,
+    "wrong side": 0,
+    "STL volume, %": 0.1,
+    "3MF volume, %": 0.1,
+    "mesh to planned volume, %": 1.0,
+    "DXF length, %": 0.1,
+    "DXF area by perimeter, mm": 0.05,
+    "SVG length, %": 0.1,
+    "SVG area by perimeter, mm": 0.05,
+    "sheet: clearance missing, mm": 0.02,
+    "sheet: over the edge, mm": 0.02,
+    "ruler off, mm": 0.1,
+    "blank pages": 0,
+    "STEP volume, %": 0.1,
+    "STEP not valid": 0,
+    "STEP missing": 0,
+    "not written": 0,
+    **BENCH_BOUNDS,
+}
 
 
 @dataclass(slots=True)
@@ -128,9 +141,10 @@ def wishes(rng: np.random.Generator, number: int) -> PlanWishes:
         shift=(float(rng.integers(-2, 2)), float(rng.integers(-2, 3))) if shifted else None,
         turn=maybe(0.2, -5, 5, 5.0),
         tender=((float(rng.uniform(100, 140)), float(rng.uniform(0, 20))),) if tender else None,
-        forefoot=maybe(0.6, -2, 2, 1.0), heel=maybe(0.5, -2, 2, 1.0),
+        forefoot=maybe(0.6, -2, 2, 1.0),
+        heel=maybe(0.5, -2, 2, 1.0),
         under=maybe(0.3, -2, 2, 1.0),
-    )  # fmt: skip
+    )
     return PlanWishes(both=both, case=f"study-{number}")
 
 
@@ -138,14 +152,18 @@ def level_shoe(foot: MeasuredFoot) -> Shoe:
     """Return a shoe with a level bed that fits the foot, and bolt holes for a shim under it."""
     length = foot.foot.length + 14.0
     wide = float(foot.measures["foot_breadth"].value or 0.38 * length)
-    return parse({
-        "name": "level",
-        "inside": {"length": length, "ball_width": wide + 2.0, "heel_width": 0.72 * wide},
-        "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
-        "stock_insole": {
-            "kept": False, "thickness": {"heel": 5.0, "arch": 5.0, "ball": 5.0, "toes": 3.0}},
-        "cleat": SHOE["cleat"],
-    })  # fmt: skip
+    return parse(
+        {
+            "name": "level",
+            "inside": {"length": length, "ball_width": wide + 2.0, "heel_width": 0.72 * wide},
+            "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
+            "stock_insole": {
+                "kept": False,
+                "thickness": {"heel": 5.0, "arch": 5.0, "ball": 5.0, "toes": 3.0},
+            },
+            "cleat": SHOE["cleat"],
+        }
+    )
 
 
 def plans(count: int, seed: int) -> Iterator[tuple[Plan, float, float]]:
@@ -162,16 +180,20 @@ def plans(count: int, seed: int) -> Iterator[tuple[Plan, float, float]]:
             shoe = level_shoe(max(made.values(), key=lambda foot: foot.foot.length))
             start = time.perf_counter()
             plan = planner.plan(
-                made.get(Side.LEFT), made.get(Side.RIGHT),
-                shoe if rng.random() < 0.7 else None, wishes(rng, done + 1),
-            )  # fmt: skip
+                made.get(Side.LEFT),
+                made.get(Side.RIGHT),
+                shoe if rng.random() < 0.7 else None,
+                wishes(rng, done + 1),
+            )
         except (FootscanError, ValueError) as error:  # a refusal, or sizes that no foot has
             print(f"drawn again: {error}", file=sys.stderr)
             continue
         done += 1
-        yield plan, round(float(rng.choice([0.0, rng.uniform(0, 0.4)])), 2), (
-            time.perf_counter() - start
-        )  # fmt: skip
+        yield (
+            plan,
+            round(float(rng.choice([0.0, rng.uniform(0, 0.4)])), 2),
+            (time.perf_counter() - start),
+        )
 
 
 # ------------------------------------------------------------------ reading

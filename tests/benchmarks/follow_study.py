@@ -122,10 +122,13 @@ def starts(arguments: argparse.Namespace) -> Iterator[Start]:
     """Yield made-up feet, and those of the data folder whose heads are known or whose arch is."""
     for name, made, _ in study.specimens(arguments.specimens, arguments.seed):
         yield Start(
-            name=name, vertices=np.array(made.vertices), faces=made.faces, shape=made.shape,
+            name=name,
+            vertices=np.array(made.vertices),
+            faces=made.faces,
+            shape=made.shape,
             length=made.truth.measures["foot_length"],
             heads={h: made.truth.landmarks[h] for h in study.HEADS},
-        )  # fmt: skip
+        )
     if arguments.data is None:
         return
     for name, other, shift in study.other_feet(arguments.data):
@@ -146,8 +149,9 @@ def _settled(name: str, other: Specimen, heads: Mapping[str, Array]) -> Start | 
     except FootscanError as error:
         print(f"{name}: {error}", file=sys.stderr)
         return None
-    to_foot = found.pose @ scanner_pose(Side.LEFT if left else Side.RIGHT, spec,
-                                        np.random.default_rng(0))  # fmt: skip
+    to_foot = found.pose @ scanner_pose(
+        Side.LEFT if left else Side.RIGHT, spec, np.random.default_rng(0)
+    )
     height = 25.0  # of joint centres above the ground; the level is within a degree or two
     placed = {
         key: to_foot[:3, :3] @ np.array([at[0], at[1], height]) + to_foot[:3, 3]
@@ -155,9 +159,13 @@ def _settled(name: str, other: Specimen, heads: Mapping[str, Array]) -> Start | 
     }
     shape = Shape(side=other.shape.side, load=other.shape.load, breadth=0.37 * found.length)
     return Start(
-        name=name, vertices=np.array(found.vertices), faces=found.faces, shape=shape,
-        length=found.length, heads=placed,
-    )  # fmt: skip
+        name=name,
+        vertices=np.array(found.vertices),
+        faces=found.faces,
+        shape=shape,
+        length=found.length,
+        heads=placed,
+    )
 
 
 def pooled(true: Array, found: Array, foot: Array) -> tuple[float, float]:

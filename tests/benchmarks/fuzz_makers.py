@@ -26,16 +26,46 @@ from tests.plans import SHOE, sample_plan
 ROOT = Path(__file__).resolve().parents[2]
 Rng = np.random.Generator
 Way = Callable[[bytes, Rng], bytes]
-SCANS = ("ply", "ply_binary", "ply_mixed", "stl", "stl_text", "obj", "off", "3mf", "glb", "gltf",
-         "pcd", "pcd_binary", "pcd_packed", "xyz", "asc", "csv", "csv_comma", "txt")  # fmt: skip
+SCANS = (
+    "ply",
+    "ply_binary",
+    "ply_mixed",
+    "stl",
+    "stl_text",
+    "obj",
+    "off",
+    "3mf",
+    "glb",
+    "gltf",
+    "pcd",
+    "pcd_binary",
+    "pcd_packed",
+    "xyz",
+    "asc",
+    "csv",
+    "csv_comma",
+    "txt",
+)
 TOML = ("shoe", "limits", "kit", "materials", "answers", "by_hand")
 JSON = ("plan", "log", "case_json", "trial_json", "desk", "workshop")
 OTHERS = ("archive", "scanner_log", "series", "outline_csv", "outline_dxf", "sheet")
 KINDS = (*SCANS, *TOML, *JSON, *OTHERS)
-ENDINGS = {"ply_binary": "ply", "ply_mixed": "ply", "stl_text": "stl", "pcd_binary": "pcd",
-           "pcd_packed": "pcd", "csv_comma": "csv", "archive": "zip", "scanner_log": "csv",
-           "series": "csv", "outline_csv": "csv", "outline_dxf": "dxf", "sheet": "pdf",
-           **dict.fromkeys(TOML, "toml"), **dict.fromkeys(JSON, "json")}  # fmt: skip
+ENDINGS = {
+    "ply_binary": "ply",
+    "ply_mixed": "ply",
+    "stl_text": "stl",
+    "pcd_binary": "pcd",
+    "pcd_packed": "pcd",
+    "csv_comma": "csv",
+    "archive": "zip",
+    "scanner_log": "csv",
+    "series": "csv",
+    "outline_csv": "csv",
+    "outline_dxf": "dxf",
+    "sheet": "pdf",
+    **dict.fromkeys(TOML, "toml"),
+    **dict.fromkeys(JSON, "json"),
+}
 
 
 # ------------------------------------------------------------------ good files
@@ -43,11 +73,16 @@ ENDINGS = {"ply_binary": "ply", "ply_mixed": "ply", "stl_text": "stl", "pcd_bina
 
 def mesh() -> tuple[np.ndarray, np.ndarray]:
     """Return points and triangles of a lump 260 mm long."""
-    u, v = np.meshgrid(np.linspace(0.2, np.pi - 0.2, 12), np.linspace(0, 2 * np.pi, 13)[:-1],
-                       indexing="ij")  # fmt: skip
+    u, v = np.meshgrid(
+        np.linspace(0.2, np.pi - 0.2, 12), np.linspace(0, 2 * np.pi, 13)[:-1], indexing="ij"
+    )
     points = np.column_stack(
-        [(130 * np.cos(u)).ravel(), (45 * np.sin(u) * np.cos(v)).ravel(),
-         (30 * np.sin(u) * np.sin(v)).ravel()]).round(3)  # fmt: skip
+        [
+            (130 * np.cos(u)).ravel(),
+            (45 * np.sin(u) * np.cos(v)).ravel(),
+            (30 * np.sin(u) * np.sin(v)).ravel(),
+        ]
+    ).round(3)
     faces = []
     for i in range(11):
         for j in range(12):
@@ -57,13 +92,15 @@ def mesh() -> tuple[np.ndarray, np.ndarray]:
 
 
 def _ply(points: np.ndarray, faces: np.ndarray, kind: str) -> bytes:
-    head = (f"ply\nformat {'ascii' if kind == 'ply' else 'binary_little_endian'} 1.0\n"
-            f"element vertex {len(points)}\nproperty float x\nproperty float y\nproperty float z\n"
-            f"element face {len(faces)}\nproperty list uchar int vertex_indices\nend_header\n"
-            )  # fmt: skip
+    head = (
+        f"ply\nformat {'ascii' if kind == 'ply' else 'binary_little_endian'} 1.0\n"
+        f"element vertex {len(points)}\nproperty float x\nproperty float y\nproperty float z\n"
+        f"element face {len(faces)}\nproperty list uchar int vertex_indices\nend_header\n"
+    )
     if kind == "ply":
-        rows = [" ".join(map(str, p)) for p in points] + ["3 " + " ".join(map(str, f))
-                                                          for f in faces]  # fmt: skip
+        rows = [" ".join(map(str, p)) for p in points] + [
+            "3 " + " ".join(map(str, f)) for f in faces
+        ]
         return (head + "\n".join(rows) + "\n").encode()
     body = points.astype("<f4").tobytes()
     for k, face in enumerate(faces):
@@ -82,53 +119,71 @@ def _stl(points: np.ndarray, faces: np.ndarray) -> bytes:
 def _stl_text(points: np.ndarray, faces: np.ndarray) -> bytes:
     rows = ["solid lump"]
     for face in faces:
-        rows += ["facet normal 0 0 1", "outer loop",
-                 *("vertex " + " ".join(map(str, points[k])) for k in face),
-                 "endloop", "endfacet"]  # fmt: skip
+        rows += [
+            "facet normal 0 0 1",
+            "outer loop",
+            *("vertex " + " ".join(map(str, points[k])) for k in face),
+            "endloop",
+            "endfacet",
+        ]
     return ("\n".join([*rows, "endsolid lump"]) + "\n").encode()
 
 
 def _gltf(points: np.ndarray, faces: np.ndarray, binary: bool) -> bytes:
     data = points.astype("<f4").tobytes() + faces.astype("<u2").tobytes()
     tree = {
-        "asset": {"version": "2.0"}, "scene": 0, "scenes": [{"nodes": [0]}],
+        "asset": {"version": "2.0"},
+        "scene": 0,
+        "scenes": [{"nodes": [0]}],
         "nodes": [{"mesh": 0, "translation": [0.0, 0.0, 1.0]}],
         "meshes": [{"primitives": [{"attributes": {"POSITION": 0}, "indices": 1}]}],
         "accessors": [
             {"bufferView": 0, "componentType": 5126, "count": len(points), "type": "VEC3"},
-            {"bufferView": 1, "componentType": 5123, "count": faces.size, "type": "SCALAR"}],
-        "bufferViews": [{"buffer": 0, "byteOffset": 0, "byteLength": 12 * len(points)},
-                        {"buffer": 0, "byteOffset": 12 * len(points),
-                         "byteLength": 2 * faces.size}],
+            {"bufferView": 1, "componentType": 5123, "count": faces.size, "type": "SCALAR"},
+        ],
+        "bufferViews": [
+            {"buffer": 0, "byteOffset": 0, "byteLength": 12 * len(points)},
+            {"buffer": 0, "byteOffset": 12 * len(points), "byteLength": 2 * faces.size},
+        ],
         "buffers": [{"byteLength": len(data)}],
-    }  # fmt: skip
+    }
     if not binary:
         code = base64.b64encode(data).decode()
-        tree["buffers"] = [{"byteLength": len(data),
-                            "uri": f"data:application/octet-stream;base64,{code}"}]  # fmt: skip
+        tree["buffers"] = [
+            {"byteLength": len(data), "uri": f"data:application/octet-stream;base64,{code}"}
+        ]
         return json.dumps(tree, indent=1).encode()
     text = json.dumps(tree).encode()
     text += b" " * (-len(text) % 4)
     data += bytes(-len(data) % 4)
-    return (struct.pack("<4sIII4s", b"glTF", 2, 28 + len(text) + len(data), len(text), b"JSON")
-            + text + struct.pack("<I4s", len(data), b"BIN\0") + data)  # fmt: skip
+    return (
+        struct.pack("<4sIII4s", b"glTF", 2, 28 + len(text) + len(data), len(text), b"JSON")
+        + text
+        + struct.pack("<I4s", len(data), b"BIN\0")
+        + data
+    )
 
 
 CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
-MODEL_HEAD = (f'<?xml version="1.0"?><model unit="millimeter" xmlns="{CORE}"><resources>'
-              '<object id="1"><mesh><vertices>')  # fmt: skip
-RELS = ('<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
-        '<Relationship Target="/3D/3dmodel.model" Id="r" '
-        'Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/></Relationships>'
-        )  # fmt: skip
+MODEL_HEAD = (
+    f'<?xml version="1.0"?><model unit="millimeter" xmlns="{CORE}"><resources>'
+    '<object id="1"><mesh><vertices>'
+)
+RELS = (
+    '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
+    '<Relationship Target="/3D/3dmodel.model" Id="r" '
+    'Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/></Relationships>'
+)
 
 
 def model_xml(points: np.ndarray, faces: np.ndarray) -> str:
-    return (MODEL_HEAD + "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in points)
-            + "</vertices><triangles>"
-            + "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in faces)
-            + '</triangles></mesh></object></resources><build><item objectid="1"/></build></model>'
-            )  # fmt: skip
+    return (
+        MODEL_HEAD
+        + "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in points)
+        + "</vertices><triangles>"
+        + "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in faces)
+        + '</triangles></mesh></object></resources><build><item objectid="1"/></build></model>'
+    )
 
 
 def packed(parts: dict[str, str | bytes]) -> bytes:
@@ -140,16 +195,18 @@ def packed(parts: dict[str, str | bytes]) -> bytes:
 
 
 def _pcd(points: np.ndarray, how: str) -> bytes:
-    head = ("VERSION .7\nFIELDS x y z\nSIZE 4 4 4\nTYPE F F F\nCOUNT 1 1 1\n"
-            f"WIDTH {len(points)}\nHEIGHT 1\nPOINTS {len(points)}\nDATA {how}\n"
-            ).encode()  # fmt: skip
+    head = (
+        "VERSION .7\nFIELDS x y z\nSIZE 4 4 4\nTYPE F F F\nCOUNT 1 1 1\n"
+        f"WIDTH {len(points)}\nHEIGHT 1\nPOINTS {len(points)}\nDATA {how}\n"
+    ).encode()
     if how == "ascii":
         return head + "\n".join(" ".join(map(str, p)) for p in points).encode() + b"\n"
     if how == "binary":
         return head + points.astype("<f4").tobytes()
     plain = points.astype("<f4").T.tobytes()
-    body = b"".join(bytes([len(plain[k : k + 32]) - 1]) + plain[k : k + 32]
-                    for k in range(0, len(plain), 32))  # fmt: skip
+    body = b"".join(
+        bytes([len(plain[k : k + 32]) - 1]) + plain[k : k + 32] for k in range(0, len(plain), 32)
+    )
     return head + struct.pack("<II", len(body), len(plain)) + body
 
 
@@ -170,8 +227,9 @@ def _trials() -> dict[str, object]:
 
     plan = sample_plan().model_copy(update={"answers": {}, "case": "rider-7"})
     flags = dict.fromkeys(("pain", "numbness", "tingling", "cramp", "slipping", "stuck"), "no")
-    said = trial.Said(text="better", answer="better", date="2026-05-01", flags=flags,
-                      felt=["too high"])  # fmt: skip
+    said = trial.Said(
+        text="better", answer="better", date="2026-05-01", flags=flags, felt=["too high"]
+    )
     return trial.judge(plan, said, [], limits=default_limits()).model_dump(mode="json")
 
 
@@ -181,49 +239,79 @@ def good_files() -> dict[str, bytes]:
     plan = sample_plan().model_copy(update={"answers": {}, "case": "rider-7"})
     trial = _trials()
     case = {"schema_version": 1, "case": "rider-7", "opened": "2026-05-01"}
-    dumped = {name: json.dumps(value, indent=1).encode() for name, value in {
-        "log": {"schema_version": 1, "case": "rider-7", "trials": [trial]},
-        "case_json": case, "trial_json": trial,
-        "desk": {"schema_version": 1, "answers": {"diabetes": "no"}, "clinician": "",
-                 "scans": {"left": {"sha256": "0" * 64, "file": "a.ply"}}, "shoe": "a.toml",
-                 "wishes": {"both": {"support_level": 0.8}}, "body_mass": 70},
-        "workshop": {"schema_version": 1, "bed": [220, 220], "sheet": [600, 400], "kerf": 0.1},
-    }.items()}  # fmt: skip
+    dumped = {
+        name: json.dumps(value, indent=1).encode()
+        for name, value in {
+            "log": {"schema_version": 1, "case": "rider-7", "trials": [trial]},
+            "case_json": case,
+            "trial_json": trial,
+            "desk": {
+                "schema_version": 1,
+                "answers": {"diabetes": "no"},
+                "clinician": "",
+                "scans": {"left": {"sha256": "0" * 64, "file": "a.ply"}},
+                "shoe": "a.toml",
+                "wishes": {"both": {"support_level": 0.8}},
+                "body_mass": 70,
+            },
+            "workshop": {"schema_version": 1, "bed": [220, 220], "sheet": [600, 400], "kerf": 0.1},
+        }.items()
+    }
     files = {kind: _ply(points, faces, kind) for kind in ("ply", "ply_binary", "ply_mixed")}
     files |= {kind: _lists(points, kind) for kind in ("xyz", "asc", "csv", "csv_comma", "txt")}
-    files |= {"pcd": _pcd(points, "ascii"), "pcd_binary": _pcd(points, "binary"),
-              "pcd_packed": _pcd(points, "binary_compressed")}  # fmt: skip
     files |= {
-        "stl": _stl(points, faces), "stl_text": _stl_text(points, faces),
-        "obj": "".join([*(f"v {x} {y} {z}\n" for x, y, z in points),
-                        *(f"f {a + 1}/1 {b + 1}//2 {c - len(points)}\n" for a, b, c in faces)]
-                       ).encode(),
-        "off": "".join([f"OFF\n{len(points)} {len(faces)} 0\n",
-                        *(f"{x} {y} {z}\n" for x, y, z in points),
-                        *(f"3 {a} {b} {c}\n" for a, b, c in faces)]).encode(),
+        "pcd": _pcd(points, "ascii"),
+        "pcd_binary": _pcd(points, "binary"),
+        "pcd_packed": _pcd(points, "binary_compressed"),
+    }
+    files |= {
+        "stl": _stl(points, faces),
+        "stl_text": _stl_text(points, faces),
+        "obj": "".join(
+            [
+                *(f"v {x} {y} {z}\n" for x, y, z in points),
+                *(f"f {a + 1}/1 {b + 1}//2 {c - len(points)}\n" for a, b, c in faces),
+            ]
+        ).encode(),
+        "off": "".join(
+            [
+                f"OFF\n{len(points)} {len(faces)} 0\n",
+                *(f"{x} {y} {z}\n" for x, y, z in points),
+                *(f"3 {a} {b} {c}\n" for a, b, c in faces),
+            ]
+        ).encode(),
         "3mf": packed({"_rels/.rels": RELS, "3D/3dmodel.model": model_xml(points, faces)}),
-        "glb": _gltf(points, faces, True), "gltf": _gltf(points, faces, False),
-    }  # fmt: skip
+        "glb": _gltf(points, faces, True),
+        "gltf": _gltf(points, faces, False),
+    }
     files |= {
         "shoe": (ROOT / "sample_scans" / "shoe.toml").read_bytes(),
         "limits": b'[support]\nfirst_trial = { value = 0.7, reason = "ours" }'
-                  b"\n[wedge]\nedge_sheet = 0.5\n",
+        b"\n[wedge]\nedge_sheet = 0.5\n",
         "kit": b'name = "ours"\nmaterial = "trial-eva"\nheights = [6, 8]\nlengths = [70, 80]\n'
-               b"widths = [35, 40]\n",
+        b"widths = [35, 40]\n",
         "materials": b"[wedge-tpu]\ndensity = 1.21\nmeasured = [99.5, 99.6, 19.9]\n",
-        "answers": questions.as_toml({q.id: "no" for q in questions.QUESTIONS},
-                                     "Dr A. Muster, 2026-05-31").encode(),
+        "answers": questions.as_toml(
+            {q.id: "no" for q in questions.QUESTIONS}, "Dr A. Muster, 2026-05-31"
+        ).encode(),
         "by_hand": b'leg_length = "equal"\n[left]\nfoot_length = 262.5\nball_girth = 240\n'
-                   b'hallux = "free"\n[right]\nforefoot_tilt = -3.5\n',
-        "plan": to_json(plan).encode(), **dumped,
-        "archive": packed({"rider-7/case.json": json.dumps(case),
-                           "rider-7/plans/plan-001.json": to_json(plan),
-                           "rider-7/trials/trial-001.json": json.dumps(trial),
-                           "rider-7/desk.json": b'{"schema_version": 1, "body_mass": 70}'}),
+        b'hallux = "free"\n[right]\nforefoot_tilt = -3.5\n',
+        "plan": to_json(plan).encode(),
+        **dumped,
+        "archive": packed(
+            {
+                "rider-7/case.json": json.dumps(case),
+                "rider-7/plans/plan-001.json": to_json(plan),
+                "rider-7/trials/trial-001.json": json.dumps(trial),
+                "rider-7/desk.json": b'{"schema_version": 1, "body_mass": 70}',
+            }
+        ),
         "scanner_log": _scanner_log(),
         "series": b"person;measure;scan;hand\n1;foot_length;262,1;261,5\n2;foot_length;270;271\n",
-        "outline_csv": _outline(), "outline_dxf": _dxf(), "sheet": _sheet(),
-    }  # fmt: skip
+        "outline_csv": _outline(),
+        "outline_dxf": _dxf(),
+        "sheet": _sheet(),
+    }
     assert set(files) == set(KINDS), set(KINDS) ^ set(files)
     return files
 
@@ -231,8 +319,24 @@ def good_files() -> dict[str, bytes]:
 def _scanner_log() -> bytes:
     from footscan.checking.log_file import COLUMNS
 
-    row = ("2026-05-01", "north", "ball", "50.0", "", "50.01", "", "0.01", "0.1", "", "", "1.0002",
-           "0.0001", "", "ball.ply", "0.1")  # fmt: skip
+    row = (
+        "2026-05-01",
+        "north",
+        "ball",
+        "50.0",
+        "",
+        "50.01",
+        "",
+        "0.01",
+        "0.1",
+        "",
+        "",
+        "1.0002",
+        "0.0001",
+        "",
+        "ball.ply",
+        "0.1",
+    )
     assert len(row) == len(COLUMNS)
     return (",".join(COLUMNS) + "\n" + ",".join(row) + "\n").encode()
 
@@ -302,7 +406,8 @@ def doubled(data: bytes, rng: Rng) -> bytes:
 def filled(data: bytes, rng: Rng) -> bytes:
     a = int(rng.integers(0, len(data)))
     fill = [b"\0", b"\xff", b" ", b"\n", b"(", b"[", b'"', b"9", b"-", b",", b"<", b"{"][
-        int(rng.integers(0, 12))]  # fmt: skip
+        int(rng.integers(0, 12))
+    ]
     return data[:a] + fill * int(rng.integers(1, 70_000)) + data[a:]
 
 
@@ -317,12 +422,43 @@ def lying_length(data: bytes, rng: Rng) -> bytes:
     return bytes(found)
 
 
-NUMBERS = (b"nan", b"inf", b"-inf", b"NaN", b"Infinity", b"-1", b"0", b"1e308", b"1e999",
-           b"-1e-320", b"1e-6", b"99999999999", b"4294967296", b"-2147483649", b"0x10", b"1_000",
-           b"1,5", b"1.5.5",
-           b"", b"--5", b"1" * 5000, b"\xd9\xa3", b"true", b"null", b'"7"', b"[]", b"{}", b"1e6",
-           b"2e7", b"[[[[1]]]]", b"1979-05-27", b"10000000", b"255", b"3.0", b"0.0000001"
-           )  # fmt: skip
+NUMBERS = (
+    b"nan",
+    b"inf",
+    b"-inf",
+    b"NaN",
+    b"Infinity",
+    b"-1",
+    b"0",
+    b"1e308",
+    b"1e999",
+    b"-1e-320",
+    b"1e-6",
+    b"99999999999",
+    b"4294967296",
+    b"-2147483649",
+    b"0x10",
+    b"1_000",
+    b"1,5",
+    b"1.5.5",
+    b"",
+    b"--5",
+    b"1" * 5000,
+    b"\xd9\xa3",
+    b"true",
+    b"null",
+    b'"7"',
+    b"[]",
+    b"{}",
+    b"1e6",
+    b"2e7",
+    b"[[[[1]]]]",
+    b"1979-05-27",
+    b"10000000",
+    b"255",
+    b"3.0",
+    b"0.0000001",
+)
 _NUMBER = re.compile(rb"-?\d+(\.\d+)?(e[+-]?\d+)?")
 
 
@@ -342,10 +478,38 @@ def wild_number(data: bytes, rng: Rng) -> bytes:
     return data
 
 
-SIGNS = ("\x00", "\x01", "\x1b[2J", "\u202e", "\u2028", "\ufeff", "\U000e0041", "\ud83d", "\xad",
-         "é" + "\u0301" * 50, "..", "../../", "/etc/passwd", "C:\\con", "CON", "%s%n", "${x}", "'",
-         '"', "\\", "\n", "\r", "\t", "<!--", "]]>", "&x;", "猫", "ريدر", "=1+1", "a" * 3000
-         )  # fmt: skip
+SIGNS = (
+    "\x00",
+    "\x01",
+    "\x1b[2J",
+    "\u202e",
+    "\u2028",
+    "\ufeff",
+    "\U000e0041",
+    "\ud83d",
+    "\xad",
+    "é" + "\u0301" * 50,
+    "..",
+    "../../",
+    "/etc/passwd",
+    "C:\\con",
+    "CON",
+    "%s%n",
+    "${x}",
+    "'",
+    '"',
+    "\\",
+    "\n",
+    "\r",
+    "\t",
+    "<!--",
+    "]]>",
+    "&x;",
+    "猫",
+    "ريدر",
+    "=1+1",
+    "a" * 3000,
+)
 _WORD = re.compile(rb"[A-Za-z_]{2,}")
 
 
@@ -409,10 +573,18 @@ def behind_head(data: bytes, rng: Rng) -> bytes:
 def nested(data: bytes, rng: Rng) -> bytes:
     """Nesting as deep as it is wide, of the kinds that texts have."""
     n = int(rng.choice([50, 1000, 20_000, 100_000]))
-    ways = [b"a = " + b"[" * n + b"]" * n, b"a = " + b"{a=" * n + b"1" + b"}" * n,
-            b"a." * n + b"b = 1", b"[" + b"a." * n + b"b]\nc = 1", b"[" * n + b"1" + b"]" * n,
-            b'{"a":' * n + b"1" + b"}" * n, b"<a>" * n, b"(" * n + b")" * n,
-            b"".join(b"[a%d]\n" % k for k in range(n)), b"x(((,y,z" + b"(" * n + b"\n1,2,3\n"]
+    ways = [
+        b"a = " + b"[" * n + b"]" * n,
+        b"a = " + b"{a=" * n + b"1" + b"}" * n,
+        b"a." * n + b"b = 1",
+        b"[" + b"a." * n + b"b]\nc = 1",
+        b"[" * n + b"1" + b"]" * n,
+        b'{"a":' * n + b"1" + b"}" * n,
+        b"<a>" * n,
+        b"(" * n + b")" * n,
+        b"".join(b"[a%d]\n" % k for k in range(n)),
+        b"x(((,y,z" + b"(" * n + b"\n1,2,3\n",
+    ]
     return ways[int(rng.integers(0, len(ways)))] + (data if rng.random() < 0.4 else b"")
 
 
@@ -422,10 +594,37 @@ def wild_json(data: bytes, rng: Rng) -> bytes:
         tree = json.loads(data)
     except ValueError:
         return flipped(data, rng)
-    values = [None, True, -1, 0, 1e308, float("nan"), float("inf"), 10**400, 10**30, "", "x" * 5000,
-              "\u202e", "\ud800", [], {}, [[]], [None] * 2000, {"a": {"b": []}}, 2**31, 1e-9,
-              "right", "left", [1, 2], [[0, 0]] * 9, -5.5, 300, "2999-01-01", "../x",
-              [1] * 3]  # fmt: skip
+    values = [
+        None,
+        True,
+        -1,
+        0,
+        1e308,
+        float("nan"),
+        float("inf"),
+        10**400,
+        10**30,
+        "",
+        "x" * 5000,
+        "\u202e",
+        "\ud800",
+        [],
+        {},
+        [[]],
+        [None] * 2000,
+        {"a": {"b": []}},
+        2**31,
+        1e-9,
+        "right",
+        "left",
+        [1, 2],
+        [[0, 0]] * 9,
+        -5.5,
+        300,
+        "2999-01-01",
+        "../x",
+        [1] * 3,
+    ]
     for _ in range(int(rng.integers(1, 3))):
         place = tree
         while True:
@@ -472,8 +671,9 @@ def wild_gltf(data: bytes, rng: Rng) -> bytes:
         case 6:
             tree["nodes"][0]["matrix"] = [float("nan")] * 16
         case 7:
-            tree["buffers"][0]["uri"] = str(rng.choice(["/dev/zero", "../x.bin", "data:;base64,!!",
-                                                        "file:///etc/passwd"]))  # fmt: skip
+            tree["buffers"][0]["uri"] = str(
+                rng.choice(["/dev/zero", "../x.bin", "data:;base64,!!", "file:///etc/passwd"])
+            )
         case 8:
             tree["nodes"][0]["scale"] = [1e300, 1e-300, float("inf")]
         case _:
@@ -481,8 +681,11 @@ def wild_gltf(data: bytes, rng: Rng) -> bytes:
     text = json.dumps(tree).encode()
     if not binary:
         return text
-    return (struct.pack("<4sIII4s", b"glTF", 2, 20 + len(text) + len(rest), len(text), b"JSON")
-            + text + rest)  # fmt: skip
+    return (
+        struct.pack("<4sIII4s", b"glTF", 2, 20 + len(text) + len(rest), len(text), b"JSON")
+        + text
+        + rest
+    )
 
 
 def wild_zip(data: bytes, rng: Rng) -> bytes:
@@ -499,10 +702,20 @@ def wild_zip(data: bytes, rng: Rng) -> bytes:
             info.compress_type = zipfile.ZIP_DEFLATED
             if name == chosen:
                 if way == 0:
-                    info.filename = str(rng.choice(["../../up.json", "/etc/x", "rider-7/../x",
-                                                    "rider-7\\..\\x", "CON",
-                                                    "rider-7/case.json\x01",
-                                                    "other/case.json", "rider-7/scans/x/y"]))
+                    info.filename = str(
+                        rng.choice(
+                            [
+                                "../../up.json",
+                                "/etc/x",
+                                "rider-7/../x",
+                                "rider-7\\..\\x",
+                                "CON",
+                                "rider-7/case.json\x01",
+                                "other/case.json",
+                                "rider-7/scans/x/y",
+                            ]
+                        )
+                    )
                 elif way == 1:
                     info.external_attr = 0o120777 << 16
                     body = b"/etc/passwd"
@@ -530,32 +743,48 @@ def wild_model(data: bytes, rng: Rng) -> bytes:
     points, faces = mesh()
     xml = model_xml(points, faces)
     n = int(rng.choice([200, 9000, 30_000]))
-    entities = "".join(f'<!ENTITY a{k + 1} "&a{k};&a{k};&a{k};&a{k};&a{k};&a{k};&a{k};&a{k};">'
-                       for k in range(12))  # fmt: skip
-    group = "".join(f'<object id="{k + 2}"><components>'
-                    + f'<component objectid="{k + 1}"/>' * 9 + "</components></object>"
-                    for k in range(25))  # fmt: skip
+    entities = "".join(
+        f'<!ENTITY a{k + 1} "&a{k};&a{k};&a{k};&a{k};&a{k};&a{k};&a{k};&a{k};">' for k in range(12)
+    )
+    group = "".join(
+        f'<object id="{k + 2}"><components>'
+        + f'<component objectid="{k + 1}"/>' * 9
+        + "</components></object>"
+        for k in range(25)
+    )
     ways = [
         lambda: xml.replace("<model", f'<!DOCTYPE m [<!ENTITY a0 "ha">{entities}]><model'),
         lambda: xml.replace("<model", '<!DOCTYPE m [<!ENTITY x SYSTEM "/etc/passwd">]><model'),
         lambda: xml.replace("<model", "<a>" * n + "<model"),
         lambda: xml.replace('<item objectid="1"/>', '<item objectid="1"/>' * n),
         lambda: xml.replace("</resources>", group + "</resources>").replace(
-            '<item objectid="1"/>', '<item objectid="26"/>'),
-        lambda: xml.replace("</mesh></object>", "</mesh></object>" + (
-            '<object id="2"><components>' + '<component objectid="2"/>' * n
-            + "</components></object>")).replace('<item objectid="1"/>', '<item objectid="2"/>'),
-        lambda: xml.replace('<item objectid="1"/>', '<item objectid="1" transform="' + " ".join(
-            ["nan"] * 12) + '"/>'),
+            '<item objectid="1"/>', '<item objectid="26"/>'
+        ),
+        lambda: xml.replace(
+            "</mesh></object>",
+            "</mesh></object>"
+            + (
+                '<object id="2"><components>'
+                + '<component objectid="2"/>' * n
+                + "</components></object>"
+            ),
+        ).replace('<item objectid="1"/>', '<item objectid="2"/>'),
+        lambda: xml.replace(
+            '<item objectid="1"/>',
+            '<item objectid="1" transform="' + " ".join(["nan"] * 12) + '"/>',
+        ),
         lambda: xml.replace("<vertices>", "<vertices>" + '<vertex x="1" y="1" z="1"/>' * (40 * n)),
         lambda: xml.replace("millimeter", str(rng.choice(["inch", "micron", "parsec", ""]))),
         lambda: wild_number(xml.encode(), rng).decode("latin-1"),
         lambda: wild_word(xml.encode(), rng).decode("latin-1"),
         lambda: xml.replace(" x=", f' {"x" * n}="1" x='),
-    ]  # fmt: skip
+    ]
     body = ways[int(rng.integers(0, len(ways)))]()
-    rels = RELS if rng.random() < 0.9 else RELS.replace("3dmodel.model", str(
-        rng.choice(["../x.model", "", "x" * 9000])))  # fmt: skip
+    rels = (
+        RELS
+        if rng.random() < 0.9
+        else RELS.replace("3dmodel.model", str(rng.choice(["../x.model", "", "x" * 9000])))
+    )
     return packed({"_rels/.rels": rels, "3D/3dmodel.model": body.encode("latin-1", "replace")})
 
 
@@ -563,8 +792,10 @@ def wild_pcd(data: bytes, rng: Rng) -> bytes:
     """A packed or plain PCD whose header or packing lies."""
     n = int(rng.choice([10, 10**4, 10**6, 10**7, 10**9]))
     size = int(rng.choice([1, 4, 8, 4000]))
-    head = (f"VERSION .7\nFIELDS x y z s\nSIZE 4 4 4 1\nTYPE F F F U\nCOUNT 1 1 1 {size}\n"
-            f"WIDTH {n}\nHEIGHT 1\nPOINTS {n}\nDATA ").encode()  # fmt: skip
+    head = (
+        f"VERSION .7\nFIELDS x y z s\nSIZE 4 4 4 1\nTYPE F F F U\nCOUNT 1 1 1 {size}\n"
+        f"WIDTH {n}\nHEIGHT 1\nPOINTS {n}\nDATA "
+    ).encode()
     match int(rng.integers(0, 4)):
         case 0:
             body = bytes([0, 0]) * int(rng.choice([10, 10**6, 6 * 10**6]))  # one byte a piece
@@ -585,28 +816,62 @@ def wild_ply(data: bytes, rng: Rng) -> bytes:
         0: f"element vertex {n}\nproperty float x\nproperty float y\nproperty float z\n",
         1: "element vertex 132\n" + "property list uchar float x\n" * 3,
         2: "element vertex 132\nproperty float x\nproperty float y\nproperty float z\nelement "
-           f"face {n}\nproperty list double int vertex_indices\n",
+        f"face {n}\nproperty list double int vertex_indices\n",
         3: "element vertex 132\n" + "property float x\n" * 2000,
         4: f"element junk {n}\nelement vertex 100\nproperty float x\nproperty float y\nproperty "
-           "float z\n",
+        "float z\n",
         5: "element vertex 100\nproperty float x\nproperty float y\nproperty float z\nelement "
-           f"face {min(n, 10**7)}\nproperty list uchar uchar vertex_indices\n",
+        f"face {min(n, 10**7)}\nproperty list uchar uchar vertex_indices\n",
     }[int(rng.integers(0, 6))]
     kind = str(rng.choice(["ascii", "binary_little_endian", "binary_big_endian"]))
     noise = rng.integers(0, 4, int(rng.choice([2000, 10**5, 10**7])), dtype=np.uint8).tobytes()
     return f"ply\nformat {kind} 1.0\n{rows}end_header\n".encode() + noise
 
 
-ANY: tuple[Way, ...] = (flipped, flipped_head, cut, cut_inside, doubled, filled, lying_length,
-                        wild_number, wild_word, swapped, recoded, strewn, behind_head, nested)
+ANY: tuple[Way, ...] = (
+    flipped,
+    flipped_head,
+    cut,
+    cut_inside,
+    doubled,
+    filled,
+    lying_length,
+    wild_number,
+    wild_word,
+    swapped,
+    recoded,
+    strewn,
+    behind_head,
+    nested,
+)
 OWN: dict[str, tuple[Way, ...]] = {
-    "3mf": (wild_zip, wild_model, wild_model), "archive": (wild_zip, wild_zip, wild_zip),
-    "glb": (wild_gltf, wild_gltf), "gltf": (wild_gltf, wild_gltf, wild_json),
-    "pcd_packed": (wild_pcd,), "ply_binary": (wild_ply,), "ply_mixed": (wild_ply,),
+    "3mf": (wild_zip, wild_model, wild_model),
+    "archive": (wild_zip, wild_zip, wild_zip),
+    "glb": (wild_gltf, wild_gltf),
+    "gltf": (wild_gltf, wild_gltf, wild_json),
+    "pcd_packed": (wild_pcd,),
+    "ply_binary": (wild_ply,),
+    "ply_mixed": (wild_ply,),
     **{kind: (wild_json, wild_json, wild_json, wild_json) for kind in JSON},
-}  # fmt: skip
-TEXTS = {*TOML, *JSON, "scanner_log", "series", "outline_csv", "xyz", "asc", "csv", "csv_comma",
-         "txt", "obj", "off", "ply", "stl_text", "gltf", "pcd"}  # fmt: skip
+}
+TEXTS = {
+    *TOML,
+    *JSON,
+    "scanner_log",
+    "series",
+    "outline_csv",
+    "xyz",
+    "asc",
+    "csv",
+    "csv_comma",
+    "txt",
+    "obj",
+    "off",
+    "ply",
+    "stl_text",
+    "gltf",
+    "pcd",
+}
 
 
 def spoil(kind: str, data: bytes, rng: Rng) -> tuple[str, bytes]:

@@ -117,21 +117,36 @@ def readers() -> dict[str, Reader]:
     def outline(path: Path) -> None:
         from tests.plans import SHOE
 
-        inside = {"name": "x", "inside": SHOE["inside"], "bed": SHOE["bed"],
-                  "outline": {"side": "left", "file": path.name}}  # fmt: skip
+        inside = {
+            "name": "x",
+            "inside": SHOE["inside"],
+            "bed": SHOE["bed"],
+            "outline": {"side": "left", "file": path.name},
+        }
         shoe.parse(inside, "shoe.toml", path.parent)
 
     own = limits.default_limits()
     found: dict[str, Reader] = {kind: reading.read for kind in SCANS}
     return found | {
-        "shoe": shoe.load, "limits": limits.load, "kit": lambda path: kit.load(path, own),
-        "materials": material_file.load, "answers": lambda path: questions.decide(
-            *questions.read(path)), "by_hand": by_hand.read,
-        "plan": plan, "log": cases.read_log, "case_json": case_file, "trial_json": trial_file,
-        "desk": draft, "workshop": workshop, "archive": take_in, "scanner_log": scanner_log,
+        "shoe": shoe.load,
+        "limits": limits.load,
+        "kit": lambda path: kit.load(path, own),
+        "materials": material_file.load,
+        "answers": lambda path: questions.decide(*questions.read(path)),
+        "by_hand": by_hand.read,
+        "plan": plan,
+        "log": cases.read_log,
+        "case_json": case_file,
+        "trial_json": trial_file,
+        "desk": draft,
+        "workshop": workshop,
+        "archive": take_in,
+        "scanner_log": scanner_log,
         "series": series.judge_series,
-        "outline_csv": outline, "outline_dxf": outline, "sheet": question_sheet.read_sheet,
-    }  # fmt: skip
+        "outline_csv": outline,
+        "outline_dxf": outline,
+        "sheet": question_sheet.read_sheet,
+    }
 
 
 def outcome(read: Reader, path: Path) -> str:
@@ -170,8 +185,9 @@ def _used(process: int) -> float:
     return 0.0
 
 
-def _work(job: Callable[[int, Path], str], todo: range, at: Any, since: Any, used: Any,
-          pipe: Any) -> None:  # fmt: skip
+def _work(
+    job: Callable[[int, Path], str], todo: range, at: Any, since: Any, used: Any, pipe: Any
+) -> None:
     """Run the inputs of a range; say each outcome with its seconds and the memory so far."""
     _limit_memory()
     with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
@@ -199,8 +215,14 @@ def run(job: Callable[[int, Path], str], count: int) -> Iterator[tuple[int, str,
         process = fork.Process(target=_work, args=(job, todo, at, since, used, theirs))
         process.start()
         theirs.close()
-        return {"process": process, "pipe": ours, "at": at, "since": since, "used": used,
-                "todo": todo}  # fmt: skip
+        return {
+            "process": process,
+            "pipe": ours,
+            "at": at,
+            "since": since,
+            "used": used,
+            "todo": todo,
+        }
 
     for k in range(WORKERS):
         todo = range(k * share, min((k + 1) * share, count))
@@ -249,8 +271,10 @@ def tell(results: Iterator[tuple[int, str, float, int]], name_of: Callable[[int]
                 print(f"  {number} {kind}", flush=True)
             bad.setdefault(kind, []).append(number)
     print(f"{sum(counts.values())} inputs: {dict(counts)}")
-    print(f"slowest {slowest[0]:.2f} s (input {slowest[1]}, {name_of(slowest[1])}); "
-          f"largest worker {peak} MB resident")  # fmt: skip
+    print(
+        f"slowest {slowest[0]:.2f} s (input {slowest[1]}, {name_of(slowest[1])}); "
+        f"largest worker {peak} MB resident"
+    )
     for kind, numbers in sorted(bad.items(), key=lambda item: -len(item[1])):
         print(f"  {len(numbers)} x {kind}, such as {numbers[:4]}")
     return sum(map(len, bad.values()))
@@ -259,8 +283,9 @@ def tell(results: Iterator[tuple[int, str, float, int]], name_of: Callable[[int]
 # ------------------------------------------------------------------ the studies
 
 
-def spoilt(number: int, seed: int, kinds: tuple[str, ...], good: dict[str, bytes]) -> tuple[
-        str, str, bytes]:  # fmt: skip
+def spoilt(
+    number: int, seed: int, kinds: tuple[str, ...], good: dict[str, bytes]
+) -> tuple[str, str, bytes]:
     """Return kind, way and bytes of an input."""
     rng = np.random.default_rng([seed, number])
     kind = kinds[number % len(kinds)]
@@ -344,8 +369,9 @@ def places(args: argparse.Namespace) -> int:
                 path = folder / f"in\u202eput\x07{path.suffix}"
                 path.write_bytes(good[kind])
             case "bytes name":
-                path = Path(os.fsdecode(os.fsencode(folder) + b"/in\xff\xfe" + os.fsencode(
-                    path.suffix)))  # fmt: skip
+                path = Path(
+                    os.fsdecode(os.fsencode(folder) + b"/in\xff\xfe" + os.fsencode(path.suffix))
+                )
                 path.write_bytes(good[kind])
             case "socket":
                 import socket
@@ -354,9 +380,23 @@ def places(args: argparse.Namespace) -> int:
                     one.bind(path.name)
         return path
 
-    whats = ("fifo", "/dev/zero", "/dev/random", "/nowhere", "link to itself", "folder", "empty",
-             "link to a good file", "3 GB of nothing", "390 MB of nothing", "unreadable",
-             "long name", "odd name", "bytes name", "socket")  # fmt: skip
+    whats = (
+        "fifo",
+        "/dev/zero",
+        "/dev/random",
+        "/nowhere",
+        "link to itself",
+        "folder",
+        "empty",
+        "link to a good file",
+        "3 GB of nothing",
+        "390 MB of nothing",
+        "unreadable",
+        "long name",
+        "odd name",
+        "bytes name",
+        "socket",
+    )
     wanted = [(kind, what) for kind in KINDS for what in whats]
 
     def job(number: int, folder: Path) -> str:
@@ -371,14 +411,62 @@ def places(args: argparse.Namespace) -> int:
     return tell(run(job, len(wanted)), lambda number: " ".join(wanted[number]))
 
 
-VALUES = ("nan", "inf", "-inf", "-1", "0", "1e-9", "1e-320", "1e308", "1e999",
-          "99999999999999999999", "", " ", "left=", "left=nan", "=1", "up=1", "left=left=1",
-          "1,2", "1,2,3", "nan,0", "1e6",
-          "-1e6", "١٢", "0x10", "1_0", "right=-45", "abc", "a\u202eb", "a\x01b", "猫", "../../x",
-          "CON", "x" * 5000, "1;2;3;4", ";;;", "=1+1", "0.5", "200", "-200", "/dev/zero",
-          "2999-01-01", "2026-02-30", "diabetes=maybe", "pain=yes", "mth1=1,2", "mth1=nan,0,0",
-          "mth1=9e9,0,0", "9:mth1=1,2,3", "heel=-3", "220x0", "nanxnan", "1e9x1e9", "220", "-5x-5"
-          )  # fmt: skip
+VALUES = (
+    "nan",
+    "inf",
+    "-inf",
+    "-1",
+    "0",
+    "1e-9",
+    "1e-320",
+    "1e308",
+    "1e999",
+    "99999999999999999999",
+    "",
+    " ",
+    "left=",
+    "left=nan",
+    "=1",
+    "up=1",
+    "left=left=1",
+    "1,2",
+    "1,2,3",
+    "nan,0",
+    "1e6",
+    "-1e6",
+    "١٢",
+    "0x10",
+    "1_0",
+    "right=-45",
+    "abc",
+    "a\u202eb",
+    "a\x01b",
+    "猫",
+    "../../x",
+    "CON",
+    "x" * 5000,
+    "1;2;3;4",
+    ";;;",
+    "=1+1",
+    "0.5",
+    "200",
+    "-200",
+    "/dev/zero",
+    "2999-01-01",
+    "2026-02-30",
+    "diabetes=maybe",
+    "pain=yes",
+    "mth1=1,2",
+    "mth1=nan,0,0",
+    "mth1=9e9,0,0",
+    "9:mth1=1,2,3",
+    "heel=-3",
+    "220x0",
+    "nanxnan",
+    "1e9x1e9",
+    "220",
+    "-5x-5",
+)
 
 
 def options(args: argparse.Namespace) -> int:
@@ -404,16 +492,28 @@ def options(args: argparse.Namespace) -> int:
     base = Path(tempfile.mkdtemp())
     plans = base / "plans"
     with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
-        assert cli.main(["plan", left, right, "--shoe", shoe, "--case", "rider-7", "--out",
-                         str(plans)]) == 0  # fmt: skip
+        assert (
+            cli.main(
+                ["plan", left, right, "--shoe", shoe, "--case", "rider-7", "--out", str(plans)]
+            )
+            == 0
+        )
     plan = str(next(plans.glob("*-plan.json")))
     starts = {
-        "check": [left], "measure": [left], "plan": [left, "--shoe", shoe], "fit": [
-            left, "--shoe", shoe], "settle": [left, "--standing", left], "shoe": ["new", str(
-                base / "new.toml")], "questions": [], "make": [plan, "--thick-edges-checked"],
-        "trial": [plan, "--on", "2026-05-01", "--same", "--no-red-flags"], "case": [str(plans)],
-        "compare": [left, right], "artefact": [left], "bar": ["--material", "wedge-tpu"],
-    }  # fmt: skip
+        "check": [left],
+        "measure": [left],
+        "plan": [left, "--shoe", shoe],
+        "fit": [left, "--shoe", shoe],
+        "settle": [left, "--standing", left],
+        "shoe": ["new", str(base / "new.toml")],
+        "questions": [],
+        "make": [plan, "--thick-edges-checked"],
+        "trial": [plan, "--on", "2026-05-01", "--same", "--no-red-flags"],
+        "case": [str(plans)],
+        "compare": [left, right],
+        "artefact": [left],
+        "bar": ["--material", "wedge-tpu"],
+    }
     wanted = []
     for name, command in sorted(cli.cli.commands.items()):
         if name not in starts:
@@ -453,14 +553,17 @@ def commands(args: argparse.Namespace) -> int:
     base = Path(tempfile.mkdtemp())
     uses = {
         **{kind: ["check", "FILE"] for kind in SCANS},
-        "shoe": ["plan", left, "--shoe", "FILE"], "limits": ["plan", left, "--limits", "FILE"],
-        "kit": ["plan", left, "--kit", "FILE"], "materials": ["bar", "--material", "wedge-tpu",
-                                                              "--materials", "FILE", "--out",
-                                                              "b.3mf"],
-        "answers": ["plan", left, "--answers", "FILE"], "plan": ["make", "FILE"],
-        "log": ["trial", "--show", "FILE"], "by_hand": ["measure", left, "--by-hand", "FILE"],
-        "scanner_log": ["check", left, "--scanner-log", "FILE"], "case_json": ["case", "."],
-    }  # fmt: skip
+        "shoe": ["plan", left, "--shoe", "FILE"],
+        "limits": ["plan", left, "--limits", "FILE"],
+        "kit": ["plan", left, "--kit", "FILE"],
+        "materials": ["bar", "--material", "wedge-tpu", "--materials", "FILE", "--out", "b.3mf"],
+        "answers": ["plan", left, "--answers", "FILE"],
+        "plan": ["make", "FILE"],
+        "log": ["trial", "--show", "FILE"],
+        "by_hand": ["measure", left, "--by-hand", "FILE"],
+        "scanner_log": ["check", left, "--scanner-log", "FILE"],
+        "case_json": ["case", "."],
+    }
     kinds = sorted(uses)
 
     def clouds(number: int) -> bytes:
@@ -492,11 +595,18 @@ def commands(args: argparse.Namespace) -> int:
         began = time.monotonic()
         try:
             done = subprocess.run(
-                [sys.executable, "-m", "insole.cli", *(str(path) if word == "FILE" else word
-                                                       for word in arguments)],
-                cwd=folder, capture_output=True, timeout=60, check=False,
+                [
+                    sys.executable,
+                    "-m",
+                    "insole.cli",
+                    *(str(path) if word == "FILE" else word for word in arguments),
+                ],
+                cwd=folder,
+                capture_output=True,
+                timeout=60,
+                check=False,
                 env=os.environ | {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"},
-            )  # fmt: skip
+            )
             code, text = done.returncode, done.stderr.decode(errors="replace")
         except subprocess.TimeoutExpired:
             code, text = -9, "hang"
@@ -506,8 +616,9 @@ def commands(args: argparse.Namespace) -> int:
         if code not in (0, 2, 3, 4, 5, 10, 20) or "Traceback" in text or "Warning" in text:
             unexpected += 1
             print(f"  {number} {kind} {way}: exit {code}: {text.strip()[-200:]!r} ({path})")
-    print(f"{args.commands} commands: exits {dict(count)}; slowest {slowest[0]:.1f} s "
-          f"({slowest[1]})")  # fmt: skip
+    print(
+        f"{args.commands} commands: exits {dict(count)}; slowest {slowest[0]:.1f} s ({slowest[1]})"
+    )
     return unexpected
 
 
@@ -521,8 +632,9 @@ def main() -> int:
     parser.add_argument("--options", type=int, default=0)
     parser.add_argument("--commands", type=int, default=0)
     args = parser.parse_args()
-    study = (places if args.places else options if args.options else
-             commands if args.commands else files)  # fmt: skip
+    study = (
+        places if args.places else options if args.options else commands if args.commands else files
+    )
     bad = study(args)
     print(f"{bad} unexpected")
     return 1 if bad else 0

@@ -61,15 +61,17 @@ FLAGS = dict.fromkeys(("pain", "numbness", "tingling", "cramp", "slipping", "stu
 
 def plan_of(version: int = 1) -> Any:
     return sample_plan().model_copy(
-        update={"answers": {}, "case": "rider-7", "version": version, "date": "2026-05-01"})
+        update={"answers": {}, "case": "rider-7", "version": version, "date": "2026-05-01"}
+    )
 
 
 PLANS = {version: plan_of(version) for version in (1, 2, 3)}
 
 
 def said_of(number: int) -> Any:
-    return trial.Said(text="", answer="same", date=f"2026-05-{number:02}", flags=FLAGS,
-                      felt=["too high"])  # fmt: skip
+    return trial.Said(
+        text="", answer="same", date=f"2026-05-{number:02}", flags=FLAGS, felt=["too high"]
+    )
 
 
 # ------------------------------------------------------------------ pieces of work
@@ -189,8 +191,11 @@ def _desk(base: Path, which: int) -> None:
 def _desk_state(base: Path, which: int) -> str:
     home = Home(base / "desk")
     shoe, kerf = home.case("rider-7").draft().shoe, home.workshop().kerf
-    if kerf not in (0.0, 0.1, 0.2, 0.1 * which) or shoe not in ("old.toml", "new1.toml",
-                                                                "new2.toml"):  # fmt: skip
+    if kerf not in (0.0, 0.1, 0.2, 0.1 * which) or shoe not in (
+        "old.toml",
+        "new1.toml",
+        "new2.toml",
+    ):
         return f"half: {shoe} {kerf}"
     return "new" if shoe == f"new{which}.toml" and kerf == 0.1 * which else "old"
 
@@ -244,11 +249,27 @@ def _scanner(base: Path, which: int) -> None:
     from footscan.checking import log_file
     from footscan.checking.entry import Entry
 
-    log_file.append(base / "log.csv", Entry(
-        date=date(2026, 5, which), scanner="north", artefact="ball", diameter_mm=50.0,
-        spacing_mm=None, measured_diameter_mm=50.0, measured_spacing_mm=None, size_error_mm=0.0,
-        form_error_mm=0.1, spacing_error_mm=None, flatness_error_mm=None, scale_factor=1.0,
-        scale_sd=1e-4, not_passed="", scan="a.ply", software="1"))  # fmt: skip
+    log_file.append(
+        base / "log.csv",
+        Entry(
+            date=date(2026, 5, which),
+            scanner="north",
+            artefact="ball",
+            diameter_mm=50.0,
+            spacing_mm=None,
+            measured_diameter_mm=50.0,
+            measured_spacing_mm=None,
+            size_error_mm=0.0,
+            form_error_mm=0.1,
+            spacing_error_mm=None,
+            flatness_error_mm=None,
+            scale_factor=1.0,
+            scale_sd=1e-4,
+            not_passed="",
+            scan="a.ply",
+            software="1",
+        ),
+    )
 
 
 def _scanner_state(base: Path, which: int) -> str:
@@ -264,6 +285,7 @@ def _light(name: str, size: int) -> Item:
         from footscan.files import write_whole
 
         write_whole(path, name.encode() * size)
+
     return Item(path=name, write=write, check=lambda paths: None)
 
 
@@ -361,8 +383,11 @@ def ended(process: int) -> int:
 
 
 def leftovers(base: Path) -> list[str]:
-    return [str(path.relative_to(base)) for path in base.rglob("*")
-            if any(mark in path.name for mark in LEFTOVERS)]  # fmt: skip
+    return [
+        str(path.relative_to(base))
+        for path in base.rglob("*")
+        if any(mark in path.name for mark in LEFTOVERS)
+    ]
 
 
 def one_round(name: str, fault: str, rng: np.random.Generator, took: dict[str, float]) -> str:
@@ -384,8 +409,11 @@ def one_round(name: str, fault: str, rng: np.random.Generator, took: dict[str, f
                 return f"bad: two at once left {states}, {codes}"
             found = "new"
         else:
-            n = int(rng.integers(1, 26)) if fault in ("call", "full") else int(
-                rng.choice([0, 1, 50, 400, 3000, 30_000, 200_000]))  # fmt: skip
+            n = (
+                int(rng.integers(1, 26))
+                if fault in ("call", "full")
+                else int(rng.choice([0, 1, 50, 400, 3000, 30_000, 200_000]))
+            )
             if fault == "reader":
                 os.chmod(folder, 0o755)
                 for path in (base, *base.rglob("*")):
@@ -523,15 +551,19 @@ def operations(count: int, seed: int) -> int:
                             home.create(name, opened="2026-05-01")
                         case 1:
                             case = home.case(name)
-                            plan = PLANS[1].model_copy(update={
-                                "case": name, "version": case.next_version()})  # fmt: skip
+                            plan = PLANS[1].model_copy(
+                                update={"case": name, "version": case.next_version()}
+                            )
                             case.case.add_plan(plan)
                         case 2:
                             case = home.case(name).case
                             if versions := case.versions():
                                 log = case.trials()
-                                case.add_trial(trial.judge(case.plan(versions[-1]), said_of(5), log,
-                                                           limits=limits))  # fmt: skip
+                                case.add_trial(
+                                    trial.judge(
+                                        case.plan(versions[-1]), said_of(5), log, limits=limits
+                                    )
+                                )
                         case 3 | 4:
                             home.case(name).save(Draft(shoe=f"{k}-{number}.toml"))
                             assert home.case(name).draft().shoe.endswith(".toml")

@@ -54,8 +54,11 @@ def sampled(pad: PadPlan, crest_y: float) -> Sampled:
     at_y = crest_y + np.where(v > 0, v * medial, v * lateral)
     z = PadTop(pad).inside(*np.meshgrid(at_x, at_y, indexing="ij"))
     z = np.where(z > 0, z, np.nan)  # beyond its outline a pad says nothing
-    return Sampled(front=front / (front + rear), medial=medial / (medial + lateral),
-                   heights=z / pad.crest.height)  # fmt: skip
+    return Sampled(
+        front=front / (front + rear),
+        medial=medial / (medial + lateral),
+        heights=z / pad.crest.height,
+    )
 
 
 def mean_form(feet: int = FEET, seed: int = SEED) -> kit.Form:
@@ -78,20 +81,31 @@ def mean_form(feet: int = FEET, seed: int = SEED) -> kit.Form:
     heights = np.clip(heights / heights[ROWS // 2, COLUMNS // 2], 0.0, MOST_AT_SIDE)
     return kit.Form(
         front=float(np.mean([one.front for one in found])),
-        medial=float(np.mean([one.medial for one in found])), heights=heights,
-    )  # fmt: skip
+        medial=float(np.mean([one.medial for one in found])),
+        heights=heights,
+    )
 
 
 def text(form: kit.Form, feet: int, seed: int) -> str:
     """Return the file's text."""
     rows = [f"    [{', '.join(f'{z:.3f}' for z in row)}]," for row in form.heights]
-    return "\n".join([
-        "# The mean form of the pads of made-up feet, as shares of the crest's height; written by",
-        f"# tests/benchmarks/kit_form.py from {feet} feet, seed {seed}.",
-        "# Rows from the rear end over the crest to the front end, columns from the lateral to the",
-        "# medial side; front, medial: shares of length and width ahead of and beside the crest.",
-        f"front = {form.front:.3f}", f"medial = {form.medial:.3f}", "heights = [", *rows, "]", "",
-    ])  # fmt: skip
+    return "\n".join(
+        [
+            "# The mean form of the pads of made-up feet, as shares of the crest's height; "
+            "written by",
+            f"# tests/benchmarks/kit_form.py from {feet} feet, seed {seed}.",
+            "# Rows from the rear end over the crest to the front end, columns from the lateral "
+            "to the",
+            "# medial side; front, medial: shares of length and width ahead of and beside the "
+            "crest.",
+            f"front = {form.front:.3f}",
+            f"medial = {form.medial:.3f}",
+            "heights = [",
+            *rows,
+            "]",
+            "",
+        ]
+    )
 
 
 def main() -> int:

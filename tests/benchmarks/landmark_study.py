@@ -56,8 +56,16 @@ UNITS = tuple(Unit)
 HEADS = tuple(f"mth{i}" for i in range(1, 6))
 # measures that specimens do not state, taken from their own dense skin free of noise by the
 # definition that scans are measured by: what remains is the error of scanning and posing
-BY_DEFINITION = ("hallux_angle", "heel_angle", "toe_height_1", "toe_height_5",
-                 "navicular_height", "arch_index", "chippaux_smirak", "staheli")  # fmt: skip
+BY_DEFINITION = (
+    "hallux_angle",
+    "heel_angle",
+    "toe_height_1",
+    "toe_height_5",
+    "navicular_height",
+    "arch_index",
+    "chippaux_smirak",
+    "staheli",
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,9 +95,7 @@ class Result:
     def good(self) -> bool:
         """Whether the scan is one that the stated uncertainties are meant for."""
         spec = self.spec
-        return (
-            spec.noise <= GOOD_NOISE_MM and (spec.points or 0) >= GOOD_POINTS and not spec.holes
-        )
+        return spec.noise <= GOOD_NOISE_MM and (spec.points or 0) >= GOOD_POINTS and not spec.holes
 
 
 def drawn_spec(
@@ -140,10 +146,15 @@ def _by_definition(specimen: Specimen) -> dict[str, float]:
     vertices, faces = np.array(specimen.vertices), np.array(specimen.faces)
     hangs = specimen.shape.load is Load.NONE
     foot = Foot(
-        vertices=vertices, faces=faces, side=specimen.shape.side, load=specimen.shape.load,
-        kind=Kind.HANGING if hangs else Kind.STANDING, pose=np.eye(4),
-        length=specimen.truth.measures["foot_length"], sole=sole_map(vertices, faces),
-    )  # fmt: skip
+        vertices=vertices,
+        faces=faces,
+        side=specimen.shape.side,
+        load=specimen.shape.load,
+        kind=Kind.HANGING if hangs else Kind.STANDING,
+        pose=np.eye(4),
+        length=specimen.truth.measures["foot_length"],
+        sole=sole_map(vertices, faces),
+    )
     cloud = Cloud.of(vertices)
     found = measures.measure(foot, cloud, landmarks.find(foot, cloud))
     return {k: m.value for k in BY_DEFINITION if (m := found[k]).value is not None}
@@ -232,8 +243,11 @@ def other_feet(folder: Path) -> Iterator[tuple[str, Specimen, Array]]:
 
     Known there: +z is up, toes point to +y (to -y in ``real_pair``), the name tells the side.
     """
-    for place, toward, pattern in (("real_pair", -1.0, "*.stl"), ("model_feet", 1.0, "*.ply"),
-                                   ("body_feet", 1.0, "*.ply")):  # fmt: skip
+    for place, toward, pattern in (
+        ("real_pair", -1.0, "*.stl"),
+        ("model_feet", 1.0, "*.ply"),
+        ("body_feet", 1.0, "*.ply"),
+    ):
         for path in sorted((folder / place).glob(pattern)):
             scanned = read([path])
             points = scanned.vertices * (1000.0 if place == "real_pair" else 1.0)
@@ -276,8 +290,10 @@ def joint_centres(folder: Path, name: str, shift: Array) -> dict[str, Array]:
 def table(title: str, rows: Mapping[str, Array], stated: Mapping[str, Array]) -> None:
     """Print bias, scatter and the standard deviation that the scans stated, by name."""
     print(f"\n{title}")
-    print(f"{'':24}{'n':>4}{'bias':>9}{'sd':>9}{'rms':>9}{'95 %':>9}{'max':>9}{'stated':>9}"
-          f"{'in band':>9}")  # fmt: skip
+    print(
+        f"{'':24}{'n':>4}{'bias':>9}{'sd':>9}{'rms':>9}{'95 %':>9}{'max':>9}{'stated':>9}"
+        f"{'in band':>9}"
+    )
     for name, errors in rows.items():
         if not len(errors):
             continue
@@ -330,8 +346,10 @@ def print_counts(results: list[Result]) -> None:
     )
     for r in results:
         if r.refused or not (r.side_right and r.unit_right):
-            print(f"  {r.foot}: {r.spec.points} points, noise {r.spec.noise:.2f} mm: "
-                  f"{r.refused or 'wrong side or unit'}")  # fmt: skip
+            print(
+                f"  {r.foot}: {r.spec.points} points, noise {r.spec.noise:.2f} mm: "
+                f"{r.refused or 'wrong side or unit'}"
+            )
 
 
 def print_repeatability(title: str, results: list[Result]) -> None:
@@ -348,8 +366,10 @@ def print_repeatability(title: str, results: list[Result]) -> None:
     for name, spread in _spreads(groups).items():
         values = np.array(list(spread.values()))
         worst = max(spread, key=lambda foot: spread[foot])
-        print(f"{name:24}{len(values):5d}{np.median(values):9.3f}{np.percentile(values, 95):9.3f}"
-              f"{values.max():9.3f}  {worst}")  # fmt: skip
+        print(
+            f"{name:24}{len(values):5d}{np.median(values):9.3f}{np.percentile(values, 95):9.3f}"
+            f"{values.max():9.3f}  {worst}"
+        )
 
 
 def _spreads(groups: Mapping[str, list[Result]]) -> dict[str, dict[str, float]]:
@@ -432,13 +452,23 @@ def as_record(result: Result) -> dict[str, Any]:
     """Return a result for JSON."""
     spec = result.spec
     return {
-        "foot": result.foot, "points": spec.points, "noise": spec.noise, "unit": spec.unit.value,
-        "floor": spec.floor, "holes": len(spec.holes), "refused": result.refused,
+        "foot": result.foot,
+        "points": spec.points,
+        "noise": spec.noise,
+        "unit": spec.unit.value,
+        "floor": spec.floor,
+        "holes": len(spec.holes),
+        "refused": result.refused,
         "side_right": result.side_right,
-        "unit_right": result.unit_right, "yaw": result.yaw, "level": result.level,
-        "verdict": result.verdict, "values": dict(result.values), "errors": dict(result.errors),
-        "marks": dict(result.marks), "mark_errors": dict(result.mark_errors),
-    }  # fmt: skip
+        "unit_right": result.unit_right,
+        "yaw": result.yaw,
+        "level": result.level,
+        "verdict": result.verdict,
+        "values": dict(result.values),
+        "errors": dict(result.errors),
+        "marks": dict(result.marks),
+        "mark_errors": dict(result.mark_errors),
+    }
 
 
 def main(words: list[str]) -> int:

@@ -76,8 +76,10 @@ def line(check: MadeCheck, change: Change, at: tuple[float, float]) -> str:
 
 def study(parts: dict[str, Part], seeds: int, noise: float) -> None:
     """Print the table of changes."""
-    print("part / change / view                              found  true |  95 %   mean | side"
-          "        | shift | held by")  # fmt: skip
+    print(
+        "part / change / view                              found  true |  95 %   mean | side"
+        "        | shift | held by"
+    )
     for name, part in parts.items():
         for what, (change, at) in changes(part).items():
             for view, options in VIEWS.items():

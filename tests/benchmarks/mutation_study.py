@@ -29,19 +29,51 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 ROOMS = {
-    "planning": "insole/planning", "parts": "insole/parts", "output": "insole/output",
+    "planning": "insole/planning",
+    "parts": "insole/parts",
+    "output": "insole/output",
     "pose": "footscan/measuring/pose.py",
-}  # fmt: skip
-WORDS = {"left": "right", "right": "left", "medial": "lateral", "lateral": "medial",
-         "front": "rear", "rear": "front", "big-toe side": "little-toe side",
-         "little-toe side": "big-toe side", "LEFT": "RIGHT", "RIGHT": "LEFT"}  # fmt: skip
-COMPARE = {ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt, ast.Eq: ast.NotEq,
-           ast.NotEq: ast.Eq, ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn,
-           ast.NotIn: ast.In}  # fmt: skip
+}
+WORDS = {
+    "left": "right",
+    "right": "left",
+    "medial": "lateral",
+    "lateral": "medial",
+    "front": "rear",
+    "rear": "front",
+    "big-toe side": "little-toe side",
+    "little-toe side": "big-toe side",
+    "LEFT": "RIGHT",
+    "RIGHT": "LEFT",
+}
+COMPARE = {
+    ast.Lt: ast.GtE,
+    ast.LtE: ast.Gt,
+    ast.Gt: ast.LtE,
+    ast.GtE: ast.Lt,
+    ast.Eq: ast.NotEq,
+    ast.NotEq: ast.Eq,
+    ast.Is: ast.IsNot,
+    ast.IsNot: ast.Is,
+    ast.In: ast.NotIn,
+    ast.NotIn: ast.In,
+}
 REACH = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult}
-CALLS = {"min": "max", "max": "min", "minimum": "maximum", "maximum": "minimum", "sin": "cos",
-         "cos": "sin", "argmin": "argmax", "argmax": "argmin", "floor": "ceil", "ceil": "floor",
-         "any": "all", "all": "any", "radians": "degrees"}  # fmt: skip
+CALLS = {
+    "min": "max",
+    "max": "min",
+    "minimum": "maximum",
+    "maximum": "minimum",
+    "sin": "cos",
+    "cos": "sin",
+    "argmin": "argmax",
+    "argmax": "argmin",
+    "floor": "ceil",
+    "ceil": "floor",
+    "any": "all",
+    "all": "any",
+    "radians": "degrees",
+}
 SECONDS = 420
 
 
@@ -113,7 +145,8 @@ class _Changer(ast.NodeTransformer):
     def visit_BinOp(self, node: ast.BinOp) -> ast.AST:
         self.generic_visit(node)
         text = isinstance(node.left, ast.Constant | ast.JoinedStr) and isinstance(
-            getattr(node.left, "value", ""), str)  # fmt: skip
+            getattr(node.left, "value", ""), str
+        )
         if type(node.op) in REACH and not text:
             new = REACH[type(node.op)]
             if self._turn(node, f"{type(node.op).__name__} for {new.__name__}"):
@@ -123,7 +156,8 @@ class _Changer(ast.NodeTransformer):
     def visit_UnaryOp(self, node: ast.UnaryOp) -> ast.AST:
         self.generic_visit(node)
         if isinstance(node.op, ast.USub | ast.Not) and self._turn(
-                node, f"{type(node.op).__name__} left out"):  # fmt: skip
+            node, f"{type(node.op).__name__} left out"
+        ):
             return node.operand
         return node
 
@@ -190,8 +224,11 @@ def tests_of(file: str, most: int) -> list[str]:
             others.append(path)
     if not named and not others:  # a module that no test names: the tests of its room
         room = module.split(".")[1]
-        near = {"planning": ["test_planner", "test_support"], "parts": ["test_build", "test_part"],
-                "output": ["test_folder"]}.get(room, [])  # fmt: skip
+        near = {
+            "planning": ["test_planner", "test_support"],
+            "parts": ["test_build", "test_part"],
+            "output": ["test_folder"],
+        }.get(room, [])
         others = [path for path in (ROOT / "tests").rglob("test_*.py") if path.stem in near]
     return [str(path.relative_to(ROOT)) for path in (*named, *others)][:most]
 
@@ -211,10 +248,13 @@ def tried(fault: Fault, most: int) -> tuple[str, float]:
         try:
             done = subprocess.run(
                 [sys.executable, "-m", "pytest", "-x", "-q", "--no-header", *tests],
-                cwd=copy, capture_output=True, timeout=SECONDS, check=False,
-                env=os.environ | {"PYTHONPATH": str(copy), "OMP_NUM_THREADS": "1",
-                                  "PYTHONDONTWRITEBYTECODE": "1"},
-            )  # fmt: skip
+                cwd=copy,
+                capture_output=True,
+                timeout=SECONDS,
+                check=False,
+                env=os.environ
+                | {"PYTHONPATH": str(copy), "OMP_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"},
+            )
         except subprocess.TimeoutExpired:
             return "slow", time.monotonic() - began
     return ("survived" if done.returncode == 0 else "noticed"), time.monotonic() - began
@@ -229,25 +269,39 @@ def limits_study(names: list[str]) -> int:
         with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
             copy = Path(folder)
             for part in ("footscan", "insole", "tests", "sample_scans"):
-                shutil.copytree(ROOT / part, copy / part,
-                                ignore=shutil.ignore_patterns("__pycache__"))  # fmt: skip
+                shutil.copytree(
+                    ROOT / part, copy / part, ignore=shutil.ignore_patterns("__pycache__")
+                )
             shutil.copy(ROOT / "pyproject.toml", copy)
             path = copy / "insole" / "record" / "limits.toml"
             table, _, key = name.rpartition(".")
             head, sep, rest = path.read_text(encoding="utf-8").partition(f"[{table}]")
-            new = re.sub(rf"(?m)^({re.escape(key)} = {{ value = )(-?[\d.]+)",
-                         lambda m: f"{m[1]}{float(m[2]) * 1.04:.6g}", rest, count=1)  # fmt: skip
+            new = re.sub(
+                rf"(?m)^({re.escape(key)} = {{ value = )(-?[\d.]+)",
+                lambda m: f"{m[1]}{float(m[2]) * 1.04:.6g}",
+                rest,
+                count=1,
+            )
             if not sep or new == rest:
                 print(f"  {name}: not found")
                 bad += 1
                 continue
             path.write_text(head + sep + new, encoding="utf-8")
             done = subprocess.run(
-                [sys.executable, "-m", "pytest", "-x", "-q", "--no-header",
-                 "tests/insole/test_thresholds.py"],
-                cwd=copy, capture_output=True, check=False,
+                [
+                    sys.executable,
+                    "-m",
+                    "pytest",
+                    "-x",
+                    "-q",
+                    "--no-header",
+                    "tests/insole/test_thresholds.py",
+                ],
+                cwd=copy,
+                capture_output=True,
+                check=False,
                 env=os.environ | {"PYTHONPATH": str(copy), "OMP_NUM_THREADS": "1"},
-            )  # fmt: skip
+            )
             bad += done.returncode == 0
             print(f"  {name} by 4 %: {'survived' if done.returncode == 0 else 'noticed'}")
     return bad
@@ -277,11 +331,15 @@ def main() -> int:
     count: dict[str, int] = {}
     with ThreadPoolExecutor(max_workers=args.lanes) as pool:
         for fault, (result, took) in zip(
-                chosen, pool.map(lambda one: tried(one, args.most), chosen), strict=True):
+            chosen, pool.map(lambda one: tried(one, args.most), chosen), strict=True
+        ):
             count[result] = count.get(result, 0) + 1
             text = (ROOT / fault.file).read_text(encoding="utf-8").splitlines()[fault.line - 1]
-            print(f"  {result:8} {took:4.0f} s  {fault.file}:{fault.line}: {fault.words}"
-                  + (f" | {text.strip()}" if result != "noticed" else ""), flush=True)
+            print(
+                f"  {result:8} {took:4.0f} s  {fault.file}:{fault.line}: {fault.words}"
+                + (f" | {text.strip()}" if result != "noticed" else ""),
+                flush=True,
+            )
     decided = count.get("noticed", 0) + count.get("survived", 0)  # a slow one decides nothing
     score = 100 * (decided - count.get("survived", 0)) / max(decided, 1)
     print(f"{count}: {score:.0f} % of {decided} noticed")

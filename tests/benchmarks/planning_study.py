@@ -86,13 +86,17 @@ def level_shoe(foot: MeasuredFoot) -> Shoe:
     """Return a shoe with a level bed that fits the foot."""
     length = foot.foot.length + 14.0
     wide = float(foot.measures["foot_breadth"].value or 0.38 * length)
-    return parse({
-        "name": "level",
-        "inside": {"length": length, "ball_width": wide + 2.0, "heel_width": 0.72 * wide},
-        "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
-        "stock_insole": {
-            "kept": False, "thickness": {"heel": 5.0, "arch": 5.0, "ball": 3.5, "toes": 3.0}},
-    })  # fmt: skip
+    return parse(
+        {
+            "name": "level",
+            "inside": {"length": length, "ball_width": wide + 2.0, "heel_width": 0.72 * wide},
+            "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
+            "stock_insole": {
+                "kept": False,
+                "thickness": {"heel": 5.0, "arch": 5.0, "ball": 3.5, "toes": 3.0},
+            },
+        }
+    )
 
 
 def planned(foot: MeasuredFoot, name: str, edge: float | None = None) -> Row:
@@ -117,22 +121,31 @@ def planned(foot: MeasuredFoot, name: str, edge: float | None = None) -> Row:
         return Row(name=name, arch=arch, because="no contact figures", broken={}, took=took)
     standing, pedalling = cases["standing"].after, cases["pedalling"].after
     contour = planner.plan(
-        foot if left else None, None if left else foot, shoe,
+        foot if left else None,
+        None if left else foot,
+        shoe,
         planner.PlanWishes(both=planner.FootWish(contoured="full", support_level=0.8)),
-    ).feet[0]  # fmt: skip
+    ).feet[0]
     return Row(
-        level=record.pad.support_level, snug=record.pad.snug or 0.0, pad=figures(record),
-        contour=figures(contour), bound=bound(contour, seated),
-        name=name, arch=arch, binding=tuple(record.pad.binding), took=took,
+        level=record.pad.support_level,
+        snug=record.pad.snug or 0.0,
+        pad=figures(record),
+        contour=figures(contour),
+        bound=bound(contour, seated),
+        name=name,
+        arch=arch,
+        binding=tuple(record.pad.binding),
+        took=took,
         along=record.pad.crest.from_rear - apex[0],
         across=crest_y(record) - apex[1],
         filled=record.pad.crest.height / max(record.pad.gap_at_crest.value or 0.0, 1e-9),
-        broken=broken(record, seated), above=above_wish(record, seated),
+        broken=broken(record, seated),
+        above=above_wish(record, seated),
         standing=(standing.pad_peak, standing.peak["heel"], standing.peak["forefoot"]),
         pedalling=(pedalling.pad_peak, pedalling.peak["forefoot"]),
         areas=tuple((case.before.area, case.after.area) for case in cases.values()),
         held=tuple(cases[name].ankle is not None for name in ("standing", "pedalling")),
-    )  # fmt: skip
+    )
 
 
 def figures(record: FootPlan) -> dict[str, tuple[float, ...]]:
@@ -141,13 +154,19 @@ def figures(record: FootPlan) -> dict[str, tuple[float, ...]]:
     Only for loads that the springs alone balance.
     """
     return {
-        case.case: (case.before.area, case.after.area, case.before.share["midfoot"],
-                    case.after.share["midfoot"], case.before.peak["heel"],
-                    case.after.peak["heel"], case.before.peak["forefoot"],
-                    case.after.peak["forefoot"])
+        case.case: (
+            case.before.area,
+            case.after.area,
+            case.before.share["midfoot"],
+            case.after.share["midfoot"],
+            case.before.peak["heel"],
+            case.after.peak["heel"],
+            case.before.peak["forefoot"],
+            case.after.peak["forefoot"],
+        )
         for case in record.contact.cases
         if case.before and case.after and case.ankle is None
-    }  # fmt: skip
+    }
 
 
 def bound(record: FootPlan, seated: seating.Seating) -> dict[str, tuple[float, ...]]:
@@ -159,21 +178,33 @@ def bound(record: FootPlan, seated: seating.Seating) -> dict[str, tuple[float, .
     regions = pressing.region_maps(seated, gx, gy, limits)
     filled = np.where(regions["midfoot"], record.contour.support_level, 1.0 * regions["heel"])
     spring = contact.winkler(
-        limits.value("contact.tissue_modulus"), limits.value("contact.tissue_thickness"))
+        limits.value("contact.tissue_modulus"), limits.value("contact.tissue_thickness")
+    )
     found = {}
     for case in record.contact.cases:
         if case.ankle is not None or case.before is None:
             continue
         after = contact.press(
-            gap * (1.0 - filled), cell, spring, case.load, case.centre, regions=regions,
+            gap * (1.0 - filled),
+            cell,
+            spring,
+            case.load,
+            case.centre,
+            regions=regions,
             origin=(float(x[0]), float(y[0])),
         )
         pressure = np.nan_to_num(after.pressure)
         before = case.before
         found[case.case] = (
-            before.area, after.area, before.share["midfoot"], after.shares["midfoot"],
-            before.peak["heel"], pressure[regions["heel"]].max(initial=0.0),
-            before.peak["forefoot"], pressure[regions["forefoot"]].max(initial=0.0))
+            before.area,
+            after.area,
+            before.share["midfoot"],
+            after.shares["midfoot"],
+            before.peak["heel"],
+            pressure[regions["heel"]].max(initial=0.0),
+            before.peak["forefoot"],
+            pressure[regions["forefoot"]].max(initial=0.0),
+        )
     return found
 
 
@@ -267,18 +298,24 @@ def said(rows: list[Row]) -> list[str]:
     """Return the study's figures as lines."""
     pads = [row for row in rows if not row.because]
     free = [row for row in pads if not any(_keeps(text) for text in row.binding)]
-    lines = [f"{len(rows)} feet, arch {min(r.arch for r in rows):.0f} to "
-             f"{max(r.arch for r in rows):.0f} mm: {len(pads)} pads, {len(rows) - len(pads)} "
-             "without"]  # fmt: skip
+    lines = [
+        f"{len(rows)} feet, arch {min(r.arch for r in rows):.0f} to "
+        f"{max(r.arch for r in rows):.0f} mm: {len(pads)} pads, {len(rows) - len(pads)} "
+        "without"
+    ]
     for name, group in (("all pads", pads), ("pads that nothing bound", free)):
         if group:
             along, across = (np.abs([getattr(r, k) for r in group]) for k in ("along", "across"))
-            lines.append(f"crest to apex, {name} ({len(group)}): along the bed median "
-                         f"{np.median(along):.1f}, worst {along.max():.1f} mm; across median "
-                         f"{np.median(across):.1f}, worst {across.max():.1f} mm")  # fmt: skip
+            lines.append(
+                f"crest to apex, {name} ({len(group)}): along the bed median "
+                f"{np.median(along):.1f}, worst {along.max():.1f} mm; across median "
+                f"{np.median(across):.1f}, worst {across.max():.1f} mm"
+            )
     filled = np.array([r.filled for r in pads]) * 100
-    lines.append(f"gap filled at the crest: median {np.median(filled):.0f} %, "
-                 f"{filled.min():.0f} to {filled.max():.0f} %")  # fmt: skip
+    lines.append(
+        f"gap filled at the crest: median {np.median(filled):.0f} %, "
+        f"{filled.min():.0f} to {filled.max():.0f} %"
+    )
     ahead = [r.along for r in pads if r.along > 3.0 + 0.5]
     lines.append(f"crest more than 3 mm ahead of the apex: {len(ahead)} pads")
     bad = [f"{r.name}: {r.broken}" for r in pads if r.broken]
@@ -288,27 +325,39 @@ def said(rows: list[Row]) -> list[str]:
     stood, rode = ([r for r in pads if not r.held[k]] for k in (0, 1))
     stand = [r for r in stood if r.standing[0] > min(r.standing[1:]) * 1.0001]
     ride = [r for r in rode if r.pedalling[0] > 0.5 * r.pedalling[1] * 1.0001]
-    lines.append(f"the sole had to be held level (leg and shoe carry the moment, no verdict on "
-                 f"the pad): standing {len(pads) - len(stood)}, pedalling "
-                 f"{len(pads) - len(rode)}")  # fmt: skip
-    lines.append(f"standing, peak on the pad above heel's or forefoot's: {len(stand)} of "
-                 f"{len(stood)} {_named(stand, 'standing')}".rstrip())  # fmt: skip
-    lines.append(f"pedalling, peak on the pad above half of the forefoot's: {len(ride)} of "
-                 f"{len(rode)} {_named(ride, 'pedalling')}".rstrip())  # fmt: skip
+    lines.append(
+        f"the sole had to be held level (leg and shoe carry the moment, no verdict on "
+        f"the pad): standing {len(pads) - len(stood)}, pedalling "
+        f"{len(pads) - len(rode)}"
+    )
+    lines.append(
+        f"standing, peak on the pad above heel's or forefoot's: {len(stand)} of "
+        f"{len(stood)} {_named(stand, 'standing')}".rstrip()
+    )
+    lines.append(
+        f"pedalling, peak on the pad above half of the forefoot's: {len(ride)} of "
+        f"{len(rode)} {_named(ride, 'pedalling')}".rstrip()
+    )
     grown = [r for r in pads if r.arch >= FREE_ARCH_MM]
     for k, name in enumerate(("standing", "pedalling")):
         more = np.array([r.areas[k][1] - r.areas[k][0] for r in grown])
         if len(more):
-            lines.append(f"contact area with the pad, {name}: larger in {(more > 0).sum()} of "
-                         f"{len(more)} feet with a free arch (median {np.median(more):+.1f} cm2, "
-                         f"least {more.min():+.1f})")  # fmt: skip
+            lines.append(
+                f"contact area with the pad, {name}: larger in {(more > 0).sum()} of "
+                f"{len(more)} feet with a free arch (median {np.median(more):+.1f} cm2, "
+                f"least {more.min():+.1f})"
+            )
     near = [r for r in pads if r.filled >= r.level - 0.03]
     loose = [r for r in pads if not any(_named_keep(text) for text in r.binding)]
-    lines.append(f"filled within 3 points of the level planned: {len(near)} of {len(pads)}; where "
-                 f"no named keep-out takes anything off the crest: "
-                 f"{sum(r.filled >= r.level - 0.03 for r in loose)} of {len(loose)}")  # fmt: skip
-    lines.append(f"pad's area within 1 mm of the wish: median "
-                 f"{100 * np.median([r.snug for r in pads]):.0f} %")  # fmt: skip
+    lines.append(
+        f"filled within 3 points of the level planned: {len(near)} of {len(pads)}; where "
+        f"no named keep-out takes anything off the crest: "
+        f"{sum(r.filled >= r.level - 0.03 for r in loose)} of {len(loose)}"
+    )
+    lines.append(
+        f"pad's area within 1 mm of the wish: median "
+        f"{100 * np.median([r.snug for r in pads]):.0f} %"
+    )
     for kind in ("pad", "contour", "bound"):
         lines += _support(kind, [getattr(r, kind) for r in pads if getattr(r, kind)])
     lines.append(f"a plan takes {np.median([r.took for r in rows]):.2f} s in the middle")

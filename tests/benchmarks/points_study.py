@@ -31,11 +31,28 @@ from footscan.specimen.made_up import build, random_shape
 from footscan.specimen.scanner import ScannerSpec, scan
 
 HEADS = tuple(f"mth{i}" for i in range(1, 6))
-MARKS = ("pternion", "acropodion", "heel_centre", "metatarsale_tibiale", "metatarsale_fibulare",
-         *HEADS, "arch_apex")  # fmt: skip
-MEASURES = ("foot_length", "heel_to_ball_length", "foot_breadth", "ball_girth", "instep_girth",
-            "instep_height", "heel_breadth_max", "arch_apex_height", "arch_index",
-            "toe_height_1", "hallux_angle")  # fmt: skip
+MARKS = (
+    "pternion",
+    "acropodion",
+    "heel_centre",
+    "metatarsale_tibiale",
+    "metatarsale_fibulare",
+    *HEADS,
+    "arch_apex",
+)
+MEASURES = (
+    "foot_length",
+    "heel_to_ball_length",
+    "foot_breadth",
+    "ball_girth",
+    "instep_girth",
+    "instep_height",
+    "heel_breadth_max",
+    "arch_apex_height",
+    "arch_index",
+    "toe_height_1",
+    "hallux_angle",
+)
 POINTS = (10_000, 40_000)
 
 
@@ -47,8 +64,11 @@ def bare(scanned: Scan, seed: int) -> Scan:
 
 def places(foot: MeasuredFoot) -> dict[str, Array]:
     """Return the landmarks in the scan's coordinates, mm."""
-    return {name: foot.foot.to_scanner(foot.landmarks[name].xyz[None])[0]
-            for name in MARKS if name in foot.landmarks}  # fmt: skip
+    return {
+        name: foot.foot.to_scanner(foot.landmarks[name].xyz[None])[0]
+        for name in MARKS
+        if name in foot.landmarks
+    }
 
 
 def main(words: list[str]) -> int:
@@ -69,8 +89,11 @@ def main(words: list[str]) -> int:
         built, of_foot = build(shape), []
         for noise in asked.noise:
             points = int(np.exp(rng.uniform(*np.log(POINTS))))
-            scanned = scan(built, ScannerSpec(points=points, noise=noise), np.random.default_rng(
-                (asked.seed, number)))  # fmt: skip
+            scanned = scan(
+                built,
+                ScannerSpec(points=points, noise=noise),
+                np.random.default_rng((asked.seed, number)),
+            )
             options, found = Options(load=Load.HALF, side=shape.side), {}
             for kind, given in (("mesh", scanned), ("points", bare(scanned, number))):
                 start = time.process_time()
@@ -104,14 +127,20 @@ def main(words: list[str]) -> int:
     for name in MEASURES:
         both = [errors.get((name, kind), []) for kind in ("mesh", "points")]
         if all(both):
-            print(f"{name:24} " + " ".join(
-                f"{float(np.sqrt(np.mean(np.square(own)))):7.3f}" for own in both))  # fmt: skip
+            print(
+                f"{name:24} "
+                + " ".join(f"{float(np.sqrt(np.mean(np.square(own)))):7.3f}" for own in both)
+            )
     rms = float(np.sqrt(np.mean(np.square(heads))))
-    print(f"heads of one foot, any two scans, mm in plan: rms {rms:.2f}, "
-          f"95 % {np.percentile(heads, 95):.2f}, most {max(heads):.2f}")  # fmt: skip
+    print(
+        f"heads of one foot, any two scans, mm in plan: rms {rms:.2f}, "
+        f"95 % {np.percentile(heads, 95):.2f}, most {max(heads):.2f}"
+    )
     total = asked.specimens * len(asked.noise)
-    print("; ".join(f"{kind} {value / total:.2f} s" for kind, value in seconds.items()),
-          "of processor time a scan")  # fmt: skip
+    print(
+        "; ".join(f"{kind} {value / total:.2f} s" for kind, value in seconds.items()),
+        "of processor time a scan",
+    )
     print(*refused, sep="\n")
     return 0
 

@@ -1,6 +1,6 @@
 """How long a plan, a re-plan with a moved pad and a contoured bed take, and making a pair.
 
-    python tests/benchmarks/replan_bench.py [--rounds N] [--make]
+python tests/benchmarks/replan_bench.py [--rounds N] [--make]
 """
 
 from __future__ import annotations
@@ -31,10 +31,11 @@ def main() -> int:
     options.add_argument("--make", action="store_true", help="a pair's folder as well, in process")
     given = options.parse_args()
     scans = [
-        workflow.Shots(files=(ROOT / f"sample_scans/larch_{side}.ply",),
-                       options=Options(load=Load.HALF))
+        workflow.Shots(
+            files=(ROOT / f"sample_scans/larch_{side}.ply",), options=Options(load=Load.HALF)
+        )
         for side in ("left", "right")
-    ]  # fmt: skip
+    ]
     left, right = workflow.measure_feet(scans)
     bed = shoe.load(ROOT / "sample_scans/shoe.toml")
     wishes = {

@@ -36,14 +36,26 @@ def run(tree: Path, out: Path, data: Path | None) -> None:
 
     def call(*arguments: str) -> bytes:
         done = subprocess.run(
-            [sys.executable, "-m", "insole.cli", *arguments], cwd=tree, env=env, check=False,
+            [sys.executable, "-m", "insole.cli", *arguments],
+            cwd=tree,
+            env=env,
+            check=False,
             capture_output=True,
         )
         return done.stdout + done.stderr + f"\nexit {done.returncode}\n".encode()
 
     for name, (wishes, files) in RIDERS.items():
-        made = call("make", *wishes, *files, "--case", name, "--thick-edges-checked", "--quiet",
-                    "--out", str(out / "parts"))  # fmt: skip
+        made = call(
+            "make",
+            *wishes,
+            *files,
+            "--case",
+            name,
+            "--thick-edges-checked",
+            "--quiet",
+            "--out",
+            str(out / "parts"),
+        )
         plan = call("plan", *wishes, "--case", name, "--json", "--out", str(out / "plans"))
         for command, said in (("make", made), ("plan", plan)):
             (out / f"{command}-{name}.txt").write_bytes(said.replace(str(out).encode(), b"OUT"))
@@ -57,13 +69,18 @@ def run(tree: Path, out: Path, data: Path | None) -> None:
 
 def apart(one: Path, two: Path) -> list[str]:
     """Return the names of files that differ or stand on one side only."""
-    names = {str(p.relative_to(root)) for root in (one, two) for p in root.rglob("*")
-             if p.is_file()}  # fmt: skip
+    names = {
+        str(p.relative_to(root)) for root in (one, two) for p in root.rglob("*") if p.is_file()
+    }
     return sorted(
-        name for name in names
-        if not ((one / name).is_file() and (two / name).is_file()
-                and filecmp.cmp(one / name, two / name, shallow=False))
-    )  # fmt: skip
+        name
+        for name in names
+        if not (
+            (one / name).is_file()
+            and (two / name).is_file()
+            and filecmp.cmp(one / name, two / name, shallow=False)
+        )
+    )
 
 
 def main() -> int:

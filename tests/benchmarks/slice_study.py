@@ -26,8 +26,15 @@ TROUBLE = re.compile(
     r"warning|error|repair|open edge|non-?manifold|degenerate|empty|outside|failed", re.IGNORECASE
 )
 ALL_WELL = re.compile(r"^(manifold = yes|.*: *0)$")
-REPAIRS = ("open_edges", "degenerate_facets", "edges_fixed", "facets_removed", "facets_added",
-           "facets_reversed", "backwards_edges")  # fmt: skip
+REPAIRS = (
+    "open_edges",
+    "degenerate_facets",
+    "edges_fixed",
+    "facets_removed",
+    "facets_added",
+    "facets_reversed",
+    "backwards_edges",
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,10 +88,21 @@ def sliced(slicer: str, path: Path, room: Path, more: list[str]) -> Sliced:
     troubles += [f"{name} = {n:g}" for name in REPAIRS for n in figures(info, name) if n]
     target = room / f"{path.stem}.gcode"
     said = called(
-        slicer, "--export-gcode", "--layer-height", f"{LAYER_MM}", "--first-layer-height",
-        f"{LAYER_MM}", "--bed-shape", BED, "--center", "150,150", "--output", str(target),
-        *more, str(path),
-    )  # fmt: skip
+        slicer,
+        "--export-gcode",
+        "--layer-height",
+        f"{LAYER_MM}",
+        "--first-layer-height",
+        f"{LAYER_MM}",
+        "--bed-shape",
+        BED,
+        "--center",
+        "150,150",
+        "--output",
+        str(target),
+        *more,
+        str(path),
+    )
     troubles += troubles_in(said)
     if not target.is_file() or not target.stat().st_size:
         troubles.append("no toolpath")
@@ -113,9 +131,12 @@ def main() -> int:
     options.add_argument("folder", type=Path, help="output folder of one plan version")
     options.add_argument("--slicer", default="slicer", help="the slicer's program")
     options.add_argument(
-        "--more", action="append", default=[], metavar="OPTION",
+        "--more",
+        action="append",
+        default=[],
+        metavar="OPTION",
         help="further option for the slicer, as --more=--name=value; may be repeated",
-    )  # fmt: skip
+    )
     given = options.parse_args()
     slicer = shutil.which(given.slicer)
     if slicer is None:
@@ -131,8 +152,10 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as room:
         for path in files:
             row = sliced(slicer, path, Path(room), given.more)
-            print(f"{row.name:44} {row.bodies:6} {row.facets:7} {row.layers:7} {row.height:8.2f} "
-                  f"{row.filament:>10}  {row.time}")  # fmt: skip
+            print(
+                f"{row.name:44} {row.bodies:6} {row.facets:7} {row.layers:7} {row.height:8.2f} "
+                f"{row.filament:>10}  {row.time}"
+            )
             for trouble in row.troubles:
                 print(f"    {trouble}")
             bad += bool(row.troubles)

@@ -102,8 +102,10 @@ def _script_cloud(path: str) -> None:
         cloud, depth=POISSON_DEPTH
     )
     surface.remove_vertices_by_mask(np.asarray(weight) < np.quantile(np.asarray(weight), 0.02))
-    _measured(trimesh.Trimesh(np.asarray(surface.vertices), np.asarray(surface.triangles),
-                              process=False), np.asarray(plane[:3]))  # fmt: skip
+    _measured(
+        trimesh.Trimesh(np.asarray(surface.vertices), np.asarray(surface.triangles), process=False),
+        np.asarray(plane[:3]),
+    )
 
 
 def _script_mesh(path: str) -> None:
@@ -186,8 +188,12 @@ def run(way: str, path: Path) -> tuple[float, float, float]:
     """Return wall seconds, processor seconds and peak megabytes of one way on one file."""
     env = os.environ | {"PYTHONPATH": str(ROOT)}
     start = time.perf_counter()
-    child = subprocess.Popen([sys.executable, __file__, "--way", way, str(path)], env=env,
-                             stdout=subprocess.PIPE, text=True)  # fmt: skip
+    child = subprocess.Popen(
+        [sys.executable, __file__, "--way", way, str(path)],
+        env=env,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
     assert child.stdout is not None
     said = child.stdout.read()
     _, status, used = os.wait4(child.pid, 0)
@@ -213,9 +219,11 @@ def peak_mb() -> float:
 
 def table(runs: list[Run]) -> str:
     """Return medians and ratios as a table in Markdown."""
-    rows = ["| scan | points | ours wall / CPU s | script | limit | script : ours (CPU) | "
-            "ours : limit (CPU) | ours MB | script MB | growth |",
-            "|---|---|---|---|---|---|---|---|---|---|"]  # fmt: skip
+    rows = [
+        "| scan | points | ours wall / CPU s | script | limit | script : ours (CPU) | "
+        "ours : limit (CPU) | ours MB | script MB | growth |",
+        "|---|---|---|---|---|---|---|---|---|---|",
+    ]
     start = min(r.cpu for r in runs if r.way == "limit")  # hardly more than imports
     for kind in KINDS:
         before = 0.0
@@ -224,10 +232,17 @@ def table(runs: list[Run]) -> str:
             own, others = m["ours"], (m["script"], m["limit"])
             per_point = (own[1] - start) / size if own else 0.0
             cells = [kind, f"{size // 1000} k", *(_seconds(m[way]) for way in WAYS)]
-            cells += ["" if not (own and other) else f"{a / b:.1f}" for a, b, other in (
-                ((others[0] or own)[1], own[1], others[0]),
-                (own[1], (others[1] or own)[1], others[1]),
-            )] if own else ["", ""]  # fmt: skip
+            cells += (
+                [
+                    "" if not (own and other) else f"{a / b:.1f}"
+                    for a, b, other in (
+                        ((others[0] or own)[1], own[1], others[0]),
+                        (own[1], (others[1] or own)[1], others[1]),
+                    )
+                ]
+                if own
+                else ["", ""]
+            )
             cells += ["" if not one or not one[2] else f"{one[2]:.0f}" for one in (own, others[0])]
             cells.append(f"{per_point / before:.2f}" if before and own else "")
             before = per_point
@@ -239,9 +254,7 @@ def _seconds(found: tuple[float, float, float] | None) -> str:
     return f"{found[0]:.1f} / {found[1]:.1f}" if found else ""
 
 
-def _median(
-    runs: list[Run], kind: str, size: int, way: str
-) -> tuple[float, float, float] | None:
+def _median(runs: list[Run], kind: str, size: int, way: str) -> tuple[float, float, float] | None:
     own = [r for r in runs if (r.kind, r.points, r.way) == (kind, size, way)]
     if not own:
         return None
@@ -294,10 +307,15 @@ def main(words: list[str]) -> int:
                 for k in range(len(asked.ways)):
                     way = asked.ways[(k + number) % len(asked.ways)]
                     wall, cpu, memory = run(way, path)
-                    runs.append(Run(kind=kind, points=size, way=way, wall=wall, cpu=cpu,
-                                    memory=memory))  # fmt: skip
-                    print(f"{kind} {size} {way}: {wall:.1f} s, {cpu:.1f} s of processor, "
-                          f"{memory:.0f} MB", file=sys.stderr, flush=True)  # fmt: skip
+                    runs.append(
+                        Run(kind=kind, points=size, way=way, wall=wall, cpu=cpu, memory=memory)
+                    )
+                    print(
+                        f"{kind} {size} {way}: {wall:.1f} s, {cpu:.1f} s of processor, "
+                        f"{memory:.0f} MB",
+                        file=sys.stderr,
+                        flush=True,
+                    )
                     if asked.json:
                         asked.json.write_text(json.dumps([asdict(r) for r in runs]), "utf-8")
     print(table(runs))

@@ -31,8 +31,10 @@ def told(name: str, work: Callable[[], object], tries: int = TRIES) -> None:
         work()
         spent.append(time.perf_counter() - start)
         own.append(time.process_time() - mine)
-    print(f"{name:26} median {statistics.median(spent):6.2f} s   worst {max(spent):6.2f} s   "
-          f"of the processor {statistics.median(own):5.2f} s")  # fmt: skip
+    print(
+        f"{name:26} median {statistics.median(spent):6.2f} s   worst {max(spent):6.2f} s   "
+        f"of the processor {statistics.median(own):5.2f} s"
+    )
 
 
 def main() -> None:

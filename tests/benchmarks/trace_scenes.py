@@ -92,7 +92,7 @@ def scene(number: int, fault: str, of: list[dict[str, Any]], seed: int = 5) -> S
     paper = str(rng.choice(fits)) if fits else str(rng.choice(["a4-pair", "letter-pair"]))
     if fault in ("letter-as-a4", "a4-as-letter"):
         paper = fault.split("-")[0]
-        foot = next(f for f in of[number % len(of):] + of if f["m"]["foot_length"] < room[paper])
+        foot = next(f for f in of[number % len(of) :] + of if f["m"]["foot_length"] < room[paper])
         ring = foot["ring"]
     pen = _pen(rng, barrel, fault)
     size = tuple(side_mm + rng.normal(0, 0.3) for side_mm in drawn.SIZES[paper])
@@ -104,33 +104,47 @@ def scene(number: int, fault: str, of: list[dict[str, Any]], seed: int = 5) -> S
     if fault == "two-outlines":
         second = (rng.uniform(-4, 4), rng.uniform(-4, 4))
         second = (float(np.sign(second[0]) * rng.uniform(14, 40)), second[1])
-    sheet = drawn.drawn(ring, side, pen, rng, paper=paper, size=size, turn_deg=turn, shift=shift,
-                        second=second)  # fmt: skip
+    sheet = drawn.drawn(
+        ring, side, pen, rng, paper=paper, size=size, turn_deg=turn, shift=shift, second=second
+    )
     shot, words = _shot(rng, sheet, fault)
     pair = paper.endswith("pair")
     return Scene(
-        sheet=sheet, shot=shot, foot=foot, barrel=barrel, fault=fault,
+        sheet=sheet,
+        shot=shot,
+        foot=foot,
+        barrel=barrel,
+        fault=fault,
         stated_paper={"letter-as-a4": "a4", "a4-as-letter": "letter"}.get(
-            fault, paper if pair else None),
+            fault, paper if pair else None
+        ),
         stated_side=side.other if fault == "wrong-side" else None,
-        quality=int(rng.integers(70, 95)), words=words | {"paper": paper, "pen": pen},
-    )  # fmt: skip
+        quality=int(rng.integers(70, 95)),
+        words=words | {"paper": paper, "pen": pen},
+    )
 
 
 def _pen(rng: np.random.Generator, barrel: float, fault: str) -> Pen:
     kind = rng.choice(["ball", "pencil", "felt"], p=[0.5, 0.3, 0.2])
-    width, dark = {"ball": ((0.5, 1.0), (0.65, 0.9)), "pencil": ((0.5, 0.8), (0.35, 0.55)),
-                   "felt": ((1.2, 2.0), (0.75, 0.95))}[kind]  # fmt: skip
+    width, dark = {
+        "ball": ((0.5, 1.0), (0.65, 0.9)),
+        "pencil": ((0.5, 0.8), (0.35, 0.55)),
+        "felt": ((1.2, 2.0), (0.75, 0.95)),
+    }[kind]
     gaps: tuple[tuple[float, float], ...] = ()
     if fault == "open-outline":
         gaps = ((rng.random(), rng.uniform(50, 90)),)
     elif rng.random() < 0.5:
         gaps = tuple((rng.random(), rng.uniform(3, 14)) for _ in range(rng.integers(1, 4)))
     return Pen(
-        barrel=barrel, width=rng.uniform(*width), dark=0.0 if fault == "no-outline"
-        else rng.uniform(*dark), lean=float(rng.normal(0, 0.2)), wobble=0.2, gaps=gaps,
+        barrel=barrel,
+        width=rng.uniform(*width),
+        dark=0.0 if fault == "no-outline" else rng.uniform(*dark),
+        lean=float(rng.normal(0, 0.2)),
+        wobble=0.2,
+        gaps=gaps,
         twice=rng.uniform(0.4, 0.9) if rng.random() < 0.25 and fault != "open-outline" else 0.0,
-    )  # fmt: skip
+    )
 
 
 def _shot(rng: np.random.Generator, sheet: DrawnSheet, fault: str) -> tuple[Shot, dict[str, Any]]:
@@ -143,21 +157,37 @@ def _shot(rng: np.random.Generator, sheet: DrawnSheet, fault: str) -> tuple[Shot
     curls = tuple(rng.uniform(2, 7) if rng.random() < 0.25 else 0.0 for _ in range(4))
     shadow = None
     if rng.random() < 0.4:
-        shadow = (rng.uniform(0, sheet.size[0]), rng.uniform(0, sheet.size[1]),
-                  rng.uniform(0, 360), rng.uniform(10, 60), rng.uniform(0.5, 0.8))  # fmt: skip
+        shadow = (
+            rng.uniform(0, sheet.size[0]),
+            rng.uniform(0, sheet.size[1]),
+            rng.uniform(0, 360),
+            rng.uniform(10, 60),
+            rng.uniform(0.5, 0.8),
+        )
     things = _things(rng, sheet, fault, words)
     while True:
         above = rng.uniform(280, 345) * scale
         shot = Shot(
-            pixels=pixels, focal=rng.uniform(0.66, 0.80), above=above,
-            aside=tuple(rng.uniform(-0.25, 0.25, 2) * above), aim=tuple(rng.uniform(-15, 15, 2)),
+            pixels=pixels,
+            focal=rng.uniform(0.66, 0.80),
+            above=above,
+            aside=tuple(rng.uniform(-0.25, 0.25, 2) * above),
+            aim=tuple(rng.uniform(-15, 15, 2)),
             roll_deg=90.0 * rng.choice([1, 3]) + rng.uniform(-12, 12),
-            k1=rng.uniform(-0.03, 0.03), k2=rng.uniform(-0.01, 0.01), floor=floor,
-            floor_light=rng.uniform(*bright[floor]), light=tuple(rng.uniform(-0.35, 0.35, 2)),
-            shadow=shadow, curls=curls, blur=rng.uniform(0.4, 0.8), noise=rng.uniform(0.004, 0.018),
-            exposure=rng.uniform(0.75, 1.05), warmth=rng.uniform(-0.03, 0.08), objects=things,
+            k1=rng.uniform(-0.03, 0.03),
+            k2=rng.uniform(-0.01, 0.01),
+            floor=floor,
+            floor_light=rng.uniform(*bright[floor]),
+            light=tuple(rng.uniform(-0.35, 0.35, 2)),
+            shadow=shadow,
+            curls=curls,
+            blur=rng.uniform(0.4, 0.8),
+            noise=rng.uniform(0.004, 0.018),
+            exposure=rng.uniform(0.75, 1.05),
+            warmth=rng.uniform(-0.03, 0.08),
+            objects=things,
             no_sheet=fault == "no-sheet",
-        )  # fmt: skip
+        )
         if fault == "too-small":
             shot = replace(shot, above=above * 3.2, aside=(0.0, 0.0))
         if fault == "blurred":
@@ -199,8 +229,11 @@ def _things(
             on = rng.random() < 0.5
             aside = rng.uniform(20, 40) if on else rng.uniform(-70, -20)
             aside = aside if rng.random() < 0.5 else u - aside
-            ring = floors.ruler((aside, v / 2 + rng.uniform(-40, 40)), 90 + rng.uniform(-3, 3),
-                                160.0 if on else 310.0)  # fmt: skip
+            ring = floors.ruler(
+                (aside, v / 2 + rng.uniform(-40, 40)),
+                90 + rng.uniform(-3, 3),
+                160.0 if on else 310.0,
+            )
             colour = (0.85, 0.75, 0.35) if rng.random() < 0.5 else (0.55, 0.56, 0.58)
             name = "ruler"
         else:

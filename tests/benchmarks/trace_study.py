@@ -27,8 +27,15 @@ from footscan.outline import trace
 from footscan.outline.errors import OutlineError
 from footscan.outline.photo import read
 
-NAMES = ("foot_length", "foot_breadth", "foot_breadth_diagonal", "heel_to_ball_length",
-         "outside_ball_length", "heel_breadth", "heel_breadth_max")  # fmt: skip
+NAMES = (
+    "foot_length",
+    "foot_breadth",
+    "foot_breadth_diagonal",
+    "heel_to_ball_length",
+    "outside_ball_length",
+    "heel_breadth",
+    "heel_breadth_max",
+)
 CLOSE_MM, RIGHT_MM = 1.5, 2.5
 
 
@@ -44,8 +51,12 @@ def result(of: Scene, path: Path) -> dict[str, Any]:
     """Return what was found in a photograph against the truth."""
     asked = trace.Asked(paper=of.stated_paper, side=of.stated_side, barrel=of.barrel)
     started = time.process_time()
-    found: dict[str, Any] = {"photo": path.name, "fault": of.fault, "code": "",
-                             "words": str(of.words)}  # fmt: skip
+    found: dict[str, Any] = {
+        "photo": path.name,
+        "fault": of.fault,
+        "code": "",
+        "words": str(of.words),
+    }
     try:
         traced = trace.trace_photo(read(path), asked).traced
     except OutlineError as error:
@@ -66,15 +77,19 @@ def judged(results: list[dict[str, Any]]) -> bool:
     usable = [r for r in results if not r["fault"]]
     faulty = [r for r in results if r["fault"]]
     right = [
-        r for r in usable
-        if not r["code"] and r["side"] and r["paper"]
+        r
+        for r in usable
+        if not r["code"]
+        and r["side"]
+        and r["paper"]
         and all(abs(r["off"][n]) <= RIGHT_MM for n in NAMES[:2])
-    ]  # fmt: skip
+    ]
     for r in usable:
         if r not in right:
             off = {k: round(v, 1) for k, v in r.get("off", {}).items()}
-            print("MISSED", r["photo"], r["code"], r.get("text", ""), r.get("side"), off,
-                  r["words"])  # fmt: skip
+            print(
+                "MISSED", r["photo"], r["code"], r.get("text", ""), r.get("side"), off, r["words"]
+            )
     refused = [r for r in faulty if r["code"]]
     reason = [r for r in faulty if r["code"] in FAULTS[r["fault"]]]
     for r in faulty:
@@ -96,15 +111,18 @@ def judged(results: list[dict[str, Any]]) -> bool:
         off = np.array([r["off"][name] for r in seen])
         sd = np.array([r["sd"][name] for r in seen])
         close = float((np.abs(off) <= CLOSE_MM).mean())
-        print(f"{name}: mean {off.mean():+.2f}, rms {np.sqrt((off**2).mean()):.2f}, 95 % within "
-              f"{np.quantile(np.abs(off), 0.95):.2f} mm; {100 * close:.0f} % within {CLOSE_MM} "
-              f"mm; stated 95 % band holds {100 * (np.abs(off) <= 1.96 * sd).mean():.0f} %"
-              )  # fmt: skip
+        print(
+            f"{name}: mean {off.mean():+.2f}, rms {np.sqrt((off**2).mean()):.2f}, 95 % within "
+            f"{np.quantile(np.abs(off), 0.95):.2f} mm; {100 * close:.0f} % within {CLOSE_MM} "
+            f"mm; stated 95 % band holds {100 * (np.abs(off) <= 1.96 * sd).mean():.0f} %"
+        )
         if name in NAMES[:2]:
             good &= close >= 0.95
     seconds = np.array([r["seconds"] for r in results])
-    print(f"{len(results)} photos; seconds each: median {np.median(seconds):.2f}, most "
-          f"{seconds.max():.2f}")  # fmt: skip
+    print(
+        f"{len(results)} photos; seconds each: median {np.median(seconds):.2f}, most "
+        f"{seconds.max():.2f}"
+    )
     return good
 
 

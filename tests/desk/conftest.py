@@ -39,8 +39,9 @@ class Desk:
 
     def upload(self, case: str, path: Path, load: str = "half", side: str = ""):
         asked = {"name": path.name, "load": load} | ({"side": side} if side else {})
-        answer = self.ask("POST", f"/api/cases/{case}/scans", params=asked,
-                          content=path.read_bytes())  # fmt: skip
+        answer = self.ask(
+            "POST", f"/api/cases/{case}/scans", params=asked, content=path.read_bytes()
+        )
         assert answer.status_code == 202, answer.text
         return self.wait(answer.json())
 
@@ -120,14 +121,23 @@ def browser(tmp_path_factory):
     options = webdriver.ChromeOptions()
     options.binary_location = shutil.which("chromium")
     for flag in (
-        "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-        "--disable-background-networking", "--enable-unsafe-swiftshader",
-        "--window-size=1280,1000", f"--user-data-dir={tmp_path_factory.mktemp('browser')}",
-    ):  # fmt: skip
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-quic",
+        "--no-first-run",
+        "--disable-background-networking",
+        "--enable-unsafe-swiftshader",
+        "--window-size=1280,1000",
+        f"--user-data-dir={tmp_path_factory.mktemp('browser')}",
+    ):
         options.add_argument(flag)
-    options.add_experimental_option("prefs", {
-        "download.default_directory": str(tmp_path_factory.mktemp("downloads")),
-    })  # fmt: skip
+    options.add_experimental_option(
+        "prefs",
+        {
+            "download.default_directory": str(tmp_path_factory.mktemp("downloads")),
+        },
+    )
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
     yield driver

@@ -55,8 +55,9 @@ class Page:
                 if "stale" not in str(error) and "no such element" not in str(error):
                     raise
             time.sleep(0.05)
-        raise AssertionError(f"waited {seconds:g} s for {what}; the page says: "
-                             f"{self.one('main').text[:500]}")  # fmt: skip
+        raise AssertionError(
+            f"waited {seconds:g} s for {what}; the page says: {self.one('main').text[:500]}"
+        )
 
     def drop(self, *names):
         """Choose files as a drop does."""
@@ -158,11 +159,15 @@ def test_a_fitter_goes_from_scans_to_a_plan_a_trial_and_its_step(page, fitted):
     assert page.wish(fitted, "left")["shift"][1] == pytest.approx(1.0, abs=0.6)
     page.click("#undo")
     page.until(lambda: page.wish(fitted, "left")["shift"] == [0.0, 1.0], "undo")
-    page.run("const s = document.querySelector('#level-right'); s.value = 85;"
-             "s.dispatchEvent(new Event('input', {bubbles: true}))")  # fmt: skip
+    page.run(
+        "const s = document.querySelector('#level-right'); s.value = 85;"
+        "s.dispatchEvent(new Event('input', {bubbles: true}))"
+    )
     page.until(lambda: page.wish(fitted, "right").get("support_level") == 0.85, "the level")
-    page.run("const s = document.querySelector('#forefoot-right'); s.value = 2;"
-             "s.dispatchEvent(new Event('change', {bubbles: true}))")  # fmt: skip
+    page.run(
+        "const s = document.querySelector('#forefoot-right'); s.value = 2;"
+        "s.dispatchEvent(new Event('change', {bubbles: true}))"
+    )
     words = page.one("[data-side=right] .wedgewords")
     page.until(lambda: "1° varus, thick on the big-toe side" in words.text, "the wedge in words")
     edge = page.one("[data-side=right] .fill-edge").rect
@@ -171,8 +176,9 @@ def test_a_fitter_goes_from_scans_to_a_plan_a_trial_and_its_step(page, fitted):
     page.driver.refresh()  # nothing is lost
     page.until(lambda: page.planned("right") >= 1, "the plan again")
     assert page.one("#level-right").get_attribute("value") == "85"
-    spots = page.run("return await (await fetch(arguments[0])).json()",
-                     f"/api/cases/{fitted}/feet/left")["landmarks"]  # fmt: skip
+    spots = page.run(
+        "return await (await fetch(arguments[0])).json()", f"/api/cases/{fitted}/feet/left"
+    )["landmarks"]
     apex = next(float(m["along"]) for m in spots if m["name"] == "arch_apex")
     cut = page.one("#cut-left")
     places = []
@@ -280,8 +286,9 @@ def test_an_accessibility_checker_finds_nothing_serious(page, fitted, checked, t
         )
         found += [
             (path, v["id"], v["impact"], v["nodes"][0]["html"][:120])
-            for v in result["violations"] if v["impact"] in ("serious", "critical")
-        ]  # fmt: skip
+            for v in result["violations"]
+            if v["impact"] in ("serious", "critical")
+        ]
     assert found == []
 
 
@@ -318,15 +325,21 @@ def test_a_landmark_is_moved_by_drag_by_keys_and_in_plan(page, fitted):
     head = f"{foot} .inplan button.pin[aria-label^='1st metatarsal head']"
     page.until(lambda: page.all(head), "the marks in plan")
     before = next(
-        m["page"] for m in page.run("return await (await fetch(arguments[0])).json()",
-                                    f"/api/cases/{fitted}/feet/left")["landmarks"]
-        if m["name"] == "mth1")  # fmt: skip
+        m["page"]
+        for m in page.run(
+            "return await (await fetch(arguments[0])).json()", f"/api/cases/{fitted}/feet/left"
+        )["landmarks"]
+        if m["name"] == "mth1"
+    )
     page.one(head).send_keys(Keys.SHIFT, Keys.ARROW_LEFT, Keys.ENTER)
     page.until(lambda: "mth1" in hand(), "the head moved in plan")
     after = next(
-        m for m in page.run("return await (await fetch(arguments[0])).json()",
-                            f"/api/cases/{fitted}/feet/left")["landmarks"]
-        if m["name"] == "mth1")  # fmt: skip
+        m
+        for m in page.run(
+            "return await (await fetch(arguments[0])).json()", f"/api/cases/{fitted}/feet/left"
+        )["landmarks"]
+        if m["name"] == "mth1"
+    )
     assert after["page"][0] == pytest.approx(before[0] - 5, abs=0.7)  # left is lateral on a left
     assert after["page"][1] == pytest.approx(before[1], abs=0.7)
     assert page.draft(fitted)["scans"]["right"]["landmarks"] == {}
@@ -385,15 +398,28 @@ def test_the_whole_support_page_is_reached_by_the_keyboard(page, fitted):
     seen = set()
     for _ in range(140):
         ActionChains(page.driver).send_keys(Keys.TAB).perform()
-        where = page.run("const e = document.activeElement; return e.id || e.ariaLabel"
-                         " || e.textContent.trim().slice(0, 40) || e.tagName")  # fmt: skip
-        outline = page.run("const e = document.activeElement; const s = (q) => getComputedStyle(q);"
-                           "return s(e).outlineStyle !== 'none' || (e.nextElementSibling &&"
-                           " s(e.nextElementSibling).outlineStyle !== 'none')")  # fmt: skip
+        where = page.run(
+            "const e = document.activeElement; return e.id || e.ariaLabel"
+            " || e.textContent.trim().slice(0, 40) || e.tagName"
+        )
+        outline = page.run(
+            "const e = document.activeElement; const s = (q) => getComputedStyle(q);"
+            "return s(e).outlineStyle !== 'none' || (e.nextElementSibling &&"
+            " s(e.nextElementSibling).outlineStyle !== 'none')"
+        )
         assert outline, f"the focus on {where} cannot be seen"
         seen.add(where)
         if where == "against":
             break
-    wanted = {"theme", "keep", "level-left", "level-right", "forefoot-left", "under-right",
-              "cut-left", "Pad 1 mm to the toes", "against"}  # fmt: skip
+    wanted = {
+        "theme",
+        "keep",
+        "level-left",
+        "level-right",
+        "forefoot-left",
+        "under-right",
+        "cut-left",
+        "Pad 1 mm to the toes",
+        "against",
+    }
     assert wanted <= seen

@@ -23,10 +23,22 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def test_the_desk_listens_on_this_machine_only_and_ends_cleanly(tmp_path):
     run = subprocess.Popen(
-        [sys.executable, "-m", "insole.cli", "desk", "--port", "0", "--no-browser", "--no-sample",
-         "--home", str(tmp_path / "home")],
-        cwd=ROOT, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "insole.cli",
+            "desk",
+            "--port",
+            "0",
+            "--no-browser",
+            "--no-sample",
+            "--home",
+            str(tmp_path / "home"),
+        ],
+        cwd=ROOT,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
     assert run.stderr is not None
     try:
         line = run.stderr.readline()
@@ -43,10 +55,23 @@ def test_the_desk_listens_on_this_machine_only_and_ends_cleanly(tmp_path):
                 assert time.monotonic() < end
                 time.sleep(0.2)
         second = subprocess.run(
-            [sys.executable, "-m", "insole.cli", "desk", "--port", "0", "--no-browser",
-             "--home", str(tmp_path / "home")],
-            cwd=ROOT, capture_output=True, text=True, timeout=60, check=False,
-        )  # fmt: skip
+            [
+                sys.executable,
+                "-m",
+                "insole.cli",
+                "desk",
+                "--port",
+                "0",
+                "--no-browser",
+                "--home",
+                str(tmp_path / "home"),
+            ],
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
         assert second.returncode == 3
         assert "another desk works in" in second.stderr
         with socket.socket() as other:  # no other address of this machine
@@ -65,10 +90,13 @@ def test_the_desk_listens_on_this_machine_only_and_ends_cleanly(tmp_path):
     [
         ([], ("127.0.0.1", "localhost", "::1"), False),
         (["--host", "192.168.4.2"], ("127.0.0.1", "localhost", "::1", "192.168.4.2"), True),
-        (["--host", "0.0.0.0", "--name", "Bench.local"],
-         ("127.0.0.1", "localhost", "::1", "bench.local"), True),
+        (
+            ["--host", "0.0.0.0", "--name", "Bench.local"],
+            ("127.0.0.1", "localhost", "::1", "bench.local"),
+            True,
+        ),
     ],
-)  # fmt: skip
+)
 def test_beyond_this_machine_there_is_always_a_token(given, hosts, token, monkeypatch, tmp_path):
     asked = {}
 

@@ -12,12 +12,30 @@ import pytest
 from insole.cli import main
 from tests.desk.conftest import SAMPLES
 
-TOLD = [str(SAMPLES / "larch_left.ply"), str(SAMPLES / "larch_right.ply"), "--load", "half",
-        "--shoe", str(SAMPLES / "shoe.toml"), "--case", "larch"]  # fmt: skip
-WISHES = {"left": {"support_level": 0.8, "shift": [3, -2]},
-          "right": {"support_level": 0.9, "forefoot": 2}}  # fmt: skip
-OPTIONS = ["--support", "left=80", "--support", "right=90", "--shift-pad", "left=3,-2",
-           "--forefoot", "right=2"]  # fmt: skip
+TOLD = [
+    str(SAMPLES / "larch_left.ply"),
+    str(SAMPLES / "larch_right.ply"),
+    "--load",
+    "half",
+    "--shoe",
+    str(SAMPLES / "shoe.toml"),
+    "--case",
+    "larch",
+]
+WISHES = {
+    "left": {"support_level": 0.8, "shift": [3, -2]},
+    "right": {"support_level": 0.9, "forefoot": 2},
+}
+OPTIONS = [
+    "--support",
+    "left=80",
+    "--support",
+    "right=90",
+    "--shift-pad",
+    "left=3,-2",
+    "--forefoot",
+    "right=2",
+]
 
 
 def _no_paths(text, desk):
@@ -44,8 +62,9 @@ def test_the_side_is_told_from_the_scan_and_kept_by_the_server(desk, larch):
 
 def test_a_move_to_the_right_is_medial_on_a_left_foot(desk, larch):
     for side, medial in (("left", 3.0), ("right", -3.0)):
-        answer = desk.ask("POST", f"/api/cases/{larch}/feet/{side}/move",
-                          {"across": 3, "up": 2, "shift": [1, 0]})  # fmt: skip
+        answer = desk.ask(
+            "POST", f"/api/cases/{larch}/feet/{side}/move", {"across": 3, "up": 2, "shift": [1, 0]}
+        )
         assert answer.json() == {"shift": [3.0, medial]}
 
 
@@ -91,10 +110,24 @@ def test_parts_are_the_command_lines_byte_for_byte(desk, larch, kept, tmp_path):
     desk.done(desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {"edges_read": True}))
     record = tmp_path / "plan.json"
     record.write_bytes(desk.client.get(f"/api/cases/{larch}/plans/1/record").content)
-    assert main(["make", str(record), "--thick-edges-checked", "--out", str(tmp_path / "cli"),
-                 "--quiet"]) == 0  # fmt: skip
-    theirs = {p.relative_to(tmp_path / "cli").as_posix(): p.read_bytes()
-              for p in (tmp_path / "cli").glob("larch-v1/**/*") if p.is_file()}  # fmt: skip
+    assert (
+        main(
+            [
+                "make",
+                str(record),
+                "--thick-edges-checked",
+                "--out",
+                str(tmp_path / "cli"),
+                "--quiet",
+            ]
+        )
+        == 0
+    )
+    theirs = {
+        p.relative_to(tmp_path / "cli").as_posix(): p.read_bytes()
+        for p in (tmp_path / "cli").glob("larch-v1/**/*")
+        if p.is_file()
+    }
     archive = desk.client.get(f"/api/cases/{larch}/plans/1/archive")
     assert archive.headers["content-disposition"] == 'attachment; filename="larch-v1.zip"'
     with zipfile.ZipFile(io.BytesIO(archive.content)) as packed:
@@ -109,9 +142,17 @@ def test_parts_are_the_command_lines_byte_for_byte(desk, larch, kept, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "path", ["../../../desk.json", "..%2f..%2fdesk.json", "%2e%2e/%2e%2e/desk.json",
-             "/etc/passwd", "print/../../../case.json", "nothing.stl", ""],
-)  # fmt: skip
+    "path",
+    [
+        "../../../desk.json",
+        "..%2f..%2fdesk.json",
+        "%2e%2e/%2e%2e/desk.json",
+        "/etc/passwd",
+        "print/../../../case.json",
+        "nothing.stl",
+        "",
+    ],
+)
 def test_only_made_files_are_sent(desk, larch, kept, path):
     answer = desk.client.get(f"/api/cases/{larch}/plans/1/files/{path}")
     assert answer.status_code in (404, 422)
@@ -128,9 +169,15 @@ def test_a_case_is_named_by_its_pseudonym_only(desk, name):
 
 @pytest.mark.parametrize(
     ("name", "kept_as"),
-    [("../../evil.ply", "evil.ply"), ("..\\evil.stl", "evil.stl"), ("a\nb<script>.ply", None),
-     ("evil.exe", None), (".ply", None), ("x" * 300 + ".ply", None)],
-)  # fmt: skip
+    [
+        ("../../evil.ply", "evil.ply"),
+        ("..\\evil.stl", "evil.stl"),
+        ("a\nb<script>.ply", None),
+        ("evil.exe", None),
+        (".ply", None),
+        ("x" * 300 + ".ply", None),
+    ],
+)
 def test_a_hostile_file_name_stays_in_its_folder(desk, name, kept_as):
     from insole.desk.store import safe_name
     from insole.errors import InsoleError
@@ -148,8 +195,12 @@ def test_a_hostile_file_name_stays_in_its_folder(desk, name, kept_as):
 
 def test_a_scan_that_is_none_is_said_in_one_sentence(desk):
     desk.ask("POST", "/api/cases", {"name": "broken"})
-    answer = desk.ask("POST", "/api/cases/broken/scans", params={"name": "a.ply"},
-                      content=b"ply\nformat ascii 1.0\nelement vertex 9\nend_header\n")  # fmt: skip
+    answer = desk.ask(
+        "POST",
+        "/api/cases/broken/scans",
+        params={"name": "a.ply"},
+        content=b"ply\nformat ascii 1.0\nelement vertex 9\nend_header\n",
+    )
     job = desk.wait(answer.json())
     assert job["state"] == "failed"
     assert "a.ply" in job["words"]
@@ -159,8 +210,11 @@ def test_a_scan_that_is_none_is_said_in_one_sentence(desk):
 
 
 def test_a_stop_answer_bars_plan_and_parts_until_a_clinicians_word(desk, larch):
-    shutil.copytree(desk.home / "cases" / larch, desk.home / "cases" / "halted",
-                    ignore=shutil.ignore_patterns("made", "plans", "trials"))  # fmt: skip
+    shutil.copytree(
+        desk.home / "cases" / larch,
+        desk.home / "cases" / "halted",
+        ignore=shutil.ignore_patterns("made", "plans", "trials"),
+    )
     record = desk.home / "cases" / "halted" / "case.json"
     record.write_text(record.read_text().replace('"larch"', '"halted"'))
     stand = desk.ask("PUT", "/api/cases/halted/answers", {"answers": {"wound": "yes"}}).json()
@@ -180,10 +234,19 @@ def test_a_stop_answer_bars_plan_and_parts_until_a_clinicians_word(desk, larch):
 
 @pytest.mark.parametrize(
     "wishes",
-    [{"left": {"support_level": 9}}, {"left": {"support_level": "much"}}, {"up": {}},
-     {"left": {"shift": [1]}}, {"left": {"shift": [99, 0]}}, {"left": {"colour": 1}}, [], "x",
-     {"left": {"forefoot": True}}, {"left": {"contoured": "half"}}],
-)  # fmt: skip
+    [
+        {"left": {"support_level": 9}},
+        {"left": {"support_level": "much"}},
+        {"up": {}},
+        {"left": {"shift": [1]}},
+        {"left": {"shift": [99, 0]}},
+        {"left": {"colour": 1}},
+        [],
+        "x",
+        {"left": {"forefoot": True}},
+        {"left": {"contoured": "half"}},
+    ],
+)
 def test_a_wish_out_of_its_range_is_refused_and_nothing_kept(desk, larch, wishes):
     before = (desk.home / "cases" / larch / "desk.json").read_bytes()
     answer = desk.ask("PUT", f"/api/cases/{larch}/wishes", {"wishes": wishes})
@@ -200,8 +263,14 @@ def test_a_refusal_of_the_planner_reaches_the_page_without_switches(desk, larch)
 
 def test_a_trial_proposes_a_step_which_is_taken_into_the_work(desk, larch, kept):
     flags = dict.fromkeys(("pain", "numbness", "tingling", "cramp", "slipping", "stuck"), "no")
-    said = {"plan": 1, "date": "2026-05-02", "answer": "same", "side": "right",
-            "felt": ["too high"], "flags": flags}  # fmt: skip
+    said = {
+        "plan": 1,
+        "date": "2026-05-02",
+        "answer": "same",
+        "side": "right",
+        "felt": ["too high"],
+        "flags": flags,
+    }
     found = desk.ask("POST", f"/api/cases/{larch}/trials", said).json()
     new = found["step"]["wishes"]["right"]["support_level"]
     assert found["step"]["before"]["right"]["support_level"] == 0.9
@@ -325,7 +394,8 @@ def test_a_landmark_placed_on_the_shown_foot_lies_on_the_real_one(desk, larch, s
 def test_a_landmark_moved_in_plan_goes_where_the_page_says(desk, larch, side):
     path = f"/api/cases/{larch}/feet/{side}"
     marks = lambda: {  # noqa: E731
-        m["name"]: m for m in desk.client.get(path).json()["landmarks"]}  # fmt: skip
+        m["name"]: m for m in desk.client.get(path).json()["landmarks"]
+    }
     before = marks()
     across, up = before["mth1"]["page"]
     assert (across > 0) == (side == "left")  # the big toes lie side by side
@@ -346,7 +416,8 @@ def test_a_landmark_moved_in_plan_goes_where_the_page_says(desk, larch, side):
 def test_a_landmark_felt_stays_where_it_is_and_loses_its_tick_when_moved(desk, larch):
     path = f"/api/cases/{larch}/feet/left/landmarks"
     kept = lambda: json.loads(  # noqa: E731
-        (desk.home / "cases" / larch / "desk.json").read_text())["scans"]["left"]  # fmt: skip
+        (desk.home / "cases" / larch / "desk.json").read_text()
+    )["scans"]["left"]
     marks = {m["name"]: m for m in desk.client.get(path[:-10]).json()["landmarks"]}
     desk.done(desk.ask("PUT", path, {"name": "mth5", "felt": True}))
     assert (list(kept()["landmarks"]), kept()["felt"]) == (["mth5"], ["mth5"])
@@ -375,8 +446,21 @@ def test_landmarks_by_hand_are_the_command_lines(desk, larch, tmp_path, capsys):
     mine = {m["name"]: m["value"] for m in desk.client.get(path).json()["measures"]}
     desk.done(desk.ask("PUT", f"{path}/landmarks", {}))
     capsys.readouterr()
-    assert main(["measure", str(SAMPLES / "larch_right.ply"), "--load", "half", "--json",
-                 "--landmark", f"arch_apex={xyz}", "--quiet"]) == 0  # fmt: skip
+    assert (
+        main(
+            [
+                "measure",
+                str(SAMPLES / "larch_right.ply"),
+                "--load",
+                "half",
+                "--json",
+                "--landmark",
+                f"arch_apex={xyz}",
+                "--quiet",
+            ]
+        )
+        == 0
+    )
     told = capsys.readouterr().out
     height = json.loads(told)
     height = height[0] if isinstance(height, list) else height
@@ -416,8 +500,12 @@ def test_a_length_by_hand_verifies_the_scale(desk, larch):
 
 
 def test_a_checked_scan_is_not_kept(desk):
-    answer = desk.ask("POST", "/api/check/scans", params={"name": "r.ply", "load": "half"},
-                      content=(SAMPLES / "larch_right_to_send_back.ply").read_bytes())  # fmt: skip
+    answer = desk.ask(
+        "POST",
+        "/api/check/scans",
+        params={"name": "r.ply", "load": "half"},
+        content=(SAMPLES / "larch_right_to_send_back.ply").read_bytes(),
+    )
     (foot,) = desk.done(answer)["feet"]
     assert (foot["side"], foot["verdict"]) == ("right", "scan again")
     assert any("hole" in f["text"] for f in foot["findings"])
@@ -436,8 +524,12 @@ def test_a_limit_is_passed_with_who_why_and_when_and_kept_in_the_plan(desk, larc
     refused = desk.ask("POST", preview, asked)
     assert refused.status_code == 409
     assert "thickness.ball_refuse" in refused.json()["error"]
-    one = {"limit": "thickness.ball_refuse", "who": "A. Fitter", "why": "roomy toe box",
-           "when": "2026-05-02"}  # fmt: skip
+    one = {
+        "limit": "thickness.ball_refuse",
+        "who": "A. Fitter",
+        "why": "roomy toe box",
+        "when": "2026-05-02",
+    }
     path = f"/api/cases/{larch}/wishes"
     half = desk.ask("PUT", path, {"wishes": WISHES, "overrides": [one | {"why": ""}]})
     assert half.status_code == 422
@@ -453,12 +545,24 @@ def test_a_draft_of_the_first_schema_is_still_read(desk):
     """As the desk wrote it when the schema was made; kept here by hand."""
     desk.ask("POST", "/api/cases", {"name": "old-draft"})
     record = {
-        "schema_version": 1, "answers": {"wound": "no"}, "clinician": "",
-        "scans": {"left": {"sha256": "0" * 64, "file": "a.ply", "load": "half",
-                           "side_stated": False, "foot_length": None, "landmarks": {}}},
-        "shoe": "shoe.toml", "wishes": {"left": {"support_level": 0.8, "shift": [1.0, 2.0]}},
-        "body_mass": None, "confirm_zero": False,
-    }  # fmt: skip
+        "schema_version": 1,
+        "answers": {"wound": "no"},
+        "clinician": "",
+        "scans": {
+            "left": {
+                "sha256": "0" * 64,
+                "file": "a.ply",
+                "load": "half",
+                "side_stated": False,
+                "foot_length": None,
+                "landmarks": {},
+            }
+        },
+        "shoe": "shoe.toml",
+        "wishes": {"left": {"support_level": 0.8, "shift": [1.0, 2.0]}},
+        "body_mass": None,
+        "confirm_zero": False,
+    }
     path = desk.home / "cases" / "old-draft" / "desk.json"
     path.write_text(json.dumps(record))
     assert desk.client.get("/case/old-draft/questions").status_code == 200

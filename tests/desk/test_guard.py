@@ -13,19 +13,31 @@ ORIGIN = "http://127.0.0.1"
 
 @pytest.mark.parametrize(
     ("host", "status"),
-    [("127.0.0.1", 200), ("127.0.0.1:8714", 200), ("localhost", 200), ("[::1]:8714", 200),
-     ("rebound.example", 400), ("127.0.0.1.example", 400), ("", 400)],
-)  # fmt: skip
+    [
+        ("127.0.0.1", 200),
+        ("127.0.0.1:8714", 200),
+        ("localhost", 200),
+        ("[::1]:8714", 200),
+        ("rebound.example", 400),
+        ("127.0.0.1.example", 400),
+        ("", 400),
+    ],
+)
 def test_only_its_own_names_are_answered(desk, host, status):
     assert desk.client.get("/", headers={"host": host}).status_code == status
 
 
 @pytest.mark.parametrize(
     ("headers", "status"),
-    [({"origin": ORIGIN}, 201), ({}, 403), ({"origin": "http://evil.example"}, 403),
-     ({"origin": "null"}, 403), ({"origin": "http://127.0.0.1:9"}, 403),
-     ({"origin": ORIGIN, "sec-fetch-site": "cross-site"}, 403)],
-)  # fmt: skip
+    [
+        ({"origin": ORIGIN}, 201),
+        ({}, 403),
+        ({"origin": "http://evil.example"}, 403),
+        ({"origin": "null"}, 403),
+        ({"origin": "http://127.0.0.1:9"}, 403),
+        ({"origin": ORIGIN, "sec-fetch-site": "cross-site"}, 403),
+    ],
+)
 def test_a_change_wants_the_pages_own_origin(desk, headers, status):
     name = f"origin-{abs(hash(str(headers))) % 10**8}"
     answer = desk.client.post("/api/cases", json={"name": name}, headers=headers)
@@ -62,8 +74,9 @@ def test_pages_hold_no_inline_script_or_style(desk, larch):
 
 def test_beyond_this_machine_the_token_is_asked_for(tmp_path):
     rules = Rules(hosts=("127.0.0.1", "bench.local"), token="a-token-of-sixteen-letters")
-    with TestClient(create(tmp_path, rules, with_sample=False), base_url=ORIGIN,
-                    follow_redirects=False) as client:  # fmt: skip
+    with TestClient(
+        create(tmp_path, rules, with_sample=False), base_url=ORIGIN, follow_redirects=False
+    ) as client:
         assert client.get("/").status_code == 401
         assert client.get("/static/desk.css").status_code == 401
         assert client.get("/?token=wrong").status_code == 401
@@ -89,13 +102,15 @@ def test_a_body_is_cut_off_while_it_streams(tmp_path):
     app = create(tmp_path, rules, with_sample=False)
     with TestClient(app, base_url=ORIGIN) as client:
         client.post("/api/cases", json={"name": "a"}, headers={"origin": ORIGIN})
-        answer = client.post("/api/cases/a/scans?name=a.ply", content=endless(),
-                             headers={"origin": ORIGIN})  # fmt: skip
+        answer = client.post(
+            "/api/cases/a/scans?name=a.ply", content=endless(), headers={"origin": ORIGIN}
+        )
         assert answer.status_code == 413
         assert not list((tmp_path / "incoming").glob("*"))
         assert not list((tmp_path / "cases" / "a").rglob("*.ply"))
-        told = client.post("/api/cases", content=b"{}", headers={
-            "origin": ORIGIN, "content-length": "2000"})  # fmt: skip
+        told = client.post(
+            "/api/cases", content=b"{}", headers={"origin": ORIGIN, "content-length": "2000"}
+        )
         assert told.status_code == 413
         long = client.post("/api/cases", json={"name": "b" * 2000}, headers={"origin": ORIGIN})
         assert long.status_code == 413

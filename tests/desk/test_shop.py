@@ -37,8 +37,15 @@ def _ball_bar(scale=1.0, seed=3):
 
 
 def _check(desk, scale, day, scanner="north room", kind="bar", **more):
-    asked = {"name": "bar.xyz", "scanner": scanner, "kind": kind, "ball": 30, "spacing": 200,
-             "unit": "mm", "date": day.isoformat()} | more  # fmt: skip
+    asked = {
+        "name": "bar.xyz",
+        "scanner": scanner,
+        "kind": kind,
+        "ball": 30,
+        "spacing": 200,
+        "unit": "mm",
+        "date": day.isoformat(),
+    } | more
     return desk.ask("POST", "/api/scanners/scans", params=asked, content=_ball_bar(scale))
 
 
@@ -65,10 +72,17 @@ def test_checks_of_a_scanner_are_logged_and_its_drift_is_told(desk):
 
 @pytest.mark.parametrize(
     ("more", "words"),
-    [({"scanner": ""}, "which scanner"), ({"ball": ""}, "diameter"), ({"spacing": "9999"}, "balls"),
-     ({"kind": "cube"}, "what was scanned"), ({"date": "2999-01-01"}, "ahead of today"),
-     ({"date": "soon"}, "a date"), ({"unit": "ell"}, "unit"), ({"name": "a.exe"}, "no scan")],
-)  # fmt: skip
+    [
+        ({"scanner": ""}, "which scanner"),
+        ({"ball": ""}, "diameter"),
+        ({"spacing": "9999"}, "balls"),
+        ({"kind": "cube"}, "what was scanned"),
+        ({"date": "2999-01-01"}, "ahead of today"),
+        ({"date": "soon"}, "a date"),
+        ({"unit": "ell"}, "unit"),
+        ({"name": "a.exe"}, "no scan"),
+    ],
+)
 def test_a_check_that_says_too_little_is_refused_and_not_logged(desk, more, words):
     answer = _check(desk, 1.0, date.today(), **more)
     assert answer.status_code == 422
@@ -81,13 +95,21 @@ def test_a_checked_scanner_vouches_for_the_scale_of_a_scan(desk):
     desk.ask("POST", "/api/cases", {"name": "vouched"})
     data = (SAMPLES / "larch_left.ply").read_bytes()
     for scanner, verified in (("north room", True), ("", False)):
-        job = desk.ask("POST", "/api/cases/vouched/scans", content=data, params={
-            "name": "larch_left.ply", "load": "half", "scanner": scanner}).json()  # fmt: skip
+        job = desk.ask(
+            "POST",
+            "/api/cases/vouched/scans",
+            content=data,
+            params={"name": "larch_left.ply", "load": "half", "scanner": scanner},
+        ).json()
         assert desk.wait(job)["state"] == "done"
         shown = desk.client.get("/api/cases/vouched/feet/left").json()
         assert shown["scale_verified"] is verified
-    job = desk.ask("POST", "/api/cases/vouched/scans", content=data, params={
-        "name": "larch_left.ply", "load": "half", "scanner": "nobody's"}).json()  # fmt: skip
+    job = desk.ask(
+        "POST",
+        "/api/cases/vouched/scans",
+        content=data,
+        params={"name": "larch_left.ply", "load": "half", "scanner": "nobody's"},
+    ).json()
     job = desk.wait(job)
     assert job["state"] == "failed"
     assert "holds no check of nobody's" in job["words"]
@@ -163,11 +185,19 @@ def test_the_workshops_own_limits_and_materials_are_followed(desk, larch):
 def test_the_bench_is_sorted_by_material_and_ticks_are_kept(tmp_path):
     home = Home(tmp_path / "home")
     for name, files in (
-        ("heron", ("print/left-wedge-tpu-heron-v2.3mf", "print/pp-heron-v2.3mf",
-                   "print/trial-eva-heron-v2.3mf", "cut/sheet-base-pp-1.5mm-1-heron-v2.dxf",
-                   "cut/sheet-trial-eva-8mm-1-heron-v2.dxf", "paper/a.pdf")),
+        (
+            "heron",
+            (
+                "print/left-wedge-tpu-heron-v2.3mf",
+                "print/pp-heron-v2.3mf",
+                "print/trial-eva-heron-v2.3mf",
+                "cut/sheet-base-pp-1.5mm-1-heron-v2.dxf",
+                "cut/sheet-trial-eva-8mm-1-heron-v2.dxf",
+                "paper/a.pdf",
+            ),
+        ),
         ("stork", ("print/wedge-tpu-stork-v1.3mf", "cut/stork.dxf")),
-    ):  # fmt: skip
+    ):
         case = home.create(name)
         version = files[0].rpartition("-v")[2][0]
         folder = case.made / f"{name}-v{version}"
@@ -181,20 +211,25 @@ def test_the_bench_is_sorted_by_material_and_ticks_are_kept(tmp_path):
         (g.way, g.material): sorted((p.case, p.name, p.done) for p in g.pieces) for g in groups
     }
     assert found == {
-        ("either", "base-pp"): [("heron", "plate to print", False),
-                                ("heron", "sheet 1 to cut, 1.5 mm", False)],
+        ("either", "base-pp"): [
+            ("heron", "plate to print", False),
+            ("heron", "sheet 1 to cut, 1.5 mm", False),
+        ],
         ("print", "wedge-tpu"): [("heron", "plate left", False), ("stork", "plate", True)],
         ("grind", "trial-eva, 8 mm"): [("heron", "sheet 1", False)],
-    }  # fmt: skip
+    }
     assert {m.case: (m.left, m.papers) for m in made} == {"heron": (3, 1), "stork": (0, 0)}
     tick("heron-v2", "print/pp-heron-v2.3mf", True)  # then its sheet is not cut as well
     left = queue.counts(home)
     assert left["groups"]["either base-pp"] == 0
     assert left["made"] == {"heron-v2": 2, "stork-v1": 0}
     assert [file for file, moot in left["moot"].items() if moot] == [
-        "heron-v2/cut/sheet-base-pp-1.5mm-1-heron-v2.dxf"]  # fmt: skip
-    for folder, piece in (("stork-v1", "print/wedge-tpu-stork-v1.3mf"),
-                          ("heron-v2", "print/pp-heron-v2.3mf")):  # fmt: skip
+        "heron-v2/cut/sheet-base-pp-1.5mm-1-heron-v2.dxf"
+    ]
+    for folder, piece in (
+        ("stork-v1", "print/wedge-tpu-stork-v1.3mf"),
+        ("heron-v2", "print/pp-heron-v2.3mf"),
+    ):
         tick(folder, piece, False)
     assert Bench(home.folder).done() == {}
     (home.folder / "bench.json").write_text("{")
@@ -207,8 +242,12 @@ def test_only_a_piece_that_was_made_can_be_ticked(desk):
     (folder / "print").mkdir(parents=True)
     (folder / "manifest.json").write_text("{}")
     (folder / "print" / "wedge-tpu-bench-1-v1.3mf").write_text("x")
-    good = {"case": "bench-1", "folder": "bench-1-v1", "piece": "print/wedge-tpu-bench-1-v1.3mf",
-            "done": True}  # fmt: skip
+    good = {
+        "case": "bench-1",
+        "folder": "bench-1-v1",
+        "piece": "print/wedge-tpu-bench-1-v1.3mf",
+        "done": True,
+    }
     done = desk.ask("PUT", "/api/bench", good).json()
     assert done["made"]["bench-1-v1"] == 0
     assert Bench(desk.home).done() == {"bench-1-v1": [good["piece"]]}
@@ -235,9 +274,14 @@ def test_parts_follow_the_workshops_stock(tmp_path):
     from insole.output.settings import Settings
 
     home = Home(tmp_path / "home")
-    keep_own(home.folder, "stock", (
-        b'[[sheet]]\nmaterial = "trial-eva"\nthickness = [3, 5]\nsize = [500, 300]\n'
-        b'[cutter]\nkerf = 0.2\n[parts]\npad = "final-eva"\n'))  # fmt: skip
+    keep_own(
+        home.folder,
+        "stock",
+        (
+            b'[[sheet]]\nmaterial = "trial-eva"\nthickness = [3, 5]\nsize = [500, 300]\n'
+            b'[cutter]\nkerf = 0.2\n[parts]\npad = "final-eva"\n'
+        ),
+    )
     wanted = Settings(kerf=0.0).with_stock(own(home.folder, "stock"))
     assert wanted.kerf == 0.2
     assert wanted.chosen == {"pad": "final-eva"}
@@ -268,8 +312,11 @@ def _full(home):
 
 
 def _tree(folder):
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*")
-            if p.is_file() and p.name not in ("index.sqlite", "desk.lock")}  # fmt: skip
+    return {
+        p.relative_to(folder).as_posix(): p.read_bytes()
+        for p in folder.rglob("*")
+        if p.is_file() and p.name not in ("index.sqlite", "desk.lock")
+    }
 
 
 def test_a_backup_brings_the_whole_store_back_byte_for_byte(tmp_path):
@@ -315,12 +362,18 @@ def _changed(path, out, change):
 
 @pytest.mark.parametrize(
     ("extra", "words"),
-    [("../evil", "no part of a store"), ("cases/heron/../../evil", "no part of a store"),
-     ("cases/heron/run.sh", "no part of a store"), ("/etc/passwd", "no part of a store"),
-     ("shoes/../evil.toml", "no part of a store"), ("shoes/a.exe", "no part of a store"),
-     ("cases/heron/made/../../../evil", "no part of a store"), ("evil.toml", "no part of a store"),
-     ("cases/CON/case.json", "no part of a store")],
-)  # fmt: skip
+    [
+        ("../evil", "no part of a store"),
+        ("cases/heron/../../evil", "no part of a store"),
+        ("cases/heron/run.sh", "no part of a store"),
+        ("/etc/passwd", "no part of a store"),
+        ("shoes/../evil.toml", "no part of a store"),
+        ("shoes/a.exe", "no part of a store"),
+        ("cases/heron/made/../../../evil", "no part of a store"),
+        ("evil.toml", "no part of a store"),
+        ("cases/CON/case.json", "no part of a store"),
+    ],
+)
 def test_a_hostile_backup_leaves_nothing(tmp_path, extra, words):
     home = _full(Home(tmp_path / "home"))
     back_up(home, tmp_path / "all.zip")
@@ -387,8 +440,7 @@ def test_many_riders_are_found_by_name_and_not_all_drawn(tmp_path):
     home = Home(tmp_path / "home")
     for k in range(130):
         home.create(f"rider-{k:03}")
-    home.case("rider-007").save(Draft(scans={
-        "left": ScanUse(sha256="0" * 64, file="a.ply")}))  # fmt: skip
+    home.case("rider-007").save(Draft(scans={"left": ScanUse(sha256="0" * 64, file="a.ply")}))
     app = create(home.folder, with_sample=False)
     client = TestClient(app, base_url="http://127.0.0.1")  # not entered: no worker is started
     page = client.get("/").text

@@ -88,8 +88,12 @@ def test_a_killed_save_leaves_the_draft_whole(home):
     )
     dice, last = random.Random(4), 0
     for _ in range(12):
-        run = subprocess.Popen([sys.executable, "-c", code, str(home.folder)], cwd=ROOT,
-                               stdout=subprocess.PIPE, text=True)  # fmt: skip
+        run = subprocess.Popen(
+            [sys.executable, "-c", code, str(home.folder)],
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
         assert run.stdout is not None
         assert run.stdout.readline() == "ready\n"
         time.sleep(dice.uniform(0.0, 0.05))
@@ -121,8 +125,10 @@ def test_two_processes_keep_plans_of_one_case_and_lose_none(home):
         "        continue\n"
         "    kept += 1; home.rows()\n"
     )
-    runs = [subprocess.Popen([sys.executable, "-c", code, str(home.folder), who], cwd=ROOT)
-            for who in ("one", "two")]  # fmt: skip
+    runs = [
+        subprocess.Popen([sys.executable, "-c", code, str(home.folder), who], cwd=ROOT)
+        for who in ("one", "two")
+    ]
     assert [run.wait() for run in runs] == [0, 0]
     case = home.case("heron")
     assert case.case.versions() == list(range(1, 51))

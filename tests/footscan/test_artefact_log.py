@@ -37,8 +37,14 @@ def check(factor=1.0, sd=1e-5) -> ArtefactCheck:
         Figure(name="sphere_spacing_error", value=200 * (factor - 1), unit="mm", sd=0.002),
         Figure(name="scale_factor", value=factor, unit="", sd=sd),
     )
-    return ArtefactCheck(kind="ball bar", figures=figures, points_used=6000, points_left_out=800,
-                         diameter=30.0, spacing=200.0)  # fmt: skip
+    return ArtefactCheck(
+        kind="ball bar",
+        figures=figures,
+        points_used=6000,
+        points_left_out=800,
+        diameter=30.0,
+        spacing=200.0,
+    )
 
 
 def entry(factor=1.0, day=DAY, scanner="bench 1", **changes) -> Entry:

@@ -172,8 +172,14 @@ def straight_border(long, dent=0.0):
     lateral = -edge(middle, long) + dent * np.exp(-0.5 * ((x - middle) / 5.0) ** 2)
     medial = edge(0.740 * length, 0.0)
     heights = np.arange(4.0, 30.0, 2.0)
-    points = np.array([[a, b, h] for side in (lateral, medial)
-                       for a, b in zip(x, side, strict=True) for h in heights])  # fmt: skip
+    points = np.array(
+        [
+            [a, b, h]
+            for side in (lateral, medial)
+            for a, b in zip(x, side, strict=True)
+            for h in heights
+        ]
+    )
     return Cloud.of(points), length, middle
 
 
@@ -203,8 +209,11 @@ def test_of_two_like_peaks_neither_takes_it_all():
     places = []
     for tilt in (-0.005, 0.0, 0.005):  # 0.1 mm over 20 mm
         points = cloud.points.copy()
-        points[:, 1] -= np.sign(points[:, 1]) * tilt * (points[:, 0] - 0.637 * length) * (
-            np.abs(points[:, 0] - 0.637 * length) < 30
+        points[:, 1] -= (
+            np.sign(points[:, 1])
+            * tilt
+            * (points[:, 0] - 0.637 * length)
+            * (np.abs(points[:, 0] - 0.637 * length) < 30)
         )
         places.append(ball_border.border_points(Cloud.of(points), length)[1][0])
     assert np.ptp(places) < 8.0
@@ -225,9 +234,11 @@ def test_an_unusual_ball_line_is_to_be_felt():
     from footscan.results import Measure
 
     def told(angle, outside):
-        values = {"foot_length": Measure(value=260.0, sd=0.3), "ball_line_angle":
-                  Measure(value=angle, sd=0.5), "outside_ball_length":
-                  Measure(value=outside * 260.0, sd=0.6)}  # fmt: skip
+        values = {
+            "foot_length": Measure(value=260.0, sd=0.3),
+            "ball_line_angle": Measure(value=angle, sd=0.5),
+            "outside_ball_length": Measure(value=outside * 260.0, sd=0.6),
+        }
         return ball_line(values)
 
     assert told(15.0, 0.63) == []
@@ -239,9 +250,13 @@ def test_an_unusual_ball_line_is_to_be_felt():
 
 @pytest.mark.parametrize(
     ("sds", "place"),
-    [((1.5, 0.9, 3.0), None), ((3.4, 0.9, 3.0), "lateral border"),
-     ((1.5, 2.9, 3.0), "medial border"), ((1.5, 0.9, 6.1), "first head")],
-)  # fmt: skip
+    [
+        ((1.5, 0.9, 3.0), None),
+        ((3.4, 0.9, 3.0), "lateral border"),
+        ((1.5, 2.9, 3.0), "medial border"),
+        ((1.5, 0.9, 6.1), "first head"),
+    ],
+)
 def test_a_ball_without_a_clear_place_is_felt_before_the_cleat(sds, place):
     from footscan.quality.claims import ball_unsure
     from footscan.results import Measure
@@ -269,9 +284,15 @@ def test_a_hole_in_the_balls_border_is_in_its_deviation(right_specimen, across):
 
     def placed_on(faces):
         foot = Foot(
-            vertices=vertices, faces=faces, side=Side.RIGHT, kind=Kind.STANDING, load=Load.HALF,
-            pose=np.eye(4), length=length, sole=sole_map(vertices, faces),
-        )  # fmt: skip
+            vertices=vertices,
+            faces=faces,
+            side=Side.RIGHT,
+            kind=Kind.STANDING,
+            load=Load.HALF,
+            pose=np.eye(4),
+            length=length,
+            sole=sole_map(vertices, faces),
+        )
         return find(foot)["metatarsale_fibulare"]
 
     whole = placed_on(faces)
@@ -292,9 +313,10 @@ def test_bare_points_have_the_heads_of_their_mesh(data_dir, name):
     mesh = reading.read([data_dir / "body_feet" / f"{name}.ply"])
     rng = np.random.default_rng(3)
     bare = replace(
-        mesh, vertices=mesh.vertices + rng.normal(0, 0.15, mesh.vertices.shape),
+        mesh,
+        vertices=mesh.vertices + rng.normal(0, 0.15, mesh.vertices.shape),
         faces=np.zeros((0, 3), dtype=int),
-    )  # fmt: skip
+    )
     options = Options(side=Side.LEFT if name.endswith("_L") else Side.RIGHT)
     one, other = (measure_scan(scan, options) for scan in (mesh, bare))
     for head in ball.HEADS:

@@ -60,9 +60,13 @@ def test_the_less_is_seen_the_worse_the_verdict(soles):
 
 @pytest.mark.parametrize(
     ("degrees", "verdict"),
-    [(66.0, Verdict.MAKING), (64.0, Verdict.MEASURING), (51.0, Verdict.MEASURING),
-     (49.0, Verdict.AGAIN)],
-)  # fmt: skip
+    [
+        (66.0, Verdict.MAKING),
+        (64.0, Verdict.MEASURING),
+        (51.0, Verdict.MEASURING),
+        (49.0, Verdict.AGAIN),
+    ],
+)
 def test_the_limits_of_the_slope(degrees, verdict):
     found = grade("border-seen", degrees, "", "", "toes")
     assert verdict_of(found) is verdict

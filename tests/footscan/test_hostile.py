@@ -80,12 +80,14 @@ def gltf(nodes, copies=1):
     data = np.random.default_rng(1).normal(size=(200, 3)).astype("<f4").tobytes()
     piece = {"attributes": {"POSITION": 0}, "mode": 0}
     tree = {
-        "asset": {"version": "2.0"}, "nodes": nodes, "meshes": [{"primitives": [piece] * copies}],
+        "asset": {"version": "2.0"},
+        "nodes": nodes,
+        "meshes": [{"primitives": [piece] * copies}],
         "scenes": [{"nodes": [0]}],
         "accessors": [{"bufferView": 0, "componentType": 5126, "count": 200, "type": "VEC3"}],
         "bufferViews": [{"buffer": 0, "byteLength": len(data)}],
         "buffers": [{"byteLength": len(data)}],
-    }  # fmt: skip
+    }
     text = json.dumps(tree).encode()
     head = struct.pack("<4sIII4s", b"glTF", 2, 28 + len(text) + len(data), len(text), b"JSON")
     return head + text + struct.pack("<I4s", len(data), b"BIN\0") + data
@@ -129,9 +131,11 @@ def test_faces_of_three_and_four_corners_beside_one_another(kind):
     """Triangle, quad, five corners and none: each is cut into triangles from its first corner."""
     faces = [(0, 1, 2), (0, 1, 2, 3), (), (4, 0, 1, 2, 3)]
     points = np.arange(15, dtype=float).reshape(5, 3)
-    head = (f"ply\nformat {kind} 1.0\nelement vertex 5\nproperty float x\nproperty float y\n"
-            "property float z\nelement face 4\nproperty list uchar short vertex_indices\n"
-            "end_header\n").encode()  # fmt: skip
+    head = (
+        f"ply\nformat {kind} 1.0\nelement vertex 5\nproperty float x\nproperty float y\n"
+        "property float z\nelement face 4\nproperty list uchar short vertex_indices\n"
+        "end_header\n"
+    ).encode()
     if kind == "ascii":
         rows = [" ".join(map(str, row)) for row in points]
         rows += [" ".join(map(str, (len(face), *face))) for face in faces]
@@ -151,8 +155,23 @@ def test_faces_of_three_and_four_corners_beside_one_another(kind):
 # ---- text from outside
 
 
-@pytest.mark.parametrize("sign", ["\0", "\x07", "\x1b", "\u202e", "\u2066", "\u200f", "\u2028",
-                                  "\ufeff", "\xad", "\ud800", "\ue000", "\U000e0041"])  # fmt: skip
+@pytest.mark.parametrize(
+    "sign",
+    [
+        "\0",
+        "\x07",
+        "\x1b",
+        "\u202e",
+        "\u2066",
+        "\u200f",
+        "\u2028",
+        "\ufeff",
+        "\xad",
+        "\ud800",
+        "\ue000",
+        "\U000e0041",
+    ],
+)
 def test_what_cannot_be_printed_is_refused(sign):
     with pytest.raises(ValueError, match=rf"U\+{ord(sign):04X}"):
         typed.line(f"rider{sign}7", "it")
@@ -200,11 +219,24 @@ def test_an_error_is_one_printable_line_of_bearable_length():
 
 
 def entry(day, not_passed=""):
-    return Entry(date=day, scanner="north", artefact="ball", diameter_mm=50.0, spacing_mm=None,
-                 measured_diameter_mm=50.0, measured_spacing_mm=None, size_error_mm=0.0,
-                 form_error_mm=0.1, spacing_error_mm=None, flatness_error_mm=None,
-                 scale_factor=1.0, scale_sd=1e-4, not_passed=not_passed, scan="a.ply",
-                 software="1")  # fmt: skip
+    return Entry(
+        date=day,
+        scanner="north",
+        artefact="ball",
+        diameter_mm=50.0,
+        spacing_mm=None,
+        measured_diameter_mm=50.0,
+        measured_spacing_mm=None,
+        size_error_mm=0.0,
+        form_error_mm=0.1,
+        spacing_error_mm=None,
+        flatness_error_mm=None,
+        scale_factor=1.0,
+        scale_sd=1e-4,
+        not_passed=not_passed,
+        scan="a.ply",
+        software="1",
+    )
 
 
 def test_a_check_of_the_year_2999_is_left_out_and_said():

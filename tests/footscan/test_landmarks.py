@@ -129,8 +129,9 @@ def test_unseen_arch_has_no_apex(hanging):
     sole = hanging.foot.sole
     blind = np.where(
         ((sole.x > 0.3 * hanging.foot.length) & (sole.x < 0.6 * hanging.foot.length))[:, None],
-        np.nan, sole.z,
-    )  # fmt: skip
+        np.nan,
+        sole.z,
+    )
     found = landmarks.find(replace(hanging.foot, sole=replace(sole, z=blind)))
     assert "arch_apex" not in found
     assert set(found) == set(hanging.landmarks) - {"arch_apex"}

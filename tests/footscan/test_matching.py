@@ -77,9 +77,12 @@ def test_the_length_is_read_off_the_points():
     place, normals = matching.template()
     match = matching.match(place * 200.0, normals)[0]
     wrong = matching.Match(
-        rotation=match.rotation, origin=match.origin, scale=match.scale * 1.2,
-        side=match.side, cost=match.cost,
-    )  # fmt: skip
+        rotation=match.rotation,
+        origin=match.origin,
+        scale=match.scale * 1.2,
+        side=match.side,
+        cost=match.cost,
+    )
     assert matching.length_of(place * 200.0, wrong) == pytest.approx(
         200.0 * np.ptp(place[:, 0]), rel=0.02
     )

@@ -106,8 +106,14 @@ def test_flat_arch_measures_true(known_pose, flat_specimen, noise):
     assert way.measures["arch_apex_height"].value == pytest.approx(truth, abs=0.5)
 
 
-TOPS = ("arch_height_index", "ball_girth", "instep_girth", "instep_height", "toe_height_1",
-        "toe_height_5")  # fmt: skip
+TOPS = (
+    "arch_height_index",
+    "ball_girth",
+    "instep_girth",
+    "instep_height",
+    "toe_height_1",
+    "toe_height_5",
+)
 
 
 @pytest.mark.parametrize("kind", [Kind.SOLE, Kind.IMPRESSION])
@@ -192,15 +198,17 @@ def toe_truth(specimen, which: int) -> float:
 
 
 @pytest.mark.parametrize("which", [1, 5])
-def test_toe_heights_are_those_of_the_dense_skin(clean, messy, hanging, right_specimen,
-                                                 hanging_specimen, which):  # fmt: skip
+def test_toe_heights_are_those_of_the_dense_skin(
+    clean, messy, hanging, right_specimen, hanging_specimen, which
+):
     """Standing: 0.25 mm of noise, and 0.5 mm of tip on a slope of one in two. In the air the
     level adds to that: 0.7 degrees over the 80 mm from ball to tip are 1 mm."""
     name = f"toe_height_{which}"
     for measured, specimen, allowed in (
-        (clean, right_specimen, 0.6), (messy, right_specimen, 0.6),
+        (clean, right_specimen, 0.6),
+        (messy, right_specimen, 0.6),
         (hanging, hanging_specimen, 1.2),
-    ):  # fmt: skip
+    ):
         assert measured.measures[name].value == pytest.approx(
             toe_truth(specimen, which), abs=allowed
         )
@@ -230,11 +238,20 @@ def on_a_floor(specimen, pitch_deg: float):
     vertices[:, 2] -= vertices[:, 2].min()
     faces = np.array(specimen.faces)
     length = specimen.truth.measures["foot_length"]
-    foot = Foot(vertices=vertices, faces=faces, side=specimen.shape.side, kind=Kind.STANDING,
-                load=Load.HALF, pose=np.eye(4), length=length,
-                sole=sole_map(vertices, faces))  # fmt: skip
-    marks = {n: Landmark(xyz=p, sd=1.0, method="construction")
-             for n, p in specimen.truth.landmarks.items()}  # fmt: skip
+    foot = Foot(
+        vertices=vertices,
+        faces=faces,
+        side=specimen.shape.side,
+        kind=Kind.STANDING,
+        load=Load.HALF,
+        pose=np.eye(4),
+        length=length,
+        sole=sole_map(vertices, faces),
+    )
+    marks = {
+        n: Landmark(xyz=p, sd=1.0, method="construction")
+        for n, p in specimen.truth.landmarks.items()
+    }
     marks["navicular"] = marks["instep"] = marks["arch_apex"]
     heel = vertices[(vertices[:, 0] > 0.02 * length) & (vertices[:, 0] < 0.30 * length)]
     heads = [
@@ -289,8 +306,9 @@ def moved_ball(clean_scan, clean):
 
 
 def test_a_ball_point_set_by_hand_moves_all_that_is_read_from_it(moved_ball, clean):
-    value = {n: (m.value or 0) - (clean.measures[n].value or 0)
-             for n, m in moved_ball.measures.items()}  # fmt: skip
+    value = {
+        n: (m.value or 0) - (clean.measures[n].value or 0) for n, m in moved_ball.measures.items()
+    }
     assert value["heel_to_ball_length"] == pytest.approx(-6.0, abs=1e-6)
     assert value["foot_breadth"] == pytest.approx(2.0, abs=1e-6)
     assert value["outside_ball_length"] == value["foot_length"] == pytest.approx(0, abs=1e-9)
@@ -319,8 +337,9 @@ def test_method_and_deviation_say_what_was_set_by_hand(moved_ball, clean):
 
 
 def test_a_head_set_by_hand_is_kept_when_a_ball_point_moves(clean_scan, clean):
-    place = {n: clean.landmarks[n].xyz + np.array([-4.0, 0, 0])
-             for n in ("metatarsale_tibiale", "mth1")}  # fmt: skip
+    place = {
+        n: clean.landmarks[n].xyz + np.array([-4.0, 0, 0]) for n in ("metatarsale_tibiale", "mth1")
+    }
     by_hand = {n: clean.foot.to_scanner(p[None])[0] for n, p in place.items()}
     found = measure_scan(clean_scan, Options(load=Load.HALF, by_hand=by_hand))
     assert found.landmarks["mth1"].xyz == pytest.approx(place["mth1"], abs=1e-6)

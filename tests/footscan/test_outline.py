@@ -42,8 +42,9 @@ def left(ring):
     pen = replace(PEN, gaps=((0.3, 9.0),), dark=0.5)
     made = sheet(ring * 0.94, Side.LEFT, pen, paper="letter", turn_deg=-4.0)
     shadow = (120.0, 150.0, 40.0, 30.0, 0.6)
-    return trace.trace_photo(photo(made, roll_deg=262.0, floor="tile", light=(0.3, -0.2),
-                                   shadow=shadow), STATED)  # fmt: skip
+    return trace.trace_photo(
+        photo(made, roll_deg=262.0, floor="tile", light=(0.3, -0.2), shadow=shadow), STATED
+    )
 
 
 def refused(code, *arguments):
@@ -151,8 +152,9 @@ def test_the_front_camera_may_mirror(right, ring):
 
 
 def test_the_paper_is_told_by_the_cameras_geometry():
-    made = drawn.DrawnSheet(paper="a4", size=(210.0, 297.0), ink=None, line=None, foot=None,
-                            side=Side.LEFT)  # fmt: skip
+    made = drawn.DrawnSheet(
+        paper="a4", size=(210.0, 297.0), ink=None, line=None, foot=None, side=Side.LEFT
+    )
     for paper, size in (("a4", (210.0, 297.0)), ("letter", (215.9, 279.4))):
         for aside in ((0.0, 0.0), (120.0, -60.0), (-40.0, 160.0)):
             shot = Shot(pixels=PIXELS, aside=aside, roll_deg=17.0)
@@ -219,11 +221,14 @@ def test_a_ruler_that_parts_the_sheet(ring):
     assert "something lies across" in refused("covered", photo(made, objects=across), STATED)
 
 
-@pytest.mark.parametrize(("pen", "second", "code", "words"), [
-    (PEN, (28.0, 0.0), "two-outlines", "draw each foot"),
-    (replace(PEN, gaps=((0.1, 70.0),)), None, "open-outline", "draw the missing part"),
-    (replace(PEN, dark=0.0), None, "no-outline", "no outline is seen"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("pen", "second", "code", "words"),
+    [
+        (PEN, (28.0, 0.0), "two-outlines", "draw each foot"),
+        (replace(PEN, gaps=((0.1, 70.0),)), None, "open-outline", "draw the missing part"),
+        (replace(PEN, dark=0.0), None, "no-outline", "no outline is seen"),
+    ],
+)
 def test_a_line_that_cannot_be_used(ring, pen, second, code, words):
     assert words in refused(code, photo(sheet(ring, pen=pen, second=second)), STATED)
 
@@ -241,8 +246,9 @@ def test_an_even_sheet_and_an_even_ring_end_in_a_sentence():
 
 def test_tiles_are_no_sheet():
     shot = Shot(pixels=(400, 300), floor="tile", floor_light=0.6, no_sheet=True)
-    made = drawn.DrawnSheet(paper="a4", size=(210.0, 297.0), ink=np.zeros((8, 8)), line=None,
-                            foot=None, side=Side.LEFT)  # fmt: skip
+    made = drawn.DrawnSheet(
+        paper="a4", size=(210.0, 297.0), ink=np.zeros((8, 8)), line=None, foot=None, side=Side.LEFT
+    )
     seen = camera.photograph(made, shot, np.random.default_rng(1))
     assert all(one.score < search.LEAST for one in search.rough(seen / 255.0))
 
@@ -283,8 +289,9 @@ def test_a_moving_picture(tmp_path, plain):
 
 def test_a_bomb_is_refused_by_its_header(tmp_path):
     def chunk(kind: bytes, data: bytes) -> bytes:
-        return (struct.pack(">I", len(data)) + kind + data
-                + struct.pack(">I", zlib.crc32(kind + data)))  # fmt: skip
+        return (
+            struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+        )
 
     head = struct.pack(">IIBBBBB", 60_000, 60_000, 8, 2, 0, 0, 0)
     data = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(b"0" * 99))
@@ -323,27 +330,42 @@ def lengths(length=270.0, breadth=100.0):
     return {name: Measure(value=value, sd=sd) for name, (value, sd) in values.items()}
 
 
-@pytest.mark.parametrize(("typed", "code", "words"), [
-    ({"ball_girth": 180.0}, "girth-impossible", "at least twice"),
-    ({"ball_girth": 296.0}, "girth-against-breadth", "2.31 to 2.63"),
-    ({"foot_length": 255.0}, "length-contradicts", "15 mm apart"),
-    ({"arch_height": 18.0, "arch_at": 230.0}, "arch-place", "30 to 65 %"),
-    ({"age": 12.0}, "growing", "may still grow"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("typed", "code", "words"),
+    [
+        ({"ball_girth": 180.0}, "girth-impossible", "at least twice"),
+        ({"ball_girth": 296.0}, "girth-against-breadth", "2.31 to 2.63"),
+        ({"foot_length": 255.0}, "length-contradicts", "15 mm apart"),
+        ({"arch_height": 18.0, "arch_at": 230.0}, "arch-place", "30 to 65 %"),
+        ({"age": 12.0}, "growing", "may still grow"),
+    ],
+)
 def test_what_was_typed_is_held_against_the_outline(typed, code, words):
     found = {f.code: f for f in contradictions(Typed(**typed), lengths())}
     assert words in found[code].text
 
 
 def test_what_agrees_is_no_finding():
-    typed = Typed(ball_girth=248.0, instep_girth=250.0, foot_length=271.0, arch_height=16.0,
-                  arch_at=120.0, age=40.0)  # fmt: skip
+    typed = Typed(
+        ball_girth=248.0,
+        instep_girth=250.0,
+        foot_length=271.0,
+        arch_height=16.0,
+        arch_at=120.0,
+        age=40.0,
+    )
     assert contradictions(typed, lengths()) == []
 
 
-@pytest.mark.parametrize("typed", [
-    {"ball_girth": 25.0}, {"arch_height": 12.0}, {"age": float("nan")}, {"forefoot_tilt": 60.0},
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "typed",
+    [
+        {"ball_girth": 25.0},
+        {"arch_height": 12.0},
+        {"age": float("nan")},
+        {"forefoot_tilt": 60.0},
+    ],
+)
 def test_what_cannot_be_is_not_taken(typed):
     with pytest.raises(OutlineError):
         Typed(**typed)

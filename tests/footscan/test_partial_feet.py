@@ -76,8 +76,9 @@ def test_sole_alone_is_measured_and_its_top_is_not(foot):
     A sheet that ends at 80 degrees lacks what 1 - sin(80 deg) of the border's radius leaves:
     0.2 mm at a radius of 12 mm; the coarse grid takes as much again, at either end.
     """
-    measured = measure_scan(feet.turned(feet.sole_only(foot, limit_deg=80.0), 4, factor=0.1),
-                            Options(load=Load.HALF))  # fmt: skip
+    measured = measure_scan(
+        feet.turned(feet.sole_only(foot, limit_deg=80.0), 4, factor=0.1), Options(load=Load.HALF)
+    )
     assert (measured.facts.kind, measured.facts.side) == ("sole", "left")
     assert measured.facts.unit is Unit.CM
     truth, values = foot.truth.measures, measured.measures

@@ -17,17 +17,46 @@ from footscan.scan import Load, Scan, Side, Unit
 from footscan.told import as_json
 
 MEASURES = {
-    "foot_length", "heel_to_ball_length", "outside_ball_length", "foot_breadth",
-    "foot_breadth_diagonal", "ball_girth", "instep_girth", "instep_height", "heel_breadth",
-    "heel_breadth_max", "toe_height_1", "toe_height_5", "sole_drop",
-    "truncated_length", "arch_height_index", "arch_apex_height", "arch_index",
-    "chippaux_smirak", "staheli", "navicular_height", "ball_line_angle", "hallux_angle",
-    "forefoot_angle", "heel_angle",
-}  # fmt: skip
+    "foot_length",
+    "heel_to_ball_length",
+    "outside_ball_length",
+    "foot_breadth",
+    "foot_breadth_diagonal",
+    "ball_girth",
+    "instep_girth",
+    "instep_height",
+    "heel_breadth",
+    "heel_breadth_max",
+    "toe_height_1",
+    "toe_height_5",
+    "sole_drop",
+    "truncated_length",
+    "arch_height_index",
+    "arch_apex_height",
+    "arch_index",
+    "chippaux_smirak",
+    "staheli",
+    "navicular_height",
+    "ball_line_angle",
+    "hallux_angle",
+    "forefoot_angle",
+    "heel_angle",
+}
 LANDMARKS = {
-    "pternion", "acropodion", "mth1", "mth2", "mth3", "mth4", "mth5", "metatarsale_tibiale",
-    "metatarsale_fibulare", "heel_centre", "arch_apex", "navicular", "instep",
-}  # fmt: skip
+    "pternion",
+    "acropodion",
+    "mth1",
+    "mth2",
+    "mth3",
+    "mth4",
+    "mth5",
+    "metatarsale_tibiale",
+    "metatarsale_fibulare",
+    "heel_centre",
+    "arch_apex",
+    "navicular",
+    "instep",
+}
 
 
 @pytest.mark.parametrize(
@@ -96,9 +125,17 @@ def test_record_has_every_key_of_the_contract(left, filled):
         assert json.loads(json.dumps(record, allow_nan=False)) == record
         assert record["tool"] == {"name": "solewright", "version": "1.2"}
         assert record["scan"].keys() >= {
-            "file", "sha256", "unit", "unit_evidence", "side", "side_confidence", "kind", "load",
-            "points", "faces",
-        }  # fmt: skip
+            "file",
+            "sha256",
+            "unit",
+            "unit_evidence",
+            "side",
+            "side_confidence",
+            "kind",
+            "load",
+            "points",
+            "faces",
+        }
         assert set(record["measures"]) == MEASURES
         absent = {"arch_apex"} if measured is filled else set()
         assert set(record["landmarks"]) == LANDMARKS - absent
@@ -106,8 +143,14 @@ def test_record_has_every_key_of_the_contract(left, filled):
         assert record["sizes"].keys() >= {"mondopoint", "eu", "uk", "us_men", "us_women", "formula"}
         for finding in record["findings"]:
             assert set(finding) == {
-                "code", "severity", "text", "advice", "region", "value", "limit",
-            }  # fmt: skip
+                "code",
+                "severity",
+                "text",
+                "advice",
+                "region",
+                "value",
+                "limit",
+            }
         for value in record["measures"].values():
             assert ("reason" in value) is (value["value"] is None)
 

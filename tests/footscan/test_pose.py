@@ -114,8 +114,13 @@ def test_bare_points_without_normals(hanging_specimen):
     assert found.facts.side == "left"
     assert found.facts.faces == 0
     assert "point-spacing" in {f.code for f in found.report.findings}
-    for name, limit in (("foot_length", 0.7), ("foot_breadth", 0.7), ("ball_girth", 1.5),
-                        ("heel_breadth", 0.7), ("arch_apex_height", 0.8)):  # fmt: skip
+    for name, limit in (
+        ("foot_length", 0.7),
+        ("foot_breadth", 0.7),
+        ("ball_girth", 1.5),
+        ("heel_breadth", 0.7),
+        ("arch_apex_height", 0.8),
+    ):
         # cells of 1.2 mm round the surface off by some tenths where it is tightest
         truth = hanging_specimen.truth.measures[name]
         assert found.measures[name].value == pytest.approx(truth, abs=limit), name

@@ -177,10 +177,14 @@ def test_hole_is_graded_by_its_size(known_pose, hanging_specimen, diameter, seve
 
 @pytest.mark.parametrize(
     ("faults", "code"),
-    [({"cut_toes": 4.0}, "toes-cut"), ({"cut_toes": 14.0}, "toes-cut"),
-     ({"cut_heel": 3.0}, "heel-cut"), ({"cut_heel": 10.0}, "heel-cut")],
+    [
+        ({"cut_toes": 4.0}, "toes-cut"),
+        ({"cut_toes": 14.0}, "toes-cut"),
+        ({"cut_heel": 3.0}, "heel-cut"),
+        ({"cut_heel": 10.0}, "heel-cut"),
+    ],
     ids=["big toe", "toes", "heel tip", "heel"],
-)  # fmt: skip
+)
 def test_clipped_end_is_sent_back_and_not_made_up(known_pose, flat_specimen, faults, code):
     """A fit would guess the end that is missing, and the length look right."""
     way = known_pose(flat_specimen, **faults)
@@ -283,8 +287,11 @@ def test_limits_bite_just_beyond_their_value(code):
 
     assert limit.why
     assert limit.unit
-    steps = [(Severity.NOTE, limit.note), (Severity.MEASURING, limit.making),
-             (Severity.AGAIN, limit.measuring)]  # fmt: skip
+    steps = [
+        (Severity.NOTE, limit.note),
+        (Severity.MEASURING, limit.making),
+        (Severity.AGAIN, limit.measuring),
+    ]
     finite = [(s, v) for s, v in steps if v is not None and np.isfinite(v)]
     assert finite
     before = None
@@ -339,9 +346,14 @@ def test_unusual_proportion_is_a_note_and_no_verdict(name, share, code):
 
 @pytest.mark.parametrize(
     ("length", "girth", "code"),
-    [(190.0, 2.47, "length-unusual"), (330.0, 2.47, "length-unusual"),
-     (260.0, 2.2, "proportion-girth"), (260.0, 2.8, "proportion-girth"), (260.0, 2.47, None)],
-)  # fmt: skip
+    [
+        (190.0, 2.47, "length-unusual"),
+        (330.0, 2.47, "length-unusual"),
+        (260.0, 2.2, "proportion-girth"),
+        (260.0, 2.8, "proportion-girth"),
+        (260.0, 2.47, None),
+    ],
+)
 def test_unusual_length_and_girth_are_notes(length, girth, code):
     values = {"foot_length": length, "foot_breadth": 98.0, "ball_girth": girth * 98.0}
     values["foot_breadth"] = 0.377 * length
@@ -353,9 +365,13 @@ def test_unusual_length_and_girth_are_notes(length, girth, code):
 
 @pytest.mark.parametrize(
     ("height", "verdict"),
-    [(38.9, Verdict.MAKING), (39.1, Verdict.MEASURING), (51.9, Verdict.MEASURING),
-     (52.1, Verdict.AGAIN)],
-)  # fmt: skip
+    [
+        (38.9, Verdict.MAKING),
+        (39.1, Verdict.MEASURING),
+        (51.9, Verdict.MEASURING),
+        (52.1, Verdict.AGAIN),
+    ],
+)
 def test_an_arch_that_no_foot_has_is_held_back(height, verdict):
     """15 and 20 % of 260 mm."""
     values = {"foot_length": Measure(value=260.0), "arch_apex_height": Measure(value=height)}

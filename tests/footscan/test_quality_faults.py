@@ -22,11 +22,26 @@ import faults
 
 # they need measures, or have tests of their own beside the limits
 ELSEWHERE = (
-    "squeezed in length", "squeezed in breadth", "squeezed in height", "toes clipped",
-    "heel clipped", "noise", "sparse", "hole, heel", "leg cut low", "seen twice, front half",
-    "sole filled", "waves of 6 mm", "load stated wrongly", "floor, taken away", "hole, ball",
-    "seen twice, lifted", "seen twice, coarse", "waves of 18 mm", "medial border clipped",
-)  # fmt: skip
+    "squeezed in length",
+    "squeezed in breadth",
+    "squeezed in height",
+    "toes clipped",
+    "heel clipped",
+    "noise",
+    "sparse",
+    "hole, heel",
+    "leg cut low",
+    "seen twice, front half",
+    "sole filled",
+    "waves of 6 mm",
+    "load stated wrongly",
+    "floor, taken away",
+    "hole, ball",
+    "seen twice, lifted",
+    "seen twice, coarse",
+    "waves of 18 mm",
+    "medial border clipped",
+)
 # a fault may show in a second way as well
 ALSO = {
     "floor, tilted": {"floor-removed", "other-bodies"},
@@ -79,7 +94,9 @@ def test_fault_has_its_code_and_no_other(flat_specimen, hanging_specimen, name):
         assert report.verdict is not Verdict.MAKING
     if not any(fault.spoils):
         assert all(found[code].severity is Severity.NOTE for code in named) or name in (
-            "seen twice, coarse", "folds")  # fmt: skip
+            "seen twice, coarse",
+            "folds",
+        )
     for finding in report.findings:
         assert finding.text.endswith(".")
         assert finding.advice.endswith(".")

@@ -13,8 +13,14 @@ from footscan.quality.pair import earlier_findings, pair_findings
 from footscan.results import Finding, Measure, MeasuredFoot, ScanReport, Severity, Verdict
 from footscan.scan import Load, Side
 
-SIZES = {"foot_length": 262.0, "heel_to_ball_length": 193.0, "outside_ball_length": 166.0,
-         "foot_breadth": 99.0, "heel_breadth_max": 68.0, "ball_girth": 246.0}  # fmt: skip
+SIZES = {
+    "foot_length": 262.0,
+    "heel_to_ball_length": 193.0,
+    "outside_ball_length": 166.0,
+    "foot_breadth": 99.0,
+    "heel_breadth_max": 68.0,
+    "ball_girth": 246.0,
+}
 
 
 def foot(side: Side, factor: float = 1.0, **changed: float) -> MeasuredFoot:
@@ -82,8 +88,15 @@ def test_earlier_scan_shows_the_side():
 
 def test_maps_of_a_whole_foot_are_full_and_quiet(clean):
     maps = quality_maps.maps(clean)
-    assert set(maps.coverage) == {"heel", "arch", "ball", "toes", "medial border",
-                                  "lateral border", "dorsum"}  # fmt: skip
+    assert set(maps.coverage) == {
+        "heel",
+        "arch",
+        "ball",
+        "toes",
+        "medial border",
+        "lateral border",
+        "dorsum",
+    }
     for name in ("heel", "arch", "ball", "medial border", "lateral border", "dorsum"):
         assert maps.coverage[name] > 0.97, name
     assert maps.sole_seen.shape == maps.sole_noise.shape == (len(maps.x), len(maps.y))

@@ -64,8 +64,9 @@ def sheet(x: tuple[float, float], y: tuple[float, float], *, down: bool):
     gx, gy = np.meshgrid(np.arange(*x, 2.0), np.arange(*y, 2.0), indexing="ij")
     n, m = gx.shape
     index = np.arange(n * m).reshape(n, m)
-    a, b, c, d = (k.ravel() for k in (index[:-1, :-1], index[1:, :-1], index[1:, 1:],
-                                      index[:-1, 1:]))  # fmt: skip
+    a, b, c, d = (
+        k.ravel() for k in (index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:])
+    )
     faces = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
     vertices = np.column_stack([gx.ravel(), gy.ravel(), np.full(n * m, 0.2)])
     assert vertex_normals(vertices, faces)[0, 2] > 0
@@ -75,9 +76,10 @@ def sheet(x: tuple[float, float], y: tuple[float, float], *, down: bool):
 def with_sheet(foot, x, y, *, down=True):
     vertices, faces = sheet(x, y, down=down)
     return replace(
-        foot, vertices=np.concatenate([foot.vertices, vertices]),
+        foot,
+        vertices=np.concatenate([foot.vertices, vertices]),
         faces=np.concatenate([foot.faces, faces + len(foot.vertices)]),
-    )  # fmt: skip
+    )
 
 
 def test_floor_under_and_beside_the_midfoot_is_counted_in_square_centimetres(clean):

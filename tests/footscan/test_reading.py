@@ -860,11 +860,17 @@ def test_claims_far_beyond_the_file_take_no_memory(put):
         ("a.obj", "".join(f"v {p}\n" for p in lines().splitlines()) + "f 1 2 163\n"),
         ("a.obj", "".join(f"v {p}\n" for p in lines().splitlines()) + "f 1 2 -163\n"),
         ("a.off", "OFF\n162 1 0\n" + lines() + "3 0 1 162\n"),
-        ("a.3mf", threemf(mesh_xml().replace("<triangle v1=", '<triangle v1="162" v2="0" v3="1"/>'
-                                             "<triangle v1=", 1))),
+        (
+            "a.3mf",
+            threemf(
+                mesh_xml().replace(
+                    "<triangle v1=", '<triangle v1="162" v2="0" v3="1"/><triangle v1=', 1
+                )
+            ),
+        ),
         ("a.glb", glb(*gltf_tree(corners=np.array([0, 1, 162])))),
     ],
-)  # fmt: skip
+)
 def test_faces_that_name_a_point_which_is_not_there(put, name, content):
     refused(put(name, content), "has a face .*that names a point")
 
@@ -887,18 +893,27 @@ def test_faces_that_name_a_point_which_is_not_there(put, name, content):
         ("a.off", "OFF BINARY\n1 2 3\n", "four-dimensional or binary OFF"),
         ("a.off", "OFF\nmany points\n", "does not say how many points and faces"),
         ("a.off", "OFF\n162 1 0\n" + lines() + "9 0 1 2\n", "too few corners in face 1"),
-        ("a.stl", "solid a\nfacet\nvertex 1 2\nvertex 1 2 3\nvertex 1 2 3\nendfacet\nendsolid\n",
-         "does not have three coordinates"),
+        (
+            "a.stl",
+            "solid a\nfacet\nvertex 1 2\nvertex 1 2 3\nvertex 1 2 3\nendfacet\nendsolid\n",
+            "does not have three coordinates",
+        ),
         ("a.csv", lines(";").replace(";", ";x", 1), "two numbers and 'x85.062500' where three"),
         ("a.csv", ",".join("1" * 27) + "\n", "has 27 columns and no header line that names x, y"),
         ("a.csv", "id,age,size,mass\n" + "1,2.5,3,4\n" * 200, "names no columns x, y and z"),
         ("a.csv", "12,5,3,25,1,0\n" * 200, "comma both as the decimal sign and between columns"),
         ("a.xyz", "1 2 3\n" * 150 + "1 2 three\n", "has 'three' where .*, in data row 151"),
         ("a.pcd", "VERSION .7\nFIELDS a b c\nDATA ascii\n", "has no fields x, y and z"),
-        ("a.pcd", "VERSION .7\nFIELDS x y z\nSIZE 4 4\nTYPE F F F\nPOINTS 1\nDATA ascii\n",
-         "whose lines differ in length"),
-        ("a.pcd", "VERSION .7\nFIELDS x y z\nSIZE 4 4 4\nTYPE F F F\nPOINTS 1\nDATA magic\n",
-         "keeps its points as 'magic'"),
+        (
+            "a.pcd",
+            "VERSION .7\nFIELDS x y z\nSIZE 4 4\nTYPE F F F\nPOINTS 1\nDATA ascii\n",
+            "whose lines differ in length",
+        ),
+        (
+            "a.pcd",
+            "VERSION .7\nFIELDS x y z\nSIZE 4 4 4\nTYPE F F F\nPOINTS 1\nDATA magic\n",
+            "keeps its points as 'magic'",
+        ),
         ("a.gltf", "{}", "is JSON but not glTF"),
         ("a.gltf", '{"asset": {"version": "2.0"}, "a": ' + "[" * 100_000, "too deeply nested"),
         ("a.gltf", '{"asset": ', "is damaged or not a proper GLTF file"),
@@ -910,7 +925,7 @@ def test_faces_that_name_a_point_which_is_not_there(put, name, content):
         ("a.3mf", threemf("<object id='1'><mesh>"), "is damaged or not a proper 3MF file"),
         ("a.3mf", threemf(mesh_xml().replace(' z="', ' w="', 1)), "'z' is missing"),
     ],
-)  # fmt: skip
+)
 def test_damaged_files_are_refused_in_one_sentence(put, name, content, sentence):
     refused(put(name, content), sentence)
 
@@ -972,11 +987,10 @@ def test_gltf_accessors_without_data_or_of_the_wrong_kind(put):
 def test_hostile_3mf_archives(put):
     group = "<object id='{}'><components>{}</components></object>"
     ten = [f"<component objectid='{i + 1}'/>" * 10 for i in range(1, 9)]
-    nested = "".join(group.format(i + 2, part.replace(f"'{i + 2}'", f"'{i + 1}'"))
-                     for i, part in enumerate(ten))  # fmt: skip
-    refused(
-        put("a.3mf", threemf(mesh_xml() + nested, '<item objectid="9"/>')), "many times"
+    nested = "".join(
+        group.format(i + 2, part.replace(f"'{i + 2}'", f"'{i + 1}'")) for i, part in enumerate(ten)
     )
+    refused(put("a.3mf", threemf(mesh_xml() + nested, '<item objectid="9"/>')), "many times")
     circle = group.format(2, "<component objectid='2'/>")
     refused(put("a.3mf", threemf(circle, '<item objectid="2"/>')), "in a circle or too deeply")
     entities = model_xml(mesh_xml(), '<item objectid="1"/>').replace(

@@ -109,8 +109,9 @@ def test_a_foot_among_strays_comes_out_as_without_them(box):
 
 
 def finding(code, value):
-    return Finding(code=code, severity=Severity.NOTE, text="", advice="", region="scan",
-                   value=value, limit=0.0)  # fmt: skip
+    return Finding(
+        code=code, severity=Severity.NOTE, text="", advice="", region="scan", value=value, limit=0.0
+    )
 
 
 @pytest.mark.parametrize(
@@ -118,10 +119,16 @@ def finding(code, value):
     [
         ([finding("strays", 1.9), finding("proportion-girth", 1.9)], None),
         ([finding("strays", 2.1), finding("proportion-girth", 1.9)], Severity.AGAIN),
-        ([finding("strays", 1.2), finding("other-bodies", 1.2), finding("length-unusual", 400.0)],
-         Severity.AGAIN),
+        (
+            [
+                finding("strays", 1.2),
+                finding("other-bodies", 1.2),
+                finding("length-unusual", 400.0),
+            ],
+            Severity.AGAIN,
+        ),
         ([finding("strays", 30.0)], None),
     ],
-)  # fmt: skip
+)
 def test_an_unusual_foot_among_strays_is_sent_back(found, severity):
     assert [f.severity for f in among_strays(found)] == ([severity] if severity else [])

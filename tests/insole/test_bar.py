@@ -64,9 +64,10 @@ def test_calliper_faces_are_a_hundred_millimetres_apart(bar):
 
 
 def test_the_post_stands_twenty_above_both_arms(bar):
-    post, arms = chord(bar, (1.0, 1.0, 0), 2)[1], [
-        chord(bar, place, 2)[1] for place in ((50.0, 1.0, 0), (99.0, 15.0, 0), (1.0, 50.0, 0))
-    ]  # fmt: skip
+    post, arms = (
+        chord(bar, (1.0, 1.0, 0), 2)[1],
+        [chord(bar, place, 2)[1] for place in ((50.0, 1.0, 0), (99.0, 15.0, 0), (1.0, 50.0, 0))],
+    )
     assert [post - top for top in arms] == pytest.approx([20.0] * 3, abs=1e-3)
 
 
@@ -121,9 +122,13 @@ def test_a_file_of_that_name_is_not_lost(tmp_path, bar):
     assert path.read_text() == "notes"
 
 
-@pytest.mark.parametrize(("name", "match"), [
-    ("bar.step", r"written as \.3mf or \.stl"), ("no/such/bar.stl", "cannot be written"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "match"),
+    [
+        ("bar.step", r"written as \.3mf or \.stl"),
+        ("no/such/bar.stl", "cannot be written"),
+    ],
+)
 def test_other_places_and_endings_are_said(tmp_path, bar, name, match):
     with pytest.raises(OutputError, match=match):
         write_bar(tmp_path / name, bar)
@@ -141,15 +146,18 @@ def test_factors_are_wanted_over_measured(tmp_path):
     assert table_of.load(own(tmp_path))["wedge-tpu"].scale == pytest.approx(FACTORS, abs=ROUND)
 
 
-@pytest.mark.parametrize(("text", "match"), [
-    ("measured = [96.0, 99.5, 19.9]", r"96 mm along x where 100 mm .* factor of 1\.042"),
-    ("measured = [99.4, 103.5, 19.9]", r"along y .* 0\.966 outside 0\.97 to 1\.03"),
-    ("measured = [99.4, 99.5, 99.9]", "along z where 20 mm"),
-    ("measured = [99.4, 99.5]", "three lengths"),
-    ("measured = [99.4, 99.5, 0]", "three lengths"),
-    ("measured = [99.4, 99.5, nan]", "three lengths"),
-    ("measured = 99.4", "three lengths"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("measured = [96.0, 99.5, 19.9]", r"96 mm along x where 100 mm .* factor of 1\.042"),
+        ("measured = [99.4, 103.5, 19.9]", r"along y .* 0\.966 outside 0\.97 to 1\.03"),
+        ("measured = [99.4, 99.5, 99.9]", "along z where 20 mm"),
+        ("measured = [99.4, 99.5]", "three lengths"),
+        ("measured = [99.4, 99.5, 0]", "three lengths"),
+        ("measured = [99.4, 99.5, nan]", "three lengths"),
+        ("measured = 99.4", "three lengths"),
+    ],
+)
 def test_what_no_plastic_gives_is_refused(tmp_path, text, match):
     with pytest.raises(PlanError, match=match):
         table_of.load(own(tmp_path, f"[wedge-tpu]\n{text}\n"))
@@ -210,9 +218,10 @@ def test_only_print_files_of_that_material_are_scaled(tmp_path):
 
     def writers(settings: Settings) -> list[contents.Item]:
         return [
-            item for item in contents.items(plan, parts, settings)
+            item
+            for item in contents.items(plan, parts, settings)
             if item.path.startswith("print/") or item.path.endswith("side-up-demo-0001-v1.dxf")
-        ]  # fmt: skip
+        ]
 
     plain = Settings()
     scaled = Settings(materials=table_of.load(own(tmp_path)))
@@ -225,17 +234,22 @@ def test_only_print_files_of_that_material_are_scaled(tmp_path):
         for place in places
     ]
     same = {name for name in files[0] if files[0][name].read_bytes() == files[1][name].read_bytes()}
-    changed = {"READ-ME-FIRST.txt", "manifest.json", "print/wedge-tpu-demo-0001-v1.3mf",
-               "print/right-forefoot-shim-demo-0001-v1.stl"}  # fmt: skip
+    changed = {
+        "READ-ME-FIRST.txt",
+        "manifest.json",
+        "print/wedge-tpu-demo-0001-v1.3mf",
+        "print/right-forefoot-shim-demo-0001-v1.stl",
+    }
     assert files[0].keys() - same == changed
-    sizes = [trimesh.load(f["print/right-forefoot-shim-demo-0001-v1.stl"], force="mesh").extents
-             for f in files]  # fmt: skip
+    sizes = [
+        trimesh.load(f["print/right-forefoot-shim-demo-0001-v1.stl"], force="mesh").extents
+        for f in files
+    ]
     assert sizes[1] / sizes[0] == pytest.approx(FACTORS, abs=1e-4)
     readme = " ".join(files[1]["READ-ME-FIRST.txt"].read_text(encoding="utf-8").split())
     assert "Scaled by 1.0060 × 1.0050 × 1.0050 along x, y, z" in readme
     manifest = json.loads(files[1]["manifest.json"].read_text(encoding="utf-8"))
-    assert manifest["settings"]["scaled"] == {
-        "wedge-tpu": pytest.approx(list(FACTORS), abs=ROUND)}  # fmt: skip
+    assert manifest["settings"]["scaled"] == {"wedge-tpu": pytest.approx(list(FACTORS), abs=ROUND)}
 
 
 def test_a_scaled_left_part_is_still_not_taken_for_a_right_one(tmp_path):
@@ -256,9 +270,13 @@ def test_the_command_writes_the_bar_and_says_what_to_do(tmp_path, capsys):
     assert out.exists()
 
 
-@pytest.mark.parametrize(("name", "match"), [
-    ("wedge-tup", "no material called 'wedge-tup'"), ("trial-eva", "cut or ground, not printed"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "match"),
+    [
+        ("wedge-tup", "no material called 'wedge-tup'"),
+        ("trial-eva", "cut or ground, not printed"),
+    ],
+)
 def test_a_material_without_a_bar_is_refused(tmp_path, capsys, name, match):
     out = tmp_path / "bar.3mf"
     assert cli.main(["bar", "--material", name, "--out", str(out)]) == 3

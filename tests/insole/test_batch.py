@@ -65,13 +65,25 @@ def done(task: Task) -> Record:
         os.kill(os.getpid(), signal.SIGKILL)
     name = f"{task.case}.txt"
     (task.out / name).write_text("x")
-    return Record(key=task.key, case=task.case, to="plan", files=("f",), said=(str(os.getpid()),),
-                  products={name: ledger._hash_of(task.out / name)})  # fmt: skip
+    return Record(
+        key=task.key,
+        case=task.case,
+        to="plan",
+        files=("f",),
+        said=(str(os.getpid()),),
+        products={name: ledger._hash_of(task.out / name)},
+    )
 
 
 def a_task(case: str, out: Path) -> Task:
-    return Task(key=case, case=case, sides=("",), to=Goal.PLAN, out=out,
-                request=Request(scans=(Shots(files=(Path(f"{case}.ply"),)),)))  # fmt: skip
+    return Task(
+        key=case,
+        case=case,
+        sides=("",),
+        to=Goal.PLAN,
+        out=out,
+        request=Request(scans=(Shots(files=(Path(f"{case}.ply"),)),)),
+    )
 
 
 def scans(folder: Path, *names: str) -> Path:
@@ -86,8 +98,13 @@ def asked(folder: Path, out: Path, **more: Any) -> shift.Asked:
     def request_for(case: Case) -> Request:
         return Request(scans=tuple(Shots(files=(path,)) for path in case.files))
 
-    return shift.Asked(folder=folder, out=out, to=more.pop("to", Goal.PLAN),
-                       request_for=more.pop("request_for", request_for), **more)  # fmt: skip
+    return shift.Asked(
+        folder=folder,
+        out=out,
+        to=more.pop("to", Goal.PLAN),
+        request_for=more.pop("request_for", request_for),
+        **more,
+    )
 
 
 def table(out: Path) -> list[dict[str, str]]:
@@ -121,12 +138,23 @@ def test_a_name_says_case_and_side(tmp_path: Path, name: str, case: str, side: s
 
 
 def test_pairs_come_left_first_and_notes_are_left_out(tmp_path: Path) -> None:
-    scans(tmp_path, "b_right.ply", "b_left.stl", "a_left.ply", "notes.txt", "c_left.xyz",
-          ".d_left.ply", "out/e_left.ply", "list.pdf")  # fmt: skip
+    scans(
+        tmp_path,
+        "b_right.ply",
+        "b_left.stl",
+        "a_left.ply",
+        "notes.txt",
+        "c_left.xyz",
+        ".d_left.ply",
+        "out/e_left.ply",
+        "list.pdf",
+    )
     found, left_out = cases_of(tmp_path, scans_in(tmp_path, tmp_path / "out"))
     assert {case.name: [path.name for path in case.files] for case in found} == {
-        "a": ["a_left.ply"], "b": ["b_left.stl", "b_right.ply"], "c": ["c_left.xyz"],
-    }  # fmt: skip
+        "a": ["a_left.ply"],
+        "b": ["b_left.stl", "b_right.ply"],
+        "c": ["c_left.xyz"],
+    }
     assert [path.name for path in left_out] == ["notes.txt"]
     assert [case.name for case in found if case.half] == ["a", "c"]
 
@@ -220,15 +248,24 @@ def test_the_key_follows_every_wish_and_the_shoe_s_content(tmp_path: Path, monke
     scans(tmp_path, "a_left.ply")
     shoe = tmp_path / "shoe.toml"
     shoe.write_bytes((SAMPLES / "shoe.toml").read_bytes())
-    request = Request(scans=(Shots(files=(tmp_path / "a_left.ply",)),), shoe=shoe,
-                      wishes=PlanWishes(both=FootWish(support_level=0.8)))  # fmt: skip
+    request = Request(
+        scans=(Shots(files=(tmp_path / "a_left.ply",)),),
+        shoe=shoe,
+        wishes=PlanWishes(both=FootWish(support_level=0.8)),
+    )
 
     def key(of: Request = request, to: Goal = Goal.PARTS, case: str = "a", **settings: Any) -> str:
         return ledger.key_of(case, of, to, Settings(**settings), False)
 
     other = replace(request, wishes=PlanWishes(both=FootWish(support_level=0.9)))
-    keys = [key(), key(other), key(case="b"), key(kerf=0.2), key(to=Goal.PLAN),
-            key(replace(request, answers={"diabetes": "no"}))]  # fmt: skip
+    keys = [
+        key(),
+        key(other),
+        key(case="b"),
+        key(kerf=0.2),
+        key(to=Goal.PLAN),
+        key(replace(request, answers={"diabetes": "no"})),
+    ]
     assert len(set(keys)) == len(keys)
     assert key(to=Goal.PLAN) == key(to=Goal.PLAN, kerf=0.2)  # a plan knows no kerf
     assert key() == keys[0]
@@ -289,9 +326,9 @@ def test_a_watched_foot_waits_for_the_other(tmp_path: Path) -> None:
         shift.run(asked(folder, out, watch=True), Hands(done), look_s=0.0)
     assert seen[3] == []  # complete, and alone
     assert seen[-1] == ["a"]
-    assert "b waits for the left foot; b_right.ply is there" in (
-        out / "batch.html"
-    ).read_text("utf-8")
+    assert "b waits for the left foot; b_right.ply is there" in (out / "batch.html").read_text(
+        "utf-8"
+    )
 
 
 def test_cases_that_are_done_do_not_hurry_the_looks(tmp_path: Path) -> None:
@@ -351,8 +388,11 @@ def test_a_case_that_ends_its_process_is_tried_again_then_given_up(tmp_path: Pat
         crew.close()
     assert "ended the program that did so" in records["fatal"].message
     assert {name for name, record in records.items() if record.done} == {
-        "fatal-once", "c", "d", "e",
-    }  # fmt: skip
+        "fatal-once",
+        "c",
+        "d",
+        "e",
+    }
     lives = [record.said[0] for record in records.values() if record.done]
     assert max(lives.count(life) for life in lives) <= 2  # then a process is replaced
 
@@ -362,11 +402,26 @@ def test_a_watched_folder_is_left_by_a_break_without_a_traceback(tmp_path: Path)
     scans(tmp_path / "in", "a_left.ply", "a_right.ply")
     out = tmp_path / "out"
     running = subprocess.Popen(
-        [sys.executable, "-m", "insole.cli", "batch", str(tmp_path / "in"), "--watch", "--to",
-         "measures", "--jobs", "1", "--out", str(out)],
-        cwd=ROOT, env=os.environ | {"PYTHONPATH": str(ROOT)}, stderr=subprocess.PIPE,
-        stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "insole.cli",
+            "batch",
+            str(tmp_path / "in"),
+            "--watch",
+            "--to",
+            "measures",
+            "--jobs",
+            "1",
+            "--out",
+            str(out),
+        ],
+        cwd=ROOT,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
     assert running.stderr is not None
     said = ""
     for line in running.stderr:  # ends when the command does
@@ -423,8 +478,19 @@ def test_batch_asks_for_the_same_as_make(
         return folder
 
     monkeypatch.setattr(workflow, "make", make)
-    wish = ["--shoe", str(SAMPLES / "shoe.toml"), "--load", "half", "--forefoot", "right=2",
-            "--kerf", "0.2", "--layers", "--quiet", "--no-pad"]  # fmt: skip
+    wish = [
+        "--shoe",
+        str(SAMPLES / "shoe.toml"),
+        "--load",
+        "half",
+        "--forefoot",
+        "right=2",
+        "--kerf",
+        "0.2",
+        "--layers",
+        "--quiet",
+        "--no-pad",
+    ]
     files = [str(pair / f"larch_{side}.ply") for side in ("left", "right")]
     more = ["--case", "larch", "--thick-edges-checked"]
     assert cli.main(["make", *files, *wish, *more, "--out", str(tmp_path / "one")]) == 0
@@ -451,8 +517,9 @@ def test_measures_are_those_of_measure(pair: Path, inline: None, tmp_path: Path,
     assert (out / "larch-measures.json").read_text("utf-8") == capsys.readouterr().out
     rows = table(out)
     assert [(row["foot"], row["scan"]) for row in rows] == [
-        ("left", "larch_left.ply"), ("right", "larch_right.ply"),
-    ]  # fmt: skip
+        ("left", "larch_left.ply"),
+        ("right", "larch_right.ply"),
+    ]
     assert 262 < float(rows[0]["foot_length"]) < float(rows[1]["foot_length"]) < 275
     assert rows[0]["foot_length_sd"] == "0.500"  # nobody verified the scale
     pictures = re.findall(r"base64,([^\"]+)", (out / "batch.html").read_text("utf-8"))
@@ -508,8 +575,15 @@ def test_names_are_no_formulas_and_no_markup(tmp_path: Path) -> None:
 
 
 def test_a_record_comes_back_as_it_went() -> None:
-    foot = tasks.FootRecord(side="left", file="a", verdict="v", findings=("x",), picture="p",
-                            measures={"m": (1.0, "mm", None)}, sizes={"eu": 42.0})  # fmt: skip
+    foot = tasks.FootRecord(
+        side="left",
+        file="a",
+        verdict="v",
+        findings=("x",),
+        picture="p",
+        measures={"m": (1.0, "mm", None)},
+        sizes={"eu": 42.0},
+    )
     record = Record(key="k", case="ä", to="plan", files=("a",), feet=(foot,), products={"a": "b"})
     assert Record.from_json(record.to_json()) == record
 

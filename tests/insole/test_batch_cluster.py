@@ -34,8 +34,14 @@ def slow(task: Task) -> Record:
 
 
 def a_task(case: str, out: Path, scan: Path | None = None) -> Task:
-    return Task(key=f"{case}-{out}", case=case, sides=("",), to=Goal.MEASURES, out=out,
-                request=Request(scans=(Shots(files=(scan or Path("x.ply"),)),)))  # fmt: skip
+    return Task(
+        key=f"{case}-{out}",
+        case=case,
+        sides=("",),
+        to=Goal.MEASURES,
+        out=out,
+        request=Request(scans=(Shots(files=(scan or Path("x.ply"),)),)),
+    )
 
 
 def collected(cluster: Cluster) -> dict[str, Record]:
@@ -55,10 +61,20 @@ def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
     def start(*arguments: str) -> subprocess.Popen[bytes]:
         return subprocess.Popen(
-            [sys.executable, "-m", "dask", *arguments, "--scheduler-file", str(about),
-             "--no-dashboard"],
-            cwd=room, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
+            [
+                sys.executable,
+                "-m",
+                "dask",
+                *arguments,
+                "--scheduler-file",
+                str(about),
+                "--no-dashboard",
+            ],
+            cwd=room,
+            env=env,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
 
     running = [start("scheduler", "--host", "127.0.0.1", "--port", "0")]
     running += [start("worker", "--no-nanny", "--nthreads", "1") for _ in range(2)]

@@ -154,8 +154,12 @@ def test_the_border_of_the_scan_is_the_outline_unless_one_was_traced(tmp_path):
     apart = shapely.Polygon(shoe.outline).hausdorff_distance(shapely.Polygon(formula))
     assert apart < 1.5  # two cells and the smoothing at the rounded toe
     ring = formula[::6].tolist()
-    data = {"name": "n", "inside": SIZES, "bed": {"scan": "bed.ply", "side": "right", "drop": DROP},
-            "outline": {"side": "right", "points": ring}}  # fmt: skip
+    data = {
+        "name": "n",
+        "inside": SIZES,
+        "bed": {"scan": "bed.ply", "side": "right", "drop": DROP},
+        "outline": {"side": "right", "points": ring},
+    }
     assert len(shoes.parse(data, "s", tmp_path).outline) == len(ring)
 
 
@@ -196,8 +200,12 @@ def rim(points, faces, drawn):
     loop, n = border_edges(points, faces), len(points)
     used, back = np.unique(loop, return_inverse=True)
     back = back.reshape(loop.shape) + n
-    band = np.vstack([np.column_stack([loop[:, 1], loop[:, 0], back[:, 0]]),
-                      np.column_stack([loop[:, 1], back[:, 0], back[:, 1]])])  # fmt: skip
+    band = np.vstack(
+        [
+            np.column_stack([loop[:, 1], loop[:, 0], back[:, 0]]),
+            np.column_stack([loop[:, 1], back[:, 0], back[:, 1]]),
+        ]
+    )
     return np.vstack([points, drawn(points[used])]), np.vstack([faces, band])
 
 
@@ -205,8 +213,12 @@ def closed(points, faces, back):
     """Return a solid of the sheet and its copy moved by `back`."""
     n, moved = len(points), back(points)
     loop = border_edges(points, faces)
-    wall = np.vstack([np.column_stack([loop[:, 1], loop[:, 0], loop[:, 0] + n]),
-                      np.column_stack([loop[:, 1], loop[:, 0] + n, loop[:, 1] + n])])  # fmt: skip
+    wall = np.vstack(
+        [
+            np.column_stack([loop[:, 1], loop[:, 0], loop[:, 0] + n]),
+            np.column_stack([loop[:, 1], loop[:, 0] + n, loop[:, 1] + n]),
+        ]
+    )
     return np.vstack([points, moved]), np.vstack([faces, faces[:, ::-1] + n, wall])
 
 
@@ -297,8 +309,12 @@ def test_a_shoe_that_stood_level_keeps_its_own_level(tmp_path):
 
 def test_a_stated_cant_of_the_heel_seat_turns_the_bed(tmp_path):
     written(tmp_path, *sheet())
-    data = {"name": "n", "inside": SIZES, "bed": {"scan": "bed.ply", "side": "right", "drop": DROP},
-            "shell": {"cant_heel": -2.0}}  # fmt: skip
+    data = {
+        "name": "n",
+        "inside": SIZES,
+        "bed": {"scan": "bed.ply", "side": "right", "drop": DROP},
+        "shell": {"cant_heel": -2.0},
+    }
     assert shoes.parse(data, "s", tmp_path).ball_tilt == pytest.approx(CANT - 2, abs=0.2)
 
 

@@ -99,8 +99,16 @@ def test_one_page_with_every_number_in_its_column(tmp_path: Path) -> None:
 
 def test_numbers_are_12_points(tmp_path: Path) -> None:
     page = bench(tmp_path, sample_plan())[0]
-    for phrase in ("128.0", "26.8 mm", "1.5 ± 0.5 mm", "Thick on big-toe", "4.0 mm behind",
-                   "10.0 mm", "162–212 mm", "Turn 3°"):  # fmt: skip
+    for phrase in (
+        "128.0",
+        "26.8 mm",
+        "1.5 ± 0.5 mm",
+        "Thick on big-toe",
+        "4.0 mm behind",
+        "10.0 mm",
+        "162–212 mm",
+        "Turn 3°",
+    ):
         assert sizes_of(page, phrase)[0] >= 11.99, phrase
 
 
@@ -112,8 +120,11 @@ def test_warnings_are_large_in_their_column_and_above_the_signatures(tmp_path: P
     }
     page = bench(tmp_path, warned(sample_plan(), "right", *said.items()))[0]
     _, names = sizes_of(page, "fitter ____")
-    for phrase in ("Humps 3.8 and 3.0 mm", "1.3 mm thicker than the old insole",
-                   "A warning that nobody has shortened"):  # fmt: skip
+    for phrase in (
+        "Humps 3.8 and 3.0 mm",
+        "1.3 mm thicker than the old insole",
+        "A warning that nobody has shortened",
+    ):
         size, height = sizes_of(page, phrase)
         assert size >= 9.99, phrase
         assert height > names, phrase
@@ -129,18 +140,32 @@ def test_a_warning_stands_with_the_thing_that_it_concerns(tmp_path: Path) -> Non
     }
     plan = warned(sample_plan(), "right", *said.items())
     text = column(bench(tmp_path, plan)[0], "right")
-    marks = ["Medium 10", "Crest 16 mm behind the arch apex", "Inside forefoot 2° varus",
-             "First ray checked", "before"]  # fmt: skip
+    marks = [
+        "Medium 10",
+        "Crest 16 mm behind the arch apex",
+        "Inside forefoot 2° varus",
+        "First ray checked",
+        "before",
+    ]
     places = [text.index(mark) for mark in marks]
     assert places == sorted(places)
 
 
 def test_sections_that_hands_need_are_there(tmp_path: Path) -> None:
     text = words(bench(tmp_path, sample_plan())[0])
-    for phrase in ("Order of work", "Each trial", "1 baseline: ride it as it is", "contact even",
-                   "Foot pain calls for clinical advice", "Stop, and take back the last step",
-                   "cannot release", "fitter ____", "rider ____", "date ____",
-                   "Not asked (which is not a no): pain while riding"):  # fmt: skip
+    for phrase in (
+        "Order of work",
+        "Each trial",
+        "1 baseline: ride it as it is",
+        "contact even",
+        "Foot pain calls for clinical advice",
+        "Stop, and take back the last step",
+        "cannot release",
+        "fitter ____",
+        "rider ____",
+        "date ____",
+        "Not asked (which is not a no): pain while riding",
+    ):
         assert phrase in text, phrase
     assert "no wish" not in text
     assert "EU 2017/745" not in text
@@ -184,10 +209,13 @@ def test_many_open_questions_are_counted_here_and_named_on_the_plan_page(tmp_pat
 
 def test_many_notes_run_over_and_the_numbers_stay(tmp_path: Path) -> None:
     notes = [
-        Note(code=f"n{k}", level=NoteLevel.WARN,
-             text=f"note number {k}: " + "a long sentence about the bed " * 6)
+        Note(
+            code=f"n{k}",
+            level=NoteLevel.WARN,
+            text=f"note number {k}: " + "a long sentence about the bed " * 6,
+        )
         for k in range(40)
-    ]  # fmt: skip
+    ]
     document = bench(tmp_path, changed(sample_plan(under=True), "right", notes=notes))
     assert len(document) > 1
     text = every(document)
@@ -210,14 +238,25 @@ def test_notes_that_ask_for_nothing_stay_on_the_plan_page(tmp_path: Path) -> Non
 
 @pytest.mark.parametrize(
     ("back", "phrase"),
-    [(5.0, "Move 5.0 mm back"), (-2.5, "Move 2.5 mm forward"), (0.0, "Stays where it was ridden"),
-     (None, "Place as ridden not given: measure it first")],
-)  # fmt: skip
+    [
+        (5.0, "Move 5.0 mm back"),
+        (-2.5, "Move 2.5 mm forward"),
+        (0.0, "Stays where it was ridden"),
+        (None, "Place as ridden not given: measure it first"),
+    ],
+)
 def test_cleat_starts_from_the_mark_and_says_the_move(
     tmp_path: Path, back: float | None, phrase: str
 ) -> None:
-    cleat = CleatPlan(from_ball_mark=-3.0, from_mth5=17.7, yaw=0.0, float_range=6.0, back=back,
-                      mark="front edge of the rear bolt slot", from_mark=2.3)  # fmt: skip
+    cleat = CleatPlan(
+        from_ball_mark=-3.0,
+        from_mth5=17.7,
+        yaw=0.0,
+        float_range=6.0,
+        back=back,
+        mark="front edge of the rear bolt slot",
+        from_mark=2.3,
+    )
     page = bench(tmp_path, changed(sample_plan(), "left", cleat=cleat))[0]
     text = column(page, "left")
     first = "Axle 2.3 mm ahead of front edge of the rear bolt slot"
@@ -227,10 +266,13 @@ def test_cleat_starts_from_the_mark_and_says_the_move(
 
 @pytest.mark.parametrize(
     ("left", "right", "use", "asks"),
-    [(1.5, 2.5, "use the smaller change, 1.5 mm up", False),
-     (-4.0, -1.0, "use the smaller change, 1.0 mm down", False),
-     (1.0, -1.0, "leave the saddle", False), (5.0, 1.0, "use the smaller change, 1.0 mm up", True)],
-)  # fmt: skip
+    [
+        (1.5, 2.5, "use the smaller change, 1.5 mm up", False),
+        (-4.0, -1.0, "use the smaller change, 1.0 mm down", False),
+        (1.0, -1.0, "leave the saddle", False),
+        (5.0, 1.0, "use the smaller change, 1.0 mm up", True),
+    ],
+)
 def test_one_saddle_takes_the_smaller_change(
     tmp_path: Path, left: float, right: float, use: str, asks: bool
 ) -> None:
@@ -257,12 +299,15 @@ def test_saddle_has_no_spread_of_nothing_and_says_what_it_hangs_on(tmp_path: Pat
     assert "−" not in text.split("Saddle")[1][:20]
 
 
-@pytest.mark.parametrize(("whole", "said"), [
-    (-1.9, [-1.9]),  # cleat -2.6, base -0.5, wedge +1.2: nobody sets half a millimetre
-    (0.75, []),  # cleat 0.05: all of it is below a saddle's step
-    (2.6, [2.6]),  # cleat 1.9, base -0.5, wedge +1.2
-    (-3.1, [-3.1]),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("whole", "said"),
+    [
+        (-1.9, [-1.9]),  # cleat -2.6, base -0.5, wedge +1.2: nobody sets half a millimetre
+        (0.75, []),  # cleat 0.05: all of it is below a saddle's step
+        (2.6, [2.6]),  # cleat 1.9, base -0.5, wedge +1.2
+        (-3.1, [-3.1]),
+    ],
+)
 def test_saddle_moves_of_the_steps_add_up_to_the_whole(
     tmp_path: Path, whole: float, said: list[float]
 ) -> None:
@@ -273,8 +318,10 @@ def test_saddle_moves_of_the_steps_add_up_to_the_whole(
     for side in ("left", "right"):
         plan = changed(plan, side, thickness=rows, saddle_change=Quantity(value=whole, sd=0.4))
     text = words(bench(tmp_path, plan)[0])
-    moves = [float(size) * (1 if way == "up" else -1)
-             for size, way in re.findall(r"Saddle ([\d.]+) mm (up|down)\.", text)]  # fmt: skip
+    moves = [
+        float(size) * (1 if way == "up" else -1)
+        for size, way in re.findall(r"Saddle ([\d.]+) mm (up|down)\.", text)
+    ]
     assert moves == pytest.approx(said)
 
 
@@ -285,8 +332,10 @@ def test_a_saddle_that_moves_twice_by_its_step_or_more_is_said_twice(tmp_path: P
     for side in ("left", "right"):
         plan = changed(plan, side, thickness=rows, saddle_change=Quantity(value=-1.9, sd=0.4))
     text = words(bench(tmp_path, plan)[0])
-    moves = [float(size) * (1 if way == "up" else -1)
-             for size, way in re.findall(r"Saddle ([\d.]+) mm (up|down)\.", text)]  # fmt: skip
+    moves = [
+        float(size) * (1 if way == "up" else -1)
+        for size, way in re.findall(r"Saddle ([\d.]+) mm (up|down)\.", text)
+    ]
     assert moves == pytest.approx([-3.6, 1.7])
     assert sum(moves) == pytest.approx(-1.9)
 
@@ -296,8 +345,15 @@ def test_a_saddle_that_moves_twice_by_its_step_or_more_is_said_twice(tmp_path: P
 
 def test_one_order_of_work_with_a_trial_in_each_row(tmp_path: Path) -> None:
     text = words(bench(tmp_path, sample_plan())[0])
-    steps = ["1 baseline", "2 shoe", "3 cleat", "4 base and pad", "5a wedge LEFT",
-             "5b wedge RIGHT", "6 baseline again"]  # fmt: skip
+    steps = [
+        "1 baseline",
+        "2 shoe",
+        "3 cleat",
+        "4 base and pad",
+        "5a wedge LEFT",
+        "5b wedge RIGHT",
+        "6 baseline again",
+    ]
     places = [text.index(f"☐ {step}") for step in steps]
     assert places == sorted(places)
     assert text.count("☐+ ☐= ☐−") == len(steps)
@@ -330,9 +386,17 @@ def test_cover_is_a_part_a_step_and_in_the_table(tmp_path: Path) -> None:
 
 
 def test_words_that_a_part_cannot_carry_are_listed(tmp_path: Path) -> None:
-    part = Part(name="arch-pad", side=Side.LEFT, worn=True, vertices=np.zeros((0, 3)),
-                faces=np.zeros((0, 3), dtype=int), outline=np.zeros((0, 2)), volume=1.0,
-                material="trial-eva", facts={"paper_only": ("SHOE SIDE", "ARCH PAD")})  # fmt: skip
+    part = Part(
+        name="arch-pad",
+        side=Side.LEFT,
+        worn=True,
+        vertices=np.zeros((0, 3)),
+        faces=np.zeros((0, 3), dtype=int),
+        outline=np.zeros((0, 2)),
+        volume=1.0,
+        material="trial-eva",
+        facts={"paper_only": ("SHOE SIDE", "ARCH PAD")},
+    )
     text = words(bench(tmp_path, sample_plan(), [part])[0])
     assert "write on by hand: SHOE SIDE, ARCH PAD" in text
     assert "kit pads from the kit, or print the file" in text  # the sample's pads are of a kit
@@ -415,8 +479,10 @@ def test_thickness_is_told_at_both_sides_where_they_differ(tmp_path: Path) -> No
 
 
 def test_unmeasured_thickness_is_a_dash_with_its_reason(tmp_path: Path) -> None:
-    rows = [ThicknessRow(station=name, before=None, after=2.5)
-            for name in ("heel", "arch", "ball", "toes")]  # fmt: skip
+    rows = [
+        ThicknessRow(station=name, before=None, after=2.5)
+        for name in ("heel", "arch", "ball", "toes")
+    ]
     text = column(bench(tmp_path, changed(sample_plan(), "left", thickness=rows))[0], "left")
     assert "before – – – –" in text
     assert "was not measured" in text
@@ -460,15 +526,24 @@ def test_bolts_without_a_measured_pattern_are_told_by_the_plan(tmp_path: Path) -
 @pytest.mark.parametrize(
     ("code", "short", "markup"),
     [
-        ("fit-heel-width", "heel width tight: 3.2 ± 1.0 mm short",
-         "<b>Heel width tight</b>: 3.2 ± 1.0 mm short"),
-        ("wedge-first-ray", "first ray checked: no pain & not stiff",
-         "☐ <b>First ray checked</b>: no pain &amp; not stiff"),
-        ("contact-less-pedalling", "model, pedalling: contact 95 → 76 cm²",
-         "Model, pedalling: contact 95 → 76 cm²"),
+        (
+            "fit-heel-width",
+            "heel width tight: 3.2 ± 1.0 mm short",
+            "<b>Heel width tight</b>: 3.2 ± 1.0 mm short",
+        ),
+        (
+            "wedge-first-ray",
+            "first ray checked: no pain & not stiff",
+            "☐ <b>First ray checked</b>: no pain &amp; not stiff",
+        ),
+        (
+            "contact-less-pedalling",
+            "model, pedalling: contact 95 → 76 cm²",
+            "Model, pedalling: contact 95 → 76 cm²",
+        ),
         ("thick-ball", "", "Another sentence &amp; shape"),
     ],
-)  # fmt: skip
+)
 def test_the_bench_reads_the_short_wording_or_the_whole(code: str, short: str, markup: str) -> None:
     note = Note(code=code, level=NoteLevel.WARN, text="another sentence & shape", short=short)
     assert bench_words(note) == markup
@@ -507,8 +582,9 @@ def test_a_tight_shoe_says_how_much_is_missing() -> None:
     foot = feet.analytic(side="right")
     notes = planner.plan(None, foot, narrow, PlanWishes()).right.notes
     (note,) = [n for n in notes if n.code == "fit-ball-width"]
-    room, least = (float(re.search(p, note.text)[1]) for p in
-                   (r"tight: ([+-][\d.]+)", r"wanted ([-\d.]+)"))  # fmt: skip
+    room, least = (
+        float(re.search(p, note.text)[1]) for p in (r"tight: ([+-][\d.]+)", r"wanted ([-\d.]+)")
+    )
     assert f"ball width tight: {least - room:.1f} ± " in note.short
 
 
@@ -535,8 +611,9 @@ def test_long_words_are_neither_clipped_nor_run_into_the_other_foot(
 def test_letters_do_not_lie_on_each_other(tmp_path: Path) -> None:
     """Middles of letters are apart by at least a quarter of a letter's height."""
     for page in [*bench(tmp_path, sample_plan(under=True)), *plan_page(tmp_path, sample_plan())]:
-        seen = [(size, (box[:2] + box[2:]) / 2) for char, size, box in letters(page)
-                if char not in "_."]  # fmt: skip
+        seen = [
+            (size, (box[:2] + box[2:]) / 2) for char, size, box in letters(page) if char not in "_."
+        ]
         middles = np.array([middle for _, middle in seen])
         sizes = np.array([size for size, _ in seen]) * MM
         gaps = np.linalg.norm(middles[:, None] - middles[None], axis=2)
@@ -562,8 +639,13 @@ def test_no_pad_no_wedge_no_cleat_say_so(tmp_path: Path) -> None:
     plan = sample_plan(pad_height=None, wedges=False)
     plan = changed(plan, "left", cleat=None, saddle_change=None, thickness=[])
     text = column(bench(tmp_path, plan)[0], "left")
-    for phrase in ("No pad: no pad was wished", "No shim", "as ridden: leave it",
-                   "not worked out", "no change worked out"):  # fmt: skip
+    for phrase in (
+        "No pad: no pad was wished",
+        "No shim",
+        "as ridden: leave it",
+        "not worked out",
+        "no change worked out",
+    ):
         assert phrase in text, phrase
 
 
@@ -582,8 +664,10 @@ def test_no_shoe_is_said_on_both_papers(tmp_path: Path) -> None:
 
 
 def test_same_plan_same_bytes(tmp_path: Path) -> None:
-    for writer in (lambda path: bench_page.write_bench_page(path, sample_plan(), []),
-                   lambda path: report.write_plan_page(path, sample_plan())):  # fmt: skip
+    for writer in (
+        lambda path: bench_page.write_bench_page(path, sample_plan(), []),
+        lambda path: report.write_plan_page(path, sample_plan()),
+    ):
         files = [tmp_path / "a.pdf", tmp_path / "b.pdf"]
         for file in files:
             writer(file)
@@ -599,9 +683,15 @@ def test_a_plan_without_feet_is_refused(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize(("code", "row"), [
-    ("kit-little", "pad"), ("hand-hallux", "wedge"), ("hand-tilt-wedge", "wedge"),
-    ("hand-ball-girth", "mind"), ("hand-leg-length", "mind"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("code", "row"),
+    [
+        ("kit-little", "pad"),
+        ("hand-hallux", "wedge"),
+        ("hand-tilt-wedge", "wedge"),
+        ("hand-ball-girth", "mind"),
+        ("hand-leg-length", "mind"),
+    ],
+)
 def test_warnings_of_kit_and_hand_stand_where_the_work_is(code: str, row: str) -> None:
     assert row_of(code) == row

@@ -19,9 +19,7 @@ def of_foot(rows, side):
 
 def with_notes(plan, side, *notes):
     foot = getattr(plan, side)
-    return plan.model_copy(
-        update={side: foot.model_copy(update={"notes": [*foot.notes, *notes]})}
-    )
+    return plan.model_copy(update={side: foot.model_copy(update={"notes": [*foot.notes, *notes]})})
 
 
 def warn(code, text):
@@ -71,9 +69,7 @@ def test_what_nobody_wished_is_no_news_and_what_was_wished_and_not_made_is():
     plan = plans.sample_plan(wedges=False)
     assert not [row for row in brief(plan) if row.startswith(("  wedge", "  no wedge"))]
     why = {WedgePlace.HEEL.value: "the shoe has it already"}
-    plan = plan.model_copy(
-        update={"left": plan.left.model_copy(update={"no_wedge_because": why})}
-    )
+    plan = plan.model_copy(update={"left": plan.left.model_copy(update={"no_wedge_because": why})})
     rows = [row for row in brief(plan) if row.startswith("  no wedge")]
     assert rows == ["  no wedge inside heel: the shoe has it already"]
     assert rows[0] in of_foot(brief(plan), "left")
@@ -109,17 +105,25 @@ def test_a_refused_limit_comes_before_warnings():
     assert rows.index("Watch: right: a refusal") < rows.index("Watch: left: a warning")
 
 
-@pytest.mark.parametrize(("area", "share", "words"), [
-    ((103.0, 108.0), (0.16, 0.17), "standing: contact 103 → 108 cm², midfoot 16 → 17 %"),
-    ((103.0, 103.9), (0.16, 0.17), "standing: midfoot 16 → 17 %"),
-    ((103.0, 102.0), (0.16, 0.169), "standing: contact 103 → 102 cm²"),
-    ((103.0, 103.9), (0.16, 0.169), "standing: no change"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("area", "share", "words"),
+    [
+        ((103.0, 108.0), (0.16, 0.17), "standing: contact 103 → 108 cm², midfoot 16 → 17 %"),
+        ((103.0, 103.9), (0.16, 0.17), "standing: midfoot 16 → 17 %"),
+        ((103.0, 102.0), (0.16, 0.169), "standing: contact 103 → 102 cm²"),
+        ((103.0, 103.9), (0.16, 0.169), "standing: no change"),
+    ],
+)
 def test_an_effect_is_silent_about_what_stays(area, share, words):
     case = EffectCase(
-        case="standing", area=area, midfoot_area=(1, 2), midfoot_share=share, heel_peak=(1, 1),
-        ball_peak=(1, 1), toe_share=(None, None),
-    )  # fmt: skip
+        case="standing",
+        area=area,
+        midfoot_area=(1, 2),
+        midfoot_share=share,
+        heel_peak=(1, 1),
+        ball_peak=(1, 1),
+        toe_share=(None, None),
+    )
     does = EffectPlan(wished=0.8, reached=0.75, cases=[case], little=False, words="x")
     plan = plans.sample_plan()
     plan = plan.model_copy(update={"right": plan.right.model_copy(update={"effect": does})})
@@ -134,10 +138,13 @@ def test_the_saddle_is_one_line_and_none_below_its_step():
     def asking(left, right):
         plan = plans.sample_plan()
         feet = {
-            side: getattr(plan, side).model_copy(update={
-                "saddle_change": plan.left.saddle_change.model_copy(update={"value": value})})
+            side: getattr(plan, side).model_copy(
+                update={
+                    "saddle_change": plan.left.saddle_change.model_copy(update={"value": value})
+                }
+            )
             for side, value in (("left", left), ("right", right))
-        }  # fmt: skip
+        }
         return [row for row in brief(plan.model_copy(update=feet)) if "addle" in row]
 
     assert asking(-1.4, -2.0) == ["Saddle: 1.4 mm down"]
@@ -177,6 +184,7 @@ def test_what_must_be_checked_before_making_is_never_counted_only(code):
 
 def test_one_foots_two_cases_and_both_feet_share_a_line_four_are_said_foot_by_foot():
     """Each number stands in the order of the cases or feet that the line names."""
+
     def takes(case, area):
         return warn(f"contact-shim-{case}", f"{case}: the shim takes {area} cm² of contact")
 

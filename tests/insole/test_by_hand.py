@@ -64,26 +64,34 @@ def test_a_file_is_read_side_by_side(tmp_path):
     assert found.of("right") is found.right
 
 
-@pytest.mark.parametrize(("text", "says"), [
-    ("", "holds no hand measure"),
-    ("[left]\n", "holds no hand measure"),
-    ("[left]\nball_girth = 24.6\n", "left.ball_girth is 24.6, but must be .* typed in cm"),
-    ("[right]\nball_girt = 246\n", 'right.ball_girt is not a key .* did you mean "ball_girth"'),
-    ("[right]\nhallux = 'bent'\n", "right.hallux is .* one of"),
-    ("[left]\nforefoot_tilt = 25.1\n", "left.forefoot_tilt is 25.1.* -25 to 25 degrees"),
-    ("[middle]\nball_girth = 246\n", "middle is not a key"),
-    ("leg_length = 4\n", "leg_length is 4, but must be a text"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "holds no hand measure"),
+        ("[left]\n", "holds no hand measure"),
+        ("[left]\nball_girth = 24.6\n", "left.ball_girth is 24.6, but must be .* typed in cm"),
+        ("[right]\nball_girt = 246\n", 'right.ball_girt is not a key .* did you mean "ball_girth"'),
+        ("[right]\nhallux = 'bent'\n", "right.hallux is .* one of"),
+        ("[left]\nforefoot_tilt = 25.1\n", "left.forefoot_tilt is 25.1.* -25 to 25 degrees"),
+        ("[middle]\nball_girth = 246\n", "middle is not a key"),
+        ("leg_length = 4\n", "leg_length is 4, but must be a text"),
+    ],
+)
 def test_each_mistake_gets_its_sentence(tmp_path, text, says):
     with pytest.raises(PlanError, match=f"hand.toml.*{says}"):
         read(written(tmp_path, text))
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
-@pytest.mark.parametrize(("name", "band"), [
-    ("foot_length", 2 * (1.0 + 0.25) ** 0.5), ("foot_breadth", 2 * (1.0 + 0.25) ** 0.5),
-    ("ball_girth", 2 * (4.0 + 0.25) ** 0.5), ("instep_girth", 2 * (6.25 + 0.25) ** 0.5),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "band"),
+    [
+        ("foot_length", 2 * (1.0 + 0.25) ** 0.5),
+        ("foot_breadth", 2 * (1.0 + 0.25) ** 0.5),
+        ("ball_girth", 2 * (4.0 + 0.25) ** 0.5),
+        ("instep_girth", 2 * (6.25 + 0.25) ** 0.5),
+    ],
+)
 @pytest.mark.parametrize("way", [1.0, -1.0])
 def test_a_contradiction_begins_beyond_two_deviations(side, name, band, way):
     scanned = foot(side, **{name: 240.0})
@@ -139,8 +147,9 @@ def test_the_plan_carries_both_feet_s_values_and_what_speaks_against_it():
     wishes = PlanWishes(both=FootWish(pad=False, forefoot=1.0), confirm_zero=True)
     hand = ByHand(
         left=HandFoot(lengths={"ball_girth": 246.0}, hallux="stiff"),
-        right=HandFoot(forefoot_tilt=-6.0), leg_length="right 4 mm shorter",
-    )  # fmt: skip
+        right=HandFoot(forefoot_tilt=-6.0),
+        leg_length="right 4 mm shorter",
+    )
     plain = planner.plan(made("left"), made("right"), None, wishes)
     plan = planner.plan(made("left"), made("right"), None, wishes, hand=hand)
     assert plan.left.measures["ball_girth_by_hand"].value == 246.0
@@ -173,11 +182,19 @@ def test_contradictions_of_other_measures_never_change_the_verdict(tmp_path):
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
-@pytest.mark.parametrize(("off", "verdict"), [  # of 250 mm: 1 % is 2.5, 2 % is 5
-    (0.0, Verdict.MAKING), (2.4, Verdict.MAKING), (-2.4, Verdict.MAKING),
-    (2.6, Verdict.MEASURING), (-2.6, Verdict.MEASURING), (4.9, Verdict.MEASURING),
-    (5.1, Verdict.AGAIN), (-5.1, Verdict.AGAIN),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("off", "verdict"),
+    [  # of 250 mm: 1 % is 2.5, 2 % is 5
+        (0.0, Verdict.MAKING),
+        (2.4, Verdict.MAKING),
+        (-2.4, Verdict.MAKING),
+        (2.6, Verdict.MEASURING),
+        (-2.6, Verdict.MEASURING),
+        (4.9, Verdict.MEASURING),
+        (5.1, Verdict.AGAIN),
+        (-5.1, Verdict.AGAIN),
+    ],
+)
 def test_a_length_by_hand_judges_a_scale_that_nothing_else_did(side, off, verdict):
     hand = HandFoot(lengths={"foot_length": 250.0})
     seen = judged.held(unverified(side, foot_length=250.0 + off), hand)

@@ -20,8 +20,9 @@ from tests.plans import sample_plan
 
 
 def trial(number: int = 1, case: str = "larch", **more) -> Trial:
-    return Trial(number=number, case=case, plan=1, fingerprint="0" * 12, date="2026-05-01",
-                 set_up={}, **more)  # fmt: skip
+    return Trial(
+        number=number, case=case, plan=1, fingerprint="0" * 12, date="2026-05-01", set_up={}, **more
+    )
 
 
 @pytest.fixture
@@ -97,9 +98,19 @@ def test_a_log_in_one_file_grows(tmp_path):
     assert len(cases.read_log(path)) == 2
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"schema_version": 9, "trials": []}', "\x00",
-                                  "[" * 100000, '{"schema_version": 1, "trials": [{}]}',
-                                  '{"schema_version": 1}'])  # fmt: skip
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        "[]",
+        '{"schema_version": 9, "trials": []}',
+        "\x00",
+        "[" * 100000,
+        '{"schema_version": 1, "trials": [{}]}',
+        '{"schema_version": 1}',
+    ],
+)
 def test_a_damaged_file_is_one_sentence_and_stays(tmp_path, case, text):
     log = tmp_path / "log.json"
     log.write_text(text)
@@ -139,9 +150,12 @@ def test_a_write_that_fails_leaves_all_as_it_was(case, tmp_path, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    for call in (lambda: case.add_plan(plan(7)), lambda: case.add_trial(trial(1)),
-                 lambda: cases.append_log(log, trial(2), [trial(1)]),
-                 lambda: cases.create(tmp_path, "oak")):  # fmt: skip
+    for call in (
+        lambda: case.add_plan(plan(7)),
+        lambda: case.add_trial(trial(1)),
+        lambda: cases.append_log(log, trial(2), [trial(1)]),
+        lambda: cases.create(tmp_path, "oak"),
+    ):
         with pytest.raises(InsoleError, match="cannot be written: no space left on device"):
             call()
     assert everything(tmp_path) == before

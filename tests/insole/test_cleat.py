@@ -205,11 +205,21 @@ def test_one_saddle_takes_the_smaller_of_two_changes(left, right, used, warn):
 def under(net: float) -> WedgePlan:
     tan = math.tan(math.radians(abs(net)))
     return WedgePlan(
-        place=WedgePlace.UNDER, wish=net, cant_kept=0, net=net, remainder=0,
-        thick_side="big-toe side" if net > 0 else "little-toe side", width=60.0,
-        thick_edge=1 + 60 * tan, edge=1.0, full_from=160, full_to=220, taper_rear=0,
-        taper_front=0, outline=[(160, -25), (220, -25), (220, 35), (160, 35)],
-    )  # fmt: skip
+        place=WedgePlace.UNDER,
+        wish=net,
+        cant_kept=0,
+        net=net,
+        remainder=0,
+        thick_side="big-toe side" if net > 0 else "little-toe side",
+        width=60.0,
+        thick_edge=1 + 60 * tan,
+        edge=1.0,
+        full_from=160,
+        full_to=220,
+        taper_rear=0,
+        taper_front=0,
+        outline=[(160, -25), (220, -25), (220, 35), (160, 35)],
+    )
 
 
 @pytest.mark.parametrize("net", [3.0, -3.0])

@@ -27,9 +27,21 @@ LEFT, RIGHT = str(SAMPLES / "larch_left.ply"), str(SAMPLES / "larch_right.ply")
 BAD = str(SAMPLES / "larch_right_to_send_back.ply")
 SHOE = str(SAMPLES / "shoe.toml")
 COMMANDS = (
-    "check", "measure", "fit", "plan", "make", "compare", "artefact", "trial", "questions",
-    "bar", "settle", "shoe", "case", "trace",
-)  # fmt: skip
+    "check",
+    "measure",
+    "fit",
+    "plan",
+    "make",
+    "compare",
+    "artefact",
+    "trial",
+    "questions",
+    "bar",
+    "settle",
+    "shoe",
+    "case",
+    "trace",
+)
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -187,8 +199,10 @@ def test_pictures_of_several_go_into_a_folder_or_beside_a_name(run: Run, tmp_pat
     assert code == 20
     names = {path.name for path in (tmp_path / "seen" / "today").iterdir()}
     assert names == {
-        "larch_left-left.png", "larch_left-left-2.png", "larch_right_to_send_back-right.png",
-    }  # fmt: skip
+        "larch_left-left.png",
+        "larch_left-left-2.png",
+        "larch_right_to_send_back-right.png",
+    }
     assert len(err.splitlines()) == 3
     assert run("check", LEFT, BAD, "--picture", tmp_path / "one.png", "--quiet")[0] == 20
     assert {path.name for path in tmp_path.glob("*.png")} == {"one.png", "one-2.png"}
@@ -205,8 +219,15 @@ def test_check_table_has_a_line_per_foot_and_the_codes_that_decided(run: Run) ->
         assert "SCAN AGAIN" in bad
         # the file was spoilt by a 62 mm hole under the arch and 0.9 mm noise
         assert {"sole-hole", "noise"} <= set(bad.replace(",", " ").split())
-        assert len({row.index(cell) for row, cell in zip(
-            (head, good, bad), ("verdict", "FIT", "SCAN"), strict=True)}) == 1  # fmt: skip
+        assert (
+            len(
+                {
+                    row.index(cell)
+                    for row, cell in zip((head, good, bad), ("verdict", "FIT", "SCAN"), strict=True)
+                }
+            )
+            == 1
+        )
         if "--table" in arguments:
             assert rest == []
         else:  # below the table: what to do about those that are not fit for making
@@ -227,7 +248,12 @@ def test_one_bad_file_among_many_never_stops_the_rest(run: Run, tmp_path: Path) 
     assert code == 3
     records = json.loads(out)
     assert [record.get("verdict", "error") for record in records] == [
-        "error", "fit for making", "error", "fit for making", "error"]  # fmt: skip
+        "error",
+        "fit for making",
+        "error",
+        "fit for making",
+        "error",
+    ]
     assert [record["scan"]["side"] for record in (records[1], records[3])] == ["right", "left"]
     assert len(err.splitlines()) == 3
     for row, name in zip(err.splitlines(), ("cut.ply", "empty.ply", "none.ply"), strict=True):
@@ -306,11 +332,15 @@ def test_a_break_by_the_keyboard_ends_workers_too(then: float) -> None:
     import signal
 
     with subprocess.Popen(
-        [sys.executable, "-m", "insole.cli", "check", *[LEFT] * 40], cwd=ROOT,
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        [sys.executable, "-m", "insole.cli", "check", *[LEFT] * 40],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
         # a run in the background ignores the signal, and its children would
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
-    ) as child:  # fmt: skip
+    ) as child:
         children = Path(f"/proc/{child.pid}/task/{child.pid}/children")
         while child.poll() is None and len(children.read_text().split()) < 2:
             time.sleep(0.02)
@@ -333,10 +363,13 @@ def test_what_a_pair_shows_is_said_once_and_counts_for_both(
         seen.append((left.facts.side, right.facts.side))
         return (
             Finding(
-                code="pair-length", severity=Severity.MEASURING, region="scan",
-                text="The feet differ by 9 mm.", advice="Check both scales.",
+                code="pair-length",
+                severity=Severity.MEASURING,
+                region="scan",
+                text="The feet differ by 9 mm.",
+                advice="Check both scales.",
             ),
-        )  # fmt: skip
+        )
 
     monkeypatch.setattr(quality_pair, "pair_findings", found)
     code, out, _ = run("check", RIGHT, LEFT)
@@ -362,16 +395,30 @@ def test_measure_json_contract(run: Run) -> None:
     record = json.loads(out)
     assert record["tool"]["name"] == "solewright"
     assert set(record) >= {
-        "tool", "scan", "verdict", "findings", "pose", "landmarks", "measures", "sizes",
-    }  # fmt: skip
+        "tool",
+        "scan",
+        "verdict",
+        "findings",
+        "pose",
+        "landmarks",
+        "measures",
+        "sizes",
+    }
     assert set(record["scan"]) >= {
-        "file", "sha256", "unit", "unit_evidence", "side", "side_confidence", "kind", "load",
-        "points", "faces",
-    }  # fmt: skip
+        "file",
+        "sha256",
+        "unit",
+        "unit_evidence",
+        "side",
+        "side_confidence",
+        "kind",
+        "load",
+        "points",
+        "faces",
+    }
     assert (record["scan"]["side"], record["scan"]["load"]) == ("left", "half")
     for finding in record["findings"]:
-        assert set(finding) == {
-            "code", "severity", "text", "advice", "region", "value", "limit"}  # fmt: skip
+        assert set(finding) == {"code", "severity", "text", "advice", "region", "value", "limit"}
     pose = np.array(record["pose"])
     assert pose.shape == (4, 4)
     assert np.linalg.det(pose[:3, :3]) == pytest.approx(-1, abs=1e-9)  # a left foot is mirrored
@@ -395,7 +442,10 @@ def test_measure_json_lists_what_failed(run: Run, tmp_path: Path) -> None:
     assert code == 3
     records = json.loads(out)
     assert [record.get("scan", {}) and "error" in record for record in records] == [
-        False, True, False]  # fmt: skip
+        False,
+        True,
+        False,
+    ]
     assert set(records[1]) == {"scan", "error"}
     assert records[1]["scan"] == str(missing)
     assert len(err.splitlines()) == 1
@@ -474,9 +524,9 @@ def test_repeated_scans_of_one_foot(run: Run) -> None:
     row = next(row for row in block if row.startswith("foot length"))
     mean, sd = float(row[24:].split()[0]), float(row[24:].split()[2])
     first, second = (
-        float(v) for v in next(r for r in out.splitlines() if r.startswith("foot length"))[24:]
-        .split()[::4]
-    )  # fmt: skip
+        float(v)
+        for v in next(r for r in out.splitlines() if r.startswith("foot length"))[24:].split()[::4]
+    )
     assert mean == pytest.approx((first + second) / 2, abs=0.06)  # printed to a tenth
     assert sd == pytest.approx(abs(first - second) / 2, abs=0.06)
     assert "take a third" in out
@@ -1024,9 +1074,12 @@ def test_out_of_memory_and_a_break_are_told(run: Run, monkeypatch: pytest.Monkey
 def test_the_installed_command_returns_the_code() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "insole.cli", "measure", "nowhere.ply"],
-        cwd=ROOT, capture_output=True, text=True, check=False,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
         env={**os.environ, "OMP_NUM_THREADS": "1"},
-    )  # fmt: skip
+    )
     assert done.returncode == 3
     assert done.stdout == ""
     assert done.stderr.startswith("solewright: nowhere.ply")
@@ -1041,8 +1094,20 @@ def test_a_trial_is_logged_and_its_options_plan_the_step(
 ) -> None:
     """The printed command, with the places of its files, changes one thing and nothing else."""
     log, said = tmp_path / "log.json", "lump in the arch"
-    code, out, err = run("trial", plan_file, "--said", said, "--side", "left", "--same",
-                         "--no-red-flags", "--on", "2026-05-02", "--log", log)  # fmt: skip
+    code, out, err = run(
+        "trial",
+        plan_file,
+        "--said",
+        said,
+        "--side",
+        "left",
+        "--same",
+        "--no-red-flags",
+        "--on",
+        "2026-05-02",
+        "--log",
+        log,
+    )
     assert (code, err) == (0, "")
     line = shlex.split(out.splitlines()[-1])
     assert line[:2] == ["solewright", "plan"]
@@ -1054,8 +1119,10 @@ def test_a_trial_is_logged_and_its_options_plan_the_step(
     levels = [c for c in changes if "support level" in c]
     assert next(c.strip() for c in levels).startswith("left support level: ")
     assert not [c for c in changes if c.strip().startswith("right")]
-    old, new = (json.loads(p.read_text(encoding="utf-8")) for p in
-                (plan_file, tmp_path / "larch-v2-plan.json"))  # fmt: skip
+    old, new = (
+        json.loads(p.read_text(encoding="utf-8"))
+        for p in (plan_file, tmp_path / "larch-v2-plan.json")
+    )
     assert set(new["wishes"]["left"]) == {"support_level"}
     assert new["wishes"] == old["wishes"] | {"left": new["wishes"]["left"]}
     assert new["left"]["pad"]["crest"]["height"] < old["left"]["pad"]["crest"]["height"] - 0.7
@@ -1067,13 +1134,24 @@ def test_a_trial_is_logged_and_its_options_plan_the_step(
 
 def test_a_stop_word_is_logged_and_ends_with_4(run: Run, plan_file: Path, tmp_path: Path) -> None:
     log = tmp_path / "log.json"
-    code, out, _ = run("trial", plan_file, "--said", "toes go numb", "--worse",
-                       "--on", "2026-05-02", "--log", log)  # fmt: skip
+    code, out, _ = run(
+        "trial", plan_file, "--said", "toes go numb", "--worse", "--on", "2026-05-02", "--log", log
+    )
     assert code == 4
     assert "ask a clinician" in out
     assert "solewright plan" not in out
-    code, out, err = run("trial", plan_file, "--said", "toes are numb", "--worse",
-                         "--on", "2026-05-03", "--log", log, "--json")  # fmt: skip
+    code, out, err = run(
+        "trial",
+        plan_file,
+        "--said",
+        "toes are numb",
+        "--worse",
+        "--on",
+        "2026-05-03",
+        "--log",
+        log,
+        "--json",
+    )
     assert code == 4
     assert "ask a clinician" in err
     assert json.loads(out)["command"] is None
@@ -1083,12 +1161,15 @@ def test_a_stop_word_is_logged_and_ends_with_4(run: Run, plan_file: Path, tmp_pa
 def test_a_case_keeps_plan_and_trials(run: Run, plan_file: Path, tmp_path: Path) -> None:
     folder = tmp_path / "larch"
     for day in ("2026-05-01", "2026-05-02"):
-        code, _, err = run("trial", plan_file, "--said", "fine", "--better", "--on", day,
-                           "--log", folder)  # fmt: skip
+        code, _, err = run(
+            "trial", plan_file, "--said", "fine", "--better", "--on", day, "--log", folder
+        )
         assert (code, err) == (0, "")
     assert (folder / "plans" / "plan-001.json").read_bytes() == plan_file.read_bytes()
     assert sorted(p.name for p in (folder / "trials").iterdir()) == [
-        "trial-001.json", "trial-002.json"]  # fmt: skip
+        "trial-001.json",
+        "trial-002.json",
+    ]
     code, _, err = run("trial", plan_file, "--on", "2026-05-01", "--log", tmp_path / "oak")
     assert (code, err) == (0, "")
     assert (tmp_path / "oak" / "larch" / "trials" / "trial-001.json").exists()
@@ -1101,8 +1182,9 @@ def test_plan_make_trial_and_case_agree_on_one_folder(
     code, _, err = run("make", plan_file, "--thick-edges-checked", "--out", tmp_path)
     assert code == 0, err
     made = tmp_path / "larch-v1" / "plan.json"
-    code, out, err = run("trial", made, "--felt", "too high", "--same", "--no-red-flags", "--on",
-                         "2026-05-02")  # fmt: skip
+    code, out, err = run(
+        "trial", made, "--felt", "too high", "--same", "--no-red-flags", "--on", "2026-05-02"
+    )
     assert (code, err) == (0, "")
     assert "red flags: no: pain, numbness, tingling, cramp, slipping, stuck" in out
     code, out, _ = run("case", tmp_path)
@@ -1131,8 +1213,19 @@ def test_red_flags_are_asked_at_the_terminal(
 
     monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
     monkeypatch.setattr(click, "prompt", prompt)
-    code, out, _ = run("trial", plan_file, "--felt", "too high", "--same", "--flag", "cramp=no",
-                       "--on", "2026-05-02", "--log", tmp_path / "log.json")  # fmt: skip
+    code, out, _ = run(
+        "trial",
+        plan_file,
+        "--felt",
+        "too high",
+        "--same",
+        "--flag",
+        "cramp=no",
+        "--on",
+        "2026-05-02",
+        "--log",
+        tmp_path / "log.json",
+    )
     assert code == 0
     assert len(asked) == 5
     assert all(text.endswith("?") for text in asked)
@@ -1156,12 +1249,32 @@ def test_red_flags_are_options_and_unasked_ones_give_no_step(
     assert code == 0
     assert "not asked: pain" in out
     assert "solewright plan" not in out
-    code, out, _ = run("trial", plan_file, "--felt", "too high", "--same", "--no-red-flags",
-                       "--flag", "cramp=yes", *log)  # fmt: skip
+    code, out, _ = run(
+        "trial",
+        plan_file,
+        "--felt",
+        "too high",
+        "--same",
+        "--no-red-flags",
+        "--flag",
+        "cramp=yes",
+        *log,
+    )
     assert code == 4
     assert "cramp: yes" in out
-    code, out, _ = run("trial", plan_file, "--felt", "too high", "--same", "--no-red-flags",
-                       "--corrects", "2", "--because", "typed wrong", *log)  # fmt: skip
+    code, out, _ = run(
+        "trial",
+        plan_file,
+        "--felt",
+        "too high",
+        "--same",
+        "--no-red-flags",
+        "--corrects",
+        "2",
+        "--because",
+        "typed wrong",
+        *log,
+    )
     assert code == 0
     assert "in the place of trial 2: typed wrong" in out
     assert "solewright plan" in out
@@ -1171,12 +1284,19 @@ def test_red_flags_are_options_and_unasked_ones_give_no_step(
         assert says in err
 
 
-@pytest.mark.parametrize(("options", "code", "says"), [
-    (["--log", "LOG"], 2, "--on YYYY-MM-DD"),
-    (["--log", "LOG", "--on", "2026-05-01", "--said", "fine"], 2, "--better, --same or --worse"),
-    (["--log", "LOG", "--on", "May", "--better"], 3, "give it as YYYY-MM-DD"),
-    (["--log", "BAD", "--on", "2026-05-01", "--better"], 3, "is damaged"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("options", "code", "says"),
+    [
+        (["--log", "LOG"], 2, "--on YYYY-MM-DD"),
+        (
+            ["--log", "LOG", "--on", "2026-05-01", "--said", "fine"],
+            2,
+            "--better, --same or --worse",
+        ),
+        (["--log", "LOG", "--on", "May", "--better"], 3, "give it as YYYY-MM-DD"),
+        (["--log", "BAD", "--on", "2026-05-01", "--better"], 3, "is damaged"),
+    ],
+)
 def test_a_wrong_trial_is_one_sentence(
     run: Run, plan_file: Path, tmp_path: Path, options: list[str], code: int, says: str
 ) -> None:
@@ -1195,8 +1315,20 @@ def test_showing_no_log_is_one_sentence(run: Run, tmp_path: Path) -> None:
 
 
 def test_body_mass_and_ankle_reach_the_plan(run: Run, tmp_path: Path) -> None:
-    code, out, _ = run("plan", LEFT, RIGHT, "--shoe", SHOE, "--body-mass", "60", "--ankle",
-                       "left=1.5", "--full", "--out", tmp_path)  # fmt: skip
+    code, out, _ = run(
+        "plan",
+        LEFT,
+        RIGHT,
+        "--shoe",
+        SHOE,
+        "--body-mass",
+        "60",
+        "--ankle",
+        "left=1.5",
+        "--full",
+        "--out",
+        tmp_path,
+    )
     assert code == 0
     assert "body mass 60 kg, as given" in out
     assert "294 N, sole held at +1.5°" in out  # 60 kg x 9.80665 / 2
@@ -1212,18 +1344,43 @@ def test_body_mass_and_ankle_reach_the_plan(run: Run, tmp_path: Path) -> None:
 def test_own_limits_reach_the_plan_its_paper_and_the_next_trial(run: Run, tmp_path: Path) -> None:
     own = tmp_path / "own.toml"
     own.write_text("[support]\nfirst_trial = 0.7\n[trial]\ncleat_step = 2\n")
-    code, out, _ = run("plan", LEFT, RIGHT, "--shoe", SHOE, "--load", "half", "--limits", own,
-                       "--full", "--out", tmp_path)  # fmt: skip
+    code, out, _ = run(
+        "plan",
+        LEFT,
+        RIGHT,
+        "--shoe",
+        SHOE,
+        "--load",
+        "half",
+        "--limits",
+        own,
+        "--full",
+        "--out",
+        tmp_path,
+    )
     assert code == 0
     assert "wished to fill 70 % of the gap" in out
     assert "support.first_trial 0.7 share of the gap (usual 0.8 share of the gap)" in out
     made = tmp_path / "case-v1-plan.json"
     record = json.loads(made.read_text(encoding="utf-8"))
     assert record["limits"] == {"support.first_trial": 0.7, "trial.cleat_step": 2.0}
-    assert record["sources"] == {"shoe": Path(SHOE).name, "limits": "own.toml",
-                                 "stated": {"--load": "half"}}  # fmt: skip
-    code, out, _ = run("trial", made, "--said", "cleat feels too far forward", "--same", "--on",
-                       "2026-05-02", "--no-red-flags", "--log", tmp_path / "log.json")  # fmt: skip
+    assert record["sources"] == {
+        "shoe": Path(SHOE).name,
+        "limits": "own.toml",
+        "stated": {"--load": "half"},
+    }
+    code, out, _ = run(
+        "trial",
+        made,
+        "--said",
+        "cleat feels too far forward",
+        "--same",
+        "--on",
+        "2026-05-02",
+        "--no-red-flags",
+        "--log",
+        tmp_path / "log.json",
+    )
     assert code == 0
     assert "2 mm" in out
     line = shlex.split(out.splitlines()[-1])
@@ -1238,12 +1395,25 @@ def test_a_medial_side_stands_unless_it_is_to_run_out(run: Run, tmp_path: Path) 
     code, out, _ = run("plan", LEFT, "--shoe", SHOE, "--load", "half", "--out", tmp_path)
     assert code == 0
     assert "the pad's medial side stands up to" in out
-    code, out, _ = run("plan", LEFT, "--shoe", SHOE, "--load", "half", "--medial-edge", "left=0.4",
-                       "--version", "2", "--out", tmp_path)  # fmt: skip
+    code, out, _ = run(
+        "plan",
+        LEFT,
+        "--shoe",
+        SHOE,
+        "--load",
+        "half",
+        "--medial-edge",
+        "left=0.4",
+        "--version",
+        "2",
+        "--out",
+        tmp_path,
+    )
     assert code == 0
     assert "medial side stands" not in out
-    one, two = (json.loads((tmp_path / f"case-v{k}-plan.json").read_text())["left"]["pad"]
-                for k in (1, 2))  # fmt: skip
+    one, two = (
+        json.loads((tmp_path / f"case-v{k}-plan.json").read_text())["left"]["pad"] for k in (1, 2)
+    )
     assert one["medial_height"] > 5.0 > 1.0 > two["medial_height"]
     assert two["crest"]["height"] <= 0.8 * two["gap_at_crest"]["value"] + 0.05
     for wish, says in (("17", "meets the ankle"), ("0.1", "cannot be 0.1 mm high")):
@@ -1259,8 +1429,21 @@ def test_a_case_is_shown_exported_and_erased(run: Run, plan_file: Path, tmp_path
     assert code == 0
     assert out.startswith("larch, opened 2026-05-01: plans 1; 1 trials")
     assert "trial 1, 2026-05-01, plan 1: no step" in run("case", folder)[1]
-    run("trial", plan_file, "--said", "good", "--better", "--on", "2026-05-01", "--log", folder,
-        "--corrects", "1", "--because", "another word")  # fmt: skip
+    run(
+        "trial",
+        plan_file,
+        "--said",
+        "good",
+        "--better",
+        "--on",
+        "2026-05-01",
+        "--log",
+        folder,
+        "--corrects",
+        "1",
+        "--because",
+        "another word",
+    )
     rows = run("case", folder)[1].splitlines()
     assert [row.split(", plan 1: ")[1] for row in rows[1:3]] == ["corrected by trial 2", "no step"]
     code, _, err = run("case", folder, "--erase", "oak")
@@ -1284,10 +1467,13 @@ def test_a_scanners_log_verifies_the_scale_for_thirty_days(
     assert run(*ask, fresh)[0] == 0
     assert run(*ask, old, "--date", "2020-01-01")[0] == 0
     ways = {
-        (): (0, True), ("--scanner-log", fresh): (0, False), ("--scanner-log", old): (0, True),
-        ("--hand-held",): (10, True), ("--hand-held", "--scanner-log", fresh): (0, False),
+        (): (0, True),
+        ("--scanner-log", fresh): (0, False),
+        ("--scanner-log", old): (0, True),
+        ("--hand-held",): (10, True),
+        ("--hand-held", "--scanner-log", fresh): (0, False),
         ("--hand-held", "--scanner-log", old, "--scanner", "bench"): (10, True),
-    }  # fmt: skip
+    }
     for options, (wanted, unverified) in ways.items():
         code, out, _ = run("check", LEFT, "--load", "half", "--json", *options)
         record = json.loads(out)

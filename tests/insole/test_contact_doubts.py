@@ -21,15 +21,22 @@ TINY = 1e-3
 def figures(area=100.0, heel=80.0, forefoot=60.0, pad=0.0, edge=0.0, ball=1.0):
     regions = ("heel", "midfoot", "forefoot", "big toe")
     return ContactFigures(
-        area=area, share=dict.fromkeys(regions, 0.25), tilt=(0.0, 0.0), centre=(0.0, 0.0),
+        area=area,
+        share=dict.fromkeys(regions, 0.25),
+        tilt=(0.0, 0.0),
+        centre=(0.0, 0.0),
         peak=dict.fromkeys(regions, 20.0) | {"heel": heel, "forefoot": forefoot},
-        pad_share=0.1, pad_peak=pad, pad_gradient=edge, ball_gradient=ball,
-    )  # fmt: skip
+        pad_share=0.1,
+        pad_peak=pad,
+        pad_gradient=edge,
+        ball_gradient=ball,
+    )
 
 
 def codes(case, *, ankle=None, before=100.0, **after):
-    pressed = ContactCase(case=case, load=368.0, ankle=ankle, before=figures(before),
-                          after=figures(**after))  # fmt: skip
+    pressed = ContactCase(
+        case=case, load=368.0, ankle=ankle, before=figures(before), after=figures(**after)
+    )
     plan = ContactPlan(body_mass=Quantity(value=75.0, unit="kg"), cases=[pressed])
     notes = doubts.pressed_notes(plan, LIMITS)
     assert {note.level for note in notes} <= {NoteLevel.WARN}
@@ -84,9 +91,16 @@ def test_a_pad_is_idle_while_no_load_adds_its_least_contact():
     assert idle(least, 0.0) == idle(0.0, least) == []
 
 
-@pytest.mark.parametrize(("mass", "good"), [
-    (25.0, True), (25.0 - TINY, False), (250.0, True), (250.0 + TINY, False), (float("nan"), False),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("mass", "good"),
+    [
+        (25.0, True),
+        (25.0 - TINY, False),
+        (250.0, True),
+        (250.0 + TINY, False),
+        (float("nan"), False),
+    ],
+)
 def test_a_body_mass_is_one_or_is_refused(mass, good):
     if good:
         assert doubts.mass_of(mass, LIMITS).value == mass

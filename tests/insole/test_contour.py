@@ -27,19 +27,26 @@ from tests import feet
 
 LIMITS = default_limits()
 LEVEL_BED = {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}}
-SHOE = parse({
-    "name": "level", "bed": LEVEL_BED,
-    "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
-    "stock_insole": {"kept": False, "thickness": {"heel": 6, "arch": 6, "ball": 6, "toes": 5}},
-})  # fmt: skip
+SHOE = parse(
+    {
+        "name": "level",
+        "bed": LEVEL_BED,
+        "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+        "stock_insole": {"kept": False, "thickness": {"heel": 6, "arch": 6, "ball": 6, "toes": 5}},
+    }
+)
 
 
 @lru_cache(maxsize=16)
 def planned(side: str = "right", length: float = 260.0, arch: float = 13.0, **wish) -> FootPlan:
     foot = feet.analytic(side=side, length=length, arch=arch)
-    shoe = SHOE if length < 275 else parse(
-        SHOE.record() | {"inside": {"length": length + 15, "ball_width": 118, "heel_width": 80}}
-    )  # fmt: skip
+    shoe = (
+        SHOE
+        if length < 275
+        else parse(
+            SHOE.record() | {"inside": {"length": length + 15, "ball_width": 118, "heel_width": 80}}
+        )
+    )
     wish = {"contoured": "three-quarter", "support_level": 0.8} | wish
     pair = (foot, None) if side == "left" else (None, foot)
     return planner.plan(*pair, shoe, PlanWishes(both=FootWish(**wish))).feet[0]
@@ -80,8 +87,12 @@ def test_the_arch_is_filled_to_the_level(level):
 
 def test_nowhere_above_the_sole_and_in_full_contact_at_the_heel():
     foot = planned(support_level=1.0)
-    x, y = (g.ravel() for g in np.meshgrid(np.arange(12.0, 150.0, 2.0), np.arange(-40.0, 40.0, 2.0),
-                                           indexing="ij"))  # fmt: skip
+    x, y = (
+        g.ravel()
+        for g in np.meshgrid(
+            np.arange(12.0, 150.0, 2.0), np.arange(-40.0, 40.0, 2.0), indexing="ij"
+        )
+    )
     inner = shapely.contains_xy(shapely.Polygon(foot.contour.outline).buffer(-6.0), x, y)
     x, y = x[inner], y[inner]
     over, gap = thickness(foot, x, y) - foot.contour.plate, formula_gap(foot, x, y)
@@ -95,8 +106,12 @@ def test_the_plate_is_never_thinner_behind_the_front():
     for material, plate in (("base-pp", 1.2), ("final-tpu", 2.0), ("final-eva", 3.0)):
         foot = planned(contour_material=material)
         assert foot.contour.plate == plate
-        x, y = (g.ravel() for g in np.meshgrid(np.arange(10.0, 110.0, 3.0), np.arange(-25.0, 26, 3),
-                                               indexing="ij"))  # fmt: skip
+        x, y = (
+            g.ravel()
+            for g in np.meshgrid(
+                np.arange(10.0, 110.0, 3.0), np.arange(-25.0, 26, 3), indexing="ij"
+            )
+        )
         made = thickness(foot, x, y)
         assert made[made > 0].min() >= plate - 0.1
 
@@ -105,8 +120,9 @@ def test_three_quarters_end_thin_behind_the_ball_line_and_fit_a_printer():
     for length in (260.0, 300.0):
         foot = planned(length=length)
         ring = np.array(foot.contour.outline)
-        t, f = (np.array(foot.landmarks[n][:2]) for n in
-                ("metatarsale_tibiale", "metatarsale_fibulare"))  # fmt: skip
+        t, f = (
+            np.array(foot.landmarks[n][:2]) for n in ("metatarsale_tibiale", "metatarsale_fibulare")
+        )
         along = (t - f) / np.linalg.norm(t - f)
         behind = along[0] * (ring[:, 1] - f[1]) - along[1] * (ring[:, 0] - f[0])
         assert behind.min() >= 10.0 + 1.96 * feet.LANDMARK_SD - 0.5
@@ -140,11 +156,16 @@ def test_a_wedge_is_built_in_on_the_side_that_the_plan_says(net, higher):
     assert wedge.thick_side == ("big-toe side" if net > 0 else "little-toe side")
 
 
-@pytest.mark.parametrize(("wish", "match"), [
-    ({"contoured": "half"}, "three-quarter or full"), ({"cup": 5.0}, "give 6 to 14 mm"),
-    ({"cup": 15.0}, "give 6 to 14 mm"), ({"metatarsal": 7.0}, "metatarsal pad cannot be 7 mm"),
-    ({"forefoot": 1.0}, "cannot hold a forefoot wedge"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("wish", "match"),
+    [
+        ({"contoured": "half"}, "three-quarter or full"),
+        ({"cup": 5.0}, "give 6 to 14 mm"),
+        ({"cup": 15.0}, "give 6 to 14 mm"),
+        ({"metatarsal": 7.0}, "metatarsal pad cannot be 7 mm"),
+        ({"forefoot": 1.0}, "cannot hold a forefoot wedge"),
+    ],
+)
 def test_wishes_that_no_bed_can_hold_are_refused(wish, match):
     with pytest.raises(PlanError, match=match):
         planned(**wish)
@@ -207,7 +228,7 @@ def test_the_part_is_closed_of_its_side_and_volume(length):
         assert part.vertices[:, 2].min() == pytest.approx(0.0, abs=0.05)
         assert {side.upper(), "CONTOURED BED", "SHOE SIDE", "DEMO", ">"} == set(
             part.facts["engraved"]
-        )  # fmt: skip
+        )
         # the arch side is higher: to the left of a right foot seen from above, and mirrored
         crest = np.abs(part.vertices[:, 0] - foot.contour.crest.from_rear) < 2.0
         high = part.vertices[crest][part.vertices[crest][:, 2].argmax()]
@@ -221,9 +242,16 @@ def test_the_printer_is_told_where_it_wants_supports():
     from insole.record.material_file import default_materials
     from insole.record.plan import Plan
 
-    high = parse(SHOE.record() | {
-        "bed": {"heights": {line: [14.0, 12.0, 8.0, 5.0, 5.0] for line in
-                            ("medial", "midline", "lateral")}}})  # fmt: skip
+    high = parse(
+        SHOE.record()
+        | {
+            "bed": {
+                "heights": {
+                    line: [14.0, 12.0, 8.0, 5.0, 5.0] for line in ("medial", "midline", "lateral")
+                }
+            }
+        }
+    )
     said = {}
     for name, shoe in (("level", SHOE), ("raised", high)):
         foot = feet.analytic(side="right", arch=13.0)

@@ -97,8 +97,11 @@ def test_what_lies_on_a_line_to_cut_is_left_out_of_the_engraving(right: list[Par
     along = np.vstack([base.outline, base.outline[:1]])
     inside = ring_of(shapely.Polygon(base.outline).buffer(-20.0))
     drawn = replace(base, lines={"pad": (along, inside, inside[::-1])}, marks=())
-    engraved = [shapely.LineString(s.points) for s in cutting.part_strokes(drawn, title=False)
-                if s.layer == "ENGRAVE"]  # fmt: skip
+    engraved = [
+        shapely.LineString(s.points)
+        for s in cutting.part_strokes(drawn, title=False)
+        if s.layer == "ENGRAVE"
+    ]
     once = shapely.LinearRing(seen(inside, "foot")).length
     assert sum(line.length for line in engraved) <= once + 0.1  # neither the border nor twice
     assert sum(line.length for line in engraved) > 0.6 * once  # the label takes a part of it
@@ -121,8 +124,11 @@ def test_a_number_stands_in_its_own_line_and_in_no_other(right: list[Part]) -> N
         if number.strokes[0].tobytes() in kept:  # the line is broken for it
             ink = shapely.MultiLineString(number.strokes)
             mine = {line.tobytes() for line in number.strokes}
-            rest = [shapely.LineString(s.points) for s in strokes
-                    if s.layer == "GRIND" and s.points.tobytes() not in mine]  # fmt: skip
+            rest = [
+                shapely.LineString(s.points)
+                for s in strokes
+                if s.layer == "GRIND" and s.points.tobytes() not in mine
+            ]
             assert all(ink.distance(line) > 0.1 for line in rest)
 
 

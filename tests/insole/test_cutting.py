@@ -244,8 +244,10 @@ def test_everything_to_cut_comes_last(tmp_path: Path, right: list[Part]) -> None
 
 def test_nothing_is_drawn_twice_or_has_no_length(right: list[Part]) -> None:
     doubled = [replace(right[0], lines={k: v + v[::-1] for k, v in right[0].lines.items()})]
-    lengths = [sum(np.hypot(*np.diff(s.points, axis=0).T).sum() for s in cutting.draw(p).strokes)
-               for p in (doubled, right[:1])]  # fmt: skip
+    lengths = [
+        sum(np.hypot(*np.diff(s.points, axis=0).T).sum() for s in cutting.draw(p).strokes)
+        for p in (doubled, right[:1])
+    ]
     assert lengths[0] == pytest.approx(lengths[1], abs=3.0)  # ends beside a cut, in another order
     for stroke in cutting.draw(right).strokes:
         steps = np.linalg.norm(np.diff(stroke.points, axis=0), axis=1)

@@ -31,9 +31,11 @@ from tests.insole.test_pad_surface import SHOE
 from tests.plans import sample_foot
 
 SHAPES: tuple[dict[str, Any], ...] = (
-    {"arch": 14.0}, {"arch": 9.0, "length": 245.0, "breadth": 93.0},
-    {"arch": 22.0, "arch_at": 0.47}, {"arch": 18.0, "breadth": 103.0},
-)  # fmt: skip
+    {"arch": 14.0},
+    {"arch": 9.0, "length": 245.0, "breadth": 93.0},
+    {"arch": 22.0, "arch_at": 0.47},
+    {"arch": 18.0, "breadth": 103.0},
+)
 
 
 @lru_cache(maxsize=32)
@@ -149,8 +151,15 @@ def test_without_the_wish_there_are_none_and_with_it_a_step_keeps_it() -> None:
     plain = planner.plan(None, foot, SHOE, PlanWishes())
     assert plain.feet[0].base.dowels == []
     assert "dowels" not in plain.wishes
-    step = Step(thing="pad", move="support", side="right", words="", because="",
-                wishes={"right": {"support_level": 0.7}}, before={})  # fmt: skip
+    step = Step(
+        thing="pad",
+        move="support",
+        side="right",
+        words="",
+        because="",
+        wishes={"right": {"support_level": 0.7}},
+        before={},
+    )
     assert "--dowels" not in options(plain, step)
     assert "--dowels" in options(planned(0), step)
 
@@ -220,10 +229,11 @@ def test_step_files_have_the_sockets(tmp_path: Path) -> None:
         assert shape.Volume() == pytest.approx(wanted, rel=1e-3)
         radius = 2.0 if part.name == "dowels" else 2.15
         round_faces = [
-            face for face in shape.Faces()
+            face
+            for face in shape.Faces()
             if face.geomType() == "CYLINDER"
             and abs(face._geomAdaptor().Cylinder().Radius() - radius) < 1e-6
-        ]  # fmt: skip
+        ]
         assert len(round_faces) >= 3
 
 
@@ -285,8 +295,10 @@ def test_a_pad_of_another_plan_clashes_with_the_dowels() -> None:
     plan, parts = made(side="right")
     moved = [
         replace(part, vertices=part.vertices + np.array([6.0, 0.0, 0.0]))
-        if part.name == "arch-pad" else part for part in parts
-    ]  # fmt: skip
+        if part.name == "arch-pad"
+        else part
+        for part in parts
+    ]
     found = clash(moved, plan)
     assert len(found) == 1
     assert "arch pad and dowels would press" in found[0]
@@ -299,8 +311,11 @@ def test_pad_and_shim_may_lie_on_one_another_a_little() -> None:
     plan, parts = made(heel=2.0)
     far = [
         replace(part, vertices=part.vertices - np.array([35.0, 0.0, 0.0]))
-        if part.name == "arch-pad" else part for part in parts if part.name != "dowels"
-    ]  # fmt: skip
+        if part.name == "arch-pad"
+        else part
+        for part in parts
+        if part.name != "dowels"
+    ]
     found = clash(far, plan)
     assert any("arch pad and heel shim" in sentence for sentence in found)
     shims = [p for p in far if p.name in ("arch-pad", "heel-shim")]

@@ -25,17 +25,30 @@ def foot(length=270.0, *, load="half", **measures) -> MeasuredFoot:
     """Return a foot that carries measures only: the fit asks for nothing else."""
     values = {"foot_length": length, "foot_breadth": 100.0, "heel_breadth_max": 67.0} | measures
     facts = ScanFacts(
-        file="f", sha256="", unit=None, mm_per_unit=1, unit_evidence="", side="left",
-        side_confidence=1, side_evidence="", kind="standing", load=load, points=0, faces=0,
-    )  # fmt: skip
+        file="f",
+        sha256="",
+        unit=None,
+        mm_per_unit=1,
+        unit_evidence="",
+        side="left",
+        side_confidence=1,
+        side_evidence="",
+        kind="standing",
+        load=load,
+        points=0,
+        faces=0,
+    )
     return MeasuredFoot(
-        facts=facts, foot=None, report=ScanReport(verdict=Verdict.MAKING, findings=()),
-        landmarks={}, sizes={},
+        facts=facts,
+        foot=None,
+        report=ScanReport(verdict=Verdict.MAKING, findings=()),
+        landmarks={},
+        sizes={},
         measures={
             k: Measure(reason="hidden by the sock") if v is None else Measure(value=v, sd=SD)
             for k, v in values.items()
         },
-    )  # fmt: skip
+    )
 
 
 SHOE = Shoe(
@@ -236,9 +249,12 @@ def lacking(of: Shoe, line: str) -> Shoe:
 
 @pytest.mark.parametrize("line", LINES)
 def test_unknown_stands_below_known_good_and_above_known_bad(line):
-    bad = {"heel_width": {"heel_width": 55.0}, "ball_girth": {"ball_girth": 226.0},
-           "instep_height": {"instep_height": 50.0},
-           "insole": {"insole": StockInsole(kept=True)}}[line]  # fmt: skip
+    bad = {
+        "heel_width": {"heel_width": 55.0},
+        "ball_girth": {"ball_girth": 226.0},
+        "instep_height": {"instep_height": 50.0},
+        "insole": {"insole": StockInsole(kept=True)},
+    }[line]
     shoes = [whole("bad", **bad), lacking(whole("unknown"), line), whole("good")]
     ranked = rank(FOOT, None, shoes, LIMITS)
     assert [r.shoe.name for r in ranked] == ["good", "unknown", "bad"]
@@ -258,15 +274,20 @@ def test_a_shoe_does_not_come_first_by_losing_its_worst_line():
 SHOES = st.lists(
     st.builds(
         whole,
-        inside_length=st.floats(262, 300), ball_width=st.floats(88, 118),
-        heel_width=st.none() | st.floats(50, 85), ball_girth=st.none() | st.floats(215, 280),
+        inside_length=st.floats(262, 300),
+        ball_width=st.floats(88, 118),
+        heel_width=st.none() | st.floats(50, 85),
+        ball_girth=st.none() | st.floats(215, 280),
         instep_height=st.none() | st.floats(40, 100),
         insole=st.builds(lambda ball: StockInsole(thickness={"ball": ball}), st.floats(0, 8)),
     ),
-    min_size=2, max_size=5,
-)  # fmt: skip
-PAIR = (FOOT, foot(266.0, foot_breadth=103.0, heel_breadth_max=70.0, ball_girth=256.0,
-                   instep_height=70.0))  # fmt: skip
+    min_size=2,
+    max_size=5,
+)
+PAIR = (
+    FOOT,
+    foot(266.0, foot_breadth=103.0, heel_breadth_max=70.0, ball_girth=256.0, instep_height=70.0),
+)
 
 
 def place(shoes, k: int) -> int:
@@ -288,17 +309,25 @@ def test_leaving_a_true_line_out_never_betters_a_place(shoes, data):
 def test_a_larger_error_never_betters_a_place(shoes, data):
     """A line outside its band for both feet is moved further out by up to 20 mm."""
     k = data.draw(st.integers(0, len(shoes) - 1))
-    line, far = data.draw(st.sampled_from([
-        ("inside_length", (278.0 - 2, 288.0)), ("ball_width", (98.0, 109.0)),
-        ("heel_width", (56.0, 73.0)), ("ball_girth", (244.0, 266.0)),
-        ("instep_height", (65.0, 86.0)),
-    ]))  # fmt: skip
+    line, far = data.draw(
+        st.sampled_from(
+            [
+                ("inside_length", (278.0 - 2, 288.0)),
+                ("ball_width", (98.0, 109.0)),
+                ("heel_width", (56.0, 73.0)),
+                ("ball_girth", (244.0, 266.0)),
+                ("instep_height", (65.0, 86.0)),
+            ]
+        )
+    )
     value = getattr(shoes[k], line)
     if value is None or far[0] <= value <= far[1]:
         return
     more = data.draw(st.floats(0, 20)) * (1 if value > far[1] else -1)
-    worse = [dataclasses.replace(one, **{line: value + more}) if i == k else one
-             for i, one in enumerate(shoes)]  # fmt: skip
+    worse = [
+        dataclasses.replace(one, **{line: value + more}) if i == k else one
+        for i, one in enumerate(shoes)
+    ]
     assert place(worse, k) >= place(shoes, k)
 
 
@@ -321,8 +350,12 @@ def widening_heel() -> MeasuredFoot:
     vertices = np.vstack([wall, wall * [1, -1, 1]])
     rows, n = x.shape[1], x.size
     corner = (np.arange(x.shape[0] - 1)[:, None] * rows + np.arange(rows - 1)).ravel()
-    one = np.vstack([np.column_stack([corner, corner + rows, corner + 1]),
-                     np.column_stack([corner + 1, corner + rows, corner + rows + 1])])  # fmt: skip
+    one = np.vstack(
+        [
+            np.column_stack([corner, corner + rows, corner + 1]),
+            np.column_stack([corner + 1, corner + rows, corner + rows + 1]),
+        ]
+    )
     mesh = SimpleNamespace(vertices=vertices, faces=np.vstack([one, one + n]), length=270.0)
     return dataclasses.replace(foot(heel_breadth_max=80.0), foot=mesh)
 
@@ -345,8 +378,9 @@ def test_the_counter_gives():
 
 
 def test_a_rough_shoe_works_with_wide_bands():
-    rough = parse({"name": "rough", "inside": {"length": 282, "ball_width": 102},
-                   "bed": {"drop": 8}})  # fmt: skip
+    rough = parse(
+        {"name": "rough", "inside": {"length": 282, "ball_width": 102}, "bed": {"drop": 8}}
+    )
     assert rough.rough
     assert parse(rough.record()).rough
     (result,) = rank(FOOT, None, [rough], LIMITS)
@@ -357,11 +391,14 @@ def test_a_rough_shoe_works_with_wide_bands():
     assert stations(result)["heel width"].missing
 
 
-@pytest.mark.parametrize(("over", "verdict", "lead"), [
-    (0.0, "fits", ""),
-    (0.5, "a close call, try it on", "none of these surely fits"),
-    (20.0, "does not fit", "none of these fits"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("over", "verdict", "lead"),
+    [
+        (0.0, "fits", ""),
+        (0.5, "a close call, try it on", "none of these surely fits"),
+        (20.0, "does not fit", "none of these fits"),
+    ],
+)
 @pytest.mark.parametrize("way", [1, -1])
 def test_a_rough_shoe_out_by_less_than_its_figures_tell_is_a_close_call(over, verdict, lead, way):
     """The band of length is 6 to 14 mm ahead of the toes; the figures' own 95 % is above 0.5 mm."""

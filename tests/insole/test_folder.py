@@ -185,8 +185,7 @@ def test_layers_take_sheet_for_a_wedge_that_is_printed_only(tmp_path: Path) -> N
     made = made_parts(plan, parts, settings)
     pieces = made.pieces
     writers = [*no_papers(plan, parts), *listed._sheet_items(pieces, settings, tag)]
-    place = folder.write(plan, parts, tmp_path, settings=settings, writers=writers,
-                         say=said.append)  # fmt: skip
+    place = folder.write(plan, parts, tmp_path, settings=settings, writers=writers, say=said.append)
     shims = {p.material for p in pieces if "shim" in p.name}
     assert shims == {"wedge-eva"}
     run = Run(plan, made, settings, said.append, notes=dict(made.notes))
@@ -201,8 +200,13 @@ def test_layers_take_sheet_for_a_wedge_that_is_printed_only(tmp_path: Path) -> N
 def test_without_sheet_wedges_printed_ones_are_not_built_up() -> None:
     """A table whose only wedge material is printed: no layers, one sentence."""
     plan = sample_plan()
-    table = Materials(entries={name: m for name, m in default_materials().items()
-                               if name == "wedge-tpu" or "wedge" not in m.places})  # fmt: skip
+    table = Materials(
+        entries={
+            name: m
+            for name, m in default_materials().items()
+            if name == "wedge-tpu" or "wedge" not in m.places
+        }
+    )
     settings = replace(QUICK, layers=True, materials=table)
     parts = all_parts(plan)
     pieces = made_parts(plan, parts, settings).pieces
@@ -227,9 +231,13 @@ def test_the_readme_says_how_layers_are_glued(plan: Plan) -> None:
 def made_of(plan: Plan, parts: Sequence[Part], settings: Settings, nested: Any) -> Making:
     made = made_parts(plan, parts, settings)
     return Making(
-        plan=plan, parts=made.parts, materials=settings.materials, layers=made.layers,
-        sheets=nested, tag="t",
-    )  # fmt: skip
+        plan=plan,
+        parts=made.parts,
+        materials=settings.materials,
+        layers=made.layers,
+        sheets=nested,
+        tag="t",
+    )
 
 
 def test_plates_are_named_for_what_they_hold() -> None:

@@ -35,8 +35,11 @@ from tests.insole.test_part import overlap, printed
 from tests.plans import CREST, sample_plan
 
 LIMITS = default_limits()
-LEVEL = {"name": "level", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
-         "bed": {"drop": 0}}  # fmt: skip
+LEVEL = {
+    "name": "level",
+    "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+    "bed": {"drop": 0},
+}
 RAMP = LEVEL | {"inside": LEVEL["inside"] | {"length": 278}, "bed": {"drop": 14}}
 PLAIN = FormWish()
 QUICK = Settings(papers=("a4",))
@@ -66,8 +69,9 @@ def with_sole(foot: FootPlan) -> FootPlan:
 def plan() -> Plan:
     """Return the sample plan with a sole that a formula gives, on a ramp of 14 mm."""
     made = sample_plan()
-    return made.model_copy(update={
-        "left": with_sole(made.left), "right": with_sole(made.right), "shoe": RAMP})  # fmt: skip
+    return made.model_copy(
+        update={"left": with_sole(made.left), "right": with_sole(made.right), "shoe": RAMP}
+    )
 
 
 @pytest.fixture(scope="module")
@@ -79,9 +83,7 @@ def pair(plan: Plan) -> list[Part]:
 def scanned() -> Plan:
     """Return a plan of an analytic foot, whose sole is known by formula."""
     spot = PlanWishes(right=FootWish(tender=((200.0, 25.0),)))
-    return planner.plan(
-        feet.analytic(side="left"), feet.analytic(side="right"), parse(LEVEL), spot
-    )  # fmt: skip
+    return planner.plan(feet.analytic(side="left"), feet.analytic(side="right"), parse(LEVEL), spot)
 
 
 def at(upper: form_upper.Upper, z: Array, x: float, y: float) -> float:
@@ -103,7 +105,8 @@ def test_the_plan_keeps_the_seated_sole(scanned):
     # curvature of the arch times half the filter's variance (2.8 mm squared), and the grid's half
     # cell along the slope as in the seating's own test
     assert spline.ev(bed[:, 0], bed[:, 1]) == pytest.approx(
-        feet.analytic_sole(x, y).ravel(), abs=0.6)  # fmt: skip
+        feet.analytic_sole(x, y).ravel(), abs=0.6
+    )
 
 
 def test_the_sole_covers_base_and_margin_is_finite_and_small(scanned):
@@ -119,8 +122,9 @@ def test_the_sole_covers_base_and_margin_is_finite_and_small(scanned):
 
 
 def seated(foot):
-    return seating.seat(foot, outline.lay_out(foot, parse(LEVEL), LIMITS), parse(LEVEL),
-                        limits=LIMITS)  # fmt: skip
+    return seating.seat(
+        foot, outline.lay_out(foot, parse(LEVEL), LIMITS), parse(LEVEL), limits=LIMITS
+    )
 
 
 def test_unseen_places_are_bridged_and_flanks_go_on_upward_without_cliffs():
@@ -159,7 +163,8 @@ def test_in_the_arch_the_surface_is_the_pads_top(plan):
     upper = form_upper.upper(plan.right, plan, PLAIN)
     z = upper.z - upper.bed
     assert at(upper, upper.sole - upper.bed, *CREST) == pytest.approx(
-        float(arch_gap(*CREST)), abs=0.1)  # fmt: skip
+        float(arch_gap(*CREST)), abs=0.1
+    )
     assert at(upper, z, *CREST) == pytest.approx(10.0, abs=0.35)
 
 
@@ -197,8 +202,9 @@ def test_no_rim_stands_beside_the_ball_on_either_side(scanned):
         upper = form_upper.upper(foot, scanned, PLAIN)
         above = upper.z - upper.bed
         gx, gy = np.meshgrid(upper.x, upper.y, indexing="ij")
-        ends = [np.array(foot.landmarks[n][:2])
-                for n in ("metatarsale_tibiale", "metatarsale_fibulare")]  # fmt: skip
+        ends = [
+            np.array(foot.landmarks[n][:2]) for n in ("metatarsale_tibiale", "metatarsale_fibulare")
+        ]
         line = ends[1][0] + (gy - ends[1][1]) * (ends[0] - ends[1])[0] / (ends[0] - ends[1])[1]
         base = shapely.Polygon(foot.base.outline)
         border = ~shapely.contains_xy(base.buffer(-6.0), gx, gy)
@@ -250,8 +256,7 @@ def test_the_solid_is_closed_with_the_volume_of_its_surface(plan, pair):
         inside = shapely.contains_xy(shelf, *np.meshgrid(upper.x, upper.y, indexing="ij"))
         top = upper.z[inside].max() + forms.SHELF_MM
         assert mesh.volume == pytest.approx((top - upper.z)[inside].sum(), rel=0.005)
-        assert mesh.volume == pytest.approx(
-            part.volume - part.facts["engraved_volume"], rel=1e-3)  # fmt: skip
+        assert mesh.volume == pytest.approx(part.volume - part.facts["engraved_volume"], rel=1e-3)
 
 
 def test_the_plantar_side_is_up_and_the_foot_is_turned_over_not_mirrored(plan, pair):
@@ -272,7 +277,8 @@ def test_the_plantar_side_is_up_and_the_foot_is_turned_over_not_mirrored(plan, p
         inside = np.hypot(body[:, 0] - 140.0, body[:, 1]) < 30.0  # around the arch, off the walls
         assert np.ptp(apart[inside]) < 0.05
         wrong = ndimage.map_coordinates(
-            upper.z, [place[0], -medial - upper.y[0]], order=3, mode="nearest")  # fmt: skip
+            upper.z, [place[0], -medial - upper.y[0]], order=3, mode="nearest"
+        )
         assert np.ptp((body[:, 2] - wrong)[inside]) > 3.0
 
 
@@ -295,8 +301,10 @@ def test_side_case_and_arrow_are_cut_into_the_bottom_and_read_right(pair):
         below = [mark for mark in part.marks if mark.face == "shoe"]
         assert len(below) == 4
         for mark in below:
-            assert engraving.mark_shape(mark).intersection(cut).area < 0.02 * engraving.mark_shape(
-                mark).area  # fmt: skip
+            assert (
+                engraving.mark_shape(mark).intersection(cut).area
+                < 0.02 * engraving.mark_shape(mark).area
+            )
         arrow = next(mark for mark in below if mark.text == ">")
         assert arrow.turn == 0.0  # along +x, heel to toe
 
@@ -421,10 +429,15 @@ def test_a_sole_that_is_too_small_is_refused(plan):
         form_upper.upper(foot, plan, PLAIN)
 
 
-@pytest.mark.parametrize(("wish", "match"), [
-    ({"cover": -1.0}, "cover of -1 mm"), ({"relief": 9.0}, "give 0 to 4 mm"),
-    ({"rim": math.nan}, "rim of nan mm"), ({"margin": 40.0}, "give 5 to 12 mm"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("wish", "match"),
+    [
+        ({"cover": -1.0}, "cover of -1 mm"),
+        ({"relief": 9.0}, "give 0 to 4 mm"),
+        ({"rim": math.nan}, "rim of nan mm"),
+        ({"margin": 40.0}, "give 5 to 12 mm"),
+    ],
+)
 def test_wishes_out_of_range_are_refused(wish, match):
     with pytest.raises(PlanError, match=match):
         FormWish(**wish)
@@ -456,8 +469,11 @@ def test_the_folder_has_forms_to_print_only_and_the_words_for_moulding(plan, tmp
     bare = plan.left.model_copy(update={"pad": None, "no_pad_because": "no pad was wished"})
     mixed = plan.model_copy(update={"left": bare})
     settings = replace(QUICK, form=FormWish(cover=1.5), bed=(320.0, 320.0))
-    parts = [p for p in workflow.checked_parts(mixed, settings)
-             if p.label in ("right-form", "right-arch-pad")]  # fmt: skip
+    parts = [
+        p
+        for p in workflow.checked_parts(mixed, settings)
+        if p.label in ("right-form", "right-arch-pad")
+    ]
     writers = [i for i in contents.items(mixed, parts, settings) if i.path.startswith("print")]
     others = {i.path for i in contents.items(mixed, parts, settings)} - {i.path for i in writers}
     assert not any("right-form-" in path for path in others)
@@ -471,10 +487,15 @@ def test_the_folder_has_forms_to_print_only_and_the_words_for_moulding(plan, tmp
     assert any("no form for the left foot" in text for text in said)
     readme = " ".join((place / "READ-ME-FIRST.txt").read_text(encoding="utf-8").split())
     for words in (
-        "Never mould a hot sheet on the bare foot", "turned over, not mirrored",
-        "PLA slumps near 60 °C", "filled with plaster", "larger by 1.5 mm all over",
-        "at most 16 mm above the bed", "no form for the left foot", "right-form: form-shell",
-    ):  # fmt: skip
+        "Never mould a hot sheet on the bare foot",
+        "turned over, not mirrored",
+        "PLA slumps near 60 °C",
+        "filled with plaster",
+        "larger by 1.5 mm all over",
+        "at most 16 mm above the bed",
+        "no form for the left foot",
+        "right-form: form-shell",
+    ):
         assert words in readme
     stl = trimesh.load(place / "print/right-form-demo-0001-v1.stl", force="mesh")
     form = next(part for part in parts if part.name == form_upper.FORM)
@@ -483,8 +504,10 @@ def test_the_folder_has_forms_to_print_only_and_the_words_for_moulding(plan, tmp
 
 def test_the_options_ask_for_the_form_first(scanned, capsys, tmp_path):
     path = tmp_path / "plan.json"
-    blind = {side: foot.model_copy(update={"sole": None})
-             for side, foot in (("left", scanned.left), ("right", scanned.right))}  # fmt: skip
+    blind = {
+        side: foot.model_copy(update={"sole": None})
+        for side, foot in (("left", scanned.left), ("right", scanned.right))
+    }
     path.write_text(to_json(scanned.model_copy(update=blind)), encoding="utf-8")
     options = ["make", str(path), "--out", str(tmp_path / "out"), "--thick-edges-checked"]
     assert cli.main([*options, "--form-cover", "2"]) == 2

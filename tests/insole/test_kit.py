@@ -81,17 +81,20 @@ def test_single_pads_may_be_listed(tmp_path):
     assert kit.pads == (kits.KitPad(height=5.0, length=70.0, width=40.0),)
 
 
-@pytest.mark.parametrize(("text", "match"), [
-    ("pads = [{height = 18, length = 70, width = 30}]", "too high for its width"),
-    ("pads = [{height = 5, length = 70}]", "exactly height, length and width"),
-    ("pads = []", "'pads' must be a list"),
-    ("heights = [5]\nlengths = [70]", "'widths' must be a list"),
-    ("heights = [5]\nlengths = [700]\nwidths = [40]", "length must lie in 30 to 140 mm"),
-    ("heights = ['5']\nlengths = [70]\nwidths = [40]", "height must lie in"),
-    ("heights = [15]\nlengths = [70]\nwidths = [20]", "no pad that can be made"),
-    ("colour = 'red'", "unknown key 'colour'"),
-    ("heights = [", "not valid TOML"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("pads = [{height = 18, length = 70, width = 30}]", "too high for its width"),
+        ("pads = [{height = 5, length = 70}]", "exactly height, length and width"),
+        ("pads = []", "'pads' must be a list"),
+        ("heights = [5]\nlengths = [70]", "'widths' must be a list"),
+        ("heights = [5]\nlengths = [700]\nwidths = [40]", "length must lie in 30 to 140 mm"),
+        ("heights = ['5']\nlengths = [70]\nwidths = [40]", "height must lie in"),
+        ("heights = [15]\nlengths = [70]\nwidths = [20]", "no pad that can be made"),
+        ("colour = 'red'", "unknown key 'colour'"),
+        ("heights = [", "not valid TOML"),
+    ],
+)
 def test_what_is_not_a_kit_is_named(tmp_path, text, match):
     with pytest.raises(PlanError, match=match):
         kits.load(own(tmp_path, text), LIMITS)
@@ -106,8 +109,16 @@ def picked(ceiling, places=((0.0, 0.0), (3.0, 0.0), (0.0, 3.0)), turns=(0.0, -5.
     """Return the pick under a ceiling on a grid from -80 to 80 by -50 to 50 mm."""
     x, y = np.arange(-80.0, 81.0), np.arange(-50.0, 51.0)
     gx, gy = np.meshgrid(x, y, indexing="ij")
-    return kits.pick(kits.default_kit(LIMITS), ceiling(gx, gy), x, y, places=places, turns=turns,
-                     target=(0.0, 0.0), feel=FEEL)  # fmt: skip
+    return kits.pick(
+        kits.default_kit(LIMITS),
+        ceiling(gx, gy),
+        x,
+        y,
+        places=places,
+        turns=turns,
+        target=(0.0, 0.0),
+        feel=FEEL,
+    )
 
 
 def test_under_a_level_ceiling_the_highest_pad_that_fits_is_picked():

@@ -68,9 +68,10 @@ def test_layers_of_a_shim_end_on_its_analytic_planes(net: float, side: str) -> N
         for a, b, c in roof:  # a ramp falls across, a skive along: each ends on a straight line
             at = (z - c) / (a + b)
             wanted = wanted.intersection(
-                shapely.box(*((-999, at) if b else (at, -999)), 999, 999) if a + b > 0
+                shapely.box(*((-999, at) if b else (at, -999)), 999, 999)
+                if a + b > 0
                 else shapely.box(-999, -999, *((999, at) if b else (at, 999)))
-            )  # fmt: skip
+            )
         assert Polygon(layer.outline, layer.holes).area == pytest.approx(wanted.area, rel=2e-3)
         assert layer.volume == pytest.approx(
             Polygon(layer.outline, layer.holes).area * layer.facts["thickness"]
@@ -164,8 +165,17 @@ def cone() -> Part:
     made = trimesh.creation.cone(radius=60.0, height=10.6, sections=720)
     angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)
     ring = 60.0 * np.column_stack([np.cos(angle), np.sin(angle)])
-    return replace(heel(), name="arch-pad", vertices=np.array(made.vertices), marks=(), holes=(),
-                   faces=np.array(made.faces), outline=ring, facts={}, lines={})  # fmt: skip
+    return replace(
+        heel(),
+        name="arch-pad",
+        vertices=np.array(made.vertices),
+        marks=(),
+        holes=(),
+        faces=np.array(made.faces),
+        outline=ring,
+        facts={},
+        lines={},
+    )
 
 
 def test_a_stack_that_lost_its_top_says_how_much() -> None:
@@ -208,10 +218,14 @@ def test_a_folder_with_layers_nests_them_instead_of_blanks() -> None:
 
     plan = sample_plan()
     parts = all_parts(plan)
-    paths = {wish: [item.path for item in items(plan, parts, Settings(layers=wish))]
-             for wish in (False, True)}  # fmt: skip
-    alone = {wish: {p.split("/")[-1] for p in paths[wish] if p.startswith("cut/parts/")}
-             for wish in paths}  # fmt: skip
+    paths = {
+        wish: [item.path for item in items(plan, parts, Settings(layers=wish))]
+        for wish in (False, True)
+    }
+    alone = {
+        wish: {p.split("/")[-1] for p in paths[wish] if p.startswith("cut/parts/")}
+        for wish in paths
+    }
     assert not any("layer" in name for name in alone[False])
     for part in parts:
         named = [name for name in alone[True] if name.startswith(f"{part.label}-")]

@@ -54,10 +54,16 @@ def test_a_cleat_is_level_with_its_mark_below_half_a_millimetre():
     assert yaw_words(-0.5) == "nose 0.5° to the little-toe side of the shoe's midline"
 
 
-@pytest.mark.parametrize(("left", "right", "said"), [
-    (0.6, -0.5, None), (0.9, 0.9, None), (-1.2, -0.4, "leave the saddle as it is"),
-    (1.5, 1.2, "use +1.2 mm"), (-1.5, 1.2, "leave the saddle as it is"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("left", "right", "said"),
+    [
+        (0.6, -0.5, None),
+        (0.9, 0.9, None),
+        (-1.2, -0.4, "leave the saddle as it is"),
+        (1.5, 1.2, "use +1.2 mm"),
+        (-1.5, 1.2, "leave the saddle as it is"),
+    ],
+)
 def test_two_saddles_are_a_matter_only_where_one_of_them_counts(left, right, said):
     notes = check_saddles(Quantity(value=left), Quantity(value=right), default_limits())
     assert [said in note.text for note in notes] == ([] if said is None else [True])
@@ -89,12 +95,15 @@ def test_a_change_below_the_step_is_no_change():
         assert describe_change(old, new) == words
 
 
-@pytest.mark.parametrize(("was", "now", "words"), [
-    (-0.5, -2.8, ["left saddle: stays before, 2.8 mm down now"]),
-    (1.5, 0.5, ["left saddle: 1.5 mm up before, stays now"]),
-    (1.5, 0.51, []),
-    (0.4, -0.4, []),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("was", "now", "words"),
+    [
+        (-0.5, -2.8, ["left saddle: stays before, 2.8 mm down now"]),
+        (1.5, 0.5, ["left saddle: 1.5 mm up before, stays now"]),
+        (1.5, 0.51, []),
+        (0.4, -0.4, []),
+    ],
+)
 def test_a_saddle_change_is_told_from_step_to_step(was, now, words):
     old, new = (
         (plan := plans.sample_plan()).model_copy(
@@ -107,8 +116,11 @@ def test_a_saddle_change_is_told_from_step_to_step(was, now, words):
 
 def test_what_is_not_a_change_of_parts_is_not_told_again():
     old = plans.sample_plan()
-    more = [Note(code="not-asked", text="not asked: x"), Note(code="saddle", text="one saddle"),
-            Note(code="riding-pain", text="pain while riding")]  # fmt: skip
+    more = [
+        Note(code="not-asked", text="not asked: x"),
+        Note(code="saddle", text="one saddle"),
+        Note(code="riding-pain", text="pain while riding"),
+    ]
     new = old.model_copy(update={"notes": [*old.notes, *more]})
     assert describe_change(old, new) == ["pain while riding"]
 
@@ -118,8 +130,9 @@ def test_a_plan_s_measures_are_no_closer_than_their_step_without_a_verified_scal
     foot = feet.analytic(side="left")
     arch = Measure(value=14.0, sd=0.25)
     foot = replace(
-        foot, measures=dict(foot.measures) | {"arch_apex_height": arch},
+        foot,
+        measures=dict(foot.measures) | {"arch_apex_height": arch},
         facts=replace(foot.facts, scale_verified=verified),
-    )  # fmt: skip
+    )
     plan = planner.plan(foot, None, None, PlanWishes(both=FootWish(pad=False)))
     assert plan.left.measures["arch_apex_height"].sd == sd

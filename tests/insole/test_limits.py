@@ -50,11 +50,13 @@ def test_every_name_asked_for_in_the_package_exists():
 
 # names that the code puts together: a place's cap, a room's bound, a load case's share
 BUILT = (
-    (r"wedge\.(forefoot|heel|under)\.(warn|refuse)_(deg|mm)",
-     r'f"wedge\.\{key\}\.(warn|refuse)_(deg|mm)"'),
+    (
+        r"wedge\.(forefoot|heel|under)\.(warn|refuse)_(deg|mm)",
+        r'f"wedge\.\{key\}\.(warn|refuse)_(deg|mm)"',
+    ),
     (r"fit\.\w+_room_(least|most)", r'f"\{key\}_(least|most)"'),
     (r"contact\.(standing|pedalling)_share", r'f"contact\.\{name\}_share"'),
-)  # fmt: skip
+)
 
 
 def test_no_limit_is_without_use():
@@ -62,11 +64,11 @@ def test_no_limit_is_without_use():
     whole = "\n".join(path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py"))
     unused = []
     for name in lim.default_limits():
-        built = any(re.fullmatch(pattern, name) and re.search(use, whole)
-                    for pattern, use in BUILT)  # fmt: skip
+        built = any(re.fullmatch(pattern, name) and re.search(use, whole) for pattern, use in BUILT)
         stem = name.removesuffix("_least").removesuffix("_most")
-        if f'"{name}"' not in whole and not (built and (
-            not name.startswith("fit.") or f'"{stem}"' in whole)):  # fmt: skip
+        if f'"{name}"' not in whole and not (
+            built and (not name.startswith("fit.") or f'"{stem}"' in whole)
+        ):
             unused.append(name)
     assert unused == []
 
@@ -76,44 +78,59 @@ def test_lowering_from_seated_follows_the_published_index():
     assert lim.default_limits().value("load.from_seated") == pytest.approx(0.023 * 190, abs=0.5)
 
 
-@pytest.mark.parametrize(("low", "high"), [
-    ("support.unsure", "support.first_trial"), ("support.first_trial", "support.warn_above"),
-    ("support.warn_above", "support.refuse_above"), ("feel.slope", "feel.slope_medial"),
-    ("wedge.forefoot.warn_deg", "wedge.forefoot.refuse_deg"),
-    ("wedge.forefoot.warn_mm", "wedge.forefoot.refuse_mm"),
-    ("wedge.heel.warn_deg", "wedge.heel.refuse_deg"),
-    ("wedge.sum_warn", "wedge.sum_refuse"), ("thickness.ball_warn", "thickness.ball_refuse"),
-    ("keepout.ball_clear", "keepout.ball_thin"), ("load.from_seated", "load.from_none"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("low", "high"),
+    [
+        ("support.unsure", "support.first_trial"),
+        ("support.first_trial", "support.warn_above"),
+        ("support.warn_above", "support.refuse_above"),
+        ("feel.slope", "feel.slope_medial"),
+        ("wedge.forefoot.warn_deg", "wedge.forefoot.refuse_deg"),
+        ("wedge.forefoot.warn_mm", "wedge.forefoot.refuse_mm"),
+        ("wedge.heel.warn_deg", "wedge.heel.refuse_deg"),
+        ("wedge.sum_warn", "wedge.sum_refuse"),
+        ("thickness.ball_warn", "thickness.ball_refuse"),
+        ("keepout.ball_clear", "keepout.ball_thin"),
+        ("load.from_seated", "load.from_none"),
+    ],
+)
 def test_limits_that_belong_together_are_in_order(low, high):
     values = lim.default_limits()
     assert values.value(low) < values.value(high)
 
 
 def test_a_workshop_changes_one_entry_and_keeps_the_rest(tmp_path):
-    path = own(tmp_path, '[support]\nfirst_trial = {value = 0.7, reason = "our riders"}\n'
-                         "[wedge.forefoot]\nwarn_deg = 1.5\n")  # fmt: skip
+    path = own(
+        tmp_path,
+        '[support]\nfirst_trial = {value = 0.7, reason = "our riders"}\n'
+        "[wedge.forefoot]\nwarn_deg = 1.5\n",
+    )
     changed = lim.load(path)
     assert changed.value("support.first_trial") == 0.7
     assert changed["support.first_trial"].reason == "our riders"
     assert changed.value("wedge.forefoot.warn_deg") == 1.5
     assert {limit.name for limit in changed.by_workshop} == {
-        "support.first_trial", "wedge.forefoot.warn_deg"}  # fmt: skip
+        "support.first_trial",
+        "wedge.forefoot.warn_deg",
+    }
     for name, limit in lim.default_limits().items():
         if not changed[name].by_workshop:
             assert changed[name] == limit
 
 
-@pytest.mark.parametrize(("text", "match"), [
-    ("[support]\nfirst_trail = 0.7\n", "did you mean 'support.first_trial'"),
-    ("[support]\nfirst_trial = {value = 70, unit = '%'}\n", "share of the gap, not %"),
-    ("[support]\nfirst_trial = 'much'\n", "needs a number"),
-    ("[support]\nfirst_trial = true\n", "needs a number"),
-    ("[support]\nfirst_trial = inf\n", "number at support.first_trial that is none"),
-    ("[support]\nfirst_trial = {value = 0.7, why = 'x'}\n", "unknown key 'why'"),
-    ("[feel]\nslope = -25\n", "cannot be -25"),
-    ("[support\n", "not valid TOML"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("[support]\nfirst_trail = 0.7\n", "did you mean 'support.first_trial'"),
+        ("[support]\nfirst_trial = {value = 70, unit = '%'}\n", "share of the gap, not %"),
+        ("[support]\nfirst_trial = 'much'\n", "needs a number"),
+        ("[support]\nfirst_trial = true\n", "needs a number"),
+        ("[support]\nfirst_trial = inf\n", "number at support.first_trial that is none"),
+        ("[support]\nfirst_trial = {value = 0.7, why = 'x'}\n", "unknown key 'why'"),
+        ("[feel]\nslope = -25\n", "cannot be -25"),
+        ("[support\n", "not valid TOML"),
+    ],
+)
 def test_what_cannot_be_accepted_is_named(tmp_path, text, match):
     with pytest.raises(PlanError, match=match):
         lim.load(own(tmp_path, text))

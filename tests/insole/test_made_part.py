@@ -124,9 +124,13 @@ def test_half_a_millimetre_over_the_crest_is_found_and_not_shared_out(
 
 @pytest.mark.parametrize(
     ("label", "view"),
-    [("left-arch-pad", "points"), ("right-arch-pad", "mesh with its table"),
-     ("left-base", "on a table"), ("right-base", "points")],
-)  # fmt: skip
+    [
+        ("left-arch-pad", "points"),
+        ("right-arch-pad", "mesh with its table"),
+        ("left-base", "on a table"),
+        ("right-base", "points"),
+    ],
+)
 def test_a_part_too_thick_all_over_is_found(parts: dict[str, Part], label: str, view: str) -> None:
     check = check_made(made_scan(parts[label], thicker(0.3), seed=2, **VIEWS[view]), [parts[label]])
     held_well(check, thicker(0.3))
@@ -136,9 +140,12 @@ def test_a_part_too_thick_all_over_is_found(parts: dict[str, Part], label: str, 
 
 @pytest.mark.parametrize(
     ("label", "view", "along", "across"),
-    [("left-arch-pad", "points", 3.0, 0.0), ("right-arch-pad", "on a table", -3.0, 0.0),
-     ("right-arch-pad", "mesh", 0.0, 3.0)],
-)  # fmt: skip
+    [
+        ("left-arch-pad", "points", 3.0, 0.0),
+        ("right-arch-pad", "on a table", -3.0, 0.0),
+        ("right-arch-pad", "mesh", 0.0, 3.0),
+    ],
+)
 def test_a_top_shifted_on_its_outline_is_found(
     parts: dict[str, Part], label: str, view: str, along: float, across: float
 ) -> None:
@@ -175,9 +182,14 @@ def test_noise_of_the_scan_is_told(parts: dict[str, Part]) -> None:
 
 @pytest.mark.parametrize(
     ("label", "view"),
-    [("left-arch-pad", "points"), ("right-arch-pad", "from above"), ("left-base", "on a table"),
-     ("right-base", "points"), ("right-forefoot-shim", "on a table")],
-)  # fmt: skip
+    [
+        ("left-arch-pad", "points"),
+        ("right-arch-pad", "from above"),
+        ("left-base", "on a table"),
+        ("right-base", "points"),
+        ("right-forefoot-shim", "on a table"),
+    ],
+)
 def test_the_other_foots_part_is_refused(parts: dict[str, Part], label: str, view: str) -> None:
     side, name = label.split("-", 1)
     asked = parts[f"{Side(side).other}-{name}"]
@@ -213,10 +225,15 @@ def test_a_part_alike_for_both_feet_says_that_its_side_cannot_be_told() -> None:
     mesh.apply_translation((45.0, 0.0, 3.0))
     ring = np.array([[0.0, -20], [90, -20], [90, 20], [0, 20]])
     part = Part(
-        name="block", side=Side.LEFT, worn=True, vertices=np.array(mesh.vertices),
-        faces=np.array(mesh.faces, dtype=np.int64), outline=ring, volume=90 * 40 * 6.0,
+        name="block",
+        side=Side.LEFT,
+        worn=True,
+        vertices=np.array(mesh.vertices),
+        faces=np.array(mesh.faces, dtype=np.int64),
+        outline=ring,
+        volume=90 * 40 * 6.0,
         material="base-pp",
-    )  # fmt: skip
+    )
     scan = made_scan(part, table=True)
     check = check_made(scan, [part])
     assert not check.side_told
@@ -306,8 +323,10 @@ def test_the_same_scan_gives_the_same_answer_in_any_pose(parts: dict[str, Part])
     scan = made_scan(part, bump(*place(part), 0.7), table=True)
     first, again = check_made(scan, [part]), check_made(scan, [part])
     assert as_text(first) == as_text(again)
-    turned = Scan(vertices=scan.vertices @ np.array([[0.0, 0, 1], [1, 0, 0], [0, 1, 0]]) + 500,
-                  faces=scan.faces)  # fmt: skip
+    turned = Scan(
+        vertices=scan.vertices @ np.array([[0.0, 0, 1], [1, 0, 0], [0, 1, 0]]) + 500,
+        faces=scan.faces,
+    )
     assert check_made(turned, [part]).rms == pytest.approx(first.rms, abs=0.03)
 
 
@@ -417,7 +436,7 @@ def test_the_command_tells_good_from_bad_and_left_from_right(
         (["a.ply", "--plan", "p.json", "--part", "base", "--tolerance", "0"], "--tolerance"),
         (["a.ply", "--plan", "p.json", "--part", "base", "--picture", "a.pdf"], "ends in .png"),
     ],
-)  # fmt: skip
+)
 def test_wrong_use_is_said(
     options: list[str], why: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

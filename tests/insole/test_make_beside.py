@@ -40,10 +40,15 @@ def value_for(option: click.Option) -> list[str]:
     if option.is_flag:
         return []
     words = {
-        "shift_pad": "3,-2", "tender": "60,-20", "pad_source": "kit", "contoured": "full",
-        "contour_material": "base-pp", "answer": "wound=no", "landmark": "mth1=1,2,3",
+        "shift_pad": "3,-2",
+        "tender": "60,-20",
+        "pad_source": "kit",
+        "contoured": "full",
+        "contour_material": "base-pp",
+        "answer": "wound=no",
+        "landmark": "mth1=1,2,3",
         "override": "wedge;Alder;tried before;2026-05-02",
-    }  # fmt: skip
+    }
     if str(option.name) in words:
         return [words[str(option.name)]]
     if isinstance(option.type, click.Choice):
@@ -102,9 +107,15 @@ def test_every_option_of_make_plans_or_makes() -> None:
 def test_several_wishes_are_named_together_and_take_the_old_ones_place(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    plan = sample_plan().model_copy(update={"wishes": {
-        "both": {"support_level": 0.8}, "left": {"forefoot": 2.0}, "right": {"forefoot": 1.0},
-    }})  # fmt: skip
+    plan = sample_plan().model_copy(
+        update={
+            "wishes": {
+                "both": {"support_level": 0.8},
+                "left": {"forefoot": 2.0},
+                "right": {"forefoot": 1.0},
+            }
+        }
+    )
     path = tmp_path / "demo.json"
     path.write_bytes(to_json(plan).encode())
     told = refused(

@@ -80,12 +80,18 @@ def test_what_plans_name_today_is_there_and_there_is_one_for_each_place():
     assert {place for one in table.values() for place in one.places} == set(table_of.PLACES)
 
 
-@pytest.mark.parametrize(("name", "low", "high"), [
-    # solids by handbook, g/cm3 (values from memory): PP 0.90-0.91, PA12 1.01, TPU 1.12-1.24,
-    # PLA 1.24; EVA foam of midsoles 0.15-0.25 (Verdejo & Mills 2002)
-    ("base-pp", 0.90, 0.91), ("base-pa12", 0.95, 1.02), ("wedge-tpu", 1.12, 1.24),
-    ("form-shell", 1.20, 1.30), ("final-eva", 0.15, 0.26),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "low", "high"),
+    [
+        # solids by handbook, g/cm3 (values from memory): PP 0.90-0.91, PA12 1.01, TPU 1.12-1.24,
+        # PLA 1.24; EVA foam of midsoles 0.15-0.25 (Verdejo & Mills 2002)
+        ("base-pp", 0.90, 0.91),
+        ("base-pa12", 0.95, 1.02),
+        ("wedge-tpu", 1.12, 1.24),
+        ("form-shell", 1.20, 1.30),
+        ("final-eva", 0.15, 0.26),
+    ],
+)
 def test_densities_are_those_of_handbooks(name, low, high):
     assert low <= files.default_materials()[name].density.value <= high
 
@@ -147,7 +153,7 @@ def test_words_that_only_hold_the_letters_are_not_pla(tmp_path, kind):
 
 def test_a_wedge_softer_than_the_limit_is_refused(tmp_path):
     """55 Shore A: common practice, no source; the workshop's own limit counts as well."""
-    text = '[wedge-tpu]\nhardness = {value = 54}\n'
+    text = "[wedge-tpu]\nhardness = {value = 54}\n"
     part = block("forefoot-shim", 60, 80, 2, material="wedge-tpu")
     with pytest.raises(RefusedError, match=r"has 54 Shore A.*at least 55 Shore A"):
         mat.of_part(part, files.load(own(tmp_path, text)))
@@ -156,14 +162,17 @@ def test_a_wedge_softer_than_the_limit_is_refused(tmp_path):
     mat.of_part(part, files.load(own(tmp_path, text.replace("54", "55"))))
 
 
-@pytest.mark.parametrize(("change", "match"), [
-    ("hardness = 59", "59 Shore D, and under a shoe at least 60 Shore D"),
-    ('hardness = {value = 95, unit = "Shore A"}', "95 Shore A, and under a shoe"),
-    ('kind = "EVA"', "foam, EVA or cork"),
-    ('words = "cork block"', "foam, EVA or cork"),
-    ("infill = 0.9", "less than 100 % infill"),
-    ('kind = "PLA"', "PLA"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        ("hardness = 59", "59 Shore D, and under a shoe at least 60 Shore D"),
+        ('hardness = {value = 95, unit = "Shore A"}', "95 Shore A, and under a shoe"),
+        ('kind = "EVA"', "foam, EVA or cork"),
+        ('words = "cork block"', "foam, EVA or cork"),
+        ("infill = 0.9", "less than 100 % infill"),
+        ('kind = "PLA"', "PLA"),
+    ],
+)
 def test_only_a_hard_solid_goes_under_the_shoe(tmp_path, change, match):
     table = files.load(own(tmp_path, f"[under-shoe-solid]\n{change}\n"))
     part = block("under-shoe-shim", 60, 60, 4, material="under-shoe-solid")
@@ -197,23 +206,26 @@ def test_a_workshop_changes_one_value_and_keeps_the_rest(tmp_path):
     assert table["base-pp"] == files.default_materials()["base-pp"]
 
 
-@pytest.mark.parametrize(("text", "match"), [
-    ("[wedge-tpu]\ndensety = 1.2\n", "did you mean 'density'"),
-    ("[wedge-tpu]\ndensity = 1200\n", "0.02 to 12 g/cm3, got 1200"),
-    ("[wedge-tpu]\ndensity = {value = 1200, unit = 'kg/m3'}\n", "in g/cm3, not kg/m3"),
-    ("[wedge-tpu]\ndensity = {value = 1.2, low = 1.3}\n", "rising order"),
-    ("[wedge-tpu]\ndensity = {worth = 1.2}\n", "unknown key 'worth'"),
-    ("[wedge-tpu]\ndensity = true\n", "got True"),
-    ("[wedge-tpu]\nhardness = {value = 50, unit = 'Asker C'}\n", "not Asker C"),
-    ("[wedge-tpu]\nprocess = 'glue'\n", "print, cut or both, got 'glue'"),
-    ("[wedge-tpu]\nplaces = ['hat']\n", "'hat' is none"),
-    ("[wedge-tpu]\nplaces = []\n", "it is empty"),
-    ("[wedge-tpu]\nwords = ''\n", "must be a text"),
-    ("[wedge-tpu]\ncautions = 3\n", "list of texts"),
-    ("[our-stuff]\nwords = 'x'\n", "a new one needs kind, places, process"),
-    ("wedge-tpu = 3\n", "stands alone"),
-    ("[wedge-tpu\n", "not valid TOML"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("[wedge-tpu]\ndensety = 1.2\n", "did you mean 'density'"),
+        ("[wedge-tpu]\ndensity = 1200\n", "0.02 to 12 g/cm3, got 1200"),
+        ("[wedge-tpu]\ndensity = {value = 1200, unit = 'kg/m3'}\n", "in g/cm3, not kg/m3"),
+        ("[wedge-tpu]\ndensity = {value = 1.2, low = 1.3}\n", "rising order"),
+        ("[wedge-tpu]\ndensity = {worth = 1.2}\n", "unknown key 'worth'"),
+        ("[wedge-tpu]\ndensity = true\n", "got True"),
+        ("[wedge-tpu]\nhardness = {value = 50, unit = 'Asker C'}\n", "not Asker C"),
+        ("[wedge-tpu]\nprocess = 'glue'\n", "print, cut or both, got 'glue'"),
+        ("[wedge-tpu]\nplaces = ['hat']\n", "'hat' is none"),
+        ("[wedge-tpu]\nplaces = []\n", "it is empty"),
+        ("[wedge-tpu]\nwords = ''\n", "must be a text"),
+        ("[wedge-tpu]\ncautions = 3\n", "list of texts"),
+        ("[our-stuff]\nwords = 'x'\n", "a new one needs kind, places, process"),
+        ("wedge-tpu = 3\n", "stands alone"),
+        ("[wedge-tpu\n", "not valid TOML"),
+    ],
+)
 def test_what_a_workshop_gets_wrong_is_said_in_one_sentence(tmp_path, text, match):
     with pytest.raises(PlanError, match=match) as caught:
         files.load(own(tmp_path, text))
@@ -222,7 +234,8 @@ def test_what_a_workshop_gets_wrong_is_said_in_one_sentence(tmp_path, text, matc
 
 def test_a_new_material_states_its_hardness_scale(tmp_path):
     text = NEW.format(kind="PETG", hard=1, scale="x").replace(
-        'hardness = { value = 1, unit = "x", source = "measured" }', "hardness = 70")  # fmt: skip
+        'hardness = { value = 1, unit = "x", source = "measured" }', "hardness = 70"
+    )
     with pytest.raises(PlanError, match="does not say its scale"):
         files.load(own(tmp_path, text))
 
@@ -245,7 +258,8 @@ def test_nothing_is_written_with_a_material_that_is_refused(tmp_path):
 
 def test_a_wedge_below_the_limit_that_the_plan_records_is_refused(tmp_path):
     plan = sample_plan(sides=("right",)).model_copy(
-        update={"limits": {"wedge.least_hardness": 97.0}})  # fmt: skip
+        update={"limits": {"wedge.least_hardness": 97.0}}
+    )
     with pytest.raises(RefusedError, match="at least 97 Shore A"):
         folder.write(plan, all_parts(plan), tmp_path, settings=QUICK, writers=[])
 
@@ -260,11 +274,15 @@ def test_the_readme_lists_masses_sources_fixing_and_cautions(tmp_path):
     grams = (base.volume - base.facts["engraved_volume"]) / 1000 * 0.905
     assert f"about {grams:.0f} g" in text
     for words in (
-        "right-base: base-pp", "polypropylene", "density 0.9 to 0.91 g/cm3 (value from memory)",
-        "hardness 95 Shore A (common practice, no source)", "extraction and a mask",
-        "layers of at most 0.15 mm", "primer that the adhesive's maker names",
+        "right-base: base-pp",
+        "polypropylene",
+        "density 0.9 to 0.91 g/cm3 (value from memory)",
+        "hardness 95 Shore A (common practice, no source)",
+        "extraction and a mask",
+        "layers of at most 0.15 mm",
+        "primer that the adhesive's maker names",
         "Masses are estimates",
-    ):  # fmt: skip
+    ):
         assert words in text
     assert "Scaled by" not in text
 

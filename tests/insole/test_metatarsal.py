@@ -153,14 +153,20 @@ def test_it_lies_clear_of_the_arch_pad_and_on_the_shim(wish):
 def test_clash_sees_a_metatarsal_pad_in_an_arch_pad():
     plan = pair(metatarsal=5.0)
     foot = plan.feet[1]
-    moved = foot.metatarsal.model_copy(update={
-        "outline": [(x - 40.0, y + 10.0) for x, y in foot.metatarsal.outline],
-        "top": foot.metatarsal.top.model_copy(update={
-            "x0": foot.metatarsal.top.x0 - 40.0, "y0": foot.metatarsal.top.y0 + 10.0}),
-        "crest": foot.metatarsal.crest.model_copy(update={
-            "from_rear": foot.metatarsal.crest.from_rear - 40.0,
-            "y": foot.metatarsal.crest.y + 10.0}),
-    })  # fmt: skip
+    moved = foot.metatarsal.model_copy(
+        update={
+            "outline": [(x - 40.0, y + 10.0) for x, y in foot.metatarsal.outline],
+            "top": foot.metatarsal.top.model_copy(
+                update={"x0": foot.metatarsal.top.x0 - 40.0, "y0": foot.metatarsal.top.y0 + 10.0}
+            ),
+            "crest": foot.metatarsal.crest.model_copy(
+                update={
+                    "from_rear": foot.metatarsal.crest.from_rear - 40.0,
+                    "y": foot.metatarsal.crest.y + 10.0,
+                }
+            ),
+        }
+    )
     wrong = plan.model_copy(update={"right": foot.model_copy(update={"metatarsal": moved})})
     (found,) = assembly.clash(build.all_parts(wrong), wrong)
     assert "right foot: arch pad and metatarsal pad would press into each other" in found
@@ -168,22 +174,28 @@ def test_clash_sees_a_metatarsal_pad_in_an_arch_pad():
 
 
 def test_no_room_beside_the_arch_pad_is_refused():
-    with pytest.raises(PlanError, match=r"metatarsal pad and arch pad want the same place.*"
-                       r"--shift-pad -5,0"):  # fmt: skip
+    with pytest.raises(
+        PlanError,
+        match=r"metatarsal pad and arch pad want the same place.*"
+        r"--shift-pad -5,0",
+    ):
         pair(metatarsal=5.0, metatarsal_behind=12.0)
     assert pair(metatarsal=5.0, metatarsal_behind=12.0, shift=(-5.0, 0.0)).right.metatarsal
     assert pair(metatarsal=5.0, metatarsal_behind=8.0).right.metatarsal
 
 
-@pytest.mark.parametrize(("wish", "match"), [
-    ({"metatarsal": 3.9}, "metatarsal pad cannot be 3.9 mm; give 4 to 6 mm"),
-    ({"metatarsal": 6.5}, "metatarsal pad cannot be 6.5 mm; give 4 to 6 mm"),
-    ({"metatarsal": math.nan}, "metatarsal pad cannot be nan mm"),
-    ({"metatarsal": 5.0, "metatarsal_behind": 4.0}, "4 mm behind the heads; give 5 to 12 mm"),
-    ({"metatarsal": 5.0, "metatarsal_behind": 13.0}, "13 mm behind the heads; give 5 to 12 mm"),
-    ({"metatarsal_behind": 8.0}, "no height; give --metatarsal MM"),
-    ({"metatarsal": 5.0, "contoured": "three-quarter"}, "plan it full length"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("wish", "match"),
+    [
+        ({"metatarsal": 3.9}, "metatarsal pad cannot be 3.9 mm; give 4 to 6 mm"),
+        ({"metatarsal": 6.5}, "metatarsal pad cannot be 6.5 mm; give 4 to 6 mm"),
+        ({"metatarsal": math.nan}, "metatarsal pad cannot be nan mm"),
+        ({"metatarsal": 5.0, "metatarsal_behind": 4.0}, "4 mm behind the heads; give 5 to 12 mm"),
+        ({"metatarsal": 5.0, "metatarsal_behind": 13.0}, "13 mm behind the heads; give 5 to 12 mm"),
+        ({"metatarsal_behind": 8.0}, "no height; give --metatarsal MM"),
+        ({"metatarsal": 5.0, "contoured": "three-quarter"}, "plan it full length"),
+    ],
+)
 def test_wishes_out_of_range_are_refused_in_one_sentence(wish, match):
     with pytest.raises(PlanError, match=match) as caught:
         pair(**wish)

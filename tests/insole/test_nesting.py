@@ -78,9 +78,7 @@ def pair() -> list[Part]:
     return all_parts(sample_plan(under=True))
 
 
-RINGS = st.lists(
-    st.lists(st.floats(8.0, 60.0), min_size=4, max_size=12), min_size=1, max_size=6
-)  # fmt: skip
+RINGS = st.lists(st.lists(st.floats(8.0, 60.0), min_size=4, max_size=12), min_size=1, max_size=6)
 
 
 @settings(max_examples=10, deadline=None)
@@ -377,9 +375,10 @@ def test_the_same_parts_give_the_same_bytes(tmp_path: Path) -> None:
         place = tmp_path / seed
         place.mkdir()
         subprocess.run(
-            [sys.executable, "-c", CODE, str(place)], check=True,
+            [sys.executable, "-c", CODE, str(place)],
+            check=True,
             env={"PYTHONPATH": str(Path(__file__).parents[2]), "PYTHONHASHSEED": seed},
-        )  # fmt: skip
+        )
         found.append({path.name: path.read_bytes() for path in place.iterdir()})
     assert found[0] == found[1]
     assert len(found[0]) >= 4

@@ -30,10 +30,12 @@ def lifted(plan, side, more):
 def shifted(plan, side, forward):
     pad = getattr(plan, side).pad
     return with_pad(
-        plan, side, outline=[(x + forward, y) for x, y in pad.outline],
+        plan,
+        side,
+        outline=[(x + forward, y) for x, y in pad.outline],
         top=pad.top.model_copy(update={"x0": pad.top.x0 + forward}),
         crest=pad.crest.model_copy(update={"from_rear": pad.crest.from_rear + forward}),
-    )  # fmt: skip
+    )
 
 
 @pytest.fixture(scope="module")

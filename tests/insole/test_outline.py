@@ -18,8 +18,11 @@ from tests.plans import bed_ring
 
 LIMITS = default_limits()
 TOED = feet.specimen()
-SHOE = {"name": "measured", "inside": {"length": 282, "ball_width": 110, "heel_width": 76},
-        "bed": {"drop": 0}}  # fmt: skip
+SHOE = {
+    "name": "measured",
+    "inside": {"length": 282, "ball_width": 110, "heel_width": 76},
+    "bed": {"drop": 0},
+}
 
 
 def dents(ring: Array, low: float, high: float) -> float:
@@ -85,7 +88,8 @@ def test_fairing_fills_dents_only():
     assert after.bounds == pytest.approx(before.bounds, abs=1.2)
     middle = shapely.box(heel_x + 15, -100, 170, 100)
     assert after.intersection(middle).area == pytest.approx(
-        before.intersection(middle).area, rel=2e-3)  # fmt: skip
+        before.intersection(middle).area, rel=2e-3
+    )
 
 
 def test_a_traced_outline_stays_as_it_was_traced():

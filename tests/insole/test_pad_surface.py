@@ -28,11 +28,14 @@ from insole.shoe.shoe import parse
 from tests import feet
 
 STOCK = {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}
-SHOE = parse({
-    "name": "level", "inside": {"length": 290.0, "ball_width": 106, "heel_width": 74},
-    "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
-    "stock_insole": {"kept": False, "thickness": STOCK},
-})  # fmt: skip
+SHOE = parse(
+    {
+        "name": "level",
+        "inside": {"length": 290.0, "ball_width": 106, "heel_width": 74},
+        "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
+        "stock_insole": {"kept": False, "thickness": STOCK},
+    }
+)
 # shape, side and wish: low and high arches, a short foot, hollows, a turned and a standing pad
 FEET: dict[str, tuple[dict[str, Any], str, dict[str, Any]]] = {
     "usual": ({"arch": 14.0}, "right", {"support_level": 0.8}),
@@ -55,8 +58,10 @@ def planned(name: str) -> tuple[FootPlan, Part]:
 def wished(pad: PadPlan, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return height and slope (mm per mm) of the wished surface, canonical frame."""
     z = np.asarray(pad.top.z)
-    at = tuple(o + pad.top.step * np.arange(n)
-               for o, n in zip((pad.top.x0, pad.top.y0), z.shape, strict=True))  # fmt: skip
+    at = tuple(
+        o + pad.top.step * np.arange(n)
+        for o, n in zip((pad.top.x0, pad.top.y0), z.shape, strict=True)
+    )
     spline = RegularGridInterpolator(at, z, method="cubic")
 
     def top(x: np.ndarray, y: np.ndarray) -> np.ndarray:

@@ -84,8 +84,10 @@ def test_tender_spot_is_ringed_at_10_mm_on_its_own_foot() -> None:
     for radius in (6.0, 10.0, 14.0):
         x, y = spot[0] + radius * np.sin(angle), spot[1] + radius * np.cos(angle)
         r, c = np.rint(rows.max() - pixel * x), np.rint(middle + pixel * y)
-        lost = [(before - after)[int(i) - 1 : int(i) + 2, int(j) - 1 : int(j) + 2].max()
-                for i, j in zip(r, c, strict=True)]  # fmt: skip
+        lost = [
+            (before - after)[int(i) - 1 : int(i) + 2, int(j) - 1 : int(j) + 2].max()
+            for i, j in zip(r, c, strict=True)
+        ]
         share[radius] = np.mean(np.array(lost) > 80.0)
     assert share[10.0] > 0.5  # a dashed line
     assert max(share[6.0], share[14.0]) < 0.2
@@ -115,8 +117,9 @@ def test_a_side_that_stands_above_the_crest_is_filled_like_the_rest() -> None:
     raised = pad.model_copy(update={"top": pad.top.model_copy(update={"z": z.tolist()})})
     taller = plan.model_copy(update={"left": plan.left.model_copy(update={"pad": raised})})
     for colour in ((243, 241, 234), (255, 255, 255)):
-        plain, high = (len(near(opened(pictures.placement_png(p)), colour, 2.0)[0])
-                       for p in (plan, taller))  # fmt: skip
+        plain, high = (
+            len(near(opened(pictures.placement_png(p)), colour, 2.0)[0]) for p in (plan, taller)
+        )
         assert high - plain < 150
 
 
@@ -145,9 +148,15 @@ def wedge_part() -> Part:
     walls = [((k, (k + 1) % n, n + k), ((k + 1) % n, n + (k + 1) % n, n + k)) for k in range(n)]
     faces = np.vstack([fan[:, ::-1], fan + n, np.array(walls).reshape(-1, 3)])
     return Part(
-        name="base", side=Side.RIGHT, worn=True, vertices=vertices, faces=faces, outline=ring,
-        volume=750.0 * 3.0, material="base-pp",
-    )  # fmt: skip
+        name="base",
+        side=Side.RIGHT,
+        worn=True,
+        vertices=vertices,
+        faces=faces,
+        outline=ring,
+        volume=750.0 * 3.0,
+        material="base-pp",
+    )
 
 
 def test_part_view_is_to_scale_and_turns_over_from_below() -> None:

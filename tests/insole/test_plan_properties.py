@@ -23,19 +23,25 @@ LIMITS = default_limits()
 STOCK = {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}
 FEW = settings(max_examples=8, deadline=None, derandomize=True)
 MANY = settings(max_examples=150, deadline=None, derandomize=True)
-SHAPES = st.fixed_dictionaries({
-    "length": st.sampled_from([245.0, 268.0]), "arch": st.sampled_from([9.0, 14.0, 22.0]),
-    "arch_at": st.sampled_from([0.44, 0.47]),
-})  # fmt: skip
+SHAPES = st.fixed_dictionaries(
+    {
+        "length": st.sampled_from([245.0, 268.0]),
+        "arch": st.sampled_from([9.0, 14.0, 22.0]),
+        "arch_at": st.sampled_from([0.44, 0.47]),
+    }
+)
 
 
 def shoe(cant: float = 0.0, kept: float = 0.0, length: float = 290.0):
-    return parse({
-        "name": "level", "inside": {"length": length, "ball_width": 106, "heel_width": 74},
-        "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
-        "shell": {"cant_forefoot": cant},
-        "stock_insole": {"kept": kept != 0.0, "cant_forefoot": kept, "thickness": STOCK},
-    })  # fmt: skip
+    return parse(
+        {
+            "name": "level",
+            "inside": {"length": length, "ball_width": 106, "heel_width": 74},
+            "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
+            "shell": {"cant_forefoot": cant},
+            "stock_insole": {"kept": kept != 0.0, "cant_forefoot": kept, "thickness": STOCK},
+        }
+    )
 
 
 SHOE = shoe()
@@ -75,9 +81,18 @@ def test_a_higher_support_level_never_lowers_the_pad(shape, low, more):
 
 
 @FEW
-@given(shape=SHAPES, wish=st.sampled_from([
-    {}, {"forefoot": 2.0}, {"heel": -1.0}, {"shift": (-3.0, 2.0)}, {"turn": 5.0, "cleat_yaw": 2.0},
-]))  # fmt: skip
+@given(
+    shape=SHAPES,
+    wish=st.sampled_from(
+        [
+            {},
+            {"forefoot": 2.0},
+            {"heel": -1.0},
+            {"shift": (-3.0, 2.0)},
+            {"turn": 5.0, "cleat_yaw": 2.0},
+        ]
+    ),
+)
 def test_a_mirrored_foot_gives_the_mirrored_plan(shape, wish):
     """In the canonical frame both plans are the same, but for the side and the file's name."""
     bed = parse(
@@ -108,9 +123,14 @@ def test_there_and_back_is_the_plan_again(shape, along, across):
 def wedges(bed, **wish):
     return plan_wedges(
         landmarks={"mth1": np.array([200.0, 26.0, 0.0]), "mth5": np.array([175.0, -44.0, 0.0])},
-        landmark_sd={}, outline=bed_ring(), length=268.0, shoe=bed, wishes=Wishes(**wish),
-        limits=LIMITS, confirm_zero=True,
-    )  # fmt: skip
+        landmark_sd={},
+        outline=bed_ring(),
+        length=268.0,
+        shoe=bed,
+        wishes=Wishes(**wish),
+        limits=LIMITS,
+        confirm_zero=True,
+    )
 
 
 @MANY
@@ -152,31 +172,47 @@ def codes(plan: Plan) -> set[str]:
     return {note.code for note in plan.right.notes}
 
 
-@pytest.mark.parametrize(("wish", "limit", "code"), [
-    ("support_level", "support.warn_above", "level-presses"),
-    ("forefoot", "wedge.forefoot.warn_deg", "wedge.forefoot.warn_deg"),
-    ("heel", "wedge.heel.warn_deg", "wedge.heel.warn_deg"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("wish", "limit", "code"),
+    [
+        ("support_level", "support.warn_above", "level-presses"),
+        ("forefoot", "wedge.forefoot.warn_deg", "wedge.forefoot.warn_deg"),
+        ("heel", "wedge.heel.warn_deg", "wedge.heel.warn_deg"),
+    ],
+)
 def test_warnings_come_above_their_number(wish, limit, code):
     """At the number: none. One step above: a warning."""
     at = LIMITS.value(limit)
     step = LIMITS.value("support.step" if wish == "support_level" else "wedge.step")
     foot = feet.analytic()
     wide = {"heel": "heel", "forefoot": "forefoot"}.get(wish)
-    room = LIMITS.changed(**{f"wedge__{wide}__warn_mm": 50.0, f"wedge__{wide}__refuse_mm": 60.0,
-                             "thickness__ball_refuse": 50.0}) if wide else LIMITS  # fmt: skip
+    room = (
+        LIMITS.changed(
+            **{
+                f"wedge__{wide}__warn_mm": 50.0,
+                f"wedge__{wide}__refuse_mm": 60.0,
+                "thickness__ball_refuse": 50.0,
+            }
+        )
+        if wide
+        else LIMITS
+    )
     for value, expected in ((at, False), (at + step, True)):
-        plan = planner.plan(None, foot, SHOE, PlanWishes(both=FootWish(**{wish: value})),
-                            limits=room)  # fmt: skip
+        plan = planner.plan(
+            None, foot, SHOE, PlanWishes(both=FootWish(**{wish: value})), limits=room
+        )
         assert (code in codes(plan)) is expected
 
 
-@pytest.mark.parametrize(("wish", "limit"), [
-    ("support_level", "support.refuse_above"),
-    ("forefoot", "wedge.forefoot.refuse_deg"),
-    ("heel", "wedge.heel.refuse_deg"),
-    ("under", "wedge.under.refuse_deg"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("wish", "limit"),
+    [
+        ("support_level", "support.refuse_above"),
+        ("forefoot", "wedge.forefoot.refuse_deg"),
+        ("heel", "wedge.heel.refuse_deg"),
+        ("under", "wedge.under.refuse_deg"),
+    ],
+)
 def test_refusals_come_above_their_number(wish, limit):
     at = LIMITS.value(limit)
     step = LIMITS.value("support.step" if wish == "support_level" else "wedge.step")
@@ -187,12 +223,18 @@ def test_refusals_come_above_their_number(wish, limit):
     for value, sign in ((at, 1), (-at, -1)):
         if wish == "support_level" and sign < 0:
             continue
-        plan = planner.plan(None, foot, bed, PlanWishes(both=FootWish(**{wish: value})),
-                            limits=room)  # fmt: skip
+        plan = planner.plan(
+            None, foot, bed, PlanWishes(both=FootWish(**{wish: value})), limits=room
+        )
         assert plan.right is not None
         with pytest.raises(RefusedError, match=r"above"):
-            planner.plan(None, foot, bed, PlanWishes(both=FootWish(**{wish: value + sign * step})),
-                         limits=room)  # fmt: skip
+            planner.plan(
+                None,
+                foot,
+                bed,
+                PlanWishes(both=FootWish(**{wish: value + sign * step})),
+                limits=room,
+            )
 
 
 @pytest.mark.parametrize("place", ["forefoot", "heel"])
@@ -235,25 +277,36 @@ def test_left_and_right_warn_above_their_difference():
         assert any(n.code == "wedge-sides-heel" for n in plan.notes) is expected
 
 
-FREE = LIMITS.changed(**{
-    f"wedge__{place}__{kind}_{unit}": 60.0
-    for place in ("forefoot", "heel") for kind in ("warn", "refuse") for unit in ("deg", "mm")
-})  # fmt: skip
+FREE = LIMITS.changed(
+    **{
+        f"wedge__{place}__{kind}_{unit}": 60.0
+        for place in ("forefoot", "heel")
+        for kind in ("warn", "refuse")
+        for unit in ("deg", "mm")
+    }
+)
 
 
-@pytest.mark.parametrize(("limit", "place", "code"), [
-    ("wedge.sum_warn", "forefoot", "wedge.sum_warn"),
-    ("wedge.twist", "heel", "wedge-twist"),
-    ("wedge.first_trial", "heel", "wedge-first-trial"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("limit", "place", "code"),
+    [
+        ("wedge.sum_warn", "forefoot", "wedge.sum_warn"),
+        ("wedge.twist", "heel", "wedge-twist"),
+        ("wedge.first_trial", "heel", "wedge-first-trial"),
+    ],
+)
 def test_sums_twist_and_first_trial_warn_above_their_number(limit, place, code):
     """A level shoe and one wedge: its angle is sum, twist and total at once."""
     for value, expected in ((LIMITS.value(limit), False), (LIMITS.value(limit) + 1.0, True)):
         found = plan_wedges(
             landmarks={"mth1": np.array([200.0, 26.0, 0.0]), "mth5": np.array([175.0, -44.0, 0.0])},
-            landmark_sd={}, outline=bed_ring(), length=268.0, shoe=SHOE,
-            wishes=Wishes(**{place: value}), limits=FREE,
-        )  # fmt: skip
+            landmark_sd={},
+            outline=bed_ring(),
+            length=268.0,
+            shoe=SHOE,
+            wishes=Wishes(**{place: value}),
+            limits=FREE,
+        )
         assert (code in {note.code for note in found.notes}) is expected
 
 
@@ -262,11 +315,17 @@ def test_the_sum_at_the_ball_refuses_above_its_number():
     most = LIMITS.value("wedge.sum_refuse")
     for cant, refused in ((most - 5.0, False), (most - 4.5, True)):
         call = {
-            "landmarks": {"mth1": np.array([200.0, 26.0, 0.0]),
-                          "mth5": np.array([175.0, -44.0, 0.0])},
-            "landmark_sd": {}, "outline": bed_ring(), "length": 268.0, "shoe": shoe(cant),
-            "wishes": Wishes(forefoot=cant + 5.0), "limits": FREE,
-        }  # fmt: skip
+            "landmarks": {
+                "mth1": np.array([200.0, 26.0, 0.0]),
+                "mth5": np.array([175.0, -44.0, 0.0]),
+            },
+            "landmark_sd": {},
+            "outline": bed_ring(),
+            "length": 268.0,
+            "shoe": shoe(cant),
+            "wishes": Wishes(forefoot=cant + 5.0),
+            "limits": FREE,
+        }
         if refused:
             with pytest.raises(RefusedError, match=r"wedge\.sum_refuse"):
                 plan_wedges(**call)

@@ -51,16 +51,28 @@ def test_a_written_plan_is_sealed_and_read_again(record: dict[str, Any]) -> None
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        ("left.pad.crest.from_rear", 129.0), ("left.pad.top.z.3.4", 9.99),
-        ("left.base.thickness", 2.0), ("left.base.outline.5.1", 12.5),
-        ("left.wedges.0.net", 3.0), ("right.wedges.1.taper_front", 1.0),
-        ("right.side", "left"), ("right.wedges", []), ("left", None), ("case", "someone-else"),
-        ("shoe.cleat.holes.0.0", 11.0), ("answers.diabetes", "yes"), ("clinician", "Dr N., May"),
-        ("limits", {"wedge.forefoot.refuse": 20.0}), ("right.cleat.from_ball_mark", -9.0),
-        ("right.landmarks.mth1.0", 190.0), ("left.scan_sha256", "00" * 32),
-        ("left.pad.material", "wedge-tpu"), ("seal", "0" * 16), ("seal", None),
+        ("left.pad.crest.from_rear", 129.0),
+        ("left.pad.top.z.3.4", 9.99),
+        ("left.base.thickness", 2.0),
+        ("left.base.outline.5.1", 12.5),
+        ("left.wedges.0.net", 3.0),
+        ("right.wedges.1.taper_front", 1.0),
+        ("right.side", "left"),
+        ("right.wedges", []),
+        ("left", None),
+        ("case", "someone-else"),
+        ("shoe.cleat.holes.0.0", 11.0),
+        ("answers.diabetes", "yes"),
+        ("clinician", "Dr N., May"),
+        ("limits", {"wedge.forefoot.refuse": 20.0}),
+        ("right.cleat.from_ball_mark", -9.0),
+        ("right.landmarks.mth1.0", 190.0),
+        ("left.scan_sha256", "00" * 32),
+        ("left.pad.material", "wedge-tpu"),
+        ("seal", "0" * 16),
+        ("seal", None),
     ],
-)  # fmt: skip
+)
 def test_a_changed_plan_is_refused_and_said_on_request(
     record: dict[str, Any], path: str, value: Any
 ) -> None:
@@ -136,8 +148,16 @@ def test_values_that_no_plan_could_have(
     assert "\n" not in str(caught.value)
 
 
-@pytest.mark.parametrize("path", ["left.pad.top.z.3.4", "right.wedges.0.net", "left.pad.turn",
-                                  "limits.wedge", "left.landmarks.mth1.0"])  # fmt: skip
+@pytest.mark.parametrize(
+    "path",
+    [
+        "left.pad.top.z.3.4",
+        "right.wedges.0.net",
+        "left.pad.turn",
+        "limits.wedge",
+        "left.landmarks.mth1.0",
+    ],
+)
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
 def test_numbers_that_are_none(record: dict[str, Any], path: str, value: float) -> None:
     with pytest.raises(PlanError, match=r"is (nan|inf), not a number|a number at .* that is none"):
@@ -170,9 +190,16 @@ def test_a_crest_measured_from_the_wrong_edge(record: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize(
     "how",
-    [{}, {"under": True}, {"heel_cup": 10.0}, {"pad_height": None}, {"sides": ("left",)},
-     {"wedges": False}, {"thickness": 3.0}],
-)  # fmt: skip
+    [
+        {},
+        {"under": True},
+        {"heel_cup": 10.0},
+        {"pad_height": None},
+        {"sides": ("left",)},
+        {"wedges": False},
+        {"thickness": 3.0},
+    ],
+)
 def test_a_plan_is_sound(how: dict[str, Any]) -> None:
     sound.check(sample_plan(**how))
 

@@ -26,10 +26,11 @@ from tests import feet, plans
 
 STOCK = {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}
 PLAIN = {
-    "name": "level", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+    "name": "level",
+    "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
     "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
     "stock_insole": {"kept": False, "thickness": STOCK},
-}  # fmt: skip
+}
 SHOE = parse(PLAIN)
 SIGNED = {"who": "A. Fitter", "why": "third trial", "when": "2026-05-01"}
 
@@ -48,8 +49,13 @@ def made(wishes=None, shoe=SHOE, **options) -> Plan:
 
 def graded(verdict: Verdict):
     severity = Severity.AGAIN if verdict is Verdict.AGAIN else Severity.MEASURING
-    finding = Finding(code="sole-filled", severity=severity, text="the sole is closed by a plane",
-                      advice="scan it from below", region="arch")  # fmt: skip
+    finding = Finding(
+        code="sole-filled",
+        severity=severity,
+        text="the sole is closed by a plane",
+        advice="scan it from below",
+        region="arch",
+    )
     foot = feet.analytic()
     return replace(foot, report=ScanReport(verdict=verdict, findings=(finding,)))
 
@@ -106,9 +112,13 @@ def test_without_the_arch_a_measuring_scan_gives_base_and_shims_only():
         planner.plan(None, graded(Verdict.AGAIN), SHOE, without_arch=True)
 
 
-@pytest.mark.parametrize(("verdict", "why"), [
-    (Verdict.MEASURING, "the sole was not seen: "), (Verdict.MAKING, "planned without the arch"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("verdict", "why"),
+    [
+        (Verdict.MEASURING, "the sole was not seen: "),
+        (Verdict.MAKING, "planned without the arch"),
+    ],
+)
 def test_a_sole_that_was_not_seen_gives_no_contact_figures_and_says_why(verdict, why):
     foot = graded(verdict) if verdict is Verdict.MEASURING else feet.analytic(side="right")
     plan = planner.plan(None, foot, SHOE, both(forefoot=1.0, heel=1.0), without_arch=True)
@@ -156,11 +166,14 @@ def test_a_contoured_bed_is_judged_without_the_wedge_that_is_built_in(side):
     foot = feet.analytic(side=side)
     shoe = parse(PLAIN | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 7.0}}})
     plan, plain = (
-        getattr(planner.plan(**{"left": None, "right": None, side: foot}, shoe=shoe, wishes=wish),
-                side)
-        for wish in (both(contoured="full", support_level=0.8, forefoot=2.0),
-                     both(contoured="full", support_level=0.8))
-    )  # fmt: skip
+        getattr(
+            planner.plan(**{"left": None, "right": None, side: foot}, shoe=shoe, wishes=wish), side
+        )
+        for wish in (
+            both(contoured="full", support_level=0.8, forefoot=2.0),
+            both(contoured="full", support_level=0.8),
+        )
+    )
     assert [w.net for w in plan.contour.posting] == [2.0]
     assert plan.effect.cases == plain.effect.cases
     posted = plan.contact.cases[0].after.share["midfoot"]
@@ -233,9 +246,13 @@ def thick(wish: float, side: str, ball: float, **options) -> Plan:
 
 @pytest.mark.parametrize("side", ["left", "right"])
 @pytest.mark.parametrize(("wish", "edge"), [(2.0, "big-toe"), (-2.0, "little-toe")])
-@pytest.mark.parametrize(("limit", "refused"), [
-    ("thickness.ball_warn", False), ("thickness.ball_refuse", True),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("limit", "refused"),
+    [
+        ("thickness.ball_warn", False),
+        ("thickness.ball_refuse", True),
+    ],
+)
 def test_one_rule_of_thickness_holds_at_both_edges(side, wish, edge, limit, refused):
     """At its limit a shim passes, 0.05 mm above it does not: either edge, either foot."""
     roomy = thick(wish, side, 6.0)
@@ -246,8 +263,11 @@ def test_one_rule_of_thickness_holds_at_both_edges(side, wish, edge, limit, refu
     said = [n for n in kept.feet[0].notes if n.code == "thick-ball"]
     assert bool(said) is refused
     if not refused:
-        said = [n for n in thick(wish, side, round(at - 0.05, 3)).feet[0].notes
-                if n.code == "thick-ball"]  # fmt: skip
+        said = [
+            n
+            for n in thick(wish, side, round(at - 0.05, 3)).feet[0].notes
+            if n.code == "thick-ball"
+        ]
         assert f"near the {edge} side of the ball" in said[0].text
         return
     with pytest.raises(RefusedError, match=f"near the {edge} side of the ball, above 2 mm") as no:
@@ -295,10 +315,13 @@ def test_a_shoe_without_insole_thickness_gives_no_saddle_change_but_the_reason()
     assert "not measured" in change.reason
 
 
-@pytest.mark.parametrize(("override", "match"), [
-    (Override(limit="support.refuse", **SIGNED), "no limit called 'support.refuse'"),
-    (Override(limit="support.refuse_above", **(SIGNED | {"why": " "})), "does not say why"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("override", "match"),
+    [
+        (Override(limit="support.refuse", **SIGNED), "no limit called 'support.refuse'"),
+        (Override(limit="support.refuse_above", **(SIGNED | {"why": " "})), "does not say why"),
+    ],
+)
 def test_an_override_must_be_complete(override, match):
     with pytest.raises(PlanError, match=match):
         made(overrides=[override])
@@ -398,11 +421,26 @@ def test_a_plan_of_an_older_schema_is_read_and_written_as_it_was(pair, version):
 def test_a_plan_with_every_wish_reads_back_the_same():
     """Nothing that a fitter can wish may change on the way through the file."""
     wishes = PlanWishes(
-        both=FootWish(support_level=0.7, shift=(3.0, -1.0), turn=5.0, tender=((140.0, 5.0),),
-                      medial_edge=4.0, forefoot=2.0, heel=1.0, cleat_offset=-2.0, cleat_yaw=1.0,
-                      cleat_before=1.0, ankle=1.0, pad_source="scan"),
-        case="oak", date="May", version=2, confirm_zero=True, body_mass=70.0,
-    )  # fmt: skip
+        both=FootWish(
+            support_level=0.7,
+            shift=(3.0, -1.0),
+            turn=5.0,
+            tender=((140.0, 5.0),),
+            medial_edge=4.0,
+            forefoot=2.0,
+            heel=1.0,
+            cleat_offset=-2.0,
+            cleat_yaw=1.0,
+            cleat_before=1.0,
+            ankle=1.0,
+            pad_source="scan",
+        ),
+        case="oak",
+        date="May",
+        version=2,
+        confirm_zero=True,
+        body_mass=70.0,
+    )
     stated = {"stated": {"--side": ["left"]}}
     made = planner.plan(None, feet.analytic(), ROOMY, wishes, sources=stated)
     assert from_json(to_json(made)) == made

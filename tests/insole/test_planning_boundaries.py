@@ -45,10 +45,11 @@ from tests.insole import test_wedging as beds
 LIMITS = default_limits()
 SIDES = ("left", "right")
 SHOE = {
-    "name": "level", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+    "name": "level",
+    "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
     "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
     "stock_insole": {"kept": False, "thickness": {"heel": 4, "arch": 4, "ball": 4, "toes": 4}},
-}  # fmt: skip
+}
 TINY = 1e-3
 
 
@@ -128,11 +129,13 @@ def test_without_a_shoe_the_level_is_capped_and_said():
 
 
 @pytest.mark.parametrize("side", SIDES)
-@pytest.mark.parametrize(("wish", "says"), [
-    ({"source": "guess"}, "comes from 'scan' or 'kit'"),
-    *[({"shift": shift}, "cannot be moved") for shift in
-      ((far, 0.0) for far in (-1, 1))],
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("wish", "says"),
+    [
+        ({"source": "guess"}, "comes from 'scan' or 'kit'"),
+        *[({"shift": shift}, "cannot be moved") for shift in ((far, 0.0) for far in (-1, 1))],
+    ],
+)
 def test_a_pad_wish_is_refused_by_name(side, wish, says):
     far = LIMITS.value("place.free_shift") + TINY
     if "shift" in wish:
@@ -176,9 +179,12 @@ def test_relief_and_medial_edge_have_bounds():
 
 def bed(side="right", *, shoe=True, wedges=(), **wish):
     return contour.plan_contour(
-        seat(side, shoe), foot(side), wish=contour.ContourWish(**wish), limits=LIMITS,
+        seat(side, shoe),
+        foot(side),
+        wish=contour.ContourWish(**wish),
+        limits=LIMITS,
         wedges=wedges,
-    )  # fmt: skip
+    )
 
 
 def shim(place, net=1.0):
@@ -211,9 +217,11 @@ def test_a_metatarsal_pad_needs_its_heads():
     marks = {k: v for k, v in seated.landmarks.items() if k not in ("mth2", "mth3", "mth4")}
     with pytest.raises(PlanError, match="head 2 and 3 and 4 is not known"):
         contour.plan_contour(
-            replace(seated, landmarks=marks), foot("right"), limits=LIMITS,
+            replace(seated, landmarks=marks),
+            foot("right"),
+            limits=LIMITS,
             wish=contour.ContourWish(length="full", metatarsal=5.0),
-        )  # fmt: skip
+        )
 
 
 @pytest.mark.parametrize("side", SIDES)
@@ -228,8 +236,10 @@ def test_swapped_ball_landmarks_are_named(side):
         plan_pad(replace(seated, landmarks=marks), wish=PadWish(), limits=LIMITS)
 
 
-@pytest.mark.parametrize("text", ["heights = 8\nlengths = [60]\nwidths = [40]",
-                                  "heights = [8]\nlengths = 'x'\nwidths = [40]"])  # fmt: skip
+@pytest.mark.parametrize(
+    "text",
+    ["heights = 8\nlengths = [60]\nwidths = [40]", "heights = [8]\nlengths = 'x'\nwidths = [40]"],
+)
 def test_a_kit_s_sizes_are_lists(tmp_path, text):
     path = tmp_path / "kit.toml"
     path.write_text(text, encoding="utf-8")
@@ -331,9 +341,16 @@ def test_a_landmark_set_by_hand_stands_in_the_plan(name):
 # ---- the contact model: what it asks and what it says
 
 
-@pytest.mark.parametrize(("mass", "good"), [
-    (25.0, True), (25.0 - TINY, False), (250.0, True), (250.0 + TINY, False), (math.nan, False),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("mass", "good"),
+    [
+        (25.0, True),
+        (25.0 - TINY, False),
+        (250.0, True),
+        (250.0 + TINY, False),
+        (math.nan, False),
+    ],
+)
 def test_a_body_mass_is_believable(mass, good):
     def asked():
         return pressing.compare(seat("right"), None, (), None, limits=LIMITS, body_mass=mass)
@@ -362,10 +379,16 @@ def test_a_centre_off_the_sole_cannot_be_balanced(centre):
 def figures(area=100.0, peak=50.0):
     names = ("heel", "midfoot", "forefoot", "big toe")
     return ContactFigures(
-        area=area, share=dict.fromkeys(names, 0.25), peak=dict.fromkeys(names, peak),
-        pad_share=0.0, pad_peak=0.0, pad_gradient=0.0, ball_gradient=0.0, tilt=(0.0, 0.0),
+        area=area,
+        share=dict.fromkeys(names, 0.25),
+        peak=dict.fromkeys(names, peak),
+        pad_share=0.0,
+        pad_peak=0.0,
+        pad_gradient=0.0,
+        ball_gradient=0.0,
+        tilt=(0.0, 0.0),
         centre=(0.0, 0.0),
-    )  # fmt: skip
+    )
 
 
 def contact(area):
@@ -373,11 +396,16 @@ def contact(area):
     return ContactPlan(body_mass=Quantity(value=75.0, unit="kg"), cases=[case])
 
 
-@pytest.mark.parametrize(("bare", "lost", "said"), [
-    (90.0, effect.SHIM_CM2 - TINY, False), (90.0, effect.SHIM_CM2, True),
-    (150.0, 3.0 - TINY, False), (150.0, 3.0, True),  # 2 % of the area
-    (90.0, -5.0, False),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("bare", "lost", "said"),
+    [
+        (90.0, effect.SHIM_CM2 - TINY, False),
+        (90.0, effect.SHIM_CM2, True),
+        (150.0, 3.0 - TINY, False),
+        (150.0, 3.0, True),  # 2 % of the area
+        (90.0, -5.0, False),
+    ],
+)
 def test_a_shim_that_takes_contact_says_its_smaller_step(bare, lost, said):
     notes = effect.shim_cost(
         contact(bare - lost), contact(bare), [shim(WedgePlace.FOREFOOT, -2.0)], LIMITS
@@ -387,13 +415,19 @@ def test_a_shim_that_takes_contact_says_its_smaller_step(bare, lost, said):
         assert "inside forefoot 1° in place of 2°" in note.text
 
 
-@pytest.mark.parametrize(("after", "said"), [(50.0 * effect.BALL_PEAK, False),
-                                             (50.0 * effect.BALL_PEAK + TINY, True)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("after", "said"), [(50.0 * effect.BALL_PEAK, False), (50.0 * effect.BALL_PEAK + TINY, True)]
+)
 def test_a_peak_at_the_ball_is_said_beyond_its_share(after, said):
     case = EffectCase(
-        case="pedalling", area=(1, 1), midfoot_area=(1, 1), midfoot_share=(0, 0),
-        heel_peak=(1, 1), ball_peak=(50.0, after), toe_share=(None, None),
-    )  # fmt: skip
+        case="pedalling",
+        area=(1, 1),
+        midfoot_area=(1, 1),
+        midfoot_share=(0, 0),
+        heel_peak=(1, 1),
+        ball_peak=(50.0, after),
+        toe_share=(None, None),
+    )
     does = EffectPlan(wished=0.8, reached=0.8, cases=[case], little=False, words="")
     assert [n.code for n in effect.ball_peaks(does)] == ["ball-peak-pedalling"] * said
 
@@ -411,9 +445,15 @@ def test_limits_of_the_workshop_stand_in_the_plan(tmp_path):
 def edge(most, *, side="left", medial=True, kept=False, old=3.0):
     low = most - 1.0
     return thickness._Edge(
-        foot=side, station="ball", medial=most if medial else low, lateral=low if medial else most,
-        flat=most, old=old, kept=kept, breadth=100.0,
-    )  # fmt: skip
+        foot=side,
+        station="ball",
+        medial=most if medial else low,
+        lateral=low if medial else most,
+        flat=most,
+        old=old,
+        kept=kept,
+        breadth=100.0,
+    )
 
 
 def ways(here, *wedges):
@@ -454,8 +494,11 @@ def test_a_thinner_base_is_offered_down_to_the_thinnest():
     spare = base - thickness.THINNEST_BASE_MM
     for over, offered in ((spare - TINY, True), (spare + TINY, False)):
         found = [way for way in ways(edge(most + over)) if way.startswith("a base of")]
-        assert found == [f"a base of {thickness.THINNEST_BASE_MM:g} mm (base.thickness in a "
-                         "--limits file)"] * offered  # fmt: skip
+        assert (
+            found
+            == [f"a base of {thickness.THINNEST_BASE_MM:g} mm (base.thickness in a --limits file)"]
+            * offered
+        )
 
 
 def test_a_kept_insole_is_taken_out_where_that_is_enough():
@@ -467,9 +510,16 @@ def test_a_kept_insole_is_taken_out_where_that_is_enough():
 
 
 @pytest.mark.parametrize("side", SIDES)
-@pytest.mark.parametrize(("wish", "yaw", "said"), [
-    (-TINY, 0.0, True), (0.0, 0.0, False), (3.0, 0.0, False), (3.0, 0.5, True), (3.0, -0.5, True),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("wish", "yaw", "said"),
+    [
+        (-TINY, 0.0, True),
+        (0.0, 0.0, False),
+        (3.0, 0.0, False),
+        (3.0, 0.5, True),
+        (3.0, -0.5, True),
+    ],
+)
 def test_a_cleat_moved_back_or_turned_is_checked_against_crank_and_frame(side, wish, yaw, said):
     plan, _ = cleat.plan_cleat(
         landmarks=seat(side).landmarks, shoe=None, limits=LIMITS, offset=wish, yaw=yaw, before=None

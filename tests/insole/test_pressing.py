@@ -24,12 +24,17 @@ from insole.shoe.shoe import parse
 from tests import feet, plans
 
 LIMITS = default_limits()
-SHOE = parse({
-    "name": "level", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
-    "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
-    "stock_insole": {"kept": False,
-                     "thickness": {"heel": 5.0, "arch": 4.0, "ball": 4.5, "toes": 3.0}},
-})  # fmt: skip
+SHOE = parse(
+    {
+        "name": "level",
+        "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+        "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
+        "stock_insole": {
+            "kept": False,
+            "thickness": {"heel": 5.0, "arch": 4.0, "ball": 4.5, "toes": 3.0},
+        },
+    }
+)
 
 
 def made(mass: float | None = None, **wish) -> Plan:
@@ -96,16 +101,19 @@ def test_a_pad_takes_load_and_adds_contact(plan):
 
 
 def test_more_support_takes_more_load():
-    shares = [case(made(support_level=level), "standing").after.pad_share
-              for level in (0.5, 0.7, 0.9, 1.0)]  # fmt: skip
+    shares = [
+        case(made(support_level=level), "standing").after.pad_share
+        for level in (0.5, 0.7, 0.9, 1.0)
+    ]
     assert shares == sorted(shares)
     assert shares[-1] > shares[0] + 0.01
 
 
 def test_a_wedge_shim_turns_the_sole_with_it(plan):
     """A varus ramp lifts the medial side: the free sole follows, by no more than its angle."""
-    without, with_shim = (case(made(pad=False, **w), "pedalling").after
-                          for w in ({}, {"forefoot": 2.0}))  # fmt: skip
+    without, with_shim = (
+        case(made(pad=False, **w), "pedalling").after for w in ({}, {"forefoot": 2.0})
+    )
     turned = with_shim.tilt[1] - without.tilt[1]
     assert 0.3 < turned < 2.05
 
@@ -155,8 +163,12 @@ def test_regions_cover_the_sole_once():
     gx, gy = np.meshgrid(seated.sole.x, seated.sole.y, indexing="ij")
     masks = region_maps(seated, gx, gy, LIMITS)
     assert (np.sum(list(masks.values()), axis=0) == 1).all()
-    for name, mark in (("heel", "heel_centre"), ("forefoot", "mth1"), ("forefoot", "mth5"),
-                       ("midfoot", "arch_apex")):  # fmt: skip
+    for name, mark in (
+        ("heel", "heel_centre"),
+        ("forefoot", "mth1"),
+        ("forefoot", "mth5"),
+        ("midfoot", "arch_apex"),
+    ):
         x, y = seated.landmarks[mark][:2]
         i, j = round(x - seated.sole.x[0]), round(y - seated.sole.y[0])
         assert masks[name][i, j], (name, mark)
@@ -187,8 +199,9 @@ def test_a_hole_in_the_heel_is_said_and_steep_flanks_are_not():
     said = pressing.compare(seated, None, (), None, limits=LIMITS)[0].notes
     assert not any("holes" in text for text in said)
     z = seated.sole.z.copy()
-    i, j = (round(v - a[0]) for v, a in zip((40.0, 0.0), (seated.sole.x, seated.sole.y),
-                                                 strict=True))  # fmt: skip
+    i, j = (
+        round(v - a[0]) for v, a in zip((40.0, 0.0), (seated.sole.x, seated.sole.y), strict=True)
+    )
     z[i : i + 10, j : j + 10] = np.nan
     holed = replace(seated, sole=replace(seated.sole, z=z))
     said = pressing.compare(holed, None, (), None, limits=LIMITS)[0].notes
@@ -228,12 +241,16 @@ def test_every_place_gives_way_as_planned_there():
     assert np.isinf(layer.ravel()[bare]).all()
 
 
-@pytest.mark.parametrize(("word", "says"), [
-    ("trial-eva", "trial-eva 40 Shore A, 1.7 MPa"), ("base-pp", "base-pp 70 Shore D, rigid"),
-    ("wedge-tpu", "wedge-tpu 95 Shore A, 44 MPa"),
-    ("trial-tpu", "trial-tpu 87 Shore A, 16 MPa, 20 % filled"),
-    ("of-the-shop", "of-the-shop, whose hardness the table does not say, taken as 1.5 MPa"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("word", "says"),
+    [
+        ("trial-eva", "trial-eva 40 Shore A, 1.7 MPa"),
+        ("base-pp", "base-pp 70 Shore D, rigid"),
+        ("wedge-tpu", "wedge-tpu 95 Shore A, 44 MPa"),
+        ("trial-tpu", "trial-tpu 87 Shore A, 16 MPa, 20 % filled"),
+        ("of-the-shop", "of-the-shop, whose hardness the table does not say, taken as 1.5 MPa"),
+    ],
+)
 def test_hardness_taken_is_that_of_the_table(word, says):
     assert give_of(word, LIMITS).words == says
 
@@ -252,9 +269,12 @@ def test_a_sparse_print_is_skin_and_core_in_series():
 def test_notes_say_which_hardness_was_taken():
     record = made(forefoot=1.0, metatarsal=5.0)
     (said,) = [n for n in record.right.contact.notes if n.startswith("hardness taken")]
-    for words in ("inside forefoot shim: wedge-tpu 95 Shore A", "arch pad: trial-eva 40 Shore A",
-                  "metatarsal pad: trial-eva 40 Shore A", "cover of 1.5 mm, without the parts as "
-                  "with them: cover-foam 25 Shore A"):  # fmt: skip
+    for words in (
+        "inside forefoot shim: wedge-tpu 95 Shore A",
+        "arch pad: trial-eva 40 Shore A",
+        "metatarsal pad: trial-eva 40 Shore A",
+        "cover of 1.5 mm, without the parts as with them: cover-foam 25 Shore A",
+    ):
         assert words in said
     (said,) = [n for n in made(contoured="full").right.contact.notes if "hardness taken" in n]
     assert "contoured bed: base-pp 70 Shore D, rigid" in said
@@ -323,9 +343,13 @@ def test_what_is_left_of_a_shim_under_load():
 def test_a_pad_that_presses_is_warned_of():
     """Far beyond the gap the arch carries the foot: said, with both numbers."""
     high = made(support_level=1.1)
-    raised = high.right.pad.model_copy(update={
-        "top": high.right.pad.top.model_copy(update={
-            "z": (np.asarray(high.right.pad.top.z) * 1.8).tolist()})})  # fmt: skip
+    raised = high.right.pad.model_copy(
+        update={
+            "top": high.right.pad.top.model_copy(
+                update={"z": (np.asarray(high.right.pad.top.z) * 1.8).tolist()}
+            )
+        }
+    )
     _, notes = pressing.compare(level(), raised, (), high.right.cleat, limits=LIMITS)
     assert {n.code for n in notes} >= {"contact-arch-standing", "contact-arch-pedalling"}
     assert all("step of support back" in n.text for n in notes if n.code.startswith("contact-a"))
@@ -394,13 +418,15 @@ def test_pressure_maps_carry_the_load_at_its_centre_on_the_same_cells(plan):
 
 def test_pressure_maps_keep_a_plan_short(plan):
     text = to_json(plan)
-    without = plan.right.contact.model_copy(update={"cases": [
-        c.model_copy(update={"before_map": None, "after_map": None})
-        for c in plan.right.contact.cases
-    ]})  # fmt: skip
-    bare = plan.model_copy(update={
-        "right": plan.right.model_copy(update={"contact": without})
-    })  # fmt: skip
+    without = plan.right.contact.model_copy(
+        update={
+            "cases": [
+                c.model_copy(update={"before_map": None, "after_map": None})
+                for c in plan.right.contact.cases
+            ]
+        }
+    )
+    bare = plan.model_copy(update={"right": plan.right.model_copy(update={"contact": without})})
     assert len(text) - len(to_json(bare)) < 30_000  # half of what a pair may take
     assert from_json(text) == plan
 

@@ -208,8 +208,7 @@ def test_written_3mf_tells_the_side_by_its_notch_alone(tmp_path: Path, pads: lis
 
 def test_3mf_has_the_same_bytes_each_time(tmp_path: Path, pads: list[Part]) -> None:
     one, two = (
-        threemf.write_3mf(tmp_path / f"{k}.3mf", pads, title="demo", plan_id="abc")[0]
-        for k in "ab"
+        threemf.write_3mf(tmp_path / f"{k}.3mf", pads, title="demo", plan_id="abc")[0] for k in "ab"
     )
     assert one.read_bytes() == two.read_bytes()
 

@@ -130,8 +130,9 @@ def test_questions_are_asked_step_by_step(run: Run, tmp_path: Path) -> None:
 
 def test_a_stop_is_written_down_and_said(run: Run, tmp_path: Path) -> None:
     typed = ["yes"] + ["no"] * (len(IDS) - 1) + [""]
-    code, _, err = run("questions", "--ask", "--out", tmp_path / "a.toml",
-                       typed="\n".join(typed) + "\n")  # fmt: skip
+    code, _, err = run(
+        "questions", "--ask", "--out", tmp_path / "a.toml", typed="\n".join(typed) + "\n"
+    )
     assert code == 4
     assert "no parts can be made: answered yes to diabetes" in err
     assert q.read(tmp_path / "a.toml")[0]["diabetes"] == "yes"

@@ -126,8 +126,14 @@ def test_bad_answers_files_say_what_is_wrong(tmp_path, text, match):
 
 def test_cautions_carry_what_must_never_be_missing():
     text = " ".join(q.CAUTIONS)
-    for needed in ("fitting aid", "Foot pain calls for clinical advice", "regulated", "dust",
-                   "torque", "No gain in power"):  # fmt: skip
+    for needed in (
+        "fitting aid",
+        "Foot pain calls for clinical advice",
+        "regulated",
+        "dust",
+        "torque",
+        "No gain in power",
+    ):
         assert needed in text
     assert "foot pain calls for clinical advice" in q.SHORT_CAUTION
     assert "\n" not in q.SHORT_CAUTION

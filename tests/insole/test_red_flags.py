@@ -29,10 +29,16 @@ def test_few_harmless_sentences_stop_once_the_questions_were_answered_no():
     assert len(false) < 0.10 * len(found), false
 
 
-@pytest.mark.parametrize("text", [
-    "not one ride without pain", "never had pain this bad", "I can't say there is no pain",
-    "my knee is killing me", "zero feeling in my toes",
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "text",
+    [
+        "not one ride without pain",
+        "never had pain this bad",
+        "I can't say there is no pain",
+        "my knee is killing me",
+        "zero feeling in my toes",
+    ],
+)
 @pytest.mark.parametrize("answers", [ALL_NO, {}])
 @pytest.mark.parametrize("better", [True, False])
 def test_negation_takes_no_stop_away(text, answers, better):
@@ -58,16 +64,25 @@ def test_a_yes_stops_whatever_was_said(flag, text):
     assert f"{flag}: yes" in (found.health if flag in HEALTH else found.mechanical)
 
 
-@given(st.text(max_size=60), st.sampled_from(["pain", "numbness", "tingling", "a wound", "cramp"]),
-       st.text(max_size=60))  # fmt: skip
+@given(
+    st.text(max_size=60),
+    st.sampled_from(["pain", "numbness", "tingling", "a wound", "cramp"]),
+    st.text(max_size=60),
+)
 def test_a_word_of_danger_in_a_sentence_of_its_own_always_counts(before, word, after):
     assert stops(f"{before}. {word}. {after}", ALL_NO, better=True).health
 
 
-@given(st.lists(st.sampled_from(
-    "no not never without pain numb hurts is gone my foot and until better i had , . but".split()),
-    max_size=12), st.dictionaries(st.sampled_from([f.id for f in FLAGS]),
-                                  st.sampled_from(["yes", "no"])))  # fmt: skip
+@given(
+    st.lists(
+        st.sampled_from(
+            "no not never without pain numb hurts is gone my foot and until better i had , . "
+            "but".split()
+        ),
+        max_size=12,
+    ),
+    st.dictionaries(st.sampled_from([f.id for f in FLAGS]), st.sampled_from(["yes", "no"])),
+)
 def test_text_never_takes_an_answered_stop_away(words, answers):
     alone = stops("", answers, better=True)
     both = stops(" ".join(words), answers, better=True)
@@ -86,10 +101,14 @@ def test_what_was_not_asked_is_not_a_no():
     assert asked({"stuck": "no", "pain": "yes"}) == {"pain": "yes", "stuck": "no"}
 
 
-@pytest.mark.parametrize(("answers", "match"), [
-    ({"pian": "no"}, "did you mean pain"), ({"pain": "maybe"}, "answer yes or no"),
-    ({"release": "no"}, "say stuck=yes when the shoe could not be released"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("answers", "match"),
+    [
+        ({"pian": "no"}, "did you mean pain"),
+        ({"pain": "maybe"}, "answer yes or no"),
+        ({"release": "no"}, "say stuck=yes when the shoe could not be released"),
+    ],
+)
 def test_a_flag_that_cannot_be_read_is_one_sentence(answers, match):
     with pytest.raises(PlanError, match=match):
         asked(answers)

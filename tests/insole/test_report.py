@@ -41,13 +41,22 @@ def test_plan_page_gives_measures_with_unit_spread_and_difference(tmp_path: Path
 def test_plan_page_says_what_is_missing_and_why(tmp_path: Path) -> None:
     text = every(plan_page(tmp_path, sample_plan()))
     assert "forefoot angle (left and right): the floor flattens the forefoot" in text
-    for phrase in ("What was planned, and why", "What bound it: front edge stays 10 mm behind",
-                   "fill not above 80 % of the gap", "gap of 12.5 ± 1.5 mm", "One step up: 11.5 mm",
-                   "Wish 2.4° varus, the shoe keeps 0°, 0.4° varus left by rounding",
-                   "Mind, left and right: The cant of the bed was not measured",
-                   "invented-left.ply", "fit for making", "standing on both feet",
-                   "demo road shoe 43", "inside length 278", "Foot pain calls for clinical advice",
-                   "Answered no: diabetes; loss of feeling"):  # fmt: skip
+    for phrase in (
+        "What was planned, and why",
+        "What bound it: front edge stays 10 mm behind",
+        "fill not above 80 % of the gap",
+        "gap of 12.5 ± 1.5 mm",
+        "One step up: 11.5 mm",
+        "Wish 2.4° varus, the shoe keeps 0°, 0.4° varus left by rounding",
+        "Mind, left and right: The cant of the bed was not measured",
+        "invented-left.ply",
+        "fit for making",
+        "standing on both feet",
+        "demo road shoe 43",
+        "inside length 278",
+        "Foot pain calls for clinical advice",
+        "Answered no: diabetes; loss of feeling",
+    ):
         assert phrase in text, phrase
 
 
@@ -69,30 +78,49 @@ def test_very_many_reasons_break_over_pages(tmp_path: Path) -> None:
 def contact(load: float, **given: Any) -> ContactPlan:
     def figures(area: float, heel: float) -> ContactFigures:
         return ContactFigures(
-            area=area, share={"heel": heel, "big toe": 1 - heel}, pad_share=0.0, pad_peak=0.0,
-            peak={"heel": 91.2, "big toe": 33.7}, pad_gradient=0.0, ball_gradient=0.0,
-            tilt=(0.0, 0.0), centre=(100.0, 0.0),
-        )  # fmt: skip
+            area=area,
+            share={"heel": heel, "big toe": 1 - heel},
+            pad_share=0.0,
+            pad_peak=0.0,
+            peak={"heel": 91.2, "big toe": 33.7},
+            pad_gradient=0.0,
+            ball_gradient=0.0,
+            tilt=(0.0, 0.0),
+            centre=(100.0, 0.0),
+        )
 
     return ContactPlan(
         body_mass=Quantity(value=71.0, unit="kg", reason="as given"),
         cases=[
-            ContactCase(case="standing", load=load, before=figures(98.4, 0.62),
-                        after=figures(107.7, 0.57), **given),
+            ContactCase(
+                case="standing",
+                load=load,
+                before=figures(98.4, 0.62),
+                after=figures(107.7, 0.57),
+                **given,
+            ),
             ContactCase(case="pedalling", load=load, reason="the axle is off the sole"),
         ],
         notes=["comparison of one bed with another"],
-    )  # fmt: skip
+    )
 
 
 def test_plan_page_compares_contact_without_and_with_the_parts(tmp_path: Path) -> None:
     plan = changed(sample_plan(), "left", contact=contact(348.1))
     plan = changed(plan, "right", contact=contact(348.1, ankle=-1.5))
     text = every(plan_page(tmp_path, plan))
-    for wanted in ("Contact without → with the parts", "Standing, 348 N",
-                   "contact area 98 → 108 cm²", "sole held at −1.5°", "62 → 57", "38 → 43",
-                   "91 → 91", "not worked out, see below", "Body mass 71 kg (as given)",
-                   "The axle is off the sole"):  # fmt: skip
+    for wanted in (
+        "Contact without → with the parts",
+        "Standing, 348 N",
+        "contact area 98 → 108 cm²",
+        "sole held at −1.5°",
+        "62 → 57",
+        "38 → 43",
+        "91 → 91",
+        "not worked out, see below",
+        "Body mass 71 kg (as given)",
+        "The axle is off the sole",
+    ):
         assert wanted in text or wanted.lower() in text.lower(), wanted
     bare = every(plan_page(tmp_path, sample_plan()))
     assert "Contact without" not in bare
@@ -123,8 +151,11 @@ def test_no_switch_of_the_command_line_and_no_key_of_a_material_on_paper(tmp_pat
 
 def test_shoe_is_set_against_the_foot(tmp_path: Path) -> None:
     """Shoe of the sample: inside length 278 mm, heel 66 mm; feet 268 and 270 mm."""
-    tight = Note(code="fit-heel-width", level=NoteLevel.WARN,
-                 text="shoe: heel width tight: -3.9 ± 1.96 mm (wanted -2 to 5 mm)")  # fmt: skip
+    tight = Note(
+        code="fit-heel-width",
+        level=NoteLevel.WARN,
+        text="shoe: heel width tight: -3.9 ± 1.96 mm (wanted -2 to 5 mm)",
+    )
     plan = changed(sample_plan(), "left", notes=[tight])
     plan = changed(plan, "right", notes=[Note(code="fit", text="shoe: snug at heel width, length")])
     text = every(plan_page(tmp_path, plan))
@@ -136,14 +167,24 @@ def test_shoe_is_set_against_the_foot(tmp_path: Path) -> None:
 
 
 def test_cleat_is_told_from_the_mark_and_each_way_once(tmp_path: Path) -> None:
-    cleat = CleatPlan(from_ball_mark=-4.0, from_mth5=20.0, yaw=-3.0, float_range=6.0,
-                      mark="middle of the lower slot", from_mark=2.3, back=5.0)  # fmt: skip
+    cleat = CleatPlan(
+        from_ball_mark=-4.0,
+        from_mth5=20.0,
+        yaw=-3.0,
+        float_range=6.0,
+        mark="middle of the lower slot",
+        from_mark=2.3,
+        back=5.0,
+    )
     plan = changed(sample_plan(), "left", cleat=cleat)
     text = every(plan_page(tmp_path, plan))
-    for phrase in ("axle 2.3 mm ahead of middle of the lower slot: 4.0 mm behind MTH1",
-                   "joint known to ± 1.6 mm", "Moves 5.0 mm back",
-                   "nose 3° to the little-toe side of the shoe's midline; float 6°",
-                   "Shim inside forefoot: 2° varus, thick on the big-toe side"):  # fmt: skip
+    for phrase in (
+        "axle 2.3 mm ahead of middle of the lower slot: 4.0 mm behind MTH1",
+        "joint known to ± 1.6 mm",
+        "Moves 5.0 mm back",
+        "nose 3° to the little-toe side of the shoe's midline; float 6°",
+        "Shim inside forefoot: 2° varus, thick on the big-toe side",
+    ):
         assert phrase in text, phrase
 
 
@@ -170,11 +211,13 @@ def test_names_of_authors_are_glossed(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("said", "paper"),
-    [("-0.5 mm on 2026-11-20", "−0.5 mm on 2026-11-20"),
-     ("left asks for +0.0 mm, use -0.0 mm", "left asks for 0.0 mm, use 0.0 mm"),
-     ("uncertain by a further ±3 mm", "uncertain by up to 3 mm more"),
-     ("edge of 9 mm (--medial-edge 9) there", "edge of 9 mm there")],
-)  # fmt: skip
+    [
+        ("-0.5 mm on 2026-11-20", "−0.5 mm on 2026-11-20"),
+        ("left asks for +0.0 mm, use -0.0 mm", "left asks for 0.0 mm, use 0.0 mm"),
+        ("uncertain by a further ±3 mm", "uncertain by up to 3 mm more"),
+        ("edge of 9 mm (--medial-edge 9) there", "edge of 9 mm there"),
+    ],
+)
 def test_sentences_as_they_stand_on_paper(said: str, paper: str) -> None:
     assert phrases.paper(said) == paper
 

@@ -46,25 +46,37 @@ def sole() -> HeightGrid:
 
 def figures(area: float) -> ContactFigures:
     return ContactFigures(
-        area=area, share={"heel": 0.6, "midfoot": 0.1, "forefoot": 0.3},
-        peak={"heel": 120.0, "midfoot": 20.0, "forefoot": 90.0}, pad_share=0.05, pad_peak=12.0,
-        pad_gradient=0.5, ball_gradient=2.0, tilt=(0.5, 0.2), centre=(100.0, 0.0),
-    )  # fmt: skip
+        area=area,
+        share={"heel": 0.6, "midfoot": 0.1, "forefoot": 0.3},
+        peak={"heel": 120.0, "midfoot": 20.0, "forefoot": 90.0},
+        pad_share=0.05,
+        pad_peak=12.0,
+        pad_gradient=0.5,
+        ball_gradient=2.0,
+        tilt=(0.5, 0.2),
+        centre=(100.0, 0.0),
+    )
 
 
 def contact(kpa: int, maps: bool = True) -> ContactPlan:
     """Return one spot of `kpa` without the parts, half as much with them; medial, at the ball."""
+
     def spot(value: int) -> PressureMap | None:
         row = " ".join(["0"] * 10 + [str(value)] * 4)
         return PressureMap(x0=190.0, y0=-20.0, step=4.0, rows=[row] * 4) if maps else None
 
     cases = [
         ContactCase(
-            case=name, load=300.0, centre=(110.0, 0.0), before=figures(70.0), after=figures(74.0),
-            before_map=spot(kpa), after_map=spot(kpa // 2),
+            case=name,
+            load=300.0,
+            centre=(110.0, 0.0),
+            before=figures(70.0),
+            after=figures(74.0),
+            before_map=spot(kpa),
+            after_map=spot(kpa // 2),
         )
         for name in ("standing", "pedalling")
-    ]  # fmt: skip
+    ]
     mass = Quantity(value=60.0, unit="kg", reason="as given")
     return ContactPlan(body_mass=mass, cases=cases)
 
@@ -149,9 +161,16 @@ def test_differences_carry_unit_and_spread_and_are_marked_beyond_two_sd(report: 
 
 def test_rider_reads_stop_words_and_cautions_and_no_promise(report: Any) -> None:
     text = every(report)
-    for phrase in ("new pain in foot, knee, hip or back", "numbness", "cannot release",
-                   "at most 1 h, easy and near home", "Foot pain calls for clinical advice.",
-                   "not a clinical figure", "fitter ____", "maker ____"):  # fmt: skip
+    for phrase in (
+        "new pain in foot, knee, hip or back",
+        "numbness",
+        "cannot release",
+        "at most 1 h, easy and near home",
+        "Foot pain calls for clinical advice.",
+        "not a clinical figure",
+        "fitter ____",
+        "maker ____",
+    ):
         assert phrase in text, phrase
     for caution in full().cautions:  # they name what is not promised
         text = text.replace(caution, "")
@@ -332,12 +351,17 @@ def test_a_tender_spot_a_shoe_and_a_warning_of_the_model_are_said(tmp_path: Path
     short = "model, standing: contact 70 → 60 cm²"
     note = Note(code="contact-less-standing", level=NoteLevel.WARN, text=said, short=short)
     plan = changed(plan, "right", notes=[note])
-    plan = plan.model_copy(update={
-        "wishes": {"left": {"tender": [[100.0, -25.0]]}},
-        "shoe": {"name": "any", "inside": {"length": 278.0, "ball_width": 96.0,
-                                           "heel_width": 66.0}, "bed": {"drop": 14.0}},
-        "shoe_name": "A & B <shoe>",
-    })  # fmt: skip
+    plan = plan.model_copy(
+        update={
+            "wishes": {"left": {"tender": [[100.0, -25.0]]}},
+            "shoe": {
+                "name": "any",
+                "inside": {"length": 278.0, "ball_width": 96.0, "heel_width": 66.0},
+                "bed": {"drop": 14.0},
+            },
+            "shoe_name": "A & B <shoe>",
+        }
+    )
     document = written(tmp_path, plan)
     assert "Tender spot kept free, 100 mm from the rear edge, 25 mm towards the little toe" in (
         column(document[0], "left")

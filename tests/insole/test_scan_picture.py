@@ -73,7 +73,9 @@ def test_page_is_a5_and_repeats_byte_for_byte() -> None:
     data = scan_picture.scan_png(foot)
     high, wide = pixels(data).shape[:2]
     assert (wide / 200 * 25.4, high / 200 * 25.4) == (
-        pytest.approx(210, abs=0.3), pytest.approx(148, abs=0.3))  # fmt: skip
+        pytest.approx(210, abs=0.3),
+        pytest.approx(148, abs=0.3),
+    )
     assert scan_picture.scan_png(foot) == data
 
 
@@ -91,8 +93,17 @@ def test_the_arch_lies_where_the_sole_seen_from_below_has_it(side: str) -> None:
 
 def test_side_point_of_view_verdict_and_scale_are_said(drawn: Any) -> None:
     said = " | ".join(text.get_text() for text in words(drawn(analytic(side="left"))))
-    for expected in ("LEFT FOOT", "seen from below", "FIT FOR MAKING", "50 mm", "big-toe",
-                     "little-toe", "260 mm long", "load half", "scale"):  # fmt: skip
+    for expected in (
+        "LEFT FOOT",
+        "seen from below",
+        "FIT FOR MAKING",
+        "50 mm",
+        "big-toe",
+        "little-toe",
+        "260 mm long",
+        "load half",
+        "scale",
+    ):
         assert expected in said
 
 
@@ -107,10 +118,12 @@ def test_scale_bar_is_50_mm_of_foot(drawn: Any) -> None:
 
 
 LONG = Finding(
-    code="noise", severity=Severity.AGAIN, region="sole",
+    code="noise",
+    severity=Severity.AGAIN,
+    region="sole",
     text="A sentence as long as they come, which says at some length what was found where and why.",
     advice="Another sentence that is just as long and tells a patient technician what to do next.",
-)  # fmt: skip
+)
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
@@ -162,9 +175,10 @@ def test_a_finding_about_the_whole_scan_is_only_listed(drawn: Any) -> None:
 
 def test_severities_differ_in_shape_not_in_colour_alone(drawn: Any) -> None:
     foot = with_findings(
-        analytic(), Verdict.AGAIN,
+        analytic(),
+        Verdict.AGAIN,
         *(finding(s.name, s, "heel") for s in (Severity.AGAIN, Severity.MEASURING, Severity.NOTE)),
-    )  # fmt: skip
+    )
     shapes = [line.get_marker() for line in drawn(foot).axes[0].lines if line.get_markersize() > 12]
     assert len(set(shapes)) == len(shapes) == 3
 

@@ -30,10 +30,16 @@ def moved(seat, points):
     return np.asarray(points) @ seat.foot_to_bed[:3, :3].T + seat.foot_to_bed[:3, 3]
 
 
-@pytest.mark.parametrize(("load", "wanted"), [
-    (Load.HALF, 0.0), (Load.FULL, 0.0), (Load.SEATED, 4.0), (Load.UNKNOWN, 3.0),
-    (Load.NONE, 6.0),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("load", "wanted"),
+    [
+        (Load.HALF, 0.0),
+        (Load.FULL, 0.0),
+        (Load.SEATED, 4.0),
+        (Load.UNKNOWN, 3.0),
+        (Load.NONE, 6.0),
+    ],
+)
 def test_the_apex_comes_down_by_the_amount_of_its_load_state(load, wanted):
     foot = feet.analytic(arch=20.0, load=load)
     seat = seated(foot)
@@ -109,10 +115,15 @@ def test_a_higher_bed_under_the_arch_takes_its_height_off_the_gap():
     level = [5.0, 5.0, 5.0, 5.0, 5.0]
     shank = [5.0, 5.0, 9.0, 5.0, 5.0]
     flat, high = (
-        seated(feet.analytic(), parse(PLAIN | {"bed": {"heights": {
-            line: heights for line in ("medial", "midline", "lateral")}}}))
+        seated(
+            feet.analytic(),
+            parse(
+                PLAIN
+                | {"bed": {"heights": {line: heights for line in ("medial", "midline", "lateral")}}}
+            ),
+        )
         for heights in (level, shank)
-    )  # fmt: skip
+    )
     x = 0.45 * 280.0
     assert flat.gap(x, 10.0) - high.gap(x, 10.0) == pytest.approx(4.0, abs=0.05)
     assert high.bed_known

@@ -41,17 +41,20 @@ def foot(load, *, side="right", instep=66.0, length=260.0, sd=0.2, verified=True
     }
     measures |= {name: Measure(value=value, sd=0.2) for name, value in more.items()}
     facts = replace(
-        made.facts, sha256=f"{load}{side}{instep}".ljust(64, "0"), file=f"{side}-{load}.ply",
+        made.facts,
+        sha256=f"{load}{side}{instep}".ljust(64, "0"),
+        file=f"{side}-{load}.ply",
         scale_verified=verified,
-    )  # fmt: skip
+    )
     return replace(made, measures=measures, facts=facts)
 
 
 def pair(drop, *, side="right", sd=0.2, mass=None, **standing):
     return settle(
-        foot("seated", side=side, sd=sd), foot("half", side=side, instep=66.0 - drop, sd=sd,
-                                               **standing), mass
-    )  # fmt: skip
+        foot("seated", side=side, sd=sd),
+        foot("half", side=side, instep=66.0 - drop, sd=sd, **standing),
+        mass,
+    )
 
 
 def codes(settled):
@@ -90,13 +93,16 @@ def test_what_cannot_be_told_is_not_a_number():
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
-@pytest.mark.parametrize(("drop", "level"), [
-    (1.5 * MEAN + 0.6, USUAL - STEP),  # told as more: 2 sd are 0.57 mm
-    (1.5 * MEAN + 0.5, USUAL),
-    (MEAN, USUAL),
-    (0.5 * MEAN - 0.6, USUAL),
-    (0.0, USUAL),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("drop", "level"),
+    [
+        (1.5 * MEAN + 0.6, USUAL - STEP),  # told as more: 2 sd are 0.57 mm
+        (1.5 * MEAN + 0.5, USUAL),
+        (MEAN, USUAL),
+        (0.5 * MEAN - 0.6, USUAL),
+        (0.0, USUAL),
+    ],
+)
 def test_the_first_level_is_a_step_lower_only_where_the_foot_surely_comes_down_far(
     side, drop, level
 ):

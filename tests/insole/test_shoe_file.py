@@ -38,7 +38,11 @@ def test_length_width_and_drop_are_enough(tmp_path):
     made = write_new(tmp_path / "a.toml", 'Larch "43"', ROUGH)
     read = shoe.load(tmp_path / "a.toml")
     assert (read.name, read.inside_length, read.ball_width, read.drop) == (
-        'Larch "43"', 282.0, 101.0, 9.0)  # fmt: skip
+        'Larch "43"',
+        282.0,
+        101.0,
+        9.0,
+    )
     assert read.rough
     assert made.heel_width is None
     assert read.bed_heel_width == pytest.approx(0.67 * 101)
@@ -86,9 +90,22 @@ def test_a_scanned_bed_takes_the_place_of_heights(run: Run, tmp_path: Path) -> N
 
     points, faces = sheet()
     trimesh.Trimesh(points, faces, process=False).export(tmp_path / "bed.ply")
-    code, _, err = run("shoe", "new", tmp_path / "shoes" / "a.toml", *OPTIONS, "--length", "280",
-                       "--ball-width", "100", "--heel-width", "66", "--bed-scan",
-                       tmp_path / "bed.ply", "--side", "right")  # fmt: skip
+    code, _, err = run(
+        "shoe",
+        "new",
+        tmp_path / "shoes" / "a.toml",
+        *OPTIONS,
+        "--length",
+        "280",
+        "--ball-width",
+        "100",
+        "--heel-width",
+        "66",
+        "--bed-scan",
+        tmp_path / "bed.ply",
+        "--side",
+        "right",
+    )
     assert code == 0, err
     made = shoe.load(tmp_path / "shoes" / "a.toml")
     assert made.bed_known
@@ -114,9 +131,25 @@ def test_shoe_new_by_options_and_its_place_in_a_library(run: Run, tmp_path: Path
     assert code == 0, err
     assert "Larch 43 is in" in out
     assert "rough" in err
-    code, _, err = run("shoe", "new", tmp_path / "full.toml", *OPTIONS, "--heel-width", "68",
-                       "--instep-height", "76", "--ball-girth", "256", "--insole", "ball=4",
-                       "--insole", "arch=4", "--taken-out", "--cant-forefoot", "1")  # fmt: skip
+    code, _, err = run(
+        "shoe",
+        "new",
+        tmp_path / "full.toml",
+        *OPTIONS,
+        "--heel-width",
+        "68",
+        "--instep-height",
+        "76",
+        "--ball-girth",
+        "256",
+        "--insole",
+        "ball=4",
+        "--insole",
+        "arch=4",
+        "--taken-out",
+        "--cant-forefoot",
+        "1",
+    )
     assert (code, err) == (0, "")
     full = shoe.load(tmp_path / "full.toml")
     assert full.insole.thickness == {"ball": 4.0, "arch": 4.0}
@@ -129,8 +162,24 @@ def test_shoe_new_by_options_and_its_place_in_a_library(run: Run, tmp_path: Path
 
 def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
     """A slip is asked again; an empty answer is not measured."""
-    answers = ["Larch 43", "28o", "282", "101", "9,5", "68", "", "", "4.5", "", "3.5", "", "", "",
-               "", "n"]  # fmt: skip
+    answers = [
+        "Larch 43",
+        "28o",
+        "282",
+        "101",
+        "9,5",
+        "68",
+        "",
+        "",
+        "4.5",
+        "",
+        "3.5",
+        "",
+        "",
+        "",
+        "",
+        "n",
+    ]
     code, _, err = run("shoe", "new", tmp_path / "a.toml", "--ask", typed="\n".join(answers) + "\n")
     assert code == 0, err
     assert "'28o' is not a number in mm" in err
@@ -141,13 +190,16 @@ def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
     assert not made.insole.kept
 
 
-@pytest.mark.parametrize(("options", "says"), [
-    (OPTIONS[:-2], "needs --drop as well"),
-    (OPTIONS[2:], "needs --name as well"),
-    ([*OPTIONS, "--insole", "ball=4"], "--kept or --taken-out"),
-    ([*OPTIONS, "--insole", "instep=4"], "heel, arch, ball or toes"),
-    ([*OPTIONS, "--outline", "x.csv"], "--side left or right"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (OPTIONS[:-2], "needs --drop as well"),
+        (OPTIONS[2:], "needs --name as well"),
+        ([*OPTIONS, "--insole", "ball=4"], "--kept or --taken-out"),
+        ([*OPTIONS, "--insole", "instep=4"], "heel, arch, ball or toes"),
+        ([*OPTIONS, "--outline", "x.csv"], "--side left or right"),
+    ],
+)
 def test_a_wrong_new_shoe_is_one_sentence(run: Run, tmp_path: Path, options, says) -> None:
     code, _, err = run("shoe", "new", tmp_path / "a.toml", *options)
     assert code == 2

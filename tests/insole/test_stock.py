@@ -104,10 +104,11 @@ def test_a_slip_in_the_file_is_one_sentence(
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["pad"], "'pad' is not KIND=NAME"), (["pads=final-eva"], "did you mean pad?"),
+        (["pad"], "'pad' is not KIND=NAME"),
+        (["pads=final-eva"], "did you mean pad?"),
         (["pad=final-evaa"], "the nearest is 'final-eva'"),
     ],
-)  # fmt: skip
+)
 def test_a_material_that_is_none(words: list[str], sentence: str) -> None:
     with pytest.raises(PlanError, match=sentence):
         Settings().with_stock(None, words)

@@ -30,8 +30,13 @@ from tests import feet
 LIMITS = default_limits()
 FEEL = feel_of(LIMITS)
 LEVEL_BED = {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}}
-SHOE = parse({"name": "level", "bed": LEVEL_BED,
-              "inside": {"length": 285, "ball_width": 104, "heel_width": 72}})  # fmt: skip
+SHOE = parse(
+    {
+        "name": "level",
+        "bed": LEVEL_BED,
+        "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+    }
+)
 RELAXED = LIMITS.changed(feel__slope=60.0, keepout__first_metatarsal_fill=1.0)
 
 
@@ -50,15 +55,22 @@ def sampled(pad: PadPlan, step: float = 1.0):
     """Return x, y, top and slope (by x and by y) inside the outline, from a bicubic spline."""
     grid = pad.top
     z = np.asarray(grid.z)
-    spline = RectBivariateSpline(grid.x0 + grid.step * np.arange(z.shape[0]),
-                                 grid.y0 + grid.step * np.arange(z.shape[1]), z)  # fmt: skip
+    spline = RectBivariateSpline(
+        grid.x0 + grid.step * np.arange(z.shape[0]), grid.y0 + grid.step * np.arange(z.shape[1]), z
+    )
     ring = np.asarray(pad.outline)
-    x, y = np.meshgrid(*(np.arange(ring[:, k].min(), ring[:, k].max(), step) for k in (0, 1)),
-                       indexing="ij")  # fmt: skip
+    x, y = np.meshgrid(
+        *(np.arange(ring[:, k].min(), ring[:, k].max(), step) for k in (0, 1)), indexing="ij"
+    )
     inside = shapely.contains_xy(shapely.Polygon(ring), x, y)
     x, y = x[inside], y[inside]
-    return x, y, spline(x, y, grid=False), spline(x, y, dx=1, grid=False), \
-        spline(x, y, dy=1, grid=False)  # fmt: skip
+    return (
+        x,
+        y,
+        spline(x, y, grid=False),
+        spline(x, y, dx=1, grid=False),
+        spline(x, y, dy=1, grid=False),
+    )
 
 
 def spots(seat, x, y, **shape):
@@ -129,8 +141,9 @@ def test_front_and_rear_run_out_and_the_edge_is_no_step(pads):
         assert np.degrees(np.arctan(np.abs(dx[near]))).max() <= 35.0 + 2.5
         ring = np.asarray(pad.outline)
         z = np.asarray(pad.top.z)
-        spline = RectBivariateSpline(pad.top.x0 + 2.0 * np.arange(z.shape[0]),
-                                     pad.top.y0 + 2.0 * np.arange(z.shape[1]), z)  # fmt: skip
+        spline = RectBivariateSpline(
+            pad.top.x0 + 2.0 * np.arange(z.shape[0]), pad.top.y0 + 2.0 * np.arange(z.shape[1]), z
+        )
         edge = spline(ring[:, 0], ring[:, 1], grid=False)
         assert pad.edge <= 0.5
         lateral = ring[:, 1] < np.median(ring[:, 1])
@@ -177,8 +190,9 @@ def test_places_kept_free_are_free(pads):
         rear = seat.landmarks["pternion"][0]
         assert x.min() >= rear + 0.28 * length - 1.0
         u = np.clip((x - rear) / length, 0.0, 1.0)
-        medial, lateral = (np.interp(u, *np.array(edge).T) * breadth
-                           for edge in (feet.MEDIAL, feet.LATERAL))  # fmt: skip
+        medial, lateral = (
+            np.interp(u, *np.array(edge).T) * breadth for edge in (feet.MEDIAL, feet.LATERAL)
+        )
         share = (medial - y) / (medial - lateral)
         # straight pieces of the outline against the smooth one; kit pads have their own width
         assert share.max() <= 0.55 + (0.12 if pad.source == "kit" else 0.03)
@@ -213,8 +227,10 @@ def test_a_pad_has_the_size_of_a_pad(pads):
 @given(low=st.floats(0.3, 1.05), more=st.floats(0.01, 0.5), arch=st.integers(8, 20))
 def test_more_support_never_lowers_the_pad(low, more, arch):
     seat = seated(arch=float(arch))
-    less, full = (plan_pad(seat, wish=PadWish(level=v), limits=LIMITS).pad
-                  for v in (low, min(low + more, 1.1)))  # fmt: skip
+    less, full = (
+        plan_pad(seat, wish=PadWish(level=v), limits=LIMITS).pad
+        for v in (low, min(low + more, 1.1))
+    )
     if less is None:
         return
     assert full is not None
@@ -334,11 +350,18 @@ def test_less_sure_landmarks_keep_the_front_further_back():
     assert any("9.8 mm for the landmarks' uncertainty" in text for text in binding)
 
 
-@pytest.mark.parametrize(("load", "shoe", "wanted", "level"), [
-    (Load.HALF, SHOE, None, 0.8), (Load.NONE, SHOE, None, 0.6), (Load.UNKNOWN, SHOE, None, 0.6),
-    (Load.HALF, None, None, 0.6), (Load.HALF, None, 0.9, 0.6), (Load.HALF, None, 0.5, 0.5),
-    (Load.NONE, SHOE, 0.9, 0.9),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("load", "shoe", "wanted", "level"),
+    [
+        (Load.HALF, SHOE, None, 0.8),
+        (Load.NONE, SHOE, None, 0.6),
+        (Load.UNKNOWN, SHOE, None, 0.6),
+        (Load.HALF, None, None, 0.6),
+        (Load.HALF, None, 0.9, 0.6),
+        (Load.HALF, None, 0.5, 0.5),
+        (Load.NONE, SHOE, 0.9, 0.9),
+    ],
+)
 def test_the_level_starts_lower_where_load_or_bed_is_unknown(load, shoe, wanted, level):
     assert levels.support_level(wanted, seated(shoe, load=load), LIMITS)[0] == level
 
@@ -348,16 +371,22 @@ def test_too_much_support_is_warned_refused_and_signed_for():
     assert [n.code for n in levels.support_level(1.05, seat, LIMITS)[1]] == ["level-presses"]
     with pytest.raises(RefusedError, match="above 110 %"):
         levels.support_level(1.2, seat, LIMITS)
-    signed = Override(limit="support.refuse_above", who="A. Fitter", why="second trial",
-                      when="2026-05-01")  # fmt: skip
+    signed = Override(
+        limit="support.refuse_above", who="A. Fitter", why="second trial", when="2026-05-01"
+    )
     assert levels.support_level(1.2, seat, LIMITS, [signed])[0] == 1.2
 
 
-@pytest.mark.parametrize(("wish", "match"), [
-    ({"level": 0.05}, "support level of 5 %"), ({"level": math.nan}, "support level"),
-    ({"source": "shelf"}, "'scan' or 'kit'"), ({"shift": (50.0, 0.0)}, "moved 50 mm forward"),
-    ({"turn": 90.0}, "turned by 90"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("wish", "match"),
+    [
+        ({"level": 0.05}, "support level of 5 %"),
+        ({"level": math.nan}, "support level"),
+        ({"source": "shelf"}, "'scan' or 'kit'"),
+        ({"shift": (50.0, 0.0)}, "moved 50 mm forward"),
+        ({"turn": 90.0}, "turned by 90"),
+    ],
+)
 def test_wishes_out_of_range_are_named(wish, match):
     with pytest.raises(PlanError, match=match):
         plan_pad(seated(), wish=PadWish(**wish), limits=LIMITS)
@@ -371,8 +400,10 @@ def test_kit_pads_lie_on_the_grid():
         start = seat.station + 0.28 * 260.0
         assert (pad.turn / 5.0) % 1.0 == pytest.approx(0.0)
         # the crest of a turned or flat-topped pad is found to about 1 mm
-        for along in ((pad.crest.from_rear - start) / 3.0,
-                      (float(medial[0]) - pad.crest.from_medial) / 3.0):  # fmt: skip
+        for along in (
+            (pad.crest.from_rear - start) / 3.0,
+            (float(medial[0]) - pad.crest.from_medial) / 3.0,
+        ):
             assert abs(along - round(along)) * 3.0 < 1.0
 
 

@@ -143,8 +143,11 @@ def test_a_long_foot_runs_over_tiles_that_join(tmp_path: Path) -> None:
         for page in (document[pair], document[pair + 1]):
             drawn = matching(page, on_page(long, "left", face))
             assert drawn is not None
-            joins = [p for p in paths(page) if len(p) == 2 and abs(np.ptp(p[:, 1])) < 1e-3
-                     and np.ptp(p[:, 0]) > 120.0]  # fmt: skip
+            joins = [
+                p
+                for p in paths(page)
+                if len(p) == 2 and abs(np.ptp(p[:, 1])) < 1e-3 and np.ptp(p[:, 0]) > 120.0
+            ]
             stations.append({round(float(p[0, 1] - drawn[:, 1].min()), 2) for p in joins})
             text = page.get_textpage().get_text_bounded()
             assert "of 2" in text
@@ -204,8 +207,9 @@ def test_tender_spot_is_ringed_at_its_radius_on_its_own_foot(tmp_path: Path) -> 
 def white_patches(page: Any) -> list[Polygon]:
     """Return the areas that are cleared behind words, page mm."""
     raw, found = pdfium.raw, []
-    for item, points in zip(page.get_objects(filter=[raw.FPDF_PAGEOBJ_PATH]), paths(page),
-                            strict=True):  # fmt: skip
+    for item, points in zip(
+        page.get_objects(filter=[raw.FPDF_PAGEOBJ_PATH]), paths(page), strict=True
+    ):
         shades = [ctypes.c_uint() for _ in range(4)]
         raw.FPDFPageObj_GetFillColor(item, *shades)
         mode, stroke = ctypes.c_int(), ctypes.c_int()
@@ -248,8 +252,10 @@ def test_no_leader_runs_through_the_thick_edge(tmp_path: Path) -> None:
 
 
 def test_a_base_without_a_pad_has_no_grid(tmp_path: Path) -> None:
-    with_pad, without = (written(tmp_path, sample_plan(sides=("left",), pad_height=height))[0]
-                         for height in (10.0, None))  # fmt: skip
+    with_pad, without = (
+        written(tmp_path, sample_plan(sides=("left",), pad_height=height))[0]
+        for height in (10.0, None)
+    )
     assert "placement grid" in with_pad.get_textpage().get_text_bounded()
     assert "placement grid" not in without.get_textpage().get_text_bounded()
     assert len(paths(with_pad)) - len(paths(without)) > 40
@@ -278,9 +284,12 @@ def test_the_underside_shows_nothing_that_is_placed_but_is_hatched(tmp_path: Pat
     assert matching(above, on_page(plan.right.pad.outline, "right", "above")) is not None
     assert matching(below, on_page(plan.right.pad.outline, "right", "below")) is None
     slanted = [
-        sum(len(p) == 2 and np.ptp(p[:, 0]) > 3 and abs(np.ptp(p[:, 0]) - np.ptp(p[:, 1])) < 0.02
-            for p in paths(page)) for page in (above, below)
-    ]  # fmt: skip
+        sum(
+            len(p) == 2 and np.ptp(p[:, 0]) > 3 and abs(np.ptp(p[:, 0]) - np.ptp(p[:, 1])) < 0.02
+            for p in paths(page)
+        )
+        for page in (above, below)
+    ]
     assert slanted[0] < 5
     assert slanted[1] > 20
 
@@ -308,8 +317,11 @@ def test_holes_for_dowels_are_drawn_and_numbered_where_they_are_drilled(tmp_path
     above, below = written(tmp_path, plan)
     ring = on_page(foot.base.outline, "right", "above")
     zero = matching(above, ring).min(axis=0) - ring.min(axis=0)
-    middles = [p.mean(axis=0) for p in paths(above) if len(p) == 2
-               and abs(np.linalg.norm(np.ptp(p, axis=0)) - 7.0) < 0.01]  # fmt: skip
+    middles = [
+        p.mean(axis=0)
+        for p in paths(above)
+        if len(p) == 2 and abs(np.linalg.norm(np.ptp(p, axis=0)) - 7.0) < 0.01
+    ]
     for spot in on_page(spots, "right", "above"):
         assert sum(np.abs(middle - zero - spot).max() < DRAWN_MM for middle in middles) == 2
     text = " ".join(above.get_textpage().get_text_bounded().split())
@@ -366,9 +378,15 @@ def test_outline_of_a_part_replaces_that_of_the_plan(tmp_path: Path) -> None:
     notched = ring.copy()
     notched[np.argmin(ring[:, 1])] += (0.0, 4.0)
     part = Part(
-        name="base", side=Side.LEFT, worn=True, vertices=np.zeros((0, 3)),
-        faces=np.zeros((0, 3), dtype=int), outline=notched, volume=1.0, material="base-pp",
-    )  # fmt: skip
+        name="base",
+        side=Side.LEFT,
+        worn=True,
+        vertices=np.zeros((0, 3)),
+        faces=np.zeros((0, 3), dtype=int),
+        outline=notched,
+        volume=1.0,
+        material="base-pp",
+    )
     page = written(tmp_path, plan, [part])[0]
     seen = np.column_stack([-notched[:, 1], notched[:, 0]])  # a quarter turn, nothing mirrored
     assert matching(page, seen) is not None
@@ -449,9 +467,12 @@ def test_blocks_are_spread_apart_in_order() -> None:
 
 @pytest.mark.parametrize(
     ("turn", "words"),
-    [(0.0, "no turn"), (5.0, "turn 5°, front to the big toe"),
-     (-2.5, "turn 2.5°, front to the little toe")],
-)  # fmt: skip
+    [
+        (0.0, "no turn"),
+        (5.0, "turn 5°, front to the big toe"),
+        (-2.5, "turn 2.5°, front to the little toe"),
+    ],
+)
 def test_turn_in_words(turn: float, words: str) -> None:
     assert places.turn_words(turn) == words
 

@@ -76,8 +76,9 @@ def test_a_ride_in_the_future_is_refused_and_an_older_slip_can_be_corrected(tmp_
         workflow.log_trial(plan, later, log, today=date(2026, 6, 1))
     mended = later.model_copy(update={"corrects": 1, "because": "wrong year"})
     workflow.log_trial(plan, mended, log, today=date(2026, 6, 1))
-    workflow.log_trial(plan, later.model_copy(update={"date": "2026-05-02"}), log,
-                       today=date(2026, 6, 1))  # fmt: skip
+    workflow.log_trial(
+        plan, later.model_copy(update={"date": "2026-05-02"}), log, today=date(2026, 6, 1)
+    )
     assert [one.date for one in trial.in_force(cases.read_log(log))] == ["2026-05-01", "2026-05-02"]
 
 
@@ -111,8 +112,14 @@ def test_settings_that_no_workshop_writes(tmp_path, text, reason):
 def test_a_pipe_or_a_device_in_the_place_of_a_settings_file(tmp_path, what):
     path = tmp_path / "own.toml"
     os.mkfifo(path) if what == "fifo" else path.symlink_to(what)
-    for read in (shoe.load, limits.load, lambda p: kit.load(p, LIMITS), questions.read,
-                 workflow.read_plan, cases.read_log):  # fmt: skip
+    for read in (
+        shoe.load,
+        limits.load,
+        lambda p: kit.load(p, LIMITS),
+        questions.read,
+        workflow.read_plan,
+        cases.read_log,
+    ):
         with pytest.raises(InsoleError):
             read(path)
 

@@ -25,9 +25,10 @@ from tests.insole import test_wedging as beds
 
 LIMITS = default_limits()
 FLAT = {
-    "name": "level", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+    "name": "level",
+    "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
     "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
-}  # fmt: skip
+}
 
 
 @cache
@@ -77,10 +78,21 @@ def test_an_arch_is_lowered_from_14_percent_of_the_foot_on():
 def ramp(full_from, full_to, rear, front):
     ring = [(0.0, -60.0), (300.0, -60.0), (300.0, 60.0), (0.0, 60.0)]
     return WedgePlan(
-        place=WedgePlace.FOREFOOT, wish=2.0, cant_kept=0.0, net=2.0, remainder=0.0,
-        thick_side="big-toe side", width=120.0, thick_edge=0.4 + 120 * np.tan(np.radians(2.0)),
-        edge=0.4, full_from=full_from, full_to=full_to, taper_rear=rear, taper_front=front,
-        outline=ring)  # fmt: skip
+        place=WedgePlace.FOREFOOT,
+        wish=2.0,
+        cant_kept=0.0,
+        net=2.0,
+        remainder=0.0,
+        thick_side="big-toe side",
+        width=120.0,
+        thick_edge=0.4 + 120 * np.tan(np.radians(2.0)),
+        edge=0.4,
+        full_from=full_from,
+        full_to=full_to,
+        taper_rear=rear,
+        taper_front=front,
+        outline=ring,
+    )
 
 
 def of_station(name, wedge):
@@ -98,8 +110,10 @@ def test_heel_and_toes_are_read_at_their_share_of_the_foot(station, share):
 def test_the_ball_is_read_halfway_between_its_border_points():
     """Each end is the border point, or the head where that lies farther back."""
     marks = {name: float(place[0]) for name, place in seated().landmarks.items()}
-    ends = [min(marks.get(border, 999.0), marks[head]) for border, head in (
-        ("metatarsale_tibiale", "mth1"), ("metatarsale_fibulare", "mth5"))]  # fmt: skip
+    ends = [
+        min(marks.get(border, 999.0), marks[head])
+        for border, head in (("metatarsale_tibiale", "mth1"), ("metatarsale_fibulare", "mth5"))
+    ]
     _read_at("ball", (ends[0] + ends[1]) / 2)
 
 

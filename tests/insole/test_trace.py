@@ -60,15 +60,30 @@ def kept(photo):
     """The photo traced once, with a girth that agrees."""
     out = photo.parent / "out"
     out.mkdir()
-    code = cli.main(["trace", str(photo), "--pen", "7", "--load", "half", "--ball-girth", "250",
-                     "--out", str(out), "--quiet"])  # fmt: skip
+    code = cli.main(
+        [
+            "trace",
+            str(photo),
+            "--pen",
+            "7",
+            "--load",
+            "half",
+            "--ball-girth",
+            "250",
+            "--out",
+            str(out),
+            "--quiet",
+        ]
+    )
     assert code == 0
     return out
 
 
 def test_record_and_picture_lie_beside_each_other(kept, right_specimen):
     assert sorted(p.name for p in kept.iterdir()) == [
-        "larch-left.outline.json", "larch-left.outline.png"]  # fmt: skip
+        "larch-left.outline.json",
+        "larch-left.outline.png",
+    ]
     data = json.loads((kept / "larch-left.outline.json").read_text())
     true = right_specimen.truth.measures
     assert data["side"] == "left"
@@ -133,14 +148,17 @@ def test_what_cannot_be_used_leaves_no_file(run, tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["notes.jpg"]
 
 
-@pytest.mark.parametrize(("arguments", "words"), [
-    ((), "name the photos"),
-    (("a.jpg", "b.jpg", "--side", "left"), "once per photo"),
-    (("a.jpg", "b.jpg", "--ball-girth", "250"), "belongs to one foot"),
-    (("a.jpg", "--insole"), "--side left or right"),
-    (("--instructions", "p.pdf", "--sheet", "a4-pair"), "a4 or letter"),
-    (("a.jpg", "--out", "nowhere"), "there is no folder nowhere"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ((), "name the photos"),
+        (("a.jpg", "b.jpg", "--side", "left"), "once per photo"),
+        (("a.jpg", "b.jpg", "--ball-girth", "250"), "belongs to one foot"),
+        (("a.jpg", "--insole"), "--side left or right"),
+        (("--instructions", "p.pdf", "--sheet", "a4-pair"), "a4 or letter"),
+        (("a.jpg", "--out", "nowhere"), "there is no folder nowhere"),
+    ],
+)
 def test_wrong_use_is_said(run, arguments, words):
     code, _, err = run("trace", *arguments)
     assert code == 2
@@ -231,8 +249,13 @@ def test_the_riders_page_has_the_papers_size_and_bars_of_100_mm(run, tmp_path, p
     words = first.get_textpage().get_text_range()
     named = {"a4": "A4", "letter": "Letter"}
     assert f"two sheets of {named[paper]} paper" in words
-    for part in ("straight up", "all four corners", "rear camera",
-                 "The sole must be seen", "foot pain calls for clinical advice"):  # fmt: skip
+    for part in (
+        "straight up",
+        "all four corners",
+        "rear camera",
+        "The sole must be seen",
+        "foot pain calls for clinical advice",
+    ):
         assert part in " ".join(words.split()), part
     per_mm = 8
     grey = card.render(scale=per_mm * 25.4 / 72, grayscale=True).to_numpy().squeeze()
@@ -254,8 +277,18 @@ def test_an_insoles_outline_becomes_the_shoe_files(run, ring, tmp_path):
     """A bed as broad as a foot, drawn around, of the left shoe; its inner bulge lies in front."""
     bed = ring
     photo = saved(tmp_path / "bed.jpg", pixels(sheet(bed, Side.LEFT)), quality=92)
-    code, out, _ = run("trace", photo, "--insole", "--side", "left", "--pen", PEN.barrel,
-                       "--out", tmp_path, "--json")  # fmt: skip
+    code, out, _ = run(
+        "trace",
+        photo,
+        "--insole",
+        "--side",
+        "left",
+        "--pen",
+        PEN.barrel,
+        "--out",
+        tmp_path,
+        "--json",
+    )
     assert code == 0
     found = json.loads(out)
     true = marks.neutral(marks.forward(ring, "bed"))  # along its own middle, as beds are measured
@@ -264,9 +297,26 @@ def test_an_insoles_outline_becomes_the_shoe_files(run, ring, tmp_path):
     assert found["ball_width"] == pytest.approx((left - right).max(), abs=0.8)
     assert found["heel_width"] == pytest.approx((left - right)[x < 66].max(), abs=0.8)
     path = tmp_path / "shoe.toml"
-    code, _, _ = run("shoe", "new", path, "--name", "made up", "--length", round(found["length"]),
-                     "--ball-width", round(found["ball_width"]), "--heel-width", 62, "--drop", 5,
-                     "--outline", found["outline"], "--side", "left", "--quiet")  # fmt: skip
+    code, _, _ = run(
+        "shoe",
+        "new",
+        path,
+        "--name",
+        "made up",
+        "--length",
+        round(found["length"]),
+        "--ball-width",
+        round(found["ball_width"]),
+        "--heel-width",
+        62,
+        "--drop",
+        5,
+        "--outline",
+        found["outline"],
+        "--side",
+        "left",
+        "--quiet",
+    )
     assert code == 0
     outline = shoe.load(path).outline
     assert outline is not None

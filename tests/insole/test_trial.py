@@ -22,17 +22,20 @@ LIMITS = default_limits()
 ALL_NO = {flag.id: "no" for flag in FLAGS}
 STOCK = {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}
 SHOE = {
-    "name": "canted", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+    "name": "canted",
+    "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
     "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
-    "shell": {"cant_forefoot": 1.0}, "stock_insole": {"kept": False, "thickness": STOCK},
-}  # fmt: skip
+    "shell": {"cant_forefoot": 1.0},
+    "stock_insole": {"kept": False, "thickness": STOCK},
+}
 
 ROOMY = SHOE | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 5.0}}}
 
 
 def made(version: int = 1, shoe=SHOE, right: dict | None = None, **wish) -> Plan:
-    wishes = PlanWishes(both=FootWish(**wish), right=FootWish(**(right or {})), version=version,
-                        case="larch")  # fmt: skip
+    wishes = PlanWishes(
+        both=FootWish(**wish), right=FootWish(**(right or {})), version=version, case="larch"
+    )
     return planner.plan(None, feet.analytic(), parse(shoe) if shoe else None, wishes)
 
 
@@ -51,16 +54,19 @@ def plan() -> Plan:
     return made()
 
 
-@pytest.mark.parametrize(("text", "wish"), [
-    ("pad too far forward", {"shift": [-3.0, 0.0]}),
-    ("pad pushes at the inner edge", {"shift": [0.0, -3.0]}),
-    ("pad pushes at the outer edge", {"shift": [0.0, 3.0]}),
-    ("pedal too far forward", {"cleat_offset": -8.0}),
-    ("pedal too far back", {"cleat_offset": -2.0}),
-    ("toes want out", {"cleat_yaw": 1.0}),
-    ("weight on the little-toe side", {"forefoot": 2.0}),  # the shoe keeps 1, the step is net 1
-    ("weight on the big-toe side", {"forefoot": 0.0}),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "wish"),
+    [
+        ("pad too far forward", {"shift": [-3.0, 0.0]}),
+        ("pad pushes at the inner edge", {"shift": [0.0, -3.0]}),
+        ("pad pushes at the outer edge", {"shift": [0.0, 3.0]}),
+        ("pedal too far forward", {"cleat_offset": -8.0}),
+        ("pedal too far back", {"cleat_offset": -2.0}),
+        ("toes want out", {"cleat_yaw": 1.0}),
+        ("weight on the little-toe side", {"forefoot": 2.0}),  # the shoe keeps 1, the step is net 1
+        ("weight on the big-toe side", {"forefoot": 0.0}),
+    ],
+)
 def test_one_step_on_one_thing(plan, text, wish):
     """Steps by hand: 3 mm grid, 3 mm cleat, 1 degree."""
     found = judge(plan, said(text), [], limits=LIMITS)
@@ -128,31 +134,43 @@ def test_the_next_plan_differs_in_that_one_thing(plan, text):
     """The step carried out, and taken back by a worse ride: set-ups follow and return."""
     log: list[Trial] = []
     step = run(plan, log, text).step
-    new = made(2, right={k: tuple(v) if k == "shift" else v
-                         for k, v in step.wishes["right"].items()})  # fmt: skip
+    new = made(
+        2, right={k: tuple(v) if k == "shift" else v for k, v in step.wishes["right"].items()}
+    )
     back = run(new, log, "", "worse", "2026-05-03")
     was, now = log[0].set_up["right"], log[1].set_up["right"]
     assert len([k for k in was if was[k] != now[k]]) == 1
     assert back.step is not None
     assert back.step.undoes
     assert back.step.wishes == step.before
-    third = made(3, right={k: tuple(v) if k == "shift" else v
-                           for k, v in back.step.wishes["right"].items()})  # fmt: skip
+    third = made(
+        3, right={k: tuple(v) if k == "shift" else v for k, v in back.step.wishes["right"].items()}
+    )
     returned = judge(third, said("", "same", "2026-05-04"), log, limits=LIMITS)
     assert returned.set_up == log[0].set_up
     again = run(made(3, right={"support_level": 0.5}), log, "", "worse", "2026-05-05")
     assert again.step is None or not again.step.undoes
 
 
-@pytest.mark.parametrize(("wish", "text", "match"), [
-    ({"support_level": 1.0}, "not enough arch support", "presses than 100 %"),
-    ({"support_level": 0.2}, "lump in the arch", "below 20 % nothing is felt"),
-    ({"forefoot": 3.0}, "weight on the little-toe side", "3° is more than a trial takes, 2 deg"),
-    ({"heel": 1.0, "forefoot": 2.0}, "weight on the little-toe side",
-     "2° is more than a trial takes, 2 deg"),  # net 1 and 1: a third degree
-    ({"cleat_offset": -30.0}, "pedal too far forward", "must be from -30 to 30"),
-    ({"pad": False}, "lump in the arch", "no pad under the right foot"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("wish", "text", "match"),
+    [
+        ({"support_level": 1.0}, "not enough arch support", "presses than 100 %"),
+        ({"support_level": 0.2}, "lump in the arch", "below 20 % nothing is felt"),
+        (
+            {"forefoot": 3.0},
+            "weight on the little-toe side",
+            "3° is more than a trial takes, 2 deg",
+        ),
+        (
+            {"heel": 1.0, "forefoot": 2.0},
+            "weight on the little-toe side",
+            "2° is more than a trial takes, 2 deg",
+        ),  # net 1 and 1: a third degree
+        ({"cleat_offset": -30.0}, "pedal too far forward", "must be from -30 to 30"),
+        ({"pad": False}, "lump in the arch", "no pad under the right foot"),
+    ],
+)
 def test_limits_leave_no_step_and_say_why(wish, text, match):
     found = judge(made(shoe=ROOMY, **wish), said(text), [], limits=LIMITS)
     assert found.step is None
@@ -164,8 +182,9 @@ def test_a_wedge_without_room_at_the_ball_is_no_step():
     found = judge(made(forefoot=2.0), said("weight on little-toe side"), [], limits=LIMITS)
     assert found.step is None
     assert "above the insole taken out near the big-toe side" in found.words[0]
-    roomy = judge(made(shoe=ROOMY, forefoot=2.0), said("weight on little-toe side"), [],
-                  limits=LIMITS)  # fmt: skip
+    roomy = judge(
+        made(shoe=ROOMY, forefoot=2.0), said("weight on little-toe side"), [], limits=LIMITS
+    )
     assert roomy.step.wishes == {"right": {"forefoot": 3.0}}
     assert made(2, shoe=ROOMY, **roomy.step.wishes["right"]).right.wedges[0].net == 2.0
     with pytest.raises(RefusedError, match="big-toe side of the ball"):
@@ -194,18 +213,23 @@ def test_the_crest_is_not_moved_further_ahead_of_the_apex(plan):
 
 def test_without_a_shoe_support_stays_and_no_wedge_is_proposed():
     bare = made(shoe=None)
-    for text, match in (("not enough arch support", "without a shoe no more"),
-                        ("weight on the little-toe side", "own cant is not known")):  # fmt: skip
+    for text, match in (
+        ("not enough arch support", "without a shoe no more"),
+        ("weight on the little-toe side", "own cant is not known"),
+    ):
         found = judge(bare, said(text), [], limits=LIMITS)
         assert found.step is None
         assert match in found.words[0]
 
 
-@pytest.mark.parametrize(("text", "thing", "later"), [
-    ("weight on the little-toe side, lump in the arch", "pad", "little-toe side"),
-    ("lump in the arch, pedal too far back", "cleat", "arch support"),
-    ("toes tight, pedal too far back", None, "too far back"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "thing", "later"),
+    [
+        ("weight on the little-toe side, lump in the arch", "pad", "little-toe side"),
+        ("lump in the arch, pedal too far back", "cleat", "arch support"),
+        ("toes tight, pedal too far back", None, "too far back"),
+    ],
+)
 def test_the_order_of_work_decides_between_two_complaints(plan, text, thing, later):
     found = judge(plan, said(text), [], limits=LIMITS)
     assert (found.step.thing if found.step else None) == thing
@@ -238,29 +262,40 @@ def test_an_unanswered_trial_refuses_the_next_plan(plan):
         judge(made(2), said("lump in the arch", day="2026-05-09"), log, limits=LIMITS)
     assert caught.value.exit_code == 4
     assert run(plan, log, "lump in the arch", "same", "2026-05-02").step is not None
-    assert judge(made(2, support_level=0.7), said("", "better", "2026-05-09"), log,
-                 limits=LIMITS).answer == "better"  # fmt: skip
+    assert (
+        judge(
+            made(2, support_level=0.7), said("", "better", "2026-05-09"), log, limits=LIMITS
+        ).answer
+        == "better"
+    )
 
 
 def test_two_changes_at_once_cannot_be_judged(plan):
     log: list[Trial] = []
     run(plan, log, "lump in the arch")
-    found = run(made(2, support_level=0.7, cleat_offset=-10.0), log, "lump in the arch", "worse",
-                "2026-05-05")  # fmt: skip
+    found = run(
+        made(2, support_level=0.7, cleat_offset=-10.0),
+        log,
+        "lump in the arch",
+        "worse",
+        "2026-05-05",
+    )
     assert found.step is None
     assert "2 things changed since the last trial (support level, cleat)" in found.words[0]
     assert "go back to plan 1" in found.words[0]
 
 
-@pytest.mark.parametrize(("other", "named"), [
-    ({"metatarsal": 5.0}, "metatarsal pad"),
-    ({"contoured": "three-quarter"}, "contoured bed"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("other", "named"),
+    [
+        ({"metatarsal": 5.0}, "metatarsal pad"),
+        ({"contoured": "three-quarter"}, "contoured bed"),
+    ],
+)
 def test_a_part_that_came_with_a_step_is_a_change_of_its_own(plan, other, named):
     log: list[Trial] = []
     run(plan, log, "lump in the arch")
-    found = run(made(2, support_level=0.7, **other), log, "lump in the arch", "worse",
-                "2026-05-05")  # fmt: skip
+    found = run(made(2, support_level=0.7, **other), log, "lump in the arch", "worse", "2026-05-05")
     assert found.step is None
     assert "things changed since the last trial" in found.words[0]
     assert named in found.words[0]
@@ -291,8 +326,16 @@ def test_three_steps_without_a_gain_go_back_to_the_baseline(plan):
     log: list[Trial] = []
     run(plan, log, "lump in the arch", "same", "2026-05-01")
     for version, level in ((2, 0.9), (3, 1.0)):
-        assert run(made(version, support_level=level), log, "lump in the arch", "same",
-                   f"2026-05-0{version}").step is not None  # fmt: skip
+        assert (
+            run(
+                made(version, support_level=level),
+                log,
+                "lump in the arch",
+                "same",
+                f"2026-05-0{version}",
+            ).step
+            is not None
+        )
     last = run(made(4, support_level=0.9), log, "lump in the arch", "same", "2026-05-08")
     assert last.step is None
     assert "3 steps brought no clear gain: back to the baseline" in last.words[0]
@@ -325,10 +368,12 @@ def test_after_a_stop_no_step_until_a_clinician_has_spoken(plan):
     assert held.step is None
     assert "until a clinician's word is recorded" in held.words[0]
     with pytest.raises(PlanError, match="needs name and date"):
-        judge(plan, said("lump in the arch", day="2026-05-05", clinician="Dr A"), log,
-              limits=LIMITS)  # fmt: skip
-    freed = run(plan, log, "lump in the arch", "same", "2026-05-06",
-                clinician="Dr A. Example, 2026-05-05")  # fmt: skip
+        judge(
+            plan, said("lump in the arch", day="2026-05-05", clinician="Dr A"), log, limits=LIMITS
+        )
+    freed = run(
+        plan, log, "lump in the arch", "same", "2026-05-06", clinician="Dr A. Example, 2026-05-05"
+    )
     assert freed.step is not None
 
 
@@ -340,13 +385,16 @@ def test_slipping_stops_without_a_diagnosis(plan):
     assert "do not ride on" in found.words[0]
 
 
-@pytest.mark.parametrize(("more", "match"), [
-    ({"day": "05/2026"}, "give it as YYYY-MM-DD"),
-    ({"day": "2026-02-30"}, "give it as YYYY-MM-DD"),
-    ({"side": "left"}, "left foot is not in this plan"),
-    ({"place": "elbow"}, "there is no place 'elbow'"),
-    ({"text": "x" * 2001}, "what was said is longer than 2000"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("more", "match"),
+    [
+        ({"day": "05/2026"}, "give it as YYYY-MM-DD"),
+        ({"day": "2026-02-30"}, "give it as YYYY-MM-DD"),
+        ({"side": "left"}, "left foot is not in this plan"),
+        ({"place": "elbow"}, "there is no place 'elbow'"),
+        ({"text": "x" * 2001}, "what was said is longer than 2000"),
+    ],
+)
 def test_what_cannot_be_logged_is_one_sentence(plan, more, match):
     with pytest.raises(PlanError, match=match):
         judge(plan, said(**more), [], limits=LIMITS)
@@ -355,24 +403,42 @@ def test_what_cannot_be_logged_is_one_sentence(plan, more, match):
 def test_a_log_stays_in_order_and_with_one_case(plan):
     log: list[Trial] = []
     run(made(2), log, "fine", "same", "2026-05-05")
-    for other, day, match in ((made(2), "2026-05-04", "lies before the log's last trial"),
-                              (plan, "2026-05-06", "plan 1 is older than plan 2"),
-                              (plan.model_copy(update={"case": "oak", "version": 3}), "2026-05-06",
-                               "this log is of the case 'larch'")):  # fmt: skip
+    for other, day, match in (
+        (made(2), "2026-05-04", "lies before the log's last trial"),
+        (plan, "2026-05-06", "plan 1 is older than plan 2"),
+        (
+            plan.model_copy(update={"case": "oak", "version": 3}),
+            "2026-05-06",
+            "this log is of the case 'larch'",
+        ),
+    ):
         with pytest.raises(PlanError, match=match):
             judge(other, said("fine", day=day), log, limits=LIMITS)
 
 
 def test_the_options_keep_every_other_wish():
-    plan = made(support_level=0.7, heel=1.0, tender=((90.0, 5.0), (100.0, 6.0)),
-                right={"shift": (-3.0, 2.0)})  # fmt: skip
+    plan = made(
+        support_level=0.7,
+        heel=1.0,
+        tender=((90.0, 5.0), (100.0, 6.0)),
+        right={"shift": (-3.0, 2.0)},
+    )
     step = judge(plan, said("lump in the arch"), [], limits=LIMITS).step
     line = options(plan, step, against="old.json")
     assert line[:2] == ["plan", "analytic-right.ply"]
     text = " ".join(line)
-    for part in ("--shoe SHOE-FILE", "--case larch", "--version 2", "--against old.json",
-                 "--support 70", "--support right=", "--heel 1", "--shift-pad right=-3,2",
-                 "--tender 90,5", "--tender 100,6"):  # fmt: skip
+    for part in (
+        "--shoe SHOE-FILE",
+        "--case larch",
+        "--version 2",
+        "--against old.json",
+        "--support 70",
+        "--support right=",
+        "--heel 1",
+        "--shift-pad right=-3,2",
+        "--tender 90,5",
+        "--tender 100,6",
+    ):
         assert part in text
 
 
@@ -394,8 +460,12 @@ def test_flags_that_were_not_asked_give_no_step(plan, answer):
 def test_an_unasked_flag_holds_even_the_step_back(plan):
     log: list[Trial] = []
     step = run(plan, log, "lump in the arch").step
-    worse = judge(made(2, **step.wishes["right"]), said("", "worse", "2026-05-02", flags={}), log,
-                  limits=LIMITS)  # fmt: skip
+    worse = judge(
+        made(2, **step.wishes["right"]),
+        said("", "worse", "2026-05-02", flags={}),
+        log,
+        limits=LIMITS,
+    )
     assert worse.step is None
     assert "not asked" in worse.words[0]
 
@@ -414,13 +484,16 @@ def test_slips_is_picked_and_stops(plan):
     assert found.step is None
 
 
-@pytest.mark.parametrize(("felt", "wish"), [
-    (["lump front"], {"shift": [-3.0, 0.0]}),
-    (["lump inner"], {"shift": [0.0, -3.0]}),
-    (["2 mm forward"], {"shift": [2.0, 0.0]}),
-    (["wants it 4 mm out"], {"shift": [0.0, -4.0]}),
-    (["hot spot ball"], {"cleat_offset": -8.0}),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("felt", "wish"),
+    [
+        (["lump front"], {"shift": [-3.0, 0.0]}),
+        (["lump inner"], {"shift": [0.0, -3.0]}),
+        (["2 mm forward"], {"shift": [2.0, 0.0]}),
+        (["wants it 4 mm out"], {"shift": [0.0, -4.0]}),
+        (["hot spot ball"], {"cleat_offset": -8.0}),
+    ],
+)
 def test_a_pick_gives_its_step(plan, felt, wish):
     found = judge(plan, said("", "same", felt=felt), [], limits=LIMITS)
     assert found.step.wishes == {"right": wish}
@@ -452,8 +525,15 @@ def test_a_slip_of_the_pen_is_corrected_by_a_later_entry(plan):
     run(plan, log, "knee pain", "worse")
     kept = log[0]
     assert run(plan, log, "lump in the arch", "same", "2026-05-02").step is None  # held by the stop
-    freed = run(plan, log, "lump in the arch", "same", "2026-05-01", corrects=1,
-                because="typed for the other rider")  # fmt: skip
+    freed = run(
+        plan,
+        log,
+        "lump in the arch",
+        "same",
+        "2026-05-01",
+        corrects=1,
+        because="typed for the other rider",
+    )
     assert freed.corrects == 1
     assert "trial 2 has followed" in freed.words[0]
     assert freed.words[-1].startswith("this lifts the stop of trial 1 ('pain')")
@@ -467,19 +547,23 @@ def test_a_correction_can_be_corrected_and_can_add_a_stop(plan):
     run(plan, log, "fine", "same")
     again = run(plan, log, "lump in the arch", "same", corrects=1, because="forgot the lump")
     assert again.step is not None
-    stop = run(plan, log, "", "same", corrects=2, because="asked again",
-               flags=ALL_NO | {"pain": "yes"})  # fmt: skip
+    stop = run(
+        plan, log, "", "same", corrects=2, because="asked again", flags=ALL_NO | {"pain": "yes"}
+    )
     assert stop.stopped
     assert [t.number for t in in_force(log)] == [3]
     assert run(plan, log, "lump in the arch", "same", "2026-05-02").step is None
 
 
-@pytest.mark.parametrize(("more", "match"), [
-    ({"corrects": 4, "because": "x"}, "there is no trial 4 to correct; the log holds 2"),
-    ({"corrects": 2}, "say what was wrong with trial 2: --because"),
-    ({"because": "x"}, "add --corrects N"),
-    ({"corrects": 1, "because": "x"}, "trial 1 was corrected already"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("more", "match"),
+    [
+        ({"corrects": 4, "because": "x"}, "there is no trial 4 to correct; the log holds 2"),
+        ({"corrects": 2}, "say what was wrong with trial 2: --because"),
+        ({"because": "x"}, "add --corrects N"),
+        ({"corrects": 1, "because": "x"}, "trial 1 was corrected already"),
+    ],
+)
 def test_a_correction_that_cannot_be_is_one_sentence(plan, more, match):
     log: list[Trial] = []
     run(plan, log, "fine")
@@ -489,9 +573,18 @@ def test_a_correction_that_cannot_be_is_one_sentence(plan, more, match):
 
 
 def test_an_entry_of_an_earlier_log_is_read_as_not_asked():
-    old = {"number": 1, "case": "larch", "plan": 1, "fingerprint": "0" * 12, "date": "2026-05-01",
-           "said": "knee hurts", "answer": "worse", "stopped": ["hurts"], "health": True,
-           "set_up": {}}  # fmt: skip
+    old = {
+        "number": 1,
+        "case": "larch",
+        "plan": 1,
+        "fingerprint": "0" * 12,
+        "date": "2026-05-01",
+        "said": "knee hurts",
+        "answer": "worse",
+        "stopped": ["hurts"],
+        "health": True,
+        "set_up": {},
+    }
     found = Trial.model_validate(old)
     assert found.flags == {}
     assert found.stopped == ["hurts"]
@@ -518,8 +611,12 @@ def test_few_calm_sentences_stop_a_trial(plan):
 
 
 def test_a_step_for_two_unlike_feet_names_each_of_them():
-    two = planner.plan(feet.analytic(side=Side.LEFT, arch=19.0), feet.analytic(),
-                       parse(SHOE), PlanWishes(case="larch"))  # fmt: skip
+    two = planner.plan(
+        feet.analytic(side=Side.LEFT, arch=19.0),
+        feet.analytic(),
+        parse(SHOE),
+        PlanWishes(case="larch"),
+    )
     words = judge(two, said(felt=["too low"], answer="better"), [], limits=LIMITS).step.words
     assert words.startswith("both feet: left support one step up")
     assert "; right support one step up" in words
@@ -530,8 +627,9 @@ def test_a_step_for_two_unlike_feet_names_each_of_them():
 def test_a_folder_of_cases_shows_the_log_of_the_only_one(tmp_path):
     for name in ("larch", "birch"):
         case = cases.create(tmp_path, name)
-        case.add_trial(Trial(number=1, case=name, plan=1, fingerprint="0" * 12, date="2026-05-01",
-                             set_up={}))  # fmt: skip
+        case.add_trial(
+            Trial(number=1, case=name, plan=1, fingerprint="0" * 12, date="2026-05-01", set_up={})
+        )
         if name == "larch":
             assert [one.case for one in workflow.read_log(tmp_path)] == ["larch"]
     with pytest.raises(InsoleError, match=r"holds 2 cases; give one of .*birch, .*larch"):

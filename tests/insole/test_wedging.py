@@ -211,8 +211,10 @@ def test_caps_in_mm_pass_at_their_number_and_hold_just_above(place, warn, refuse
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
-@pytest.mark.parametrize(("place", "other"), [("forefoot", "under the shoe (--under)"),
-                                              ("heel", ""), ("under", "(--forefoot)")])
+@pytest.mark.parametrize(
+    ("place", "other"),
+    [("forefoot", "under the shoe (--under)"), ("heel", ""), ("under", "(--forefoot)")],
+)
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_refusal_names_the_foot_and_what_is_possible(side, place, other, sign):
     """What it offers is then planned, and one step more is not."""
@@ -335,8 +337,22 @@ def test_heel_ramp_is_full_to_30_percent_of_the_foot():
 
 def test_thick_edge_is_that_of_a_plane_over_the_clipped_outline():
     """On an oblique bed: highest point of the ramp's plane over its full part, by brute force."""
-    bed = np.array([(0, -30), (120, -34), (165, -46), (200, -40), (270, -10), (280, 15),
-                    (250, 42), (205, 48), (150, 36), (60, 32), (0, 28)], dtype=float)  # fmt: skip
+    bed = np.array(
+        [
+            (0, -30),
+            (120, -34),
+            (165, -46),
+            (200, -40),
+            (270, -10),
+            (280, 15),
+            (250, 42),
+            (205, 48),
+            (150, 36),
+            (60, 32),
+            (0, 28),
+        ],
+        dtype=float,
+    )
     for angle in (2.0, -2.0):
         (wedge,) = wedges(Wishes(forefoot=angle), bed).wedges
         from shapely.geometry import Polygon, box
@@ -420,9 +436,12 @@ def test_a_dished_heel_under_a_flat_shim_is_said() -> None:
     assert "dished by 3.0 mm at the heel" in notes["heel-dish"]
     assert "neither rocks" in notes["heel-dish"]
     for bed, wish in (
-        (dished(0.5), Wishes(heel=2.0)), (dished(0.0, tilt=2.0), Wishes(heel=2.0)),
-        (dished(3.0), Wishes(forefoot=1.0)), (shoe(), Wishes(heel=2.0)), (None, Wishes(heel=2.0)),
-    ):  # fmt: skip
+        (dished(0.5), Wishes(heel=2.0)),
+        (dished(0.0, tilt=2.0), Wishes(heel=2.0)),
+        (dished(3.0), Wishes(forefoot=1.0)),
+        (shoe(), Wishes(heel=2.0)),
+        (None, Wishes(heel=2.0)),
+    ):
         assert "heel-dish" not in {note.code for note in wedges(wish, shoe=bed).notes}
 
 

@@ -8,39 +8,42 @@ from insole.errors import PlanError
 from insole.trials.words import OBSERVATIONS, PICKS, observed, picked
 
 
-@pytest.mark.parametrize(("text", "ids"), [
-    ("lump in the arch", ["support-too-high"]),
-    ("arch support too high", ["support-too-high"]),
-    ("not enough arch support", ["support-too-low"]),
-    ("the arch feels empty", ["support-too-low"]),
-    ("can't feel the pad", ["support-too-low"]),
-    ("pad presses near the ball", ["lump-in-front"]),
-    ("pad too far forward", ["pad-too-far-forward"]),
-    ("the support sits too far to the rear", ["pad-too-far-back"]),
-    ("pad too far to the inside", ["pad-too-far-in"]),
-    ("arch bump too far out", ["pad-too-far-out"]),
-    ("lump too far in front", ["pad-too-far-forward"]),
-    ("the arch bump should move towards the heel", ["pad-too-far-forward"]),
-    ("the pad needs to go a bit further forward", ["pad-too-far-back"]),
-    ("the pad should not go back", []),
-    ("the pad is not too far back", []),
-    ("too far forward", []),  # pad or pedal?
-    ("lump near the heel", ["lump-behind"]),
-    ("pad pushes at the inner edge", ["lump-medial"]),
-    ("pad pushes at the outer edge", ["lump-lateral"]),
-    ("toes tight", ["toes-tight"]),
-    ("heel lifts", ["heel-lifts"]),
-    ("cleat too far forward", ["pedal-too-far-forward"]),
-    ("pressure under the ball", ["ball-presses"]),
-    ("heel wants in", ["toes-want-out"]),
-    ("weight on the outside edge", ["weight-on-little-toe-side"]),
-    ("I stand on the big-toe side", ["weight-on-big-toe-side"]),
-    ("support-too-low", ["support-too-low"]),
-    ("no lump, arch feels good", []),
-    ("pad is not too high", []),
-    ("fine", []),
-    ("arch is fine and toes squeezed, lump in the arch", ["toes-tight", "support-too-high"]),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "ids"),
+    [
+        ("lump in the arch", ["support-too-high"]),
+        ("arch support too high", ["support-too-high"]),
+        ("not enough arch support", ["support-too-low"]),
+        ("the arch feels empty", ["support-too-low"]),
+        ("can't feel the pad", ["support-too-low"]),
+        ("pad presses near the ball", ["lump-in-front"]),
+        ("pad too far forward", ["pad-too-far-forward"]),
+        ("the support sits too far to the rear", ["pad-too-far-back"]),
+        ("pad too far to the inside", ["pad-too-far-in"]),
+        ("arch bump too far out", ["pad-too-far-out"]),
+        ("lump too far in front", ["pad-too-far-forward"]),
+        ("the arch bump should move towards the heel", ["pad-too-far-forward"]),
+        ("the pad needs to go a bit further forward", ["pad-too-far-back"]),
+        ("the pad should not go back", []),
+        ("the pad is not too far back", []),
+        ("too far forward", []),  # pad or pedal?
+        ("lump near the heel", ["lump-behind"]),
+        ("pad pushes at the inner edge", ["lump-medial"]),
+        ("pad pushes at the outer edge", ["lump-lateral"]),
+        ("toes tight", ["toes-tight"]),
+        ("heel lifts", ["heel-lifts"]),
+        ("cleat too far forward", ["pedal-too-far-forward"]),
+        ("pressure under the ball", ["ball-presses"]),
+        ("heel wants in", ["toes-want-out"]),
+        ("weight on the outside edge", ["weight-on-little-toe-side"]),
+        ("I stand on the big-toe side", ["weight-on-big-toe-side"]),
+        ("support-too-low", ["support-too-low"]),
+        ("no lump, arch feels good", []),
+        ("pad is not too high", []),
+        ("fine", []),
+        ("arch is fine and toes squeezed, lump in the arch", ["toes-tight", "support-too-high"]),
+    ],
+)
 def test_comfort_words(text, ids):
     assert [o.id for o in observed(text)] == ids
 
@@ -58,31 +61,48 @@ def test_every_observation_can_be_given_by_its_id():
         assert observed(one.id) == (one,)
 
 
-@pytest.mark.parametrize(("pick", "found"), [
-    ("lump front", "lump-in-front"), ("Lump: inner", "lump-medial"),
-    ("lump, lateral", "lump-lateral"),
-    ("too high", "support-too-high"), ("not felt", "support-too-low"),
-    ("toes cramped", "toes-tight"), ("slips", "heel-lifts"), ("hot spot ball", "ball-presses"),
-    ("weight on little-toe side", "weight-on-little-toe-side"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("pick", "found"),
+    [
+        ("lump front", "lump-in-front"),
+        ("Lump: inner", "lump-medial"),
+        ("lump, lateral", "lump-lateral"),
+        ("too high", "support-too-high"),
+        ("not felt", "support-too-low"),
+        ("toes cramped", "toes-tight"),
+        ("slips", "heel-lifts"),
+        ("hot spot ball", "ball-presses"),
+        ("weight on little-toe side", "weight-on-little-toe-side"),
+    ],
+)
 def test_a_pick_is_one_observation(pick, found):
     assert picked(pick).id == found
 
 
-@pytest.mark.parametrize(("pick", "move", "sign", "by"), [
-    ("3 mm forward", "forward", 1, 3.0), ("wants it 2.5 mm back", "forward", -1, 2.5),
-    ("4mm in", "medial", 1, 4.0), ("1 mm out", "medial", -1, 1.0),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("pick", "move", "sign", "by"),
+    [
+        ("3 mm forward", "forward", 1, 3.0),
+        ("wants it 2.5 mm back", "forward", -1, 2.5),
+        ("4mm in", "medial", 1, 4.0),
+        ("1 mm out", "medial", -1, 1.0),
+    ],
+)
 def test_a_pad_may_be_wanted_elsewhere_by_millimetres(pick, move, sign, by):
     found = picked(pick)
     assert (found.move, found.sign, found.by) == (move, sign, by)
 
 
-@pytest.mark.parametrize(("pick", "match"), [
-    ("lumpy", "not on the list"), ("lump", "say where as well: front, rear, inner, outer, middle"),
-    ("to high", "did you mean 'too high'"), ("0 mm back", "more than 0 mm"),
-    ("", "not on the list"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("pick", "match"),
+    [
+        ("lumpy", "not on the list"),
+        ("lump", "say where as well: front, rear, inner, outer, middle"),
+        ("to high", "did you mean 'too high'"),
+        ("0 mm back", "more than 0 mm"),
+        ("", "not on the list"),
+    ],
+)
 def test_a_pick_that_is_not_on_the_list_is_one_sentence(pick, match):
     with pytest.raises(PlanError, match=match):
         picked(pick)

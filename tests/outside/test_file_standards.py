@@ -25,9 +25,16 @@ from tests.insole.test_printing import NOTCHED_AREA, prism
 UNITS_3MF = ("micron", "millimeter", "centimeter", "inch", "foot", "meter")
 # the same, section 3.4.1: metadata names that need no namespace (value from memory)
 METADATA_3MF = {
-    "Title", "Designer", "Description", "Copyright", "LicenseTerms", "Rating",
-    "CreationDate", "ModificationDate", "Application",
-}  # fmt: skip
+    "Title",
+    "Designer",
+    "Description",
+    "Copyright",
+    "LicenseTerms",
+    "Rating",
+    "CreationDate",
+    "ModificationDate",
+    "Application",
+}
 CORE = "{http://schemas.microsoft.com/3dmanufacturing/core/2015/02}"  # the same, annex C (memory)
 # $INSUNITS: 0 none, 1 inch, 2 foot, 4 millimetre, 5 centimetre, 6 metre. Source: the CAD vendor's
 # DXF reference and the documentation of ezdxf (READ)

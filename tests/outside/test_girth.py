@@ -28,9 +28,7 @@ def cylinder(noise: float = 0.0):
     vertices[:, 1:] += noise * rng.standard_normal((len(vertices), 1)) * out
     i = np.arange(rows - 1)[:, None] * count
     k, after = np.arange(count), (np.arange(count) + 1) % count
-    a, b, c, d = (
-        (i + j).ravel() for j in (k, after, after + count, k + count)
-    )
+    a, b, c, d = ((i + j).ravel() for j in (k, after, after + count, k + count))
     return vertices, np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
 
 

@@ -17,20 +17,30 @@ from footscan.results import Measure
 
 
 def outline(length, breadth):
-    return {"foot_length": Measure(value=length, sd=1.5),
-            "foot_breadth": Measure(value=breadth, sd=1.2)}  # fmt: skip
+    return {
+        "foot_length": Measure(value=length, sd=1.5),
+        "foot_breadth": Measure(value=breadth, sd=1.2),
+    }
 
 
 @pytest.mark.parametrize(("length", "breadth", "girth"), [(273, 101, 253), (246, 91, 222)])
 def test_two_people_of_the_survey_contradict_nothing(length, breadth, girth):
-    assert contradictions(Typed(ball_girth=girth, foot_length=length),
-                          outline(length, breadth)) == []  # fmt: skip
+    assert (
+        contradictions(Typed(ball_girth=girth, foot_length=length), outline(length, breadth)) == []
+    )
 
 
-@pytest.mark.parametrize(("per_breadth", "codes"), [
-    (2.475, []), (2.33, []), (2.62, []), (2.20, ["girth-against-breadth"]),
-    (2.76, ["girth-against-breadth"]), (1.80, ["girth-impossible"]),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("per_breadth", "codes"),
+    [
+        (2.475, []),
+        (2.33, []),
+        (2.62, []),
+        (2.20, ["girth-against-breadth"]),
+        (2.76, ["girth-against-breadth"]),
+        (1.80, ["girth-impossible"]),
+    ],
+)
 def test_girths_outside_nearly_all_people_are_findings(per_breadth, codes):
     found = contradictions(Typed(ball_girth=per_breadth * 101.0), outline(273.0, 101.0))
     assert [f.code for f in found] == codes

@@ -32,10 +32,11 @@ from tests import feet, plans
 
 LIMITS = default_limits()
 LEVEL = {
-    "name": "level", "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
+    "name": "level",
+    "inside": {"length": 285, "ball_width": 104, "heel_width": 72},
     "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
     "stock_insole": {"kept": False, "thickness": {"heel": 4, "arch": 3.5, "ball": 3, "toes": 2}},
-}  # fmt: skip
+}
 MARKS = {"mth1": np.array([194.0, 35.0, 0.0]), "mth5": np.array([166.0, -36.0, 0.0])}
 
 
@@ -52,10 +53,12 @@ def seated(load="half", arch=14.0):
 def test_the_axle_from_both_heads_from_the_mark_and_from_where_it_was(offset, before):
     """A mark 190 mm from the heel, heads at 194 and 166 mm: differences of stations along x."""
     slots = CleatSlots(mark="middle of the slot", mark_from_heel=190.0, front=12.0, rear=-12.0)
-    shoe = Shoe(name="by hand", inside_length=280, ball_width=99, heel_width=67, drop=8,
-                slots=slots)  # fmt: skip
-    cleat, _ = plan_cleat(landmarks=MARKS, shoe=shoe, limits=LIMITS, offset=offset, yaw=None,
-                          before=before)  # fmt: skip
+    shoe = Shoe(
+        name="by hand", inside_length=280, ball_width=99, heel_width=67, drop=8, slots=slots
+    )
+    cleat, _ = plan_cleat(
+        landmarks=MARKS, shoe=shoe, limits=LIMITS, offset=offset, yaw=None, before=before
+    )
     assert cleat.from_ball_mark == pytest.approx(offset)
     assert cleat.from_mth5 == pytest.approx(194 + offset - 166)
     assert cleat.from_mark == pytest.approx(194 + offset - 190)
@@ -69,8 +72,9 @@ def test_the_saddle_follows_stack_and_cleat(stack, back):
     The sole points down by its pitch, the saddle's line rises backwards at the tube's angle: the
     foot's shift along the sole, projected on that line by the scalar product of two unit vectors.
     """
-    tube, pitch = (math.radians(LIMITS.value(f"cleat.{name}")) for name in ("seat_tube",
-                                                                           "foot_pitch"))
+    tube, pitch = (
+        math.radians(LIMITS.value(f"cleat.{name}")) for name in ("seat_tube", "foot_pitch")
+    )
     along_sole = np.array([math.cos(pitch), -math.sin(pitch)])  # forward, up
     towards_saddle = np.array([-math.cos(tube), math.sin(tube)])  # behind and above the cranks
     nearer = back * float(along_sole @ towards_saddle)
@@ -97,10 +101,21 @@ def test_a_taper_is_half_as_high_at_its_middle(net):
     rise = 80 * math.tan(math.radians(2.0))
     ring = [(0.0, -40.0), (200.0, -40.0), (200.0, 40.0), (0.0, 40.0)]
     wedge = WedgePlan(
-        place=WedgePlace.FOREFOOT, wish=net, cant_kept=0, net=net, remainder=0, width=80.0,
-        thick_side="big-toe side" if net > 0 else "little-toe side", thick_edge=0.5 + rise,
-        edge=0.5, full_from=80.0, full_to=120.0, taper_rear=20.0, taper_front=30.0,
-        outline=ring)  # fmt: skip
+        place=WedgePlace.FOREFOOT,
+        wish=net,
+        cant_kept=0,
+        net=net,
+        remainder=0,
+        width=80.0,
+        thick_side="big-toe side" if net > 0 else "little-toe side",
+        thick_edge=0.5 + rise,
+        edge=0.5,
+        full_from=80.0,
+        full_to=120.0,
+        taper_rear=20.0,
+        taper_front=30.0,
+        outline=ring,
+    )
     thick = 39.99 if net > 0 else -39.99
     x = np.array([70.0, 135.0, 100.0, 100.0, 100.0, 59.0, 151.0])
     y = np.array([thick, thick, thick, -thick, 0.0, thick, thick])
@@ -150,8 +165,10 @@ def test_a_crest_is_measured_from_both_edges_and_from_the_rear(pad):
     assert medial - pad.crest.y == pytest.approx(pad.crest.from_medial, abs=0.06)
     assert pad.crest.y - lateral == pytest.approx(row.length - pad.crest.from_medial, abs=0.06)
     z = np.asarray(pad.top.z)
-    axes = [start + pad.top.step * np.arange(n)
-            for start, n in zip((pad.top.x0, pad.top.y0), z.shape, strict=True)]  # fmt: skip
+    axes = [
+        start + pad.top.step * np.arange(n)
+        for start, n in zip((pad.top.x0, pad.top.y0), z.shape, strict=True)
+    ]
     there = interpolate.RegularGridInterpolator(axes, z)([(x, pad.crest.y)])
     assert float(there[0]) == pytest.approx(pad.crest.height, abs=0.1)
 

@@ -80,8 +80,12 @@ def test_measured_ratios_of_random_specimens_are_human(known_pose, seed):
     low, high = GIRTH_OVER_BREADTH
     assert low < value["ball_girth"] / value["foot_breadth"] < high
     assert not any(code.startswith("proportion") for code in way.codes)
-    for name, limit in (("foot_length", 0.5), ("foot_breadth", 0.5), ("ball_girth", 1.0),
-                        ("heel_breadth_max", 0.6)):  # fmt: skip
+    for name, limit in (
+        ("foot_length", 0.5),
+        ("foot_breadth", 0.5),
+        ("ball_girth", 1.0),
+        ("heel_breadth_max", 0.6),
+    ):
         # a patch of some 100 points averages 0.15 mm of noise to less than 0.1 mm
         assert value[name] == pytest.approx(foot.truth.measures[name], abs=limit), name
 
@@ -98,9 +102,16 @@ def people() -> list[dict[str, float]]:
         values = {n: getattr(drawn, n) for n in Shape.__dataclass_fields__} | {"cell": 3.2}
         made = specimen.build(Shape(**values))
         vertices, faces = np.array(made.vertices), np.array(made.faces)
-        foot = Foot(vertices=vertices, faces=faces, side=made.shape.side, load=made.shape.load,
-                    kind=Kind.STANDING, pose=np.eye(4), length=made.truth.measures["foot_length"],
-                    sole=sole_map(vertices, faces))  # fmt: skip
+        foot = Foot(
+            vertices=vertices,
+            faces=faces,
+            side=made.shape.side,
+            load=made.shape.load,
+            kind=Kind.STANDING,
+            pose=np.eye(4),
+            length=made.truth.measures["foot_length"],
+            sole=sole_map(vertices, faces),
+        )
         cloud = Cloud.of(vertices)
         marks = landmarks.find(foot, cloud)
         found.append({n: m.value for n, m in measures.measure(foot, cloud, marks).items()})

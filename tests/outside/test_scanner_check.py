@@ -154,9 +154,13 @@ def test_a_small_cap_does_not_pass(rng, lowest, passed):
 
 @pytest.mark.parametrize(
     ("stretch", "passed"),
-    [((1.004, 0.996, 1.0), True), ((1.006, 0.994, 1.0), False), ((1.03, 0.97, 1.0), False),
-     ((1.0, 1.03, 0.97), False)],
-)  # fmt: skip
+    [
+        ((1.004, 0.996, 1.0), True),
+        ((1.006, 0.994, 1.0), False),
+        ((1.03, 0.97, 1.0), False),
+        ((1.0, 1.03, 0.97), False),
+    ],
+)
 def test_a_stretched_ball_does_not_pass(rng, stretch, passed):
     """Longer one way, shorter another: the mean diameter is kept, the difference is the limit."""
     check = check_artefact(ball(rng, diameter=50.0, noise=0.1) * stretch, diameter=50.0)
@@ -247,8 +251,9 @@ def test_wrong_calls(rng, words, match):
 
 def plate(rng, *, n=5000, noise=0.0):
     """A plate of 200 by 150 mm that lies aslant."""
-    flat = np.column_stack([rng.uniform(-100, 100, n), rng.uniform(-75, 75, n),
-                            noise * rng.standard_normal(n)])  # fmt: skip
+    flat = np.column_stack(
+        [rng.uniform(-100, 100, n), rng.uniform(-75, 75, n), noise * rng.standard_normal(n)]
+    )
     turn = np.linalg.qr(np.array([[1.0, 0.2, 0.1], [-0.2, 1, 0.3], [0.1, -0.3, 1]]))[0]
     return flat, turn
 

@@ -23,11 +23,13 @@ from insole.planning.planner import FootWish, PlanWishes
 from insole.shoe.shoe import parse
 from tests import feet
 
-SHOE = parse({
-    "name": "level",
-    "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
-    "inside": {"length": 290, "ball_width": 104, "heel_width": 72},
-})  # fmt: skip
+SHOE = parse(
+    {
+        "name": "level",
+        "bed": {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}},
+        "inside": {"length": 290, "ball_width": 104, "heel_width": 72},
+    }
+)
 FEET = [
     {"arch": arch, "length": length, "arch_at": at}
     for arch in (9.0, 12.0, 15.0, 18.0, 21.0)

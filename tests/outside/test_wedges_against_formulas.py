@@ -87,9 +87,13 @@ def test_middle_of_a_wedge_rises_by_half():
     from insole.shoe.shoe import CleatSlots
 
     shoe = Shoe(
-        name="t", inside_length=280, ball_width=100, heel_width=66, drop=0,
+        name="t",
+        inside_length=280,
+        ball_width=100,
+        heel_width=66,
+        drop=0,
         slots=CleatSlots(holes=((0, 20), (0, 0), (0, -20))),
-    )  # fmt: skip
+    )
     bed = np.array([(0, -50), (280, -50), (280, 50), (0, 50)], dtype=float)
     (wedge,) = plan_wedges(
         landmarks=MARKS,

@@ -63,8 +63,10 @@ def refuse_beside_plan(plan: Plan, path: Path, asked: Sequence[str]) -> None:
     named = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
     files = {foot.scan_file for foot in plan.feet}
     files |= {name for name in plan.sources.values() if isinstance(name, str)}
-    before = [workflow.located(word) if word in files else word
-              for word in options(plan, against=str(path))]  # fmt: skip
+    before = [
+        workflow.located(word) if word in files else word
+        for word in options(plan, against=str(path))
+    ]
     command = ["solewright", *_without(before, asked), *asked]
     raise click.UsageError(
         f"{named} {'changes' if len(names) == 1 else 'change'} the plan, and a plan on file is "

@@ -7,8 +7,16 @@ from pathlib import Path
 import click
 
 __all__ = [
-    "BY_HAND", "FULL", "JSON", "LIMITS", "MATERIALS", "QUIET", "REFUSED", "SCANS", "UNUSABLE",
-]  # fmt: skip
+    "BY_HAND",
+    "FULL",
+    "JSON",
+    "LIMITS",
+    "MATERIALS",
+    "QUIET",
+    "REFUSED",
+    "SCANS",
+    "UNUSABLE",
+]
 
 UNUSABLE, REFUSED = 3, 4  # exit codes
 

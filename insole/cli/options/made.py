@@ -19,9 +19,14 @@ __all__ = ["BEYOND", "AskedPart", "compare_part", "part_options"]
 
 BEYOND = 10  # exit code of a part beyond its tolerance
 OF_A_FOOT = {
-    "load": "--load", "kind": "--kind", "foot_length": "--foot-length", "landmark": "--landmark",
-    "scanner_log": "--scanner-log", "scanner": "--scanner", "hand_held": "--hand-held",
-}  # fmt: skip
+    "load": "--load",
+    "kind": "--kind",
+    "foot_length": "--foot-length",
+    "landmark": "--landmark",
+    "scanner_log": "--scanner-log",
+    "scanner": "--scanner",
+    "hand_held": "--hand-held",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -150,8 +150,9 @@ def _answer(question: str, unit: str, needed: bool) -> float | None:
     """Return a number that was typed, or None for "not measured"."""
     hint = "" if needed else ", empty if not measured"
     while True:
-        text = click.prompt(f"{question}, {unit}{hint}", default=NOT_MEASURED,
-                            show_default=False, err=True)  # fmt: skip
+        text = click.prompt(
+            f"{question}, {unit}{hint}", default=NOT_MEASURED, show_default=False, err=True
+        )
         if not text.strip() and not needed:
             return None
         try:

@@ -253,8 +253,18 @@ def _sources(given: dict[str, Any]) -> dict[str, Any]:
     """Return the names of the files given, and what was stated of the scans, as options."""
     files = {name: given[name].name for name in ("shoe", "kit", "limits", "by_hand") if given[name]}
     stated: dict[str, Any] = {}
-    names = ("side", "unit", "scale", "load", "kind", "foot_length", "landmark", "one_foot",
-             "hand_held", "without_arch")  # fmt: skip
+    names = (
+        "side",
+        "unit",
+        "scale",
+        "load",
+        "kind",
+        "foot_length",
+        "landmark",
+        "one_foot",
+        "hand_held",
+        "without_arch",
+    )
     for name in names:
         if given[name] not in (None, (), False):
             value = list(given[name]) if isinstance(given[name], tuple) else given[name]
@@ -302,11 +312,17 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
     if given["no_pad"]:
         table["both"]["pad"] = False
     return PlanWishes(
-        both=_foot_wish(table["both"]), left=_foot_wish(table["left"]),
-        right=_foot_wish(table["right"]), case=given["case"], date=given["date"],
-        version=version, kit=kit.load(given["kit"], own) if given["kit"] else None,
-        confirm_zero=given["confirm_zero"], body_mass=given["body_mass"], dowels=given["dowels"],
-    )  # fmt: skip
+        both=_foot_wish(table["both"]),
+        left=_foot_wish(table["left"]),
+        right=_foot_wish(table["right"]),
+        case=given["case"],
+        date=given["date"],
+        version=version,
+        kit=kit.load(given["kit"], own) if given["kit"] else None,
+        confirm_zero=given["confirm_zero"],
+        body_mass=given["body_mass"],
+        dowels=given["dowels"],
+    )
 
 
 def _foot_wish(values: dict[str, Any]) -> FootWish:

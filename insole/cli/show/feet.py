@@ -134,8 +134,7 @@ def measures(feet: Sequence[MeasuredFoot], repeated: Combined | None = None) -> 
         ]
         rows.append(_row(_words(name), cells))
     rows += [
-        _row(words, [_size(foot.sizes.get(key)) for foot in feet])
-        for key, words in SIZES.items()
+        _row(words, [_size(foot.sizes.get(key)) for foot in feet]) for key, words in SIZES.items()
     ]
     expected, source = _expected(feet)
     rows[2:2] = expected  # below the length as scanned

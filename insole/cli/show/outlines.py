@@ -33,21 +33,31 @@ def traced(foot: Traced) -> str:
 def insole(found: InsoleOutline, path: Path) -> str:
     """Return what a shoe file takes from the outline of a stock insole."""
     band = COVERAGE * found.sd
-    return "\n".join((
-        f"{found.file}: {found.side} stock insole on {found.paper}",
-        f"   length {found.length:.1f}, ball {found.ball_width:.1f}, heel {found.heel_width:.1f} "
-        f"mm, each ± {band:.1f} mm or less (95 %)",
-        f"   outline in {path}; for a new shoe file, with the drop measured in the shoe:",
-        f"   solewright shoe new SHOE.toml --name NAME --length {found.length:.0f} --ball-width "
-        f"{found.ball_width:.0f} --heel-width {found.heel_width:.0f} --drop MM --outline {path} "
-        f"--side {found.side}",
-    ))  # fmt: skip
+    return "\n".join(
+        (
+            f"{found.file}: {found.side} stock insole on {found.paper}",
+            f"   length {found.length:.1f}, ball {found.ball_width:.1f}, heel "
+            f"{found.heel_width:.1f} "
+            f"mm, each ± {band:.1f} mm or less (95 %)",
+            f"   outline in {path}; for a new shoe file, with the drop measured in the shoe:",
+            f"   solewright shoe new SHOE.toml --name NAME --length {found.length:.0f} "
+            "--ball-width "
+            f"{found.ball_width:.0f} --heel-width {found.heel_width:.0f} --drop MM --outline "
+            f"{path} "
+            f"--side {found.side}",
+        )
+    )
 
 
 def insole_record(found: InsoleOutline, path: Path) -> dict[str, Any]:
     """Return the same as plain data, mm."""
     return {
-        "photo": found.file, "side": str(found.side), "paper": found.paper,
-        "length": round(found.length, 2), "ball_width": round(found.ball_width, 2),
-        "heel_width": round(found.heel_width, 2), "sd": found.sd, "outline": str(path),
-    }  # fmt: skip
+        "photo": found.file,
+        "side": str(found.side),
+        "paper": found.paper,
+        "length": round(found.length, 2),
+        "ball_width": round(found.ball_width, 2),
+        "heel_width": round(found.heel_width, 2),
+        "sd": found.sd,
+        "outline": str(path),
+    }

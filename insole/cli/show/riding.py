@@ -38,8 +38,10 @@ def _flags(record: Trial) -> str:
     """Return the red flags of a trial in words; what was not asked is said so."""
     from insole.trials.red_flags import FLAGS
 
-    said = {word: [f.id for f in FLAGS if record.flags.get(f.id, "not asked") == word]
-            for word in ("yes", "no", "not asked")}  # fmt: skip
+    said = {
+        word: [f.id for f in FLAGS if record.flags.get(f.id, "not asked") == word]
+        for word in ("yes", "no", "not asked")
+    }
     return "; ".join(f"{word}: {', '.join(ids)}" for word, ids in said.items() if ids)
 
 
@@ -56,8 +58,10 @@ def loose_plans(plans: Sequence[Plan], kept: Sequence[Case]) -> list[str]:
     open_ones = [f"{p.case} v{p.version}" for p in plans if (p.case, p.version) not in known]
     if not open_ones:
         return []
-    return [f"plans that no case keeps: {', '.join(open_ones)}; --keep puts those of a named case "
-            "into theirs"]  # fmt: skip
+    return [
+        f"plans that no case keeps: {', '.join(open_ones)}; --keep puts those of a named case "
+        "into theirs"
+    ]
 
 
 def case(found: Case) -> str:

@@ -27,8 +27,11 @@ def settling(feet: Settled) -> str:
         rows.append(f"  {_index(foot)}")
         rows.append(f"  arch height flexibility: {_value(foot.flexibility, 1)}")
         rows += [f"  {found.text} {found.advice}" for found in foot.findings]
-        level = "no first support level" if first.level is None else (
-            f"first support level: {100 * first.level:.0f} % of the gap")  # fmt: skip
+        level = (
+            "no first support level"
+            if first.level is None
+            else (f"first support level: {100 * first.level:.0f} % of the gap")
+        )
         rows.append(f"  suggested, {level}; {first.reason}")
     rows += _sides(feet)
     rows.append(

@@ -38,9 +38,12 @@ TINY_LABEL = (2.5, 2.0)  # mm, where nothing larger fits: better than a piece th
 CELL = 0.5  # mm: step at which room for a label is looked for
 CLEAR = 0.6  # mm kept between a label and what it must not touch
 SHORT_NAMES = {
-    "arch-pad": "PAD", "metatarsal-pad": "META", "heel-shim": "HEEL",
-    "forefoot-shim": "FORE", "under-shoe-shim": "UNDER",
-}  # fmt: skip
+    "arch-pad": "PAD",
+    "metatarsal-pad": "META",
+    "heel-shim": "HEEL",
+    "forefoot-shim": "FORE",
+    "under-shoe-shim": "UNDER",
+}
 LEVEL_AT = (0.4, 0.65, 0.25, 0.8, 0.5, 0.12, 0.9, 0.33, 0.72)  # shares of a grind line tried
 LEVEL_SIZES = (2.5, 2.0, 1.6)  # mm, figures in it
 
@@ -90,10 +93,13 @@ def level_numbers(part: Part, whole: Any, face: Face) -> list[Level]:
             own = path.intersection(box)
             apart = 2.1 * size if found else 0.0  # figures one after another are no one number
             if (
-                not near and inner.contains(box) and box.disjoint(taken)
-                and own.geom_type == "LineString" and own.length < 1.2 * PITCH / 6.0 * 3.6 * size
+                not near
+                and inner.contains(box)
+                and box.disjoint(taken)
+                and own.geom_type == "LineString"
+                and own.length < 1.2 * PITCH / 6.0 * 3.6 * size
                 and (not found or box.distance(found[-1].box) > apart)
-            ):  # fmt: skip
+            ):
                 found.append(Level(k, [line for line in text if len(line) > 1], box))
                 taken = taken.union(box.buffer(0.5))
                 break

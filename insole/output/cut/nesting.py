@@ -153,9 +153,12 @@ def blanks(parts: Sequence[Part]) -> list[tuple[str, float, list[Part]]]:
 
 
 def nest(
-    parts: Sequence[Part], *, size: tuple[float, float], kerf: float = 0.0,
+    parts: Sequence[Part],
+    *,
+    size: tuple[float, float],
+    kerf: float = 0.0,
     stock: Stock | None = None,
-) -> Nesting:  # fmt: skip
+) -> Nesting:
     """Return the sheets on which the parts lie.
 
     Parameters
@@ -297,9 +300,12 @@ def _packed(
 
 
 def _pack_once(
-    pieces: Sequence[_Piece], tilts: Sequence[int], room: tuple[float, float], gap: float,
+    pieces: Sequence[_Piece],
+    tilts: Sequence[int],
+    room: tuple[float, float],
+    gap: float,
     how: tuple[Any, Any],
-) -> list[tuple[list[Placed], tuple[float, float]]]:  # fmt: skip
+) -> list[tuple[list[Placed], tuple[float, float]]]:
     """Return parts and box of each sheet as one rule and order of packing sets them."""
     import rectpack
 

@@ -37,9 +37,13 @@ def draw(sheet: NestedSheet, *, kerf: float = 0.0, note: str = "") -> Sheet:
 
 
 def write(
-    path: Path, sheet: NestedSheet, *, kerf: float = 0.0, note: str = "",
+    path: Path,
+    sheet: NestedSheet,
+    *,
+    kerf: float = 0.0,
+    note: str = "",
     style: written.Style = written.PLAIN,
-) -> None:  # fmt: skip
+) -> None:
     """Write the sheet as DXF or SVG, as the name ends; 1:1 in mm, lower left corner at 0, 0."""
     save = written.save_dxf if path.suffix == ".dxf" else written.save_svg
     save(path, draw(sheet, kerf=kerf, note=note), style)

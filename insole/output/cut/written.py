@@ -48,9 +48,14 @@ PLAIN = Style()
 
 
 def write_dxf(
-    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note: str = "",
+    path: Path,
+    parts: Sequence[Part],
+    *,
+    kerf: float = 0.0,
+    face: Face = "foot",
+    note: str = "",
     style: Style = PLAIN,
-) -> None:  # fmt: skip
+) -> None:
     """Write the parts as one DXF sheet in mm: outlines of arcs and lines, strokes, no text.
 
     Parameters
@@ -113,9 +118,14 @@ def _vertices(stroke: Stroke) -> Array:
 
 
 def write_svg(
-    path: Path, parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note: str = "",
+    path: Path,
+    parts: Sequence[Part],
+    *,
+    kerf: float = 0.0,
+    face: Face = "foot",
+    note: str = "",
     style: Style = PLAIN,
-) -> None:  # fmt: skip
+) -> None:
     """Write the sheet of :func:`write_dxf` as SVG, 1:1 in mm, a group per layer."""
     save_svg(path, draw(parts, kerf=kerf, face=face, note=note), style)
 

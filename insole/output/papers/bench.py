@@ -190,15 +190,19 @@ def _numbers(plan: Plan, fit: _Fit) -> Any:
         [paragraph(f"<b>{side}</b>", 14.0, leading=1.05) for side in ("LEFT", "RIGHT")]
     ]
     cells: tuple[tuple[str, Callable[[Plan, FootPlan], list[Any]]], ...] = (
-        ("shoe", lambda _, foot: []), ("cleat", _cleat), ("pad", _pad), ("wedge", _wedge),
-        ("thickness", _thickness), ("saddle", _saddle), ("mind", lambda _, foot: []),
-    )  # fmt: skip
+        ("shoe", lambda _, foot: []),
+        ("cleat", _cleat),
+        ("pad", _pad),
+        ("wedge", _wedge),
+        ("thickness", _thickness),
+        ("saddle", _saddle),
+        ("mind", lambda _, foot: []),
+    )
     for name, cell in cells:
         pair = [
-            [] if foot is None
-            else cell(plan, foot) + [_act(line) for line in warnings(foot, name)]
+            [] if foot is None else cell(plan, foot) + [_act(line) for line in warnings(foot, name)]
             for foot in (plan.left, plan.right)
-        ]  # fmt: skip
+        ]
         if name == "cleat":
             pair = [cell or [_big("not planned")] for cell in pair]
         if any(pair):
@@ -222,8 +226,9 @@ def _run_on(cells: Sequence[list[Any]], fit: _Fit) -> list[Any]:
     space = (0.4 + 0.8 * fit.gap) * MM
     found: list[Any] = []
     for cell in filter(None, cells):
-        rule = HRFlowable(width="100%", thickness=0.4, color=toColor(RULE), spaceBefore=space,
-                          spaceAfter=space)  # fmt: skip
+        rule = HRFlowable(
+            width="100%", thickness=0.4, color=toColor(RULE), spaceBefore=space, spaceAfter=space
+        )
         found += [rule, *cell] if found else cell
     return found
 
@@ -292,10 +297,12 @@ def _pad(plan: Plan, foot: FootPlan) -> list[Any]:
     name = escape(capital(pad.name.removesuffix(" from the scan")))
     lines = [
         _mixed(f"<b>{{{name}{':' * bool(size)}}}</b> {', '.join(size)}"),
-        _mixed(f"Crest {{{pad.crest.from_rear:.1f}}} from rear,"
-               f" {{{pad.crest.from_medial:.1f} mm}} from big-toe edge"),
+        _mixed(
+            f"Crest {{{pad.crest.from_rear:.1f}}} from rear,"
+            f" {{{pad.crest.from_medial:.1f} mm}} from big-toe edge"
+        ),
         _mixed(f"{whole} {{{pad.rear_edge:.1f}}} and {{{pad.front_edge:.1f} mm}} from rear"),
-    ]  # fmt: skip
+    ]
     if abs(pad.turn) >= SAME_MM:
         lines.append(_big(capital(turn_words(pad.turn))))
     if any(abs(step) > SAME_MM for step in pad.shift):
@@ -312,31 +319,40 @@ def _metatarsal(foot: FootPlan) -> list[Any]:
     if dome is None:
         return []
     return [
-        _mixed(f"<b>{{Metatarsal pad:}}</b> {{{dome.height:.1f} mm}} high, crest"
-               f" {{{dome.crest.from_rear:.1f}}} from rear,"
-               f" {{{dome.crest.from_medial:.1f} mm}} from big-toe edge"),
+        _mixed(
+            f"<b>{{Metatarsal pad:}}</b> {{{dome.height:.1f} mm}} high, crest"
+            f" {{{dome.crest.from_rear:.1f}}} from rear,"
+            f" {{{dome.crest.from_medial:.1f} mm}} from big-toe edge"
+        ),
         _act(f"{dome.behind:g} mm behind heads 2 to 4, {turn_words(dome.turn)}"),
-    ]  # fmt: skip
+    ]
 
 
 def _contour(contour: ContourPlan) -> list[Any]:
     """Return length, crest, cup and ends of a contoured bed, and what is built in."""
     lines = [
-        _mixed(f"<b>{{{capital(contour.name)}:}}</b> {{{contour.crest.height:.1f} mm}} thick at"
-               " the crest"),
-        _mixed(f"Crest {{{contour.crest.from_rear:.1f}}} from rear,"
-               f" {{{contour.crest.from_medial:.1f} mm}} from big-toe edge"),
-        _mixed(f"Heel cup {{{contour.cup:g} mm}}, plate {{{contour.plate:g} mm}}, front end"
-               f" {{{contour.front_edge:.0f} mm}} from rear"),
-    ]  # fmt: skip
+        _mixed(
+            f"<b>{{{capital(contour.name)}:}}</b> {{{contour.crest.height:.1f} mm}} thick at"
+            " the crest"
+        ),
+        _mixed(
+            f"Crest {{{contour.crest.from_rear:.1f}}} from rear,"
+            f" {{{contour.crest.from_medial:.1f} mm}} from big-toe edge"
+        ),
+        _mixed(
+            f"Heel cup {{{contour.cup:g} mm}}, plate {{{contour.plate:g} mm}}, front end"
+            f" {{{contour.front_edge:.0f} mm}} from rear"
+        ),
+    ]
     if contour.metatarsal:
         lines.append(_act(f"Metatarsal pad {contour.metatarsal:g} mm high behind heads 2 to 4"))
     lines += [_act(f"Built in: {wedge.place.value} {wedge.words}") for wedge in contour.posting]
     gap, left = contour.gap_at_crest, contour.residual_gap
     if gap.value and left.value is not None:
         share = 100 * (gap.value - left.value) / gap.value
-        lines.append(_act(f"Fills {share:.0f} %, {left.value:.1f}{spread_words(left.sd)} mm left"
-                          " open"))  # fmt: skip
+        lines.append(
+            _act(f"Fills {share:.0f} %, {left.value:.1f}{spread_words(left.sd)} mm left open")
+        )
     return lines
 
 
@@ -381,9 +397,11 @@ def _side_words(y: float) -> str:
 def _bed_unsure(plan: Plan, foot: FootPlan) -> bool:
     """Return whether the gap under the arch was half guessed: foot in the air, or bed not known."""
     codes = {note.code for note in foot.notes}
-    return foot.load in ("none", "unknown") or plan.shoe is None or bool(
-        codes & {"no-shoe", "drop-only"}
-    )  # fmt: skip
+    return (
+        foot.load in ("none", "unknown")
+        or plan.shoe is None
+        or bool(codes & {"no-shoe", "drop-only"})
+    )
 
 
 def _fill_words(foot: FootPlan) -> str:
@@ -426,10 +444,12 @@ def _inside(wedge: WedgePlan) -> list[Any]:
         kind = "varus" if wedge.remainder > 0 else "valgus"
         small += f"; {abs(wedge.remainder):g}° {kind} not made"
     return [
-        _mixed(f"Part {{{start:.0f}–{stop:.0f}}}, full height"
-               f" {{{wedge.full_from:.0f}–{wedge.full_to:.0f} mm}} from rear"),
+        _mixed(
+            f"Part {{{start:.0f}–{stop:.0f}}}, full height"
+            f" {{{wedge.full_from:.0f}–{wedge.full_to:.0f} mm}} from rear"
+        ),
         paragraph(capital(small), WORDS_PT),
-    ]  # fmt: skip
+    ]
 
 
 def _under(plan: Plan, foot: FootPlan, wedge: WedgePlan) -> list[Any]:
@@ -453,16 +473,28 @@ def _thickness(plan: Plan, foot: FootPlan) -> list[Any]:
         names = ["before", "big-toe side", "middle", "little-toe side"]
         values.insert(1, [row and row.medial for row in apart])
         values.append([row and row.lateral for row in apart])
-    lines = [[paragraph("mm, with cover", 8.4), *(
-        paragraph(name, WORDS_PT, align="center") for name in ("heel", "arch¹", "ball²", "toes")
-    )]]  # fmt: skip
+    lines = [
+        [
+            paragraph("mm, with cover", 8.4),
+            *(
+                paragraph(name, WORDS_PT, align="center")
+                for name in ("heel", "arch¹", "ball²", "toes")
+            ),
+        ]
+    ]
     for name, some in zip(names, values, strict=True):
         empty = "" if name.endswith("side") else "–"
         bold = ("", "") if name == "before" else ("<b>", "</b>")
         cells = [empty if value is None else f"{value:.1f}" for value in some]
-        lines.append([paragraph(name, WORDS_PT, leading=1.0),
-                      *(paragraph(cell.join(bold), NUMBERS_PT, align="center", leading=1.0)
-                        for cell in cells)])  # fmt: skip
+        lines.append(
+            [
+                paragraph(name, WORDS_PT, leading=1.0),
+                *(
+                    paragraph(cell.join(bold), NUMBERS_PT, align="center", leading=1.0)
+                    for cell in cells
+                ),
+            ]
+        )
     column = (COLUMN - 3.0 - 27.0) / 4
     small = table(lines, [27.0, *[column] * 4], lines=False, pad=0.1)
     small.setStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (0, -1), 0)])
@@ -479,8 +511,10 @@ def _side_places(plan: Plan, foot: FootPlan, rows: Sequence[ThicknessRow]) -> st
     """Return how far from the centreline the sides of the bed in the table lie, as planned."""
     ring, foot_x = np.array(foot.base.outline), np.array(foot.foot_outline)[:, 0]
     rear, long = float(foot_x.min()), float(np.ptp(foot_x))
-    at = {"heel": rear + of_plan(plan).value("seating.heel_seat") * long,
-          "toes": rear + TOES_SHARE * long}  # fmt: skip
+    at = {
+        "heel": rear + of_plan(plan).value("seating.heel_seat") * long,
+        "toes": rear + TOES_SHARE * long,
+    }
     if {"mth1", "mth5"} <= foot.landmarks.keys():
         at["ball"] = (foot.landmarks["mth1"][0] + foot.landmarks["mth5"][0]) / 2
     said = []
@@ -497,8 +531,10 @@ def _side_places(plan: Plan, foot: FootPlan, rows: Sequence[ThicknessRow]) -> st
 
 def _differs(row: ThicknessRow) -> bool:
     """Return whether the two sides of the bed are not as thick as its middle."""
-    return any(side is not None and counts(side - row.after, "thickness")
-               for side in (row.medial, row.lateral))  # fmt: skip
+    return any(
+        side is not None and counts(side - row.after, "thickness")
+        for side in (row.medial, row.lateral)
+    )
 
 
 def _saddle(plan: Plan, foot: FootPlan) -> list[Any]:

@@ -17,19 +17,43 @@ __all__ = ["bench_words", "plan_warnings", "row_of", "warnings"]
 ROWS = (
     ("shoe", ("fit-",)),
     ("cleat", ("cleat", "float-")),
-    ("pad", ("pad-", "crest-", "level-", "contact-arch", "contact-idle", "contact-edge",
-             "medial-edge", "drop-only", "no-shoe", "load-", "by-hand-arch", "by-hand-navicular",
-             "dowels", "no-dowels", "metatarsal-")),
+    (
+        "pad",
+        (
+            "pad-",
+            "crest-",
+            "level-",
+            "contact-arch",
+            "contact-idle",
+            "contact-edge",
+            "medial-edge",
+            "drop-only",
+            "no-shoe",
+            "load-",
+            "by-hand-arch",
+            "by-hand-navicular",
+            "dowels",
+            "no-dowels",
+            "metatarsal-",
+        ),
+    ),
     ("wedge", ("wedge", "under-", "contact-less", "heel-dish", "by-hand-mth")),
     ("thickness", ("thick-", "heel-raised", "insole-")),
     ("saddle", ("saddle",)),
     ("pad", ("kit-",)),
     ("wedge", ("hand-hallux", "hand-tilt-wedge")),
-)  # fmt: skip
+)
 # said by a number, a table or a step of the page itself
-SHOWN = frozenset({
-    "effect", "not-asked", "saddle", "saddle-differs", "under-before-riding", "under-bolts",
-})  # fmt: skip
+SHOWN = frozenset(
+    {
+        "effect",
+        "not-asked",
+        "saddle",
+        "saddle-differs",
+        "under-before-riding",
+        "under-bolts",
+    }
+)
 TO_DO = frozenset({"heel-dish", "no-dowels"})  # notes that ask for a hand although they do not warn
 
 BOLD = ("fit-", "wedge-first-ray")  # their first words are what the eye looks for
@@ -44,10 +68,8 @@ def row_of(code: str) -> str:
 def warnings(foot: FootPlan, row: str) -> list[str]:
     """Return the warnings of one row for one foot, as markup."""
     return [
-        bench_words(note)
-        for note in foot.notes
-        if _acted_on(note) and row_of(note.code) == row
-    ]  # fmt: skip
+        bench_words(note) for note in foot.notes if _acted_on(note) and row_of(note.code) == row
+    ]
 
 
 def plan_warnings(plan: Plan) -> list[str]:
@@ -56,7 +78,7 @@ def plan_warnings(plan: Plan) -> list[str]:
         bench_words(note)
         for note in plan.notes
         if _acted_on(note) and note.code not in ("riding-pain", "stop-cleared", "same-day-care")
-    ]  # fmt: skip
+    ]
 
 
 def bench_words(note: Note) -> str:

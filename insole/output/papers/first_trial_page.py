@@ -65,8 +65,10 @@ def write_first_trial(
     for words in wrapped(
         "Lengths and breadths from a photographed outline, the rest by hand. No plan and no parts: "
         "for these the foot is scanned with its sole. Change one thing at a time, and take less "
-        "support where in doubt.", 3.3, WIDE - 2 * EDGE,
-    ):  # fmt: skip
+        "support where in doubt.",
+        3.3,
+        WIDE - 2 * EDGE,
+    ):
         write(canvas, EDGE, y, words, 3.3, colour=GREY)
         y -= 4.6
     column = (WIDE - 2 * EDGE) / 2
@@ -87,8 +89,11 @@ def _foot(
     write(canvas, left, top - 5.0, f"{foot.side.value.upper()} FOOT", 5.0, bold=True)
     _outline(canvas, left + 22.0, top - 94.0, foot, trial)
     y = top - 12.0
-    for key, words in (("foot_length", "length"), ("foot_breadth", "ball"),
-                       ("heel_breadth_max", "heel")):  # fmt: skip
+    for key, words in (
+        ("foot_length", "length"),
+        ("foot_breadth", "ball"),
+        ("heel_breadth_max", "heel"),
+    ):
         measure = foot.measures[key]
         if measure.value is not None:
             write(canvas, left + 45.0, y, words, 3.3, colour=GREY)
@@ -104,8 +109,11 @@ def _foot(
         )
     if trial.wedge is not None:
         up = "thick on the big-toe side" if trial.wedge > 0 else "thick on the little-toe side"
-        lines.append(f"Forefoot wedge {trial.wedge:+g} degrees, {up}" if trial.wedge else
-                     "Forefoot wedge: none, as asked")  # fmt: skip
+        lines.append(
+            f"Forefoot wedge {trial.wedge:+g} degrees, {up}"
+            if trial.wedge
+            else "Forefoot wedge: none, as asked"
+        )
     for k, text in enumerate([*lines, *trial.reasons]):
         bold = k < len(lines)
         for words in wrapped(text, 3.2, wide, bold=bold):
@@ -127,15 +135,24 @@ def _outline(canvas: Any, x: float, y: float, foot: Traced, trial: FirstTrial) -
     edge = float(foot.ring[near, 1].max()) * SCALE
     middle = edge - trial.pad.width / 2 * SCALE
     t = np.linspace(0, 2 * np.pi, 60, endpoint=False)
-    pad = np.stack([x + medial * (middle + trial.pad.width / 2 * SCALE * np.cos(t)),
-                    y + at + half * np.sin(t)], axis=1)  # fmt: skip
+    pad = np.stack(
+        [
+            x + medial * (middle + trial.pad.width / 2 * SCALE * np.cos(t)),
+            y + at + half * np.sin(t),
+        ],
+        axis=1,
+    )
     canvas.saveState()
     canvas.clipPath(ring_path(canvas, ring), stroke=0, fill=0)
     stroke(canvas, pad, ORANGE, 0.4, fill=(0.98, 0.88, 0.76))
     canvas.restoreState()
     for off in (-trial.crest_band, trial.crest_band):
-        line = np.array([(x + medial * (edge - 16.0), y + at + off * SCALE),
-                         (x + medial * (edge + 3.0), y + at + off * SCALE)])  # fmt: skip
+        line = np.array(
+            [
+                (x + medial * (edge - 16.0), y + at + off * SCALE),
+                (x + medial * (edge + 3.0), y + at + off * SCALE),
+            ]
+        )
         stroke(canvas, line, ORANGE, 0.3, close=False, dash=(1.0, 0.8))
 
 
@@ -147,8 +164,9 @@ def _shoes(canvas: Any, top: float, ranked: Sequence[FitResult]) -> None:
     for result in ranked[:SHOES]:
         if y < 26.0:
             break
-        write(canvas, EDGE, y, f"{result.place}. {result.shoe.name}: {result.verdict}", 3.6,
-              bold=True)  # fmt: skip
+        write(
+            canvas, EDGE, y, f"{result.place}. {result.shoe.name}: {result.verdict}", 3.6, bold=True
+        )
         y -= 4.6
         for reason in result.reasons:
             for words in wrapped(reason, 2.9, WIDE - 2 * EDGE - 5):

@@ -15,9 +15,19 @@ from insole.output.ink import MM, fonts
 from insole.record.plan import Plan, fingerprint
 
 __all__ = [
-    "MAIN_CAUTION", "MARGIN", "PAGE", "RULE", "WIDE", "build", "drawn", "gap", "head", "height",
-    "paragraph", "table",
-]  # fmt: skip
+    "MAIN_CAUTION",
+    "MARGIN",
+    "PAGE",
+    "RULE",
+    "WIDE",
+    "build",
+    "drawn",
+    "gap",
+    "head",
+    "height",
+    "paragraph",
+    "table",
+]
 
 PAGE = (210.0, 297.0)
 MARGIN = 10.0  # mm
@@ -34,9 +44,14 @@ def paragraph(text: str, size: float = 8.6, *, align: str = "left", leading: flo
     from reportlab.platypus import Paragraph
 
     style = ParagraphStyle(
-        name=f"p{size}{align}", fontName=fonts()[0], fontSize=size, leading=leading * size,
-        alignment={"left": 0, "center": 1, "right": 2}[align], allowWidows=0, allowOrphans=0,
-    )  # fmt: skip
+        name=f"p{size}{align}",
+        fontName=fonts()[0],
+        fontSize=size,
+        leading=leading * size,
+        alignment={"left": 0, "center": 1, "right": 2}[align],
+        allowWidows=0,
+        allowOrphans=0,
+    )
     return Paragraph(text, style)
 
 
@@ -141,13 +156,18 @@ def build(story: list[Any], plan: Plan, title: str) -> bytes:
         for less in (0.0, HEAD_ROOM)
     ]
     document = BaseDocTemplate(
-        buffer, pagesize=(PAGE[0] * MM, PAGE[1] * MM), title=title, invariant=1,
+        buffer,
+        pagesize=(PAGE[0] * MM, PAGE[1] * MM),
+        title=title,
+        invariant=1,
         creator=" ".join(plan.tool.get(key, "") for key in ("name", "version")).strip(),
-    )  # fmt: skip
-    document.addPageTemplates([
-        PageTemplate(id="first", frames=frames[:1], autoNextPageTemplate="later"),
-        PageTemplate(id="later", frames=frames[1:]),
-    ])  # fmt: skip
+    )
+    document.addPageTemplates(
+        [
+            PageTemplate(id="first", frames=frames[:1], autoNextPageTemplate="later"),
+            PageTemplate(id="later", frames=frames[1:]),
+        ]
+    )
     document.build(story, canvasmaker=_numbered(plan, title))
     return buffer.getvalue()
 

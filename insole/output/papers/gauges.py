@@ -77,9 +77,10 @@ def gauges_of(foot: FootPlan) -> list[Gauge]:
         pad, ring = PadTop(foot.pad), Polygon(foot.pad.outline)
         crest = foot.pad.crest.from_rear
         places = (
-            ("rear half", (crest + foot.pad.rear_edge) / 2), ("at the crest", crest),
+            ("rear half", (crest + foot.pad.rear_edge) / 2),
+            ("at the crest", crest),
             ("front half", (crest + foot.pad.front_edge) / 2),
-        )  # fmt: skip
+        )
         top = pad.at
     else:
         return []
@@ -122,10 +123,22 @@ def write_gauges(path: str | Path, plan: Plan) -> None:
 def _draw_page(canvas: Any, plan: Plan, foot: FootPlan, gauges: list[Gauge]) -> None:
     part = foot.contour.name if foot.contour is not None else "arch pad"
     write(canvas, LEFT, TOP + 14.0, f"{foot.side.upper()} – section gauges", 7.0, bold=True)
-    write(canvas, LEFT, TOP + 7.0, f"{capital(part)}, {plan.case}, plan {plan.version}"
-          f" ({fingerprint(plan)}). Print at 100 %, measure the ruler.", 2.8)  # fmt: skip
-    write(canvas, LEFT, TOP + 2.5, "Glue to card, cut along the thick lines. Seen from behind, as"
-          " the foot is worn. Stand each on the bench at its station.", 2.8)  # fmt: skip
+    write(
+        canvas,
+        LEFT,
+        TOP + 7.0,
+        f"{capital(part)}, {plan.case}, plan {plan.version}"
+        f" ({fingerprint(plan)}). Print at 100 %, measure the ruler.",
+        2.8,
+    )
+    write(
+        canvas,
+        LEFT,
+        TOP + 2.5,
+        "Glue to card, cut along the thick lines. Seen from behind, as"
+        " the foot is worn. Stand each on the bench at its station.",
+        2.8,
+    )
     low = TOP - 6.0
     for gauge in gauges:
         low -= float(gauge.z.max()) + BACK_MM
@@ -144,8 +157,10 @@ def _draw(canvas: Any, foot: FootPlan, gauge: Gauge, low: float) -> None:
     back = low + float(gauge.z.max()) + BACK_MM
     profile = np.column_stack([y, low + gauge.z])
     card = [(y[0], back), *profile.tolist(), (y[-1], back)]
-    feet = [np.array([(edge, low), (edge, low + z)]) for edge, z in
-            ((y[0], gauge.z[0]), (y[-1], gauge.z[-1]))]  # fmt: skip
+    feet = [
+        np.array([(edge, low), (edge, low + z)])
+        for edge, z in ((y[0], gauge.z[0]), (y[-1], gauge.z[-1]))
+    ]
     stroke(canvas, np.array(card), BLACK, 0.4)
     for line in feet:  # the part's own side: where the card ends
         stroke(canvas, line, GREY, 0.15, close=False, dash=(0.8, 0.8))

@@ -46,14 +46,22 @@ GAP, CAPTION = 7.0, 8.0
 RULER = 100.0
 NOT_HERE = ("base", CONTOUR)
 LOOK: dict[str, tuple[Colour, float]] = {
-    "CUT": (BLACK, 0.35), "GRIND": (BLUE, 0.18), "ENGRAVE": (GREY, 0.25), "PEN": (ORANGE, 0.25),
-}  # fmt: skip
+    "CUT": (BLACK, 0.35),
+    "GRIND": (BLUE, 0.18),
+    "ENGRAVE": (GREY, 0.25),
+    "PEN": (ORANGE, 0.25),
+}
 
 
 def pieces_on_paper(made: MadeParts) -> list[Part]:
     """Return what is cut by a template of its own: pads, shims, layers, left foot first."""
-    found = [part for part in made.pieces if part.name not in NOT_HERE
-             and _size(part)[0] <= ROOM[0] and _size(part)[1] <= ROOM[1] - CAPTION]  # fmt: skip
+    found = [
+        part
+        for part in made.pieces
+        if part.name not in NOT_HERE
+        and _size(part)[0] <= ROOM[0]
+        and _size(part)[1] <= ROOM[1] - CAPTION
+    ]
     return sorted(found, key=lambda part: part.side.value)
 
 
@@ -102,8 +110,10 @@ def _pages(pieces: Sequence[Part]) -> list[list[tuple[Part, tuple[float, float]]
 def _laid(pieces: Sequence[Part]) -> tuple[list[tuple[float, float]], bool]:
     boxes = [(max(_size(part)[0], 44.0), _size(part)[1] + CAPTION) for part in pieces]
     corners, used = shelves(boxes, ROOM[0], GAP)
-    placed = [(LEFT + x, BOTTOM + ROOM[1] - y - box[1])
-              for (x, y), box in zip(corners, boxes, strict=True)]  # fmt: skip
+    placed = [
+        (LEFT + x, BOTTOM + ROOM[1] - y - box[1])
+        for (x, y), box in zip(corners, boxes, strict=True)
+    ]
     return placed, used[0] <= ROOM[0] and used[1] <= ROOM[1]
 
 
@@ -152,7 +162,9 @@ def _name(part: Part) -> str:
 def _what(part: Part) -> str:
     """Return sheet and height of a piece."""
     if "layers" in part.facts:
-        return (f"{part.facts['thickness']:g} mm {part.material},"
-                f" {part.facts['layer']} of {part.facts['layers']} from below")  # fmt: skip
+        return (
+            f"{part.facts['thickness']:g} mm {part.material},"
+            f" {part.facts['layer']} of {part.facts['layers']} from below"
+        )
     sheet = f"{part.way.sheets[0]:g} mm {part.material}" if part.way and part.way.sheets else ""
     return ", ".join(filter(None, (sheet, size_words(part))))

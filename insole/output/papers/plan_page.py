@@ -109,22 +109,32 @@ def _plan_head(plan: Plan) -> list[Any]:
     tool = " ".join(plan.tool.get(key, "") for key in ("name", "version"))
     date = escape(plan.date) if plan.date else "date: ______________"
     top = table(
-        [[paragraph(f"<b>Plan</b> · {escape(plan.case)} · plan {plan.version}", 16.0),
-          paragraph(f"{date}<br/>{escape(tool)} · {fingerprint(plan)}", 8.4, align="right")]],
-        [120.0, 70.0], lines=False, pad=0.0,
-    )  # fmt: skip
+        [
+            [
+                paragraph(f"<b>Plan</b> · {escape(plan.case)} · plan {plan.version}", 16.0),
+                paragraph(f"{date}<br/>{escape(tool)} · {fingerprint(plan)}", 8.4, align="right"),
+            ]
+        ],
+        [120.0, 70.0],
+        lines=False,
+        pad=0.0,
+    )
     names = ("foot", "scan", "load", "verdict", "arch lowered, gap")
     rows = [[paragraph(f"<b>{name}</b>") for name in names]]
     for foot in plan.feet:
         # the record holds a band of 95 %; paper says one standard deviation everywhere
         known = f"gap known to ± {foot.seating.band / COVERAGE:.1f} mm"
-        rows.append([
-            paragraph(f"<b>{foot.side.upper()}</b>"),
-            paragraph(f"{escape(foot.scan_file)} <font size='7.5'>{foot.scan_sha256[:12]}</font>"),
-            paragraph(escape(load_words(foot.load))),
-            paragraph(escape(foot.verdict)),
-            paragraph(f"{foot.seating.lowered:.1f} mm, {known}"),
-        ])  # fmt: skip
+        rows.append(
+            [
+                paragraph(f"<b>{foot.side.upper()}</b>"),
+                paragraph(
+                    f"{escape(foot.scan_file)} <font size='7.5'>{foot.scan_sha256[:12]}</font>"
+                ),
+                paragraph(escape(load_words(foot.load))),
+                paragraph(escape(foot.verdict)),
+                paragraph(f"{foot.seating.lowered:.1f} mm, {known}"),
+            ]
+        )
     for side in ("left", "right"):
         if getattr(plan, side) is None:
             rows.append([paragraph(f"<b>{side.upper()}</b>"), paragraph("not planned"), "", "", ""])
@@ -150,8 +160,10 @@ def _planned_section(plan: Plan, materials: Materials, parts: Sequence[Part]) ->
     """Return what is made and why: a row a topic, a column a foot."""
     rows: list[list[Any]] = [[paragraph(f"<b>{side}</b>", 10.0) for side in ("LEFT", "RIGHT")]]
     made = {part.label: part for part in parts}
-    feet = [None if foot is None else topics(plan, foot, materials, made)
-            for foot in (plan.left, plan.right)]  # fmt: skip
+    feet = [
+        None if foot is None else topics(plan, foot, materials, made)
+        for foot in (plan.left, plan.right)
+    ]
     some = next(foot for foot in feet if foot is not None)
     for k in range(len(some)):
         absent = ["Not planned."] if k == 0 else []
@@ -170,12 +182,14 @@ def _part_section(parts: Sequence[Part], materials: Materials) -> list[Any]:
     for part in parts:
         material = materials.find(part.material)
         made = f"{capital(material.words)} ({material.name})"
-        rows.append([
-            paragraph(escape(f"{part.side.value.upper()} {words(part.name)}")),
-            paragraph(escape(capital(size_words(part)))),
-            paragraph(escape(", ".join(filter(None, (made, way_words(part)))))),
-            paragraph(escape(str(stock.amount(part, material)))),
-        ])  # fmt: skip
+        rows.append(
+            [
+                paragraph(escape(f"{part.side.value.upper()} {words(part.name)}")),
+                paragraph(escape(capital(size_words(part)))),
+                paragraph(escape(", ".join(filter(None, (made, way_words(part)))))),
+                paragraph(escape(str(stock.amount(part, material)))),
+            ]
+        )
     return [
         *head("Parts and what they take"),
         table(rows, [share * WIDE for share in (0.18, 0.27, 0.31, 0.24)], pad=0.5, repeat=1),
@@ -188,8 +202,11 @@ def _contact_section(plan: Plan) -> list[Any]:
     feet = [(foot, foot.contact) for foot in plan.feet if foot.contact is not None]
     if not feet:
         return []
-    heads = [f"<b>{foot.side.upper()}</b> {what}" for foot, _ in feet for what in
-             ("share of load, %", "peak, kPa")]  # fmt: skip
+    heads = [
+        f"<b>{foot.side.upper()}</b> {what}"
+        for foot, _ in feet
+        for what in ("share of load, %", "peak, kPa")
+    ]
     rows = [[paragraph("<b>load case, region</b>"), *(paragraph(name) for name in heads)]]
     spans = []
     for name in ("standing", "pedalling"):
@@ -290,9 +307,20 @@ def _missing_section(plan: Plan) -> list[Any]:
 def _room_section(plan: Plan) -> list[Any]:
     """Return the foot's measures against those of the shoe, and how the plan judges each."""
     inside = (plan.shoe or {}).get("inside") or {}
-    rows = [[paragraph(f"<b>{name}</b>") for name in
-             ("shoe against foot, mm", "shoe inside", "LEFT foot", "less the foot", "RIGHT foot",
-              "less the foot", "judged")]]  # fmt: skip
+    rows = [
+        [
+            paragraph(f"<b>{name}</b>")
+            for name in (
+                "shoe against foot, mm",
+                "shoe inside",
+                "LEFT foot",
+                "less the foot",
+                "RIGHT foot",
+                "less the foot",
+                "judged",
+            )
+        ]
+    ]
     for station, measure, key in ROOMS:
         size = inside.get(key)
         found = [foot.measures.get(measure) if foot else None for foot in (plan.left, plan.right)]
@@ -309,10 +337,14 @@ def _room_section(plan: Plan) -> list[Any]:
         return []
     shown = table(rows, [38.0, 22.0, 27.0, 22.0, 27.0, 22.0, 32.0], pad=0.35, repeat=1)
     return [
-        *head("Shoe against foot"), shown,
-        paragraph("Less the foot: shoe less scanned foot. Judged with heel clearance, growth under"
-                  " load, base and cover taken into account; see the notes.", 8.0),
-    ]  # fmt: skip
+        *head("Shoe against foot"),
+        shown,
+        paragraph(
+            "Less the foot: shoe less scanned foot. Judged with heel clearance, growth under"
+            " load, base and cover taken into account; see the notes.",
+            8.0,
+        ),
+    ]
 
 
 def _judged(plan: Plan, station: str) -> str:
@@ -363,8 +395,11 @@ def _note_section(plan: Plan) -> list[Any]:
 def _caution_section(plan: Plan) -> list[Any]:
     """Return answers, clinician, overrides and cautions."""
     lines = []
-    for answer, name in (("yes", "Answered yes"), ("not asked", "Not asked (which is not a no)"),
-                         ("no", "Answered no")):  # fmt: skip
+    for answer, name in (
+        ("yes", "Answered yes"),
+        ("not asked", "Not asked (which is not a no)"),
+        ("no", "Answered no"),
+    ):
         found = answers(plan, answer)
         if found:
             lines.append(f"<b>{name}:</b> {escape('; '.join(found))}.")

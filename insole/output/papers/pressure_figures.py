@@ -39,8 +39,13 @@ STEP = 20.0  # kPa that the scale is rounded up to
 
 def highest(plan: Plan) -> float:
     """Return where the common pressure scale ends, kPa; 0 without maps."""
-    cells = [max(map(max, found.kpa)) for foot in plan.feet for case in _cases(foot)
-             for found in (case.before_map, case.after_map) if found is not None]  # fmt: skip
+    cells = [
+        max(map(max, found.kpa))
+        for foot in plan.feet
+        for case in _cases(foot)
+        for found in (case.before_map, case.after_map)
+        if found is not None
+    ]
     return STEP * float(np.ceil(max(cells) / STEP)) if cells and max(cells) > 0 else 0.0
 
 
@@ -65,8 +70,9 @@ def pressure_maps(plan: Plan) -> Any | None:
         left = (WIDE - count * (4 * cell + CASE_GAP + FOOT_GAP) + FOOT_GAP) / 2
         for foot in plan.feet:
             middle = left + 2 * cell + CASE_GAP / 2
-            write(canvas, middle, low + high + 9.6, foot.side.upper(), NAME, bold=True,
-                  align="middle")  # fmt: skip
+            write(
+                canvas, middle, low + high + 9.6, foot.side.upper(), NAME, bold=True, align="middle"
+            )
             for name in CASES:
                 case = next((c for c in _cases(foot) if c.case == name), None)
                 _pair(canvas, foot, name, case, (left, low, cell, scale), top)
@@ -80,9 +86,13 @@ def pressure_maps(plan: Plan) -> Any | None:
 
 
 def _pair(
-    canvas: Any, foot: FootPlan, name: str, case: ContactCase | None,
-    box: tuple[float, float, float, float], top: float,
-) -> None:  # fmt: skip
+    canvas: Any,
+    foot: FootPlan,
+    name: str,
+    case: ContactCase | None,
+    box: tuple[float, float, float, float],
+    top: float,
+) -> None:
     """Draw one case: the bed alone, then with the parts."""
     left, low, cell, scale = box
     base = np.asarray(foot.base.outline)
@@ -107,8 +117,15 @@ def _pair(
         if case is not None and case.centre is not None and found is not None:
             _plus(canvas, place([case.centre])[0])
         if found is None:
-            write(canvas, left + (k + 0.5) * cell, low + 20.0, "no map", SMALL, align="middle",
-                  colour=GREY)  # fmt: skip
+            write(
+                canvas,
+                left + (k + 0.5) * cell,
+                low + 20.0,
+                "no map",
+                SMALL,
+                align="middle",
+                colour=GREY,
+            )
         write(canvas, left + (k + 0.5) * cell, tall + 1.6, words, SMALL, align="middle")
 
 
@@ -122,11 +139,13 @@ def _paint(canvas: Any, place: Place, found: PressureMap, top: float) -> None:
     shown = fine[::-1] if across[0] < across[-1] else fine[::-1, ::-1]
     size = place.scale * found.step
     image(
-        canvas, coloured(shown, top, PRESSURES),
+        canvas,
+        coloured(shown, top, PRESSURES),
         place.x + place.scale * float(across.min()) - size / 2,
         place.y + place.scale * (found.x0 - 1.5 * found.step),
-        size * kpa.shape[1], size * kpa.shape[0],
-    )  # fmt: skip
+        size * kpa.shape[1],
+        size * kpa.shape[0],
+    )
 
 
 def _plus(canvas: Any, at: Array) -> None:
@@ -138,8 +157,11 @@ def _plus(canvas: Any, at: Array) -> None:
 
 def share_table(plan: Plan) -> Any | None:
     """Return contact area and regional shares, without and with the parts; None without any."""
-    columns = [(foot, name, next((c for c in _cases(foot) if c.case == name), None))
-               for foot in plan.feet for name in CASES]  # fmt: skip
+    columns = [
+        (foot, name, next((c for c in _cases(foot) if c.case == name), None))
+        for foot in plan.feet
+        for name in CASES
+    ]
     known = [case for _, _, case in columns if case is not None and case.before and case.after]
     if not known:
         return None

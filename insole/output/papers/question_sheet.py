@@ -45,8 +45,14 @@ def write_sheet(path: str | Path) -> None:
     canvas.setTitle("Questions before parts")
     canvas.scale(MM, MM)
     write(canvas, EDGE, 281.0, "Questions before parts", 6.0, bold=True)
-    write(canvas, EDGE, 273.5, f"{SHORT_CAUTION} Neither circle filled means: not asked.", 3.0,
-          colour=GREY)  # fmt: skip
+    write(
+        canvas,
+        EDGE,
+        273.5,
+        f"{SHORT_CAUTION} Neither circle filled means: not asked.",
+        3.0,
+        colour=GREY,
+    )
     for x, words in ((YES_AT, "yes"), (NO_AT, "no")):
         write(canvas, x + RING / 2, TOP + 4.5, words, 3.4, bold=True, align="middle")
     for k, question in enumerate(QUESTIONS):
@@ -57,16 +63,32 @@ def write_sheet(path: str | Path) -> None:
         stroke(canvas, line, GREY, 0.1, close=False)
         for x, answer in ((YES_AT, "yes"), (NO_AT, "no")):
             canvas.acroForm.radio(
-                name=question.id, value=answer, selected=False, x=x * MM, y=(y - 1.4) * MM,
-                size=RING * MM, shape="circle", buttonStyle="circle", borderWidth=1,
-                tooltip=f"{question.text} {answer}", relative=False, fieldFlags="radio",
-            )  # fmt: skip
+                name=question.id,
+                value=answer,
+                selected=False,
+                x=x * MM,
+                y=(y - 1.4) * MM,
+                size=RING * MM,
+                shape="circle",
+                buttonStyle="circle",
+                borderWidth=1,
+                tooltip=f"{question.text} {answer}",
+                relative=False,
+                fieldFlags="radio",
+            )
     foot = TOP - 4.0 - len(QUESTIONS) * STEP
     write(canvas, EDGE, foot - 2.0, "After a stop: a clinician's name and date, YYYY-MM-DD", 3.4)
     canvas.acroForm.textfield(
-        name="clinician", x=EDGE * MM, y=(foot - 12.0) * MM, width=(WIDE - 2 * EDGE) * MM,
-        height=8 * MM, borderWidth=1, tooltip="NAME, YYYY-MM-DD", relative=False, maxlen=120,
-    )  # fmt: skip
+        name="clinician",
+        x=EDGE * MM,
+        y=(foot - 12.0) * MM,
+        width=(WIDE - 2 * EDGE) * MM,
+        height=8 * MM,
+        borderWidth=1,
+        tooltip="NAME, YYYY-MM-DD",
+        relative=False,
+        maxlen=120,
+    )
     write(canvas, EDGE, foot - 19.0, "Case, date and who asked:", 3.4, colour=BLACK)
     canvas.showPage()
     canvas.save()

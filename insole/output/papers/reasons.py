@@ -52,16 +52,21 @@ def topics(
 def _as_made(foot: FootPlan, made: Mapping[str, Part]) -> FootPlan:
     """Return a foot's plan with the materials of its parts as they are made."""
     changed: dict[str, Any] = {}
-    for field, name in (("pad", "arch-pad"), ("metatarsal", "metatarsal-pad"), ("base", "base"),
-                        ("contour", "contoured-bed")):  # fmt: skip
+    for field, name in (
+        ("pad", "arch-pad"),
+        ("metatarsal", "metatarsal-pad"),
+        ("base", "base"),
+        ("contour", "contoured-bed"),
+    ):
         part, planned = made.get(f"{foot.side}-{name}"), getattr(foot, field)
         if part is not None and planned is not None:
             changed[field] = planned.model_copy(update={"material": part.material})
     wedges = []
     for wedge in foot.wedges:
         part = made.get(f"{foot.side}-{PLACE_PART[wedge.place]}")
-        wedges.append(wedge if part is None else wedge.model_copy(
-            update={"material": part.material}))  # fmt: skip
+        wedges.append(
+            wedge if part is None else wedge.model_copy(update={"material": part.material})
+        )
     return foot.model_copy(update={**changed, "wedges": type(foot.wedges)(wedges)})
 
 
@@ -77,9 +82,11 @@ def _listed(reasons: Sequence[str]) -> list[str]:
 def _pad(plan: Plan, foot: FootPlan, materials: Materials) -> list[str]:
     """Return a pad's size, place, gap, reasons and binding rules."""
     pad = foot.pad
-    spots = [f"<b>Tender spot</b> kept free: {x:g} mm from the rear edge, {abs(y):g} mm"
-             f" {'medial' if y >= 0 else 'lateral'} of the centreline."
-             for x, y in tender_spots(plan, foot.side)]  # fmt: skip
+    spots = [
+        f"<b>Tender spot</b> kept free: {x:g} mm from the rear edge, {abs(y):g} mm"
+        f" {'medial' if y >= 0 else 'lateral'} of the centreline."
+        for x, y in tender_spots(plan, foot.side)
+    ]
     if foot.contour is not None:
         return [*_effect(foot), *_contour(foot, materials), *spots]
     spots = [*_metatarsal(foot, materials), *spots]
@@ -115,8 +122,10 @@ def _effect(foot: FootPlan) -> list[str]:
     if foot.effect.snug is not None:
         snug = f" {100 * foot.effect.snug:.0f} % of its area lies within 1 mm of the wish."
     words = escape(paper(foot.effect.words))
-    return [f"<b>The support {words}.</b>{snug} Figures of a spring model: a comparison of beds,"
-            " never a clinical figure."]  # fmt: skip
+    return [
+        f"<b>The support {words}.</b>{snug} Figures of a spring model: a comparison of beds,"
+        " never a clinical figure."
+    ]
 
 
 def _metatarsal(foot: FootPlan, materials: Materials) -> list[str]:
@@ -208,8 +217,11 @@ def _cleat(foot: FootPlan) -> list[str]:
     if cleat is not None:
         free = "float not given" if cleat.float_range is None else f"float {cleat.float_range:g}°"
         sd = spread_words(foot.landmark_sd.get("mth1"))
-        marked = "" if cleat.from_mark is None else (
-            f"axle {behind(cleat.from_mark)} {escape(cleat.mark)}: ")  # fmt: skip
+        marked = (
+            ""
+            if cleat.from_mark is None
+            else (f"axle {behind(cleat.from_mark)} {escape(cleat.mark)}: ")
+        )
         joint = f" (joint known to{sd} mm)" if sd else ""
         lines.append(
             f"<b>Cleat</b> {marked}{behind(cleat.from_ball_mark)} MTH1{joint},"

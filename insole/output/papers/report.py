@@ -119,11 +119,19 @@ def _title(plan: Plan) -> list[Any]:
     """Return the name of the page, case, shoe and date."""
     date = escape(plan.date) if plan.date else "date: ______________"
     shoe = escape(plan.shoe_name) if plan.shoe_name else "no shoe given"
-    return [table(
-        [[paragraph(f"<b>Your feet and what was made</b> · {escape(plan.case)}", 14.0),
-          paragraph(f"{date}<br/>{shoe}", 8.4, align="right")]],
-        [135.0, 55.0], lines=False, pad=0.0,
-    )]  # fmt: skip
+    return [
+        table(
+            [
+                [
+                    paragraph(f"<b>Your feet and what was made</b> · {escape(plan.case)}", 14.0),
+                    paragraph(f"{date}<br/>{shoe}", 8.4, align="right"),
+                ]
+            ],
+            [135.0, 55.0],
+            lines=False,
+            pad=0.0,
+        )
+    ]
 
 
 def _soles(plan: Plan) -> list[Any]:
@@ -146,8 +154,9 @@ def _done(plan: Plan) -> list[Any]:
     for side in ("left", "right"):
         foot = getattr(plan, side)
         lines = ["Not planned."] if foot is None else _foot_words(plan, foot)
-        cells.append([paragraph(f"<b>{side.upper()}</b>", 9.6),
-                      *(paragraph(line, 8.4) for line in lines)])  # fmt: skip
+        cells.append(
+            [paragraph(f"<b>{side.upper()}</b>", 9.6), *(paragraph(line, 8.4) for line in lines)]
+        )
     return [*head("What was made", 20.0), table([cells], [WIDE / 2] * 2, pad=0.5)]
 
 
@@ -163,8 +172,10 @@ def _foot_words(plan: Plan, foot: FootPlan) -> list[str]:
         )
     for x, y in tender_spots(plan, foot.side):
         side = "big" if y > 0 else "little"
-        lines.append(f"<b>Tender spot</b> kept free, {x:g} mm from the rear edge,"
-                     f" {abs(y):g} mm towards the {side} toe.")  # fmt: skip
+        lines.append(
+            f"<b>Tender spot</b> kept free, {x:g} mm from the rear edge,"
+            f" {abs(y):g} mm towards the {side} toe."
+        )
     lines += [_wedge_words(wedge) for wedge in foot.wedges] or ["<b>No wedge.</b>"]
     if foot.cleat is not None:
         lines.append(_cleat_words(foot))
@@ -229,8 +240,11 @@ def _cleat_words(foot: FootPlan) -> str:
     if cleat is None:
         return ""
     at = cleat.from_ball_mark
-    place = "level with" if not counts(at, "cleat") else (
-        f"{abs(at):.1f} mm {'ahead of' if at > 0 else 'behind'}")  # fmt: skip
+    place = (
+        "level with"
+        if not counts(at, "cleat")
+        else (f"{abs(at):.1f} mm {'ahead of' if at > 0 else 'behind'}")
+    )
     text = f"<b>Cleat:</b> pedal axle {place} the joint of the big toe, {yaw_words(cleat.yaw)}"
     if cleat.back is not None and counts(cleat.back, "cleat"):
         way = "back" if cleat.back > 0 else "forward"
@@ -249,8 +263,10 @@ def _measures(plan: Plan) -> list[Any]:
     if not found:
         return []
     if len(plan.feet) < 2:
-        rows = [[paragraph(said, 8.2), paragraph(_value(left or right), 8.2)]
-                for said, left, right in found]  # fmt: skip
+        rows = [
+            [paragraph(said, 8.2), paragraph(_value(left or right), 8.2)]
+            for said, left, right in found
+        ]
         shown = table(rows, [37.0, 27.0], pad=0.12)
         shown.hAlign = "LEFT"
         side = plan.feet[0].side.upper()
@@ -332,8 +348,10 @@ def _sections(plan: Plan) -> list[Any]:
         return []
     return [
         *head("Cut through the crest: foot, pad and shoe"),
-        drawn(WIDE, 5.2, section_figures.key), *pictures, paragraph(SECTION_WORDS, 7.6),
-    ]  # fmt: skip
+        drawn(WIDE, 5.2, section_figures.key),
+        *pictures,
+        paragraph(SECTION_WORDS, 7.6),
+    ]
 
 
 def _pressures(plan: Plan) -> list[Any]:
@@ -344,10 +362,13 @@ def _pressures(plan: Plan) -> list[Any]:
     maps = pressure_figures.pressure_maps(plan)
     shown = paragraph(pressure_figures.NO_MAPS, 8.4) if maps is None else maps
     return [
-        *head("How the sole rests, without and with the parts", 60.0), shown, gap(1.5), shares,
+        *head("How the sole rests, without and with the parts", 60.0),
+        shown,
+        gap(1.5),
+        shares,
         *(paragraph(line, 8.0) for line in _contact_warnings(plan)),
         paragraph(pressure_figures.MODEL, 7.6),
-    ]  # fmt: skip
+    ]
 
 
 def _contact_warnings(plan: Plan) -> list[str]:
@@ -380,8 +401,10 @@ def _watch(plan: Plan) -> list[Any]:
     ]
     count = sum(note.level is not NoteLevel.INFO for foot in plan.feet for note in foot.notes)
     if count:
-        lines.append(f"The bench page has {count} point{'s' * (count > 1)} to mind: your fitter"
-                     " goes through them with you.")  # fmt: skip
+        lines.append(
+            f"The bench page has {count} point{'s' * (count > 1)} to mind: your fitter"
+            " goes through them with you."
+        )
     others = [text for text in dict.fromkeys(plan.cautions) if text != MAIN_CAUTION]
     lines.append(f"<b>{MAIN_CAUTION}</b> {escape(' '.join(others))}")
     return [*head("What to watch", 40.0), *(paragraph(line, 8.4) for line in lines)]

@@ -97,8 +97,15 @@ def sole_maps(plan: Plan) -> Any:
         for side, left in (("left", 0.0), ("right", COLUMN)):
             if getattr(plan, side) is None:
                 words = f"{side} foot: not planned"
-                write(canvas, left + COLUMN / 2, below + high / 2, words, 3.2, align="middle",
-                      colour=GREY)  # fmt: skip
+                write(
+                    canvas,
+                    left + COLUMN / 2,
+                    below + high / 2,
+                    words,
+                    3.2,
+                    align="middle",
+                    colour=GREY,
+                )
         if tops:
             bed = "above the shoe's bed" if plan.shoe is not None else "above a flat bed"
             words = f"height of the sole {bed}, mm; a line each {CONTOUR:g} mm"
@@ -124,9 +131,14 @@ def _heights(plan: Plan, foot: FootPlan) -> tuple[Array, Array, Array]:
 
 
 def _sole_map(
-    canvas: Any, plan: Plan, foot: FootPlan, found: tuple[Array, Array, Array], top: float,
-    low: float, high: float,
-) -> None:  # fmt: skip
+    canvas: Any,
+    plan: Plan,
+    foot: FootPlan,
+    found: tuple[Array, Array, Array],
+    top: float,
+    low: float,
+    high: float,
+) -> None:
     """Draw one foot from above with what is planned for it, and notes at its outer side."""
     turn = Turn(foot.side)
     base = np.asarray(foot.base.outline)
@@ -167,8 +179,15 @@ def _paint_heights(
         pixels = coloured(filled[::-1][:, order], top, HEIGHTS)
         low = place.x + place.scale * (float(across.min()) - CELL / 2)
         size = place.scale * CELL
-        image(canvas, pixels, low, place.y + place.scale * (float(x[0]) - CELL / 2),
-              size * len(y), size * len(x), clip=ring_path(canvas, ring))  # fmt: skip
+        image(
+            canvas,
+            pixels,
+            low,
+            place.y + place.scale * (float(x[0]) - CELL / 2),
+            size * len(y),
+            size * len(x),
+            clip=ring_path(canvas, ring),
+        )
         _contours(canvas, place, found, top)
     stroke(canvas, ring, BLACK, 0.3)
 
@@ -185,10 +204,12 @@ def _contours(canvas: Any, place: Place, found: tuple[Array, Array, Array], top:
         weight = 0.3 if level % (5 * CONTOUR) < 1e-6 else 0.14
         for line in measure.find_contours(heights, level):
             if len(line) > 8:
-                at = np.column_stack([
-                    np.interp(line[:, 0], np.arange(len(x)), x),
-                    np.interp(line[:, 1], np.arange(len(y)), y),
-                ])[:: 2 if len(line) > 40 else 1]  # fmt: skip
+                at = np.column_stack(
+                    [
+                        np.interp(line[:, 0], np.arange(len(x)), x),
+                        np.interp(line[:, 1], np.arange(len(y)), y),
+                    ]
+                )[:: 2 if len(line) > 40 else 1]
                 stroke(canvas, place(at), tuple(tone), weight, close=False)
 
 
@@ -197,8 +218,14 @@ def _landmarks(canvas: Any, plan: Plan, foot: FootPlan, place: Place) -> None:
     for shape in ball_lines(foot)[:1]:
         if shape.geom_type == "LineString":
             for colour, weight in ((WHITE, 0.8), (BLACK, 0.3)):
-                stroke(canvas, place(shape.coords), colour, weight, close=False,
-                       dash=(2.0, 0.8) if weight < 0.5 else None)  # fmt: skip
+                stroke(
+                    canvas,
+                    place(shape.coords),
+                    colour,
+                    weight,
+                    close=False,
+                    dash=(2.0, 0.8) if weight < 0.5 else None,
+                )
     for name, at in foot.landmarks.items():
         px, py = map(float, place([at[:2]])[0])
         if name in ("mth1", "mth2", "mth3", "mth4", "mth5"):

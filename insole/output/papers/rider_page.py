@@ -27,7 +27,7 @@ from insole.output.ink import (
     stroke,
     wrapped,
     write,
-)  # fmt: skip
+)
 from insole.record.questions import SHORT_CAUTION
 
 __all__ = ["BAR_MM", "CARD_MM", "SIZES", "write_page"]
@@ -39,25 +39,43 @@ BAR_MM = 100.0  # bars of the card, middle of end line to middle of end line
 CARD_MM = (150.0, 90.0)
 PICTURE_MM = (47.0, 36.4)
 STEPS = (
-    ("Stand", "Barefoot, standing on both feet, the same weight on each. One sheet for each foot, "
-     "taped flat on a hard, darker floor, the foot in its middle. Best somebody else draws."),
-    ("Draw", "A thin dark pen or pencil, straight up, always touching the foot: once around, "
-     "slowly, without a gap. Not under the arch, not between the toes. Write down how thick the "
-     "pen is, and step off."),
-    ("Photograph", "The sheet alone, in even light, with the rear camera. From straight above, so "
-     "near that the sheet fills the picture, all four corners and some floor in it. No flash, no "
-     "shadow of yours, no zoom. Send the photo as a file."),
-    ("Measure", "With a tape, standing: around the ball (the broadest place) and around the "
-     "instep, in mm. With a ruler upright on the floor: the height under the highest place of the "
-     "inner arch, and how far from the back of the heel that is."),
-    ("Or scan", "With a telephone that measures depth: sit, the foot in the air, and have somebody "
-     "walk around it. The sole must be seen, all of it, and the card of page 2 lie in view beside "
-     "the foot. One scan for each foot."),
-)  # fmt: skip
+    (
+        "Stand",
+        "Barefoot, standing on both feet, the same weight on each. One sheet for each foot, "
+        "taped flat on a hard, darker floor, the foot in its middle. Best somebody else draws.",
+    ),
+    (
+        "Draw",
+        "A thin dark pen or pencil, straight up, always touching the foot: once around, "
+        "slowly, without a gap. Not under the arch, not between the toes. Write down how thick the "
+        "pen is, and step off.",
+    ),
+    (
+        "Photograph",
+        "The sheet alone, in even light, with the rear camera. From straight above, so "
+        "near that the sheet fills the picture, all four corners and some floor in it. No flash, "
+        "no "
+        "shadow of yours, no zoom. Send the photo as a file.",
+    ),
+    (
+        "Measure",
+        "With a tape, standing: around the ball (the broadest place) and around the "
+        "instep, in mm. With a ruler upright on the floor: the height under the highest place of "
+        "the "
+        "inner arch, and how far from the back of the heel that is.",
+    ),
+    (
+        "Or scan",
+        "With a telephone that measures depth: sit, the foot in the air, and have somebody "
+        "walk around it. The sole must be seen, all of it, and the card of page 2 lie in view "
+        "beside "
+        "the foot. One scan for each foot.",
+    ),
+)
 LONG_FOOT = (
     "Does the foot with the pen around it come nearer than 10 mm to the edge? Tape two sheets "
     "along their long sides, without gap or overlap, and say so."
-)  # fmt: skip
+)
 
 
 def write_page(path: str | Path, paper: str) -> None:
@@ -101,8 +119,9 @@ def _steps(canvas: Any, wide: float, high: float, paper: str) -> None:
     for words in wrapped(
         f"Outlines on two sheets of {NAMES[paper]} paper: from them the length and breadth of your "
         "feet are read, to choose a shoe. The paper is the only scale: use no other size.",
-        3.4, wide - 2 * EDGE,
-    ):  # fmt: skip
+        3.4,
+        wide - 2 * EDGE,
+    ):
         write(canvas, EDGE, y, words, 3.4, colour=GREY)
         y -= 4.8
     step = (y - 47.0) / len(STEPS)
@@ -125,8 +144,14 @@ def _steps(canvas: Any, wide: float, high: float, paper: str) -> None:
     for k, side in enumerate(("Left", "Right")):
         words = f"{side} foot: ball {blank}, instep {blank}, arch {blank} high at {blank}"
         write(canvas, EDGE, y - 7.0 * k, words + (f"      Pen {blank}" if k else ""), 3.4)
-    write(canvas, EDGE, 9.0, f"{SHORT_CAUTION} Send photos of feet to the workshop only.", 3.0,
-          colour=GREY)  # fmt: skip
+    write(
+        canvas,
+        EDGE,
+        9.0,
+        f"{SHORT_CAUTION} Send photos of feet to the workshop only.",
+        3.0,
+        colour=GREY,
+    )
 
 
 def _placed(canvas: Any, picture: Callable[[Any], None], x: float, y: float) -> None:
@@ -141,13 +166,37 @@ def _placed(canvas: Any, picture: Callable[[Any], None], x: float, y: float) -> 
 # ------------------------------------------------------------- pictures, 80 by 62
 
 
-FOOT = np.array([  # a right foot seen from above, toes up, heel at (0, 0), length 1
-    (0.00, 0.0), (0.07, 0.015), (0.125, 0.08), (0.13, 0.16), (0.125, 0.27), (0.14, 0.40),
-    (0.165, 0.52), (0.18, 0.62), (0.175, 0.70), (0.155, 0.77), (0.135, 0.83), (0.09, 0.88),
-    (0.045, 0.92), (-0.005, 0.95), (-0.06, 0.99), (-0.11, 1.0), (-0.155, 0.975), (-0.17, 0.92),
-    (-0.17, 0.84), (-0.185, 0.75), (-0.175, 0.65), (-0.14, 0.54), (-0.115, 0.42), (-0.115, 0.30),
-    (-0.13, 0.18), (-0.125, 0.08), (-0.07, 0.015),
-])  # fmt: skip
+FOOT = np.array(
+    [  # a right foot seen from above, toes up, heel at (0, 0), length 1
+        (0.00, 0.0),
+        (0.07, 0.015),
+        (0.125, 0.08),
+        (0.13, 0.16),
+        (0.125, 0.27),
+        (0.14, 0.40),
+        (0.165, 0.52),
+        (0.18, 0.62),
+        (0.175, 0.70),
+        (0.155, 0.77),
+        (0.135, 0.83),
+        (0.09, 0.88),
+        (0.045, 0.92),
+        (-0.005, 0.95),
+        (-0.06, 0.99),
+        (-0.11, 1.0),
+        (-0.155, 0.975),
+        (-0.17, 0.92),
+        (-0.17, 0.84),
+        (-0.185, 0.75),
+        (-0.175, 0.65),
+        (-0.14, 0.54),
+        (-0.115, 0.42),
+        (-0.115, 0.30),
+        (-0.13, 0.18),
+        (-0.125, 0.08),
+        (-0.07, 0.015),
+    ]
+)
 
 
 def _foot(size: float, x: float, y: float, turn_deg: float = 0.0, *, left: bool = False) -> Array:
@@ -156,8 +205,9 @@ def _foot(size: float, x: float, y: float, turn_deg: float = 0.0, *, left: bool 
     c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
     dense = np.concatenate([ring, ring[:1]])
     for _ in range(2):  # corners cut twice: a smooth line
-        dense = np.stack([0.75 * dense[:-1] + 0.25 * dense[1:],
-                          0.25 * dense[:-1] + 0.75 * dense[1:]], axis=1).reshape(-1, 2)  # fmt: skip
+        dense = np.stack(
+            [0.75 * dense[:-1] + 0.25 * dense[1:], 0.25 * dense[:-1] + 0.75 * dense[1:]], axis=1
+        ).reshape(-1, 2)
         dense = np.concatenate([dense, dense[:1]])
     return dense[:-1] @ np.array([[c, s], [-s, c]]) + [x, y]
 
@@ -182,16 +232,32 @@ def _draw(canvas: Any) -> None:
     stroke(canvas, _box(0, 0, 80, 62), PALE, 0.3, fill=(1, 1, 1))
     stroke(canvas, np.array([(0, 10), (80, 10)]), BLACK, 0.8, close=False)
     for x, lean, good in ((24.0, 0.0, True), (62.0, 15.0, False)):
-        foot = np.array([(x - 18, 10), (x - 3, 10), (x, 13), (x + 0.8, 17), (x - 2, 22),
-                         (x - 8, 28), (x - 18, 31)])  # fmt: skip
+        foot = np.array(
+            [
+                (x - 18, 10),
+                (x - 3, 10),
+                (x, 13),
+                (x + 0.8, 17),
+                (x - 2, 22),
+                (x - 8, 28),
+                (x - 18, 31),
+            ]
+        )
         stroke(canvas, foot, BLACK, 0.5, fill=(0.93, 0.82, 0.74))
         pen = np.array([(2.6, 0), (4.6, 8), (4.6, 38), (0.6, 38), (0.6, 8)])
         tilt = np.radians(-lean if good else lean)
         turn = np.array([[np.cos(tilt), np.sin(tilt)], [-np.sin(tilt), np.cos(tilt)]])
         pen = (pen - [2.6, 0]) @ turn + [x + (2.6 if good else -1.2), 10]
         stroke(canvas, pen, BLACK, 0.5, fill=(0.55, 0.72, 0.85) if good else (0.9, 0.7, 0.6))
-        write(canvas, x - 6, 53.5, "upright" if good else "not so", 5.0, align="middle",
-              colour=BLUE if good else ORANGE)  # fmt: skip
+        write(
+            canvas,
+            x - 6,
+            53.5,
+            "upright" if good else "not so",
+            5.0,
+            align="middle",
+            colour=BLUE if good else ORANGE,
+        )
     stroke(canvas, np.array([(46, 15), (74, 48)]), ORANGE, 0.9, close=False)
     stroke(canvas, np.array([(46, 48), (74, 15)]), ORANGE, 0.9, close=False)
 
@@ -211,17 +277,34 @@ def _photograph(canvas: Any) -> None:
     write(canvas, 69, 24.5, "no shadow", 3.9, align="middle", colour=BLUE)
 
 
-SIDE = np.array([  # a foot from its inner side, heel at the left
-    (6, 8), (14, 6), (24, 8), (34, 13), (44, 11), (54, 6), (66, 6), (73, 8), (72, 13), (60, 19),
-    (44, 27), (32, 36), (29, 48), (8, 48), (8, 30), (4, 18),
-])  # fmt: skip
+SIDE = np.array(
+    [  # a foot from its inner side, heel at the left
+        (6, 8),
+        (14, 6),
+        (24, 8),
+        (34, 13),
+        (44, 11),
+        (54, 6),
+        (66, 6),
+        (73, 8),
+        (72, 13),
+        (60, 19),
+        (44, 27),
+        (32, 36),
+        (29, 48),
+        (8, 48),
+        (8, 30),
+        (4, 18),
+    ]
+)
 
 
 def _side_foot(canvas: Any) -> None:
     ring = np.concatenate([SIDE, SIDE[:1]]).astype(float)
     for _ in range(2):
-        ring = np.stack([0.75 * ring[:-1] + 0.25 * ring[1:],
-                         0.25 * ring[:-1] + 0.75 * ring[1:]], axis=1).reshape(-1, 2)  # fmt: skip
+        ring = np.stack(
+            [0.75 * ring[:-1] + 0.25 * ring[1:], 0.25 * ring[:-1] + 0.75 * ring[1:]], axis=1
+        ).reshape(-1, 2)
         ring = np.concatenate([ring, ring[:1]])
     stroke(canvas, ring[:-1], BLACK, 0.5, fill=(0.93, 0.82, 0.74))
 
@@ -233,7 +316,7 @@ def _measure(canvas: Any) -> None:
     for points, words, at in (
         ([(58.5, 6.5), (53.5, 22.5)], "ball", (58, 25)),
         ([(39, 12.5), (46.5, 26)], "instep", (49, 31)),
-    ):  # fmt: skip
+    ):
         stroke(canvas, np.array(points), BLUE, 1.3, close=False)
         write(canvas, *at, words, 4.6, colour=BLUE)
     stroke(canvas, _box(33.0, 6.0, 3.2, 10.0), ORANGE, 0.5, fill=(1, 1, 1))
@@ -297,5 +380,6 @@ def _card(canvas: Any, wide: float, high: float) -> None:
         for x in (x0, x0 + BAR_MM):
             stroke(canvas, np.array([(x, at - 2.5), (x, at + 2.5)]), BLACK, 0.3, close=False)
         write(canvas, x0 + BAR_MM / 2, at - 1.2, words, 3.4, align="middle", knock=True)
-    write(canvas, x0 + BAR_MM / 2, y0 + tall / 2 - 2, "this side up", 4.0, align="middle",
-          colour=GREY)  # fmt: skip
+    write(
+        canvas, x0 + BAR_MM / 2, y0 + tall / 2 - 2, "this side up", 4.0, align="middle", colour=GREY
+    )

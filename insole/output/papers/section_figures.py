@@ -58,8 +58,12 @@ def sections(plan: Plan) -> list[Any]:
 def key(canvas: Any) -> None:
     """Draw what the colours of a section mean, in one line."""
     x = 4.0
-    for colour, words in ((OPEN_FILL, "left open"), (PAD_FILL, "pad"), (SHIM_FILL, "shim"),
-                          (BASE_FILL, "base")):  # fmt: skip
+    for colour, words in (
+        (OPEN_FILL, "left open"),
+        (PAD_FILL, "pad"),
+        (SHIM_FILL, "shim"),
+        (BASE_FILL, "base"),
+    ):
         canvas.setFillColorRGB(*colour)
         canvas.setStrokeColorRGB(*BLACK)
         canvas.setLineWidth(0.15)
@@ -105,8 +109,13 @@ def cut_through(plan: Plan, foot: FootPlan, x: Array, y: Array) -> Cut:
         pad = np.clip(ContourShape(foot.contour).inside(gx, gy) - foot.contour.plate, 0.0, None)
     sole = bed + above_bed(plan, foot, x, y)
     sole = np.where(contains_xy(Polygon(foot.foot_outline), gx, gy), sole, np.nan)
-    return Cut(at=(x if len(x) > 1 else y), bed=bed.ravel(), shim=shim.ravel(),
-                pad=pad.ravel(), sole=sole.ravel())  # fmt: skip
+    return Cut(
+        at=(x if len(x) > 1 else y),
+        bed=bed.ravel(),
+        shim=shim.ravel(),
+        pad=pad.ravel(),
+        sole=sole.ravel(),
+    )
 
 
 def _across(canvas: Any, plan: Plan, foot: FootPlan, left: float, high: float) -> None:
@@ -245,14 +254,17 @@ def _figures(foot: FootPlan) -> list[str]:
     """Return the mm of what a section shows, in two lines."""
     base = f"base {foot.base.thickness:.1f} mm"
     inside = [w for w in foot.wedges if w.place is not WedgePlace.UNDER]
-    shims = [f"shim {w.place.value.split()[-1]} {w.thick_edge:.1f} mm at its thick edge"
-             for w in inside]  # fmt: skip
+    shims = [
+        f"shim {w.place.value.split()[-1]} {w.thick_edge:.1f} mm at its thick edge" for w in inside
+    ]
     pad = foot.pad
     if pad is None:
         return [", ".join(["no pad", base]), ", ".join(shims)]
     gap, left = pad.gap_at_crest, pad.residual_gap
     filled = f"pad {pad.crest.height:.1f} mm"
     if gap.value is not None and left.value is not None:
-        filled = (f"gap {gap.value:.1f}{spread_words(gap.sd)} mm = pad {pad.crest.height:.1f} mm"
-                  f" + left open {left.value:.1f}{spread_words(left.sd)} mm")  # fmt: skip
+        filled = (
+            f"gap {gap.value:.1f}{spread_words(gap.sd)} mm = pad {pad.crest.height:.1f} mm"
+            f" + left open {left.value:.1f}{spread_words(left.sd)} mm"
+        )
     return [filled, ", ".join([base, *shims])]

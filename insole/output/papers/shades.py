@@ -21,17 +21,50 @@ __all__ = ["HEIGHTS", "PRESSURES", "coloured", "image", "legend"]
 Pixels = NDArray[np.uint8]  # shape (rows, columns, 3), upper row first
 
 # seventeen even steps of matplotlib's cividis and of its inferno turned round (CC0 data)
-HEIGHTS: Array = np.array([
-    (0, 34, 78), (0, 46, 106), (26, 56, 111), (50, 67, 109), (67, 78, 108), (83, 90, 109),
-    (97, 101, 111), (111, 112, 115), (125, 124, 120), (140, 136, 120), (155, 148, 118),
-    (171, 160, 114), (188, 174, 108), (205, 187, 99), (222, 201, 88), (240, 216, 70),
-    (254, 232, 56),
-], dtype=float)  # fmt: skip
-PRESSURES: Array = np.array([
-    (252, 255, 164), (241, 236, 109), (248, 207, 58), (252, 178, 22), (251, 151, 6),
-    (245, 125, 21), (235, 100, 41), (219, 80, 59), (202, 64, 74), (180, 51, 89), (157, 41, 100),
-    (135, 33, 107), (111, 25, 110), (87, 16, 110), (62, 9, 102), (38, 12, 81), (16, 9, 45),
-], dtype=float)  # fmt: skip
+HEIGHTS: Array = np.array(
+    [
+        (0, 34, 78),
+        (0, 46, 106),
+        (26, 56, 111),
+        (50, 67, 109),
+        (67, 78, 108),
+        (83, 90, 109),
+        (97, 101, 111),
+        (111, 112, 115),
+        (125, 124, 120),
+        (140, 136, 120),
+        (155, 148, 118),
+        (171, 160, 114),
+        (188, 174, 108),
+        (205, 187, 99),
+        (222, 201, 88),
+        (240, 216, 70),
+        (254, 232, 56),
+    ],
+    dtype=float,
+)
+PRESSURES: Array = np.array(
+    [
+        (252, 255, 164),
+        (241, 236, 109),
+        (248, 207, 58),
+        (252, 178, 22),
+        (251, 151, 6),
+        (245, 125, 21),
+        (235, 100, 41),
+        (219, 80, 59),
+        (202, 64, 74),
+        (180, 51, 89),
+        (157, 41, 100),
+        (135, 33, 107),
+        (111, 25, 110),
+        (87, 16, 110),
+        (62, 9, 102),
+        (38, 12, 81),
+        (16, 9, 45),
+    ],
+    dtype=float,
+)
 LEGEND_PT_MM = 2.6  # letters of a legend
 
 
@@ -44,9 +77,15 @@ def coloured(values: Array, high: float, shades: Array) -> Pixels:
 
 
 def image(
-    canvas: Any, pixels: Pixels, x: float, y: float, wide: float, high: float, *,
+    canvas: Any,
+    pixels: Pixels,
+    x: float,
+    y: float,
+    wide: float,
+    high: float,
+    *,
     clip: Any = None,
-) -> None:  # fmt: skip
+) -> None:
     """Draw pixels with the lower left corner at (x, y), mm, inside the path `clip` if given."""
     from PIL import Image
     from reportlab.lib.utils import ImageReader
@@ -60,9 +99,15 @@ def image(
 
 
 def legend(
-    canvas: Any, x: float, y: float, wide: float, high: float, shades: Array, step: float,
+    canvas: Any,
+    x: float,
+    y: float,
+    wide: float,
+    high: float,
+    shades: Array,
+    step: float,
     words: str,
-) -> None:  # fmt: skip
+) -> None:
     """Draw a bar of the colours from 0 to `high` at (x, y), a number each `step`, words above."""
     bar = 3.0
     values = np.linspace(0.0, high, 120)[None, :]

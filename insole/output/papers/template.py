@@ -216,9 +216,15 @@ def _draw_title(canvas: Any, drawing: Drawing, sheet: Sheet, left: float, right:
         (shoe, 2.7, False),
         (NOTICE if sheet.face == "above" else BELOW_NOTICE, 2.7, False),
         *([(TILES_NOTICE, 2.7, True)] if sheet.count > 1 else []),
-        *((f"Limit passed on purpose: {over.limit}; {over.who}, {over.when}: {over.why}",
-           2.5, False) for over in plan.overrides),
-    ):  # fmt: skip
+        *(
+            (
+                f"Limit passed on purpose: {over.limit}; {over.who}, {over.when}: {over.why}",
+                2.5,
+                False,
+            )
+            for over in plan.overrides
+        ),
+    ):
         for line in wrapped(words, size, right - left, bold=bold):
             write(canvas, left, y, line, size, bold=bold)
             y -= size * 1.3
@@ -235,17 +241,24 @@ def _key_rows(
     if sheet.face == "below":
         return [(border, BLACK, 0.35, None)]
     places = {wedge.place for wedge in foot.wedges}
-    rows = [(f"placement grid {foot.base.grid_step:g} mm", PALE, 0.3, None,
-             foot.pad is not None or foot.metatarsal is not None),
-            ("outline of the foot", GREY, 0.2, (0.5, 1.2), True),
-            ("keep free: tender spot", BLACK, 0.4, (1.4, 0.9), bool(drawing.spots)),
-            ("ball line", BLACK, 0.25, (5, 1.2, 1, 1.2), ball_ends(foot) is not None),
-            ("shim under the shoe", ORANGE, 0.3, (4, 1, 0.6, 1), WedgePlace.UNDER in places),
-            ("shim, tapered out", ORANGE, 0.3, (2, 1.2), bool(places - {WedgePlace.UNDER})),
-            ("shim, full ramp", ORANGE, 0.35, None, bool(places - {WedgePlace.UNDER})),
-            ("metatarsal pad edge", BLUE, 0.5, (3, 0.8), foot.metatarsal is not None),
-            ("pad edge", BLUE, 0.5, None, foot.pad is not None),
-            (border, BLACK, 0.35, None, True)]  # fmt: skip
+    rows = [
+        (
+            f"placement grid {foot.base.grid_step:g} mm",
+            PALE,
+            0.3,
+            None,
+            foot.pad is not None or foot.metatarsal is not None,
+        ),
+        ("outline of the foot", GREY, 0.2, (0.5, 1.2), True),
+        ("keep free: tender spot", BLACK, 0.4, (1.4, 0.9), bool(drawing.spots)),
+        ("ball line", BLACK, 0.25, (5, 1.2, 1, 1.2), ball_ends(foot) is not None),
+        ("shim under the shoe", ORANGE, 0.3, (4, 1, 0.6, 1), WedgePlace.UNDER in places),
+        ("shim, tapered out", ORANGE, 0.3, (2, 1.2), bool(places - {WedgePlace.UNDER})),
+        ("shim, full ramp", ORANGE, 0.35, None, bool(places - {WedgePlace.UNDER})),
+        ("metatarsal pad edge", BLUE, 0.5, (3, 0.8), foot.metatarsal is not None),
+        ("pad edge", BLUE, 0.5, None, foot.pad is not None),
+        (border, BLACK, 0.35, None, True),
+    ]
     return [(words, colour, weight, dash) for words, colour, weight, dash, shown in rows if shown]
 
 
@@ -263,8 +276,11 @@ def _callouts(drawing: Drawing, sheet: Sheet) -> list[tuple[Array, str, str]]:
     foot, found = drawing.foot, []
     ends = ball_ends(foot)
     if ends is not None:
-        heads = [f"MTH{k} {foot.landmarks[f'mth{k}'][0]:.0f}" for k in (1, 5)
-                 if f"mth{k}" in foot.landmarks]  # fmt: skip
+        heads = [
+            f"MTH{k} {foot.landmarks[f'mth{k}'][0]:.0f}"
+            for k in (1, 5)
+            if f"mth{k}" in foot.landmarks
+        ]
         words = f"{' mm, '.join(heads)} mm from rear edge" if heads else "across the foot"
         near, far = ends if sheet.across * (ends[0, 1] - ends[1, 1]) > 0 else ends[::-1]
         found.append((near + 0.06 * (far - near), "Ball line", words))

@@ -39,10 +39,19 @@ from insole.planning.dowels import SOCKET_MM
 from insole.record.plan import FootPlan, WedgePlace, WedgePlan
 
 __all__ = [
-    "draw_ball", "draw_centreline", "draw_dowels", "draw_grid", "draw_hatch",
-    "draw_joins", "draw_metatarsal", "draw_names", "draw_pad",
-    "draw_rulers", "draw_thick_edge", "draw_wedge",
-]  # fmt: skip
+    "draw_ball",
+    "draw_centreline",
+    "draw_dowels",
+    "draw_grid",
+    "draw_hatch",
+    "draw_joins",
+    "draw_metatarsal",
+    "draw_names",
+    "draw_pad",
+    "draw_rulers",
+    "draw_thick_edge",
+    "draw_wedge",
+]
 
 HATCH = 8.0  # mm between the lines that mark an underside
 NAME_WIDE = 36.0  # mm kept for the names at the heel
@@ -82,8 +91,14 @@ def draw_centreline(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
         hidden = any(low - 2.0 < x < high + 2.0 for low, high in [*named, (tip - 19.0, tip + 4.0)])
         if x % 50 == 0 and sheet.shows(x, 2.0) and not hidden:
             px, py = sheet.at((x, 0.0))
-            write(canvas, px + 2.6, py - 0.9 + _clear_of_ball(drawing.foot, x), f"{x}", 2.5,
-                  colour=GREY)  # fmt: skip
+            write(
+                canvas,
+                px + 2.6,
+                py - 0.9 + _clear_of_ball(drawing.foot, x),
+                f"{x}",
+                2.5,
+                colour=GREY,
+            )
     if sheet.shows(tip - 7.0, 12.0):
         _draw_arrow(canvas, sheet, tip)
 
@@ -177,11 +192,17 @@ def _inner_lines(drawing: Drawing, sheet: Sheet) -> list[Any]:
     foot = drawing.foot
     ends = ball_ends(foot)
     found: list[Any] = [LineString(sheet.at(ends))] if ends is not None else []
-    found += [Point(sheet.at(foot.landmarks[f"mth{k}"][:2])).buffer(3.0)
-              for k in range(1, 6) if f"mth{k}" in foot.landmarks]  # fmt: skip
+    found += [
+        Point(sheet.at(foot.landmarks[f"mth{k}"][:2])).buffer(3.0)
+        for k in range(1, 6)
+        if f"mth{k}" in foot.landmarks
+    ]
     found += [LinearRing(sheet.at(slot)) for slot in drawing.slots]
-    found += [LinearRing(sheet.at(ring)) for name, ring in drawing.rings.items()
-              if name == PLACE_PART[WedgePlace.UNDER]]  # fmt: skip
+    found += [
+        LinearRing(sheet.at(ring))
+        for name, ring in drawing.rings.items()
+        if name == PLACE_PART[WedgePlace.UNDER]
+    ]
     return found
 
 
@@ -358,8 +379,10 @@ def draw_rulers(canvas: Any, sheet: Sheet) -> None:
             canvas.line(k, 0, k, tall)
         canvas.restoreState()
     for k, words, align, shift in (
-        (0, "0", "start", 0.7), (50, "50", "start", 0.7), (100, "100 mm", "end", -0.7),
-    ):  # fmt: skip
+        (0, "0", "start", 0.7),
+        (50, "50", "start", 0.7),
+        (100, "100 mm", "end", -0.7),
+    ):
         write(canvas, x0 + k + shift, y0 + 3.5, words, 2.3, align=align)
         canvas.saveState()
         canvas.translate(MARGIN + 2.0 + 5.3, MARGIN + RULER_BAND + k + shift)

@@ -24,9 +24,19 @@ from insole.record.limits import of_plan
 from insole.record.plan import FootPlan, Plan, WedgePlace
 
 __all__ = [
-    "FACES", "LINE_MARGIN", "MARGIN", "OVERLAP", "PAPERS", "RULER", "RULER_BAND", "Drawing",
-    "Sheet", "drawing_of", "ruler_lines", "sheets",
-]  # fmt: skip
+    "FACES",
+    "LINE_MARGIN",
+    "MARGIN",
+    "OVERLAP",
+    "PAPERS",
+    "RULER",
+    "RULER_BAND",
+    "Drawing",
+    "Sheet",
+    "drawing_of",
+    "ruler_lines",
+    "sheets",
+]
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 MARGIN = 8.0  # mm without words, what a desk printer may leave unprinted
@@ -136,10 +146,16 @@ def drawing_of(plan: Plan, foot: FootPlan, parts: Sequence[Part]) -> Drawing:
                 slots = tuple(_bed(hole, foot.side) for hole in part.holes)
     every = np.concatenate([ring for name, ring in rings.items() if name != "foot"])
     return Drawing(
-        plan=plan, foot=foot, rings=rings, grid=grid, slots=slots, notch=notch,
+        plan=plan,
+        foot=foot,
+        rings=rings,
+        grid=grid,
+        slots=slots,
+        notch=notch,
         spots=_spot_rings(plan, foot.side),
-        low=every.min(axis=0), high=every.max(axis=0),
-    )  # fmt: skip
+        low=every.min(axis=0),
+        high=every.max(axis=0),
+    )
 
 
 def _spot_rings(plan: Plan, side: str) -> tuple[Array, ...]:
@@ -185,10 +201,16 @@ def sheets(drawing: Drawing, face: str, width: float, height: float) -> Iterable
     first = drawing.low[0] - 0.5
     for k in range(count):
         yield Sheet(
-            face=face, number=k + 1, count=count, start=first + k * (room - OVERLAP),
-            zone=(left, bottom, right, top), axis=axis, across=across,
-            page=(width, height), ruler=zero,
-        )  # fmt: skip
+            face=face,
+            number=k + 1,
+            count=count,
+            start=first + k * (room - OVERLAP),
+            zone=(left, bottom, right, top),
+            axis=axis,
+            across=across,
+            page=(width, height),
+            ruler=zero,
+        )
 
 
 def _beside_ruler(drawing: Drawing, across: float) -> float:

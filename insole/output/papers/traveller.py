@@ -89,13 +89,20 @@ def _views(part: Part, most: float) -> Any:
             middle = half / 2 + k * (half + APART)
             rows, columns = view.shape
             pixels = np.repeat((255 * view).round().astype(np.uint8)[:, :, None], 3, axis=2)
-            image(canvas, pixels, middle - scale * columns / 2, CAPTION, scale * columns,
-                  scale * rows)  # fmt: skip
+            image(
+                canvas, pixels, middle - scale * columns / 2, CAPTION, scale * columns, scale * rows
+            )
             if side := _thick_side(part):
                 at = middle + side * (1 - 2 * k) * (scale * columns / 2 + 0.9)
                 canvas.setFillColorRGB(*ORANGE)
-                canvas.rect(at - 0.5, CAPTION + 0.15 * scale * rows, 1.2, 0.7 * scale * rows,
-                            stroke=0, fill=1)  # fmt: skip
+                canvas.rect(
+                    at - 0.5,
+                    CAPTION + 0.15 * scale * rows,
+                    1.2,
+                    0.7 * scale * rows,
+                    stroke=0,
+                    fill=1,
+                )
             write(canvas, middle, 0.6, name, 2.6, align="middle", colour=GREY)
 
     return drawn(VIEWS - 2.0, high, paint)

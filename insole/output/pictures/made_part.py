@@ -83,13 +83,19 @@ def _draw_map(figure: Any, check: MadeCheck) -> None:
     axes.set_aspect("equal")
     top, rim = check.top, check.placed.planned.rim
     x, y = top.x, top.y
-    axes.contourf(x, y, np.clip(top.deviation, -FAR_MM, FAR_MM).T,
-                  levels=(-FAR_MM - 1, *_levels(check), FAR_MM + 1), colors=_colours(),
-                  hatches=HATCHES)  # fmt: skip
+    axes.contourf(
+        x,
+        y,
+        np.clip(top.deviation, -FAR_MM, FAR_MM).T,
+        levels=(-FAR_MM - 1, *_levels(check), FAR_MM + 1),
+        colors=_colours(),
+        hatches=HATCHES,
+    )
     unseen = top.on_top & ~np.isfinite(top.deviation)
     if unseen.any():
-        axes.contourf(x, y, unseen.T.astype(float), levels=[0.5, 1.5], colors=[PALE],
-                      hatches=["xxx"])  # fmt: skip
+        axes.contourf(
+            x, y, unseen.T.astype(float), levels=[0.5, 1.5], colors=[PALE], hatches=["xxx"]
+        )
     axes.plot(*np.vstack([rim, rim[:1]]).T, color=DARK, linewidth=0.9)
     low, size = rim.min(axis=0), np.ptp(rim, axis=0)
     axes.set_xlim(low[0] - 8, low[0] + size[0] + 8)
@@ -98,8 +104,9 @@ def _draw_map(figure: Any, check: MadeCheck) -> None:
     for words, way in (("medial", medial), ("lateral", lateral)):
         at = low[1] + size[1] + 4.5 if way > 0 else low[1] - 4.0
         axes.text(low[0] + 0.12 * size[0], at, words, ha="center", va="center", color=GREY)
-    axes.annotate("toes", (low[0] + size[0], low[1] + size[1] + 4.5), color=GREY, ha="right",
-                  va="center")  # fmt: skip
+    axes.annotate(
+        "toes", (low[0] + size[0], low[1] + size[1] + 4.5), color=GREY, ha="right", va="center"
+    )
     _scale_bar(axes, float(low[0] + 0.35 * size[0]), float(low[1] - 13.0))
     _numbers(axes, check)
 
@@ -117,16 +124,29 @@ def _numbers(axes: Any, check: MadeCheck) -> None:
         right = check.side is Side.RIGHT
         y = cut[3] - patch.from_medial if right else cut[1] + patch.from_medial
         halo = [withStroke(linewidth=2.5, foreground="white")]
-        axes.text(x, y, str(number), ha="center", va="center", color=DARK, fontweight="bold",
-                  path_effects=halo, zorder=8)  # fmt: skip
+        axes.text(
+            x,
+            y,
+            str(number),
+            ha="center",
+            va="center",
+            color=DARK,
+            fontweight="bold",
+            path_effects=halo,
+            zorder=8,
+        )
 
 
 def _scale_bar(axes: Any, left: float, y: float) -> None:
     """Draw a bar of 50 mm with a mark every 10 mm."""
     for k in range(5):
-        axes.fill([left + 10 * k, left + 10 * k + 10, left + 10 * k + 10, left + 10 * k],
-                  [y, y, y + 2.0, y + 2.0], facecolor=DARK if k % 2 == 0 else "white",
-                  edgecolor=DARK, linewidth=0.7)  # fmt: skip
+        axes.fill(
+            [left + 10 * k, left + 10 * k + 10, left + 10 * k + 10, left + 10 * k],
+            [y, y, y + 2.0, y + 2.0],
+            facecolor=DARK if k % 2 == 0 else "white",
+            edgecolor=DARK,
+            linewidth=0.7,
+        )
     axes.text(left + 52.0, y + 1.0, "50 mm of part", va="center", fontsize=POINTS)
 
 
@@ -135,21 +155,37 @@ def _draw_key(figure: Any, check: MadeCheck) -> None:
     from matplotlib.patches import Rectangle
 
     a, b, c = (check.tolerance * share for share in (0.5, 1.0, 2.0))
-    names = [f"short, over {c:g}", f"short {b:g} to {c:g}", f"short {a:g} to {b:g}",
-             f"within {a:g}", f"too much {a:g} to {b:g}", f"too much {b:g} to {c:g}",
-             f"too much, over {c:g}"]  # fmt: skip
+    names = [
+        f"short, over {c:g}",
+        f"short {b:g} to {c:g}",
+        f"short {a:g} to {b:g}",
+        f"within {a:g}",
+        f"too much {a:g} to {b:g}",
+        f"too much {b:g} to {c:g}",
+        f"too much, over {c:g}",
+    ]
     rows = list(zip(_colours(), HATCHES, names, strict=True))[::-1]
     rows.append((PALE, "xxx", "not seen"))
     left, bottom = 156.0, 82.0
     _say(figure, left, 136.0, "scan from plan, mm", bold=True)
-    axes = figure.add_axes((left / PAGE_MM[0], bottom / PAGE_MM[1], 8.0 / PAGE_MM[0],
-                            6.0 * len(rows) / PAGE_MM[1]))  # fmt: skip
+    axes = figure.add_axes(
+        (left / PAGE_MM[0], bottom / PAGE_MM[1], 8.0 / PAGE_MM[0], 6.0 * len(rows) / PAGE_MM[1])
+    )
     axes.axis("off")
     axes.set_xlim(0, 8)
     axes.set_ylim(-len(rows), 0)
     for k, (colour, hatch, words) in enumerate(rows):
-        axes.add_patch(Rectangle((0.3, -k - 0.95), 7.4, 0.9, facecolor=colour, hatch=hatch,
-                                 edgecolor=DARK, linewidth=0.5))  # fmt: skip
+        axes.add_patch(
+            Rectangle(
+                (0.3, -k - 0.95),
+                7.4,
+                0.9,
+                facecolor=colour,
+                hatch=hatch,
+                edgecolor=DARK,
+                linewidth=0.5,
+            )
+        )
         _say(figure, left + 9.5, bottom + 6.0 * len(rows) - 6.0 * k - 0.8, words)
 
 
@@ -175,5 +211,13 @@ def _say(
     figure: Any, x: float, y: float, words: str, *, size: float = POINTS, bold: bool = False
 ) -> None:
     """Write a line, its top left at a place on the page, mm; never taken for a formula."""
-    figure.text(x / PAGE_MM[0], y / PAGE_MM[1], words, fontsize=size, color=DARK, va="top",
-                fontweight="bold" if bold else "normal", parse_math=False)  # fmt: skip
+    figure.text(
+        x / PAGE_MM[0],
+        y / PAGE_MM[1],
+        words,
+        fontsize=size,
+        color=DARK,
+        va="top",
+        fontweight="bold" if bold else "normal",
+        parse_math=False,
+    )

@@ -67,8 +67,11 @@ def write_old_and_new(path: str | Path, old: Plan, new: Plan) -> bool:
 
 def changed_feet(old: Plan, new: Plan) -> list[tuple[FootPlan, FootPlan]]:
     """Return the feet, left first, whose support lies or stands otherwise than before."""
-    pairs = [(was, now) for was, now in ((old.left, new.left), (old.right, new.right))
-             if was is not None and now is not None]  # fmt: skip
+    pairs = [
+        (was, now)
+        for was, now in ((old.left, new.left), (old.right, new.right))
+        if was is not None and now is not None
+    ]
     return [(was, now) for was, now in pairs if _moves(_support(was), _support(now))]
 
 
@@ -90,9 +93,12 @@ def section(was: FootPlan, now: FootPlan, name: str) -> Section:
     fixed = np.full(len(places), y if axis == 0 else x)
     where = (places, fixed) if axis == 0 else (fixed, places)
     return Section(
-        name=name, at=y if axis == 0 else x, places=places,
-        before=_heights(_support(was))(*where), after=_heights(_support(now))(*where),
-    )  # fmt: skip
+        name=name,
+        at=y if axis == 0 else x,
+        places=places,
+        before=_heights(_support(was))(*where),
+        after=_heights(_support(now))(*where),
+    )
 
 
 def old_and_new_png(old: Plan, new: Plan, *, dpi: int = 130) -> bytes | None:
@@ -167,8 +173,13 @@ def _from_above(axes: Any, was: FootPlan, now: FootPlan, turn: Turn) -> None:
         if made is None:
             continue
         ring = np.array(made.outline)
-        axes.plot(*turn([*ring, ring[0]]), color=style["colors"], linewidth=1.5,
-                  linestyle=style["linestyles"], zorder=4)  # fmt: skip
+        axes.plot(
+            *turn([*ring, ring[0]]),
+            color=style["colors"],
+            linewidth=1.5,
+            linestyle=style["linestyles"],
+            zorder=4,
+        )
         x, y = (np.arange(ring[:, k].min(), ring[:, k].max(), 1.0) for k in (0, 1))
         places = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1)
         heights = _heights(made)(places[..., 0], places[..., 1])

@@ -27,14 +27,23 @@ DPI = 150
 PAGE_MM = (210.0, 148.0)
 DARK, GREY, LINE, FOOT, AXIS = "#1a1a1a", "#5a5a5a", "#005c9e", "#c25400", "#5a5a5a"
 SHOWN = (
-    ("foot_length", "length"), ("foot_breadth", "breadth at the ball"),
-    ("heel_breadth_max", "breadth of the heel"), ("heel_to_ball_length", "heel to inner ball"),
-    ("outside_ball_length", "heel to outer ball"), ("ball_girth", "ball girth"),
+    ("foot_length", "length"),
+    ("foot_breadth", "breadth at the ball"),
+    ("heel_breadth_max", "breadth of the heel"),
+    ("heel_to_ball_length", "heel to inner ball"),
+    ("outside_ball_length", "heel to outer ball"),
+    ("ball_girth", "ball girth"),
     ("instep_girth", "instep girth"),
-)  # fmt: skip
-NAMES = {"pternion": "heel", "acropodion": "toe tip", "metatarsale_tibiale": "inner ball",
-         "metatarsale_fibulare": "outer ball", "heel_centre": "", "mth2": "",
-         "big_toe": ""}  # fmt: skip
+)
+NAMES = {
+    "pternion": "heel",
+    "acropodion": "toe tip",
+    "metatarsale_tibiale": "inner ball",
+    "metatarsale_fibulare": "outer ball",
+    "heel_centre": "",
+    "mth2": "",
+    "big_toe": "",
+}
 LONGEST = 62  # letters of a line of words
 
 
@@ -102,8 +111,9 @@ def _on_page(found: Found, mm: Array, turn: bool) -> Array:
 def _draw_sheet(figure: Any, found: Found, turn: bool) -> None:
     wide, high = found.flat.size
     scale = min(128.0 / high, 106.0 / wide)
-    axes = figure.add_axes((8 / PAGE_MM[0], 12 / PAGE_MM[1], wide * scale / PAGE_MM[0],
-                            high * scale / PAGE_MM[1]))  # fmt: skip
+    axes = figure.add_axes(
+        (8 / PAGE_MM[0], 12 / PAGE_MM[1], wide * scale / PAGE_MM[0], high * scale / PAGE_MM[1])
+    )
     picture = found.flat.picture[::-1, ::-1] if turn else found.flat.picture
     axes.imshow(picture, extent=(0, wide, 0, high), interpolation="bilinear")
     axes.set_xlim(-2, wide + 2)
@@ -123,8 +133,9 @@ def _draw_sheet(figure: Any, found: Found, turn: bool) -> None:
     length = points["acropodion"][0]
     axis = _mapped(found, np.array([(0.0, 0.0), (length, 0.0)]), turn)
     axes.plot(axis[:, 0], axis[:, 1], color=AXIS, linewidth=0.7, linestyle="-.")
-    ball = _mapped(found, np.stack([points[f"metatarsale_{k}"] for k in ("tibiale", "fibulare")]),
-                   turn)  # fmt: skip
+    ball = _mapped(
+        found, np.stack([points[f"metatarsale_{k}"] for k in ("tibiale", "fibulare")]), turn
+    )
     axes.plot(ball[:, 0], ball[:, 1], color=AXIS, linewidth=0.7, linestyle="-.")
     middle = foot.mean(axis=0)
     for name, words in NAMES.items():
@@ -132,14 +143,34 @@ def _draw_sheet(figure: Any, found: Found, turn: bool) -> None:
         axes.plot(*at, marker="o", markersize=4.0, color=FOOT, markeredgecolor="white")
         if words:
             inward = 0.16 * (middle - at)
-            axes.text(*(at + inward), words, fontsize=7.5, color=DARK, ha="center", va="center",
-                      bbox={"facecolor": "white", "alpha": 0.75, "pad": 0.8,
-                            "linewidth": 0})  # fmt: skip
+            axes.text(
+                *(at + inward),
+                words,
+                fontsize=7.5,
+                color=DARK,
+                ha="center",
+                va="center",
+                bbox={"facecolor": "white", "alpha": 0.75, "pad": 0.8, "linewidth": 0},
+            )
     way = -1.0 if found.traced.side is Side.RIGHT else 1.0
-    axes.text(wide / 2 + way * 0.34 * wide, high * 0.30, "big-toe side", fontsize=7.5,
-              rotation=90, color=GREY, ha="center", va="center")  # fmt: skip
-    axes.text(0, -3, "seen from above · blue: the line, dotted where it was bridged · orange: the "
-              "foot", fontsize=7.0, color=GREY, va="top")  # fmt: skip
+    axes.text(
+        wide / 2 + way * 0.34 * wide,
+        high * 0.30,
+        "big-toe side",
+        fontsize=7.5,
+        rotation=90,
+        color=GREY,
+        ha="center",
+        va="center",
+    )
+    axes.text(
+        0,
+        -3,
+        "seen from above · blue: the line, dotted where it was bridged · orange: the foot",
+        fontsize=7.0,
+        color=GREY,
+        va="top",
+    )
 
 
 def _mapped(found: Found, points: Array, turn: bool) -> Array:
@@ -153,8 +184,9 @@ def _draw_photo(figure: Any, found: Found) -> None:
     high, wide = found.photo.rgb.shape[:2]
     step = max(1, max(high, wide) // 500)
     box = (172.0, 16.0, 32.0, 32.0)
-    axes = figure.add_axes((box[0] / PAGE_MM[0], box[1] / PAGE_MM[1], box[2] / PAGE_MM[0],
-                            box[3] / PAGE_MM[1]))  # fmt: skip
+    axes = figure.add_axes(
+        (box[0] / PAGE_MM[0], box[1] / PAGE_MM[1], box[2] / PAGE_MM[0], box[3] / PAGE_MM[1])
+    )
     axes.imshow(found.photo.rgb[::step, ::step], extent=(0, wide, high, 0))
     ring = np.concatenate([found.sheet.corners, found.sheet.corners[:1]])
     axes.plot(ring[:, 0], ring[:, 1], color="#00a0ff", linewidth=1.2)
@@ -164,8 +196,22 @@ def _draw_photo(figure: Any, found: Found) -> None:
 
 
 def _say(
-    figure: Any, x: float, y: float, words: str, size: float, colour: str = DARK, *,
+    figure: Any,
+    x: float,
+    y: float,
+    words: str,
+    size: float,
+    colour: str = DARK,
+    *,
     bold: bool = False,
-) -> None:  # fmt: skip
-    figure.text(x / PAGE_MM[0], y / PAGE_MM[1], words, fontsize=size, color=colour, va="top",
-                fontweight="bold" if bold else "normal", parse_math=False)  # fmt: skip
+) -> None:
+    figure.text(
+        x / PAGE_MM[0],
+        y / PAGE_MM[1],
+        words,
+        fontsize=size,
+        color=colour,
+        va="top",
+        fontweight="bold" if bold else "normal",
+        parse_math=False,
+    )

@@ -120,10 +120,16 @@ def _draw_placement(axes: Any, plan: Plan, foot: FootPlan, tallest: float) -> An
     turn = Turn(foot.side)
     base, outline = np.array(foot.base.outline), np.array(foot.foot_outline)
     axes.fill(*turn(base), facecolor="#f3f1ea", edgecolor=DARK, linewidth=1.3, zorder=1)
-    axes.fill(*turn(outline), fill=False, edgecolor=GREY, linewidth=0.9, linestyle=(0, (1, 2)),
-              zorder=4)  # fmt: skip
-    axes.plot(*turn([(0, 0), (base[:, 0].max(), 0)]), color=GREY, linewidth=0.5,
-              linestyle=(0, (10, 3, 2, 3)), zorder=2)  # fmt: skip
+    axes.fill(
+        *turn(outline), fill=False, edgecolor=GREY, linewidth=0.9, linestyle=(0, (1, 2)), zorder=4
+    )
+    axes.plot(
+        *turn([(0, 0), (base[:, 0].max(), 0)]),
+        color=GREY,
+        linewidth=0.5,
+        linestyle=(0, (10, 3, 2, 3)),
+        zorder=2,
+    )
     notes = [_draw_wedge(axes, wedge, turn) for wedge in foot.wedges]
     filled = None
     if foot.pad is not None:
@@ -170,8 +176,14 @@ def _draw_wedge(axes: Any, wedge: WedgePlan, turn: Turn) -> tuple[Array, str, st
     under = wedge.place.value == "under the shoe"
     ring = np.array(wedge.outline)
     dash = (6, 2, 1, 2) if under else (4, 2)
-    axes.fill(*turn(ring), facecolor="none" if under else "#f6d9bd", edgecolor=ORANGE,
-              linewidth=0.9, linestyle=(0, dash), zorder=2)  # fmt: skip
+    axes.fill(
+        *turn(ring),
+        facecolor="none" if under else "#f6d9bd",
+        edgecolor=ORANGE,
+        linewidth=0.9,
+        linestyle=(0, dash),
+        zorder=2,
+    )
     if not under:
         zone = np.array([*full[0], *full[1][::-1]])
         inside = (ring[:, 0] > full[0][0, 0]) & (ring[:, 0] < full[1][0, 0])
@@ -180,15 +192,16 @@ def _draw_wedge(axes: Any, wedge: WedgePlan, turn: Turn) -> tuple[Array, str, st
         axes.fill(*turn(zone), facecolor="#eebd8d", edgecolor="none", zorder=2.1)
         for line in full:
             axes.plot(*turn(line), color=ORANGE, linewidth=1.0, zorder=2.2)
-    axes.fill(*turn(band), facecolor=ORANGE, edgecolor="white", hatch="/////", linewidth=0.0,
-              zorder=5)  # fmt: skip
+    axes.fill(
+        *turn(band), facecolor=ORANGE, edgecolor="white", hatch="/////", linewidth=0.0, zorder=5
+    )
     middle = np.array([(full[0][0, 0] + full[1][0, 0]) / 2, 0.0])
     lateral = float(ring[np.abs(ring[:, 0] - middle[0]).argsort()[:8], 1].min())
-    words = (
-        f"{wedge.words}\n{wedge.thick_edge:.1f} mm thick there\n"
-        + ("by its bolt slots" if under else
-           f"full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm\n{taper_words(wedge)}")
-    )  # fmt: skip
+    words = f"{wedge.words}\n{wedge.thick_edge:.1f} mm thick there\n" + (
+        "by its bolt slots"
+        if under
+        else f"full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm\n{taper_words(wedge)}"
+    )
     return np.array([middle[0], lateral + 4.0]), f"Shim {wedge.place}", words
 
 
@@ -220,8 +233,14 @@ def _draw_dome(
     shown = levels[2::2]
     ink = ["white" if level > 0.45 * levels[-1] else "#0b3c5d" for level in shown]
     lines = axes.contour(page, up, z, levels=shown, colors=ink, linewidths=0.7, zorder=3.1)
-    edge = Polygon(np.column_stack(turn(pad.outline)), closed=True, fill=False, edgecolor="#0b3c5d",
-                   linewidth=1.4, zorder=3.3)  # fmt: skip
+    edge = Polygon(
+        np.column_stack(turn(pad.outline)),
+        closed=True,
+        fill=False,
+        edgecolor="#0b3c5d",
+        linewidth=1.4,
+        zorder=3.3,
+    )
     axes.add_patch(edge)
     for drawn in (filled, lines):
         drawn.set_clip_path(edge)
@@ -271,8 +290,17 @@ def _draw_spots(axes: Any, plan: Plan, foot: FootPlan, turn: Turn) -> list[tuple
     notes = []
     for x, y in tender_spots(plan, foot.side):
         px, py = map(float, turn([x, y]))
-        axes.add_patch(Circle((px, py), radius, fill=False, edgecolor=DARK, linewidth=1.6,
-                              linestyle=(0, (3, 1.5)), zorder=6.4))  # fmt: skip
+        axes.add_patch(
+            Circle(
+                (px, py),
+                radius,
+                fill=False,
+                edgecolor=DARK,
+                linewidth=1.6,
+                linestyle=(0, (3, 1.5)),
+                zorder=6.4,
+            )
+        )
         side = "medial" if y >= 0 else "lateral"
         words = f"{x:g} mm from rear, {abs(y):g} mm {side}"
         notes.append((np.array([x, y]), "Tender: keep free", words))
@@ -290,17 +318,27 @@ def _draw_plan_landmarks(axes: Any, foot: FootPlan, turn: Turn) -> None:
     for name in ("mth1", "mth2", "mth3", "mth4", "mth5"):
         if name in marks:
             px, py = map(float, turn(marks[name]))
-            axes.add_patch(Circle((px, py), 3.4, facecolor="white", edgecolor=DARK, linewidth=0.8,
-                                  zorder=6))  # fmt: skip
+            axes.add_patch(
+                Circle((px, py), 3.4, facecolor="white", edgecolor=DARK, linewidth=0.8, zorder=6)
+            )
             axes.text(px, py, name[-1], fontsize=8.0, ha="center", va="center_baseline", zorder=7)
     for name, symbol in (("arch_apex", "D"), ("heel_centre", "o")):
         if name in marks:
             px, py = map(float, turn(marks[name]))
-            axes.plot(px, py, marker=symbol, markersize=4.5, color="#d8d8d8", markeredgecolor=DARK,
-                      markeredgewidth=0.8, zorder=6.5)  # fmt: skip
+            axes.plot(
+                px,
+                py,
+                marker=symbol,
+                markersize=4.5,
+                color="#d8d8d8",
+                markeredgecolor=DARK,
+                markeredgewidth=0.8,
+                zorder=6.5,
+            )
             if name == "heel_centre":
-                axes.text(px, py - 4.0, "heel centre", fontsize=8.0, ha="center", va="top",
-                          zorder=7)  # fmt: skip
+                axes.text(
+                    px, py - 4.0, "heel centre", fontsize=8.0, ha="center", va="top", zorder=7
+                )
 
 
 def _place_notes(axes: Any, notes: list[tuple[Array, str, str]], turn: Turn, base: Array) -> None:
@@ -319,11 +357,24 @@ def _place_notes(axes: Any, notes: list[tuple[Array, str, str]], turn: Turn, bas
     align = "right" if turn.medial > 0 else "left"
     for (at, title, _), text, top in zip(notes, texts, tops, strict=True):
         axes.text(column, top, title, fontsize=9.4, fontweight="bold", ha=align, va="top")
-        axes.text(column, top - 7.2, text, fontsize=9.2, ha=align, va="top", linespacing=1.12,
-                  parse_math=False)  # fmt: skip
+        axes.text(
+            column,
+            top - 7.2,
+            text,
+            fontsize=9.2,
+            ha=align,
+            va="top",
+            linespacing=1.12,
+            parse_math=False,
+        )
         px, py = turn(at)
-        axes.plot([column - turn.medial * -1.5, px], [top - 3.2, py], color=GREY, linewidth=0.5,
-                  zorder=6.8)  # fmt: skip
+        axes.plot(
+            [column - turn.medial * -1.5, px],
+            [top - 3.2, py],
+            color=GREY,
+            linewidth=0.5,
+            zorder=6.8,
+        )
 
 
 def _frame_placement(axes: Any, foot: FootPlan, turn: Turn, base: Array) -> None:
@@ -374,9 +425,25 @@ def _frame_placement(axes: Any, foot: FootPlan, turn: Turn, base: Array) -> None
 
 
 def say(
-    figure: Any, x: float, y: float, words: str, size: float, *, bold: bool = False,
-    colour: str = DARK, align: str = "left",
-) -> None:  # fmt: skip
+    figure: Any,
+    x: float,
+    y: float,
+    words: str,
+    size: float,
+    *,
+    bold: bool = False,
+    colour: str = DARK,
+    align: str = "left",
+) -> None:
     """Write a line on the figure; words are taken as they are, never as a formula."""
-    figure.text(x, y, words, fontsize=size, fontweight="bold" if bold else "normal", color=colour,
-                va="top", ha=align, parse_math=False)  # fmt: skip
+    figure.text(
+        x,
+        y,
+        words,
+        fontsize=size,
+        fontweight="bold" if bold else "normal",
+        color=colour,
+        va="top",
+        ha=align,
+        parse_math=False,
+    )

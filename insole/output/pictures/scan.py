@@ -107,15 +107,26 @@ def _draw_map(axes: Any, measured: MeasuredFoot) -> None:
     sole = foot.sole
     u = across * sole.y
     smooth = filtered(sole.z, 1.0 / sole.cell)
-    axes.contourf(u, sole.x, np.clip(smooth, 0.0, 99.0), levels=(-0.5, *HEIGHTS, 100.0),
-                  colors=bands_of(len(HEIGHTS) + 1))  # fmt: skip
+    axes.contourf(
+        u,
+        sole.x,
+        np.clip(smooth, 0.0, 99.0),
+        levels=(-0.5, *HEIGHTS, 100.0),
+        colors=bands_of(len(HEIGHTS) + 1),
+    )
     axes.contour(u, sole.x, smooth, levels=HEIGHTS, colors="white", linewidths=0.5)
     silhouette = draw_silhouette(foot)
     if silhouette is not None:
         ring = silhouette.z > 0.5
         hatched_with(axes, across * silhouette.y, silhouette.x, ring, PALE, "", zorder=0)
-        axes.contour(across * silhouette.y, silhouette.x, ring.astype(float), levels=[0.5],
-                     colors=DARK, linewidths=1.0)  # fmt: skip
+        axes.contour(
+            across * silhouette.y,
+            silhouette.x,
+            ring.astype(float),
+            levels=[0.5],
+            colors=DARK,
+            linewidths=1.0,
+        )
     unseen, place = not_seen(foot)
     hatched_with(axes, across * place.y, place.x, unseen, "white", "xxx", zorder=3)
     axes.set_xlim(-97.0, 97.0)
@@ -126,8 +137,9 @@ def _draw_map(axes: Any, measured: MeasuredFoot) -> None:
     _mark_findings(axes, measured, across, unseen, place)
     scale_bar(axes, -96.0, -27.0)
     for words, way in (("big-toe side", across), ("little-toe side", -across)):
-        axes.text(way * 95.0, -13.0, words, color=GREY, ha="right" if way > 0 else "left",
-                  va="center")  # fmt: skip
+        axes.text(
+            way * 95.0, -13.0, words, color=GREY, ha="right" if way > 0 else "left", va="center"
+        )
 
 
 def _mark_landmarks(axes: Any, measured: MeasuredFoot, across: float) -> None:
@@ -135,8 +147,15 @@ def _mark_landmarks(axes: Any, measured: MeasuredFoot, across: float) -> None:
     border, align = borders(measured.foot)[1], "left" if across > 0 else "right"
     for name, mark in measured.landmarks.items():
         at = np.array([across * mark.xyz[1], mark.xyz[0]])
-        axes.plot(*at, marker="o", markersize=4.5, color=DARK, markeredgecolor="white",
-                  markeredgewidth=1.0, zorder=6)  # fmt: skip
+        axes.plot(
+            *at,
+            marker="o",
+            markersize=4.5,
+            color=DARK,
+            markeredgecolor="white",
+            markeredgewidth=1.0,
+            zorder=6,
+        )
         if name not in NAMED:
             continue
         words = NAMED[name]
@@ -284,9 +303,16 @@ def _draw_noise(figure: Any, foot: Foot, seen: ScanMaps) -> None:
             seen.x[i] + half * np.array([-1, -1, 1, 1]),
             facecolor="white" if few[i, j] else colours[step[i, j]],
             hatch=".." if few[i, j] else hatches[step[i, j]],
-            edgecolor="white" if not few[i, j] and step[i, j] > 1 else GREY, linewidth=0.0,
-        )  # fmt: skip
+            edgecolor="white" if not few[i, j] and step[i, j] > 1 else GREY,
+            linewidth=0.0,
+        )
     silhouette = draw_silhouette(foot)
     if silhouette is not None:
-        axes.contour(across * silhouette.y, silhouette.x, silhouette.z, levels=[0.5], colors=DARK,
-                     linewidths=0.8)  # fmt: skip
+        axes.contour(
+            across * silhouette.y,
+            silhouette.x,
+            silhouette.z,
+            levels=[0.5],
+            colors=DARK,
+            linewidths=0.8,
+        )

@@ -59,8 +59,15 @@ def _write_compared(figure: Any, comparison: Comparison) -> None:
     say(figure, 92.0, 146.0, f"first: {cut(comparison.first, 48)}")
     say(figure, 92.0, 146.0 - LINE_MM, f"second: {cut(comparison.second, 47)}")
     say(figure, 92.0, 45.0, "first from second, mm", bold=True)
-    names = [f"inside, over {-APART[0]:g}", "inside 1 to 2", "inside 0.5 to 1", "within 0.5",
-             "outside 0.5 to 1", "outside 1 to 2", f"outside, over {APART[-1]:g}"]  # fmt: skip
+    names = [
+        f"inside, over {-APART[0]:g}",
+        "inside 1 to 2",
+        "inside 0.5 to 1",
+        "within 0.5",
+        "outside 0.5 to 1",
+        "outside 1 to 2",
+        f"outside, over {APART[-1]:g}",
+    ]
     rows = list(zip(apart_colours(), APART_HATCHES, names, strict=True))[::-1]
     draw_key(figure, 92.0, 40.0, [*rows, (PALE, "xxx", "not compared")])
     apex = next((d for d in comparison.differences if d.name == "arch_apex_height"), None)

@@ -29,7 +29,7 @@ __all__ = [
     "medial_way",
     "say",
     "scale_bar",
-]  # fmt: skip
+]
 
 # shape and colour by weight; blue, orange and vermilion are told apart by every colour vision
 MARKS = {
@@ -91,34 +91,74 @@ def hatched_with(
 ) -> None:
     """Fill a mask, shape (len(v), len(u)), with colour and hatch."""
     if mask.any():
-        axes.contourf(u, v, mask.astype(float), levels=[0.5, 1.5], colors=[colour],
-                      hatches=[hatch], zorder=zorder)  # fmt: skip
+        axes.contourf(
+            u,
+            v,
+            mask.astype(float),
+            levels=[0.5, 1.5],
+            colors=[colour],
+            hatches=[hatch],
+            zorder=zorder,
+        )
 
 
 def disc(axes: Any, u: float, v: float, severity: Severity, words: str) -> None:
     """Draw a finding's number in the shape of its weight."""
     shape, colour = MARKS[severity]
-    axes.plot(u, v, marker=shape, markersize=18 if shape == "^" else 15, color=colour,
-              markeredgecolor="white", markeredgewidth=1.0, zorder=8, clip_on=False)  # fmt: skip
-    axes.annotate(words, (u, v), xytext=(0, -1.8 if shape == "^" else -0.4), color="white",
-                  textcoords="offset points", fontweight="bold", fontsize=POINTS, ha="center",
-                  va="center", zorder=9, annotation_clip=False)  # fmt: skip
+    axes.plot(
+        u,
+        v,
+        marker=shape,
+        markersize=18 if shape == "^" else 15,
+        color=colour,
+        markeredgecolor="white",
+        markeredgewidth=1.0,
+        zorder=8,
+        clip_on=False,
+    )
+    axes.annotate(
+        words,
+        (u, v),
+        xytext=(0, -1.8 if shape == "^" else -0.4),
+        color="white",
+        textcoords="offset points",
+        fontweight="bold",
+        fontsize=POINTS,
+        ha="center",
+        va="center",
+        zorder=9,
+        annotation_clip=False,
+    )
 
 
 def haloed(axes: Any, u: float, v: float, words: str, align: str) -> None:
     """Write words that stay readable on any band."""
     from matplotlib.patheffects import withStroke
 
-    axes.text(u, v, words, color=DARK, ha=align, va="center", linespacing=1.0, parse_math=False,
-              zorder=7, path_effects=[withStroke(linewidth=2.5, foreground="white")])  # fmt: skip
+    axes.text(
+        u,
+        v,
+        words,
+        color=DARK,
+        ha=align,
+        va="center",
+        linespacing=1.0,
+        parse_math=False,
+        zorder=7,
+        path_effects=[withStroke(linewidth=2.5, foreground="white")],
+    )
 
 
 def scale_bar(axes: Any, left: float, y: float) -> None:
     """Draw a bar of 50 mm with a mark every 10 mm."""
     for k in range(5):
-        axes.fill([left + 10 * k, left + 10 * k + 10, left + 10 * k + 10, left + 10 * k],
-                  [y, y, y + 3.0, y + 3.0], facecolor=DARK if k % 2 == 0 else "white",
-                  edgecolor=DARK, linewidth=0.7)  # fmt: skip
+        axes.fill(
+            [left + 10 * k, left + 10 * k + 10, left + 10 * k + 10, left + 10 * k],
+            [y, y, y + 3.0, y + 3.0],
+            facecolor=DARK if k % 2 == 0 else "white",
+            edgecolor=DARK,
+            linewidth=0.7,
+        )
     axes.text(left + 53.0, y + 1.5, "50 mm of foot", va="center", fontsize=POINTS)
 
 
@@ -131,18 +171,41 @@ def draw_key(figure: Any, left: float, top: float, rows: Sequence[tuple[Any, str
     axes.set_xlim(0, 8)
     axes.set_ylim(-len(rows), 0)
     for k, (colour, hatch, words) in enumerate(rows):
-        axes.add_patch(Rectangle((0.3, -k - 0.95), 7.4, 0.9, facecolor=colour, hatch=hatch,
-                                 edgecolor=DARK, linewidth=0.5))  # fmt: skip
+        axes.add_patch(
+            Rectangle(
+                (0.3, -k - 0.95),
+                7.4,
+                0.9,
+                facecolor=colour,
+                hatch=hatch,
+                edgecolor=DARK,
+                linewidth=0.5,
+            )
+        )
         say(figure, left + 9.5, top - LINE_MM * k - 0.2, words)
 
 
 def say(
-    figure: Any, x: float, y: float, words: str, *, size: float = POINTS, bold: bool = False,
+    figure: Any,
+    x: float,
+    y: float,
+    words: str,
+    *,
+    size: float = POINTS,
+    bold: bool = False,
     colour: str = DARK,
-) -> None:  # fmt: skip
+) -> None:
     """Write a line, its top left at a place on the page, mm; never taken for a formula."""
-    figure.text(x / PAGE_MM[0], y / PAGE_MM[1], words, fontsize=size, color=colour, va="top",
-                fontweight="bold" if bold else "normal", parse_math=False)  # fmt: skip
+    figure.text(
+        x / PAGE_MM[0],
+        y / PAGE_MM[1],
+        words,
+        fontsize=size,
+        color=colour,
+        va="top",
+        fontweight="bold" if bold else "normal",
+        parse_math=False,
+    )
 
 
 def cut(words: str, longest: int) -> str:

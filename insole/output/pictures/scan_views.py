@@ -109,8 +109,13 @@ def draw_views(figure: Any, comparison: Comparison, foot: Foot) -> None:
         axes.set_xlim(u[drawn].min() - 5.0, u[drawn].max() + 5.0)
         axes.set_ylim(v[drawn].min() - (16.0 if box[0] < 90.0 else 3.0), v[drawn].max() + 3.0)
         at = 0.0 if box[0] < 90.0 or u[np.argmax(p[:, 0])] < 0 else 84.0
-        say(figure, box[0] + 1.0 + at, box[1] + box[3] + (5.0 if box[0] < 90.0 else -3.0), title,
-             colour=GREY)  # fmt: skip
+        say(
+            figure,
+            box[0] + 1.0 + at,
+            box[1] + box[3] + (5.0 if box[0] < 90.0 else -3.0),
+            title,
+            colour=GREY,
+        )
         leg = drawn & (p[:, 2] > 0.85 * min(VIEW_TOP_MM, float(p[:, 2].max())))
         if title == "from above" and p[:, 2].max() > VIEW_TOP_MM:
             axes.text(u[leg].mean(), v[leg].mean(), "leg", color=GREY, ha="center", va="center")
@@ -146,9 +151,14 @@ def _draw_view(axes: Any, points: Array, signed: Array, gap: int) -> None:
     )
     mean = ndimage.gaussian_filter((total / np.maximum(count, 1.0))[from_u, from_v], 1.0)
     at_u, at_v = (start[k] + cell * np.arange(shape[k]) for k in range(2))
-    axes.contourf(at_u, at_v, np.where(body & ~unknown, np.clip(mean, -99.0, 99.0), np.nan).T,
-                  levels=(-100.0, *APART, 100.0), colors=apart_colours(),
-                  hatches=APART_HATCHES)  # fmt: skip
+    axes.contourf(
+        at_u,
+        at_v,
+        np.where(body & ~unknown, np.clip(mean, -99.0, 99.0), np.nan).T,
+        levels=(-100.0, *APART, 100.0),
+        colors=apart_colours(),
+        hatches=APART_HATCHES,
+    )
     hatched_with(axes, at_u, at_v, unknown.T, PALE, "xxx", zorder=2)
 
 

@@ -175,9 +175,14 @@ def _in_mm(scan: Scan, factor: float, rim: Array) -> PartScan:
             )
         points, normals = points[piece], None if normals is None else normals[piece]
     return PartScan(
-        points=points, normals=normals, table=table, unit=None, evidence="", apart=others,
+        points=points,
+        normals=normals,
+        table=table,
+        unit=None,
+        evidence="",
+        apart=others,
         notes=tuple(notes),
-    )  # fmt: skip
+    )
 
 
 def _points(scan: Scan) -> tuple[Array, Array | None]:

@@ -68,7 +68,9 @@ def as_record(check: MadeCheck) -> dict[str, Any]:
         "noise_mm": round(check.top.noise, 3),
         "unseen_share": round(check.unseen, 4),
         "rim_rms_mm": round(float(np.sqrt((stand**2).mean())), 3) if len(stand) else None,
-        "top_shift_mm": None if check.placed.shift is None else {
+        "top_shift_mm": None
+        if check.placed.shift is None
+        else {
             "forward": round(check.placed.shift[0], 2),
             "medial": round(_medial(check, check.placed.shift[1]), 2),
         },
@@ -85,7 +87,7 @@ def as_record(check: MadeCheck) -> dict[str, Any]:
             for patch in check.patches
         ],
         "notes": list(check.notes),
-    }  # fmt: skip
+    }
 
 
 def verdict(check: MadeCheck) -> str:
@@ -110,9 +112,11 @@ def patch_words(patch: Patch) -> str:
         return f"{'highest' if patch.amount > 0 else 'lowest'} place: {patch.amount:+.1f} ± " + (
             f"{patch.uncertainty:.1f} mm, {where}"
         )
-    return f"take off {amount} {size}, {where}" if patch.amount > 0 else (
-        f"{amount} short {size}, {where}"
-    )  # fmt: skip
+    return (
+        f"take off {amount} {size}, {where}"
+        if patch.amount > 0
+        else (f"{amount} short {size}, {where}")
+    )
 
 
 def shift_words(check: MadeCheck) -> list[str]:

@@ -62,14 +62,16 @@ def shim_notes(
         lost = 0.0 if give.modulus is None else pressure / give.modulus
         in_softest = abs(wedge.net) * (1.0 - pressure / gent_modulus(softest))
         much = lost > limits.value("wedge.hard_load_loss")
-        notes.append(Note(
-            code=f"wedge-left-{wedge.place.name.lower()}",
-            level=NoteLevel.WARN if much else NoteLevel.INFO,
-            text=f"{wedge.place.value}: about {abs(wedge.net) * (1 - lost):.1f}° of "
-            f"{abs(wedge.net):g}° is left under half the body weight in {give.words}, "
-            f"{max(in_softest, 0.0):.1f}° in the softest shim allowed, {softest:g} Shore A"
-            f"{'; make it of something harder' if much else ''}",
-        ))  # fmt: skip
+        notes.append(
+            Note(
+                code=f"wedge-left-{wedge.place.name.lower()}",
+                level=NoteLevel.WARN if much else NoteLevel.INFO,
+                text=f"{wedge.place.value}: about {abs(wedge.net) * (1 - lost):.1f}° of "
+                f"{abs(wedge.net):g}° is left under half the body weight in {give.words}, "
+                f"{max(in_softest, 0.0):.1f}° in the softest shim allowed, {softest:g} Shore A"
+                f"{'; make it of something harder' if much else ''}",
+            )
+        )
     return tuple(notes)
 
 
@@ -83,23 +85,38 @@ def pressed_notes(plan: ContactPlan, limits: Limits) -> list[Note]:
         peak, arch = case.after.peak, case.after.pad_peak
         if case.ankle is not None:  # where the load then lies says leg and shoe, not the pad
             continue
-        bound = {"standing": min(peak["heel"], peak["forefoot"]),
-                 "pedalling": most * peak["forefoot"]}[case.case]  # fmt: skip
+        bound = {
+            "standing": min(peak["heel"], peak["forefoot"]),
+            "pedalling": most * peak["forefoot"],
+        }[case.case]
         words = {
             "standing": "the lower of the peaks at heel and forefoot",
             "pedalling": f"{100 * most:.0f} % of the peak at the forefoot",
         }[case.case]
         steep = case.after.pad_gradient > STEEPER * case.after.ball_gradient
         if arch > bound:
-            notes.append(_warn(f"contact-arch-{case.case}", (
-                f"{case.case}: the model's peak on the pad ({arch:.0f} kPa) is above {words} "
-                f"({bound:.0f} kPa): take a step of support back before the trial"),
-                f"model, {case.case}: presses; plan one step less support before making"))
+            notes.append(
+                _warn(
+                    f"contact-arch-{case.case}",
+                    (
+                        f"{case.case}: the model's peak on the pad ({arch:.0f} kPa) is above "
+                        f"{words} "
+                        f"({bound:.0f} kPa): take a step of support back before the trial"
+                    ),
+                    f"model, {case.case}: presses; plan one step less support before making",
+                )
+            )
         elif steep and case.case == "pedalling":
-            notes.append(_warn("contact-edge", (
-                "pedalling: the model's pressure changes faster on the pad "
-                f"({case.after.pad_gradient:.1f} kPa/mm) than anywhere at the ball "
-                f"({case.after.ball_gradient:.1f} kPa/mm): feel for a ridge")))  # fmt: skip
+            notes.append(
+                _warn(
+                    "contact-edge",
+                    (
+                        "pedalling: the model's pressure changes faster on the pad "
+                        f"({case.after.pad_gradient:.1f} kPa/mm) than anywhere at the ball "
+                        f"({case.after.ball_gradient:.1f} kPa/mm): feel for a ridge"
+                    ),
+                )
+            )
     return notes
 
 
@@ -107,15 +124,21 @@ def _losses(plan: ContactPlan, limits: Limits) -> list[Note]:
     """Return a warning where the parts take contact away: part of the sole is lifted off."""
     keep = 1.0 - limits.value("contact.area_loss")
     return [
-        _warn(f"contact-less-{case.case}", (
-            f"{case.case}: in the model the contact area shrinks from {case.before.area:.0f} to "
-            f"{case.after.area:.0f} cm² with the parts: part of the sole is lifted off its bed; "
-            "ask the rider for even contact, and take a step of wedge back if it is not"),
+        _warn(
+            f"contact-less-{case.case}",
+            (
+                f"{case.case}: in the model the contact area shrinks from {case.before.area:.0f} "
+                "to "
+                f"{case.after.area:.0f} cm² with the parts: part of the sole is lifted off its "
+                "bed; "
+                "ask the rider for even contact, and take a step of wedge back if it is not"
+            ),
             f"model, {case.case}: contact {case.before.area:.0f} → {case.after.area:.0f} cm²; if "
-            "not even, one step of wedge back")
+            "not even, one step of wedge back",
+        )
         for case in plan.cases
         if case.before and case.after and case.after.area < keep * case.before.area
-    ]  # fmt: skip
+    ]
 
 
 def idle_notes(plan: ContactPlan) -> list[Note]:
@@ -123,10 +146,17 @@ def idle_notes(plan: ContactPlan) -> list[Note]:
     pressed = [(c.before, c.after) for c in plan.cases if c.before and c.after]
     if not pressed or any(after.area - before.area >= IDLE_CM2 for before, after in pressed):
         return []
-    return [_warn("contact-idle", (
-        f"in the model the pad adds less than {IDLE_CM2:g} cm² of contact, standing or pedalling: "
-        "the arch hardly comes down to it; ask the rider whether it is felt at all"),
-        "model: arch hardly reaches the pad; ask if felt")]  # fmt: skip
+    return [
+        _warn(
+            "contact-idle",
+            (
+                f"in the model the pad adds less than {IDLE_CM2:g} cm² of contact, standing or "
+                "pedalling: "
+                "the arch hardly comes down to it; ask the rider whether it is felt at all"
+            ),
+            "model: arch hardly reaches the pad; ask if felt",
+        )
+    ]
 
 
 def _warn(code: str, text: str, short: str = "") -> Note:

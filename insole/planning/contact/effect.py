@@ -54,10 +54,14 @@ def effect(
     little = bool(cases) and all(_little(case) for case in cases)
     binds = _first(pad.binding) if pad is not None else ""
     return EffectPlan(
-        wished=made.support_level, reached=round(reached, 3), binds=binds, snug=made.snug,
-        cases=cases, little=little,
+        wished=made.support_level,
+        reached=round(reached, 3),
+        binds=binds,
+        snug=made.snug,
+        cases=cases,
+        little=little,
         words=_words(made.support_level, reached, cases, little, pad, binds, limits),
-    )  # fmt: skip
+    )
 
 
 def shim_cost(
@@ -100,16 +104,22 @@ def ball_peaks(does: EffectPlan | None, dome: bool = False) -> list[Note]:
     """
     where = "forefoot, metatarsal pad included," if dome else "ball"
     return [
-        Note(code=f"ball-peak-{case.case}", level=NoteLevel.WARN, short=(
-            f"model, {case.case}: peak at the ball {case.ball_peak[0]:.0f} → "
-            f"{case.ball_peak[1]:.0f} kPa; ask for a hot spot"
-        ), text=(
-            f"{case.case}: in the model the peak at the {where} rises from "
-            f"{case.ball_peak[0]:.0f} to {case.ball_peak[1]:.0f} kPa; ask "
-            "the rider for a hot spot there, and take it back"))
+        Note(
+            code=f"ball-peak-{case.case}",
+            level=NoteLevel.WARN,
+            short=(
+                f"model, {case.case}: peak at the ball {case.ball_peak[0]:.0f} → "
+                f"{case.ball_peak[1]:.0f} kPa; ask for a hot spot"
+            ),
+            text=(
+                f"{case.case}: in the model the peak at the {where} rises from "
+                f"{case.ball_peak[0]:.0f} to {case.ball_peak[1]:.0f} kPa; ask "
+                "the rider for a hot spot there, and take it back"
+            ),
+        )
         for case in (does.cases if does else ())
         if case.ball_peak[1] > BALL_PEAK * case.ball_peak[0]
-    ]  # fmt: skip
+    ]
 
 
 def _case(case: ContactCase) -> EffectCase:
@@ -117,13 +127,14 @@ def _case(case: ContactCase) -> EffectCase:
     if before is None or after is None:
         raise ValueError(f"the {case.case} case has no figures")
     return EffectCase(
-        case=case.case, area=(before.area, after.area),
+        case=case.case,
+        area=(before.area, after.area),
         midfoot_area=(before.areas.get("midfoot", 0.0), after.areas.get("midfoot", 0.0)),
         midfoot_share=(before.share["midfoot"], after.share["midfoot"]),
         heel_peak=(before.peak["heel"], after.peak["heel"]),
         ball_peak=(before.peak["forefoot"], after.peak["forefoot"]),
         toe_share=(before.share.get("big toe"), after.share.get("big toe")),
-    )  # fmt: skip
+    )
 
 
 def _little(case: EffectCase) -> bool:
@@ -136,8 +147,13 @@ def _first(binding: Sequence[str]) -> str:
 
 
 def _words(
-    wished: float, reached: float, cases: Sequence[EffectCase], little: bool,
-    pad: PadPlan | None, binds: str, limits: Limits,
+    wished: float,
+    reached: float,
+    cases: Sequence[EffectCase],
+    little: bool,
+    pad: PadPlan | None,
+    binds: str,
+    limits: Limits,
 ) -> str:
     """Return the line that a plan begins with."""
     fills = f"fills {100 * reached:.0f} % of the gap at the crest ({100 * wished:.0f} % wished)"

@@ -174,8 +174,12 @@ def _check_ankle(ankle: float | None) -> None:
 
 
 def _bed(
-    level: Seating, pad: PadPlan | None, wedges: Sequence[WedgePlan], limits: Limits,
-    contour: ContourPlan | None = None, metatarsal: MetatarsalPlan | None = None,
+    level: Seating,
+    pad: PadPlan | None,
+    wedges: Sequence[WedgePlan],
+    limits: Limits,
+    contour: ContourPlan | None = None,
+    metatarsal: MetatarsalPlan | None = None,
 ) -> _Bed:
     """Return sole, bed and parts on the grid of the comparison."""
     x, y = level.sole.x[::CELL_MM], level.sole.y[::CELL_MM]
@@ -215,10 +219,17 @@ def _bed(
     soft = float(layers_in_series(tissue, over.stiffness(np.array(thick))))
     hardness[f"cover of {thick:g} mm, without the parts as with them"] = over.words
     return _Bed(
-        x=x, y=y, gap=gap, parts=shims + raised + dome, pad=arch, dome=dome > 0, regions=regions,
-        soft=soft, layers=tuple(layers),
+        x=x,
+        y=y,
+        gap=gap,
+        parts=shims + raised + dome,
+        pad=arch,
+        dome=dome > 0,
+        regions=regions,
+        soft=soft,
+        layers=tuple(layers),
         hardness=tuple(f"{what}: {of}" for what, of in hardness.items()),
-    )  # fmt: skip
+    )
 
 
 def _axle(level: Seating, cleat: CleatPlan | None) -> float | None:
@@ -260,9 +271,16 @@ def _case(
     before, after = (_figures(one, bed) for one in found)
     maps = _maps([one.pressure for one in found], bed)
     return ContactCase(
-        case=name, load=load, centre=(round(centre[0], 1), round(centre[1], 1)), ankle=ankle,
-        before=before, after=after, before_map=maps[0], after_map=maps[1], notes=notes,
-    )  # fmt: skip
+        case=name,
+        load=load,
+        centre=(round(centre[0], 1), round(centre[1], 1)),
+        ankle=ankle,
+        before=before,
+        after=after,
+        before_map=maps[0],
+        after_map=maps[1],
+        notes=notes,
+    )
 
 
 def _on_dome(bed: _Bed, found: Sequence[Contact]) -> list[str]:
@@ -287,9 +305,15 @@ def _pressed(
     stiffness = layers_in_series(bed.soft, np.full(height.shape, np.inf), *bed.layers * parts)
     held = None if ankle is None else (ankle, 0.0)
     return press(
-        bed.gap - height, CELL_MM, stiffness, load, centre, held, origin=bed.origin,
+        bed.gap - height,
+        CELL_MM,
+        stiffness,
+        load,
+        centre,
+        held,
+        origin=bed.origin,
         regions=bed.regions,
-    )  # fmt: skip
+    )
 
 
 def _figures(found: Contact, bed: _Bed) -> ContactFigures:
@@ -312,7 +336,7 @@ def _figures(found: Contact, bed: _Bed) -> ContactFigures:
         ball_gradient=round(_steepest(along, forefoot), 3),
         tilt=(round(found.tilt_x, 2), round(found.tilt_y, 2)),
         centre=(round(found.centre[0], 1), round(found.centre[1], 1)),
-    )  # fmt: skip
+    )
 
 
 def _maps(pressures: Sequence[Array], bed: _Bed) -> list[PressureMap]:

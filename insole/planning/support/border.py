@@ -112,9 +112,10 @@ def _on_lines(space: Room, ring: Array) -> Array:
 def _lines(space: Room) -> list[Array]:
     """Return how far nodes lie inside the lines of front and rear, mm."""
     return [
-        ceiling.inside for ceiling in space.ceilings
+        ceiling.inside
+        for ceiling in space.ceilings
         if ceiling.code in ("ball-line", "rear") and ceiling.inside is not None
-    ]  # fmt: skip
+    ]
 
 
 def line_at(seating: Seating, x: Array) -> Array:

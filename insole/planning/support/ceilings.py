@@ -191,13 +191,23 @@ def _ball(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]
     height = limits.value("keepout.ball_thin_height")
     slope = math.tan(math.radians(limits.value("feel.slope")))
     return [
-        Ceiling(code="ball-line", z=np.where(behind >= clear + extra, FREE, 0.0),
-                inside=behind - clear - extra, words=(
-            f"the front edge stays {clear + extra:.1f} mm behind the ball line ({clear:g} mm and "
-            f"{extra:.1f} mm for the landmarks' uncertainty)")),
-        Ceiling(code="ball-thin", z=height + slope * np.clip(behind - thin, 0.0, None), cap=True,
-                words=f"at most {height:g} mm thick within {thin:g} mm of the ball line"),
-    ]  # fmt: skip
+        Ceiling(
+            code="ball-line",
+            z=np.where(behind >= clear + extra, FREE, 0.0),
+            inside=behind - clear - extra,
+            words=(
+                f"the front edge stays {clear + extra:.1f} mm behind the ball line ({clear:g} mm "
+                "and "
+                f"{extra:.1f} mm for the landmarks' uncertainty)"
+            ),
+        ),
+        Ceiling(
+            code="ball-thin",
+            z=height + slope * np.clip(behind - thin, 0.0, None),
+            cap=True,
+            words=f"at most {height:g} mm thick within {thin:g} mm of the ball line",
+        ),
+    ]
 
 
 def _rear(seating: Seating, x: Array, gap: Array, limits: Limits) -> list[Ceiling]:
@@ -216,13 +226,16 @@ def _rear(seating: Seating, x: Array, gap: Array, limits: Limits) -> list[Ceilin
         Ceiling(
             code="rear",
             words=f"the rear edge stays ahead of {100 * share:.0f} % of the foot's length",
-            z=np.where(ahead >= 0, FREE, 0.0), inside=ahead,
+            z=np.where(ahead >= 0, FREE, 0.0),
+            inside=ahead,
         ),
         Ceiling(
-            code="heel", words="the rear edge stays off the heel's contact",
-            z=np.where(off_heel >= 0, FREE, 0.0), inside=off_heel,
+            code="heel",
+            words="the rear edge stays off the heel's contact",
+            z=np.where(off_heel >= 0, FREE, 0.0),
+            inside=off_heel,
         ),
-    ]  # fmt: skip
+    ]
 
 
 def _first_metatarsal(
@@ -309,5 +322,11 @@ def _overlap(shim: Array, limits: Limits) -> list[Ceiling]:
         return []
     words = f"the pad covers a wedge shim only where that is at most {most:g} mm thick"
     slope = np.maximum(np.hypot(*np.gradient(shim)), 0.02)  # mm per mm: its taper, or its ramp
-    return [Ceiling(code="shim", words=words, z=np.where(shim > most, 0.0, FREE),
-                    inside=(most - shim) / slope)]  # fmt: skip
+    return [
+        Ceiling(
+            code="shim",
+            words=words,
+            z=np.where(shim > most, 0.0, FREE),
+            inside=(most - shim) / slope,
+        )
+    ]

@@ -102,8 +102,6 @@ class ContourWish:
     material: str = "base-pp"
 
 
-
-
 def plan_contour(
     seating: Seating,
     measured: MeasuredFoot,
@@ -150,9 +148,11 @@ def plan_contour(
         plate = max(plate, limits.value("contour.forefoot"))
     outline = _outline(seating, wish, limits)
     field = (memory or Memory()).kept(
-        "field", (seating, measured, limits), (outline.tobytes(),),
+        "field",
+        (seating, measured, limits),
+        (outline.tobytes(),),
         lambda: field_of(seating, measured, outline, limits),
-    )  # fmt: skip
+    )
     inside_wedges = [w for w in wedges if w.place is not WedgePlace.UNDER]
     if wish.length != "full" and any(w.place is WedgePlace.FOREFOOT for w in inside_wedges):
         raise PlanError(
@@ -193,15 +193,13 @@ def plate_of(material: str, limits: Limits) -> float:
     return limits.value("contour.plate_eva" if foam else "contour.plate_rigid")
 
 
-
-
 def _check(wish: ContourWish, limits: Limits) -> None:
     if wish.length not in LENGTHS:
         raise PlanError(f"a contoured bed is {' or '.join(LENGTHS)}, not {wish.length!r}")
     bounds = {
         "cup": ("a heel cup", limits.value("contour.cup_least"), limits.value("contour.cup_most")),
         "relief": ("a relief", 0.5, 3.0),
-    }  # fmt: skip
+    }
     for name, (what, low, high) in bounds.items():
         value = getattr(wish, name)
         if value is not None and not (math.isfinite(value) and low <= value <= high):
@@ -236,12 +234,6 @@ def _front_gap(seating: Seating, limits: Limits) -> float:
     return limits.value("keepout.ball_clear") + limits.value("keepout.coverage") * sd
 
 
-
-
-
-
-
-
 def _share(seating: Seating, field: Field, level: float) -> Array:
     """Return the share of the gap to fill: all at heel and lateral border, the level between."""
     share, across = breadths(seating, field)
@@ -268,17 +260,16 @@ def _reliefs(seating: Seating, field: Field, wish: ContourWish, limits: Limits) 
         half = limits.value("keepout.first_metatarsal_half") * seating.foot_length
         start = float(first[0]) - half
         low, high = edges_at(seating.foot_outline, np.clip(field.x, 2.0, None))
-        ray = np.nan_to_num(high - limits.value("keepout.first_metatarsal_breadth") * (high - low),
-                            nan=FREE)  # fmt: skip
+        ray = np.nan_to_num(
+            high - limits.value("keepout.first_metatarsal_breadth") * (high - low), nan=FREE
+        )
         beside = np.clip(ray[:, None] - field.gy, 0.0, None)
         off = np.hypot(np.clip(start - field.gx, 0.0, None), beside)
         out = np.maximum(out, base * (1.0 - smoothstep(off / FADE_MM)))
     return np.asarray(out)
 
 
-def _rim(
-    seating: Seating, field: Field, wish: ContourWish, plate: float, limits: Limits
-) -> Array:
+def _rim(seating: Seating, field: Field, wish: ContourWish, plate: float, limits: Limits) -> Array:
     """Return how high the top may stand above its bed, mm: cup, flange, lateral border."""
     cup = limits.value("contour.cup") if wish.cup is None else wish.cup
     share, across = breadths(seating, field)
@@ -317,8 +308,12 @@ def _front(
         ahead = smoothstep(-clear / 6.0)
         return np.asarray((1.0 - ahead) * contour + ahead * flat + shim)
     ends = _front_depth(seating, field, limits)
-    return np.asarray(np.minimum(lower_of(top, np.minimum(plate, edge + slope * ends), 1.0),
-                                 np.maximum(edge + slope * ends, 0.2)))  # fmt: skip
+    return np.asarray(
+        np.minimum(
+            lower_of(top, np.minimum(plate, edge + slope * ends), 1.0),
+            np.maximum(edge + slope * ends, 0.2),
+        )
+    )
 
 
 def _front_depth(seating: Seating, field: Field, limits: Limits) -> Array:
@@ -333,15 +328,24 @@ def _with_rim(field: Field, top: Array, wall: float) -> Array:
     fx, fy = np.gradient(field.depth)
     norm = np.maximum(np.hypot(fx, fy), 1e-6)
     into = np.clip(wall - field.depth, 0.0, wall + MARGIN_MM)
-    at = [np.arange(len(field.x))[:, None] + into * fx / norm,
-          np.arange(len(field.y))[None, :] + into * fy / norm]  # fmt: skip
+    at = [
+        np.arange(len(field.x))[:, None] + into * fx / norm,
+        np.arange(len(field.y))[None, :] + into * fy / norm,
+    ]
     moved = ndimage.map_coordinates(top, at, order=1, mode="nearest")
     return np.where(into > 0, np.minimum(moved, np.where(field.inside, top, moved)), top)
 
 
 def _record(
-    seating: Seating, field: Field, outline: Array, wish: ContourWish, level: float,
-    plate: float, top: Array, wedges: Sequence[WedgePlan], limits: Limits,
+    seating: Seating,
+    field: Field,
+    outline: Array,
+    wish: ContourWish,
+    level: float,
+    plate: float,
+    top: Array,
+    wedges: Sequence[WedgePlan],
+    limits: Limits,
 ) -> ContourPlan:
     x = np.arange(seating.landmarks["arch_apex"][0] - 5.0, seating.landmarks["arch_apex"][0] + 3.1)
     y = line_at(seating, x)
@@ -355,38 +359,72 @@ def _record(
     smooth = ndimage.gaussian_filter(top, 0.7, mode="nearest")
 
     def grid(z: Array) -> HeightGrid:
-        return HeightGrid(x0=float(field.x[0]), y0=float(field.y[0]), step=float(STEP_MM),
-                          z=np.round(z[::STEP_MM, ::STEP_MM], 3).tolist())  # fmt: skip
+        return HeightGrid(
+            x0=float(field.x[0]),
+            y0=float(field.y[0]),
+            step=float(STEP_MM),
+            z=np.round(z[::STEP_MM, ::STEP_MM], 3).tolist(),
+        )
 
     cup = limits.value("contour.cup") if wish.cup is None else wish.cup
-    words = [f"{100 * level:.0f} % of the gap under the arch, all of it at heel and lateral border",
-             f"at the crest {100 * filled / gap:.0f} % of the gap is filled" if gap > 0 else ""]
+    words = [
+        f"{100 * level:.0f} % of the gap under the arch, all of it at heel and lateral border",
+        f"at the crest {100 * filled / gap:.0f} % of the gap is filled" if gap > 0 else "",
+    ]
     if wish.metatarsal is not None:
         back = wish.metatarsal_behind or limits.value("metatarsal.behind")
         words.append(f"the metatarsal pad's crest lies {back:g} mm behind the line of heads 2 to 4")
     return ContourPlan(
-        length=wish.length, outline=[(round(float(a), 3), round(float(b), 3)) for a, b in outline],
-        top=grid(field.bed + smooth), bottom=grid(field.bed), plate=plate,
-        edge=limits.value("feel.edge") if wish.length == "three-quarter" else
-        limits.value("contour.forefoot"),
-        cover=limits.value("thickness.cover"), cup=cup, support_level=round(level, 4),
-        crest=Crest(from_rear=round(float(x[k]), 2), from_medial=round(float(medial[0] - y[k]), 2),
-                    height=round(float(along[k]), 2), y=round(float(y[k]), 2)),
+        length=wish.length,
+        outline=[(round(float(a), 3), round(float(b), 3)) for a, b in outline],
+        top=grid(field.bed + smooth),
+        bottom=grid(field.bed),
+        plate=plate,
+        edge=limits.value("feel.edge")
+        if wish.length == "three-quarter"
+        else limits.value("contour.forefoot"),
+        cover=limits.value("thickness.cover"),
+        cup=cup,
+        support_level=round(level, 4),
+        crest=Crest(
+            from_rear=round(float(x[k]), 2),
+            from_medial=round(float(medial[0] - y[k]), 2),
+            height=round(float(along[k]), 2),
+            y=round(float(y[k]), 2),
+        ),
         gap_at_crest=Quantity(value=round(gap, 2), sd=round(sd, 2)),
         residual_gap=Quantity(value=round(max(gap - filled, 0.0), 2), sd=round(sd, 2)),
         front_edge=round(float(outline[:, 0].max()), 2),
         forefoot=limits.value("contour.forefoot") if wish.length == "full" else 0.0,
         posting=list(wedges),
-        metatarsal=wish.metatarsal, material=wish.material, reasons=[w for w in words if w],
-    )  # fmt: skip
+        metatarsal=wish.metatarsal,
+        material=wish.material,
+        reasons=[w for w in words if w],
+    )
 
 
 def _said(wish: ContourWish, seating: Seating, limits: Limits) -> list[Note]:
-    notes = [Note(code="contour-sides", level=NoteLevel.WARN, text=(
-        "the contoured bed stands against heel counter and medial wall: the counter's room, collar "
-        "and ankle must clear it by 5 mm, which the fitter checks in the shoe"))]  # fmt: skip
+    notes = [
+        Note(
+            code="contour-sides",
+            level=NoteLevel.WARN,
+            text=(
+                "the contoured bed stands against heel counter and medial wall: the counter's "
+                "room, collar "
+                "and ankle must clear it by 5 mm, which the fitter checks in the shoe"
+            ),
+        )
+    ]
     if not seating.bed_known:
-        notes.append(Note(code="contour-underside", level=NoteLevel.WARN, text=(
-            "the underside follows the shoe's drop only, since its bed was not measured: a trial "
-            "piece; measure the bed's heights at five stations first")))  # fmt: skip
+        notes.append(
+            Note(
+                code="contour-underside",
+                level=NoteLevel.WARN,
+                text=(
+                    "the underside follows the shoe's drop only, since its bed was not measured: "
+                    "a trial "
+                    "piece; measure the bed's heights at five stations first"
+                ),
+            )
+        )
     return notes

@@ -100,8 +100,10 @@ def field_of(seating: Seating, measured: MeasuredFoot, outline: Array, limits: L
     low, high = outline.min(axis=0) - MARGIN_MM, outline.max(axis=0) + MARGIN_MM
     x, y = (np.arange(math.floor(low[k] / STEP_MM) * STEP_MM, high[k] + STEP_MM) for k in (0, 1))
     gx, gy = np.meshgrid(x, y, indexing="ij")
-    bed = seating.bed.height(np.clip(gx, seating.bed.x[0], seating.bed.x[-1]),
-                             np.clip(gy, seating.bed.y[0], seating.bed.y[-1]))  # fmt: skip
+    bed = seating.bed.height(
+        np.clip(gx, seating.bed.x[0], seating.bed.x[-1]),
+        np.clip(gy, seating.bed.y[0], seating.bed.y[-1]),
+    )
     bed = low_pass(bed, limits.value("feel.cutoff"))
     sole = flanked_sole(seating, measured, x, y, limits)
     calm = low_pass(sole, limits.value("feel.cutoff"))  # creases are not copied

@@ -27,8 +27,19 @@ from insole.errors import PlanError
 from insole.planning.support.surface import Feel, feel_of
 from insole.record.limits import Limits, parsed
 
-__all__ = ["Form", "Kit", "KitPad", "Placed", "area", "default_kit", "form", "load",
-           "open_heights", "pad_heights", "pick"]  # fmt: skip
+__all__ = [
+    "Form",
+    "Kit",
+    "KitPad",
+    "Placed",
+    "area",
+    "default_kit",
+    "form",
+    "load",
+    "open_heights",
+    "pad_heights",
+    "pick",
+]
 
 ROUND, SQUARE = 2.5, 6.0  # of the outline: fuller than an ellipse, nearly straight medially
 FULL_HEIGHT_MM = 0.15  # a pad reaches its height when its surface comes this close to it
@@ -143,9 +154,10 @@ def load(path: str | Path, limits: Limits) -> Kit:
     if not pads:
         raise PlanError(f"{path.name} has no pad that can be made; give wider or lower ones")
     return Kit(
-        name=str(data.get("name", path.stem)), material=str(data.get("material", "trial-eva")),
+        name=str(data.get("name", path.stem)),
+        material=str(data.get("material", "trial-eva")),
         pads=tuple(sorted(set(pads), reverse=True)),
-    )  # fmt: skip
+    )
 
 
 def pad_heights(pad: KitPad, feel: Feel) -> tuple[Array, Array, Array]:
@@ -255,9 +267,7 @@ def _top(pad: KitPad, feel: Feel, x: Array, y: Array) -> Array:
 
     ring = _ring(pad)
     x0, y0, x1, y1 = ring.bounds
-    top = pad.height * form().at(
-        np.where(x > 0, x / x1, -x / x0), np.where(y > 0, y / y1, -y / y0)
-    )  # fmt: skip
+    top = pad.height * form().at(np.where(x > 0, x / x1, -x / x0), np.where(y > 0, y / y1, -y / y0))
     # all of the border but its medial side
     ends = ring.exterior.intersection(shapely.box(x0 - 1.0, y0 - 1.0, x1 + 1.0, 0.97 * y1))
     away = shapely.distance(shapely.points(x, y), ends)
@@ -331,8 +341,7 @@ def _listed(entries: object, file: str) -> Iterator[KitPad]:
     for entry in entries:
         if not isinstance(entry, dict) or set(entry) != set(_RANGES):
             raise PlanError(
-                f"{file}: each pad needs exactly height, length and width, got "
-                f"{str(entry)[:60]}"
+                f"{file}: each pad needs exactly height, length and width, got {str(entry)[:60]}"
             )
         yield KitPad(**{size: _size(size, value, file) for size, value in entry.items()})
 

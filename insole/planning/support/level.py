@@ -48,8 +48,12 @@ def support_level(
                 else "for a first trial"
             )
         )
-        notes.append(Note(code="level-start", text=(
-            f"no support level was wished: {100 * level:.0f} % of the gap, {why}")))  # fmt: skip
+        notes.append(
+            Note(
+                code="level-start",
+                text=(f"no support level was wished: {100 * level:.0f} % of the gap, {why}"),
+            )
+        )
     least = limits.value("support.least")
     if not math.isfinite(level) or not least <= level <= 2.0:
         raise PlanError(
@@ -58,14 +62,31 @@ def support_level(
         )
     if not seating.shoe_known and level > unsure:
         short = f"filled less than wished ({100 * level:.0f} %): bed not measured"
-        notes.append(Note(code="level-capped", level=NoteLevel.WARN, short=short, text=(
-            f"without a shoe no more than {100 * unsure:.0f} % of the gap is filled: a real shank "
-            f"rises under the arch; {100 * level:.0f} % was wished")))  # fmt: skip
+        notes.append(
+            Note(
+                code="level-capped",
+                level=NoteLevel.WARN,
+                short=short,
+                text=(
+                    f"without a shoe no more than {100 * unsure:.0f} % of the gap is filled: a "
+                    "real shank "
+                    f"rises under the arch; {100 * level:.0f} % was wished"
+                ),
+            )
+        )
         level = unsure
     elif loose and level > unsure + 1e-9:
-        notes.append(Note(code="level-unsure", level=NoteLevel.WARN, text=(
-            f"{100 * level:.0f} % was wished although the foot was not scanned under load; start "
-            f"at {100 * unsure:.0f} %")))  # fmt: skip
+        notes.append(
+            Note(
+                code="level-unsure",
+                level=NoteLevel.WARN,
+                text=(
+                    f"{100 * level:.0f} % was wished although the foot was not scanned under "
+                    "load; start "
+                    f"at {100 * unsure:.0f} %"
+                ),
+            )
+        )
     most, warn = limits.value("support.refuse_above"), limits.value("support.warn_above")
     if level > most + 1e-9 and not any(o.limit == "support.refuse_above" for o in overrides):
         raise RefusedError(
@@ -74,6 +95,12 @@ def support_level(
         )
     if level > warn + 1e-9:
         short = f"at {100 * level:.0f} % it presses against the standing arch"
-        notes.append(Note(code="level-presses", level=NoteLevel.WARN, short=short, text=(
-            f"at {100 * level:.0f} % the pad presses against the standing arch")))  # fmt: skip
+        notes.append(
+            Note(
+                code="level-presses",
+                level=NoteLevel.WARN,
+                short=short,
+                text=(f"at {100 * level:.0f} % the pad presses against the standing arch"),
+            )
+        )
     return level, tuple(notes)

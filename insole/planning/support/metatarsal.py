@@ -162,10 +162,14 @@ def drop_of(
     room = back - limits.value("metatarsal.head_clear")
     abreast = float(np.linalg.norm(second - fourth)) / 2  # its border reaches to heads 2 and 4
     return Drop(
-        crest=middle + (rearmost - back) * forward, medial=medial, height=height, behind=back,
-        front=room / reach, tail=TAIL_MM,
+        crest=middle + (rearmost - back) * forward,
+        medial=medial,
+        height=height,
+        behind=back,
+        front=room / reach,
+        tail=TAIL_MM,
         half=max(abreast / reach, _run_out(height, limits)),
-    )  # fmt: skip
+    )
 
 
 def _run_out(height: float, limits: Limits) -> float:
@@ -174,9 +178,14 @@ def _run_out(height: float, limits: Limits) -> float:
 
 
 def plan_metatarsal(
-    seating: Seating, height: float, *, behind: float | None = None, limits: Limits,
-    pad: PadPlan | None = None, wedges: Sequence[WedgePlan] = (),
-) -> tuple[MetatarsalPlan, tuple[Note, ...]]:  # fmt: skip
+    seating: Seating,
+    height: float,
+    *,
+    behind: float | None = None,
+    limits: Limits,
+    pad: PadPlan | None = None,
+    wedges: Sequence[WedgePlan] = (),
+) -> tuple[MetatarsalPlan, tuple[Note, ...]]:
     """Return the metatarsal pad that lies on a base, and what must be said of it.
 
     Beside an arch pad its tail is as short as it must be to clear it.
@@ -206,22 +215,33 @@ def plan_metatarsal(
         )
     crest = drop.crest
     _, medial = edges_at(seating.base, crest[:1])
-    x, y = (np.arange(math.floor(low - MARGIN_MM), high + MARGIN_MM + STEP_MM, STEP_MM)
-            for low, high in zip(ring.min(axis=0), ring.max(axis=0), strict=True))  # fmt: skip
+    x, y = (
+        np.arange(math.floor(low - MARGIN_MM), high + MARGIN_MM + STEP_MM, STEP_MM)
+        for low, high in zip(ring.min(axis=0), ring.max(axis=0), strict=True)
+    )
     z = drop.at(*np.meshgrid(x, y, indexing="ij"))
     made = MetatarsalPlan(
-        height=height, behind=round(drop.behind, 2), edge=edge,
+        height=height,
+        behind=round(drop.behind, 2),
+        edge=edge,
         outline=[(round(float(a), 3), round(float(b), 3)) for a, b in ring],
-        top=HeightGrid(x0=float(x[0]), y0=float(y[0]), step=STEP_MM,
-                       z=[[round(float(v), 3) for v in row] for row in z]),
+        top=HeightGrid(
+            x0=float(x[0]),
+            y0=float(y[0]),
+            step=STEP_MM,
+            z=[[round(float(v), 3) for v in row] for row in z],
+        ),
         crest=Crest(
-            from_rear=round(float(crest[0]), 2), height=height, y=round(float(crest[1]), 2),
+            from_rear=round(float(crest[0]), 2),
+            height=height,
+            y=round(float(crest[1]), 2),
             from_medial=round(float(medial[0] - crest[1]), 2),
         ),
         turn=round(math.degrees(math.atan2(-drop.medial[0], drop.medial[1])), 1),
-        front_edge=round(float(ring[:, 0].max()), 2), rear_edge=round(float(ring[:, 0].min()), 2),
+        front_edge=round(float(ring[:, 0].max()), 2),
+        rear_edge=round(float(ring[:, 0].min()), 2),
         reasons=_reasons(drop, pad, wedges, limits),
-    )  # fmt: skip
+    )
     return made, drop_notes(drop, seating.landmark_sd)
 
 
@@ -273,13 +293,31 @@ def drop_notes(drop: Drop, landmark_sd: Mapping[str, float]) -> tuple[Note, ...]
     """Return what must be said of a metatarsal pad: how sure its place is, what the foot feels."""
     sd = max(landmark_sd.get(name, 0.0) for name in HEADS)
     unsure = f" to ± {1.96 * sd:.0f} mm" if sd else ""
-    notes = [Note(code="metatarsal-place", level=NoteLevel.WARN, text=(
-        f"the scan tells the metatarsal heads{unsure} only: feel heads 2 to 4 and mark them before "
-        "the metatarsal pad is fixed; it must lie behind every head, and a rider who feels a lump, "
-        "tingling or pain takes it out"))]  # fmt: skip
+    notes = [
+        Note(
+            code="metatarsal-place",
+            level=NoteLevel.WARN,
+            text=(
+                f"the scan tells the metatarsal heads{unsure} only: feel heads 2 to 4 and mark "
+                "them before "
+                "the metatarsal pad is fixed; it must lie behind every head, and a rider who "
+                "feels a lump, "
+                "tingling or pain takes it out"
+            ),
+        )
+    ]
     if drop.radius < ROUND_MM or drop.front_slope > STEEP_DEG:
-        notes.append(Note(code="metatarsal-steep", level=NoteLevel.WARN, text=(
-            f"the metatarsal pad's front falls by up to {drop.front_slope:.0f}°, its crest has a "
-            f"radius of {drop.radius:.1f} mm: it may be felt as a ridge; a lower pad, or a crest "
-            "further behind the heads, is rounder")))  # fmt: skip
+        notes.append(
+            Note(
+                code="metatarsal-steep",
+                level=NoteLevel.WARN,
+                text=(
+                    f"the metatarsal pad's front falls by up to {drop.front_slope:.0f}°, its "
+                    "crest has a "
+                    f"radius of {drop.radius:.1f} mm: it may be felt as a ridge; a lower pad, or "
+                    "a crest "
+                    "further behind the heads, is rounder"
+                ),
+            )
+        )
     return tuple(notes)

@@ -112,38 +112,54 @@ def plan_pad(
     _check(wish, limits)
     level, notes = support_level(wish.level, seating, limits, overrides)
     if "arch_apex" not in seating.landmarks:
-        return PadResult(pad=None, because=(
-            "the arch was not seen from below in this scan, so no pad can be shaped; scan the "
-            "foot with its sole in view"), notes=notes)  # fmt: skip
+        return PadResult(
+            pad=None,
+            because=(
+                "the arch was not seen from below in this scan, so no pad can be shaped; scan the "
+                "foot with its sole in view"
+            ),
+            notes=notes,
+        )
     memory = memory or Memory()
     space = memory.kept(
-        "room", (seating, limits),
+        "room",
+        (seating, limits),
         (tuple(w.model_dump_json() for w in wedges), tuple(wish.tender), wish.relief),
-        lambda: room(seating, limits=limits, wedges=wedges, tender=wish.tender,
-                     relief=wish.relief),
-    )  # fmt: skip
+        lambda: room(seating, limits=limits, wedges=wedges, tender=wish.tender, relief=wish.relief),
+    )
     apex_gap = float(space.at(space.gap, seating.landmarks["arch_apex"]))
     least = limits.value("support.least_height")
     if apex_gap * level < least:
-        return PadResult(pad=None, because=(
-            f"the gap under the arch is {apex_gap:.1f} mm, of which {100 * level:.0f} % would be "
-            f"{apex_gap * level:.1f} mm: there is nothing to fill on so flat an arch (a pad starts "
-            f"at {least:g} mm)"), notes=notes)  # fmt: skip
+        return PadResult(
+            pad=None,
+            because=(
+                f"the gap under the arch is {apex_gap:.1f} mm, of which {100 * level:.0f} % "
+                "would be "
+                f"{apex_gap * level:.1f} mm: there is nothing to fill on so flat an arch (a pad "
+                "starts "
+                f"at {least:g} mm)"
+            ),
+            notes=notes,
+        )
     shape = (from_scan if wish.source == "scan" else from_kit)(
         space, seating, wish, level, limits, memory
     )
     if shape is None:
         there = "" if wish.shift == (0.0, 0.0) else f", moved {move_words(*wish.shift)},"
-        return PadResult(pad=None, notes=notes, because=(
-            f"no pad of the kit{there} fits under this arch without pressing or touching a place "
-            "that is kept free; make one from the scan"))  # fmt: skip
+        return PadResult(
+            pad=None,
+            notes=notes,
+            because=(
+                f"no pad of the kit{there} fits under this arch without pressing or touching a "
+                "place "
+                "that is kept free; make one from the scan"
+            ),
+        )
     plan = _record(shape, space, seating, wish, level, limits, memory)
     if isinstance(plan, str):
         return PadResult(pad=None, because=plan, notes=notes)
     notes += (*_place_notes(plan, seating, limits), *_hump_notes(shape, space, seating))
     return PadResult(pad=plan, notes=notes)
-
-
 
 
 def _check(wish: PadWish, limits: Limits) -> None:
@@ -160,9 +176,7 @@ def _check(wish: PadWish, limits: Limits) -> None:
         raise PlanError(f"a pad cannot be turned by {wish.turn:g}°; give -{turn:g} to {turn:g}°")
     low, high = RELIEF_MM
     if wish.relief is not None and not low <= wish.relief <= high:
-        raise PlanError(
-            f"a relief cannot be {wish.relief:g} mm deep; give {low:g} to {high:g} mm"
-        )
+        raise PlanError(f"a relief cannot be {wish.relief:g} mm deep; give {low:g} to {high:g} mm")
     if wish.medial_edge is None:
         return
     edge, flange = limits.value("feel.edge"), limits.value("feel.flange")
@@ -179,9 +193,14 @@ def _check(wish: PadWish, limits: Limits) -> None:
 
 
 def _record(
-    shape: Shaped, space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits,
+    shape: Shaped,
+    space: Room,
+    seating: Seating,
+    wish: PadWish,
+    level: float,
+    limits: Limits,
     memory: Memory,
-) -> PadPlan | str:  # fmt: skip
+) -> PadPlan | str:
     """Return the plan of a pad, or the reason why the shape is not one."""
     feel = feel_of(limits)
     kit_made = wish.source == "kit"
@@ -210,22 +229,34 @@ def _record(
     up, down = _steps(space, seating, wish, level, height, limits, memory)
     side = _side_height(space, top, ring, feel.edge)
     return PadPlan(
-        name=shape.name, source="kit" if kit_made else "scan",
+        name=shape.name,
+        source="kit" if kit_made else "scan",
         outline=[(round(float(px), 3), round(float(py), 3)) for px, py in ring],
-        top=_nodes(space, top, ring), edge=feel.edge,
-        crest=Crest(from_rear=round(crest_x, 2), from_medial=round(float(medial[0]) - crest_y, 2),
-                    height=round(height, 2), y=round(crest_y, 2)),
-        turn=shape.turn, shift=wish.shift, support_level=round(level, 4),
-        front_edge=round(float(ring[:, 0].max()), 2), rear_edge=round(float(ring[:, 0].min()), 2),
+        top=_nodes(space, top, ring),
+        edge=feel.edge,
+        crest=Crest(
+            from_rear=round(crest_x, 2),
+            from_medial=round(float(medial[0]) - crest_y, 2),
+            height=round(height, 2),
+            y=round(crest_y, 2),
+        ),
+        turn=shape.turn,
+        shift=wish.shift,
+        support_level=round(level, 4),
+        front_edge=round(float(ring[:, 0].max()), 2),
+        rear_edge=round(float(ring[:, 0].min()), 2),
         binding=binding,
         gap_at_crest=Quantity(value=round(gap, 2), sd=round(sd, 2)),
         residual_gap=Quantity(value=round(max(gap - height, 0.0), 2), sd=round(sd, 2)),
-        snug=_snug(space, top, ring, level), step_up=up, step_down=down,
+        snug=_snug(space, top, ring, level),
+        step_up=up,
+        step_down=down,
         reasons=[*shape.reasons, filled],
-        medial_edge=wish.medial_edge, medial_height=side,
+        medial_edge=wish.medial_edge,
+        medial_height=side,
         rim_radius=limits.value("feel.rim_radius") if side > feel.edge + 0.1 else 0.0,
         material=(wish.kit.material if kit_made and wish.kit else "trial-eva"),
-    )  # fmt: skip
+    )
 
 
 def _nodes(space: Room, top: Array, ring: Array) -> HeightGrid:
@@ -237,8 +268,12 @@ def _nodes(space: Room, top: Array, ring: Array) -> HeightGrid:
     i1 = int(math.ceil(ring[:, 0].max() - space.x[0]) + pad + 1)
     j1 = int(math.ceil(ring[:, 1].max() - space.y[0]) + pad + 1)
     z = top[i0:i1:NODE_STEP, j0:j1:NODE_STEP]
-    return HeightGrid(x0=float(space.x[i0]), y0=float(space.y[j0]), step=float(NODE_STEP),
-                      z=np.round(z, 4).tolist())  # fmt: skip
+    return HeightGrid(
+        x0=float(space.x[i0]),
+        y0=float(space.y[j0]),
+        step=float(NODE_STEP),
+        z=np.round(z, 4).tolist(),
+    )
 
 
 def _binding(
@@ -266,10 +301,12 @@ def _binding(
         if ceiling.code == "base-edge" or not (inside & (ceiling.z < plain - 0.05)).any():
             continue
         alone = (
-            np.where(inside, lower_of(plain, ceiling.z), 0.0) if ceiling.cap
-            else np.minimum(plain, topped(np.minimum(thin.wish(max(level, FOLLOWED_FROM)),
-                                                     ceiling.z)))
-        )  # fmt: skip
+            np.where(inside, lower_of(plain, ceiling.z), 0.0)
+            if ceiling.cap
+            else np.minimum(
+                plain, topped(np.minimum(thin.wish(max(level, FOLLOWED_FROM)), ceiling.z))
+            )
+        )
         lost = crest - thin.at(alone, shape.crest)
         share = 1.0 - float(alone.sum()) / volume
         if lost > BINDING_MM or share > BINDING_SHARE:
@@ -315,15 +352,29 @@ def _hump_notes(shape: Shaped, space: Room, seating: Seating) -> list[Note]:
         return []
     heights = " and ".join(f"{along[k - 1]:.1f}" for k in tops)
     short = f"humps {heights} mm high: feel rims, or cut between"
-    return [Note(code="pad-humps", level=NoteLevel.WARN, short=short, text=(
-        f"a place kept free parts the pad into humps, {heights} mm high from rear to front, with a "
-        "hollow between them: feel whether its rims press; else cut the pad there"))]  # fmt: skip
+    return [
+        Note(
+            code="pad-humps",
+            level=NoteLevel.WARN,
+            short=short,
+            text=(
+                f"a place kept free parts the pad into humps, {heights} mm high from rear to "
+                "front, with a "
+                "hollow between them: feel whether its rims press; else cut the pad there"
+            ),
+        )
+    ]
 
 
 def _steps(
-    space: Room, seating: Seating, wish: PadWish, level: float, height: float, limits: Limits,
+    space: Room,
+    seating: Seating,
+    wish: PadWish,
+    level: float,
+    height: float,
+    limits: Limits,
     memory: Memory,
-) -> tuple[str, str]:  # fmt: skip
+) -> tuple[str, str]:
     """Return what one step more and one step less of support would do, in words."""
     step, least = limits.value("support.step"), limits.value("support.least")
     up, down = level + step, level - step
@@ -373,14 +424,32 @@ def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:
             f"side stands {plan.medial_height:.1f} mm high: only against the shoe's wall; collar "
             "and ankle clear it by 5 mm"
         )
-        notes.append(Note(code="medial-side", level=NoteLevel.WARN, short=short, text=(
-            f"the pad's medial side stands up to {plan.medial_height:.1f} mm high against the "
-            "shoe's wall: collar and ankle must clear it by 5 mm, which the fitter checks in the "
-            "shoe; where the wall stands off, let it run out (--medial-edge 0.4)")))  # fmt: skip
+        notes.append(
+            Note(
+                code="medial-side",
+                level=NoteLevel.WARN,
+                short=short,
+                text=(
+                    f"the pad's medial side stands up to {plan.medial_height:.1f} mm high "
+                    "against the "
+                    "shoe's wall: collar and ankle must clear it by 5 mm, which the fitter "
+                    "checks in the "
+                    "shoe; where the wall stands off, let it run out (--medial-edge 0.4)"
+                ),
+            )
+        )
     if not rear - 0.5 <= plan.crest.from_rear <= front + 0.5:
         where = "ahead of" if off > 0 else "behind"
         short = f"crest {abs(off):.0f} mm {where} the arch apex: ask about it"
-        notes.append(Note(code="crest-off-apex", level=NoteLevel.WARN, short=short, text=(
-            f"the crest lies {abs(off):.0f} mm {where} the arch apex; within "
-            f"{apex - rear:g} mm behind and {front - apex:g} mm ahead is usual")))  # fmt: skip
+        notes.append(
+            Note(
+                code="crest-off-apex",
+                level=NoteLevel.WARN,
+                short=short,
+                text=(
+                    f"the crest lies {abs(off):.0f} mm {where} the arch apex; within "
+                    f"{apex - rear:g} mm behind and {front - apex:g} mm ahead is usual"
+                ),
+            )
+        )
     return notes

@@ -60,29 +60,33 @@ def from_scan(
         words = f"shaped from the scanned arch, {100 * level:.0f} % of the gap"
         return replace(full, surface=lowered, reasons=(words, *full.reasons[1:]))
     shape = memory.kept(
-        "shape", (space, seating, limits), (level, wish.medial_edge),
+        "shape",
+        (space, seating, limits),
+        (level, wish.medial_edge),
         lambda: _unmoved(space, seating, wish, level, limits),
-    )  # fmt: skip
+    )
     if wish.shift == (0.0, 0.0) and not wish.turn:
         return shape
     return _moved(space, shape, seating, wish, level, limits)
 
 
-def _unmoved(
-    space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits
-) -> Shaped:
+def _unmoved(space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits) -> Shaped:
     """Return the one-off pad where the sole asks for it."""
-    reasons = (
-        f"shaped from the scanned arch, {100 * level:.0f} % of the gap", *_how_seen(seating)
-    )  # fmt: skip
+    reasons = (f"shaped from the scanned arch, {100 * level:.0f} % of the gap", *_how_seen(seating))
     area = _domain(space, level, limits)
     walls = walls_of(area, seating, limits)
     border = None if area.is_empty else border_of(space, seating, area, walls, limits)
     held = _held(space, border, seating, wish, level, limits)
     top = _topped(space, held, border, wish, limits)
-    return Shaped(surface=top, name="arch pad from the scan", turn=0.0, area=area, walls=walls,
-                  crest=crest_of(space, top, seating, limits, area)[:2],
-                  reasons=reasons)  # fmt: skip
+    return Shaped(
+        surface=top,
+        name="arch pad from the scan",
+        turn=0.0,
+        area=area,
+        walls=walls,
+        crest=crest_of(space, top, seating, limits, area)[:2],
+        reasons=reasons,
+    )
 
 
 def from_kit(
@@ -109,17 +113,28 @@ def from_kit(
         place = (first.x + shift[0], first.y + shift[1])
         same = replace(kit, pads=(first.pad,))
         found = kits.pick(
-            same, allowed, space.x, space.y, target=target, feel=feel, places=[place],
+            same,
+            allowed,
+            space.x,
+            space.y,
+            target=target,
+            feel=feel,
+            places=[place],
             turns=[first.turn + turn],
-        ) or search(places=[place], turns=[first.turn + turn])  # fmt: skip
+        ) or search(places=[place], turns=[first.turn + turn])
         if found is None:
             return None
         reasons.append(f"moved on the grid: {move_words(shift[0], shift[1], turn)}")
         if found.pad != first.pad:
             reasons.append(f"there the pad {first.pad.name} would press; {found.pad.name} fits")
-    return Shaped(surface=_on_room(space, found, feel), name=f"kit pad {found.pad.name}",
-                  turn=found.turn, crest=(found.x, found.y), area=kits.area(found),
-                  reasons=tuple(reasons))  # fmt: skip
+    return Shaped(
+        surface=_on_room(space, found, feel),
+        name=f"kit pad {found.pad.name}",
+        turn=found.turn,
+        crest=(found.x, found.y),
+        area=kits.area(found),
+        reasons=tuple(reasons),
+    )
 
 
 def outline_of(shape: Shaped) -> Array | None:
@@ -143,9 +158,11 @@ def crest_of(
     x = np.arange(space.x[0], space.x[-1], 0.5)
     y = line_at(seating, x)
     z = ndimage.map_coordinates(
-        top, [(x - space.x[0]) / space.cell, (y - space.y[0]) / space.cell], order=1,
+        top,
+        [(x - space.x[0]) / space.cell, (y - space.y[0]) / space.cell],
+        order=1,
         mode="nearest",
-    )  # fmt: skip
+    )
     inside = shapely.contains_xy(area, x, y) if not area.is_empty else np.zeros(len(x), dtype=bool)
     if not inside.any():
         i, j = (int(k) for k in np.unravel_index(int(top.argmax()), top.shape))
@@ -217,7 +234,11 @@ def _rounded(area: Any, limits: Limits) -> Any:
 
 
 def _held(
-    space: Room, border: Border | None, seating: Seating, wish: PadWish, level: float,
+    space: Room,
+    border: Border | None,
+    seating: Seating,
+    wish: PadWish,
+    level: float,
     limits: Limits,
 ) -> Array:
     """Return the ceiling under which the crest lies in its window along the bed.

@@ -90,9 +90,15 @@ class Room:
             replace(c, z=c.z[::by, ::by], inside=None if c.inside is None else c.inside[::by, ::by])
             for c in self.ceilings
         )
-        return Room(x=self.x[::by], y=self.y[::by], gap=self.gap[::by, ::by],
-                    shim=self.shim[::by, ::by], relief=self.relief[::by, ::by],
-                    ceilings=thin, cell=self.cell * by)  # fmt: skip
+        return Room(
+            x=self.x[::by],
+            y=self.y[::by],
+            gap=self.gap[::by, ::by],
+            shim=self.shim[::by, ::by],
+            relief=self.relief[::by, ::by],
+            ceilings=thin,
+            cell=self.cell * by,
+        )
 
     def lowest(self, level: float) -> Array:
         """Return the lowest of wish and ceilings, caps left out, mm."""

@@ -60,10 +60,12 @@ class Feel:
 def feel_of(limits: Limits) -> Feel:
     """Return the feel that the planning limits ask for."""
     return Feel(
-        residual=limits.value("feel.residual"), hump=limits.value("feel.hump"),
-        run_out=limits.value("feel.slope"), run_out_medial=limits.value("feel.slope_medial"),
+        residual=limits.value("feel.residual"),
+        hump=limits.value("feel.hump"),
+        run_out=limits.value("feel.slope"),
+        run_out_medial=limits.value("feel.slope_medial"),
         edge=limits.value("feel.edge"),
-    )  # fmt: skip
+    )
 
 
 def follow(ceiling: Array, gap: Array, feel: Feel, *, cell: float = 1.0) -> Array:
@@ -106,9 +108,11 @@ def _cone_envelope(z: Array, slope: float, cell: float) -> Array:
     """Return the lower envelope of `z` with upward cones of `slope`."""
     reach = max(2, round(KERNEL_MM / cell))
     offsets = [
-        (i, j) for i in range(-reach, reach + 1) for j in range(-reach, reach + 1)
+        (i, j)
+        for i in range(-reach, reach + 1)
+        for j in range(-reach, reach + 1)
         if (i or j) and i * i + j * j <= reach * reach and math.gcd(i, j) == 1
-    ]  # fmt: skip
+    ]
     rises = [(i, j, slope * cell * math.hypot(i, j)) for i, j in offsets]
     # single grid steps carry the long way, primitive directions carry the shape
     for _ in range(200):

@@ -108,7 +108,7 @@ class PadTop:
         flat_x, flat_y = x.ravel(), y.ravel()
         away, _ = cKDTree(self.rim[:, :2]).query(
             np.column_stack([flat_x, flat_y]), distance_upper_bound=width + BEYOND_MM
-        )  # fmt: skip
+        )
         near = np.isfinite(away)
         places = shapely.points(flat_x[near], flat_y[near])
         border = shapely.LinearRing(self.pad.outline)

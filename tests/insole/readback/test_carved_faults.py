@@ -31,8 +31,11 @@ def canonical(plan: Plan, label: str) -> Part:
         return base(foot, plan.case)
     if name == "arch-pad":
         return arch_pad(foot, plan.case)
-    names = {"inside heel": "heel-shim", "inside forefoot": "forefoot-shim",
-             "under the shoe": "under-shoe-shim"}  # fmt: skip
+    names = {
+        "inside heel": "heel-shim",
+        "inside forefoot": "forefoot-shim",
+        "under the shoe": "under-shoe-shim",
+    }
     wedge = next(w for w in foot.wedges if names[w.place.value] == name)
     return shim(foot, wedge, plan.case, plan.shoe)
 
@@ -44,8 +47,15 @@ def read(made: Made, part: Part) -> None:
     check_carving(Path(f"{part.label}-{TAG}.stl"), corners, part.label, told, by_hand="")
 
 
-LABELS = ["left-base", "right-base", "left-arch-pad", "right-arch-pad", "left-heel-shim",
-          "right-forefoot-shim", "right-under-shoe-shim"]  # fmt: skip
+LABELS = [
+    "left-base",
+    "right-base",
+    "left-arch-pad",
+    "right-arch-pad",
+    "left-heel-shim",
+    "right-forefoot-shim",
+    "right-under-shoe-shim",
+]
 
 
 @pytest.mark.parametrize("label", LABELS)

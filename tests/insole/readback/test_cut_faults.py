@@ -146,13 +146,17 @@ def test_an_under_shoe_shim_that_says_shoe_side_for_cleat_side(made_copy: Bench)
 @pytest.mark.parametrize(
     ("label", "old", "new"),
     [
-        ("left-arch-pad", "ARCH PAD", "HEEL SHIM"), ("left-base", "LEFT", "RIGHT"),
-        ("right-base", "RIGHT", "LEFT"), ("left-heel-shim", "2° VARUS", "2° VALGUS"),
-        ("left-heel-shim", "2° VARUS", "3° VARUS"), ("right-forefoot-shim", "RIGHT", "LEFT"),
-        ("right-under-shoe-shim", "1° VALGUS", "1° VARUS"), ("right-arch-pad", "RIGHT", "LEFT"),
+        ("left-arch-pad", "ARCH PAD", "HEEL SHIM"),
+        ("left-base", "LEFT", "RIGHT"),
+        ("right-base", "RIGHT", "LEFT"),
+        ("left-heel-shim", "2° VARUS", "2° VALGUS"),
+        ("left-heel-shim", "2° VARUS", "3° VARUS"),
+        ("right-forefoot-shim", "RIGHT", "LEFT"),
+        ("right-under-shoe-shim", "1° VALGUS", "1° VARUS"),
+        ("right-arch-pad", "RIGHT", "LEFT"),
         ("left-heel-shim", "DEMO-0001", "DEMO-0002"),
     ],
-)  # fmt: skip
+)
 def test_a_wrong_word_engraved(made_copy: Bench, label: str, old: str, new: str) -> None:
     made_copy.kept("cut")
     marks = part_of(made_copy, label).marks
@@ -209,9 +213,7 @@ def test_another_case_or_version_in_the_title(
     made_copy.refused("not the case and version demo-0001-v1")
 
 
-def test_letters_seen_in_a_looking_glass(
-    made_copy: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_letters_seen_in_a_looking_glass(made_copy: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     made_copy.kept("cut")
     glyphs = {
         letter: " ".join(
@@ -245,12 +247,15 @@ def test_a_sheet_of_stock_that_names_the_other_foot(
 @pytest.mark.parametrize(
     ("one", "two"),
     [
-        ("left-foot-side-up", "left-shoe-side-up"), ("right-foot-side-up", "right-shoe-side-up"),
-        ("left-foot-side-up", "right-foot-side-up"), ("left-shoe-side-up", "right-shoe-side-up"),
-        ("parts/left-base", "parts/right-base"), ("parts/left-arch-pad", "parts/right-arch-pad"),
+        ("left-foot-side-up", "left-shoe-side-up"),
+        ("right-foot-side-up", "right-shoe-side-up"),
+        ("left-foot-side-up", "right-foot-side-up"),
+        ("left-shoe-side-up", "right-shoe-side-up"),
+        ("parts/left-base", "parts/right-base"),
+        ("parts/left-arch-pad", "parts/right-arch-pad"),
         ("parts/left-base", "parts/left-arch-pad"),
     ],
-)  # fmt: skip
+)
 def test_file_names_exchanged(made_copy: Bench, one: str, two: str) -> None:
     made_copy.kept("cut")
     for suffix in ("dxf", "svg"):
@@ -284,9 +289,7 @@ def test_a_view_that_is_missing(made_copy: Bench) -> None:
         ("cut/right-foot*.svg", r'(width="[\d.]+)mm', r"\1in", "not drawn 1:1 in millimetres"),
     ],
 )
-def test_an_edited_file(
-    made_copy: Bench, pattern: str, old: str, new: str, sentence: str
-) -> None:
+def test_an_edited_file(made_copy: Bench, pattern: str, old: str, new: str, sentence: str) -> None:
     made_copy.kept("cut")
     made_copy.edit(pattern, old, new, count=1)
     made_copy.refused(sentence)
@@ -296,9 +299,7 @@ def test_an_edited_file(
 
 
 @pytest.mark.parametrize("view", ["left-foot", "left-shoe", "right-foot", "right-shoe"])
-def test_arrows_turned_round(
-    made_copy: Bench, monkeypatch: pytest.MonkeyPatch, view: str
-) -> None:
+def test_arrows_turned_round(made_copy: Bench, monkeypatch: pytest.MonkeyPatch, view: str) -> None:
     made_copy.kept("cut")
     lettered(
         monkeypatch,
@@ -451,9 +452,7 @@ def test_bolt_slots_turned_round(made_copy: Bench) -> None:
 
 
 @pytest.mark.parametrize("fault", ["long", "short", "ticks", "one tick"])
-def test_a_ruler_that_is_off(
-    made_copy: Bench, monkeypatch: pytest.MonkeyPatch, fault: str
-) -> None:
+def test_a_ruler_that_is_off(made_copy: Bench, monkeypatch: pytest.MonkeyPatch, fault: str) -> None:
     made_copy.kept("cut")
     real = cutting.ruler
 

@@ -14,16 +14,22 @@ README = "READ-ME-FIRST.txt"
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
-        (r"left-arch-pad: trial-eva,", "left-arch-pad: final-eva,",
-         "does not say that left-arch-pad is made of trial-eva"),
+        (
+            r"left-arch-pad: trial-eva,",
+            "left-arch-pad: final-eva,",
+            "does not say that left-arch-pad is made of trial-eva",
+        ),
         (r"(right-base: .*?)(\d+) cm", r"\1 99 cm", "volume or mass of right-base is not the"),
         (r"(left-base: .*?about) \d+ g", r"\1 7 g", "volume or mass of left-base is not the"),
-        (r"(left-arch-pad: trial-eva, )[\d.]+( mm high at the\s+crest)", r"\g<1>3.3\2",
-         "left-arch-pad is .* at its crest and the paper does not say so"),
+        (
+            r"(left-arch-pad: trial-eva, )[\d.]+( mm high at the\s+crest)",
+            r"\g<1>3.3\2",
+            "left-arch-pad is .* at its crest and the paper does not say so",
+        ),
         (r"(left-arch-pad: trial-eva, )", r"\1 4 layers glued, ", "made of 0 layers"),
         (r"density 0.12 to 0.2 g", "density 0.5 to 0.6 g", "is not its volume times its density"),
     ],
-)  # fmt: skip
+)
 def test_a_figure_of_the_first_page(made_copy: Bench, old: str, new: str, sentence: str) -> None:
     made_copy.kept()
     made_copy.edit(README, old, new, count=1)
@@ -58,9 +64,7 @@ def test_a_record_that_is_not_the_mesh(
         ("bench-page", r"bench-page-.* does not list \w+ base \(final-eva\)"),
     ],
 )
-def test_a_paper_that_names_another_material(
-    made_copy: Bench, paper: str, sentence: str
-) -> None:
+def test_a_paper_that_names_another_material(made_copy: Bench, paper: str, sentence: str) -> None:
     """The record and the first page say one thing, the paper another."""
     made_copy.kept("paper")
     for path in made_copy.place.glob("paper/*"):

@@ -165,10 +165,12 @@ def test_thick_edge_on_the_thin_side_of_a_template(
     real = template.draw_thick_edge
 
     def draw(canvas: Any, drawing: Any, wedge: Any, *rest: Any) -> None:
-        wrong = wedge.model_copy(update={
-            "net": -wedge.net,
-            "thick_side": "little-toe side" if wedge.net > 0 else "big-toe side",
-        })  # fmt: skip
+        wrong = wedge.model_copy(
+            update={
+                "net": -wedge.net,
+                "thick_side": "little-toe side" if wedge.net > 0 else "big-toe side",
+            }
+        )
         real(canvas, drawing, wrong, *rest)
 
     monkeypatch.setattr(template, "draw_thick_edge", draw)
@@ -189,7 +191,7 @@ def test_thick_edge_on_the_thin_side_of_a_template(
         ({"right__landmarks__mth1": [180.0, 33.0, 4.0]}, r"the ball line of the right foot is not"),
         ({"left__landmarks__mth5": [199.0, -37.0, 4.0]}, r"the ball line of the left foot is not"),
     ],
-)  # fmt: skip
+)
 def test_figures_on_a_template_that_are_not_the_plans(
     only: Callable[[str], Bench], edited: Edited, values: dict[str, Any], sentence: str
 ) -> None:
@@ -266,10 +268,12 @@ def feet_exchanged(plan: Plan) -> Plan:
     """Return the plan with what is said of the feet exchanged, sides kept."""
     assert plan.left is not None
     assert plan.right is not None
-    return plan.model_copy(update={
-        "left": plan.right.model_copy(update={"side": "left"}),
-        "right": plan.left.model_copy(update={"side": "right"}),
-    })  # fmt: skip
+    return plan.model_copy(
+        update={
+            "left": plan.right.model_copy(update={"side": "left"}),
+            "right": plan.left.model_copy(update={"side": "right"}),
+        }
+    )
 
 
 @pytest.mark.parametrize("paper", [BENCH, PLAN, REPORT])
@@ -293,7 +297,7 @@ def test_what_is_said_of_the_feet_exchanged(only: Callable[[str], Bench], paper:
         ({"right__pad": None}, r"does not say where the crest of the RIGHT foot is"),
         ({"left__wedges": []}, r"does not say angle and thick side of the LEFT inside heel"),
     ],
-)  # fmt: skip
+)
 def test_figures_on_bench_and_plan_page_that_are_not_the_plans(
     only: Callable[[str], Bench], edited: Edited, paper: str, values: dict[str, Any], sentence: str
 ) -> None:
@@ -326,9 +330,7 @@ def test_the_bench_pages_heads_exchanged(
 
 
 @pytest.mark.parametrize("paper", [BENCH, REPORT, PLAN])
-def test_a_paper_of_another_case(
-    only: Callable[[str], Bench], edited: Edited, paper: str
-) -> None:
+def test_a_paper_of_another_case(only: Callable[[str], Bench], edited: Edited, paper: str) -> None:
     plan = edited(case="other-0002")
     made = only(paper)
     name = made.file(paper).name

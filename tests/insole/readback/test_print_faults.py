@@ -67,9 +67,16 @@ def test_a_header_in_another_unit(made_copy: Bench) -> None:
 
 
 @pytest.mark.parametrize(
-    "label", ["left-base", "right-base", "left-arch-pad", "right-arch-pad", "left-heel-shim",
-              "right-forefoot-shim"]
-)  # fmt: skip
+    "label",
+    [
+        "left-base",
+        "right-base",
+        "left-arch-pad",
+        "right-arch-pad",
+        "left-heel-shim",
+        "right-forefoot-shim",
+    ],
+)
 def test_a_mesh_that_is_mirrored(made_copy: Bench, label: str) -> None:
     made_copy.kept("print")
     stl(made_copy, label, reflected(part_of(made_copy, label)))
@@ -91,9 +98,15 @@ def test_a_mesh_of_another_size(made_copy: Bench, factor: float) -> None:
     made_copy.refused("right-base (covers|does not lie|reaches)")
 
 
-@pytest.mark.parametrize(("label", "factor"), [
-    ("left-arch-pad", 0.8), ("right-arch-pad", 1.1), ("left-base", 2.0), ("right-base", 0.6),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("label", "factor"),
+    [
+        ("left-arch-pad", 0.8),
+        ("right-arch-pad", 1.1),
+        ("left-base", 2.0),
+        ("right-base", 0.6),
+    ],
+)
 def test_a_part_of_another_height(made_copy: Bench, label: str, factor: float) -> None:
     made_copy.kept("print")
     part = part_of(made_copy, label)
@@ -124,8 +137,9 @@ def test_the_thick_edge_on_the_thin_side(made_copy: Bench, side: str, index: int
     wrong = wedge.model_copy(update={"net": -wedge.net, "thick_side": thin})
     part = as_worn(shim(foot, wrong, made_copy.plan.case, made_copy.plan.shoe))
     stl(made_copy, part.label, part)
-    made_copy.refused(f"{part.label} is thicker on the {thin} .* says thick on the "
-                      f"{wedge.thick_side}")  # fmt: skip
+    made_copy.refused(
+        f"{part.label} is thicker on the {thin} .* says thick on the {wedge.thick_side}"
+    )
 
 
 @pytest.mark.parametrize("degrees", [1.0, 3.0, 4.0])
@@ -144,10 +158,14 @@ def test_a_shim_whose_taper_is_at_the_wrong_end(made_copy: Bench) -> None:
     assert foot is not None
     wedge = foot.wedges[0]
     ahead = wedge.taper_rear - wedge.taper_front  # the outline stays, the tapers change ends
-    wrong = wedge.model_copy(update={
-        "taper_rear": wedge.taper_front, "taper_front": wedge.taper_rear,
-        "full_from": wedge.full_from - ahead, "full_to": wedge.full_to - ahead,
-    })  # fmt: skip
+    wrong = wedge.model_copy(
+        update={
+            "taper_rear": wedge.taper_front,
+            "taper_front": wedge.taper_rear,
+            "full_from": wedge.full_from - ahead,
+            "full_to": wedge.full_to - ahead,
+        }
+    )
     stl(made_copy, "right-forefoot-shim", as_worn(shim(foot, wrong, made_copy.plan.case)))
     made_copy.refused("right-forefoot-shim")
 
@@ -201,29 +219,53 @@ def exchange(one: str, two: str) -> Callable[[str], str]:
 @pytest.mark.parametrize(
     ("pattern", "change", "sentence"),
     [
-        ("print/trial-eva*.3mf", exchange('"left-arch-pad"', '"right-arch-pad"'),
-         "has another shape than its STL, or mirrored"),
-        ("print/wedge-tpu*.3mf", exchange('"left-heel-shim"', '"right-forefoot-shim"'),
-         "has another shape than its STL, or mirrored"),
-        ("print/trial-eva*.3mf", lambda t: t.replace('"left-arch-pad"', '"left-pad"'),
-         "holds 'left-pad', which has no STL"),
-        ("print/trial-eva*.3mf", lambda t: t.replace('unit="millimeter"', 'unit="inch"'),
-         "is not in millimetres"),
-        ("print/trial-eva*.3mf",
-         lambda t: t.replace("demo-0001, version 1", "demo-0002, version 1"),
-         "has the title 'demo-0002, version 1"),
-        ("print/trial-eva*.3mf", lambda t: t.replace("version 1", "version 2"),
-         "has the title 'demo-0001, version 2"),
-        ("print/trial-eva*.3mf",
-         lambda t: t.replace("<item ", '<item transform="-1 0 0 0 1 0 0 0 1 0 0 0" ', 1),
-         "moves or mirrors a part by a transform"),
-        ("print/trial-eva*.3mf",
-         lambda t: re.sub(r'x="([\d.]+)" y="([\d.]+)"', r'x="\2" y="\1"', t),
-         "has another shape than its STL, or mirrored"),
-        ("print/trial-eva*.3mf", lambda t: re.sub(r'z="(\d)', r'z="1\1', t, count=50),
-         "has another shape than its STL, or mirrored"),
+        (
+            "print/trial-eva*.3mf",
+            exchange('"left-arch-pad"', '"right-arch-pad"'),
+            "has another shape than its STL, or mirrored",
+        ),
+        (
+            "print/wedge-tpu*.3mf",
+            exchange('"left-heel-shim"', '"right-forefoot-shim"'),
+            "has another shape than its STL, or mirrored",
+        ),
+        (
+            "print/trial-eva*.3mf",
+            lambda t: t.replace('"left-arch-pad"', '"left-pad"'),
+            "holds 'left-pad', which has no STL",
+        ),
+        (
+            "print/trial-eva*.3mf",
+            lambda t: t.replace('unit="millimeter"', 'unit="inch"'),
+            "is not in millimetres",
+        ),
+        (
+            "print/trial-eva*.3mf",
+            lambda t: t.replace("demo-0001, version 1", "demo-0002, version 1"),
+            "has the title 'demo-0002, version 1",
+        ),
+        (
+            "print/trial-eva*.3mf",
+            lambda t: t.replace("version 1", "version 2"),
+            "has the title 'demo-0001, version 2",
+        ),
+        (
+            "print/trial-eva*.3mf",
+            lambda t: t.replace("<item ", '<item transform="-1 0 0 0 1 0 0 0 1 0 0 0" ', 1),
+            "moves or mirrors a part by a transform",
+        ),
+        (
+            "print/trial-eva*.3mf",
+            lambda t: re.sub(r'x="([\d.]+)" y="([\d.]+)"', r'x="\2" y="\1"', t),
+            "has another shape than its STL, or mirrored",
+        ),
+        (
+            "print/trial-eva*.3mf",
+            lambda t: re.sub(r'z="(\d)', r'z="1\1', t, count=50),
+            "has another shape than its STL, or mirrored",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_3mf_file_with_a_fault(
     made_copy: Bench, pattern: str, change: Callable[[str], str], sentence: str
 ) -> None:
@@ -263,19 +305,33 @@ def step(
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        (lambda t: t.replace("PRODUCT('left-heel-shim','left-heel-shim'",
-                             "PRODUCT('right-heel-shim','right-heel-shim'"),
-         "its product is named right-heel-shim, it should be left-heel-shim"),
-        (lambda t: t.replace("PRODUCT('left-heel-shim','left", "PRODUCT('left-heel-shim','right"),
-         "its product is named left-heel-shim, right-heel-shim"),
+        (
+            lambda t: t.replace(
+                "PRODUCT('left-heel-shim','left-heel-shim'",
+                "PRODUCT('right-heel-shim','right-heel-shim'",
+            ),
+            "its product is named right-heel-shim, it should be left-heel-shim",
+        ),
+        (
+            lambda t: t.replace(
+                "PRODUCT('left-heel-shim','left", "PRODUCT('left-heel-shim','right"
+            ),
+            "its product is named left-heel-shim, right-heel-shim",
+        ),
         (lambda t: t.replace("FILE_NAME('left", "FILE_NAME('right"), "its header does not name"),
         (lambda t: t.replace(".MILLI.", ".CENTI."), "is not in millimetres"),
-        (lambda t: re.sub(r"(CARTESIAN_POINT\([^(]*\([^,]+,)(-?)", lambda m: m[1] + (
-            "" if m[2] else "-"), t), "is the mirror image of what the plan says"),
-        (lambda t: re.sub(r"(CARTESIAN_POINT\([^(]*\()", r"\g<1>9", t),
-         "does not lie on its outline"),
+        (
+            lambda t: re.sub(
+                r"(CARTESIAN_POINT\([^(]*\([^,]+,)(-?)", lambda m: m[1] + ("" if m[2] else "-"), t
+            ),
+            "is the mirror image of what the plan says",
+        ),
+        (
+            lambda t: re.sub(r"(CARTESIAN_POINT\([^(]*\()", r"\g<1>9", t),
+            "does not lie on its outline",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_step_file_with_a_fault(
     step: tuple[str, Told], tmp_path: Path, change: Callable[[str], str], sentence: str
 ) -> None:
@@ -327,12 +383,14 @@ def test_a_plan_that_was_edited_after_the_parts_were_made(made_copy: Bench) -> N
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        (lambda m: m["scans"][0].update(side="right") or m["scans"][1].update(side="left"),
-         "names other scans than the plan, or exchanges the feet's"),
+        (
+            lambda m: m["scans"][0].update(side="right") or m["scans"][1].update(side="left"),
+            "names other scans than the plan, or exchanges the feet's",
+        ),
         (lambda m: m.update(version=2), "manifest.json is not of the plan"),
         (lambda m: m.update(case="demo-0002"), "manifest.json is not of the plan"),
     ],
-)  # fmt: skip
+)
 def test_a_manifest_with_a_fault(
     made_copy: Bench, change: Callable[[Any], Any], sentence: str
 ) -> None:

@@ -47,8 +47,15 @@ def written(text: str, turn: float, size: float) -> list[Shape]:
 @pytest.mark.parametrize("turn", [0.0, 12.4, 90.0, 180.0, 233.0, 270.0])
 @pytest.mark.parametrize("size", [2.0, 3.0, 7.5])
 def test_letters_are_read_at_every_turn_and_size(turn: float, size: float) -> None:
-    for text in ("LEFT ARCH PAD", "RIGHT HEEL SHIM", "2° VALGUS", "THICK EDGE 3.9 MM", "L PAD 8/10",
-                 "BIG-TOE SIDE, WEDGE-TPU,", "KRONQWXYZ 1234567890"):  # fmt: skip
+    for text in (
+        "LEFT ARCH PAD",
+        "RIGHT HEEL SHIM",
+        "2° VALGUS",
+        "THICK EDGE 3.9 MM",
+        "L PAD 8/10",
+        "BIG-TOE SIDE, WEDGE-TPU,",
+        "KRONQWXYZ 1234567890",
+    ):
         rows = read_rows(written(text, turn, size))
         assert [row.text for row in rows] == [text]
         along = np.array([np.cos(np.radians(turn)), np.sin(np.radians(turn))])
