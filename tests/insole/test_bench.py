@@ -15,7 +15,7 @@ from footscan.scan import Side
 from insole.errors import OutputError
 from insole.output.papers import bench as bench_page
 from insole.output.papers import plan_page as report
-from insole.output.papers.bench_notes import bench_words, row_of
+from insole.output.papers.bench_notes import bench_words, row_of, warnings
 from insole.parts.part import Part
 from insole.planning import planner
 from insole.planning.wishes import FootWish, PlanWishes
@@ -61,6 +61,23 @@ def sizes_of(page: Any, phrase: str) -> tuple[float, float]:
 def warned(plan: Plan, side: str, *notes: tuple[str, str]) -> Plan:
     found = [Note(code=code, level=NoteLevel.WARN, text=text) for code, text in notes]
     return changed(plan, side, notes=found)
+
+
+def test_two_load_cases_of_one_warning_share_its_lines() -> None:
+    """Only where nothing else differs; a number that does keeps both."""
+    takes = "in the model the shim takes {} cm² of contact"
+    notes = [
+        ("contact-less-standing", f"standing: {takes.format(6)}"),
+        ("contact-less-pedalling", f"pedalling: {takes.format(6)}"),
+    ]
+    foot = warned(sample_plan(), "right", *notes).right
+    assert warnings(foot, "wedge") == [f"Standing and pedalling: {takes.format(6)}"]
+    notes[1] = ("contact-less-pedalling", f"pedalling: {takes.format(4)} #3")
+    foot = warned(sample_plan(), "right", *notes).right
+    assert warnings(foot, "wedge") == [
+        f"Standing: {takes.format(6)}",
+        f"Pedalling: {takes.format(4)} #3",
+    ]
 
 
 def test_one_page_with_every_number_in_its_column(tmp_path: Path) -> None:

@@ -8,6 +8,9 @@ wording of their own, written where the rule is; those of earlier plans are read
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+
 from insole.output.phrases import capital, noted
 from insole.record.plan import FootPlan, Note, NoteLevel, Plan
 
@@ -56,6 +59,8 @@ SHOWN = frozenset(
 )
 TO_DO = frozenset({"heel-dish", "no-dowels"})  # notes that ask for a hand although they do not warn
 
+CASE = re.compile(r"\b(?:standing|pedalling)\b", re.IGNORECASE)
+PLACE = "\0"  # of the case in a sentence
 BOLD = ("fit-", "wedge-first-ray")  # their first words are what the eye looks for
 TICKED = frozenset({"wedge-first-ray"})
 
@@ -67,9 +72,22 @@ def row_of(code: str) -> str:
 
 def warnings(foot: FootPlan, row: str) -> list[str]:
     """Return the warnings of one row for one foot, as markup."""
-    return [
-        bench_words(note) for note in foot.notes if _acted_on(note) and row_of(note.code) == row
-    ]
+    return _folded(
+        [bench_words(note) for note in foot.notes if _acted_on(note) and row_of(note.code) == row]
+    )
+
+
+def _folded(texts: Sequence[str]) -> list[str]:
+    """Return sentences, those that differ in the load case alone as one that names both."""
+    found: dict[str, list[str]] = {}
+    for text in texts:
+        case = CASE.search(text)
+        found.setdefault(CASE.sub(PLACE, text, count=1), []).append(case[0] if case else "")
+    return [capital(text.replace(PLACE, _all(cases), 1)) for text, cases in found.items()]
+
+
+def _all(cases: Sequence[str]) -> str:
+    return " and ".join(dict.fromkeys(case.lower() for case in cases))
 
 
 def plan_warnings(plan: Plan) -> list[str]:

@@ -122,11 +122,12 @@ def _draw_page(
 ) -> None:
     top = BOTTOM + ROOM[1] + 14.0
     write(canvas, LEFT, top + 10.0, f"{side.upper()} – pieces at full size", 6.0, bold=True)
+    ground = any(part.lines.get("grind") for part, _ in page)
+    blue = " Blue: lines of equal height above the underside, mm, to grind by." if ground else ""
     rows = (
         f"SEEN FROM ABOVE – foot side up. {plan.case}, plan {plan.version} ({fingerprint(plan)})."
         " Print at 100 %, measure the ruler.",
-        "Glue the paper to the sheet, cut on the middle of the black line. Blue: lines of equal"
-        " height above the underside, mm, to grind by.",
+        "Glue the paper to the sheet, cut on the middle of the black line." + blue,
         "Grey: where the next layer or part lies; glue it there. Arrow: to the toes. Dust:"
         " extraction and a mask.",
     )
