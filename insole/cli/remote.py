@@ -10,6 +10,7 @@ import click
 
 from insole.cli.options.common import JSON, QUIET, UNUSABLE
 from insole.cli.options.outcomes import dumps, quiet_or, speak
+from insole.errors import InsoleError
 
 if TYPE_CHECKING:
     from footscan.outline.trace import Asked
@@ -108,8 +109,12 @@ def trace(
             f"--side was given {len(sides)} times for {len(photos)} photos; give it once per "
             "photo, in their order"
         )
-    if not out.is_dir():
-        raise click.UsageError(f"there is no folder {out}; make it or choose another --out")
+    if not out.parent.is_dir() or (out.exists() and not out.is_dir()):
+        raise click.UsageError(f"there is no folder {out.parent}; make it or choose another --out")
+    try:
+        out.mkdir(exist_ok=True)
+    except OSError as error:
+        raise InsoleError(f"{out} cannot be made: {error.strerror}; choose another --out") from None
     if of_insole:
         return _insoles(photos, sheet, sides, given["pen"], out, as_json)
     return _feet(photos, _asked(len(photos), sheet, sides, given), out, as_json, quiet)

@@ -156,7 +156,7 @@ def test_what_cannot_be_used_leaves_no_file(run, tmp_path):
         (("a.jpg", "b.jpg", "--ball-girth", "250"), "belongs to one foot"),
         (("a.jpg", "--insole"), "--side left or right"),
         (("--instructions", "p.pdf", "--sheet", "a4-pair"), "a4 or letter"),
-        (("a.jpg", "--out", "nowhere"), "there is no folder nowhere"),
+        (("a.jpg", "--out", "nowhere/rider"), "there is no folder nowhere"),
     ],
 )
 def test_wrong_use_is_said(run, arguments, words):
