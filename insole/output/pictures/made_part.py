@@ -18,6 +18,7 @@ import shapely
 
 from footscan.scan import Side
 from insole.output.ink import png_bytes, save_bytes
+from insole.output.pictures.scan_page import say
 from insole.parts.made.check import MadeCheck
 from insole.parts.made.words import held_words, patch_words, shift_words, verdict
 
@@ -167,7 +168,7 @@ def _draw_key(figure: Any, check: MadeCheck) -> None:
     rows = list(zip(_colours(), HATCHES, names, strict=True))[::-1]
     rows.append((PALE, "xxx", "not seen"))
     left, bottom = 156.0, 82.0
-    _say(figure, left, 136.0, "scan from plan, mm", bold=True)
+    say(figure, left, 136.0, "scan from plan, mm", bold=True)
     axes = figure.add_axes(
         (left / PAGE_MM[0], bottom / PAGE_MM[1], 8.0 / PAGE_MM[0], 6.0 * len(rows) / PAGE_MM[1])
     )
@@ -186,12 +187,12 @@ def _draw_key(figure: Any, check: MadeCheck) -> None:
                 linewidth=0.5,
             )
         )
-        _say(figure, left + 9.5, bottom + 6.0 * len(rows) - 6.0 * k - 0.8, words)
+        say(figure, left + 9.5, bottom + 6.0 * len(rows) - 6.0 * k - 0.8, words)
 
 
 def _write(figure: Any, check: MadeCheck) -> None:
     """Write verdict, places, figures and notes."""
-    _say(figure, 4.0, 145.0, verdict(check).upper(), size=13.0, bold=True)
+    say(figure, 4.0, 145.0, verdict(check).upper(), size=13.0, bold=True)
     rows = [f"{k}  {patch_words(patch)}" for k, patch in enumerate(check.patches, 1)]
     rows += [words.strip() for words in shift_words(check)]
     figures = (
@@ -203,21 +204,5 @@ def _write(figure: Any, check: MadeCheck) -> None:
         for k, line in enumerate(textwrap.wrap(row, 108)):
             if y < 5.0:
                 return
-            _say(figure, 4.0 + 3.0 * (k > 0), y, line)
+            say(figure, 4.0 + 3.0 * (k > 0), y, line)
             y -= LINE_MM
-
-
-def _say(
-    figure: Any, x: float, y: float, words: str, *, size: float = POINTS, bold: bool = False
-) -> None:
-    """Write a line, its top left at a place on the page, mm; never taken for a formula."""
-    figure.text(
-        x / PAGE_MM[0],
-        y / PAGE_MM[1],
-        words,
-        fontsize=size,
-        color=DARK,
-        va="top",
-        fontweight="bold" if bold else "normal",
-        parse_math=False,
-    )

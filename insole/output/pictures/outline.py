@@ -15,6 +15,7 @@ import numpy as np
 from footscan.results import Severity
 from footscan.scan import Array, Side
 from insole.output.ink import png_bytes
+from insole.output.pictures.scan_page import say
 from insole.record.questions import SHORT_CAUTION
 
 if TYPE_CHECKING:
@@ -69,15 +70,15 @@ def outline_png(found: Found) -> bytes:
     _draw_sheet(figure, found, turn)
     _draw_photo(figure, found)
     x, y = 122.0, 141.0
-    _say(figure, x, y, f"{side.value.upper()} FOOT, from an outline", 13.0, bold=True)
-    _say(figure, x, y - 6.5, found.traced.facts.file[:48], 7.5, GREY)
-    _say(figure, x, y - 10.5, found.sheet.paper.words, 7.5, GREY)
+    say(figure, x, y, f"{side.value.upper()} FOOT, from an outline", size=13.0, bold=True)
+    say(figure, x, y - 6.5, found.traced.facts.file[:48], size=7.5, colour=GREY)
+    say(figure, x, y - 10.5, found.sheet.paper.words, size=7.5, colour=GREY)
     y -= 16
     for words, value in rows(found.traced):
-        _say(figure, x, y, words, 8.6)
-        _say(figure, x + 37, y, value, 8.6, bold=True)
+        say(figure, x, y, words, size=8.6)
+        say(figure, x + 37, y, value, size=8.6, bold=True)
         y -= 5.2
-    _say(figure, x, y, "± is 95 %: picture, paper's size and pen together", 7.5, GREY)
+    say(figure, x, y, "± is 95 %: picture, paper's size and pen together", size=7.5, colour=GREY)
     y -= 6.5
     order = (Severity.AGAIN, Severity.MEASURING, Severity.NOTE)
     findings = sorted(found.traced.report.findings, key=lambda f: order.index(f.severity))
@@ -86,9 +87,9 @@ def outline_png(found: Found) -> bytes:
             if y < 16:
                 break
             colour = DARK if finding.severity is Severity.NOTE else "#8a2a00"
-            _say(figure, x, y, ("· " if k == 0 else "  ") + words, 7.5, colour)
+            say(figure, x, y, ("· " if k == 0 else "  ") + words, size=7.5, colour=colour)
             y -= 3.9
-    _say(figure, x, 11.0, SHORT_CAUTION, 7.5, GREY)
+    say(figure, x, 11.0, SHORT_CAUTION, size=7.5, colour=GREY)
     return png_bytes(figure, DPI)
 
 
@@ -193,25 +194,3 @@ def _draw_photo(figure: Any, found: Found) -> None:
     axes.set_xlim(0, wide)
     axes.set_ylim(high, 0)
     axes.axis("off")
-
-
-def _say(
-    figure: Any,
-    x: float,
-    y: float,
-    words: str,
-    size: float,
-    colour: str = DARK,
-    *,
-    bold: bool = False,
-) -> None:
-    figure.text(
-        x / PAGE_MM[0],
-        y / PAGE_MM[1],
-        words,
-        fontsize=size,
-        color=colour,
-        va="top",
-        fontweight="bold" if bold else "normal",
-        parse_math=False,
-    )

@@ -196,9 +196,10 @@ def say(
     colour: str = DARK,
 ) -> None:
     """Write a line, its top left at a place on the page, mm; never taken for a formula."""
+    wide, high = 25.4 * figure.get_size_inches()
     figure.text(
-        x / PAGE_MM[0],
-        y / PAGE_MM[1],
+        x / wide,
+        y / high,
         words,
         fontsize=size,
         color=colour,
