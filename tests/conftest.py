@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +25,10 @@ from footscan.specimen.made_up import Shape, Specimen
 from footscan.specimen.scanner import ScannerSpec
 
 POINTS = 16000
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # a shell lets what runs in the background ignore the keyboard's break, and all it starts too
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -338,8 +338,6 @@ def test_a_break_by_the_keyboard_ends_workers_too(then: float) -> None:
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
-        # a run in the background ignores the signal, and its children would
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     ) as child:
         children = Path(f"/proc/{child.pid}/task/{child.pid}/children")
         while child.poll() is None and len(children.read_text().split()) < 2:
