@@ -38,6 +38,7 @@ __all__ = [
 ]
 
 PARTIAL = ".partial"
+TRIES = 5  # to hold an unfinished file; some file systems have no locks
 NAME_KEPT = 50  # letters: names of files end at 255 bytes
 STALE_SECONDS = 3600.0
 
@@ -89,10 +90,16 @@ def _beside(path: Path, data: bytes) -> Iterator[Path]:
     """
     start = f".{path.name[:NAME_KEPT]}."
     sweep(path.parent, start)
-    partial = path.with_name(f"{start}{secrets.token_hex(6)}{PARTIAL}")
+    partial = path
     try:
-        with partial.open("xb") as file:
-            held(file)
+        with contextlib.ExitStack() as open_files:
+            for tried in range(TRIES):  # a sweep may come between making the file and holding it
+                partial = path.with_name(f"{start}{secrets.token_hex(6)}{PARTIAL}")
+                file = open_files.enter_context(partial.open("xb"))
+                own = held(file) and os.fstat(file.fileno()).st_nlink > 0
+                if own or tried == TRIES - 1:
+                    break
+                partial.unlink(missing_ok=True)
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
@@ -101,7 +108,8 @@ def _beside(path: Path, data: bytes) -> Iterator[Path]:
         if sys.platform == "win32":
             yield partial
     finally:
-        partial.unlink(missing_ok=True)
+        if partial != path:
+            partial.unlink(missing_ok=True)
 
 
 def sweep(folder: Path, start: str = ".") -> None:

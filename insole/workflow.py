@@ -13,6 +13,7 @@ from __future__ import annotations
 import glob
 import multiprocessing
 import os
+import re
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
@@ -758,7 +759,8 @@ def log_trial(plan: Plan, said: Said, log: Path, today: date | None = None) -> T
     from insole.record.limits import of_plan
     from insole.trials import cases, trial
 
-    if today is not None and said.date > (today + timedelta(days=1)).isoformat():
+    a_day = re.fullmatch(r"\d{4}-\d{2}-\d{2}", said.date)
+    if today is not None and a_day and said.date > (today + timedelta(days=1)).isoformat():
         raise PlanError(f"{said.date[:40]!r} lies in the future; give the day of the ride")
     a_case = log.is_dir() or log.suffix.lower() != ".json"
     if a_case and not (log / "case.json").exists() and log.name != plan.case:

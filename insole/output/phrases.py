@@ -31,6 +31,7 @@ __all__ = [
     "noted",
     "override",
     "paper",
+    "passed_line",
     "sentence",
     "shift_words",
     "signed",
@@ -141,6 +142,11 @@ def extent(pad: PadPlan) -> tuple[float, float]:
 def answers(plan: Plan, wanted: str) -> list[str]:
     """Return the questions with that answer, in words."""
     return [words(name) for name, answer in plan.answers.items() if answer == wanted]
+
+
+def passed_line(over: Override) -> str:
+    """Return a limit passed on purpose, as one plain line."""
+    return f"Limit passed on purpose: {over.limit}; {over.who}, {over.when}: {over.why}"
 
 
 def override(over: Override) -> str:

@@ -47,15 +47,15 @@ ALSO = {
     "floor, tilted": {"floor-removed", "other-bodies"},
     "glass plate below": {"floor-removed", "other-bodies"},
     "sole missing": {"skin-hole"},
-    "mirror image laid over": {"double-skin", "crossing-faces", "toes-joined"},
+    "mirror image laid over": {"double-skin", "crossing-faces", "toes-joined", "floor-left"},
     "seen twice, sideways": {"crossing-faces"},
     "seen twice, turned": {"crossing-faces"},
     "reduced": {"crossing-faces"},
     "waves of 10 mm": {"noise"},  # a quadric does not follow half a wave
     # bare points as far apart as these want it said, with strays or without
-    "strays in a cloud, tight": {"point-spacing"},
-    "strays in a cloud, wide": {"point-spacing"},
-    "strays in a cloud, clustered": {"point-spacing"},
+    "strays in a cloud, tight": {"point-spacing", "skin-hole"},
+    "strays in a cloud, wide": {"point-spacing", "skin-hole"},
+    "strays in a cloud, clustered": {"point-spacing", "skin-hole"},
     "folds": {"double-skin", "floor-left", "mesh-uneven"},  # a fold lies over skin and looks up
 }
 USUAL = {"scale-unverified"}

@@ -154,7 +154,7 @@ def test_factors_are_wanted_over_measured(tmp_path):
         ("measured = [99.4, 99.5, 99.9]", "along z where 20 mm"),
         ("measured = [99.4, 99.5]", "three lengths"),
         ("measured = [99.4, 99.5, 0]", "three lengths"),
-        ("measured = [99.4, 99.5, nan]", "three lengths"),
+        ("measured = [99.4, 99.5, nan]", "measured that is none"),
         ("measured = 99.4", "three lengths"),
     ],
 )

@@ -256,7 +256,7 @@ def test_readme_and_papers_round_a_thick_edge_alike(
     tmp_path: Path, pair: list[Part], plan: Plan
 ) -> None:
     """2.054 mm is 2.1 mm, also where the part keeps it as 2.05 (in binary a little less)."""
-    facts = {"thick_edge": 2.05, "thick_edge_planned": 2.054}
+    facts = {"thick_edge": 2.05, "thick_edge_planned": 2.054, "thin_edge": 0.5, "words": "1°"}
     parts = [replace(part, facts=facts) for part in pair]
     text = (write(plan, parts, tmp_path) / "READ-ME-FIRST.txt").read_text(encoding="utf-8")
     assert "thick edge 2.1 mm" in text

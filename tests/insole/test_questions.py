@@ -110,7 +110,7 @@ def test_an_answers_file_reads_back(tmp_path):
         ("answers = 3", r"a\.toml: answers must be a table"),
         ("clinician = 3", r"a\.toml: clinician must be a text"),
         ("diabetes = 'no'", r"a\.toml: diabetes is not a key of an answers file"),
-        ("[answers]\nwound = 3", r"a\.toml: the answer to wound is 3, .* yes, no, not asked"),
+        ("[answers]\nwound = 3", r"a\.toml: the answer to wound is '3', .* yes, no, not asked"),
         ("[answers]\nx = 'no'", r"a\.toml: there is no question called 'x'"),
         ("[answers", r"a\.toml is not a valid answers file"),
     ],

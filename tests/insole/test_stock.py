@@ -196,7 +196,7 @@ def test_a_cover_is_the_base_and_its_allowance(plan: Plan, parts: list[Part]) ->
         shape, base = shapely.Polygon(part.outline), shapely.Polygon(of.outline)
         assert shape.contains(base)
         assert 4.9 < shape.exterior.distance(base.exterior) < 5.1
-        assert shape.area > base.buffer(5.0).area  # the notch has no twin in it
+        assert shape.area > base.buffer(5.0).area - 1.0  # the notch has no twin in it
         assert (part.material, part.facts["darts"]) == ("cover-foam", 0)
         assert way_words(part) == "cut from 1.5 mm sheet"
         assert "5 mm larger all round: glue, then trim" in size_words(part)

@@ -29,9 +29,11 @@ from insole.output.ink import (
     fonts,
     save_bytes,
     stroke,
+    wrapped,
     write,
 )
 from insole.output.made import MadeParts, size_words
+from insole.output.phrases import passed_line
 from insole.output.print.plates import shelves
 from insole.parts.contour import CONTOUR
 from insole.parts.part import Part
@@ -133,6 +135,9 @@ def _draw_page(
     )
     for k, row in enumerate(rows):
         write(canvas, LEFT, top + 5.0 - 4.0 * k, row, 2.6)
+    passed = [line for over in plan.overrides for line in wrapped(passed_line(over), 2.6, ROOM[0])]
+    for k, row in enumerate(reversed(passed)):
+        write(canvas, LEFT, top + 18.0 + 3.4 * k, row, 2.6, bold=True)
     for part, corner in page:
         _draw(canvas, part, corner)
     line = np.array([(LEFT, 22.0), (LEFT + RULER, 22.0)])

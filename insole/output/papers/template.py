@@ -59,6 +59,7 @@ from insole.output.papers.tiles import (
     drawing_of,
     sheets,
 )
+from insole.output.phrases import passed_line
 from insole.output.places import (
     ball_ends,
     crest_point,
@@ -216,14 +217,7 @@ def _draw_title(canvas: Any, drawing: Drawing, sheet: Sheet, left: float, right:
         (shoe, 2.7, False),
         (NOTICE if sheet.face == "above" else BELOW_NOTICE, 2.7, False),
         *([(TILES_NOTICE, 2.7, True)] if sheet.count > 1 else []),
-        *(
-            (
-                f"Limit passed on purpose: {over.limit}; {over.who}, {over.when}: {over.why}",
-                2.5,
-                False,
-            )
-            for over in plan.overrides
-        ),
+        *((passed_line(over), 2.5, False) for over in plan.overrides),
     ):
         for line in wrapped(words, size, right - left, bold=bold):
             write(canvas, left, y, line, size, bold=bold)

@@ -220,47 +220,42 @@ def exchange(one: str, two: str) -> Callable[[str], str]:
     ("pattern", "change", "sentence"),
     [
         (
-            "print/trial-eva*.3mf",
-            exchange('"left-arch-pad"', '"right-arch-pad"'),
-            "has another shape than its STL, or mirrored",
-        ),
-        (
             "print/wedge-tpu*.3mf",
             exchange('"left-heel-shim"', '"right-forefoot-shim"'),
             "has another shape than its STL, or mirrored",
         ),
         (
-            "print/trial-eva*.3mf",
-            lambda t: t.replace('"left-arch-pad"', '"left-pad"'),
+            "print/wedge-tpu*.3mf",
+            lambda t: t.replace('"left-heel-shim"', '"left-pad"'),
             "holds 'left-pad', which has no STL",
         ),
         (
-            "print/trial-eva*.3mf",
+            "print/wedge-tpu*.3mf",
             lambda t: t.replace('unit="millimeter"', 'unit="inch"'),
             "is not in millimetres",
         ),
         (
-            "print/trial-eva*.3mf",
+            "print/wedge-tpu*.3mf",
             lambda t: t.replace("demo-0001, version 1", "demo-0002, version 1"),
             "has the title 'demo-0002, version 1",
         ),
         (
-            "print/trial-eva*.3mf",
+            "print/wedge-tpu*.3mf",
             lambda t: t.replace("version 1", "version 2"),
             "has the title 'demo-0001, version 2",
         ),
         (
-            "print/trial-eva*.3mf",
+            "print/wedge-tpu*.3mf",
             lambda t: t.replace("<item ", '<item transform="-1 0 0 0 1 0 0 0 1 0 0 0" ', 1),
             "moves or mirrors a part by a transform",
         ),
         (
-            "print/trial-eva*.3mf",
+            "print/wedge-tpu*.3mf",
             lambda t: re.sub(r'x="([\d.]+)" y="([\d.]+)"', r'x="\2" y="\1"', t),
             "has another shape than its STL, or mirrored",
         ),
         (
-            "print/trial-eva*.3mf",
+            "print/wedge-tpu*.3mf",
             lambda t: re.sub(r'z="(\d)', r'z="1\1', t, count=50),
             "has another shape than its STL, or mirrored",
         ),
