@@ -31,6 +31,20 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+def pytest_addoption(parser):
+    """Add the option for tests that take long."""
+    parser.addoption("--long", action="store_true", help="also the tests marked long")
+
+
+def pytest_collection_modifyitems(config, items):
+    """Skip what takes long, unless it is asked for."""
+    if not config.getoption("--long"):
+        skip = pytest.mark.skip(reason="takes long: --long runs it")
+        for item in items:
+            if item.get_closest_marker("long"):
+                item.add_marker(skip)
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _remembered_matches():
     """Match the same points once per run: it is a pure function, and the dearest by far."""

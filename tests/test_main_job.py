@@ -232,6 +232,7 @@ def test_a_script_makes_the_same_files(made: Made, tmp_path: Path) -> None:
     assert pad.read_bytes() == wanted.read_bytes()
 
 
+@pytest.mark.long
 def test_step_of_one_foot_reads_back(made: Made, tmp_path: Path) -> None:
     import cadquery
 
@@ -262,6 +263,7 @@ def _disguised(path: Path, target: Path, rng: np.random.Generator, mm_per_unit: 
     return target
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("left", "right", "unit", "mm_per_unit"),
     [

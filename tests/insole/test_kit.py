@@ -23,6 +23,7 @@ def own(tmp_path, text):
     return path
 
 
+@pytest.mark.long
 def test_the_form_is_that_of_made_up_feets_pads():
     """A quarter of the feet, made anew: a rule of support that changed would show in the mean."""
     again = kit_form.mean_form(kit_form.FEET // 4)

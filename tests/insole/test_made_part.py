@@ -97,6 +97,7 @@ def held_well(check: MadeCheck, change: Change, margin: float = 0.0) -> None:
     assert abs((measured - true).mean()) < 0.05
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("label", "view", "held"),
     [
@@ -122,6 +123,7 @@ def test_half_a_millimetre_over_the_crest_is_found_and_not_shared_out(
     assert check.patches[0].amount == pytest.approx(0.5, abs=FOUND_MM)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("label", "view"),
     [
@@ -138,6 +140,7 @@ def test_a_part_too_thick_all_over_is_found(parts: dict[str, Part], label: str, 
     assert check.within  # 0.3 of 0.5 mm
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("label", "view", "along", "across"),
     [
@@ -161,6 +164,7 @@ def test_a_top_shifted_on_its_outline_is_found(
     assert f"mm {way} of where its rim has it" in as_text(check)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("view", list(VIEWS))
 def test_a_part_made_as_planned_is_within(parts: dict[str, Part], view: str) -> None:
     part = parts["right-arch-pad"]
@@ -172,6 +176,7 @@ def test_a_part_made_as_planned_is_within(parts: dict[str, Part], view: str) -> 
     held_well(check, nothing)
 
 
+@pytest.mark.long
 def test_noise_of_the_scan_is_told(parts: dict[str, Part]) -> None:
     """Along a normal the noise of a point is that of one of its coordinates."""
     part = parts["left-arch-pad"]
@@ -213,6 +218,7 @@ def test_another_part_is_refused(parts: dict[str, Part], domes: dict[str, Part])
             check_made(dome, [parts[other]])
 
 
+@pytest.mark.long
 def test_without_a_side_the_part_that_fits_is_taken(parts: dict[str, Part]) -> None:
     pair = [parts["right-arch-pad"], parts["left-arch-pad"]]
     check = check_made(made_scan(parts["left-arch-pad"]), pair)
@@ -242,6 +248,7 @@ def test_a_part_alike_for_both_feet_says_that_its_side_cannot_be_told() -> None:
         check_made(scan, [part, replace(part, side=Side.RIGHT)])
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("unit", list(Unit))
 @pytest.mark.parametrize("table", [False, True])
 def test_the_unit_is_told_from_the_planned_size(
@@ -262,6 +269,7 @@ def test_a_stated_unit_is_held_against_the_plan(parts: dict[str, Part]) -> None:
         check_made(scan, [part], unit=Unit.INCH)
 
 
+@pytest.mark.long
 def test_what_was_not_seen_is_said_with_its_share(parts: dict[str, Part]) -> None:
     part = parts["right-base"]
     scan = made_scan(part, table=True, seed=6)
@@ -286,6 +294,7 @@ def test_without_underside_and_table_the_thickness_is_said_to_be_open(
     assert any("with a calliper" in note for note in check.notes)
 
 
+@pytest.mark.long
 def test_a_deep_hollow_in_a_thin_sheet_is_not_taken_for_its_underside(
     parts: dict[str, Part],
 ) -> None:
@@ -297,6 +306,7 @@ def test_a_deep_hollow_in_a_thin_sheet_is_not_taken_for_its_underside(
         assert near(check, (120.0, 0.0)) == pytest.approx(-0.9, abs=FOUND_MM)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_places_are_measured_from_the_rear_and_from_the_medial_edge(
     parts: dict[str, Part], side: str
@@ -318,6 +328,7 @@ def test_places_are_measured_from_the_rear_and_from_the_medial_edge(
     assert re.search(r"0\.[789] ± 0\.1 mm short over", as_text(short))
 
 
+@pytest.mark.long
 def test_the_same_scan_gives_the_same_answer_in_any_pose(parts: dict[str, Part]) -> None:
     part = parts["left-arch-pad"]
     scan = made_scan(part, bump(*place(part), 0.7), table=True)

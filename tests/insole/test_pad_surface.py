@@ -133,7 +133,9 @@ def test_the_standing_side_carries_no_ridge(name: str) -> None:
     assert np.abs(height[4:] - 2 * height[2:-2] + height[:-4]).max() < 0.2
 
 
-@pytest.mark.parametrize("name", FEET)
+@pytest.mark.parametrize(
+    "name", ["usual", *(pytest.param(name, marks=pytest.mark.long) for name in list(FEET)[1:])]
+)
 def test_step_file_is_the_wished_surface(name: str, tmp_path: Path) -> None:
     """Facets within 0.005 mm: volume to 0.1 % of the integral, no point 0.05 mm off."""
     from cadquery import importers

@@ -128,6 +128,7 @@ POPULATION = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("pair", POPULATION)
 def test_measured_people_are_those_of_the_table(people, pair):
     """Forty made-up people: all but two inside the 1 to 99 % band of every ratio, their mean
@@ -143,6 +144,7 @@ def test_measured_people_are_those_of_the_table(people, pair):
     assert 0.5 * sd < shares.std(ddof=1) < 1.3 * sd
 
 
+@pytest.mark.long
 def test_breadth_is_only_weakly_set_by_length(people):
     """Men r 0.589, women 0.555 (CALC); both sexes together and 40 people: 0.3 to 0.95."""
     length, breadth = (np.array([p[n] for p in people]) for n in ("foot_length", "foot_breadth"))

@@ -20,6 +20,7 @@ Wedges = tuple[tuple[WedgePlace, float], ...]
 FORE, HEEL, UNDER = WedgePlace.FOREFOOT, WedgePlace.HEEL, WedgePlace.UNDER
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("length", "left", "right", "how"),
     [
