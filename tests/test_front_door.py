@@ -114,6 +114,7 @@ def test_the_lines_of_the_manual_run(tmp_path, monkeypatch, capsys):
 # ------------------------------------------------------------------ scans
 
 
+@pytest.mark.long
 def test_two_feet_in_one_file(tmp_path):
     pair = trimesh.util.concatenate(
         [

@@ -192,6 +192,7 @@ def test_the_crest_lies_where_the_plan_says(made: Made) -> None:
         assert foot.pad.medial_height - 1.2 <= mesh.bounds[1, 2] <= foot.pad.medial_height + 0.1
 
 
+@pytest.mark.long
 def test_made_twice_is_kept_and_never_changed(
     made: Made, capsys: pytest.CaptureFixture[str]
 ) -> None:

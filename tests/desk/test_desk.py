@@ -360,6 +360,7 @@ def test_the_gap_shown_is_the_plans_own(desk, larch):
         assert near == pytest.approx(float(part["free"].split(" ")[0]), abs=1.0)
 
 
+@pytest.mark.long
 def test_cancelling_what_waits_leaves_the_work_before_it_alone(desk, larch, kept):
     shutil.rmtree(desk.home / "cases" / larch / "made", ignore_errors=True)
     first = desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {"edges_read": True}).json()

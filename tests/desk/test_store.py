@@ -76,6 +76,7 @@ def test_a_list_reads_only_what_changed(home, monkeypatch):
     assert read == ["r07"]
 
 
+@pytest.mark.long
 def test_a_killed_save_leaves_the_draft_whole(home):
     _with_scan(home)
     code = (

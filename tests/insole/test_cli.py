@@ -632,6 +632,7 @@ def test_compare_and_fit_speak_in_words_and_json(run: Run) -> None:
         assert record["reasons"]
 
 
+@pytest.mark.long
 def test_compare_tells_two_peoples_feet_from_two_scans_of_one(run: Run, tmp_path: Path) -> None:
     """A foot against itself, and against one 3 % larger: exit 0 and 10."""
     from footscan import reading
@@ -737,6 +738,7 @@ def test_artefact_keeps_a_log_and_shows_its_drift(run: Run, bar: Path, tmp_path:
     assert log.read_bytes() == before
 
 
+@pytest.mark.long
 def test_nonsense_vouches_for_no_scale(run: Run, tmp_path: Path) -> None:
     """A foot given as a ball, a stretched ball, a ball stated too large: exit 10, no evidence."""
     rng = np.random.default_rng(1)

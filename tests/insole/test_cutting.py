@@ -289,6 +289,7 @@ def test_files_have_the_same_bytes_each_time(
     assert one.read_bytes() == two.read_bytes()
 
 
+@pytest.mark.long
 def test_bytes_do_not_depend_on_the_order_of_sets(tmp_path: Path) -> None:
     """Each process orders its sets by another seed; the drawing library walks some."""
     code = (

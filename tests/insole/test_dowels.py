@@ -214,6 +214,7 @@ def test_dowels_fill_both_sockets_and_leave_a_gap() -> None:
     assert mesh_of(row).volume == pytest.approx(wanted, rel=1e-3)
 
 
+@pytest.mark.long
 def test_step_files_have_the_sockets(tmp_path: Path) -> None:
     """The kernel's own volume, and three faces of 2.15 mm radius in each of pad and base."""
     from cadquery import importers

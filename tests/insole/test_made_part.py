@@ -286,6 +286,7 @@ def test_what_was_not_seen_is_said_with_its_share(parts: dict[str, Part]) -> Non
     assert f"{100 * check.unseen:.0f} % of it not seen" in as_text(check)
 
 
+@pytest.mark.long
 def test_without_underside_and_table_the_thickness_is_said_to_be_open(
     parts: dict[str, Part],
 ) -> None:
@@ -372,6 +373,7 @@ def test_a_part_scanned_upside_down_does_not_show_its_top(parts: dict[str, Part]
         check_made(Scan(vertices=under, faces=scan.faces), [part])
 
 
+@pytest.mark.long
 def test_the_picture_shows_too_much_in_orange_and_too_little_in_purple(
     parts: dict[str, Part],
 ) -> None:

@@ -57,7 +57,7 @@ def changes(kind: str, load: str, name: str) -> np.ndarray:
     return np.array([getattr(case, name)[1] - getattr(case, name)[0] for case in cases])
 
 
-@pytest.mark.parametrize("kind", ["pad", "contoured"])
+@pytest.mark.parametrize("kind", ["pad", pytest.param("contoured", marks=pytest.mark.long)])
 @pytest.mark.parametrize("load", ["standing", "pedalling"])
 def test_contoured_supports_enlarge_the_midfoots_contact_and_share(kind, load):
     assert (changes(kind, load, "midfoot_area") >= 0.0).all()
@@ -65,12 +65,13 @@ def test_contoured_supports_enlarge_the_midfoots_contact_and_share(kind, load):
     assert np.median(changes(kind, load, "midfoot_share")) > 0.0
 
 
-@pytest.mark.parametrize("kind", ["pad", "contoured"])
+@pytest.mark.parametrize("kind", ["pad", pytest.param("contoured", marks=pytest.mark.long)])
 def test_peaks_at_the_forefoot_fall(kind):
     assert np.median(changes(kind, "standing", "ball_peak")) < 0.0
     assert np.median(changes(kind, "pedalling", "ball_peak")) < 0.0
 
 
+@pytest.mark.long
 def test_a_conforming_heel_lowers_its_peak_more_than_a_pad_in_the_arch():
     bed, pad = (changes(kind, "standing", "heel_peak") for kind in ("contoured", "pad"))
     assert np.median(bed) < np.median(pad) <= 0.0
