@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import signal
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,18 +32,36 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+MANY = 6  # cases of one test; of more than these every second one waits for --long
+READERS = "tests/insole/readback/"  # faults put into a folder: every third one runs
+QUICK = re.compile(  # all cases of these take no time, or stand for a danger each
+    r"riders/|test_(words|red_flags|reading|hostile|limits|questions|planning_boundaries|thresholds"
+    r"|text_from_outside|least|brief|trial|seal|places_by_hand)"
+)
+
+
 def pytest_addoption(parser):
-    """Add the option for tests that take long."""
-    parser.addoption("--long", action="store_true", help="also the tests marked long")
+    """Add the option for what takes long."""
+    parser.addoption("--long", action="store_true", help="also what is marked long, and all cases")
 
 
 def pytest_collection_modifyitems(config, items):
-    """Skip what takes long, unless it is asked for."""
-    if not config.getoption("--long"):
-        skip = pytest.mark.skip(reason="takes long: --long runs it")
-        for item in items:
-            if item.get_closest_marker("long"):
-                item.add_marker(skip)
+    """Skip what takes long, and some of the many cases of one test, unless all are asked for."""
+    if config.getoption("--long"):
+        return
+    skip = pytest.mark.skip(reason="takes long: --long runs it")
+    cases = {}
+    for item in items:
+        if item.get_closest_marker("long"):
+            item.add_marker(skip)
+        elif item.nodeid.endswith("]"):
+            cases.setdefault(item.nodeid.partition("[")[0], []).append(item)
+    for name, many in cases.items():
+        step = 3 if name.startswith(READERS) else 2
+        if len(many) > MANY and not QUICK.search(name):
+            for k, item in enumerate(many):
+                if k % step:
+                    item.add_marker(skip)
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -249,6 +249,7 @@ def test_a_stop_answer_shows_on_every_step(page):
         assert "answered yes to wound" in page.one("#stopnote").text
 
 
+@pytest.mark.long
 def test_nothing_is_fetched_from_elsewhere_and_no_page_complains(page, fitted):
     page.driver.get_log("browser")
     for path in ("/", *ROOMS, *(f"/case/{fitted}/{step}" for step in STEPS)):
@@ -349,6 +350,7 @@ def test_a_landmark_is_moved_by_drag_by_keys_and_in_plan(page, fitted):
     assert page.draft(fitted)["scans"]["left"]["felt"] == []
 
 
+@pytest.mark.long
 def test_the_drift_of_a_scanner_is_drawn_and_what_did_not_pass_is_crossed(page, checked):
     page.go("/scanners")
     page.until(lambda: page.all(".drift .trend"), "the plot")
@@ -378,6 +380,7 @@ def test_many_scans_are_checked_at_once(page):
     assert "is no scan by its name" in rows["shoe.toml"]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("width", [1024, 1280, 1600])
 def test_no_page_is_wider_than_the_window(page, fitted, width):
     page.driver.set_window_size(width, 900)
@@ -392,6 +395,7 @@ def test_no_page_is_wider_than_the_window(page, fitted, width):
         page.driver.set_window_size(1280, 1000)
 
 
+@pytest.mark.long
 def test_the_whole_support_page_is_reached_by_the_keyboard(page, fitted):
     page.go(f"/case/{fitted}/support")
     page.until(lambda: page.planned("left") and page.planned("right"), "the plans")
