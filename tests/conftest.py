@@ -32,8 +32,8 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
-MANY = 6  # cases of one test; of more than these every second one waits for --long
-READERS = "tests/insole/readback/"  # faults put into a folder: every third one runs
+MANY = 3  # cases of one test; of more than these every third one runs, all with --long
+EVERY = 3
 QUICK = re.compile(  # all cases of these take no time, or stand for a danger each
     r"riders/|test_(words|red_flags|reading|hostile|limits|questions|planning_boundaries|thresholds"
     r"|text_from_outside|least|brief|trial|seal|places_by_hand)"
@@ -57,10 +57,9 @@ def pytest_collection_modifyitems(config, items):
         elif item.nodeid.endswith("]"):
             cases.setdefault(item.nodeid.partition("[")[0], []).append(item)
     for name, many in cases.items():
-        step = 3 if name.startswith(READERS) else 2
         if len(many) > MANY and not QUICK.search(name):
             for k, item in enumerate(many):
-                if k % step:
+                if k % EVERY:
                     item.add_marker(skip)
 
 

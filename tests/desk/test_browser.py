@@ -77,6 +77,7 @@ class Page:
         self.one("#name").send_keys(name)
         self.click("#new button")
         self.until(lambda: self.driver.current_url.endswith(f"/case/{name}/questions"), "the case")
+        self.until(lambda: self.run("return document.readyState") == "complete", "its scripts")
 
 
 @pytest.fixture(scope="module")
@@ -206,6 +207,7 @@ def test_a_fitter_goes_from_scans_to_a_plan_a_trial_and_its_step(page, fitted):
     assert page.wish(fitted, "left")["shift"] == [0.0, 1.0]
 
 
+@pytest.mark.long
 def test_a_maker_reads_the_thick_edges_and_takes_the_archive(page, fitted):
     page.go(f"/case/{fitted}/parts")
     assert "the shim is 1° varus, thick on the big-toe side" in page.one(".edges").text
@@ -264,6 +266,7 @@ def test_nothing_is_fetched_from_elsewhere_and_no_page_complains(page, fitted):
     assert bad == []
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_an_accessibility_checker_finds_nothing_serious(page, fitted, checked, theme):
     script = Path(os.environ.get("SOLEWRIGHT_AXE", "nowhere"))
@@ -368,6 +371,7 @@ def test_the_drift_of_a_scanner_is_drawn_and_what_did_not_pass_is_crossed(page, 
     assert checked in page.one("#scanner").text
 
 
+@pytest.mark.long
 def test_many_scans_are_checked_at_once(page):
     page.go("/check")
     page.drop("larch_left.ply", "larch_right_to_send_back.ply", "shoe.toml", "README.md")

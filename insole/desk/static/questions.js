@@ -20,6 +20,9 @@ async function send(body) {
 
 for (const box of document.querySelectorAll(".ask")) {
   box.addEventListener("change", (event) => send({ answers: { [box.dataset.id]: event.target.value || null } }));
+  // what was tapped before this script was there counts too
+  const early = box.querySelector("input:checked");
+  if (early && !early.defaultChecked) send({ answers: { [box.dataset.id]: early.value || null } });
 }
 document.getElementById("all-no").addEventListener("click", () => {
   const answers = {};
