@@ -32,8 +32,8 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
-MANY = 3  # cases of one test; of more than these every third one runs, all with --long
-EVERY = 3
+MANY = 2  # cases of one test; of more than these every fifth one runs, all with --long
+EVERY = 5
 QUICK = re.compile(  # all cases of these take no time, or stand for a danger each
     r"riders/|test_(words|red_flags|reading|hostile|limits|questions|planning_boundaries|thresholds"
     r"|text_from_outside|least|brief|trial|seal|places_by_hand)"

@@ -17,6 +17,8 @@ from insole.batch.task import Goal, Record, Task
 from insole.errors import InsoleError
 from insole.workflow import Request, Shots
 
+pytestmark = pytest.mark.long
+
 pytest.importorskip(
     "distributed", reason="a Dask cluster wants the package distributed (the extra 'cluster')"
 )

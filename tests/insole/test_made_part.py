@@ -42,6 +42,8 @@ from tests.made_parts import (
 )
 from tests.plans import sample_plan
 
+pytestmark = pytest.mark.long
+
 FOUND_MM = 0.18
 HEEL = (35.0, 0.0)
 VIEWS: dict[str, dict[str, Any]] = {

@@ -19,6 +19,8 @@ from insole.shoe.shoe import parse
 from tests import feet
 from tests.plans import bed_ring
 
+pytestmark = pytest.mark.long
+
 LIMITS = default_limits()
 STOCK = {"heel": 5.0, "arch": 4.0, "ball": 3.0, "toes": 3.0}
 FEW = settings(max_examples=8, deadline=None, derandomize=True)

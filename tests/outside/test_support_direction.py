@@ -23,6 +23,8 @@ from insole.planning.planner import FootWish, PlanWishes
 from insole.shoe.shoe import parse
 from tests import feet
 
+pytestmark = pytest.mark.long
+
 SHOE = parse(
     {
         "name": "level",
