@@ -33,6 +33,7 @@ __all__ = [
     "read_bounded",
     "sweep",
     "sync_folder",
+    "why",
     "write_new",
     "write_whole",
 ]
@@ -75,6 +76,11 @@ def read_bounded(path: Path | str, most: int) -> bytes:
 def _unwaiting(path: str, flags: int) -> int:
     """Open a file without waiting for the other end of a pipe."""
     return os.open(path, flags | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0))
+
+
+def why(error: Exception) -> str:
+    """Return why a file cannot be read or written, in the system's own words, for a sentence."""
+    return (getattr(error, "strerror", None) or str(error)).lower()
 
 
 class BusyError(OSError):

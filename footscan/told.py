@@ -2,17 +2,31 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
-from footscan.results import MeasuredFoot
+from footscan.results import Finding, MeasuredFoot
 from footscan.scan import Array
 
-if TYPE_CHECKING:
-    pass
+__all__ = ["as_json", "findings_as_json"]
 
-__all__ = ["as_json"]
+
+def findings_as_json(findings: Sequence[Finding]) -> list[dict[str, Any]]:
+    """Return findings as records have them."""
+    return [
+        {
+            "code": f.code,
+            "severity": f.severity.value,
+            "text": f.text,
+            "advice": f.advice,
+            "region": f.region,
+            "value": f.value,
+            "limit": f.limit,
+        }
+        for f in findings
+    ]
 
 
 def as_json(measured: MeasuredFoot, version: str) -> dict[str, Any]:
@@ -36,18 +50,7 @@ def as_json(measured: MeasuredFoot, version: str) -> dict[str, Any]:
             "faces": facts.faces,
         },
         "verdict": measured.report.verdict.value,
-        "findings": [
-            {
-                "code": f.code,
-                "severity": f.severity.value,
-                "text": f.text,
-                "advice": f.advice,
-                "region": f.region,
-                "value": f.value,
-                "limit": f.limit,
-            }
-            for f in measured.report.findings
-        ],
+        "findings": findings_as_json(measured.report.findings),
         "pose": measured.foot.pose.tolist(),
         "axis_method": measured.foot.axis_method,
         "landmarks": {

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING
 
 from footscan.door import with_findings
 from footscan.errors import FootscanError, ScanReadError, SideError
+from footscan.files import why
 from footscan.pipeline import Options, measure_feet_in
 from footscan.quality import pair as quality_pair
 from footscan.results import Finding, MeasuredFoot
@@ -483,7 +484,7 @@ def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_whole(path, text.encode())
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise InsoleError(f"{path} cannot be written: {reason}; choose another --out") from None
     try:
         questions.decide(answers, clinician)
@@ -558,7 +559,7 @@ def save_plan(plan: Plan, out: Path) -> Path:
         out.mkdir(parents=True, exist_ok=True)
         write_whole(path, data)
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise InsoleError(f"{path} cannot be written: {reason}; choose another --out") from None
     return path
 

@@ -14,7 +14,7 @@ import numpy as np
 from footscan import typed
 from footscan.checking.entry import Entry
 from footscan.errors import ScanReadError
-from footscan.files import BusyError, TooLargeError, alone, read_bounded, write_whole
+from footscan.files import BusyError, TooLargeError, alone, read_bounded, why, write_whole
 
 __all__ = ["append", "read"]
 
@@ -63,7 +63,7 @@ def append(path: str | Path, entry: Entry) -> None:
         ) from None
     except OSError as error:
         raise ScanReadError(
-            f"the scanner log {path} cannot be written: {(error.strerror or str(error)).lower()}; "
+            f"the scanner log {path} cannot be written: {why(error)}; "
             "close it in other programs, or choose another --log"
         ) from None
 
@@ -77,7 +77,7 @@ def _bytes_of(path: Path) -> bytes:
             f"{path.name} is too large for a scanner log; begin a new one"
         ) from None
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise ScanReadError(f"the scanner log {path} cannot be read: {reason}") from None
 
 

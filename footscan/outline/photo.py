@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from footscan.files import why
 from footscan.outline.errors import OutlineError
 
 __all__ = ["Photo", "of_pixels", "read"]
@@ -31,6 +32,17 @@ _ORIENTATION, _FOCAL_35, _LENS = 0x0112, 0xA405, 0xA434
 DIAGONAL_35 = 43.27  # mm, of the 36 by 24 mm frame
 
 Pixels = NDArray[np.uint8]
+BROKEN = (  # what the library raises at damaged tags and pictures
+    OSError,
+    ValueError,
+    SyntaxError,
+    TypeError,
+    KeyError,
+    IndexError,
+    OverflowError,
+    ZeroDivisionError,
+    AttributeError,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,7 +96,7 @@ def read(path: str | Path) -> Photo:
             )
         data = path.read_bytes()
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise OutlineError(
             "not-a-photo", f"the photo {path} cannot be read: {reason}; check the path"
         ) from None
@@ -125,19 +137,7 @@ def _decoded(path: Path, data: bytes) -> Photo:
             ) from None
         except OutlineError:
             raise
-        except (
-            OSError,
-            ValueError,
-            SyntaxError,
-            EOFError,
-            TypeError,
-            KeyError,
-            IndexError,
-            OverflowError,
-            ZeroDivisionError,
-            AttributeError,
-            RuntimeError,
-        ):
+        except (*BROKEN, EOFError, RuntimeError):
             raise _no(
                 path, "is cut short or damaged; send the photo again as a file", "cut-short"
             ) from None
@@ -183,17 +183,7 @@ def _camera(image: Any) -> tuple[int, float | None, bool]:
         focal = float(inner.get(_FOCAL_35, 0) or 0)
         front = "front" in str(inner.get(_LENS, "")).lower()
         turn = int(exif.get(_ORIENTATION, 1) or 1)
-    except (
-        OSError,
-        ValueError,
-        SyntaxError,
-        TypeError,
-        KeyError,
-        IndexError,
-        OverflowError,
-        ZeroDivisionError,
-        AttributeError,
-    ):
+    except BROKEN:
         return 1, None, False  # a broken tag is as good as none
     return turn, focal if 10.0 <= focal <= 200.0 else None, front
 

@@ -17,10 +17,12 @@ from typing import Any
 
 import numpy as np
 
+from footscan.files import why
 from footscan.outline.errors import OutlineError
 from footscan.outline.typed import Typed
 from footscan.results import Finding, Landmark, Measure, ScanFacts, ScanReport, Severity, Verdict
 from footscan.scan import Array, Load, Side, Unit
+from footscan.told import findings_as_json
 
 __all__ = ["KIND", "Traced", "as_json", "read"]
 
@@ -98,18 +100,7 @@ def as_json(traced: Traced, version: str) -> dict[str, Any]:
         "sheet": dict(traced.sheet),
         "line": dict(traced.line),
         "verdict": traced.report.verdict.value,
-        "findings": [
-            {
-                "code": f.code,
-                "severity": f.severity.value,
-                "text": f.text,
-                "advice": f.advice,
-                "region": f.region,
-                "value": f.value,
-                "limit": f.limit,
-            }
-            for f in traced.report.findings
-        ],
+        "findings": findings_as_json(traced.report.findings),
         "landmarks": {
             name: {
                 "foot_mm": [round(float(v), 2) for v in mark.xyz],
@@ -152,7 +143,7 @@ def read(path: str | Path) -> Traced:
             raise _bad(path, "it is too large")
         data = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise _bad(path, (error.strerror or str(error)).lower()) from None
+        raise _bad(path, why(error)) from None
     except (ValueError, RecursionError):
         raise _bad(path, "it is no JSON") from None
     try:

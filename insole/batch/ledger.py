@@ -22,7 +22,7 @@ import numpy as np
 
 import insole
 from footscan.errors import FootscanError, ScanReadError
-from footscan.files import write_whole
+from footscan.files import why, write_whole
 from insole.batch.task import Goal, Record
 from insole.output.settings import Settings
 from insole.workflow import Request
@@ -125,7 +125,7 @@ def _hash_of(path: Path) -> str:
             while chunk := file.read(CHUNK):
                 digest.update(chunk)
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise ScanReadError(f"{path.name} cannot be read: {reason}; check the file") from None
     return digest.hexdigest()
 

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Protocol
 
 from footscan.errors import FootscanError
-from footscan.files import BusyError, alone
+from footscan.files import BusyError, alone, why
 from insole.batch import summary
 from insole.batch.ledger import Ledger, key_of
 from insole.batch.pairing import Case, Pattern, cases_of, scans_in
@@ -141,7 +141,7 @@ def run(
             f"another batch writes into {asked.out}; wait for it or choose another --out"
         ) from None
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise InsoleError(
             f"{asked.out} cannot be written: {reason}; choose another --out"
         ) from None

@@ -15,7 +15,7 @@ from html import escape
 from pathlib import Path
 from urllib.parse import quote
 
-from footscan.files import write_whole
+from footscan.files import why, write_whole
 from insole.batch.task import FootRecord, Record
 from insole.batch.thumbs import HIGH_MM
 from insole.errors import InsoleError
@@ -76,7 +76,7 @@ def write(out: Path, records: Iterable[Record], waiting: Sequence[str] = ()) -> 
         write_whole(out / TABLE, _table(ordered).encode("utf-8-sig"))  # spreadsheets want the mark
         write_whole(out / PAGE, _page(ordered, waiting).encode())
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise InsoleError(f"{out} cannot be written: {reason}; choose another --out") from None
 
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 import insole
 from footscan import told
 from footscan.errors import FootscanError, SideError
-from footscan.files import write_whole
+from footscan.files import why, write_whole
 from footscan.results import Measure, MeasuredFoot
 from insole import workflow
 from insole.batch.thumbs import sole_png
@@ -269,7 +269,7 @@ def _write_measures(
     try:
         write_whole(path, f"{text}\n".encode())
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise InsoleError(f"{path} cannot be written: {reason}; choose another --out") from None
     return _hashed(task.out, path)
 

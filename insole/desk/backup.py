@@ -20,6 +20,7 @@ import shutil
 import zipfile
 from pathlib import Path
 
+from footscan.files import why
 from insole.desk import archive
 from insole.desk.owned import OWN_FILES, SCANNER_LOG
 from insole.desk.store import Home
@@ -76,8 +77,8 @@ def back_up(home: Home, path: Path) -> int:
                 raise
             os.rename(making, path)
     except OSError as error:
-        why = (error.strerror or str(error)).lower()
-        raise InsoleError(f"the backup cannot be written: {why}; choose another place") from None
+        reason = why(error)
+        raise InsoleError(f"the backup cannot be written: {reason}; choose another place") from None
     finally:
         making.unlink(missing_ok=True)
     return count

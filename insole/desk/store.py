@@ -23,7 +23,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from footscan import typed
-from footscan.files import read_bounded, sweep, write_whole
+from footscan.files import read_bounded, sweep, why, write_whole
 from insole.desk.index import Index, Row
 from insole.errors import InsoleError
 from insole.record.plan import Line, Sentence
@@ -139,7 +139,7 @@ def _written(path: Path, data: bytes) -> None:
     try:
         write_whole(path, data)
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise InsoleError(
             f"{path.name} cannot be kept: {reason}; what was there is as it was, so make room or "
             "mend the folder, and do it again"

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from footscan.files import why
 from insole.errors import OutputError, PlanError
 
 if TYPE_CHECKING:
@@ -115,7 +116,7 @@ class BuiltPart:
                 writer(made, self, scale)
                 os.replace(made, path)
         except OSError as error:
-            reason = (error.strerror or str(error)).lower()
+            reason = why(error)
             raise OutputError(f"{path} cannot be written: {reason}") from None
         return path
 

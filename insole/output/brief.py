@@ -13,7 +13,7 @@ import re
 from collections.abc import Sequence
 
 from insole.output import work
-from insole.output.phrases import behind, change, paper, yaw_words
+from insole.output.phrases import LOAD_CASE, behind, change, paper, yaw_words
 from insole.planning.thickness import asked
 from insole.record.least import counts
 from insole.record.plan import EffectCase, EffectPlan, FootPlan, Note, NoteLevel, Plan, WedgePlace
@@ -37,7 +37,6 @@ CARE = frozenset(
 )  # never cut
 SHOWN = frozenset({"effect", "kit-little", "not-asked", "saddle"})  # said by a line of their own
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
-CASE = re.compile(r"\b(?:standing|pedalling)\b")
 
 
 def brief(plan: Plan, then: str = "") -> list[str]:
@@ -200,8 +199,8 @@ def _watch(plan: Plan) -> tuple[list[str], list[str]]:
             care.setdefault(note.text, []).append(side)
             continue
         text = _headline(note)
-        code = CASE.sub("case", note.code)
-        pattern = f"{code} {NUMBER.sub('#', CASE.sub('case', text))}"
+        code = LOAD_CASE.sub("case", note.code)
+        pattern = f"{code} {NUMBER.sub('#', LOAD_CASE.sub('case', text))}"
         found.setdefault(pattern, []).append((side, text))
     mind = [f"Mind: {_sided(sides, text)}" for text, sides in care.items()]
     groups = [group for items in found.values() for group in _pairs(items)]
@@ -222,8 +221,8 @@ def _both(items: Sequence[tuple[str, str]]) -> str:
     text = texts[0]
     if len(texts) == 2:  # alike but for their numbers, or the case
         other = iter(NUMBER.findall(texts[1]))
-        cases = list(dict.fromkeys(case for text in texts for case in CASE.findall(text)))
-        text = CASE.sub(" and ".join(cases), text, count=1)
+        cases = list(dict.fromkeys(case for text in texts for case in LOAD_CASE.findall(text)))
+        text = LOAD_CASE.sub(" and ".join(cases), text, count=1)
 
         def beside(number: re.Match[str]) -> str:
             second = next(other, number[0])

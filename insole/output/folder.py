@@ -23,6 +23,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from footscan import files
+from footscan.files import why
 from insole import readback
 from insole.errors import OutputError
 from insole.output.contents import (
@@ -128,7 +129,7 @@ def write(
                 readback.check(making, name=final.name)
             publish(making, final, say)
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise FolderError(
             f"{final} cannot be written: {reason}; make room there or choose another --out"
         ) from None

@@ -10,6 +10,8 @@ from __future__ import annotations
 import importlib.util
 import io
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -27,6 +29,7 @@ __all__ = [
     "ORANGE",
     "PALE",
     "Colour",
+    "drawn",
     "fitted",
     "fonts",
     "png_bytes",
@@ -99,6 +102,28 @@ def save_bytes(path: str | Path, data: bytes) -> None:
             f"cannot write {target}: {error.strerror or error}; choose a folder that exists and"
             " may be written to"
         ) from None
+
+
+@contextmanager
+def drawn(path: str | Path, title: str, page: tuple[float, float]) -> Iterator[Any]:
+    """Give a canvas to draw a PDF on, pages of `page` mm; the file is written when the block ends.
+
+    Whole or not at all, without a clock: the same strokes give the same bytes.
+
+    Raises
+    ------
+    insole.errors.OutputError
+        The file cannot be written.
+    """
+    from reportlab.pdfgen.canvas import Canvas
+
+    fonts()
+    buffer = io.BytesIO()
+    canvas = Canvas(buffer, pagesize=(page[0] * MM, page[1] * MM), invariant=1)
+    canvas.setTitle(title)
+    yield canvas
+    canvas.save()
+    save_bytes(path, buffer.getvalue())
 
 
 def ring_path(canvas: Any, points: Array, *, close: bool = True) -> Any:

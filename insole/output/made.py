@@ -300,9 +300,8 @@ def way_words(part: Part) -> str:
 
     Examples
     --------
-    >>> from dataclasses import replace
-    >>> from tests.insole.test_printing import prism
-    >>> way_words(replace(prism(), way=Way(how="layers", sheets=(1.0, 1.0, 0.5))))
+    >>> from types import SimpleNamespace
+    >>> way_words(SimpleNamespace(way=Way(how="layers", sheets=(1.0, 1.0, 0.5))))
     '3 layers glued, from below 2 x 1, 0.5 mm'
     """
     if part.way is None:

@@ -18,6 +18,7 @@ from insole.record.plan import Note, NoteLevel, Override, PadPlan, Plan, Quantit
 __all__ = [
     "COVERAGE",
     "LEVEL_WORDS",
+    "LOAD_CASE",
     "all_notes",
     "amount",
     "answers",
@@ -39,6 +40,8 @@ __all__ = [
     "words",
     "yaw_words",
 ]
+
+LOAD_CASE = re.compile(r"\b(?:standing|pedalling)\b", re.IGNORECASE)  # of the contact model
 
 COVERAGE = 1.96  # standard deviations in a 95 % band
 LISTED = 9  # a longer list in a shoe file, such as an outline, is counted, not printed

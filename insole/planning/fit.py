@@ -248,7 +248,7 @@ def _reasons(
 def _length_words(lengths: dict[Side, float]) -> str:
     if len(lengths) == 1:
         side, length = next(iter(lengths.items()))
-        return f"only the {side.value} foot was scanned ({length:.1f} mm); the other may be longer"
+        return f"only the {side.value} foot was measured ({length:.1f} mm); the other may be longer"
     left, right = lengths[Side.LEFT], lengths[Side.RIGHT]
     if abs(left - right) < 0.05:
         return f"both feet are {left:.1f} mm long"

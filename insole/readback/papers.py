@@ -282,6 +282,16 @@ def _one_side(name: str, page: Page, told: Told) -> tuple[str, str]:
     return sides[0], faces[0]
 
 
+def _at_full_size(page: Page, ring: Numbers, least: int) -> list[Numbers]:
+    """Return the lines of a page, of more than `least` points, that are as large as a ring."""
+    size = np.ptp(ring, axis=0)[::-1]
+    return [
+        line
+        for line in page.lines
+        if len(line) > least and np.abs(np.ptp(line, axis=0) - size).max() < 0.6
+    ]
+
+
 def _check_outline(name: str, page: Page, side: str, face: str, told: Told) -> None:
     """Lay the plan's outline on the page; refuse another size or its mirror image."""
     hand = mirrored(side) * (1.0 if face == "foot" else -1.0)
@@ -289,12 +299,7 @@ def _check_outline(name: str, page: Page, side: str, face: str, told: Told) -> N
     if piece is None:
         return
     ring = np.array(piece.outline, dtype=float)
-    size = np.ptp(ring, axis=0)[::-1]
-    found = [
-        line
-        for line in page.lines
-        if len(line) > 40 and np.abs(np.ptp(line, axis=0) - size).max() < 0.6
-    ]
+    found = _at_full_size(page, ring, 40)
     if not found:
         raise OutputError(f"{name}: the outline of the {side} {piece.name} is not at full size")
     best = [min(_apart(line, ring, way * hand) for line in found) for way in (1.0, -1.0)]
@@ -417,12 +422,7 @@ def check_pieces(path: Path, told: Told, seal: str) -> None:
 def _check_piece(name: str, page: Page, piece: Piece) -> None:
     """Lay a piece's outline on the page; refuse another size or its mirror image."""
     ring, hand = np.array(piece.outline, dtype=float), mirrored(piece.side)
-    size = np.ptp(ring, axis=0)[::-1]
-    found = [
-        line
-        for line in page.lines
-        if len(line) > 4 and np.abs(np.ptp(line, axis=0) - size).max() < 0.6
-    ]
+    found = _at_full_size(page, ring, 4)
     if not found:
         raise OutputError(f"{name}: the outline of {piece.label} is not at full size")
     best = [min(_over(line, ring, way * hand) for line in found) for way in (1.0, -1.0)]

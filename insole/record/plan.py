@@ -27,6 +27,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from footscan import typed
+from footscan.files import why
 
 __all__ = [
     "EDITED",
@@ -535,7 +536,7 @@ class Plan(_Record):
                 )
             write_whole(path, data)
         except OSError as error:
-            reason = (error.strerror or str(error)).lower()
+            reason = why(error)
             raise PlanError(f"{path} cannot be written: {reason}") from None
         return path
 

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from footscan import files
+from footscan.files import why
 from insole.errors import PlanError
 from insole.shoe import shoe
 from insole.shoe.shoe import Shoe
@@ -139,7 +140,7 @@ def write_new(
             target.unlink(missing_ok=True)
         if isinstance(error, PlanError):
             raise
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise PlanError(f"{error.filename or path}: {reason}; choose another file") from None
     return found
 

@@ -29,7 +29,6 @@ __all__ = [
     "replace",
     "sweep_erased",
     "trial_of",
-    "why",
     "write_new",
     "writing_alone",
 ]
@@ -49,7 +48,7 @@ def writing_alone(path: Path) -> Iterator[None]:
             f"somebody else is writing {path}; wait for them and log the trial again"
         ) from None
     except OSError as error:
-        raise InsoleError(f"{path} cannot be written: {why(error)}") from None
+        raise InsoleError(f"{path} cannot be written: {files.why(error)}") from None
 
 
 def sweep_erased(home: Path) -> None:
@@ -102,7 +101,7 @@ def read_text(path: Path, what: str) -> str:
     except FileNotFoundError:
         raise InsoleError(f"there is no {what} at {path}; check the path") from None
     except (OSError, UnicodeDecodeError) as error:
-        raise InsoleError(f"{path} cannot be read as a {what}: {why(error)}") from None
+        raise InsoleError(f"{path} cannot be read as a {what}: {files.why(error)}") from None
 
 
 def parsed(path: Path, what: str) -> Any:
@@ -130,7 +129,7 @@ def write_new(path: Path, data: bytes, advice: str) -> None:
     except FileExistsError:
         raise InsoleError(f"{path} is there already and is kept; {advice}") from None
     except OSError as error:
-        raise InsoleError(f"{path} cannot be written: {why(error)}") from None
+        raise InsoleError(f"{path} cannot be written: {files.why(error)}") from None
 
 
 def replace(path: Path, data: bytes) -> None:
@@ -138,9 +137,4 @@ def replace(path: Path, data: bytes) -> None:
     try:
         files.write_whole(path, data)
     except OSError as error:
-        raise InsoleError(f"{path} cannot be written: {why(error)}") from None
-
-
-def why(error: Exception) -> str:
-    """Return a system's reason for a sentence."""
-    return (getattr(error, "strerror", None) or str(error)).lower()
+        raise InsoleError(f"{path} cannot be written: {files.why(error)}") from None

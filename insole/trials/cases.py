@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from footscan import typed
-from footscan.files import read_bounded, sweep
+from footscan.files import read_bounded, sweep, why
 from insole.errors import InsoleError
 from insole.record.plan import Plan, from_json, to_json
 from insole.trials import case_files
@@ -172,7 +172,7 @@ class Case:
                 try:
                     archive.writestr(entry, read_bounded(file, LARGEST_KEPT))
                 except OSError as error:
-                    reason = case_files.why(error)
+                    reason = why(error)
                     raise InsoleError(f"{file} cannot be exported: {reason}") from None
         case_files.write_new(path, buffer.getvalue(), "choose another name")
         return path
@@ -195,7 +195,7 @@ class Case:
             os.replace(self.folder, going)
             shutil.rmtree(going)
         except OSError as error:
-            raise InsoleError(f"{self.folder} cannot be erased: {case_files.why(error)}") from None
+            raise InsoleError(f"{self.folder} cannot be erased: {why(error)}") from None
 
 
 def create(home: Path, name: str, *, opened: str = "") -> Case:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import insole
+from footscan.files import why
 
 if TYPE_CHECKING:
     from footscan.results import MeasuredFoot
@@ -127,7 +128,7 @@ class Pictures:
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
-                reason = (error.strerror or str(error)).lower()
+                reason = why(error)
                 raise OutputError(
                     f"the folder {path.parent} cannot be made: {reason}; choose another --picture"
                 ) from None

@@ -2,7 +2,7 @@
 // Places come from the server in mm, x to the toes, z up, as the foot really is: nothing is
 // mirrored here.
 import { make } from "./common.js";
-import { movable } from "./movable.js";
+import { pinned } from "./movable.js";
 
 const VERTEX = `attribute vec3 place; attribute vec4 normal; uniform mat4 view; uniform mat3 turn; uniform float dot; varying vec3 n; varying float z; varying float away;
 void main() { n = turn * normal.xyz; z = place.z; away = normal.w; gl_Position = view * vec4(place, 1.0); gl_PointSize = dot; }`;
@@ -136,22 +136,10 @@ export class Foot3D {
   /** Put numbered pins on the foot: [{at, text, kind}]. */
   pin(pins) {
     for (const old of this.pins) old.element.remove();
-    this.pins = pins.filter((p) => p.at).map((p) => {
-      const element = make(p.moved ? "button" : "span", `pin ${p.kind || ""}`, p.text), pin = { ...p, element };
-      if (p.moved) {
-        element.type = "button";
-        element.setAttribute("aria-label", p.label);
-        element.tabIndex = p.chosen ? 0 : -1; // one stop for the keyboard: the list chooses which
-        movable(element, {
-          begin: () => { p.begin?.(); return this.#project(pin.at); },
-          to: (x, y) => this.under(x, y), scale: () => this.#scale(...this.#axes()),
-          moved: (at, done) => { if (at) { pin.at = at; this.draw(); } p.moved(at, done); },
-          place: this.place,
-        });
-      } else element.setAttribute("aria-hidden", "true");
-      this.place.append(element);
-      return pin;
-    });
+    this.pins = pins.filter((p) => p.at).map((p) => pinned(p, this.place, {
+      at: "at", pixel: (at) => this.#project(at), to: (x, y) => this.under(x, y),
+      scale: () => this.#scale(...this.#axes()), draw: () => this.draw(),
+    }));
     this.draw();
   }
 

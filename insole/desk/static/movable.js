@@ -1,5 +1,7 @@
 // A mark that is moved by pointer or arrow keys, on a foot or on its plan.
 
+import { make } from "./common.js";
+
 const IDLE = 900; // ms after the last arrow key: the place is taken as it is
 
 /**
@@ -50,4 +52,26 @@ export function movable(element, { begin, to, scale, moved, place }) {
     waiting = setTimeout(() => settle(true), IDLE);
   });
   element.addEventListener("blur", () => settle(true));
+}
+
+/**
+ * Return a pin {...p, element} put on `place`: with `p.moved` one that is moved, else a mere sign.
+ *   at             under which name the pin carries where it is
+ *   pixel(at)      its place in pixels; to, scale as for `movable`
+ *   draw()         after it moved
+ */
+export function pinned(p, place, { at, pixel, to, scale, draw }) {
+  const element = make(p.moved ? "button" : "span", `pin ${p.kind || ""}`, p.text), pin = { ...p, element };
+  if (p.moved) {
+    element.type = "button";
+    element.setAttribute("aria-label", p.label);
+    element.tabIndex = p.chosen ? 0 : -1; // one stop for the keyboard: the list chooses which
+    movable(element, {
+      begin: () => { p.begin?.(); return pixel(pin[at]); },
+      to, scale, place,
+      moved: (there, done) => { if (there) { pin[at] = there; draw(); } p.moved(there, done); },
+    });
+  } else element.setAttribute("aria-hidden", "true");
+  place.append(element);
+  return pin;
 }

@@ -1,7 +1,7 @@
 // A scanned sole in plan, seen from above as it lies before the fitter, with its landmarks.
 // The server gives page coordinates in mm; which side is medial is never decided here.
 import { make, svg } from "./common.js";
-import { movable } from "./movable.js";
+import { pinned } from "./movable.js";
 import { MAPS, at } from "./solemap.js";
 
 const EDGE = 9, PIXELS = 3, BAND = 2;
@@ -59,22 +59,10 @@ export class PlanFoot {
 
   pin(pins) {
     for (const old of this.pins) old.element.remove();
-    this.pins = pins.map((p) => {
-      const element = make(p.moved ? "button" : "span", `pin ${p.kind || ""}`, p.text), pin = { ...p, element };
-      if (p.moved) {
-        element.type = "button";
-        element.setAttribute("aria-label", p.label);
-        element.tabIndex = p.chosen ? 0 : -1; // one stop for the keyboard: the list chooses which
-        movable(element, {
-          begin: () => { p.begin?.(); return this.#pixel(pin.page); },
-          to: (x, y) => this.#page(x, y), scale: () => this.place.clientWidth / (this.box[2] - this.box[0]),
-          moved: (page, done) => { if (page) { pin.page = page; this.#put(); } p.moved(page, done); },
-          place: this.place,
-        });
-      } else element.setAttribute("aria-hidden", "true");
-      this.place.append(element);
-      return pin;
-    });
+    this.pins = pins.map((p) => pinned(p, this.place, {
+      at: "page", pixel: (page) => this.#pixel(page), to: (x, y) => this.#page(x, y),
+      scale: () => this.place.clientWidth / (this.box[2] - this.box[0]), draw: () => this.#put(),
+    }));
     this.#put();
   }
 

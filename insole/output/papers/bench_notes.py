@@ -8,10 +8,9 @@ wording of their own, written where the rule is; those of earlier plans are read
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
-from insole.output.phrases import capital, noted
+from insole.output.phrases import LOAD_CASE, capital, noted
 from insole.record.plan import FootPlan, Note, NoteLevel, Plan
 
 __all__ = ["bench_words", "plan_warnings", "row_of", "warnings"]
@@ -59,7 +58,6 @@ SHOWN = frozenset(
 )
 TO_DO = frozenset({"heel-dish", "no-dowels"})  # notes that ask for a hand although they do not warn
 
-CASE = re.compile(r"\b(?:standing|pedalling)\b", re.IGNORECASE)
 PLACE = "\0"  # of the case in a sentence
 BOLD = ("fit-", "wedge-first-ray")  # their first words are what the eye looks for
 TICKED = frozenset({"wedge-first-ray"})
@@ -81,8 +79,8 @@ def _folded(texts: Sequence[str]) -> list[str]:
     """Return sentences, those that differ in the load case alone as one that names both."""
     found: dict[str, list[str]] = {}
     for text in texts:
-        case = CASE.search(text)
-        found.setdefault(CASE.sub(PLACE, text, count=1), []).append(case[0] if case else "")
+        case = LOAD_CASE.search(text)
+        found.setdefault(LOAD_CASE.sub(PLACE, text, count=1), []).append(case[0] if case else "")
     return [capital(text.replace(PLACE, _all(cases), 1)) for text, cases in found.items()]
 
 

@@ -5,7 +5,6 @@ FirstTrial, FitResult -> write_first_trial -> PDF, A4, one page
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,9 +18,8 @@ from insole.output.ink import (
     MM,
     ORANGE,
     PALE,
-    fonts,
+    drawn,
     ring_path,
-    save_bytes,
     stroke,
     wrapped,
     write,
@@ -52,34 +50,27 @@ def write_first_trial(
     insole.errors.OutputError
         The file cannot be written.
     """
-    from reportlab.pdfgen.canvas import Canvas
-
-    fonts()
-    buffer = io.BytesIO()
-    canvas = Canvas(buffer, pagesize=(WIDE * MM, HIGH * MM), invariant=1)
-    canvas.setTitle("First trial from outlines")
-    canvas.scale(MM, MM)
-    write(canvas, EDGE, 277.0, "First trial", 7.5, bold=True)
-    write(canvas, WIDE - EDGE, 277.5, MARK, 5.0, bold=True, align="end", colour=ORANGE)
-    y = 269.0
-    for words in wrapped(
-        "Lengths and breadths from a photographed outline, the rest by hand. No plan and no parts: "
-        "for these the foot is scanned with its sole. Change one thing at a time, and take less "
-        "support where in doubt.",
-        3.3,
-        WIDE - 2 * EDGE,
-    ):
-        write(canvas, EDGE, y, words, 3.3, colour=GREY)
-        y -= 4.6
-    column = (WIDE - 2 * EDGE) / 2
-    for foot, trial in feet:
-        left = EDGE + (0.0 if foot.side is Side.LEFT else column)
-        _foot(canvas, left, y - 3.0, column - 5.0, foot, trial)
-    _shoes(canvas, 96.0, ranked)
-    write(canvas, EDGE, 10.0, f"{MARK.capitalize()}. {SHORT_CAUTION}", 3.2, colour=GREY)
-    canvas.showPage()
-    canvas.save()
-    save_bytes(path, buffer.getvalue())
+    with drawn(path, "First trial from outlines", (WIDE, HIGH)) as canvas:
+        canvas.scale(MM, MM)
+        write(canvas, EDGE, 277.0, "First trial", 7.5, bold=True)
+        write(canvas, WIDE - EDGE, 277.5, MARK, 5.0, bold=True, align="end", colour=ORANGE)
+        y = 269.0
+        for words in wrapped(
+            "Lengths and breadths from a photographed outline, the rest by hand. No plan and no "
+            "parts: for these the foot is scanned with its sole. Change one thing at a time, and "
+            "take less support where in doubt.",
+            3.3,
+            WIDE - 2 * EDGE,
+        ):
+            write(canvas, EDGE, y, words, 3.3, colour=GREY)
+            y -= 4.6
+        column = (WIDE - 2 * EDGE) / 2
+        for foot, trial in feet:
+            left = EDGE + (0.0 if foot.side is Side.LEFT else column)
+            _foot(canvas, left, y - 3.0, column - 5.0, foot, trial)
+        _shoes(canvas, 96.0, ranked)
+        write(canvas, EDGE, 10.0, f"{MARK.capitalize()}. {SHORT_CAUTION}", 3.2, colour=GREY)
+        canvas.showPage()
 
 
 def _foot(

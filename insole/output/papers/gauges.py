@@ -12,7 +12,6 @@ the part lies on (of a contoured bed: above the lowest place of its underside).
 
 from __future__ import annotations
 
-import io
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,7 +20,7 @@ import numpy as np
 from shapely import LineString, Polygon
 
 from footscan.scan import Array
-from insole.output.ink import BLACK, GREY, MM, fonts, save_bytes, stroke, write
+from insole.output.ink import BLACK, GREY, MM, drawn, stroke, write
 from insole.output.phrases import capital
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.plan import FootPlan, Plan, fingerprint
@@ -103,21 +102,14 @@ def write_gauges(path: str | Path, plan: Plan) -> None:
     insole.errors.OutputError
         The file cannot be written.
     """
-    from reportlab.pdfgen.canvas import Canvas
-
-    fonts()
-    buffer = io.BytesIO()
-    canvas = Canvas(buffer, pagesize=(PAGE[0] * MM, PAGE[1] * MM), invariant=1)
-    canvas.setTitle(f"Section gauges, {plan.case}, plan {plan.version}")
-    for foot in plan.feet:
-        gauges = gauges_of(foot)
-        if not gauges:
-            continue
-        canvas.scale(MM, MM)
-        _draw_page(canvas, plan, foot, gauges)
-        canvas.showPage()
-    canvas.save()
-    save_bytes(path, buffer.getvalue())
+    with drawn(path, f"Section gauges, {plan.case}, plan {plan.version}", PAGE) as canvas:
+        for foot in plan.feet:
+            gauges = gauges_of(foot)
+            if not gauges:
+                continue
+            canvas.scale(MM, MM)
+            _draw_page(canvas, plan, foot, gauges)
+            canvas.showPage()
 
 
 def _draw_page(canvas: Any, plan: Plan, foot: FootPlan, gauges: list[Gauge]) -> None:

@@ -8,7 +8,6 @@ of equal height to grind by. Bases and contoured beds are on the template.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -26,8 +25,7 @@ from insole.output.ink import (
     MM,
     ORANGE,
     Colour,
-    fonts,
-    save_bytes,
+    drawn,
     stroke,
     wrapped,
     write,
@@ -75,20 +73,13 @@ def write_pieces(path: str | Path, plan: Plan, pieces: Sequence[Part]) -> None:
     insole.errors.OutputError
         The file cannot be written.
     """
-    from reportlab.pdfgen.canvas import Canvas
-
-    fonts()
-    buffer = io.BytesIO()
-    canvas = Canvas(buffer, pagesize=(PAGE[0] * MM, PAGE[1] * MM), invariant=1)
-    canvas.setTitle(f"Pieces, {plan.case}, plan {plan.version}")
-    for side in dict.fromkeys(part.side.value for part in pieces):
-        mine = [part for part in pieces if part.side.value == side]
-        for page in _pages(mine):
-            canvas.scale(MM, MM)
-            _draw_page(canvas, plan, side, page)
-            canvas.showPage()
-    canvas.save()
-    save_bytes(path, buffer.getvalue())
+    with drawn(path, f"Pieces, {plan.case}, plan {plan.version}", PAGE) as canvas:
+        for side in dict.fromkeys(part.side.value for part in pieces):
+            mine = [part for part in pieces if part.side.value == side]
+            for page in _pages(mine):
+                canvas.scale(MM, MM)
+                _draw_page(canvas, plan, side, page)
+                canvas.showPage()
 
 
 def _size(part: Part) -> tuple[float, float]:

@@ -7,16 +7,15 @@ A question has two circles, yes and no; with neither filled it was not asked.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from footscan.files import TooLargeError, read_bounded
+from footscan.files import TooLargeError, read_bounded, why
 from insole.errors import OutputError, PlanError
-from insole.output.ink import BLACK, GREY, MM, fonts, save_bytes, stroke, wrapped, write
+from insole.output.ink import BLACK, GREY, MM, drawn, stroke, wrapped, write
 from insole.record.questions import QUESTIONS, SHORT_CAUTION
 
 __all__ = ["read_sheet", "write_sheet"]
@@ -37,62 +36,57 @@ def write_sheet(path: str | Path) -> None:
     insole.errors.OutputError
         The file cannot be written.
     """
-    from reportlab.pdfgen.canvas import Canvas
-
-    fonts()
-    buffer = io.BytesIO()
-    canvas = Canvas(buffer, pagesize=(WIDE * MM, HIGH * MM), invariant=1)
-    canvas.setTitle("Questions before parts")
-    canvas.scale(MM, MM)
-    write(canvas, EDGE, 281.0, "Questions before parts", 6.0, bold=True)
-    write(
-        canvas,
-        EDGE,
-        273.5,
-        f"{SHORT_CAUTION} Neither circle filled means: not asked.",
-        3.0,
-        colour=GREY,
-    )
-    for x, words in ((YES_AT, "yes"), (NO_AT, "no")):
-        write(canvas, x + RING / 2, TOP + 4.5, words, 3.4, bold=True, align="middle")
-    for k, question in enumerate(QUESTIONS):
-        y = TOP - 4.0 - k * STEP
-        for n, words in enumerate(wrapped(f"{k + 1}. {question.text}", 3.6, WORDS_TO - EDGE)):
-            write(canvas, EDGE, y - 4.6 * n, words, 3.6)
-        line = np.array([(EDGE, y - 7.4), (WIDE - EDGE, y - 7.4)])
-        stroke(canvas, line, GREY, 0.1, close=False)
-        for x, answer in ((YES_AT, "yes"), (NO_AT, "no")):
-            canvas.acroForm.radio(
-                name=question.id,
-                value=answer,
-                selected=False,
-                x=x * MM,
-                y=(y - 1.4) * MM,
-                size=RING * MM,
-                shape="circle",
-                buttonStyle="circle",
-                borderWidth=1,
-                tooltip=f"{question.text} {answer}",
-                relative=False,
-                fieldFlags="radio",
-            )
-    foot = TOP - 4.0 - len(QUESTIONS) * STEP
-    write(canvas, EDGE, foot - 2.0, "After a stop: a clinician's name and date, YYYY-MM-DD", 3.4)
-    canvas.acroForm.textfield(
-        name="clinician",
-        x=EDGE * MM,
-        y=(foot - 12.0) * MM,
-        width=(WIDE - 2 * EDGE) * MM,
-        height=8 * MM,
-        borderWidth=1,
-        tooltip="NAME, YYYY-MM-DD",
-        relative=False,
-        maxlen=120,
-    )
-    write(canvas, EDGE, foot - 19.0, "Case, date and who asked:", 3.4, colour=BLACK)
-    canvas.showPage()
-    canvas.save()
-    save_bytes(path, buffer.getvalue())
+    with drawn(path, "Questions before parts", (WIDE, HIGH)) as canvas:
+        canvas.scale(MM, MM)
+        write(canvas, EDGE, 281.0, "Questions before parts", 6.0, bold=True)
+        write(
+            canvas,
+            EDGE,
+            273.5,
+            f"{SHORT_CAUTION} Neither circle filled means: not asked.",
+            3.0,
+            colour=GREY,
+        )
+        for x, words in ((YES_AT, "yes"), (NO_AT, "no")):
+            write(canvas, x + RING / 2, TOP + 4.5, words, 3.4, bold=True, align="middle")
+        for k, question in enumerate(QUESTIONS):
+            y = TOP - 4.0 - k * STEP
+            for n, words in enumerate(wrapped(f"{k + 1}. {question.text}", 3.6, WORDS_TO - EDGE)):
+                write(canvas, EDGE, y - 4.6 * n, words, 3.6)
+            line = np.array([(EDGE, y - 7.4), (WIDE - EDGE, y - 7.4)])
+            stroke(canvas, line, GREY, 0.1, close=False)
+            for x, answer in ((YES_AT, "yes"), (NO_AT, "no")):
+                canvas.acroForm.radio(
+                    name=question.id,
+                    value=answer,
+                    selected=False,
+                    x=x * MM,
+                    y=(y - 1.4) * MM,
+                    size=RING * MM,
+                    shape="circle",
+                    buttonStyle="circle",
+                    borderWidth=1,
+                    tooltip=f"{question.text} {answer}",
+                    relative=False,
+                    fieldFlags="radio",
+                )
+        foot = TOP - 4.0 - len(QUESTIONS) * STEP
+        write(
+            canvas, EDGE, foot - 2.0, "After a stop: a clinician's name and date, YYYY-MM-DD", 3.4
+        )
+        canvas.acroForm.textfield(
+            name="clinician",
+            x=EDGE * MM,
+            y=(foot - 12.0) * MM,
+            width=(WIDE - 2 * EDGE) * MM,
+            height=8 * MM,
+            borderWidth=1,
+            tooltip="NAME, YYYY-MM-DD",
+            relative=False,
+            maxlen=120,
+        )
+        write(canvas, EDGE, foot - 19.0, "Case, date and who asked:", 3.4, colour=BLACK)
+        canvas.showPage()
 
 
 def read_sheet(path: str | Path) -> tuple[dict[str, str], str]:
@@ -134,7 +128,7 @@ def _fields(path: Path) -> Iterator[tuple[str, int, str, bool]]:
     except TooLargeError:
         raise PlanError(f"{path.name} is too large to be a sheet of questions") from None
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise PlanError(f"the sheet {path} cannot be read: {reason}; check the path") from None
     except (pypdfium2.PdfiumError, OutputError) as error:
         raise PlanError(f"{path.name} cannot be read as PDF: {error}; save it again") from None

@@ -7,7 +7,6 @@ Pictures are drawn here. The card says its size by two bars that anybody can che
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -22,8 +21,7 @@ from insole.output.ink import (
     MM,
     ORANGE,
     PALE,
-    fonts,
-    save_bytes,
+    drawn,
     stroke,
     wrapped,
     write,
@@ -93,19 +91,12 @@ def write_page(path: str | Path, paper: str) -> None:
     insole.errors.OutputError
         The file cannot be written.
     """
-    from reportlab.pdfgen.canvas import Canvas
-
-    fonts()
     wide, high = SIZES[paper]
-    buffer = io.BytesIO()
-    canvas = Canvas(buffer, pagesize=(wide * MM, high * MM), invariant=1)
-    canvas.setTitle("Your feet on paper")
-    _steps(canvas, wide, high, paper)
-    canvas.showPage()
-    _card(canvas, wide, high)
-    canvas.showPage()
-    canvas.save()
-    save_bytes(path, buffer.getvalue())
+    with drawn(path, "Your feet on paper", SIZES[paper]) as canvas:
+        _steps(canvas, wide, high, paper)
+        canvas.showPage()
+        _card(canvas, wide, high)
+        canvas.showPage()
 
 
 def _steps(canvas: Any, wide: float, high: float, paper: str) -> None:

@@ -12,7 +12,6 @@ millimetre is one on paper.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -29,8 +28,7 @@ from insole.output.ink import (
     ORANGE,
     PALE,
     Colour,
-    fonts,
-    save_bytes,
+    drawn,
     stroke,
     wrapped,
     write,
@@ -110,27 +108,21 @@ def write_template(path: str | Path, plan: Plan, parts: Sequence[Part], paper: s
     insole.errors.OutputError
         The plan has no foot, the foot is wider than the sheet, or the file cannot be written.
     """
-    from reportlab.pdfgen.canvas import Canvas
-
     if paper not in PAPERS:
         raise ValueError(f"paper must be one of {', '.join(PAPERS)}, got {paper!r}")
     if not plan.feet:
         raise OutputError("the plan has no foot, so there is no template to draw: plan one first")
-    fonts()
     width, height = PAPERS[paper]
-    buffer = io.BytesIO()
-    canvas = Canvas(buffer, pagesize=(width * MM, height * MM), invariant=1)
-    canvas.setTitle(f"Placement template, {plan.case}, plan {plan.version}")
-    canvas.setCreator(" ".join(plan.tool.get(key, "") for key in ("name", "version")).strip())
-    for foot in plan.feet:
-        drawing = drawing_of(plan, foot, parts)
-        for face in FACES:
-            for sheet in sheets(drawing, face, width, height):
-                canvas.scale(MM, MM)
-                _draw_page(canvas, drawing, sheet)
-                canvas.showPage()
-    canvas.save()
-    save_bytes(path, buffer.getvalue())
+    title = f"Placement template, {plan.case}, plan {plan.version}"
+    with drawn(path, title, PAPERS[paper]) as canvas:
+        canvas.setCreator(" ".join(plan.tool.get(key, "") for key in ("name", "version")).strip())
+        for foot in plan.feet:
+            drawing = drawing_of(plan, foot, parts)
+            for face in FACES:
+                for sheet in sheets(drawing, face, width, height):
+                    canvas.scale(MM, MM)
+                    _draw_page(canvas, drawing, sheet)
+                    canvas.showPage()
 
 
 def _draw_page(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:

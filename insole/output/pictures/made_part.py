@@ -18,7 +18,7 @@ import shapely
 
 from footscan.scan import Side
 from insole.output.ink import png_bytes, save_bytes
-from insole.output.pictures.scan_page import say
+from insole.output.pictures.scan_page import draw_key, say
 from insole.parts.made.check import MadeCheck
 from insole.parts.made.words import held_words, patch_words, shift_words, verdict
 
@@ -153,8 +153,6 @@ def _scale_bar(axes: Any, left: float, y: float) -> None:
 
 def _draw_key(figure: Any, check: MadeCheck) -> None:
     """Draw the key of the bands."""
-    from matplotlib.patches import Rectangle
-
     a, b, c = (check.tolerance * share for share in (0.5, 1.0, 2.0))
     names = [
         f"short, over {c:g}",
@@ -169,25 +167,7 @@ def _draw_key(figure: Any, check: MadeCheck) -> None:
     rows.append((PALE, "xxx", "not seen"))
     left, bottom = 156.0, 82.0
     say(figure, left, 136.0, "scan from plan, mm", bold=True)
-    axes = figure.add_axes(
-        (left / PAGE_MM[0], bottom / PAGE_MM[1], 8.0 / PAGE_MM[0], 6.0 * len(rows) / PAGE_MM[1])
-    )
-    axes.axis("off")
-    axes.set_xlim(0, 8)
-    axes.set_ylim(-len(rows), 0)
-    for k, (colour, hatch, words) in enumerate(rows):
-        axes.add_patch(
-            Rectangle(
-                (0.3, -k - 0.95),
-                7.4,
-                0.9,
-                facecolor=colour,
-                hatch=hatch,
-                edgecolor=DARK,
-                linewidth=0.5,
-            )
-        )
-        say(figure, left + 9.5, bottom + 6.0 * len(rows) - 6.0 * k - 0.8, words)
+    draw_key(figure, left, bottom + 6.0 * len(rows), rows, step=6.0, drop=0.8)
 
 
 def _write(figure: Any, check: MadeCheck) -> None:

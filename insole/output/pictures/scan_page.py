@@ -162,11 +162,22 @@ def scale_bar(axes: Any, left: float, y: float) -> None:
     axes.text(left + 53.0, y + 1.5, "50 mm of foot", va="center", fontsize=POINTS)
 
 
-def draw_key(figure: Any, left: float, top: float, rows: Sequence[tuple[Any, str, str]]) -> None:
-    """Draw a column of patches with words; `top` is that of the first row, mm."""
+def draw_key(
+    figure: Any,
+    left: float,
+    top: float,
+    rows: Sequence[tuple[Any, str, str]],
+    *,
+    step: float = LINE_MM,
+    drop: float = 0.2,
+) -> None:
+    """Draw a column of patches with words, mm.
+
+    `top` is that of the first row, rows are `step` apart, words begin `drop` below a row's top.
+    """
     from matplotlib.patches import Rectangle
 
-    axes = axes_at(figure, left, top - LINE_MM * len(rows), 8.0, LINE_MM * len(rows))
+    axes = axes_at(figure, left, top - step * len(rows), 8.0, step * len(rows))
     axes.axis("off")
     axes.set_xlim(0, 8)
     axes.set_ylim(-len(rows), 0)
@@ -182,7 +193,7 @@ def draw_key(figure: Any, left: float, top: float, rows: Sequence[tuple[Any, str
                 linewidth=0.5,
             )
         )
-        say(figure, left + 9.5, top - LINE_MM * k - 0.2, words)
+        say(figure, left + 9.5, top - step * k - drop, words)
 
 
 def say(

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from footscan import files
+from footscan.files import why
 from insole.errors import OutputError
 from insole.output.print import plates, printing, threemf
 from insole.parts.bar import Bar
@@ -43,7 +44,7 @@ def write_bar(path: Path, bar: Bar) -> None:
         files.write_whole(path, data)
         _read_back(path, bar)
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
+        reason = why(error)
         raise OutputError(f"{path} cannot be written: {reason}; choose another --out") from None
 
 
