@@ -71,7 +71,7 @@ class Side {
       name.scope = "row";
       name.append(sign, mark.label.replace("metatarsal ", "").replace(" point", ""));
       if (mark.by_hand) name.append(" ", make("span", "tag", mark.felt ? "felt" : "by hand"));
-      line.append(name, make("td", "num", mark.along), make("td", "num", mark.across.replace(" medial", " m").replace(" lateral", " l")), make("td", "num", mark.high), make("td", "num", String(mark.sd)));
+      line.append(name, make("td", "num", mark.along), make("td", "num", mark.across.replace(" medial", " med").replace(" lateral", " lat")), make("td", "num", mark.high), make("td", "num", String(mark.sd)));
       return line;
     }));
     this.q("[data-all]").disabled = !this.foot.landmarks.some((m) => m.by_hand);
