@@ -126,12 +126,11 @@ def _cone_envelope(z: Array, slope: float, cell: float) -> Array:
 def _least(z: Array, rises: list[tuple[int, int, float]], reach: int) -> Array:
     """Return, per node, the least of `z` + rise over neighbours (di, dj, rise), border repeated."""
     padded = np.pad(z, reach, mode="edge")
-    out = z.copy()
+    out, risen = z.copy(), np.empty_like(z)
     n, m = z.shape
     for i, j, rise in rises:
-        np.minimum(
-            out, padded[reach - i : reach - i + n, reach - j : reach - j + m] + rise, out=out
-        )
+        shifted = padded[reach - i : reach - i + n, reach - j : reach - j + m]
+        np.minimum(out, np.add(shifted, rise, out=risen), out=out)
     return out
 
 
