@@ -28,7 +28,7 @@ from footscan.scan import Array, Side
 from insole.errors import PartError
 from insole.parts import breps, outlines, pad, sockets, solids
 from insole.parts.engraving import MIN_THICKNESS_MM
-from insole.parts.part import Mark, Part
+from insole.parts.part import Mark, Part, Spot
 from insole.record.plan import BasePlan, FootPlan, WedgePlace, WedgePlan
 
 __all__ = ["base", "rim_height"]
@@ -309,7 +309,7 @@ def _label(side: Side, whole: Polygon, case: str) -> tuple[Mark, ...]:
     return outlines.label(side, ("BASE", "SHOE SIDE", case), (x, y), size=LABEL_MM)
 
 
-def _facts(wanted: BasePlan, notch: tuple[float, float] | None) -> dict[str, Any]:
+def _facts(wanted: BasePlan, notch: Spot | None) -> dict[str, Any]:
     facts: dict[str, Any] = {
         "thickness": wanted.thickness,
         "heel_cup": wanted.heel_cup,

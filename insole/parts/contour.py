@@ -20,7 +20,7 @@ from shapely import Polygon
 from footscan.scan import Array, Side
 from insole.errors import PartError, PlanError
 from insole.parts import breps, outlines, solids
-from insole.parts.part import Mark, Part
+from insole.parts.part import Mark, Part, Spot
 from insole.planning.support.tops import ContourShape
 from insole.record.plan import ContourPlan, FootPlan
 
@@ -128,9 +128,7 @@ def _marks(side: Side, contour: ContourPlan, case: str) -> tuple[Mark, ...]:
     return outlines.label(side, ("CONTOURED BED", "SHOE SIDE", case), (x, y), size=LABEL_MM)
 
 
-def _facts(
-    contour: ContourPlan, notch: tuple[float, float] | None, vertices: Array, low: float
-) -> dict[str, Any]:
+def _facts(contour: ContourPlan, notch: Spot | None, vertices: Array, low: float) -> dict[str, Any]:
     facts: dict[str, Any] = {
         "length": contour.length,
         "height": round(float(np.ptp(vertices[:, 2])), 2),
@@ -139,7 +137,7 @@ def _facts(
         "cup": contour.cup,
         "curved_underside": True,
         "datum": round(low, 3),
-        "crest": (contour.crest.from_rear, round(contour.crest.y or 0.0, 3)),
+        "crest": Spot(contour.crest.from_rear, round(contour.crest.y or 0.0, 3)),
         "crest_height": contour.crest.height,
         "crest_from_rear": contour.crest.from_rear,
         "crest_from_medial": contour.crest.from_medial,

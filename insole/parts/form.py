@@ -32,7 +32,7 @@ from footscan.scan import Array, Side
 from insole.errors import PlanError
 from insole.parts import engraving, outlines, solids
 from insole.parts.form_upper import CELL_MM, FORM, FormWish, Upper, tender_of, upper, why_not
-from insole.parts.part import Part, as_worn
+from insole.parts.part import Part, Spot, as_worn
 from insole.record.limits import default_limits
 from insole.record.plan import FootPlan, Plan
 
@@ -168,9 +168,7 @@ def _shelf_marked(part: Part, foot: FootPlan, wish: FormWish, above: Upper) -> P
     return replace(part, vertices=vertices, faces=faces, marks=(*part.marks, *marks), facts=facts)
 
 
-def _facts(
-    wish: FormWish, notch: tuple[float, float] | None, vertices: Array, spots: int
-) -> dict[str, Any]:
+def _facts(wish: FormWish, notch: Spot | None, vertices: Array, spots: int) -> dict[str, Any]:
     facts: dict[str, Any] = {
         "turned_over": True,
         "height": float(np.ptp(vertices[:, 2])),
@@ -183,7 +181,7 @@ def _facts(
         "tender": spots,
     }
     if notch is not None:
-        facts["notch"] = (notch[0], -notch[1])
+        facts["notch"] = Spot(notch[0], -notch[1])
     return facts
 
 

@@ -19,7 +19,7 @@ from shapely import LineString, Polygon
 
 from footscan.scan import Array, Side
 from insole.parts.engraving import ARROW, CLEAR_MM, MARGIN_MM, mark_shape
-from insole.parts.part import Mark
+from insole.parts.part import Mark, Spot
 from insole.parts.solids import Height, ring
 
 __all__ = ["edge_at", "height_lines", "label", "marks_along", "notched", "rings"]
@@ -49,7 +49,7 @@ def edge_at(polygon: Polygon, x: float, *, medial: bool = True) -> float:
 
 def notched(
     polygon: Polygon, x: float, *, depth: float, length: float
-) -> tuple[Polygon, tuple[float, float] | None]:
+) -> tuple[Polygon, Spot | None]:
     """Return the outline with a sawtooth notch in its medial edge, and a point inside the notch.
 
     The steep face stands at `x`, the slope ends `length` ahead of it. Where the notch would cut
@@ -72,7 +72,7 @@ def notched(
     fits = isinstance(left, Polygon) and left.area > 0.9 * polygon.area
     if not fits or left.covers(shapely.Point(*inside)):
         return polygon, None
-    return shapely.orient_polygons(left), (float(inside[0]), float(inside[1]))
+    return shapely.orient_polygons(left), Spot(float(inside[0]), float(inside[1]))
 
 
 def rings(polygon: Polygon) -> tuple[Array, tuple[Array, ...]]:

@@ -23,7 +23,7 @@ from shapely import Polygon
 from footscan.scan import Array, IntArray, Side
 from insole.errors import PartError, PlanError
 from insole.parts import breps, outlines, sockets, solids
-from insole.parts.part import Mark, Part
+from insole.parts.part import Mark, Part, Spot
 from insole.planning.dowels import PAD_DEPTH_MM
 from insole.planning.support.tops import PadTop, spline_of
 from insole.record.plan import FootPlan, MetatarsalPlan, PadPlan
@@ -250,7 +250,7 @@ def _marks(side: Side, name: str, plan: Polygon, case: str) -> tuple[Mark, ...]:
 
 
 def _facts(
-    top: PadTop, name: str, notch: tuple[float, float] | None, vertices: Array, faces: IntArray
+    top: PadTop, name: str, notch: Spot | None, vertices: Array, faces: IntArray
 ) -> dict[str, Any]:
     pad = top.pad
     rim = top.at(*np.asarray(pad.outline, dtype=float).T)
@@ -260,7 +260,7 @@ def _facts(
         "edge": pad.edge,
         "chord_error": round(solids.chord_error(vertices, faces, top.at), 4),
         "edge_most": round(float(rim.max()), 3),
-        "crest": (pad.crest.from_rear, round(_crest_y(pad, Polygon(pad.outline)), 3)),
+        "crest": Spot(pad.crest.from_rear, round(_crest_y(pad, Polygon(pad.outline)), 3)),
         "crest_height": pad.crest.height,
         "crest_from_rear": pad.crest.from_rear,
         "crest_from_medial": pad.crest.from_medial,

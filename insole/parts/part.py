@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -22,12 +22,19 @@ from footscan.measuring.pose import mirror, mirror_faces, mirror_ring
 from footscan.scan import Array, IntArray, Side
 from insole.parts import engraving, solids
 
-__all__ = ["SOCKET_SEGMENTS", "Mark", "Part", "Ring", "Way", "as_worn", "socket_discs"]
+__all__ = ["SOCKET_SEGMENTS", "Mark", "Part", "Ring", "Spot", "Way", "as_worn", "socket_discs"]
 
 CURVED_MM = 0.004  # slivers where letters cross the triangles of a curved face are merged
 LABEL_OFF_MM = 6.0  # from the border of a curved underside to its letters
 THIN_FRONT_MM = 30.0  # behind its front end a contoured bed is too thin for letters
 Ring = Array  # shape (n, 2), closed without repeating the first point, mm
+
+
+class Spot(NamedTuple):
+    """A place on a part in plan, mm, in the frame of the part that tells it."""
+
+    x: float
+    y: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +113,8 @@ class Part:
     material : str
         Key into the material table.
     facts : mapping
-        What papers print about it: thick edge, angle, thickness and so on.
+        What papers print about it: thick edge, angle, thickness and so on. What has a place is a
+        `Spot`, which is mirrored with the part because it is one.
     way : Way or None
         How the workshop makes it; None until that is settled.
     """
@@ -171,12 +179,6 @@ def as_worn(part: Part) -> Part:
 
 def _mirrored(part: Part) -> Part:
     """Return the part for the other side of the body: solid, lines and wished marks."""
-    facts = dict(part.facts)
-    for name in ("notch", "crest"):
-        if name in facts:
-            facts[name] = tuple(mirror(np.array(facts[name])).tolist())
-    if "sockets" in facts:
-        facts["sockets"] = tuple(map(tuple, mirror(np.array(facts["sockets"])).tolist()))
     return replace(
         part,
         vertices=mirror(part.vertices),
@@ -188,8 +190,17 @@ def _mirrored(part: Part) -> Part:
             replace(mark, y=float(mirror(np.array([mark.x, mark.y]))[1])) for mark in part.marks
         ),
         solid=None if part.solid is None else partial(_mirrored_solid, part.solid),
-        facts=facts,
+        facts={name: _other_side(fact) for name, fact in part.facts.items()},
     )
+
+
+def _other_side(fact: Any) -> Any:
+    """Return a fact of the mirrored part: what is a place, or several, moves; nothing else does."""
+    if isinstance(fact, Spot):
+        return Spot(*mirror(np.array(fact)).tolist())
+    if isinstance(fact, tuple):
+        return tuple(_other_side(one) for one in fact)
+    return fact
 
 
 def _mirrored_solid(solid: Callable[[], Any]) -> Any:

@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from footscan.scan import Array, Side
 from insole.errors import PartError
 from insole.parts import outlines, solids
-from insole.parts.part import SOCKET_SEGMENTS, Part
+from insole.parts.part import SOCKET_SEGMENTS, Part, Spot
 from insole.planning.dowels import DOWEL_MM, PAD_DEPTH_MM, SOCKET_MM, base_depth
 from insole.record.plan import BasePlan, FootPlan
 
@@ -95,7 +95,7 @@ def facts(points: Points, depth: float, *, face: str) -> dict[str, Any]:
     if not points:
         return {}
     return {
-        "sockets": tuple((float(x), float(y)) for x, y in points),
+        "sockets": tuple(Spot(float(x), float(y)) for x, y in points),
         "socket_depth": depth,
         "socket_diameter": SOCKET_MM,
         "socket_face": face,

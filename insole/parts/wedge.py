@@ -33,7 +33,7 @@ from footscan.scan import Array, Side
 from insole.errors import PartError
 from insole.parts import breps, outlines, solids
 from insole.parts.engraving import MARGIN_MM, MIN_THICKNESS_MM, fit_marks, mark_shape
-from insole.parts.part import Mark, Part
+from insole.parts.part import Mark, Part, Spot
 from insole.planning.ramp import Plane, planes
 from insole.record.plan import FootPlan, WedgePlace, WedgePlan
 
@@ -212,7 +212,7 @@ def _thickest(wedge: WedgePlan, plan: Polygon, roof: Sequence[Plane]) -> float:
     return float(_lowest(roof, places).max())
 
 
-def _notched(wedge: WedgePlan, plan: Polygon) -> tuple[Polygon, tuple[float, float] | None]:
+def _notched(wedge: WedgePlan, plan: Polygon) -> tuple[Polygon, Spot | None]:
     """Notch the medial edge behind the ball (heel shims: ahead of the heel's widest place)."""
     x0, _, x1, _ = plan.bounds
     share = {WedgePlace.FOREFOOT: 0.25, WedgePlace.HEEL: 0.6, WedgePlace.UNDER: 0.2}[wedge.place]
@@ -362,7 +362,7 @@ def _facts(
     }
 
 
-def _more(notch: tuple[float, float] | None, hole_note: str) -> dict[str, Any]:
+def _more(notch: Spot | None, hole_note: str) -> dict[str, Any]:
     facts: dict[str, Any] = {}
     if notch is not None:
         facts["notch"] = notch

@@ -22,7 +22,7 @@ from insole.parts import engraving, solids
 from insole.parts.base import base
 from insole.parts.build import all_parts
 from insole.parts.pad import arch_pad
-from insole.parts.part import Mark, Part, as_worn
+from insole.parts.part import Mark, Part, Spot, as_worn
 from insole.parts.wedge import shim
 from insole.record.plan import FootPlan, WedgePlace
 from tests.plans import dome_heights, sample_foot, sample_plan
@@ -248,3 +248,21 @@ def test_marks_of_the_foot_face_read_right_from_above() -> None:
     x, y = np.linspace(x0, x1, 191)[1:] - 0.5 * (x1 - x0) / 190, np.linspace(y1, y0, 101)[1:]
     seen = shapely.contains_xy(above, *np.meshgrid(x, y + 0.5 * (y1 - y0) / 100))
     assert overlap(seen, reference) > 0.9
+
+
+def test_every_place_of_a_left_part_is_mirrored_whatever_it_is_called() -> None:
+    part = replace(
+        base(FootPlan.model_validate({**sample_foot("right").model_dump(), "side": "left"}), "demo"),
+        facts={
+            "vent": Spot(30.0, 4.0),
+            "pins": (Spot(10.0, -2.0), Spot(50.0, 7.0)),
+            "levels": (1.0, 2.0),
+            "thickness": 3.0,
+        },
+    )
+
+    facts = as_worn(part).facts
+
+    assert facts["vent"] == Spot(30.0, -4.0)
+    assert facts["pins"] == (Spot(10.0, 2.0), Spot(50.0, -7.0))
+    assert facts["levels"] == (1.0, 2.0)
