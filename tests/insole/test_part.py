@@ -251,8 +251,9 @@ def test_marks_of_the_foot_face_read_right_from_above() -> None:
 
 
 def test_every_place_of_a_left_part_is_mirrored_whatever_it_is_called() -> None:
+    foot = FootPlan.model_validate({**sample_foot("right").model_dump(), "side": "left"})
     part = replace(
-        base(FootPlan.model_validate({**sample_foot("right").model_dump(), "side": "left"}), "demo"),
+        base(foot, "demo"),
         facts={
             "vent": Spot(30.0, 4.0),
             "pins": (Spot(10.0, -2.0), Spot(50.0, 7.0)),
