@@ -22,7 +22,7 @@ from insole.errors import PlanError
 from insole.shoe import shoe
 from insole.shoe.shoe import Shoe
 
-__all__ = ["FIGURES", "Figure", "library", "text", "write_new"]
+__all__ = ["FIGURES", "Figure", "library", "refusal", "text", "write_new"]
 
 LARGEST_BESIDE = 400_000_000  # bytes; of a scanned bed, as of every scan
 
@@ -77,6 +77,8 @@ FIGURES: tuple[Figure, ...] = (
     ),
     Figure(key="shell.stack", question="From the pedal axle to the bed at the ball"),
 )
+# of a middling shoe, so that one figure can be judged before the others are known
+_STAND_INS = {"inside.length": 280.0, "inside.ball_width": 100.0, "bed.drop": 8.0}
 _TABLES = ("inside", "bed", "shell", "stock_insole", "stock_insole.thickness", "outline")
 
 
@@ -104,6 +106,26 @@ def text(name: str, figures: Mapping[str, Any]) -> str:
         if mine:
             rows += ["", f"[{table}]", *(f"{key} = {_value(v)}" for key, v in mine.items())]
     return "\n".join(rows) + "\n"
+
+
+def refusal(key: str, figures: Mapping[str, Any]) -> str:
+    """Return why a figure cannot be right beside those known so far, or nothing.
+
+    Parameters
+    ----------
+    key : str
+        Of the figure to judge, one of `figures`.
+    figures : mapping of str to object
+        By key with its table; what is not known yet is left out or None.
+    """
+    known = {name: value for name, value in figures.items() if value is not None}
+    words = text("new shoe", _STAND_INS | {"stock_insole.kept": False} | known)
+    try:
+        shoe.parse(tomllib.loads(words), "", None)
+    except PlanError as error:
+        sentence = str(error).removeprefix(": ")
+        return sentence if key in sentence else ""
+    return ""
 
 
 def write_new(

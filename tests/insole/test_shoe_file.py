@@ -161,7 +161,7 @@ def test_shoe_new_by_options_and_its_place_in_a_library(run: Run, tmp_path: Path
 
 
 def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
-    """A slip is asked again; an empty answer is not measured."""
+    """A slip, or what no shoe has, is asked again; an empty answer is not measured."""
     answers = [
         "Larch 43",
         "28o",
@@ -170,6 +170,7 @@ def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
         "9,5",
         "68",
         "",
+        "4",
         "",
         "4.5",
         "",
@@ -183,6 +184,7 @@ def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
     code, _, err = run("shoe", "new", tmp_path / "a.toml", "--ask", typed="\n".join(answers) + "\n")
     assert code == 0, err
     assert "'28o' is not a number in mm" in err
+    assert "inside.ball_girth is 4, but must be a number from 150 to 350 mm; type it again" in err
     made = shoe.load(tmp_path / "a.toml")
     assert (made.inside_length, made.drop, made.heel_width) == (282.0, 9.5, 68.0)
     assert made.instep_height is None

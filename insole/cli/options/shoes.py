@@ -87,7 +87,7 @@ def asked_shoe(given: dict[str, Any], ask: bool) -> tuple[str, dict[str, Any], l
     ask : bool
         Ask on the screen for what was not given; an empty answer is "not measured".
     """
-    from insole.shoe.file import FIGURES
+    from insole.shoe.file import FIGURES, refusal
 
     name = given["name"].strip()
     if not name and ask:
@@ -97,9 +97,13 @@ def asked_shoe(given: dict[str, Any], ask: bool) -> tuple[str, dict[str, Any], l
     for figure in FIGURES:
         last = figure.key.rsplit(".", 1)[1]
         value = insole.get(last) if "thickness" in figure.key else given[last]
-        if value is None and ask:
+        asked = value is None and ask
+        if asked:
             value = _answer(figure.question, figure.unit, figure.needed)
         figures[figure.key] = value
+        while asked and value is not None and (wrong := refusal(figure.key, figures)):
+            click.echo(f"{wrong}; type it again", err=True)
+            value = figures[figure.key] = _answer(figure.question, figure.unit, figure.needed)
     missing = [f.key.rsplit(".", 1)[1] for f in FIGURES if f.needed and figures[f.key] is None]
     if missing or not name:
         wanted = ["--name"] if not name else []
