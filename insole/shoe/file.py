@@ -22,7 +22,16 @@ from insole.errors import PlanError
 from insole.shoe import shoe
 from insole.shoe.shoe import Shoe
 
-__all__ = ["FIGURES", "Figure", "library", "refusal", "text", "write_new"]
+__all__ = [
+    "FIGURES",
+    "HEIGHT_LINES",
+    "SLOTS",
+    "Figure",
+    "library",
+    "refusal",
+    "text",
+    "write_new",
+]
 
 LARGEST_BESIDE = 400_000_000  # bytes; of a scanned bed, as of every scan
 
@@ -79,7 +88,26 @@ FIGURES: tuple[Figure, ...] = (
 )
 # of a middling shoe, so that one figure can be judged before the others are known
 _STAND_INS = {"inside.length": 280.0, "inside.ball_width": 100.0, "bed.drop": 8.0}
-_TABLES = ("inside", "bed", "shell", "stock_insole", "stock_insole.thickness", "outline")
+_TABLES = (
+    "inside",
+    "bed",
+    "bed.heights",
+    "shell",
+    "stock_insole",
+    "stock_insole.thickness",
+    "cleat",
+    "outline",
+)
+HEIGHT_LINES = ("medial", "midline", "lateral")
+SLOTS: tuple[Figure, ...] = (
+    Figure(
+        key="cleat.mark_from_heel",
+        question="From the rear end of the bed inside forward to that mark",
+    ),
+    Figure(key="cleat.front", question="Foremost place of the pedal axle, ahead of the mark"),
+    Figure(key="cleat.rear", question="Rearmost place, ahead of the mark (behind it is negative)"),
+    Figure(key="cleat.yaw", unit="degrees", question="How far the cleat turns each way"),
+)
 
 
 def text(name: str, figures: Mapping[str, Any]) -> str:
@@ -90,7 +118,8 @@ def text(name: str, figures: Mapping[str, Any]) -> str:
     name : str
         The workshop's own word for shoe and size.
     figures : mapping of str to object
-        By key with its table, such as ``inside.length``: numbers, texts, true or false.
+        By key with its table, such as ``inside.length``: numbers, several numbers, texts, true
+        or false.
     """
     rows = [
         "# Lengths in mm, angles in degrees. What was not measured is left out and is not known.",
@@ -197,4 +226,6 @@ def _value(value: Any) -> str:
     """Return a value as TOML."""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_value(v) for v in value) + "]"
     return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else f"{value:g}"

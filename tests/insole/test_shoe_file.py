@@ -164,6 +164,7 @@ def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
     """A slip, or what no shoe has, is asked again; an empty answer is not measured."""
     answers = [
         "Larch 43",
+        "n",
         "28o",
         "282",
         "101",
@@ -179,7 +180,18 @@ def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
         "",
         "",
         "",
-        "n",
+        "firm",
+        "y",
+        "20 20.5 18 13 9.6",
+        "19 14 11.5 8.6",
+        "16, 14, 11.5, 8.6, 6.5",
+        "19.5 17.5 13.5 10.4 7.9",
+        "rear slot, front edge",
+        "196",
+        "10",
+        "12",
+        "-6",
+        "7",
     ]
     code, _, err = run("shoe", "new", tmp_path / "a.toml", "--ask", typed="\n".join(answers) + "\n")
     assert code == 0, err
@@ -190,6 +202,29 @@ def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
     assert made.instep_height is None
     assert made.insole.thickness == {"heel": 4.5, "ball": 3.5}
     assert not made.insole.kept
+    assert made.stiffness is shoe.Stiffness.FIRM
+    assert "'19 14 11.5 8.6' is not five numbers" in err
+    assert made.heights.midline == (16.0, 14.0, 11.5, 8.6, 6.5)
+    assert made.heights.medial[0] == 20.0
+    assert "cleat.rear is 12, but must be not ahead of cleat.front, 10 mm; type it again" in err
+    slots = made.slots
+    assert (slots.mark, slots.mark_from_heel) == ("rear slot, front edge", 196.0)
+    assert (slots.front, slots.rear, slots.yaw) == (10.0, -6.0, 7.0)
+
+
+def test_heights_by_option_want_three_lines_of_five(run: Run, tmp_path: Path) -> None:
+    rows = [
+        "--heights=medial=20,20.5,18,13,9.6",
+        "--heights=midline=16,14,11.5,8.6,6.5",
+        "--heights=lateral=19.5,17.5,13.5,10.4,7.9",
+    ]
+    code, _, err = run("shoe", "new", tmp_path / "a.toml", *OPTIONS, *rows)
+    assert code == 0, err
+    assert shoe.load(tmp_path / "a.toml").heights.lateral == (19.5, 17.5, 13.5, 10.4, 7.9)
+    code, _, err = run("shoe", "new", tmp_path / "b.toml", *OPTIONS, *rows[:2])
+    assert (code, "all of medial, midline, lateral" in err) == (2, True)
+    code, _, err = run("shoe", "new", tmp_path / "b.toml", *OPTIONS, "--heights=medial=1,2")
+    assert (code, "five heights in mm" in err) == (2, True)
 
 
 @pytest.mark.parametrize(
