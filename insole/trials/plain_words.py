@@ -49,7 +49,8 @@ _WORDS = frozenset(
     squeezed squeezes super supple symmetrical uneven warm warmer weird cold cool dry wet rain
     rained painted painless pebble stone marble golf turning turn turned turns twisted release
     tension tiptoes cramped pops carry carries loaded loads sink sinks bottom bottoms pistons come
-    comes coming lines lined lining please tad whisker proud shade elbow early
+    comes coming lines lined lining please tad whisker proud shade elbow early strong stronger
+    strongly weak weaker gentle gentler subtle subtler prominent overdone
     """.split()
 )
 
