@@ -39,6 +39,7 @@ CAP_ROUND_MM = 6.0  # of the smooth lower of top and cap: rounder than 25 mm at 
 PLATEAU_MM = 0.15  # as for the apex of a foot: a stretch this close to the top is as high
 FOLLOWED_FROM = 0.6  # level from which the residual gap of the wish itself keeps its rule
 LOWERED_ROUND_MM = 2.0
+MOVED_ROUND_MM = 1.5
 SAME_MM = 0.05  # heights along the arch line that no hand tells apart
 LET_GO = 0.6  # share of the free crest below which a crest in the window is given up
 HOLD_MM = 1.5  # the crest settles by so much when its surroundings are lowered
@@ -187,9 +188,14 @@ def crest_window(seating: Seating, limits: Limits) -> tuple[float, float]:
 
 
 def _topped(
-    space: Room, ceiling: Array, border: Border | None, wish: PadWish, limits: Limits
+    space: Room,
+    ceiling: Array,
+    border: Border | None,
+    wish: PadWish,
+    limits: Limits,
+    form: Array | None = None,
 ) -> Array:
-    """Return the top that follows the sole under a ceiling inside an area.
+    """Return the top that follows the sole, or another form, under a ceiling inside an area.
 
     It leaves its edge at the border that runs out. Along the walls it stands, below flange and
     navicular or as high as was wished.
@@ -197,13 +203,19 @@ def _topped(
     feel = feel_of(limits)
     if border is None:
         return np.full(ceiling.shape, feel.edge)
-    bound = np.where(border.inside, np.minimum(ceiling, border.least), FREE)
-    bound = np.where(border.ended, border.least, bound)
     cap = space.cap
     if wish.medial_edge is not None:
         rise = math.tan(math.radians(feel.run_out_medial))
         cap = np.minimum(cap, wish.medial_edge + rise * np.where(border.inside, border.to_wall, 0))
-    top = follow(bound, space.felt, feel, cell=space.cell)
+    if form is None:
+        bound = np.where(border.inside, np.minimum(ceiling, border.least), FREE)
+        bound = np.where(border.ended, border.least, bound)
+        top = follow(bound, space.felt, feel, cell=space.cell)
+    else:  # the sides' own ceiling follows the sole: what it takes must not spread over the form
+        bound = np.where(border.inside, ceiling, FREE)
+        top = np.minimum(follow(bound, form, feel, cell=space.cell), border.least)
+        # it is rounded below its own caps already: once more only where it passes a new one
+        return lower_of(lower_of(top, cap, MOVED_ROUND_MM), border.ramp, MOVED_ROUND_MM)
     return lower_of(lower_of(top, cap, CAP_ROUND_MM), border.ramp)
 
 
@@ -288,28 +300,34 @@ def _moved(
     area = _rounded(carried(shape.area).intersection(_domain(space, level, limits)), limits)
     walls = carried(shape.walls).union(walls_of(area, seating, limits))
     place = (float(crest[0] + wish.shift[0]), float(crest[1] + wish.shift[1]))
-    ceiling = np.minimum(np.maximum(moved, feel.edge), space.lowest(level))
+    form = np.maximum(moved, feel.edge)
+    ceiling = np.minimum(form, space.lowest(level))
     there = replace(shape, turn=wish.turn, area=area, walls=walls, crest=place)
     border = None if area.is_empty else border_of(space, seating, area, walls, limits)
-    top = _topped(space, ceiling, border, wish, limits)
+    # a cut fades against the pad as it was: against the sole a moved pad is off by its move, and
+    # the rule would take down what nothing forbids
+    top = _topped(space, ceiling, border, wish, limits, form)
     words = f"the same pad, {move_words(*wish.shift, wish.turn)}"
-    off = _cut_off(space, moved, top, there)
-    if off:
-        words += f"; cut back by up to {off:.1f} mm where it would touch a place that is kept free "
-        words += "or fill more than was wished"
+    words += _cut_words(space, form, np.maximum(top, feel.edge), there, level)
     return replace(there, surface=top, reasons=(*shape.reasons, words))
 
 
-def _cut_off(space: Room, moved: Array, top: Array, there: Shaped) -> float:
-    """Return how much of a moved pad was cut off at the most, mm; 0 when it is next to nothing."""
+def _cut_words(space: Room, moved: Array, top: Array, there: Shaped, level: float) -> str:
+    """Return how much of a moved pad was cut off at the most, and by which rule; may be empty."""
     import shapely
 
     if there.area.is_empty:
-        return 0.0
+        return ""
     gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
     inside = shapely.contains_xy(there.area.buffer(-1.0), gx, gy)
-    off = float((moved - top)[inside].max(initial=0.0))
-    return off if off >= 0.1 else 0.0
+    cut = np.where(inside, moved - top, 0.0)
+    at = np.unravel_index(int(cut.argmax()), cut.shape)
+    if cut[at] < 0.1:
+        return ""
+    rules = [(float(space.wish(level)[at]), "it would fill more than was wished")]
+    rules += [(float(rule.z[at]), rule.words) for rule in space.ceilings]
+    end = "front" if space.x[at[0]] > there.crest[0] else "rear"
+    return f"; cut back by up to {cut[at]:.1f} mm, most at its {end} half: {min(rules)[1]}"
 
 
 def _target(seating: Seating) -> tuple[float, float]:
