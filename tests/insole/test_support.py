@@ -274,6 +274,19 @@ def test_a_moved_pad_is_the_same_pad_moved():
     assert any("the same pad, 4 mm forward, 2 mm lateral" in text for text in there.reasons)
 
 
+@pytest.mark.parametrize("forward", [3.0, -3.0])
+def test_a_moved_pad_is_no_lower_where_no_rule_and_no_wish_asks_for_it(forward):
+    """Against the sole it was moved off its gap changes faster: that takes nothing off it."""
+    seat = seated(arch=18.0)
+    start, there = made(seat, level=0.8), made(seat, level=0.8, shift=(forward, 0.0))
+    least = min(start.crest.height, 0.8 * there.gap_at_crest.value)
+    assert there.crest.height == pytest.approx(least, abs=0.3)
+    assert not [text for text in there.binding if "no edge is felt" in text]
+    cut = next(text for text in there.reasons if "the same pad" in text)
+    end = "front" if forward > 0 else "rear"
+    assert "cut back" not in cut or f"most at its {end} half" in cut
+
+
 def test_a_turned_pad_keeps_its_crest_and_its_height():
     seat = seated(arch=12.0)
     start, there = made(seat), made(seat, turn=5.0)
