@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from footscan.outline.traced import Traced
     from insole.planning.fit import FitResult
     from insole.planning.fit_stations import Fitted
-    from insole.workflow import Shots
+    from insole.workflow.request import Shots
 
 __all__ = [
     "Kept",
@@ -137,16 +137,16 @@ def fit_feet(
         A record or scan cannot be used, or two show the same foot.
     """
     from footscan.outline import traced
-    from insole import workflow
     from insole.planning import fit
     from insole.record import limits
     from insole.shoe import shoe
+    from insole.workflow import measuring
 
     bounds = limits.load(own_limits) if own_limits is not None else limits.default_limits()
     beds = [shoe.load(path) for path in shoes]
     feet: dict[Side, Fitted] = {}
     if scans:
-        left, right = workflow.measure_feet(scans)
+        left, right = measuring.measure_feet(scans)
         feet |= {side: foot for side, foot in ((Side.LEFT, left), (Side.RIGHT, right)) if foot}
     for path in records:
         foot = _usable(path, traced.read(path))

@@ -20,12 +20,13 @@ from scipy.spatial.transform import Rotation
 
 from footscan.foot import face_normals
 from footscan.scan import Array, Scan, Unit
-from insole import workflow
 from insole.parts.build import all_parts
 from insole.parts.made.planned import Planned, even_samples, planned
 from insole.parts.part import Part
 from insole.planning.planner import FootWish, PlanWishes
 from insole.record.plan import Plan
+from insole.workflow.plans import plan_feet
+from insole.workflow.request import Request, Shots
 
 __all__ = [
     "Change",
@@ -46,14 +47,12 @@ SAMPLES = Path(__file__).parents[1] / "sample_scans"
 
 def sample_rider(heel_cup: float = 10.0) -> Plan:
     """Return the sample rider's plan for both feet, planned from the sample scans, with a cup."""
-    request = workflow.Request(
-        scans=tuple(
-            workflow.Shots(files=(SAMPLES / f"larch_{side}.ply",)) for side in ("left", "right")
-        ),
+    request = Request(
+        scans=tuple(Shots(files=(SAMPLES / f"larch_{side}.ply",)) for side in ("left", "right")),
         shoe=SAMPLES / "shoe.toml",
         wishes=PlanWishes(both=FootWish(forefoot=2.0), case="larch"),
     )
-    plan, _ = workflow.plan_feet(request)
+    plan, _ = plan_feet(request)
     feet = {
         foot.side: foot.model_copy(
             update={"base": foot.base.model_copy(update={"heel_cup": heel_cup})}

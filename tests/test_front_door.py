@@ -12,8 +12,9 @@ import trimesh
 
 import footscan
 import insole
-from insole import cli, workflow
+from insole import cli
 from insole.record.plan import to_json
+from insole.workflow import measuring, riding
 from tests.plans import sample_plan
 
 SAMPLES = Path(__file__).parents[1] / "sample_scans"
@@ -152,7 +153,7 @@ def test_check_of_a_measured_foot_and_of_a_pair(bench):
     with pytest.raises(footscan.StatedError, match="load: this foot was measured already"):
         footscan.check(bench.left, load="half")
     left, right = footscan.check_pair(bench.left, bench.right)
-    more = workflow.pair_findings([bench.left, bench.right])
+    more = measuring.pair_findings([bench.left, bench.right])
     assert left.report.findings == (*bench.left.report.findings, *more)
     assert right.report.findings == (*bench.right.report.findings, *more)
     with pytest.raises(footscan.SideError, match="shows a right foot and was given as the left"):
@@ -468,7 +469,7 @@ def test_the_step_of_a_trial_is_planned_as_the_command_line_plans_it(
     assert made.left.pad.support_level < plan.left.pad.support_level
     old = plan.write(tmp_path / "plan.json")
     monkeypatch.chdir(SAMPLES)  # a plan knows its scans by name
-    arguments = workflow.step_options(plan, trial, old)
+    arguments = riding.step_options(plan, trial, old)
     assert cli.main([*arguments, "--quiet", "--out", str(tmp_path / "plans")]) == 0
     written = (tmp_path / "plans" / "larch-v2-plan.json").read_bytes()
     assert made.write(tmp_path / "door.json").read_bytes() == written

@@ -19,8 +19,8 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 
-from insole import workflow
 from insole.batch.task import Record, Task, work
+from insole.workflow import processes
 
 __all__ = ["LOST", "Crew", "lost"]
 
@@ -113,7 +113,7 @@ class Crew:
         context = multiprocessing.get_context("spawn")  # the same on every system
         mine, theirs = context.Pipe()
         process = context.Process(target=_serve, args=(theirs,), daemon=True)
-        with workflow.breaks_held_back():  # a break is the parent's: it ends its workers
+        with processes.breaks_held_back():  # a break is the parent's: it ends its workers
             process.start()
         theirs.close()
         hand = _Hand(process=process, pipe=mine)

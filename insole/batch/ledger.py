@@ -25,7 +25,7 @@ from footscan.errors import FootscanError, ScanReadError
 from footscan.files import why, write_whole
 from insole.batch.task import Goal, Record
 from insole.output.settings import Settings
-from insole.workflow import Request
+from insole.workflow.request import Request
 
 __all__ = ["Ledger", "key_of"]
 

@@ -26,7 +26,7 @@ from insole.batch.task import Goal, Record, Task
 from insole.batch.watching import Watcher
 from insole.errors import InsoleError
 from insole.output.settings import Settings
-from insole.workflow import Request
+from insole.workflow.request import Request
 
 __all__ = ["Asked", "Counts", "Hands", "run", "time_left"]
 

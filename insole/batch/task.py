@@ -23,11 +23,11 @@ from footscan import told
 from footscan.errors import FootscanError, SideError
 from footscan.files import why, write_whole
 from footscan.results import Measure, MeasuredFoot
-from insole import workflow
 from insole.batch.thumbs import sole_png
 from insole.errors import InsoleError, RefusedError
 from insole.record.least import sd_shown
-from insole.workflow import Request
+from insole.workflow import keeping, making, measuring, plans
+from insole.workflow.request import Request
 
 if TYPE_CHECKING:
     from insole.output.settings import Settings
@@ -198,39 +198,39 @@ def _taken_on(task: Task, found: list[MeasuredFoot], said: list[str]) -> dict[st
     results: list[list[MeasuredFoot] | FootscanError] = []
 
     def feet() -> tuple[MeasuredFoot | None, MeasuredFoot | None]:
-        results.extend(workflow.measure_all(task.request.scans, at_once=False))
+        results.extend(measuring.measure_all(task.request.scans, at_once=False))
         ok = [
             foot for result in results if not isinstance(result, FootscanError) for foot in result
         ]
         found.extend(sorted(ok, key=lambda foot: foot.facts.side))
-        pair = workflow.left_and_right(results)
+        pair = measuring.left_and_right(results)
         _names_hold(task, results)
         return pair
 
     if task.to is Goal.MEASURES:
         feet()
         return _write_measures(task, results)
-    plan = workflow.plan_measured(task.request, feet)
+    plan = plans.plan_measured(task.request, feet)
     if task.to is Goal.PLAN:
-        workflow.refuse_other_plan(plan, task.out)
-        path = workflow.save_plan(plan, task.out)
-        workflow.keep_plan(plan, task.out)
+        keeping.refuse_other_plan(plan, task.out)
+        path = plans.save_plan(plan, task.out)
+        keeping.keep_plan(plan, task.out)
         return _hashed(task.out, path)
     return _make(task, plan, said)
 
 
 def _make(task: Task, plan: Plan, said: list[str]) -> dict[str, str]:
     """Make a plan's parts, as ``make`` does."""
-    home = workflow.case_home(plan, task.out)
-    workflow.refuse_other_plan(plan, home)
-    edges = workflow.thick_edges(plan)
+    home = keeping.case_home(plan, task.out)
+    keeping.refuse_other_plan(plan, home)
+    edges = making.thick_edges(plan)
     if edges and not task.edges_checked:
         raise RefusedError(
             f"read the thick edges ({'; '.join(edges)}), and if they are right run again with "
             "--thick-edges-checked"
         )
-    folder = workflow.make(plan, task.out, settings=task.settings, say=said.append)
-    workflow.keep_plan(plan, home)
+    folder = making.make(plan, task.out, settings=task.settings, say=said.append)
+    keeping.keep_plan(plan, home)
     return _hashed(task.out, folder / "manifest.json")
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from insole.batch.pairing import Case
     from insole.batch.shift import Counts, Hands
     from insole.batch.task import Record
-    from insole.workflow import Request
+    from insole.workflow.request import Request
 
 __all__ = ["batch"]
 

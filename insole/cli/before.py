@@ -76,11 +76,13 @@ def fit(
 
     A foot is a scan, or the record of an outline (.outline.json, see 'trace').
     """
-    from insole import remote, workflow
+    from insole import remote
     from insole.cli.show import shoes as show
+    from insole.shoe import file as shoe_file
+    from insole.workflow import plans
 
     if library is not None:
-        more, bad = workflow.shoe_library(library)
+        more, bad = shoe_file.library(library)
         shoes = [*shoes, *more]
         for sentence in bad:
             speak(f"solewright: {sentence}")
@@ -103,7 +105,7 @@ def fit(
         shots = shots_of(scans, given) if scans else []
         ranked = remote.fit_feet(shots, records, shoes, own_limits)
     else:
-        ranked = workflow.fit_shoes(shots_of(scans, given), shoes, own_limits)
+        ranked = plans.fit_shoes(shots_of(scans, given), shoes, own_limits)
     click.echo(dumps(show.fit_records(ranked)) if as_json else show.fit(ranked))
 
 
@@ -163,14 +165,15 @@ def settle(
     """
     from footscan.pipeline import Options
     from footscan.scan import Load, Unit
-    from insole import workflow
     from insole.cli.show import settling as show
+    from insole.workflow import measuring
+    from insole.workflow.request import Shots
 
-    def shots(files: Sequence[Path], load: Load) -> list[workflow.Shots]:
+    def shots(files: Sequence[Path], load: Load) -> list[Shots]:
         options = Options(load=load, unit=Unit(unit) if unit else None)
-        return [workflow.Shots(files=(path,), options=options) for path in files]
+        return [Shots(files=(path,), options=options) for path in files]
 
-    found = workflow.settle_feet(
+    found = measuring.settle_feet(
         shots(seated, Load.SEATED), shots(standing, Load.HALF), body_mass, own_limits
     )
     click.echo(dumps(show.settling_record(found)) if as_json else show.settling(found))
@@ -192,13 +195,13 @@ def shoe_new(file: Path, ask: bool, quiet: bool, **given: Any) -> None:
 
     Name, length, ball width and drop are enough for a rough shoe.
     """
-    from insole import workflow
+    from insole.shoe import file as shoe_file
 
     if file.exists():  # before anything is asked
         raise click.UsageError(f"{file} is there already and is kept; choose another name")
     needed = given["name"] and None not in (given["length"], given["ball_width"], given["drop"])
     name, figures, files = asked_shoe(given, ask or (sys.stdin.isatty() and not needed))
-    made = workflow.new_shoe(file, name, figures, files)
+    made = shoe_file.write_new(file, name, figures, files)
     if not quiet and made.rough:
         speak("a rough shoe: the heel's width and closer figures narrow its bands")
     click.echo(f"{made.name} is in {file}")
@@ -227,14 +230,15 @@ def shoe_new(file: Path, ask: bool, quiet: bool, **given: Any) -> None:
 )
 def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | None) -> int:
     """List the questions before parts, ask them, or hand them out as a page. Exit 4: a stop."""
-    from insole import workflow
     from insole.errors import InsoleError
+    from insole.output.papers import question_sheet
     from insole.record.questions import QUESTIONS
+    from insole.workflow import keeping
 
     if (ask or filled is not None) and out is None:
         raise click.UsageError("say where the answers go: --out FILE.toml")
     if sheet is not None:
-        workflow.question_sheet(sheet)
+        question_sheet.write_sheet(sheet)
         click.echo(f"the page is in {sheet}")
         return 0
     if out is not None:
@@ -242,7 +246,7 @@ def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | No
             raise click.UsageError("--out wants the answers: --ask, or --from PDF")
         if out.exists():  # before anything is asked
             raise click.UsageError(f"{out} is there already and is kept; choose another name")
-        answers, clinician = workflow.read_sheet(filled) if filled is not None else _ask_all()
+        answers, clinician = question_sheet.read_sheet(filled) if filled is not None else _ask_all()
         if not answers:
             raise InsoleError(
                 f"{filled.name} holds no answer: fill it in on the screen, or type what stands on "
@@ -250,7 +254,7 @@ def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | No
                 if filled is not None
                 else "no question was answered; nothing was written"
             )
-        stop = workflow.keep_answers(out, answers, clinician)
+        stop = keeping.keep_answers(out, answers, clinician)
         click.echo(f"the answers are in {out}")
         if left := [q.id for q in QUESTIONS if q.id not in answers]:
             speak(f"not asked: {', '.join(left)}; what was not asked is no 'no'")

@@ -147,8 +147,8 @@ def make(
     **given: Any,
 ) -> None:
     """Make parts, templates and papers from a plan, or from scans in one go."""
-    from insole import workflow
     from insole.cli.show import plans as show
+    from insole.workflow import keeping, making
 
     say = quiet_or(quiet)
     settings = settings_of(
@@ -168,11 +168,11 @@ def make(
         material=material,
     )
     plan = _plan_for(inputs, given, say)
-    home = workflow.case_home(plan, out)
-    workflow.refuse_other_plan(plan, home)
-    _confirm(workflow.thick_edges(plan), thick_edges_checked, say)
-    folder = workflow.make(plan, out, settings=settings, say=say)
-    workflow.keep_plan(plan, home)
+    home = keeping.case_home(plan, out)
+    keeping.refuse_other_plan(plan, home)
+    _confirm(making.thick_edges(plan), thick_edges_checked, say)
+    folder = making.make(plan, out, settings=settings, say=say)
+    keeping.keep_plan(plan, home)
     after = AFTER_MAKING.format(folder / "paper", shlex.quote(str(folder / "plan.json")))
     if not quiet:
         click.echo(show.whole_plan(plan) if full else show.plan(plan, after))
@@ -263,14 +263,14 @@ def _form(wanted: bool, cover: float | None, relief: float | None) -> FormWish |
 
 def _plan_for(inputs: Sequence[Path], given: dict[str, Any], say: Callable[[str], None]) -> Plan:
     """Return the plan to make: read from a file, or planned from scans."""
-    from insole import workflow
+    from insole.workflow import plans
 
     version, edited = given.pop("version"), given.pop("edited", False)
-    plans = [path for path in inputs if path.suffix.lower() == ".json"]
-    if plans and len(inputs) > 1:
+    written = [path for path in inputs if path.suffix.lower() == ".json"]
+    if written and len(inputs) > 1:
         raise click.UsageError("give one plan, or scans to plan from, not both and no second plan")
-    if plans:
-        plan = workflow.read_plan(inputs[0], edited=edited)
+    if written:
+        plan = plans.read_plan(inputs[0], edited=edited)
         refuse_beside_plan(plan, inputs[0], asked_beside_plan(click.get_current_context()))
         return plan
     if edited:
@@ -279,7 +279,7 @@ def _plan_for(inputs: Sequence[Path], given: dict[str, Any], say: Callable[[str]
             "it out, or give the plan"
         )
     say("measuring and planning")
-    made, _ = workflow.plan_feet(request_of(inputs, given, version or 1))
+    made, _ = plans.plan_feet(request_of(inputs, given, version or 1))
     return made
 
 

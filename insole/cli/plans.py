@@ -47,18 +47,18 @@ def plan(
     **given: Any,
 ) -> None:
     """Plan arch support and wedges, and write the plan record."""
-    from insole import workflow
     from insole.cli.show import plans as show
     from insole.output import brief
     from insole.planning import planner
     from insole.record.plan import to_json
+    from insole.workflow import keeping, plans
 
-    old = workflow.read_plan(against) if against else None
+    old = plans.read_plan(against) if against else None
     version = given.pop("version") or (old.version + 1 if old else 1)
-    made, _ = workflow.plan_feet(request_of(scans, given, version))
-    workflow.refuse_other_plan(made, out)
-    path = workflow.save_plan(made, out)
-    workflow.keep_plan(made, out)
+    made, _ = plans.plan_feet(request_of(scans, given, version))
+    keeping.refuse_other_plan(made, out)
+    path = plans.save_plan(made, out)
+    keeping.keep_plan(made, out)
     if as_json:
         click.echo(to_json(made), nl=False)
     elif not quiet:
@@ -68,5 +68,5 @@ def plan(
             changes = planner.describe_change(old, made) or ["nothing changes"]
             click.echo("\n".join(["", "Against the earlier plan:", *(f"  {c}" for c in changes)]))
     quiet_or(quiet)(f"plan written to {path}")
-    if old is not None and (picture := workflow.picture_step(old, made, out)) is not None:
+    if old is not None and (picture := plans.picture_step(old, made, out)) is not None:
         quiet_or(quiet)(f"before and after: {picture}")

@@ -90,8 +90,8 @@ def trial(
 
     The six red flags are asked of every ride: on the screen, or with --flag and --no-red-flags.
     """
-    from insole import workflow
     from insole.cli.show import riding as show
+    from insole.workflow import riding
 
     if given.pop("words"):
         from insole.trials.trial import understood_words
@@ -99,7 +99,7 @@ def trial(
         click.echo("\n".join(understood_words()))
         return 0
     if shown is not None:
-        records = workflow.read_log(shown)
+        records = riding.read_log(shown)
         text = (
             dumps([r.model_dump(mode="json") for r in records])
             if as_json
@@ -123,10 +123,10 @@ def trial(
 
 def _case_beside(plan_file: Path) -> Path:
     """Return the case that was kept beside a plan."""
-    from insole import workflow
     from insole.trials import cases
+    from insole.workflow import plans
 
-    plan = workflow.read_plan(plan_file)
+    plan = plans.read_plan(plan_file)
     found = cases.home_of(plan_file, plan.case, plan)
     if found is None:
         raise click.UsageError(
@@ -137,14 +137,14 @@ def _case_beside(plan_file: Path) -> Path:
 
 def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Trial, list[str]]:
     """Log a trial; return it with the options that plan its step."""
-    from insole import workflow
     from insole.trials.trial import Said
+    from insole.workflow import plans, riding
 
     if not given["day"]:
         raise click.UsageError("say when it was ridden: --on YYYY-MM-DD")
     if (given["said"].strip() or given["felt"]) and given["answer"] is None:
         raise click.UsageError("say how it was as well: --better, --same or --worse")
-    plan = workflow.read_plan(plan_file)
+    plan = plans.read_plan(plan_file)
     said = Said(
         text=given["said"],
         side=given["side"],
@@ -157,8 +157,8 @@ def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Tr
         because=given["because"],
         flags=_flags(given["flag"], given["no_red_flags"], given["answer"] is not None),
     )
-    record = workflow.log_trial(plan, said, log, today=date.today())
-    return record, workflow.step_options(plan, record, plan_file)
+    record = riding.log_trial(plan, said, log, today=date.today())
+    return record, riding.step_options(plan, record, plan_file)
 
 
 def _flags(given: Sequence[str], all_no: bool, ridden: bool) -> dict[str, str]:
@@ -196,17 +196,17 @@ def _flags(given: Sequence[str], all_no: bool, ridden: bool) -> dict[str, str]:
 )
 def case_(folder: Path, export: Path | None, erase: str | None, keep: bool) -> None:
     """Show what a case, or a folder of cases, holds; export a case, or erase it for good."""
-    from insole import workflow
     from insole.cli.show import riding as show
     from insole.errors import InsoleError
     from insole.trials import cases
+    from insole.workflow import keeping, plans
 
     if not folder.is_dir():
         raise InsoleError(f"there is no folder at {folder}; check the path")
     if export is None and erase is None and not (folder / "case.json").exists():
-        loose = [workflow.read_plan(path) for path in cases.loose_plans(folder)]
+        loose = [plans.read_plan(path) for path in cases.loose_plans(folder)]
         for one in loose if keep else ():
-            workflow.keep_plan(one, folder)
+            keeping.keep_plan(one, folder)
         rows = [show.case(one) for one in cases.cases(folder)]
         rows += show.loose_plans(loose, cases.cases(folder))
         click.echo("\n".join(rows) or f"{folder} holds no case")

@@ -57,8 +57,9 @@ def check(
     **given: Any,
 ) -> int:
     """Check scans: findings and verdict. Exit 0 fit for making, 10 measuring only, 20 again."""
-    from insole import workflow
+    from footscan.door import with_findings
     from insole.cli.show import feet as show
+    from insole.workflow import measuring
 
     shots = shots_of(scans, given)
     draw = Pictures(picture, quiet_or(quiet)) if picture is not None else None
@@ -67,10 +68,10 @@ def check(
         outcomes.append(outcome)
         if draw and len(shots) > 2:  # while the others are measured
             draw(outcome.stem, outcome.feet)
-    pair = workflow.pair_findings([foot for outcome in outcomes for foot in outcome.feet])
+    pair = measuring.pair_findings([foot for outcome in outcomes for foot in outcome.feet])
     if pair:
         for outcome in outcomes:
-            outcome.feet = [workflow.with_findings(foot, pair) for foot in outcome.feet]
+            outcome.feet = [with_findings(foot, pair) for foot in outcome.feet]
     for outcome in outcomes:
         outcome.complain()
         if draw and len(shots) <= 2:
@@ -117,8 +118,8 @@ def measure(
     **given: Any,
 ) -> int:
     """Measure feet: landmarks, measures and sizes, each with its uncertainty."""
-    from insole import workflow
     from insole.cli.show import feet as show
+    from insole.workflow import measuring
 
     if repeated and (as_json or given["one_foot"] or len(scans) < 2):
         raise click.UsageError(
@@ -130,7 +131,7 @@ def measure(
         outcome.complain()
     if by_hand is not None:
         for outcome in outcomes:
-            outcome.feet = workflow.with_hand(outcome.feet, by_hand)
+            outcome.feet = measuring.with_hand(outcome.feet, by_hand)
     feet = [foot for outcome in outcomes for foot in outcome.feet]
     if as_json:
         click.echo(dumps(records_of(outcomes)))
@@ -189,7 +190,7 @@ def compare(
     """
     from footscan.checking import repeat
     from footscan.checking.series import judge_series
-    from insole import workflow
+    from insole.workflow import measuring
 
     if plan is not None or part is not None or tolerance is not None:
         asked = AskedPart(plan=plan, part=part, tolerance=tolerance)
@@ -211,7 +212,7 @@ def compare(
         return 0
     if picture is not None:
         png_wanted(picture)
-    feet = workflow.single_feet(shots_of(scans, {**given, "one_foot": False}))
+    feet = measuring.single_feet(shots_of(scans, {**given, "one_foot": False}))
     result = repeat.compare(*feet)
     if picture is not None:
         from insole.output.pictures import scan_compared

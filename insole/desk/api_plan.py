@@ -185,8 +185,8 @@ async def trial(request: Request) -> Response:
     """Log what the rider felt, and send the step that follows as old against new."""
     from pydantic import ValidationError
 
-    from insole import workflow
     from insole.trials.trial import Said
+    from insole.workflow import riding
 
     service, case = service_of(request), case_of(request)
     given = await body_of(request)
@@ -196,7 +196,7 @@ async def trial(request: Request) -> Response:
         raise PlanError("say the day of the ride, and how it was: better, same or worse") from None
     plan = case.case.plan(int(given.get("plan", 0)))
     async with service.lock(case.name):
-        found = await asyncio.to_thread(workflow.log_trial, plan, said, case.folder)
+        found = await asyncio.to_thread(riding.log_trial, plan, said, case.folder)
     return JSONResponse(
         {
             "number": found.number,
@@ -237,9 +237,9 @@ async def make(request: Request) -> Response:
     service, case = service_of(request), case_of(request)
     version = request.path_params["version"]
     given = await body_of(request)
-    from insole import workflow
+    from insole.workflow import making
 
-    if workflow.thick_edges(case.case.plan(version)) and given.get("edges_read") is not True:
+    if making.thick_edges(case.case.plan(version)) and given.get("edges_read") is not True:
         raise InsoleError("read the thick edges and tick that they are on the right side")
     job = service.start(
         "making the parts", service.bench, lambda job: service.make(case, version, job)

@@ -231,7 +231,7 @@ def _trials(request: Request, case: DeskCase) -> dict[str, Any]:
 
 
 def _parts(request: Request, case: DeskCase) -> dict[str, Any]:
-    from insole import workflow
+    from insole.workflow import making
 
     service = api.service_of(request)
     versions = case.case.versions()
@@ -254,7 +254,7 @@ def _parts(request: Request, case: DeskCase) -> dict[str, Any]:
         "version": version,
         "files": files,
         "owned": service.home.workshop(),
-        "edges": workflow.thick_edges(plan),
+        "edges": making.thick_edges(plan),
     }
 
 

@@ -99,10 +99,10 @@ def fit(
 
 def make(say: Say, text: str, out: Path, settings: dict[str, Any]) -> str:
     """Make every file of a plan and return the folder's name."""
-    from insole import workflow
     from insole.output.folder import Settings
     from insole.record import material_file
     from insole.record.plan import from_json
+    from insole.workflow import making
 
     say("building the parts and checking them")
     own, stock = settings.pop("materials"), settings.pop("stock")
@@ -110,7 +110,7 @@ def make(say: Say, text: str, out: Path, settings: dict[str, Any]) -> str:
         settings["materials"] = material_file.load(own)
     out.mkdir(parents=True, exist_ok=True)
     wanted = Settings(**settings).with_stock(stock)
-    return workflow.make(from_json(text), out, settings=wanted, say=say).name
+    return making.make(from_json(text), out, settings=wanted, say=say).name
 
 
 def artefact(say: Say, file: Path, given: Mapping[str, Any]) -> Any:

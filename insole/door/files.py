@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from insole import workflow
+from insole.workflow import plans
 
 if TYPE_CHECKING:
     from insole.record.plan import Plan
@@ -28,7 +28,7 @@ def read_plan(path: str | Path, *, edited: bool = False) -> Plan:
     insole.PlanError
         The file is missing, too large, or not a plan.
     """
-    return workflow.read_plan(Path(path), edited=edited)
+    return plans.read_plan(Path(path), edited=edited)
 
 
 def read_shoe(path: str | Path) -> Shoe:
@@ -52,7 +52,9 @@ def shoe_library(folder: str | Path) -> tuple[list[Path], list[str]]:
     insole.PlanError
         There is no such folder.
     """
-    return workflow.shoe_library(Path(folder))
+    from insole.shoe import file as shoe_file
+
+    return shoe_file.library(Path(folder))
 
 
 def new_shoe(
@@ -76,7 +78,9 @@ def new_shoe(
     insole.InsoleError
         A figure cannot be used, or the file cannot be written.
     """
-    return workflow.new_shoe(Path(path), name, figures, [Path(one) for one in beside])
+    from insole.shoe import file as shoe_file
+
+    return shoe_file.write_new(Path(path), name, figures, [Path(one) for one in beside])
 
 
 def question_sheet(path: str | Path) -> Path:
@@ -87,7 +91,9 @@ def question_sheet(path: str | Path) -> Path:
     insole.InsoleError
         The file cannot be written.
     """
-    workflow.question_sheet(Path(path))
+    from insole.output.papers import question_sheet as sheet
+
+    sheet.write_sheet(Path(path))
     return Path(path)
 
 
@@ -99,7 +105,8 @@ def read_answers(path: str | Path) -> tuple[dict[str, str], str]:
     insole.PlanError
         The file cannot be read, or holds a question or answer that does not exist.
     """
+    from insole.output.papers import question_sheet as sheet
     from insole.record.questions import read
 
     path = Path(path)
-    return workflow.read_sheet(path) if path.suffix.lower() == ".pdf" else read(path)
+    return sheet.read_sheet(path) if path.suffix.lower() == ".pdf" else read(path)

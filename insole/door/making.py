@@ -11,9 +11,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from insole import workflow
 from insole.door.parts import BuiltPart, BuiltParts, FootParts, materials_of
 from insole.errors import PlanError, RefusedError
+from insole.workflow import keeping, making
 
 if TYPE_CHECKING:
     from insole.output.settings import Settings
@@ -71,7 +71,7 @@ def build(
     settings = Settings(form=_form(form, form_cover, form_relief))
     parts = [
         BuiltPart(part=part, case=plan.case, version=plan.version, plan_id=own)
-        for part in workflow.checked_parts(asked, settings, doubts.append)
+        for part in making.checked_parts(asked, settings, doubts.append)
     ]
     feet: dict[str, FootParts] = {
         foot.side: FootParts(
@@ -153,7 +153,7 @@ def make(
     """
     from insole.output.settings import Settings
 
-    edges = workflow.thick_edges(plan)
+    edges = making.thick_edges(plan)
     if edges and not thick_edges_checked:
         raise RefusedError(
             f"check the thick edges ({'; '.join(edges)}), and if they are right make again with "
@@ -187,16 +187,16 @@ def make(
         if value != usual
     }
     settings = settings.with_stock(stock, material or {}, typed=typed)
-    home = workflow.case_home(plan, Path(out))
-    workflow.refuse_other_plan(plan, home)
-    folder = workflow.make(plan, Path(out), settings=settings, say=say)
-    workflow.keep_plan(plan, home)
+    home = keeping.case_home(plan, Path(out))
+    keeping.refuse_other_plan(plan, home)
+    folder = making.make(plan, Path(out), settings=settings, say=say)
+    keeping.keep_plan(plan, home)
     return folder
 
 
 def thick_edges(plan: Plan) -> list[str]:
     """Return each wedge in words, with its thick side: to be looked at before parts are made."""
-    return workflow.thick_edges(plan)
+    return making.thick_edges(plan)
 
 
 def _size(name: str, size: Sequence[float]) -> tuple[float, float]:

@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Any, Literal, TypedDict, Unpack
 
 from pydantic import ValidationError
 
-from insole import workflow
 from insole.errors import PlanError, RefusedError
 from insole.record.limits import of_plan
 from insole.trials import trial as trials
 from insole.trials.red_flags import FLAGS
 from insole.trials.words import PICKS, picked
+from insole.workflow import riding
 
 if TYPE_CHECKING:
     from insole.record.plan import Plan
@@ -106,7 +106,7 @@ def log_trial(plan: Plan, log: str | Path, *, on: str, **heard: Unpack[Heard]) -
     footscan.FootscanError
         As for :func:`propose`, or the log is damaged or cannot be written; it is then as it was.
     """
-    return workflow.log_trial(plan, _said(on, heard), Path(log))
+    return riding.log_trial(plan, _said(on, heard), Path(log))
 
 
 def read_log(log: str | Path) -> list[Trial]:
@@ -117,7 +117,7 @@ def read_log(log: str | Path) -> list[Trial]:
     insole.InsoleError
         There is no such log, or it is damaged.
     """
-    return workflow.read_log(Path(log))
+    return riding.read_log(Path(log))
 
 
 def picks() -> dict[str, str]:

@@ -1,6 +1,6 @@
 """Values that a plan can have: what nobody could have planned is not made into a part.
 
-    Plan, from a file or fresh -> check -> insole.workflow.make
+    Plan, from a file or fresh -> check -> insole.workflow.making.make
 
 A plan is text, and text can be changed: by hand, by a slip, by a damaged disk. The bounds here
 are wider than any limit of planning; they tell a plan from no plan, not a good one from a bad one.

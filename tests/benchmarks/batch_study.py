@@ -34,7 +34,7 @@ from insole.batch.pairing import Case
 from insole.batch.task import Goal
 from insole.output.settings import Settings
 from insole.planning.planner import FootWish, PlanWishes
-from insole.workflow import Request, Shots
+from insole.workflow.request import Request, Shots
 
 ROOT = Path(__file__).resolve().parents[2]
 SHOE = ROOT / "sample_scans" / "shoe.toml"

@@ -53,7 +53,6 @@ def readers() -> dict[str, Reader]:
     """Return what reads each kind of file, as the command line and the desk do."""
     from footscan import reading
     from footscan.checking import artefact_log, log_file, series
-    from insole import workflow
     from insole.desk import archive
     from insole.desk.store import DeskCase, Home
     from insole.output.papers import question_sheet
@@ -62,11 +61,12 @@ def readers() -> dict[str, Reader]:
     from insole.record import by_hand, limits, material_file, questions
     from insole.shoe import shoe
     from insole.trials import cases
+    from insole.workflow import plans
 
     def plan(path: Path) -> None:
         for edited in (False, True):
             try:
-                sound.check(workflow.read_plan(path, edited=edited))
+                sound.check(plans.read_plan(path, edited=edited))
             except FootscanError:
                 if edited:
                     raise
@@ -476,9 +476,10 @@ def options(args: argparse.Namespace) -> int:
     """
     global SECONDS, BLOCKED
     SECONDS, BLOCKED = 60.0, 300.0
-    from insole import cli, workflow
+    from insole import cli
+    from insole.workflow import processes
 
-    measured, kept = workflow.measure_feet_in, {}
+    measured, kept = processes.measure_feet_in, {}
     left, right = (str(ROOT / "sample_scans" / f"larch_{side}.ply") for side in ("left", "right"))
     shoe = str(ROOT / "sample_scans" / "shoe.toml")
 
@@ -488,7 +489,7 @@ def options(args: argparse.Namespace) -> int:
             kept[key] = measured(paths, given)
         return kept[key]
 
-    workflow.measure_feet_in = remembered
+    processes.measure_feet_in = remembered
     base = Path(tempfile.mkdtemp())
     plans = base / "plans"
     with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):

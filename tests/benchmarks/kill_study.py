@@ -42,7 +42,6 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 import numpy as np
 
 from footscan.errors import FootscanError
-from insole import workflow
 from insole.desk.archive import take_in
 from insole.desk.store import Draft, Home, Workshop
 from insole.output import folder as output
@@ -51,6 +50,7 @@ from insole.record.limits import default_limits
 from insole.record.plan import to_json
 from insole.shoe import file as shoe_file
 from insole.trials import cases, trial
+from insole.workflow import keeping, making, plans, riding
 from tests.plans import sample_plan
 
 CALLS = ("fsync", "replace", "rename", "link", "mkdir", "unlink", "rmdir")
@@ -105,8 +105,8 @@ def _with_case(base: Path) -> None:
 
 
 def _save_plan(base: Path, which: int) -> None:
-    workflow.save_plan(PLANS[which], base / "plans")
-    workflow.keep_plan(PLANS[which], base / "plans")
+    plans.save_plan(PLANS[which], base / "plans")
+    keeping.keep_plan(PLANS[which], base / "plans")
 
 
 def _plan_state(base: Path, which: int) -> str:
@@ -121,11 +121,11 @@ def _plan_state(base: Path, which: int) -> str:
 
 
 def _log_setup(base: Path) -> None:
-    workflow.log_trial(PLANS[1], said_of(1), base / "log.json")
+    riding.log_trial(PLANS[1], said_of(1), base / "log.json")
 
 
 def _log(base: Path, which: int) -> None:
-    workflow.log_trial(PLANS[1], said_of(1 + which), base / "log.json")
+    riding.log_trial(PLANS[1], said_of(1 + which), base / "log.json")
 
 
 def _log_state(base: Path, which: int) -> str:
@@ -134,7 +134,7 @@ def _log_state(base: Path, which: int) -> str:
 
 
 def _case_log(base: Path, which: int) -> None:
-    workflow.log_trial(PLANS[1], said_of(1 + which), base / "home")
+    riding.log_trial(PLANS[1], said_of(1 + which), base / "home")
 
 
 def _case_log_state(base: Path, which: int) -> str:
@@ -215,7 +215,7 @@ def _shoe_state(base: Path, which: int) -> str:
 
 def _answers(base: Path, which: int) -> None:
     path = base / "answers.toml"
-    _kept_if(path, lambda: workflow.keep_answers(path, {"diabetes": "no"}, ""))
+    _kept_if(path, lambda: keeping.keep_answers(path, {"diabetes": "no"}, ""))
 
 
 def _answers_state(base: Path, which: int) -> str:
@@ -497,7 +497,7 @@ def makes(count: int, seed: int) -> int:
             process = os.fork()
             if not process:
                 try:
-                    workflow.make(plan, out)
+                    making.make(plan, out)
                     os._exit(0)
                 except BaseException:
                     os._exit(70)

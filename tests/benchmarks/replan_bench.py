@@ -20,10 +20,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from footscan.pipeline import Options
 from footscan.scan import Load
-from insole import workflow
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
 from insole.shoe import shoe
+from insole.workflow import making, measuring, request
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -42,12 +42,12 @@ def main() -> int:
     options.add_argument("--make", action="store_true", help="a pair's folder as well, in process")
     given = options.parse_args()
     scans = [
-        workflow.Shots(
+        request.Shots(
             files=(ROOT / f"sample_scans/larch_{side}.ply",), options=Options(load=Load.HALF)
         )
         for side in ("left", "right")
     ]
-    left, right = workflow.measure_feet(scans)
+    left, right = measuring.measure_feet(scans)
     bed = shoe.load(ROOT / "sample_scans/shoe.toml")
     wishes = {
         "pad": FootWish(support_level=0.8),
@@ -72,7 +72,7 @@ def main() -> int:
         plan = planner.plan(left, right, bed, PlanWishes(both=wishes[name], case="bench"))
         with tempfile.TemporaryDirectory() as folder:
             start = time.perf_counter()
-            workflow.make(plan, Path(folder))
+            making.make(plan, Path(folder))
             print(f"make a pair, {name}, STEP files too: {time.perf_counter() - start:.1f} s")
     return 0
 

@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from insole import cli, workflow
+from insole import cli
 from insole.batch import ledger, shift, summary
 from insole.batch import task as tasks
 from insole.batch.crew import Crew
@@ -29,7 +29,8 @@ from insole.batch.task import Goal, Record, Task, work
 from insole.batch.thumbs import sole_png
 from insole.batch.watching import Watcher
 from insole.errors import InsoleError
-from insole.workflow import Request, Shots
+from insole.workflow import making, measuring, processes
+from insole.workflow.request import Request, Shots
 from tests.feet import analytic
 
 ROOT = Path(__file__).parents[2]
@@ -215,7 +216,7 @@ def test_one_bad_scan_stops_nothing_and_is_told(tmp_path: Path) -> None:
 
 
 def test_a_fault_of_ours_is_one_case_s_too(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr(workflow, "measure_all", lambda *a, **k: 1 / 0)
+    monkeypatch.setattr(measuring, "measure_all", lambda *a, **k: 1 / 0)
     record = work(a_task("a", tmp_path))
     assert record.exit_code == 70
     assert "fault in the program itself (ZeroDivisionError" in record.message
@@ -451,7 +452,7 @@ def pair(tmp_path: Path) -> Path:
 @pytest.fixture
 def inline(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Have the command's tasks done in this process, and each scan measured once."""
-    hands, real = Inline(), workflow.measure_feet_in
+    hands, real = Inline(), processes.measure_feet_in
     hands.close = lambda: None
 
     def measured(paths: Any, options: Any) -> Any:
@@ -460,7 +461,7 @@ def inline(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
             KNOWN[key] = real(paths, options)
         return KNOWN[key]
 
-    monkeypatch.setattr(workflow, "measure_feet_in", measured)
+    monkeypatch.setattr(processes, "measure_feet_in", measured)
     monkeypatch.setattr(sys.modules["insole.cli.batch"], "_hands", lambda scheduler, jobs: hands)
 
 
@@ -477,7 +478,7 @@ def test_batch_asks_for_the_same_as_make(
         (folder / "manifest.json").write_text('{"files": []}')
         return folder
 
-    monkeypatch.setattr(workflow, "make", make)
+    monkeypatch.setattr(making, "make", make)
     wish = [
         "--shoe",
         str(SAMPLES / "shoe.toml"),

@@ -15,7 +15,7 @@ import pytest
 from insole.batch.cluster import Cluster
 from insole.batch.task import Goal, Record, Task
 from insole.errors import InsoleError
-from insole.workflow import Request, Shots
+from insole.workflow.request import Request, Shots
 
 pytestmark = pytest.mark.long
 

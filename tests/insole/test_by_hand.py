@@ -10,7 +10,6 @@ import pytest
 
 from footscan.errors import ScanQualityError
 from footscan.results import Finding, Measure, ScanReport, Severity, Verdict
-from insole import workflow
 from insole.errors import PlanError
 from insole.output.brief import brief
 from insole.planning import by_hand as judged
@@ -19,6 +18,7 @@ from insole.planning.planner import FootWish, PlanWishes
 from insole.record.by_hand import ByHand, HandFoot, read
 from insole.record.plan import WedgePlace
 from insole.trials import steps
+from insole.workflow import measuring
 from tests import feet, plans
 
 FILE = """
@@ -175,7 +175,7 @@ def unverified(side="right", **values):
 
 def test_contradictions_of_other_measures_never_change_the_verdict(tmp_path):
     path = written(tmp_path, "[right]\nball_girth = 300\n")
-    right, left = workflow.with_hand([unverified(ball_girth=260.0), foot("left")], path)
+    right, left = measuring.with_hand([unverified(ball_girth=260.0), foot("left")], path)
     assert [f.code for f in right.report.findings] == ["scale-unverified", "hand-ball-girth"]
     assert left.report.findings == ()
     assert right.report.verdict is Verdict.MAKING

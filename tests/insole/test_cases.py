@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 
 from footscan import files
-from insole import workflow
 from insole.errors import InsoleError
 from insole.record.plan import to_json
 from insole.trials import case_files, cases
 from insole.trials.trial import Trial
+from insole.workflow import keeping, riding
 from tests.plans import sample_plan
 
 
@@ -252,16 +252,16 @@ def test_a_plan_made_into_another_folder_finds_the_case_that_keeps_it(tmp_path):
 
 def test_what_is_made_is_kept_where_a_trial_of_it_finds_its_case(tmp_path):
     plan, out = sample_plan(case="rider"), tmp_path / "parts"
-    assert workflow.case_home(plan, out) == out  # nobody keeps it yet
+    assert keeping.case_home(plan, out) == out  # nobody keeps it yet
     cases.keep(tmp_path / "plans", plan)
-    assert workflow.case_home(plan, out) == (tmp_path / "plans").resolve()
+    assert keeping.case_home(plan, out) == (tmp_path / "plans").resolve()
     far = tmp_path / "elsewhere" / "deep" / "parts"  # a trial would not find the case from there
-    assert workflow.case_home(plan, far) == far
-    assert workflow.case_home(plan.model_copy(update={"version": 2}), out) == out
-    assert workflow.case_home(plan.model_copy(update={"case": "case"}), out) == out
+    assert keeping.case_home(plan, far) == far
+    assert keeping.case_home(plan.model_copy(update={"version": 2}), out) == out
+    assert keeping.case_home(plan.model_copy(update={"case": "case"}), out) == out
     for home in (out, far):
         made = home / "rider-v1" / "plan.json"
-        cases.keep(workflow.case_home(plan, home), plan)
+        cases.keep(keeping.case_home(plan, home), plan)
         assert cases.home_of(made, "rider", plan) is not None
 
 
@@ -271,8 +271,8 @@ def test_a_step_names_files_where_they_lie(tmp_path, monkeypatch):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).touch()
     (tmp_path / "here.ply").touch()
-    assert workflow.located("A.toml") == str(Path("shoes/A.toml"))
-    assert workflow.located("L[1].ply") == str(Path("scans/L[1].ply"))
-    assert workflow.located("here.ply") == "here.ply"
+    assert riding.located("A.toml") == str(Path("shoes/A.toml"))
+    assert riding.located("L[1].ply") == str(Path("scans/L[1].ply"))
+    assert riding.located("here.ply") == "here.ply"
     for unknown in ("twice.ply", "none.ply"):
-        assert workflow.located(unknown) == unknown
+        assert riding.located(unknown) == unknown

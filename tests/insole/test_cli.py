@@ -18,8 +18,10 @@ import numpy as np
 import pytest
 import trimesh
 
-from insole import cli, workflow
+from insole import cli
 from insole.cli.options.outcomes import progress
+from insole.workflow import measuring, processes
+from insole.workflow.request import Shots
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_scans"
@@ -49,7 +51,7 @@ Run = Callable[..., tuple[int, str, str]]
 @pytest.fixture(scope="module", autouse=True)
 def _each_scan_measured_once() -> Iterator[None]:
     """Keep measured feet between tests: the same files and options give the same feet."""
-    real, kept = workflow.measure_feet_in, {}
+    real, kept = processes.measure_feet_in, {}
 
     def measured(paths: Any, options: Any) -> Any:
         key = (tuple(map(str, paths)), repr(options))
@@ -60,7 +62,7 @@ def _each_scan_measured_once() -> Iterator[None]:
         return kept[key]
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(workflow, "measure_feet_in", measured)
+        patch.setattr(processes, "measure_feet_in", measured)
         yield
 
 
@@ -92,7 +94,7 @@ def no_scan_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
     def touched(*_: object) -> None:
         raise AssertionError("a scan was read")
 
-    monkeypatch.setattr(workflow, "measure_feet_in", touched)
+    monkeypatch.setattr(processes, "measure_feet_in", touched)
 
 
 # ------------------------------------------------------------------ help
@@ -273,9 +275,9 @@ def test_a_scan_that_ends_its_process_is_named_and_the_rest_go_on(
         for shots in scans:
             if shots.files[0].name == Path(BAD).name:
                 raise BrokenProcessPool
-            yield workflow._measured_apart(shots)
+            yield processes._measured_apart(shots)
 
-    monkeypatch.setattr(workflow, "_shared_out", shared_out)
+    monkeypatch.setattr(processes, "_shared_out", shared_out)
     code, out, err = run("check", LEFT, BAD, RIGHT, LEFT, "--table")
     assert code == 3
     assert [row.split()[1] for row in out.splitlines()[1:]] == ["left", "–", "right", "left"]
@@ -289,7 +291,7 @@ def test_a_fault_of_ours_stays_with_its_scan(monkeypatch: pytest.MonkeyPatch) ->
 
     from footscan.errors import FootscanError, LandmarkError, SideError
 
-    shots = workflow.Shots(files=(Path("a.ply"),))
+    shots = Shots(files=(Path("a.ply"),))
     for error, words in (
         (ZeroDivisionError("ours"), "a.ply: a fault in the program itself"),
         (MemoryError(), "a.ply: not enough memory"),
@@ -300,8 +302,8 @@ def test_a_fault_of_ours_stays_with_its_scan(monkeypatch: pytest.MonkeyPatch) ->
         def broken(*_: object, error: Exception = error) -> None:
             raise error
 
-        monkeypatch.setattr(workflow, "measure_feet_in", broken)
-        sent = pickle.loads(pickle.dumps(workflow._measured_apart(shots)))
+        monkeypatch.setattr(processes, "measure_feet_in", broken)
+        sent = pickle.loads(pickle.dumps(processes._measured_apart(shots)))
         assert isinstance(sent, FootscanError)
         assert str(sent).startswith(words)
         assert sent.exit_code == 3
@@ -1043,7 +1045,7 @@ def test_a_fault_of_ours_is_one_sentence(run: Run, monkeypatch: pytest.MonkeyPat
     def broken(*_: object) -> None:
         raise ZeroDivisionError("by zero")
 
-    monkeypatch.setattr(workflow, "measure_each", broken)
+    monkeypatch.setattr(measuring, "measure_each", broken)
     monkeypatch.delenv("SOLEWRIGHT_TRACEBACK", raising=False)
     code, out, err = run("measure", LEFT)
     assert (code, out) == (70, "")
@@ -1061,11 +1063,11 @@ def test_out_of_memory_and_a_break_are_told(run: Run, monkeypatch: pytest.Monkey
     def stopped(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(workflow, "measure_each", full)
+    monkeypatch.setattr(measuring, "measure_each", full)
     code, _, err = run("measure", LEFT)
     assert code == 3
     assert "not enough memory" in err
-    monkeypatch.setattr(workflow, "measure_each", stopped)
+    monkeypatch.setattr(measuring, "measure_each", stopped)
     code, _, err = run("measure", LEFT)
     assert code == 130
     assert "no file is half written" in err

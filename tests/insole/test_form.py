@@ -14,7 +14,7 @@ import trimesh
 from scipy import ndimage
 
 from footscan.scan import Array, Side
-from insole import cli, workflow
+from insole import cli
 from insole.errors import PartError, PlanError, RefusedError
 from insole.output import contents, folder
 from insole.output.settings import Settings
@@ -30,6 +30,7 @@ from insole.record.limits import default_limits
 from insole.record.material_file import default_materials
 from insole.record.plan import FootPlan, HeightGrid, Plan, from_json, to_json
 from insole.shoe.shoe import parse
+from insole.workflow import making
 from tests import feet
 from tests.insole.test_part import overlap, printed
 from tests.plans import CREST, sample_plan
@@ -409,7 +410,7 @@ def test_an_older_plan_says_so_in_one_sentence(plan):
     with pytest.raises(PlanError, match=r"keeps no sole.*plan it again from the scans"):
         forms.forms(old, PLAIN)
     with pytest.raises(PlanError, match="keeps no sole"):
-        workflow.checked_parts(old, replace(QUICK, form=PLAIN))
+        making.checked_parts(old, replace(QUICK, form=PLAIN))
 
 
 def test_a_foot_without_a_pad_gets_none_and_the_other_does(plan):
@@ -471,7 +472,7 @@ def test_the_folder_has_forms_to_print_only_and_the_words_for_moulding(plan, tmp
     settings = replace(QUICK, form=FormWish(cover=1.5), bed=(320.0, 320.0))
     parts = [
         p
-        for p in workflow.checked_parts(mixed, settings)
+        for p in making.checked_parts(mixed, settings)
         if p.label in ("right-form", "right-arch-pad")
     ]
     writers = [i for i in contents.items(mixed, parts, settings) if i.path.startswith("print")]

@@ -10,9 +10,10 @@ from pathlib import Path
 import click
 import pytest
 
-from insole import cli, workflow
+from insole import cli
 from insole.cli.options.beside import planning_options
 from insole.record.plan import Plan, to_json
+from insole.workflow import plans
 from tests.plans import sample_plan
 
 PLAN_OPTIONS = planning_options()
@@ -25,13 +26,13 @@ def plan_file(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     plan: Plan = sample_plan()
     path = tmp_path_factory.mktemp("plan") / "demo.json"
     path.write_bytes(to_json(plan).encode())
-    real, known = workflow.read_plan, workflow.read_plan(path)
+    real, known = plans.read_plan, plans.read_plan(path)
 
     def read(asked: Path, *, edited: bool = False) -> Plan:
         return known if asked == path else real(asked, edited=edited)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(workflow, "read_plan", read)
+        patch.setattr(plans, "read_plan", read)
         yield path
 
 

@@ -9,7 +9,6 @@ import zipfile
 
 import pytest
 
-from insole import workflow
 from insole.errors import InsoleError, PlanError
 from insole.planning import sound
 from insole.planning.support import kit
@@ -19,6 +18,7 @@ from insole.record.plan import from_json, seal_of, to_json
 from insole.record.tables import parsed_toml, read_toml
 from insole.shoe import shoe
 from insole.trials import cases, trial
+from insole.workflow import plans, riding
 from tests.plans import sample_plan
 
 BAD = ("a\x01b", "a\u202eb", "a\nb")
@@ -68,15 +68,15 @@ def test_a_ride_in_the_future_is_refused_and_an_older_slip_can_be_corrected(tmp_
     plan, log = sample_plan(case="rider"), tmp_path / "log.json"
     slip = trial.Said(date="2999-01-01", answer=None)
     with pytest.raises(PlanError, match="lies in the future"):
-        workflow.log_trial(plan, slip, log, today=date(2026, 6, 1))
+        riding.log_trial(plan, slip, log, today=date(2026, 6, 1))
     assert not log.exists()
-    workflow.log_trial(plan, slip, log)
+    riding.log_trial(plan, slip, log)
     later = trial.Said(date="2026-05-01", answer=None)
     with pytest.raises(PlanError, match="--corrects 1"):
-        workflow.log_trial(plan, later, log, today=date(2026, 6, 1))
+        riding.log_trial(plan, later, log, today=date(2026, 6, 1))
     mended = later.model_copy(update={"corrects": 1, "because": "wrong year"})
-    workflow.log_trial(plan, mended, log, today=date(2026, 6, 1))
-    workflow.log_trial(
+    riding.log_trial(plan, mended, log, today=date(2026, 6, 1))
+    riding.log_trial(
         plan, later.model_copy(update={"date": "2026-05-02"}), log, today=date(2026, 6, 1)
     )
     assert [one.date for one in trial.in_force(cases.read_log(log))] == ["2026-05-01", "2026-05-02"]
@@ -117,7 +117,7 @@ def test_a_pipe_or_a_device_in_the_place_of_a_settings_file(tmp_path, what):
         limits.load,
         lambda p: kit.load(p, LIMITS),
         questions.read,
-        workflow.read_plan,
+        plans.read_plan,
         cases.read_log,
     ):
         with pytest.raises(InsoleError):

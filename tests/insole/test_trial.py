@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 
 from footscan.scan import Side
-from insole import workflow
 from insole.errors import InsoleError, PlanError, RefusedError
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
@@ -15,6 +14,7 @@ from insole.shoe.shoe import parse
 from insole.trials import cases
 from insole.trials.red_flags import FLAGS
 from insole.trials.trial import Said, Trial, in_force, judge, options
+from insole.workflow import riding
 from tests import feet
 from tests.riders import sentences
 
@@ -631,9 +631,9 @@ def test_a_folder_of_cases_shows_the_log_of_the_only_one(tmp_path):
             Trial(number=1, case=name, plan=1, fingerprint="0" * 12, date="2026-05-01", set_up={})
         )
         if name == "larch":
-            assert [one.case for one in workflow.read_log(tmp_path)] == ["larch"]
+            assert [one.case for one in riding.read_log(tmp_path)] == ["larch"]
     with pytest.raises(InsoleError, match=r"holds 2 cases; give one of .*birch, .*larch"):
-        workflow.read_log(tmp_path)
+        riding.read_log(tmp_path)
     (tmp_path / "empty").mkdir()
     with pytest.raises(InsoleError, match="empty holds no case; give the folder that plan or make"):
-        workflow.read_log(tmp_path / "empty")
+        riding.read_log(tmp_path / "empty")

@@ -11,11 +11,11 @@ import pytest
 
 from footscan.errors import FootscanError, ScanReadError, SideError
 from footscan.scan import Side
-from insole import workflow
 from insole.errors import InsoleError, PlanError, RefusedError
 from insole.output.settings import Settings
 from insole.record.plan import Plan, to_json
-from insole.workflow import Request, Shots
+from insole.workflow import making, measuring, plans, processes
+from insole.workflow.request import Request, Shots
 from tests.plans import sample_plan
 
 QUICK = Settings(step=False, papers=("a4",))
@@ -42,7 +42,7 @@ def scans(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
             raise result
         return result
 
-    monkeypatch.setattr(workflow, "measure_feet_in", measured)
+    monkeypatch.setattr(processes, "measure_feet_in", measured)
     return table
 
 
@@ -55,44 +55,44 @@ def test_feet_are_sorted_by_side_whatever_the_order(scans: dict[str, Any]) -> No
     left, right = foot(Side.LEFT), foot(Side.RIGHT)
     scans.update({"a": [right], "b": [left], "both": [right, left]})
     for given in (shots("a", "b"), shots("b", "a"), shots("both")):
-        assert workflow.measure_feet(given) == (left, right)
-    assert workflow.measure_feet(shots("a")) == (None, right)
+        assert measuring.measure_feet(given) == (left, right)
+    assert measuring.measure_feet(shots("a")) == (None, right)
 
 
 def test_two_of_one_side_are_refused_by_name(scans: dict[str, Any]) -> None:
     scans.update({"a": [foot(Side.LEFT, "a")], "b": [foot(Side.LEFT, "b")]})
     with pytest.raises(SideError, match="a and b both show the left foot"):
-        workflow.measure_feet(shots("a", "b"))
+        measuring.measure_feet(shots("a", "b"))
 
 
 def test_no_scan_is_an_error(scans: dict[str, Any]) -> None:
     with pytest.raises(ScanReadError, match="name one or two scan files"):
-        workflow.measure_feet([])
+        measuring.measure_feet([])
 
 
 def test_one_bad_scan_does_not_hide_the_others(scans: dict[str, Any]) -> None:
     left, wrong = foot(Side.LEFT), ScanReadError("is empty")
     scans.update({"a": [left], "b": wrong, "c": [foot(Side.RIGHT)]})
-    first, second, third = workflow.measure_all(shots("a", "b", "c"))
+    first, second, third = measuring.measure_all(shots("a", "b", "c"))
     assert first == [left]
     assert second is wrong
     assert not isinstance(third, FootscanError)
     with pytest.raises(ScanReadError, match="is empty"):
-        workflow.measure_feet(shots("a", "b"))
+        measuring.measure_feet(shots("a", "b"))
 
 
 def test_a_bug_is_not_taken_for_a_bad_scan(scans: dict[str, Any]) -> None:
     scans["a"] = ZeroDivisionError("ours")
     with pytest.raises(ZeroDivisionError, match="ours"):
-        workflow.measure_all(shots("a"))
+        measuring.measure_all(shots("a"))
 
 
 def test_single_feet_keep_their_order_and_refuse_pairs(scans: dict[str, Any]) -> None:
     right, left = foot(Side.RIGHT), foot(Side.LEFT)
     scans.update({"r": [right], "l": [left], "pair": [left, right]})
-    assert workflow.single_feet(shots("r", "l")) == [right, left]
+    assert measuring.single_feet(shots("r", "l")) == [right, left]
     with pytest.raises(ScanReadError, match="pair shows two feet"):
-        workflow.single_feet(shots("r", "pair"))
+        measuring.single_feet(shots("r", "pair"))
 
 
 def test_a_stop_comes_before_shoe_and_scans(scans: dict[str, Any], tmp_path: Path) -> None:
@@ -100,21 +100,21 @@ def test_a_stop_comes_before_shoe_and_scans(scans: dict[str, Any], tmp_path: Pat
         scans=tuple(shots("none")), shoe=tmp_path / "none.toml", answers={"wound": "yes"}
     )
     with pytest.raises(RefusedError, match="answered yes to wound"):
-        workflow.plan_feet(request)
+        plans.plan_feet(request)
 
 
 def test_a_bad_shoe_file_comes_before_scans(scans: dict[str, Any], tmp_path: Path) -> None:
     with pytest.raises(PlanError, match=r"none\.toml"):
-        workflow.plan_feet(Request(scans=tuple(shots("none")), shoe=tmp_path / "none.toml"))
+        plans.plan_feet(Request(scans=tuple(shots("none")), shoe=tmp_path / "none.toml"))
 
 
 def test_a_saved_plan_reads_back_and_is_never_changed(plan: Plan, tmp_path: Path) -> None:
-    path = workflow.save_plan(plan, tmp_path / "new" / "folder")
-    assert workflow.read_plan(path) == plan
-    assert workflow.save_plan(plan, path.parent) == path
+    path = plans.save_plan(plan, tmp_path / "new" / "folder")
+    assert plans.read_plan(path) == plan
+    assert plans.save_plan(plan, path.parent) == path
     other = plan.model_copy(update={"date": "another day"})
     with pytest.raises(InsoleError, match="holds another plan"):
-        workflow.save_plan(other, path.parent)
+        plans.save_plan(other, path.parent)
     assert path.read_text(encoding="utf-8") == to_json(plan)
     assert list(path.parent.iterdir()) == [path]
 
@@ -122,28 +122,28 @@ def test_a_saved_plan_reads_back_and_is_never_changed(plan: Plan, tmp_path: Path
 def test_a_plan_cannot_be_saved_where_a_file_is(plan: Plan, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(InsoleError, match="choose another --out"):
-        workflow.save_plan(plan, tmp_path / "file")
+        plans.save_plan(plan, tmp_path / "file")
 
 
 def test_what_is_no_plan_is_said(tmp_path: Path) -> None:
     with pytest.raises(PlanError, match="cannot be read"):
-        workflow.read_plan(tmp_path / "none.json")
+        plans.read_plan(tmp_path / "none.json")
     with pytest.raises(PlanError, match="cannot be read"):
-        workflow.read_plan(tmp_path)
+        plans.read_plan(tmp_path)
     (tmp_path / "binary.json").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(PlanError, match="cannot be read"):
-        workflow.read_plan(tmp_path / "binary.json")
+        plans.read_plan(tmp_path / "binary.json")
     (tmp_path / "large.json").write_bytes(b" " * 20_000_001)
     with pytest.raises(PlanError, match="too large to be a plan"):
-        workflow.read_plan(tmp_path / "large.json")
+        plans.read_plan(tmp_path / "large.json")
     (tmp_path / "other.json").write_text("{}")
     with pytest.raises(PlanError, match="not a plan that can be made"):
-        workflow.read_plan(tmp_path / "other.json")
+        plans.read_plan(tmp_path / "other.json")
 
 
 def test_thick_edges_name_foot_place_and_side(plan: Plan) -> None:
     wedges = [(f.side, w) for f in plan.feet for w in f.wedges]
-    said = workflow.thick_edges(plan)
+    said = making.thick_edges(plan)
     assert len(said) == len(wedges) > 0
     for sentence, (side, wedge) in zip(said, wedges, strict=True):
         assert sentence.startswith(f"{side} foot, {wedge.place.value}: ")
@@ -161,7 +161,7 @@ def test_a_doubtful_part_is_said_once_with_its_name(
     bad = replace(pad, facts={**pad.facts, "thin_edge": 0.1})  # thinner than a nozzle lays down
     monkeypatch.setattr(build, "all_parts", lambda _: [bad])
     said: list[str] = []
-    assert workflow.checked_parts(plan, QUICK, said.append) == [bad]
+    assert making.checked_parts(plan, QUICK, said.append) == [bad]
     thin = [sentence for sentence in said if "too thin" in sentence]
     assert len(thin) == 1
     assert thin[0].count(bad.label) == 1
@@ -170,5 +170,5 @@ def test_a_doubtful_part_is_said_once_with_its_name(
 def test_make_refuses_a_stopped_plan_before_any_part(plan: Plan, tmp_path: Path) -> None:
     stopped = plan.model_copy(update={"answers": {"wound": "yes"}, "clinician": ""})
     with pytest.raises(RefusedError, match="answered yes to wound"):
-        workflow.make(stopped, tmp_path / "out", settings=QUICK)
+        making.make(stopped, tmp_path / "out", settings=QUICK)
     assert not (tmp_path / "out").exists()

@@ -54,8 +54,8 @@ def refuse_beside_plan(plan: Plan, path: Path, asked: Sequence[str]) -> None:
     click.UsageError
         There are any; the sentence holds the whole command.
     """
-    from insole import workflow
     from insole.trials.steps import options
+    from insole.workflow import riding
 
     if not asked:
         return
@@ -64,8 +64,7 @@ def refuse_beside_plan(plan: Plan, path: Path, asked: Sequence[str]) -> None:
     files = {foot.scan_file for foot in plan.feet}
     files |= {name for name in plan.sources.values() if isinstance(name, str)}
     before = [
-        workflow.located(word) if word in files else word
-        for word in options(plan, against=str(path))
+        riding.located(word) if word in files else word for word in options(plan, against=str(path))
     ]
     command = ["solewright", *_without(before, asked), *asked]
     raise click.UsageError(

@@ -78,8 +78,8 @@ def compare_part(
     say: Callable[[str], None],
 ) -> int:
     """Print how a made part differs from its plan; return 0, or 10 beyond the tolerance."""
-    from insole import workflow
     from insole.parts.made import words as made_words
+    from insole.workflow import making, plans
 
     if asked.plan is None or asked.part is None:
         raise click.UsageError("a made part wants both --plan PLAN and --part NAME")
@@ -94,9 +94,7 @@ def compare_part(
     if picture is not None:
         png_wanted(picture)
     shots = shots_of(scans, {**given, "one_foot": True})[0]
-    check = workflow.check_made_part(
-        shots, workflow.read_plan(asked.plan), asked.part, asked.tolerance
-    )
+    check = making.check_made_part(shots, plans.read_plan(asked.plan), asked.part, asked.tolerance)
     if picture is not None:
         from insole.output.pictures import made_part as made_picture
 

@@ -21,7 +21,7 @@ from footscan.files import why
 
 if TYPE_CHECKING:
     from footscan.results import MeasuredFoot
-    from insole.workflow import Shots
+    from insole.workflow.request import Shots
 
 __all__ = [
     "Outcome",
@@ -68,10 +68,10 @@ class Outcome:
 def outcomes_of(shots: Sequence[Shots], quiet: bool) -> Iterator[Outcome]:
     """Yield what comes of each scan, in order; long lists show how far they are."""
     from footscan.errors import FootscanError
-    from insole import workflow
+    from insole.workflow import measuring
 
     with progress(len(shots), quiet) as step:
-        for shot, result in zip(shots, workflow.measure_each(shots), strict=True):
+        for shot, result in zip(shots, measuring.measure_each(shots), strict=True):
             name = " + ".join(str(path) for path in shot.files)
             found = Outcome(name=name, stem=shot.files[0].stem, feet=[])
             if isinstance(result, FootscanError):

@@ -1,6 +1,6 @@
 """Options that say something about the scans: files, sides, units, load, landmarks, scale.
 
-click options -> scan_options -> given -> shots_of -> workflow.Shots
+click options -> scan_options -> given -> shots_of -> workflow.request.Shots
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import click
 
 if TYPE_CHECKING:
     from footscan.checking.artefact_log import ScaleEvidence
-    from insole.workflow import Shots
+    from insole.workflow.request import Shots
 
 __all__ = ["scan_options", "shots_of"]
 
@@ -100,7 +100,7 @@ def shots_of(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
     from footscan.measuring.sizes import EuRule
     from footscan.pipeline import Options
     from footscan.scan import Kind, Load, Side, Unit
-    from insole.workflow import Shots
+    from insole.workflow.request import Shots
 
     groups = [tuple(files)] if given["one_foot"] else [(path,) for path in files]
     sides = _per_scan(given["side"], len(groups), "--side")

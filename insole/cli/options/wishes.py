@@ -1,6 +1,6 @@
 """Options that say what the fitter wants: shoe, pad, wedges, cleat, answers, overrides.
 
-click options -> wish_options -> given -> request_of -> workflow.Request
+click options -> wish_options -> given -> request_of -> workflow.request.Request
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from insole.cli.options.scans import shots_of
 if TYPE_CHECKING:
     from insole.planning.planner import FootWish, PlanWishes
     from insole.record.plan import Override
-    from insole.workflow import Request
+    from insole.workflow.request import Request
 
 __all__ = ["request_of", "wish_options"]
 
@@ -227,7 +227,7 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
 def request_of(files: Sequence[Path], given: dict[str, Any], version: int) -> Request:
     """Return the request that the options spell out."""
     from insole.record import questions
-    from insole.workflow import Request
+    from insole.workflow.request import Request
 
     answers, clinician = questions.read(given["answers"]) if given["answers"] else ({}, "")
     for text in given["answer"]:

@@ -1,0 +1,88 @@
+"""What is kept: plans in the store of cases, answers in a file; nothing is ever replaced."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from footscan.files import why
+
+if TYPE_CHECKING:
+    from insole.record.plan import Plan
+
+__all__ = ["case_home", "keep_answers", "keep_plan", "refuse_other_plan"]
+
+NO_NAME = "case"  # of a plan whose case was not named
+
+
+def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
+    """Write an answers file, and return why no parts can be made with it, or nothing.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The file is there already or cannot be written.
+    """
+    from footscan.files import sweep, write_whole
+    from insole.errors import InsoleError, RefusedError
+    from insole.record import questions
+
+    text = questions.as_toml(answers, clinician)
+    sweep(path.parent)
+    if path.exists():
+        raise InsoleError(f"{path} is there already and is kept; choose another name")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, text.encode())
+    except OSError as error:
+        reason = why(error)
+        raise InsoleError(f"{path} cannot be written: {reason}; choose another --out") from None
+    try:
+        questions.decide(answers, clinician)
+    except RefusedError as error:
+        return str(error)
+    return ""
+
+
+def case_home(plan: Plan, out: Path) -> Path:
+    """Return the folder of cases that a plan made into `out` is kept in.
+
+    The one next to `out` that keeps this very plan already, else `out` itself: a trial of what
+    was made finds the case either way.
+    """
+    from insole.trials import cases
+
+    if plan.case == NO_NAME or not cases.can_name(plan.case):
+        return out
+    found = cases.home_of(out / "made" / "plan.json", plan.case, plan)
+    return out if found is None else found.parent
+
+
+def keep_plan(plan: Plan, home: Path) -> Path | None:
+    """Keep a plan of a named case in the store `home` and return its path; None if it has no name.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The case keeps another plan under that version.
+    """
+    from insole.trials import cases
+
+    if plan.case == NO_NAME or not cases.can_name(plan.case):
+        return None
+    return cases.keep(home, plan)
+
+
+def refuse_other_plan(plan: Plan, home: Path) -> None:
+    """Refuse what :func:`keep_plan` would refuse, before the work is done.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The case keeps another plan under that version.
+    """
+    from insole.trials import cases
+
+    if plan.case != NO_NAME and cases.can_name(plan.case):
+        cases.refuse_other(home, plan)

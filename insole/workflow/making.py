@@ -1,0 +1,149 @@
+"""From a plan to parts on the bench, and back from a made part to its plan.
+
+Plan                    -> make            -> a folder with print, cut, solid and paper files
+Plan, scan of a part    -> check_made_part -> how the part differs
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from insole.workflow.request import Shots
+
+if TYPE_CHECKING:
+    from insole.output.settings import Settings
+    from insole.parts.made.check import MadeCheck
+    from insole.parts.part import Part
+    from insole.record.plan import Plan
+
+__all__ = ["check_made_part", "checked_parts", "make", "thick_edges"]
+
+
+def make(
+    plan: Plan,
+    out: Path,
+    *,
+    settings: Settings | None = None,
+    say: Callable[[str], None] = lambda sentence: None,
+) -> Path:
+    """Write every file for `plan` below `out`, read them back, and return the folder.
+
+    Parameters
+    ----------
+    plan : Plan
+        As planned or read from a file.
+    out : Path
+        Parent of the new folder ``<case>-v<version>``.
+    settings : Settings, optional
+        Printer bed, kerf, paper sizes, materials, forms.
+    say : callable
+        Gets one sentence at a time for the person waiting.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        A part is not valid, a file does not read back the same, or the folder cannot be
+        written; nothing is left behind.
+    """
+    from insole.output import folder
+    from insole.output import settings as wanted
+    from insole.output.print import step
+    from insole.planning import sound
+    from insole.record.questions import decide
+
+    sound.check(plan)
+    decide(plan.answers, plan.clinician)  # a plan on file is no way around a stop
+    settings = settings or wanted.Settings()
+    worker = step.StepWorker() if settings.step else None  # its imports take seconds
+    try:
+        parts = checked_parts(plan, settings, say)
+        return folder.write(plan, parts, out, settings=settings, worker=worker, say=say)
+    finally:
+        if worker is not None:
+            worker.close()
+
+
+def checked_parts(
+    plan: Plan, settings: Settings, say: Callable[[str], None] = lambda sentence: None
+) -> list[Part]:
+    """Return the plan's parts after the make checks; what is only doubtful is said.
+
+    Forms for moulding follow the parts when the settings ask for them.
+
+    Raises
+    ------
+    insole.errors.PartError
+        A part is not a closed solid of the planned volume and side.
+    insole.errors.PlanError
+        Forms are asked for and the plan, an earlier one, keeps no sole.
+    """
+    from insole.parts import assembly, build, form
+
+    parts = build.all_parts(plan)
+    moulds = form.forms(plan, settings.form) if settings.form is not None else []
+    for part in (*parts, *moulds):
+        for sentence in build.check(part, process="print"):
+            say(sentence)
+    for sentence in assembly.clash(parts, plan):
+        say(sentence)
+    return [*parts, *moulds]
+
+
+def check_made_part(
+    shots: Shots, plan: Plan, name: str, tolerance: float | None = None
+) -> MadeCheck:
+    """Return how a scanned part differs from the one that a plan asks for.
+
+    Parameters
+    ----------
+    shots : Shots
+        The scan of the part, and of its options side, unit and scale. Without a side the part of
+        either foot is taken, whichever fits.
+    plan : Plan
+    name : str
+        ``"arch-pad"``, ``"base"`` and so on, as the plan's parts are called.
+    tolerance : float or None
+        mm; None takes the usual one.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        The plan has no such part.
+    insole.errors.RefusedError, footscan.errors.FootscanError
+        As :func:`insole.parts.made.check.check_made` says.
+    """
+    from footscan import reading
+    from insole.errors import PlanError
+    from insole.parts import build
+    from insole.parts.made import check as made
+
+    side = shots.options.side
+    if side is not None:  # building the other foot's parts takes seconds
+        plan = plan.model_copy(update={side.other.value: None})
+    parts = build.all_parts(plan)
+    wanted = [part for part in parts if name in (part.name, part.label)]
+    if not wanted:
+        what = f"no {name}" + (f" for the {side} foot" if side is not None else "")
+        has = ", ".join(part.label for part in parts) or "none at all"
+        raise PlanError(f"the plan has {what}; its parts are {has}: give one of them as --part")
+    return made.check_made(
+        reading.read(shots.files),
+        wanted,
+        tolerance=tolerance if tolerance is not None else made.TOLERANCE_MM,
+        unit=shots.options.unit,
+        scale=shots.options.scale,
+    )
+
+
+def thick_edges(plan: Plan) -> list[str]:
+    """Return each wedge in words, for a look before anything is made."""
+    from insole.planning.thickness import asked
+
+    return [
+        f"{foot.side} foot, {asked(wedge)}, thick on the {wedge.thick_side}, "
+        f"{wedge.thick_edge:.1f} mm at the thick edge"
+        for foot in plan.feet
+        for wedge in foot.wedges
+    ]
