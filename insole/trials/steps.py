@@ -18,7 +18,7 @@ from insole.planning.support.pad import move_words
 from insole.planning.thickness import SIDE_SHARE
 from insole.planning.wedge_rules import rise
 from insole.record.limits import Limits
-from insole.record.plan import FootPlan, PadPlan, Plan, WedgePlace, WedgePlan
+from insole.record.plan import ContourPlan, FootPlan, PadPlan, Plan, WedgePlace, WedgePlan
 from insole.shoe.shoe import Shoe, parse
 from insole.trials.words import Observation
 
@@ -167,20 +167,27 @@ def move(plan: Plan, foot: FootPlan, chosen: Observation, limits: Limits) -> Mov
         Step sizes, and limits that no step passes.
     """
     if chosen.thing == "pad":
-        if foot.pad is None:
+        support = foot.pad or foot.contour
+        if support is None:
             return Move(words=f"there is no pad under the {foot.side} foot")
         if chosen.move == "support":
-            return _support(plan, foot.pad, chosen.sign, limits)
+            return _support(plan, support, chosen.sign, limits)
+        if foot.pad is None:
+            return Move(
+                words="a contoured bed has its arch where the foot's is and is not moved: say "
+                "whether it is too high or too low, or plan a relief where it presses"
+            )
         return _shift(foot, foot.pad, chosen, limits)
     if chosen.thing == "wedge":
         return _wedge(plan, foot, chosen.sign, limits)
     return _cleat(plan, foot, chosen.move, chosen.sign, limits)
 
 
-def _support(plan: Plan, pad: PadPlan, sign: int, limits: Limits) -> Move:
+def _support(plan: Plan, pad: PadPlan | ContourPlan, sign: int, limits: Limits) -> Move:
     """Return the level one step on: of the part's own crest, since a wish may not be reached."""
     old, crest, gap = pad.support_level, pad.crest.height, pad.gap_at_crest.value or 0.0
-    filled = min(old, crest / gap) if gap > 0 else old
+    top = crest if isinstance(pad, PadPlan) else gap - (pad.residual_gap.value or 0.0)
+    filled = min(old, top / gap) if gap > 0 else old
     step_mm = limits.value("trial.support_step")
     step = max(limits.value("support.step"), step_mm / gap if gap > 0 else 0.0)
     most = limits.value("support.unsure" if plan.shoe is None else "support.warn_above")
@@ -190,7 +197,8 @@ def _support(plan: Plan, pad: PadPlan, sign: int, limits: Limits) -> Move:
             words=f"{100 * old:.0f} % of the gap is wished and {why} than {100 * most:.0f} %"
         )
     if sign > 0 and filled < old - step / 2:
-        binds = f" ({pad.binding[0]})" if pad.binding else ""
+        rules = pad.binding if isinstance(pad, PadPlan) else []
+        binds = f" ({rules[0]})" if rules else ""
         return Move(
             words=(
                 f"the {100 * old:.0f} % wished are not reached: other rules hold the crest at "

@@ -162,10 +162,10 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
             **base,
             stopped=[*stop.health, *stop.mechanical],
             health=bool(stop.health),
-            words=_stop_sentences(stop, plan, earlier),
+            words=_stop_sentences(stop, said, plan, earlier),
         )
     lifted = _lifted(said, log)
-    if waiting := _waiting(said, earlier):
+    if waiting := _waiting(said, [*earlier, *later]):  # a later stop stands whatever is corrected
         return Trial(**base, stopped=[waiting[0]], words=[waiting[1], *lifted])
     if said.answer is None:
         words = [
@@ -331,15 +331,13 @@ def _refuse_unanswered(plan: Plan, earlier: Sequence[Trial]) -> None:
         )
 
 
-def _stop_sentences(stop: Stop, plan: Plan, earlier: Sequence[Trial]) -> list[str]:
+def _stop_sentences(stop: Stop, said: Said, plan: Plan, earlier: Sequence[Trial]) -> list[str]:
     """Return what to do at a stop; never a step."""
-    last = _last_plan(plan, earlier)
-    undo = "the set-up as ridden before any part" if last is None else f"the set-up of plan {last}"
     words = []
     if stop.health:
         words.append(
-            f"stop: the rider said {_quoted(stop.health)}; ask a clinician before anything is "
-            f"changed or ridden on, and go back to {undo}; no step is proposed"
+            f"stop: the rider said {_quoted(stop.health)}; ask a clinician before any further "
+            f"ride or step, and {_undone(said, plan, earlier)}"
         )
     if stop.mechanical:
         words.append(
@@ -347,6 +345,22 @@ def _stop_sentences(stop: Stop, plan: Plan, earlier: Sequence[Trial]) -> list[st
             "bolts, float and release on a stand; no step is proposed"
         )
     return words
+
+
+def _undone(said: Said, plan: Plan, earlier: Sequence[Trial]) -> str:
+    """Return what is taken out of the shoe at a stop, and what goes back into it."""
+    last = next((t for t in reversed(earlier) if t.plan != plan.version), None)
+    parts = "take the parts out"
+    if last is None:
+        return f"{parts}: back to the set-up as ridden before any part"
+    feet = [foot for foot in plan.feet if said.side in ("both", foot.side)]
+    if any(changes(plan.model_copy(update={"feet": [foot]}), last.set_up) for foot in feet):
+        return f"{parts}: back to the set-up of plan {last.plan}"
+    foot = "both feet were" if len(feet) > 1 else f"the {feet[0].side} foot was"
+    return (
+        f"{parts} and put none of plan {last.plan} back: {foot} set up the same there; back to "
+        "the set-up as ridden before any part"
+    )
 
 
 def _quoted(words: Sequence[str]) -> str:
@@ -458,7 +472,7 @@ def _from_words(
     """Return the step for the first complaint in the order of work."""
     first = next(thing for thing in THINGS if any(o.thing == thing for o in found))
     mine = [o for o in found if o.thing == first]
-    later = [o.text for o in found if o.thing != first]
+    later = [o.text for o in found if (o.thing, o.move) != (mine[0].thing, mine[0].move)]
     words = [f"left for later: {'; '.join(later)}"] if later else []
     ways = {(o.move, o.sign) for o in mine}
     if any((move, -sign) in ways for move, sign in ways if move):

@@ -297,12 +297,14 @@ def picked(pick: str) -> Observation:
 
 
 _MUCH = (
-    r"too (high|much|hard|strong|big|thick|firm|prominent)|overdone|presse?s|pressing|push(es|ing)?|pressure|lumps?"
-    r"|bumps?|ridges?|digs?|digging|poke?s|poking|hard spots?|stones?|intrusive"
+    r"too (high|much|hard|strong|big|thick|firm|prominent)|overdone|presse?s|pressing"
+    r"|push(es|ing)?|pressure|lumps?|bumps?|ridges?|digs?|digging|poke?s|poking|hard spots?"
+    r"|stones?|intrusive"
 )
 _LITTLE = (
-    r"too (low|little|weak|thin|soft|flat|gentle|subtle)|not enough|no (arch )?support|unsupported|hollow|empty"
-    r"|collaps(e|es|ed|ing)|(more|higher) support|not feel (\w+ ){0,2}(pad|support|anything)"
+    r"too (low|little|weak|thin|soft|flat|gentle|subtle)|not enough|no (arch )?support"
+    r"|unsupported|hollow|empty|collaps(e|es|ed|ing)|(more|higher) support"
+    r"|not feel (\w+ ){0,2}(pad|support|anything)"
     r"|(hardly|barely) (feel|touch|notice)|not touch|gap (under|below)|(more|higher) arch"
 )
 _PADS = r"pad|arch|support|bump|lump|dome"

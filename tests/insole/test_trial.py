@@ -358,7 +358,7 @@ def test_a_stop_word_gives_a_clinician_and_no_step(plan, answer):
     assert found.health
     assert found.stopped == ["hurts"]
     assert "ask a clinician" in found.words[0]
-    assert "no step" in found.words[0]
+    assert "before any further ride or step" in found.words[0]
 
 
 def test_after_a_stop_no_step_until_a_clinician_has_spoken(plan):
@@ -637,3 +637,40 @@ def test_a_folder_of_cases_shows_the_log_of_the_only_one(tmp_path):
     (tmp_path / "empty").mkdir()
     with pytest.raises(InsoleError, match="empty holds no case; give the folder that plan or make"):
         riding.read_log(tmp_path / "empty")
+
+
+def test_a_stop_stands_when_an_earlier_trial_is_corrected_after_it(plan):
+    log: list[Trial] = []
+    run(plan, log, "lump in the arch", "same")
+    run(plan, log, "my toes went numb", "worse", flags=ALL_NO | {"numbness": "yes"})
+    found = run(plan, log, "too low", "same", corrects=1, because="typed wrongly")
+    assert found.stopped == ["no clinician's word since the stop of trial 2"]
+    assert found.step is None
+    assert "no ride and no step" in found.words[0]
+
+
+def test_a_stop_says_when_the_last_plan_was_the_same_under_that_foot(plan):
+    log: list[Trial] = []
+    run(plan, log, "lump in the arch", "same")
+    same = plan.model_copy(update={"version": 2})
+    found = run(same, log, "my toes went numb", "worse", "2026-05-05")
+    assert "the right foot was set up the same there" in found.words[0]
+    lower = made(2, support_level=0.7)
+    found = run(lower, log[:1], "my toes went numb", "worse", "2026-05-05")
+    assert found.words[0].endswith("take the parts out: back to the set-up of plan 1")
+
+
+def test_a_contoured_bed_steps_by_its_level_and_is_not_moved():
+    bed = made(1, contoured="three-quarter", support_level=0.8)
+    lower = judge(bed, said("too high", place="arch"), [], limits=LIMITS).step
+    assert lower.wishes["right"]["support_level"] == pytest.approx(0.7, abs=0.05)
+    assert "support one step down" in lower.words
+    found = judge(bed, said("the pad is too far forward"), [], limits=LIMITS)
+    assert found.step is None
+    assert "a contoured bed has its arch where the foot's is and is not moved" in found.words[0]
+
+
+def test_what_waits_of_the_same_thing_is_said(plan):
+    found = judge(plan, said("the pad is too far back and the arch too strong"), [], limits=LIMITS)
+    assert found.step.wishes == {"right": {"shift": [3.0, 0.0]}}
+    assert "left for later: the arch support is felt as too much" in found.words
