@@ -14,7 +14,7 @@ import footscan
 import insole
 from insole import cli
 from insole.record.plan import to_json
-from insole.workflow import measuring, riding
+from insole.workflow import measuring
 from tests.plans import sample_plan
 
 SAMPLES = Path(__file__).parents[1] / "sample_scans"
@@ -460,16 +460,16 @@ def test_the_step_of_a_trial_is_planned_as_the_command_line_plans_it(
         plan, log, on="2026-05-02", felt=["too high"], answer="worse", no_red_flags=True
     )
     assert insole.read_log(log) == [trial]
-    again = insole.propose(
+    proposed = insole.propose(
         plan, on="2026-05-02", felt=["too high"], answer="worse", no_red_flags=True
     )
-    assert again == trial
+    assert proposed == trial
     made = bench.follow(plan, trial)
     assert made.version == plan.version + 1
     assert made.left.pad.support_level < plan.left.pad.support_level
     old = plan.write(tmp_path / "plan.json")
     monkeypatch.chdir(SAMPLES)  # a plan knows its scans by name
-    arguments = riding.step_options(plan, trial, old)
+    arguments = again.step_options(plan, trial, old)
     assert cli.main([*arguments, "--quiet", "--out", str(tmp_path / "plans")]) == 0
     written = (tmp_path / "plans" / "larch-v2-plan.json").read_bytes()
     assert made.write(tmp_path / "door.json").read_bytes() == written

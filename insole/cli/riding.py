@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 import sys
 from collections.abc import Sequence
 from datetime import date
@@ -117,7 +116,7 @@ def trial(
         step = ["solewright", *options] if options else None
         click.echo(dumps(record.model_dump(mode="json") | {"command": step}))
     else:
-        click.echo(show.trial(record, shlex.join(["solewright", *options]) if options else ""))
+        click.echo(show.trial(record, options))
     return REFUSED if record.stopped else 0
 
 
@@ -137,6 +136,7 @@ def _case_beside(plan_file: Path) -> Path:
 
 def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Trial, list[str]]:
     """Log a trial; return it with the options that plan its step."""
+    from insole.cli.options.again import step_options
     from insole.trials.trial import Said
     from insole.workflow import plans, riding
 
@@ -158,7 +158,7 @@ def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Tr
         flags=_flags(given["flag"], given["no_red_flags"], given["answer"] is not None),
     )
     record = riding.log_trial(plan, said, log, today=date.today())
-    return record, riding.step_options(plan, record, plan_file)
+    return record, step_options(plan, record, plan_file)
 
 
 def _flags(given: Sequence[str], all_no: bool, ridden: bool) -> dict[str, str]:

@@ -1,12 +1,10 @@
-"""One step of one thing: what it changes, whether limits allow it, and the options that plan it.
+"""One step of one thing: what it changes, and whether limits allow it.
 
 Observation + FootPlan + Limits -> move -> Move (the changed wish, or why there is none)
-Step + Plan -> options -> the arguments of ``solewright plan``
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any, Literal
 
 import numpy as np
@@ -22,32 +20,11 @@ from insole.record.plan import ContourPlan, FootPlan, PadPlan, Plan, WedgePlace,
 from insole.shoe.shoe import Shoe, parse
 from insole.trials.words import Observation
 
-__all__ = ["Move", "Record", "Sides", "Step", "move", "options"]
+__all__ = ["Move", "Record", "Sides", "Step", "move"]
 
 NEAR_BALL_MM = 25.0  # along the bed, where its breadth at the ball is taken
 ROUGHLY_MM = 0.1  # the plan itself tells to a hundredth
 Sides = Literal["left", "right", "both"]
-_OPTIONS = {
-    "support_level": "--support",
-    "shift": "--shift-pad",
-    "turn": "--turn-pad",
-    "pad_source": "--pad-source",
-    "tender": "--tender",
-    "medial_edge": "--medial-edge",
-    "relief": "--relief",
-    "contoured": "--contoured",
-    "cup": "--cup",
-    "metatarsal": "--metatarsal",
-    "metatarsal_behind": "--metatarsal-behind",
-    "contour_material": "--contour-material",
-    "forefoot": "--forefoot",
-    "heel": "--heel",
-    "under": "--under",
-    "cleat_offset": "--cleat",
-    "cleat_before": "--cleat-before",
-    "cleat_yaw": "--cleat-yaw",
-    "ankle": "--ankle",
-}
 
 
 class Record(BaseModel):
@@ -75,83 +52,6 @@ class Move(Record):
     wish: dict[str, Any] | None = None
     was: dict[str, Any] = {}
     words: str
-
-
-def options(
-    plan: Plan,
-    step: Step | None = None,
-    *,
-    scans: Sequence[str] = (),
-    shoe: str = "",
-    against: str = "",
-) -> list[str]:
-    """Return the arguments of ``solewright`` that plan the step: all else stays as wished.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan that was ridden.
-    step : Step, optional
-        From :func:`insole.trials.trial.judge`; None plans the same once more.
-    scans, shoe, against : str
-        Files to name; scans and shoe default to the names in the plan, which does not know
-        their folders, and to a word in capitals where an older plan has no name.
-    """
-    sources = plan.sources
-    arguments = ["plan", *(scans or dict.fromkeys(foot.scan_file for foot in plan.feet))]
-    if plan.shoe is not None:
-        arguments += ["--shoe", shoe or sources.get("shoe") or "SHOE-FILE"]
-    if plan.limits:
-        arguments += ["--limits", sources.get("limits") or "LIMITS-FILE"]
-    if sources.get("by_hand"):
-        arguments += ["--by-hand", sources["by_hand"]]
-    for option, stated in sources.get("stated", {}).items():
-        for value in stated if isinstance(stated, list) else [stated]:
-            arguments += [option] if value is True else [option, f"{value}"]
-    arguments += ["--case", plan.case, "--version", str(plan.version + 1)]
-    if against:
-        arguments += ["--against", against]
-    wishes = {name: dict(plan.wishes.get(name, {})) for name in ("both", "left", "right")}
-    for side, changed in (step.wishes if step is not None else {}).items():
-        wishes[side] |= changed
-    for name, wished in wishes.items():
-        head = "" if name == "both" else f"{name}="
-        for wish, value in wished.items():
-            arguments += _option(wish, value, head)
-    if plan.wishes.get("confirm_zero"):
-        arguments.append("--confirm-zero")
-    if plan.wishes.get("dowels"):
-        arguments.append("--dowels")
-    if plan.wishes.get("body_mass") is not None:
-        arguments += ["--body-mass", f"{plan.wishes['body_mass']:g}"]
-    if plan.wishes.get("kit"):
-        arguments += ["--kit", sources.get("kit") or "KIT-FILE"]
-    for question, answer in plan.answers.items():
-        if answer != "not asked":
-            arguments += ["--answer", f"{question}={answer}"]
-    if plan.clinician:
-        arguments += ["--clinician", plan.clinician]
-    for over in plan.overrides:
-        arguments += ["--override", ";".join((over.limit, over.who, over.why, over.when))]
-    return arguments
-
-
-def _option(wish: str, value: Any, head: str) -> list[str]:
-    """Return one wish as the option that states it."""
-    if wish == "pad":
-        return [] if value else ["--no-pad"]
-    if wish == "tender":
-        return [text for spot in value for text in ("--tender", f"{head}{_pair(spot)}")]
-    if wish == "support_level":
-        return ["--support", f"{head}{100 * value:g}"]
-    if wish == "shift":
-        return ["--shift-pad", f"{head}{_pair(value)}"]
-    text = value if isinstance(value, str) else f"{value:g}"
-    return [_OPTIONS[wish], f"{head}{text}"]
-
-
-def _pair(value: Sequence[float]) -> str:
-    return ",".join(f"{v:g}" for v in value)
 
 
 def move(plan: Plan, foot: FootPlan, chosen: Observation, limits: Limits) -> Move:
@@ -251,11 +151,16 @@ def _shift(foot: FootPlan, pad: PadPlan, chosen: Observation, limits: Limits) ->
     return Move(wish={"shift": new}, was={"shift": list(pad.shift)}, words=words)
 
 
+def _wedges(foot: FootPlan) -> list[WedgePlan]:
+    """Return a foot's wedges, those that are built into a contoured bed too."""
+    return [*foot.wedges, *(foot.contour.posting if foot.contour else [])]
+
+
 def _wedge(plan: Plan, foot: FootPlan, sign: int, limits: Limits) -> Move:
     if plan.shoe is None:
         return Move(words="without a shoe file the shoe's own cant is not known")
     kept = _shoe(plan).cant_kept(WedgePlace.FOREFOOT)
-    made = next((w for w in foot.wedges if w.place is WedgePlace.FOREFOOT), None)
+    made = next((w for w in _wedges(foot) if w.place is WedgePlace.FOREFOOT), None)
     old = made.net if made else 0.0
     new = old + sign * limits.value("wedge.step")
     if why := _too_much_wedge(foot, made, kept, new, limits):
@@ -273,7 +178,7 @@ def _too_much_wedge(
     foot: FootPlan, made: WedgePlan | None, kept: float, new: float, limits: Limits
 ) -> str:
     """Return which limit a forefoot wedge of `new` degrees passes, or nothing."""
-    others = [w for w in foot.wedges if w.place is not WedgePlace.FOREFOOT]
+    others = [w for w in _wedges(foot) if w.place is not WedgePlace.FOREFOOT]
     under = sum(w.net for w in others if w.place is WedgePlace.UNDER)
     if abs(new) <= (abs(made.net) if made else 0.0):
         return ""

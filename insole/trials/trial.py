@@ -1,7 +1,6 @@
 """A trial: what the rider said of one plan, and the one step that follows from it.
 
     Plan + what was said + earlier trials -> judge -> Trial (with a Step, or why there is none)
-    Step + Plan -> options -> the options of ``solewright plan`` that carry it out
 
 Rules
     one step      on one thing, never two; a step keeps every other wish as it was
@@ -32,7 +31,7 @@ from insole.record.plan import Plan, fingerprint
 from insole.record.questions import named_and_dated
 from insole.trials.red_flags import FLAGS, Stop, asked, not_asked, stops, unread
 from insole.trials.set_up import changes, set_up
-from insole.trials.steps import Record, Sides, Step, move, options
+from insole.trials.steps import Record, Sides, Step, move
 from insole.trials.words import (
     OBSERVATIONS,
     PICKS,
@@ -44,7 +43,7 @@ from insole.trials.words import (
     picked,
 )
 
-__all__ = ["Said", "Step", "Trial", "in_force", "judge", "options", "understood_words"]
+__all__ = ["Said", "Step", "Trial", "in_force", "judge", "understood_words"]
 
 LONGEST = 2000  # letters of free text: what is longer is not a sentence of a rider
 REVIEW = "keep this plan and review it after 3 to 5 rides or 2 weeks"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import glob
 import re
 from datetime import date, timedelta
 from pathlib import Path
@@ -13,7 +12,7 @@ if TYPE_CHECKING:
     from insole.trials.cases import Case
     from insole.trials.trial import Said, Trial
 
-__all__ = ["located", "log_trial", "read_log", "step_options"]
+__all__ = ["log_trial", "read_log"]
 
 
 def log_trial(plan: Plan, said: Said, log: Path, today: date | None = None) -> Trial:
@@ -94,26 +93,3 @@ def _only_case(home: Path) -> Case:
             "file"
         )
     return found[0]
-
-
-def step_options(plan: Plan, trial: Trial, against: Path) -> list[str]:
-    """Return the arguments that plan a trial's step; none when there is no step."""
-    from insole.trials.trial import options
-
-    if trial.step is None:
-        return []
-    names = {foot.scan_file for foot in plan.feet}
-    names |= {name for name in plan.sources.values() if isinstance(name, str)}
-    return [
-        located(word) if word in names else word
-        for word in options(plan, trial.step, against=str(against))
-    ]
-
-
-def located(name: str) -> str:
-    """Return where a file of that name lies: here, or in one folder here; else the bare name."""
-    here = Path()
-    if (here / name).exists():
-        return name
-    found = [path for path in here.glob(f"*/{glob.escape(name)}") if path.is_file()]
-    return str(found[0]) if len(found) == 1 else name

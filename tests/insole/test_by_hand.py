@@ -10,6 +10,7 @@ import pytest
 
 from footscan.errors import ScanQualityError
 from footscan.results import Finding, Measure, ScanReport, Severity, Verdict
+from insole.cli.options import again
 from insole.errors import PlanError
 from insole.output.brief import brief
 from insole.planning import by_hand as judged
@@ -17,7 +18,6 @@ from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
 from insole.record.by_hand import ByHand, HandFoot, read
 from insole.record.plan import WedgePlace
-from insole.trials import steps
 from insole.workflow import measuring
 from tests import feet, plans
 
@@ -227,5 +227,5 @@ def test_nothing_is_planned_where_the_hand_says_another_scale(side):
 def test_the_next_step_names_the_file_again():
     known = {"wishes": {}, "sources": {"by_hand": "hand.toml"}}
     plan = plans.sample_plan().model_copy(update=known)
-    arguments = steps.options(plan, SimpleNamespace(wishes={}))
+    arguments = again.options(plan, SimpleNamespace(wishes={}))
     assert arguments[arguments.index("--by-hand") + 1] == "hand.toml"

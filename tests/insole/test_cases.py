@@ -11,11 +11,12 @@ from pathlib import Path
 import pytest
 
 from footscan import files
+from insole.cli.options import again
 from insole.errors import InsoleError
 from insole.record.plan import to_json
 from insole.trials import case_files, cases
 from insole.trials.trial import Trial
-from insole.workflow import keeping, riding
+from insole.workflow import keeping
 from tests.plans import sample_plan
 
 
@@ -271,8 +272,8 @@ def test_a_step_names_files_where_they_lie(tmp_path, monkeypatch):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).touch()
     (tmp_path / "here.ply").touch()
-    assert riding.located("A.toml") == str(Path("shoes/A.toml"))
-    assert riding.located("L[1].ply") == str(Path("scans/L[1].ply"))
-    assert riding.located("here.ply") == "here.ply"
+    assert again.located("A.toml") == str(Path("shoes/A.toml"))
+    assert again.located("L[1].ply") == str(Path("scans/L[1].ply"))
+    assert again.located("here.ply") == "here.ply"
     for unknown in ("twice.ply", "none.ply"):
-        assert riding.located(unknown) == unknown
+        assert again.located(unknown) == unknown

@@ -15,6 +15,7 @@ import shapely
 import trimesh
 from shapely import Polygon
 
+from insole.cli.options.again import options
 from insole.errors import PartError, PlanError
 from insole.output.print.step import read_back_step, write_step
 from insole.parts import assembly, build, solids
@@ -25,7 +26,7 @@ from insole.planning import dowels, planner
 from insole.planning.planner import FootWish, PlanWishes
 from insole.record.limits import default_limits
 from insole.record.plan import Plan
-from insole.trials.steps import Step, options
+from insole.trials.steps import Step
 from tests import feet
 from tests.insole.test_pad_surface import SHOE
 from tests.plans import sample_foot

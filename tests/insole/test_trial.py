@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from footscan.scan import Side
+from insole.cli.options.again import options
 from insole.errors import InsoleError, PlanError, RefusedError
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
@@ -13,7 +14,7 @@ from insole.record.plan import Plan
 from insole.shoe.shoe import parse
 from insole.trials import cases
 from insole.trials.red_flags import FLAGS
-from insole.trials.trial import Said, Trial, in_force, judge, options
+from insole.trials.trial import Said, Trial, in_force, judge
 from insole.workflow import riding
 from tests import feet
 from tests.riders import sentences

@@ -54,8 +54,7 @@ def refuse_beside_plan(plan: Plan, path: Path, asked: Sequence[str]) -> None:
     click.UsageError
         There are any; the sentence holds the whole command.
     """
-    from insole.trials.steps import options
-    from insole.workflow import riding
+    from insole.cli.options.again import located, options
 
     if not asked:
         return
@@ -63,9 +62,7 @@ def refuse_beside_plan(plan: Plan, path: Path, asked: Sequence[str]) -> None:
     named = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
     files = {foot.scan_file for foot in plan.feet}
     files |= {name for name in plan.sources.values() if isinstance(name, str)}
-    before = [
-        riding.located(word) if word in files else word for word in options(plan, against=str(path))
-    ]
+    before = [located(word) if word in files else word for word in options(plan, against=str(path))]
     command = ["solewright", *_without(before, asked), *asked]
     raise click.UsageError(
         f"{named} {'changes' if len(names) == 1 else 'change'} the plan, and a plan on file is "

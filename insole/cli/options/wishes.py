@@ -192,7 +192,7 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 "--answers",
                 type=click.Path(path_type=Path),
                 metavar="FILE",
-                help="Answers to the questions before parts (TOML).",
+                help="Answers to the questions before parts (TOML), or the plan that holds them.",
             ),
             click.option(
                 "--answer",
@@ -226,10 +226,9 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def request_of(files: Sequence[Path], given: dict[str, Any], version: int) -> Request:
     """Return the request that the options spell out."""
-    from insole.record import questions
     from insole.workflow.request import Request
 
-    answers, clinician = questions.read(given["answers"]) if given["answers"] else ({}, "")
+    answers, clinician = _answers(given["answers"]) if given["answers"] else ({}, "")
     for text in given["answer"]:
         name, sep, answer = text.partition("=")
         if not sep:
@@ -247,6 +246,19 @@ def request_of(files: Sequence[Path], given: dict[str, Any], version: int) -> Re
         by_hand=given["by_hand"],
         sources=_sources(given),
     )
+
+
+def _answers(path: Path) -> tuple[dict[str, str], str]:
+    """Return answers and a clinician's word from an answers file, or as a plan holds them."""
+    from insole.record import questions
+
+    if path.suffix.lower() != ".json":
+        return questions.read(path)
+    from insole.workflow.plans import read_plan
+
+    plan = read_plan(path)
+    asked = {name: word for name, word in plan.answers.items() if word != "not asked"}
+    return asked, plan.clinician
 
 
 def _sources(given: dict[str, Any]) -> dict[str, Any]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -13,8 +15,8 @@ if TYPE_CHECKING:
 __all__ = ["case", "loose_plans", "trial", "trials"]
 
 
-def trial(record: Trial, command: str = "") -> str:
-    """Return one logged trial as text, with the command that plans its step."""
+def trial(record: Trial, options: Sequence[str] = ()) -> str:
+    """Return one logged trial as text, with the command of these arguments that plans its step."""
     answer = record.answer or ("stopped" if record.stopped else "not answered yet")
     side = "both feet" if record.side == "both" else f"{record.side} foot"
     rows = [f"Trial {record.number}, {record.date}: plan {record.plan}, {side}, {answer}"]
@@ -29,8 +31,11 @@ def trial(record: Trial, command: str = "") -> str:
     if record.clinician:
         rows.append(f"  clinician's word: {record.clinician}")
     rows += [f"  {words}" for words in record.words]
-    if command:
-        rows += ["  to plan it, in the folder of the scans and files named:", f"    {command}"]
+    if options:
+        named = [word for word in options if "." in word and not word.startswith("-")]
+        there = all(Path(word).exists() for word in named if Path(word).suffix[1:].isalpha())
+        where = "" if there else ", in the folder of the scans and files named"
+        rows += [f"  to plan it{where}:", f"    {shlex.join(['solewright', *options])}"]
     return "\n".join(rows)
 
 

@@ -1,0 +1,144 @@
+"""A plan as the command that plans it again: its files, what was stated, wishes and answers.
+
+Plan (+ Step of a trial) -> options -> the arguments of ``solewright plan``
+"""
+
+from __future__ import annotations
+
+import glob
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from insole.record.plan import Plan
+    from insole.trials.steps import Step
+    from insole.trials.trial import Trial
+
+__all__ = ["located", "options", "step_options"]
+
+_OPTIONS = {
+    "support_level": "--support",
+    "shift": "--shift-pad",
+    "turn": "--turn-pad",
+    "pad_source": "--pad-source",
+    "tender": "--tender",
+    "medial_edge": "--medial-edge",
+    "relief": "--relief",
+    "contoured": "--contoured",
+    "cup": "--cup",
+    "metatarsal": "--metatarsal",
+    "metatarsal_behind": "--metatarsal-behind",
+    "contour_material": "--contour-material",
+    "forefoot": "--forefoot",
+    "heel": "--heel",
+    "under": "--under",
+    "cleat_offset": "--cleat",
+    "cleat_before": "--cleat-before",
+    "cleat_yaw": "--cleat-yaw",
+    "ankle": "--ankle",
+}
+
+
+def options(
+    plan: Plan,
+    step: Step | None = None,
+    *,
+    scans: Sequence[str] = (),
+    shoe: str = "",
+    against: str = "",
+) -> list[str]:
+    """Return the arguments of ``solewright`` that plan the step: all else stays as wished.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan that was ridden.
+    step : Step, optional
+        From :func:`insole.trials.trial.judge`; None plans the same once more.
+    scans, shoe, against : str
+        Files to name; scans and shoe default to the names in the plan, which does not know
+        their folders, and to a word in capitals where an older plan has no name.
+    """
+    sources = plan.sources
+    arguments = ["plan", *(scans or dict.fromkeys(foot.scan_file for foot in plan.feet))]
+    if plan.shoe is not None:
+        arguments += ["--shoe", shoe or sources.get("shoe") or "SHOE-FILE"]
+    if plan.limits:
+        arguments += ["--limits", sources.get("limits") or "LIMITS-FILE"]
+    if sources.get("by_hand"):
+        arguments += ["--by-hand", sources["by_hand"]]
+    for option, stated in sources.get("stated", {}).items():
+        for value in stated if isinstance(stated, list) else [stated]:
+            arguments += [option] if value is True else [option, f"{value}"]
+    arguments += ["--case", plan.case, "--version", str(plan.version + 1)]
+    if against:
+        arguments += ["--against", against]
+    wishes = {name: dict(plan.wishes.get(name, {})) for name in ("both", "left", "right")}
+    for side, changed in (step.wishes if step is not None else {}).items():
+        wishes[side] |= changed
+    for name, wished in wishes.items():
+        head = "" if name == "both" else f"{name}="
+        for wish, value in wished.items():
+            arguments += _option(wish, value, head)
+    if plan.wishes.get("confirm_zero"):
+        arguments.append("--confirm-zero")
+    if plan.wishes.get("dowels"):
+        arguments.append("--dowels")
+    if plan.wishes.get("body_mass") is not None:
+        arguments += ["--body-mass", f"{plan.wishes['body_mass']:g}"]
+    if plan.wishes.get("kit"):
+        arguments += ["--kit", sources.get("kit") or "KIT-FILE"]
+    if against and any(answer != "not asked" for answer in plan.answers.values()):
+        arguments += ["--answers", against]  # a clinician's word stands there as well
+    else:
+        for question, answer in plan.answers.items():
+            if answer != "not asked":
+                arguments += ["--answer", f"{question}={answer}"]
+        if plan.clinician:
+            arguments += ["--clinician", plan.clinician]
+    for over in plan.overrides:
+        arguments += ["--override", ";".join((over.limit, over.who, over.why, over.when))]
+    return arguments
+
+
+def _option(wish: str, value: Any, head: str) -> list[str]:
+    """Return one wish as the option that states it."""
+    if wish == "pad":
+        return [] if value else ["--no-pad"]
+    if wish == "tender":
+        return [text for spot in value for text in ("--tender", f"{head}{_pair(spot)}")]
+    if wish == "support_level":
+        return ["--support", f"{head}{100 * value:g}"]
+    if wish == "shift":
+        return ["--shift-pad", f"{head}{_pair(value)}"]
+    text = value if isinstance(value, str) else f"{value:g}"
+    return [_OPTIONS[wish], f"{head}{text}"]
+
+
+def _pair(value: Sequence[float]) -> str:
+    return ",".join(f"{v:g}" for v in value)
+
+
+def step_options(plan: Plan, trial: Trial, against: Path) -> list[str]:
+    """Return the arguments that plan a trial's step; none when there is no step."""
+    if trial.step is None:
+        return []
+    names = {foot.scan_file for foot in plan.feet}
+    names |= {name for name in plan.sources.values() if isinstance(name, str)}
+    return [
+        located(word) if word in names else word
+        for word in options(plan, trial.step, against=str(against))
+    ]
+
+
+def located(name: str) -> str:
+    """Return where a file of that name lies: here, in one folder here or beside; else its name."""
+    if Path(name).exists():
+        return name
+    for here in (Path(), Path("..")):
+        found = [*here.glob(glob.escape(name)), *here.glob(f"*/{glob.escape(name)}")]
+        found = [path for path in found if path.is_file()]
+        if len(found) == 1:
+            return str(found[0])
+    return name
