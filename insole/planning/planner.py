@@ -24,6 +24,7 @@ from insole.planning import (
     dowels,
     easing,
     seating,
+    tender,
     thickness,
     wedge_rules,
     wedging,
@@ -383,6 +384,8 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: _Job) -> _Side:
         effect=alone,
         notes=list(notes),
     )
+    relief = wish.relief or limits.value("keepout.tender_relief")
+    record = tender.noted(record, wish.tender or (), relief)
     return _Side(plan=record, wedges=wedges, saddle=saddle)
 
 
