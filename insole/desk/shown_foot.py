@@ -24,7 +24,7 @@ from footscan.scan import Array, BoolArray, IntArray, Scan
 from footscan.thinning import thinned
 from insole.desk.shown import grid
 from insole.output.phrases import capital, paper, words
-from insole.output.pictures.plan_view import Turn
+from insole.output.pictures.turn import Turn
 
 __all__ = [
     "foot_shown",

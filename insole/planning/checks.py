@@ -10,7 +10,8 @@ from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.record.limits import Limits
-from insole.record.plan import Override, WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.values import Override
 
 __all__ = ["check_overrides", "check_rim", "check_scan"]
 

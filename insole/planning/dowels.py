@@ -26,7 +26,8 @@ from shapely import Polygon
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.record.plan import BasePlan, Note, NoteLevel, PadPlan, WedgePlace, WedgePlan
+from insole.record.planned_parts import BasePlan, PadPlan, WedgePlace, WedgePlan
+from insole.record.values import Note, NoteLevel
 
 __all__ = ["DOWEL_MM", "LEFT_MM", "PAD_DEPTH_MM", "SOCKET_MM", "base_depth", "placed"]
 

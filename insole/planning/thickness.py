@@ -19,20 +19,10 @@ from insole.planning.support.ceilings import ball_line
 from insole.planning.support.tops import ContourShape
 from insole.planning.wedge_rules import tilt
 from insole.record.limits import Limits
-from insole.record.plan import (
-    CleatPlan,
-    ContourPlan,
-    MetatarsalPlan,
-    Note,
-    NoteLevel,
-    Override,
-    PadPlan,
-    Quantity,
-    ThicknessRow,
-    WedgePlace,
-    WedgePlan,
-)
+from insole.record.plan import CleatPlan, ThicknessRow
+from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan, WedgePlace, WedgePlan
 from insole.record.rings import edges_at
+from insole.record.values import Note, NoteLevel, Override, Quantity
 from insole.shoe.shoe import Shoe
 
 __all__ = ["STATIONS", "asked", "asked_words", "rows", "saddle"]

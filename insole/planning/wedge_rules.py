@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from insole.errors import PlanError, RefusedError
 from insole.planning.cleat import bolts
 from insole.record.limits import Limits, default_limits
-from insole.record.plan import Note, NoteLevel, Override, WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.values import Note, NoteLevel, Override
 from insole.shoe.shoe import Shoe
 
 __all__ = [

@@ -30,7 +30,7 @@ from footscan.files import read_bounded, sweep, why
 from insole.errors import InsoleError
 from insole.record.plan import Plan, from_json, to_json
 from insole.trials import case_files
-from insole.trials.trial import Trial
+from insole.trials.entry import Trial
 
 __all__ = [
     "Case",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from insole.record.plan import Plan
     from insole.trials.cases import Case
-    from insole.trials.trial import Said, Trial
+    from insole.trials.entry import Said, Trial
 
 __all__ = ["located", "log_trial", "read_log", "step_options"]
 
@@ -98,7 +98,7 @@ def _only_case(home: Path) -> Case:
 
 def step_options(plan: Plan, trial: Trial, against: Path) -> list[str]:
     """Return the arguments that plan a trial's step; none when there is no step."""
-    from insole.trials.trial import options
+    from insole.trials.steps import options
 
     if trial.step is None:
         return []

@@ -14,7 +14,7 @@ from footscan import files
 from insole.errors import InsoleError
 from insole.record.plan import to_json
 from insole.trials import case_files, cases
-from insole.trials.trial import Trial
+from insole.trials.entry import Trial
 from insole.workflow import keeping, riding
 from tests.plans import sample_plan
 

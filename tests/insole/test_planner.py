@@ -20,7 +20,9 @@ from insole.planning.contact import effect
 from insole.planning.planner import FootWish, PlanWishes, describe_change
 from insole.planning.remarks import kit_doubt
 from insole.record.limits import default_limits
-from insole.record.plan import EffectPlan, NoteLevel, Override, Plan, from_json, to_json
+from insole.record.plan import Plan, from_json, to_json
+from insole.record.planned_contact import EffectPlan
+from insole.record.values import NoteLevel, Override
 from insole.shoe.shoe import parse
 from tests import feet, plans
 

@@ -12,8 +12,10 @@ from insole.record.limits import default_limits
 from insole.record.plan import Plan
 from insole.shoe.shoe import parse
 from insole.trials import cases
+from insole.trials.entry import Said, Trial, in_force
 from insole.trials.red_flags import FLAGS
-from insole.trials.trial import Said, Trial, in_force, judge, options
+from insole.trials.steps import options
+from insole.trials.trial import judge
 from insole.workflow import riding
 from tests import feet
 from tests.riders import sentences

@@ -14,7 +14,8 @@ from insole.errors import PlanError, RefusedError
 from insole.planning.wedge_rules import Wishes, check_pair, rise
 from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
-from insole.record.plan import NoteLevel, Override, WedgePlace
+from insole.record.planned_parts import WedgePlace
+from insole.record.values import NoteLevel, Override
 from insole.shoe.shoe import BedHeights, CleatSlots, Shoe, StockInsole
 
 LIMITS = default_limits()

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from insole.record.plan import ContactCase, ContactFigures, ContactPlan, FootPlan, PadPlan, Plan
+    from insole.record.plan import FootPlan, Plan
+    from insole.record.planned_contact import ContactCase, ContactFigures, ContactPlan
+    from insole.record.planned_parts import PadPlan
 
 __all__ = ["plan", "whole_plan"]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from insole.record.plan import Plan
     from insole.trials.cases import Case
-    from insole.trials.trial import Trial
+    from insole.trials.entry import Trial
 
 __all__ = ["case", "loose_plans", "trial", "trials"]
 

@@ -12,17 +12,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from insole.record.limits import Limits
-from insole.record.plan import (
-    ContactCase,
-    ContactPlan,
-    ContourPlan,
-    EffectCase,
-    EffectPlan,
-    Note,
-    NoteLevel,
-    PadPlan,
-    WedgePlan,
-)
+from insole.record.planned_contact import ContactCase, ContactPlan, EffectCase, EffectPlan
+from insole.record.planned_parts import ContourPlan, PadPlan, WedgePlan
+from insole.record.values import Note, NoteLevel
 
 __all__ = ["ball_peaks", "effect", "shim_cost"]
 

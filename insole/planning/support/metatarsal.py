@@ -28,17 +28,9 @@ from insole.errors import PlanError
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
 from insole.record.limits import Limits
-from insole.record.plan import (
-    Crest,
-    HeightGrid,
-    MetatarsalPlan,
-    Note,
-    NoteLevel,
-    PadPlan,
-    WedgePlace,
-    WedgePlan,
-)
+from insole.record.planned_parts import Crest, MetatarsalPlan, PadPlan, WedgePlace, WedgePlan
 from insole.record.rings import edges_at
+from insole.record.values import HeightGrid, Note, NoteLevel
 
 __all__ = ["HEADS", "Drop", "drop_notes", "drop_of", "plan_metatarsal"]
 
