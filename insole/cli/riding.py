@@ -94,9 +94,7 @@ def trial(
     from insole.workflow import riding
 
     if given.pop("words"):
-        from insole.trials.trial import understood_words
-
-        click.echo("\n".join(understood_words()))
+        click.echo("\n".join(show.understood_words()))
         return 0
     if shown is not None:
         records = riding.read_log(shown)

@@ -31,13 +31,13 @@ def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
     if report.verdict is Verdict.MEASURING:
         said, choice = (
             "is fit for measuring only",
-            (", or plan without the arch (--without-arch: shims and a flat base only)"),
+            ", or plan without the arch: shims and a flat base only",
         )
     else:
         said, choice = "must be taken again", ""
     raise ScanQualityError(
         f"{measured.facts.file} {said} and nothing was made: {why}; {advice}{choice}", report
-    )
+    ).asking(*(["without_arch"] if choice else []))
 
 
 def check_rim(wedges: Sequence[WedgePlan], limits: Limits) -> None:

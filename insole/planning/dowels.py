@@ -86,7 +86,7 @@ def placed(
         raise PlanError(
             f"dowels need a base of at least {least:g} mm, so that {LEFT_MM:g} mm stays under a "
             f"socket; this one is {base.thickness:g} mm: raise base.thickness in your limits "
-            "file (--limits) if the shoe has the room, or leave the dowels out"
+            "file if the shoe has the room, or leave the dowels out"
         )
     free = _candidates(base, pad, wedges)
     found = _best(free, _aims(pad, apex))

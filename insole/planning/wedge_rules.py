@@ -106,9 +106,9 @@ class Judge:
         made = math.copysign(math.floor(most / step + TOLERANCE) * step, wedge.net)
         ways = [f"a shim of {tilt(made)} (wish {tilt(wedge.cant_kept + made)})"] if made else []
         if wedge.place is WedgePlace.FOREFOOT:
-            ways.append("a part of it under the shoe (--under)")
+            ways.append("a part of it under the shoe")
         elif wedge.place is WedgePlace.UNDER:
-            ways.append("a part of it inside the forefoot (--forefoot)")
+            ways.append("a part of it inside the forefoot")
         return "; ".join(ways)
 
     def sums(self, made: Mapping[WedgePlace, float], ball: float, heel: float) -> None:

@@ -55,9 +55,9 @@ def supported(
     if wish.metatarsal is None:
         if wish.metatarsal_behind is not None:
             raise PlanError(
-                "a place behind the heads is wished for a metatarsal pad, but no height; give "
-                "--metatarsal MM"
-            )
+                "a place behind the heads is wished for a metatarsal pad, but no height; wish "
+                "that as well"
+            ).asking("metatarsal")
         return pads
     dome, notes = plan_metatarsal(
         seated,

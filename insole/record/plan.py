@@ -325,9 +325,9 @@ def from_json(text: str | bytes, *, edited: bool = False) -> Plan:
     if not edited:
         raise PlanError(
             "this plan was changed after it was written: its seal is "
-            f"{'broken' if seal else 'missing'}; plan again, or make it as it is with --edited, "
+            f"{'broken' if seal else 'missing'}; plan again, or make it as it is, as edited, "
             "which every paper will say"
-        )
+        ).asking("edited")
     return plan.model_copy(update={"overrides": [*plan.overrides, EDITED]})
 
 

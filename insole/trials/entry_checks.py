@@ -29,7 +29,7 @@ def cleaned(said: Said) -> Said:
                 "text": typed.words(said.text, "what was said", LONGEST),
                 "clinician": typed.line(said.clinician, "the clinician's word"),
                 "because": typed.words(said.because, "what was wrong with the trial"),
-                "felt": [typed.line(pick, "a pick of --felt") for pick in said.felt],
+                "felt": [typed.line(pick, "a pick") for pick in said.felt],
             }
         )
     except ValueError as error:
@@ -46,8 +46,8 @@ def around(said: Said, log: Sequence[Trial]) -> tuple[list[Trial], list[Trial]]:
         )
     if not said.because.strip():
         raise PlanError(
-            f'say what was wrong with trial {said.corrects}: --because "typed for the other rider"'
-        )
+            f'say what was wrong with trial {said.corrects}, such as "typed for the other rider"'
+        ).asking("because")
     holding = in_force(log)
     at = next((k for k, one in enumerate(holding) if one.number == said.corrects), None)
     if at is None:
@@ -66,7 +66,9 @@ def check(plan: Plan, said: Said, earlier: Sequence[Trial], log: Sequence[Trial]
         Date, place, side, case or order cannot be; says which.
     """
     if said.because.strip() and said.corrects is None:
-        raise PlanError("--because says what was wrong with an earlier trial; add --corrects N")
+        raise PlanError(
+            "what was wrong is said of an earlier trial; say which trial is corrected"
+        ).asking("corrects")
     corrected = next((t for t in log if t.number == said.corrects), None)
     if corrected is not None and (corrected.case, corrected.plan) != (plan.case, plan.version):
         raise PlanError(
@@ -84,8 +86,8 @@ def check(plan: Plan, said: Said, earlier: Sequence[Trial], log: Sequence[Trial]
         raise PlanError(
             f"{said.date} lies before the log's last trial of {earlier[-1].date}; trials are "
             "logged in their order: if that date is a slip, log trial "
-            f"{earlier[-1].number} anew with --corrects {earlier[-1].number}"
-        )
+            f"{earlier[-1].number} anew as its correction"
+        ).asking("corrects", "because")
     if earlier and plan.version < earlier[-1].plan:
         raise PlanError(
             f"plan {plan.version} is older than plan {earlier[-1].plan}, the last one on trial; "

@@ -64,7 +64,7 @@ def _nothing_said(said: Said, earlier: Sequence[Trial]) -> str:
         )
     return (
         "the same, and nothing that was said points to one thing: ask whether contact is even, "
-        "where a lump is felt, and about heel, toes and knee; name the place with --place"
+        "where a lump is felt, and about heel, toes and knee; name the place"
     )
 
 

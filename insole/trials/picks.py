@@ -242,7 +242,7 @@ def picked(pick: str) -> Observation:
     if wanted and wanted[2] in _MOVES:
         by, (move, sign) = float(wanted[1]), _MOVES[wanted[2]]
         if by <= 0:
-            raise PlanError(f"--felt {pick!r}: the pad can only be moved by more than 0 mm")
+            raise PlanError(f"{pick!r}: the pad can only be moved by more than 0 mm").asking("felt")
         return Observation(
             id="wants-moved",
             thing="pad",
@@ -261,7 +261,7 @@ def picked(pick: str) -> Observation:
         if plain in ("lump", "hot spot"):
             hint = f"say where as well: {', '.join(places)}; "
         raise PlanError(
-            f"--felt {pick!r} is not on the list; {hint}solewright trial --words prints the list"
-        )
+            f"{pick!r} is not on the list; {hint}look it up in the list of picks"
+        ).asking("felt", "words")
     found = _KNOWN.get(PICKS[plain], _ELSEWHERE)
     return replace(found, text=f"{plain}: {found.text}") if plain.startswith("hot spot") else found

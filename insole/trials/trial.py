@@ -25,12 +25,12 @@ from insole.record.plan import Plan, fingerprint
 from insole.trials.entry import Said, Trial
 from insole.trials.entry_checks import around, check, cleaned, refuse_unanswered
 from insole.trials.next_step import last_plan, next_step
-from insole.trials.picks import OBSERVATIONS, PICKS, SLIPS, Observation, picked
-from insole.trials.red_flags import FLAGS, Stop, asked, not_asked, stops, unread
+from insole.trials.picks import SLIPS, Observation, picked
+from insole.trials.red_flags import Stop, asked, not_asked, stops, unread
 from insole.trials.set_up import set_up
 from insole.trials.words import observed
 
-__all__ = ["judge", "understood_words"]
+__all__ = ["judge"]
 
 FIRST_RIDE = "first ride at most 1 h, easy and near home"
 
@@ -98,8 +98,8 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
         return Trial(**base, stopped=[waiting[0]], words=[waiting[1], *lifted])
     if said.answer is None:
         words = [
-            f"plan {plan.version} is on trial: {FIRST_RIDE}; answer it with --felt or --said, "
-            "the red flags, and --better, --same or --worse"
+            f"plan {plan.version} is on trial: {FIRST_RIDE}; answer it with what was felt, "
+            "the red flags, and whether it was better, the same or worse"
         ]
         return Trial(**base, words=words + lifted)
     if later:
@@ -119,7 +119,7 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
             words=[
                 f"stop: {stopped[0]}; the ride was worse, and "
                 "it may be a picture of pain: ask what is meant before anything is changed or "
-                f"ridden on, and log it again with --corrects {len(log) + 1}"
+                f"ridden on, and log it again in the place of trial {len(log) + 1}"
             ],
         )
     if strange and not picks:
@@ -151,17 +151,15 @@ def _united(*sources: Sequence[Observation]) -> list[Observation]:
 
 def _not_asked_words(open_ones: Sequence[str], number: int) -> str:
     return (
-        f"not asked: {', '.join(open_ones)}; no step is given before the red flags are asked: log "
-        f'it again with --corrects {number} --because "flags asked" and --no-red-flags, or '
-        "--flag NAME=yes or no for each"
+        f"not asked: {', '.join(open_ones)}; no step is given before the red flags are asked: ask "
+        f"them, and log it again in the place of trial {number} with an answer for each"
     )
 
 
 def _unread_words(strange: Sequence[str], number: int) -> str:
     return (
         f"not read: {quoted(strange)}; it may be a picture of pain, so no step is given: ask what "
-        f'is meant, and log it again with --corrects {number} --because "asked" and --felt from '
-        "the list (solewright trial --words)"
+        f"is meant, and log it again in the place of trial {number} with picks from the list"
     )
 
 
@@ -197,23 +195,5 @@ def _waiting(said: Said, earlier: Sequence[Trial]) -> tuple[str, str] | None:
         return None
     return f"no clinician's word since the stop of trial {stop.number}", (
         f"trial {stop.number} stopped at {quoted(stop.stopped)}: no ride and no step until a "
-        "clinician's word is recorded with --clinician 'NAME, YYYY-MM-DD'"
+        "clinician's word is recorded, with name and date"
     )
-
-
-def understood_words() -> list[str]:
-    """Return what may be picked with --felt, the red flags, and short words that --said takes."""
-    meanings = {name: picked(name).text for name in PICKS}
-    meanings[SLIPS] += "; a red flag, and stops"
-    meanings |= {
-        f"N mm {way}": f"the rider wants the pad N mm {way}"
-        for way in ("forward", "back", "in", "out")
-    }
-    return [
-        "to pick with --felt:",
-        *(f"  {name:26} {text}" for name, text in meanings.items()),
-        "red flags, to answer with --flag NAME=yes or no:",
-        *(f"  {flag.id:26} {flag.text}" for flag in FLAGS),
-        "to write into --said:",
-        *(f"  {o.id:26} {o.text}" for o in OBSERVATIONS),
-    ]

@@ -484,7 +484,7 @@ def test_a_shim_is_offered_under_the_shoe_as_far_as_one_may_go_there(sign):
     last, first = beyond(LIMITS.value("wedge.under.refuse_deg"), 1)
     for angle, offered in ((last, True), (first, False)):
         found = ways(edge(3.0), shim(WedgePlace.FOREFOOT, sign * angle))
-        assert any(f"under the shoe (--under {sign * angle:g})" in way for way in found) == offered
+        assert any("under the shoe" in way for way in found) == offered
 
 
 def test_a_thinner_base_is_offered_down_to_the_thinnest():
@@ -495,7 +495,7 @@ def test_a_thinner_base_is_offered_down_to_the_thinnest():
         found = [way for way in ways(edge(most + over)) if way.startswith("a base of")]
         assert (
             found
-            == [f"a base of {thickness.THINNEST_BASE_MM:g} mm (base.thickness in a --limits file)"]
+            == [f"a base of {thickness.THINNEST_BASE_MM:g} mm (base.thickness in your limits file)"]
             * offered
         )
 

@@ -72,7 +72,7 @@ def test_a_ride_in_the_future_is_refused_and_an_older_slip_can_be_corrected(tmp_
     assert not log.exists()
     riding.log_trial(plan, slip, log)
     later = entry.Said(date="2026-05-01", answer=None)
-    with pytest.raises(PlanError, match="--corrects 1"):
+    with pytest.raises(PlanError, match="log trial 1 anew as its correction"):
         riding.log_trial(plan, later, log, today=date(2026, 6, 1))
     mended = later.model_copy(update={"corrects": 1, "because": "wrong year"})
     riding.log_trial(plan, mended, log, today=date(2026, 6, 1))

@@ -218,7 +218,7 @@ def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:
                     "against the "
                     "shoe's wall: collar and ankle must clear it by 5 mm, which the fitter "
                     "checks in the "
-                    "shoe; where the wall stands off, let it run out (--medial-edge 0.4)"
+                    "shoe; where the wall stands off, let it run out (a medial edge of 0.4 mm)"
                 ),
             )
         )
