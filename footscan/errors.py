@@ -21,6 +21,8 @@ message is one sentence that says what is wrong and what to do.
 
 from __future__ import annotations
 
+from typing import Self
+
 from footscan import typed
 
 __all__ = [
@@ -45,9 +47,18 @@ class FootscanError(Exception):
     ----------
     exit_code : int
         What the command line returns for it.
+    asks : tuple of str
+        What could be stated or wished to mend it, by name, as in ``footscan.measure`` and
+        ``insole.plan``; whoever shows the sentence adds how that is given there.
     """
 
     exit_code = 3
+    asks: tuple[str, ...] = ()
+
+    def asking(self, *names: str) -> Self:
+        """Return the same error, asking for `names` to be stated."""
+        self.asks = names
+        return self
 
     def __str__(self) -> str:
         """Return the sentence on one line; what cannot be printed, as in a name, is ``?``."""

@@ -104,7 +104,7 @@ def measure_feet_in(
         return [measure_scan(scan, options, drawn)]
     if options.side is not None or options.by_hand:
         raise SideError(
-            "the file shows two feet; leave --side out, or give each foot in a file of its own"
+            "the file shows two feet; leave the side out, or give each foot in a file of its own"
         )
     return [measure_scan(scan, options) for scan in scans]
 
@@ -296,24 +296,24 @@ def infer_unit(length: float, scan: Scan, options: Options) -> tuple[float, Unit
     if options.scale is not None:
         if not low <= length * options.scale <= high:
             raise UnitsError(
-                f"with --scale {options.scale:g} the foot would be {length * options.scale:.0f} mm "
-                f"long; feet are {low:g} to {high:g} mm, so give another --scale"
-            )
+                f"scaled by {options.scale:g} the foot would be {length * options.scale:.0f} mm "
+                f"long; feet are {low:g} to {high:g} mm, so give another scale"
+            ).asking("scale")
         return options.scale, None, f"stated: {options.scale:g} mm per file unit"
     if options.unit is not None:
         if not low <= length * options.unit.mm <= high:
             raise UnitsError(
                 f"the foot is {length:.3g} long in the file, or {length * options.unit.mm:.0f}"
                 f" mm in the stated unit ({options.unit.value}); feet are {low:g} to {high:g} mm, "
-                "so give another --unit or --scale"
-            )
+                "so give another unit or scale"
+            ).asking("unit", "scale")
         return options.unit.mm, options.unit, f"stated: {options.unit.value}"
     fitting = [unit for unit in Unit if low <= length * unit.mm <= high]
     if not fitting:
         raise UnitsError(
             f"the foot is {length:.3g} long in the file, which is no foot in mm, cm, m or inch; "
-            "give the factor with --scale MM_PER_FILE_UNIT"
-        )
+            "give the factor, mm per unit of the file"
+        ).asking("scale")
     unit = fitting[0]  # the ranges are disjoint: at most one fits
     words = f"the foot is {length:.4g} long in the file: {length * unit.mm:.0f} mm if {unit.value}"
     if scan.stated_unit is not None and scan.stated_unit is not unit:
@@ -333,8 +333,8 @@ def _sided(matches: list[matching.Match], options: Options) -> tuple[matching.Ma
     if options.side is not None:
         return next(m for m in matches if m.side is options.side), ratio
     if ratio < quality.limits()["side"].measuring:
-        raise SideError(
-            "left or right cannot be told from this scan; say it with --side left or --side right"
+        raise SideError("left or right cannot be told from this scan; say which foot it is").asking(
+            "side"
         )
     return matches[0], ratio
 

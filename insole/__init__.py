@@ -51,11 +51,13 @@ if TYPE_CHECKING:
     from insole.errors import InsoleError, OutputError, PartError, PlanError, RefusedError
     from insole.planning.fit import FitResult
     from insole.planning.planner import describe_change
-    from insole.record.plan import FootPlan, Note, Override, Plan
+    from insole.record.plan import FootPlan, Plan
     from insole.record.questions import QUESTIONS
+    from insole.record.values import Note, Override
     from insole.shoe.shoe import Shoe
+    from insole.trials.entry import Trial
     from insole.trials.red_flags import FLAGS as RED_FLAGS
-    from insole.trials.trial import Step, Trial
+    from insole.trials.steps import Step
 
 __version__ = "0.1.0"
 
@@ -72,10 +74,12 @@ _HOMES = {
     "insole.door.files": "new_shoe question_sheet read_answers read_plan read_shoe shoe_library",
     "insole.errors": "InsoleError OutputError PartError PlanError RefusedError",
     "insole.planning.planner": "describe_change",
-    "insole.record.plan": "FootPlan Note Override Plan",
+    "insole.record.plan": "FootPlan Plan",
+    "insole.record.values": "Note Override",
     "insole.planning.fit": "FitResult",
     "insole.shoe.shoe": "Shoe",
-    "insole.trials.trial": "Step Trial",
+    "insole.trials.entry": "Trial",
+    "insole.trials.steps": "Step",
     "insole.record.questions": "QUESTIONS",
 }
 _HOME = {name: (module, name) for module, names in _HOMES.items() for name in names.split()}

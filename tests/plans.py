@@ -15,22 +15,9 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from shapely import Polygon, box
 
-from insole.record.plan import (
-    BasePlan,
-    CleatPlan,
-    Crest,
-    FootPlan,
-    HeightGrid,
-    Note,
-    NoteLevel,
-    PadPlan,
-    Plan,
-    Quantity,
-    SeatingRecord,
-    ThicknessRow,
-    WedgePlace,
-    WedgePlan,
-)
+from insole.record.plan import CleatPlan, FootPlan, Plan, SeatingRecord, ThicknessRow
+from insole.record.planned_parts import BasePlan, Crest, PadPlan, WedgePlace, WedgePlan
+from insole.record.values import HeightGrid, Note, NoteLevel, Quantity
 
 __all__ = [
     "bed_ring",

@@ -13,6 +13,7 @@ import trimesh
 import footscan
 import insole
 from insole import cli
+from insole.cli.options import again
 from insole.record.plan import to_json
 from insole.workflow import measuring
 from tests.plans import sample_plan

@@ -114,8 +114,8 @@ def entry_of(check: ArtefactCheck, *, day: date, scanner: str, scan: str, softwa
         raise ScanReadError(
             f"a scanner's name starts with a letter or digit and has up to {NAME_LONGEST} "
             f"characters that can be printed, got {typed.shown(scanner)[:80]!r}; give another "
-            "--scanner"
-        )
+            "name"
+        ).asking("scanner")
     scan = typed.shown(scan).lstrip("=+-@ ") or "scan"  # a spreadsheet takes those for formulas
     found = {figure.name: figure for figure in check.figures}
     sizes = [i for i in (1, 2) if f"probing_size_error_{i}" in found]
@@ -196,13 +196,13 @@ def evidence(entries: Sequence[Entry], today: date, scanner: str = "") -> ScaleE
     """
     names = sorted({entry.scanner for entry in entries})
     if not scanner and len(names) > 1:
-        raise ScanReadError(f"the log holds {', '.join(names)}: say which one with --scanner")
+        raise ScanReadError(f"the log holds {', '.join(names)}: say which one").asking("scanner")
     scanner = " ".join(scanner.split()) or (names[0] if names else "")
     if scanner not in names:
         raise ScanReadError(
             f"the log holds no check of {scanner or 'any scanner'}"
             + (f", only of {', '.join(names)}" if names else "")
-            + "; check the scanner with --log first"
+            + "; check the scanner first and keep it in the log"
         )
     scaled = [e for e in entries if e.scanner == scanner and e.artefact != "plate"]
     if not scaled:

@@ -34,7 +34,7 @@ def read(path: str | Path) -> tuple[Entry, ...]:
     """
     path = Path(path)
     if not path.is_file():
-        raise ScanReadError(f"there is no scanner log {path}; a check with --log begins one")
+        raise ScanReadError(f"there is no scanner log {path}; a scanner check begins one")
     return _parsed(path, _bytes_of(path))
 
 
@@ -64,7 +64,7 @@ def append(path: str | Path, entry: Entry) -> None:
     except OSError as error:
         raise ScanReadError(
             f"the scanner log {path} cannot be written: {why(error)}; "
-            "close it in other programs, or choose another --log"
+            "close it in other programs, or choose another log"
         ) from None
 
 
@@ -89,13 +89,12 @@ def _parsed(path: Path, data: bytes) -> tuple[Entry, ...]:
         rows = [(reader.line_num, row) for row in reader]
     except (UnicodeDecodeError, csv.Error):
         raise ScanReadError(
-            f"{path.name} is no scanner log or was damaged; mend it, or begin a new one with "
-            "another --log"
+            f"{path.name} is no scanner log or was damaged; mend it, or begin a new one"
         ) from None
     if not rows or tuple(rows[0][1]) != COLUMNS:
         raise ScanReadError(
             f"{path.name} does not begin with the headings of a scanner log; mend its first line, "
-            "or begin a new log with another --log"
+            "or begin a new log"
         )
     return tuple(_entry(path, number, row) for number, row in rows[1:])
 
@@ -116,8 +115,7 @@ def _entry(path: Path, number: int, row: Sequence[str]) -> Entry:
         day = date.fromisoformat(cells["date"][:40])
     except ValueError as error:
         raise ScanReadError(
-            f"{path.name}, line {number}, is damaged: {error}; mend that line, or begin a new log "
-            "with another --log"
+            f"{path.name}, line {number}, is damaged: {error}; mend that line, or begin a new log"
         ) from None
     return Entry(date=day, **{name: cells[name] for name in TEXTS}, **values)  # type: ignore[arg-type]
 

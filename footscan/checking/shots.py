@@ -104,8 +104,8 @@ def combined(feet: Sequence[MeasuredFoot]) -> Combined:
         right = next(foot for foot in feet if foot.foot.side is Side.RIGHT)
         raise SideError(
             f"{left.facts.file} shows a left and {right.facts.file} a right foot; repeated scans "
-            "want one foot, so give the sides apart or state them with --side"
-        )
+            "want one foot, so give the sides apart or state them"
+        ).asking("side")
     for one, other in pairwise(sorted(feet, key=lambda foot: foot.facts.sha256)):
         if one.facts.sha256 and one.facts.sha256 == other.facts.sha256:
             raise ScanReadError(

@@ -102,7 +102,7 @@ def _footprint(foot: Foot, units: Mapping[str, str]) -> dict[str, Measure]:
         reason = (
             "an unloaded foot makes no footprint"
             if carries
-            else "whether the foot carried load is not known; say it with --load"
+            else "whether the foot carried load is not known; state it"
         )
         return {name: Measure(unit=units[name], reason=reason) for name in FOOTPRINT}
     try:

@@ -122,8 +122,8 @@ def _touches(name: str) -> OutlineError:
     return OutlineError(
         "touches-edge",
         f"{name}: the outline reaches the edge of the sheet; put the foot in the "
-        "middle, and for a longer foot tape two sheets along their long sides (--sheet a4-pair)",
-    )
+        "middle, and for a longer foot tape two sheets along their long sides",
+    ).asking("sheet")
 
 
 def _crests(flat: Flat) -> NDArray[np.bool_]:

@@ -122,22 +122,21 @@ def tell(
             raise OutlineError(
                 "wrong-paper",
                 f"{name}: the sheet was said to be {paper.words}, and {told}, "
-                f"{words}; state the paper that was used with --sheet",
-            )
+                f"{words}; state the paper that was used",
+            ).asking("sheet")
         return paper, order, f"stated, and {told}"
     other = "letter" if nearest == "a4" else "a4"
     if choices[nearest] > STRAY:
         raise OutlineError(
             "wrong-paper",
             f"{name}: the sheet is neither A4 nor Letter ({told}, A4 1.414, Letter "
-            "1.294); use one of these, flat and whole, or state two taped sheets with --sheet",
-        )
+            "1.294); use one of these, flat and whole, or state two taped sheets",
+        ).asking("sheet")
     if choices[other] - choices[nearest] < UNSURE:
         raise OutlineError(
             "paper-unclear",
-            f"{name}: A4 or Letter cannot be told from the photo ({told}); state "
-            "it with --sheet a4 or --sheet letter",
-        )
+            f"{name}: A4 or Letter cannot be told from the photo ({told}); state which it is",
+        ).asking("sheet")
     return (
         PAPERS[nearest],
         order,

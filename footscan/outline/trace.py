@@ -202,14 +202,14 @@ def side_of(picture: Photo, told: SideFound, stated: Side | None) -> tuple[Side,
         raise OutlineError(
             "side-unclear",
             f"{picture.name} was taken with the front camera, which may mirror: "
-            "left and right cannot be told; state --side, or take it with the rear camera",
-        )
+            "left and right cannot be told; state the side, or take it with the rear camera",
+        ).asking("side")
     if told.side is None:
         raise OutlineError(
             "side-unclear",
             f"{picture.name}: left and right cannot be told from the shape "
-            f"({told.evidence}); state it with --side",
-        )
+            f"({told.evidence}); state it",
+        ).asking("side")
     return told.side, certain, told.evidence
 
 
@@ -255,7 +255,7 @@ def _findings(
                 Severity.NOTE,
                 f"the pen was taken as {BARREL_MM:g} mm thick, its line {asked.allowance:g} ± "
                 f"{1.96 * asked.allowance_sd:.1f} mm outside the foot",
-                "measure the pen and state it with --pen",
+                "measure the pen and state it",
             )
         )
     if drawn.longest_gap > GAP_MM:
@@ -286,7 +286,7 @@ def _findings(
                 "load-unknown",
                 Severity.NOTE,
                 "how much weight was on the foot is not known",
-                "state it with --load; half is standing on both feet",
+                "state it; half is standing on both feet",
             )
         )
     if not ADULT_MM[0] <= length.value <= ADULT_MM[1]:
@@ -295,7 +295,7 @@ def _findings(
                 "length-unusual",
                 Severity.MEASURING,
                 f"a foot of {length.value:.0f} mm is outside what adults have (198 to 323 mm)",
-                "check which paper was used; measure the foot by hand and give --foot-length",
+                "check which paper was used; measure the foot by hand and state its length",
                 length.value,
             )
         )

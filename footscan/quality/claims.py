@@ -63,7 +63,7 @@ def loading(settled: Settled, evidence: Evidence) -> list[Finding]:
             note(
                 "load-unknown",
                 "How the foot was loaded is not known.",
-                "Say it with --load none, seated, half or full; arch heights depend on it.",
+                "Say which: none, seated, half or full; arch heights depend on it.",
             )
         ]
     if is_filled(settled):
@@ -119,7 +119,7 @@ def _unverified(evidence: Evidence) -> list[Finding]:
     """Return a finding where neither a hand nor a scanner's log vouches for the scale."""
     if evidence.scale_vouched:
         return []
-    advice = "Measure the foot by hand and give it with --foot-length."
+    advice = "Measure the foot by hand and state its length."
     words = f"The scale is unverified: {evidence.scale_words or 'one scan alone cannot show it.'}"
     if not evidence.hand_held:
         return [note("scale-unverified", words, advice)]

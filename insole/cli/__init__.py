@@ -26,6 +26,7 @@ from insole.cli.batch import batch
 from insole.cli.desk import desk
 from insole.cli.options.common import UNUSABLE
 from insole.cli.options.outcomes import speak
+from insole.cli.typed import how
 
 __all__ = ["cli", "main"]
 
@@ -45,7 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         result = cli.main(args=arguments, prog_name="solewright", standalone_mode=False)
         return result if isinstance(result, int) else 0
     except FootscanError as error:
-        speak(f"solewright: {error}")
+        speak(f"solewright: {error}{how(*error.asks)}")
         return error.exit_code
     except click.exceptions.Abort:
         speak("solewright: stopped; no file is half written")

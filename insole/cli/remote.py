@@ -10,6 +10,7 @@ import click
 
 from insole.cli.options.common import JSON, QUIET, UNUSABLE
 from insole.cli.options.outcomes import dumps, quiet_or, speak
+from insole.cli.typed import how
 from insole.errors import InsoleError
 
 if TYPE_CHECKING:
@@ -209,7 +210,7 @@ def _insoles(
         try:
             found = remote.trace_insole(photo, Side(side), sheet, pen)
         except FootscanError as error:
-            speak(f"solewright: {error}")
+            speak(f"solewright: {error}{how(*error.asks)}")
             records.append({"photo": str(photo), "error": str(error)})
             code = UNUSABLE
             continue

@@ -14,7 +14,7 @@ from insole.cli.options.common import JSON, REFUSED
 from insole.cli.options.outcomes import dumps, speak
 
 if TYPE_CHECKING:
-    from insole.trials.trial import Trial
+    from insole.trials.entry import Trial
 
 __all__ = ["case_", "trial"]
 
@@ -93,9 +93,7 @@ def trial(
     from insole.workflow import riding
 
     if given.pop("words"):
-        from insole.trials.trial import understood_words
-
-        click.echo("\n".join(understood_words()))
+        click.echo("\n".join(show.understood_words()))
         return 0
     if shown is not None:
         records = riding.read_log(shown)
@@ -137,7 +135,7 @@ def _case_beside(plan_file: Path) -> Path:
 def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Trial, list[str]]:
     """Log a trial; return it with the options that plan its step."""
     from insole.cli.options.again import step_options
-    from insole.trials.trial import Said
+    from insole.trials.entry import Said
     from insole.workflow import plans, riding
 
     if not given["day"]:

@@ -185,7 +185,7 @@ async def trial(request: Request) -> Response:
     """Log what the rider felt, and send the step that follows as old against new."""
     from pydantic import ValidationError
 
-    from insole.trials.trial import Said
+    from insole.trials.entry import Said
     from insole.workflow import riding
 
     service, case = service_of(request), case_of(request)

@@ -220,8 +220,8 @@ def _shoes(request: Request, case: DeskCase) -> dict[str, Any]:
 
 
 def _trials(request: Request, case: DeskCase) -> dict[str, Any]:
+    from insole.trials.picks import PICKS, picked
     from insole.trials.red_flags import FLAGS
-    from insole.trials.words import PICKS, picked
 
     groups = {"pad": "Pad", "shoe": "Shoe", "cleat": "Pedal and cleat", "wedge": "Weight and tilt"}
     picks: dict[str, list[tuple[str, str]]] = {name: [] for name in groups.values()}

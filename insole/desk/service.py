@@ -93,7 +93,6 @@ class Service:
         for folder in {str(self.home.folder), str(self.home.folder.resolve())}:
             text = re.sub(re.escape(folder) + r"(?:[/\\][^\s:;,/\\]+)*[/\\]", "", text)
             text = text.replace(folder, "the desk's folder")
-        text = text.replace("say it with --side left or --side right", "say which foot it is")
         first = text.partition(" ")[0].rstrip(".:,")
         return paper(text) if "." in first else capital(paper(text))  # a file's name stays
 

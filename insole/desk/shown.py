@@ -4,7 +4,7 @@ FitResult -> fit_shown; FootPlan -> plan_shown; feet: :mod:`insole.desk.shown_fo
 
 Page coordinates, mm: across to the right, up to the toes, as the two feet lie before the fitter.
 The big toe of a left foot is on its right, of a right foot on its left: this is decided here, by
-:class:`insole.output.pictures.plan_view.Turn`, and never in the browser, which also gives moves
+:class:`insole.output.pictures.turn.Turn`, and never in the browser, which also gives moves
 back in page coordinates (:func:`moved`).
 """
 
@@ -20,13 +20,14 @@ from scipy import ndimage
 
 from footscan.scan import Array
 from insole.output.phrases import capital, noted, paper
-from insole.output.pictures.plan_view import Turn
+from insole.output.pictures.turn import Turn
 from insole.output.places import crest_point, wedge_lines
 from insole.planning.fit import FitResult
 from insole.planning.ramp import inside_height
 from insole.planning.seating import planned_bed
 from insole.planning.support.tops import ContourShape, PadTop
-from insole.record.plan import FootPlan, HeightGrid, Plan, Quantity
+from insole.record.plan import FootPlan, Plan
+from insole.record.values import HeightGrid, Quantity
 
 __all__ = ["fit_shown", "grid", "moved", "plan_shown"]
 

@@ -8,7 +8,6 @@ mirrored back here. Places in plan are page coordinates (:mod:`insole.desk.shown
 
 from __future__ import annotations
 
-import re
 import struct
 from collections.abc import Sequence
 from typing import Any
@@ -24,7 +23,7 @@ from footscan.scan import Array, BoolArray, IntArray, Scan
 from footscan.thinning import thinned
 from insole.desk.shown import grid
 from insole.output.phrases import capital, paper, words
-from insole.output.pictures.plan_view import Turn
+from insole.output.pictures.turn import Turn
 
 __all__ = [
     "foot_shown",
@@ -148,8 +147,7 @@ def marks_now(foot: MeasuredFoot, felt: Sequence[str] = ()) -> list[dict[str, An
 
 def _at_the_desk(advice: str) -> str:
     """Return an advice without what would be typed at the command line."""
-    text = re.sub(r",? and give it with --foot-length", " and type it in with the scan", advice)
-    return capital(paper(re.sub(r" with --[a-z-]+(?: [A-Z_]+)?", "", text)))
+    return capital(paper(advice.replace("state its length", "type it in with the scan")))
 
 
 def _across(y: float) -> str:

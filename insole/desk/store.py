@@ -26,7 +26,7 @@ from footscan import typed
 from footscan.files import read_bounded, sweep, why, write_whole
 from insole.desk.index import Index, Row
 from insole.errors import InsoleError
-from insole.record.plan import Line, Sentence
+from insole.record.values import Line, Sentence
 from insole.trials import cases
 
 __all__ = ["DeskCase", "Draft", "Home", "Passed", "ScanUse", "Side", "Workshop", "safe_name"]

@@ -12,7 +12,7 @@ from typing import Any
 from insole.desk import owned
 from insole.desk.store import DeskCase, Draft, Home
 from insole.errors import PlanError
-from insole.record.plan import Override
+from insole.record.values import Override
 
 __all__ = ["asked", "checked", "merged"]
 

@@ -21,7 +21,7 @@ from insole.planning.support import kit as kits
 from insole.record import by_hand as hand_tables
 from insole.record import limits as limit_tables
 from insole.record import questions
-from insole.record.plan import Override
+from insole.record.values import Override
 from insole.shoe import shoe as shoes_
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from insole.record.limits import Limits
     from insole.record.plan import Plan
     from insole.shoe.shoe import Shoe
-    from insole.trials.trial import Trial
+    from insole.trials.entry import Trial
 
 __all__ = ["Asked", "Bench", "Terms", "fit", "plan"]
 

@@ -16,15 +16,16 @@ from pydantic import ValidationError
 
 from insole.errors import PlanError, RefusedError
 from insole.record.limits import of_plan
+from insole.trials import entry
 from insole.trials import trial as trials
+from insole.trials.picks import PICKS, picked
 from insole.trials.red_flags import FLAGS
-from insole.trials.words import PICKS, picked
 from insole.workflow import riding
 
 if TYPE_CHECKING:
     from insole.record.plan import Plan
+    from insole.trials.entry import Said, Trial
     from insole.trials.steps import Step
-    from insole.trials.trial import Said, Trial
 
 __all__ = ["Heard", "log_trial", "picks", "propose", "read_log", "step_in"]
 
@@ -173,7 +174,7 @@ def _said(on: str, heard: Mapping[str, Any]) -> Said:
     if (str(heard.get("said") or "").strip() or felt) and heard.get("answer") is None:
         raise PlanError("say how it was as well: answer='better', 'same' or 'worse'")
     try:
-        return trials.Said(
+        return entry.Said(
             text=heard.get("said") or "",
             side=heard.get("side") or "both",
             place=heard.get("place") or "",

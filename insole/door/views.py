@@ -22,7 +22,7 @@ from insole.output.papers.report_figures import NO_SOLE, above_bed
 from insole.output.papers.section_figures import cut_through
 from insole.planning.ramp import inside_height
 from insole.planning.support.tops import ContourShape, PadTop
-from insole.record.plan import WedgePlace
+from insole.record.planned_parts import WedgePlace
 from insole.record.rings import edges_at
 
 if TYPE_CHECKING:

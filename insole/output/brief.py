@@ -16,8 +16,11 @@ from insole.output import work
 from insole.output.phrases import LOAD_CASE, behind, change, paper, yaw_words
 from insole.planning.thickness import asked
 from insole.record.least import counts
-from insole.record.plan import EffectCase, EffectPlan, FootPlan, Note, NoteLevel, Plan, WedgePlace
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_contact import EffectCase, EffectPlan
+from insole.record.planned_parts import WedgePlace
 from insole.record.questions import QUESTIONS, SHORT_CAUTION
+from insole.record.values import Note, NoteLevel
 
 __all__ = ["LINES", "brief", "next_step"]
 

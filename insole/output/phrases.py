@@ -13,7 +13,9 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from insole.record.least import counts
-from insole.record.plan import Note, NoteLevel, Override, PadPlan, Plan, Quantity
+from insole.record.plan import Plan
+from insole.record.planned_parts import PadPlan
+from insole.record.values import Note, NoteLevel, Override, Quantity
 
 __all__ = [
     "COVERAGE",

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from footscan.scan import Array
-from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import WedgePlace, WedgePlan
 
 __all__ = [
     "PLACE_PART",

@@ -24,7 +24,8 @@ from insole.planning.cleat import Bolt, bolts, setback_change
 from insole.planning.wedge_rules import SCREWS_MM, bolt_name
 from insole.record.least import counts
 from insole.record.limits import of_plan
-from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import WedgePlace, WedgePlan
 from insole.record.tables import Table
 from insole.shoe.parts import CleatSlots, read_slots
 

@@ -29,7 +29,8 @@ from insole.errors import PartError
 from insole.parts import breps, outlines, pad, sockets, solids
 from insole.parts.engraving import MIN_THICKNESS_MM
 from insole.parts.part import Mark, Part, Spot
-from insole.record.plan import BasePlan, FootPlan, WedgePlace, WedgePlan
+from insole.record.plan import FootPlan
+from insole.record.planned_parts import BasePlan, WedgePlace, WedgePlan
 
 __all__ = ["base", "rim_height"]
 

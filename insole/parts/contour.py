@@ -22,7 +22,8 @@ from insole.errors import PartError, PlanError
 from insole.parts import breps, outlines, solids
 from insole.parts.part import Mark, Part, Spot
 from insole.planning.support.tops import ContourShape
-from insole.record.plan import ContourPlan, FootPlan
+from insole.record.plan import FootPlan
+from insole.record.planned_parts import ContourPlan
 
 __all__ = ["CONTOUR", "contoured_bed"]
 

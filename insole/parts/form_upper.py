@@ -17,7 +17,9 @@ from insole.parts import solids
 from insole.planning.seating import planned_bed, smoothstep
 from insole.planning.support.tops import PadTop, spline_of
 from insole.record.limits import Limits, of_plan
-from insole.record.plan import FootPlan, HeightGrid, PadPlan, Plan
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import PadPlan
+from insole.record.values import HeightGrid
 
 __all__ = ["CELL_MM", "FORM", "FormWish", "Upper", "upper", "why_not"]
 

@@ -26,7 +26,8 @@ from insole.parts import breps, outlines, sockets, solids
 from insole.parts.part import Mark, Part, Spot
 from insole.planning.dowels import PAD_DEPTH_MM
 from insole.planning.support.tops import PadTop, spline_of
-from insole.record.plan import FootPlan, MetatarsalPlan, PadPlan
+from insole.record.plan import FootPlan
+from insole.record.planned_parts import MetatarsalPlan, PadPlan
 
 __all__ = ["ARCH", "METATARSAL", "arch_pad", "cross_hair", "grind_lines", "metatarsal_pad"]
 

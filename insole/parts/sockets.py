@@ -22,7 +22,8 @@ from insole.errors import PartError
 from insole.parts import outlines, solids
 from insole.parts.part import SOCKET_SEGMENTS, Part, Spot
 from insole.planning.dowels import DOWEL_MM, PAD_DEPTH_MM, SOCKET_MM, base_depth
-from insole.record.plan import BasePlan, FootPlan
+from insole.record.plan import FootPlan
+from insole.record.planned_parts import BasePlan
 
 __all__ = [
     "brep_cut",

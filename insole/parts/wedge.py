@@ -35,7 +35,8 @@ from insole.parts import breps, outlines, solids
 from insole.parts.engraving import MARGIN_MM, MIN_THICKNESS_MM, fit_marks, mark_shape
 from insole.parts.part import Mark, Part, Spot
 from insole.planning.ramp import Plane, planes
-from insole.record.plan import FootPlan, WedgePlace, WedgePlan
+from insole.record.plan import FootPlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
 
 __all__ = ["grind_lines", "planes", "shim", "volume"]
 

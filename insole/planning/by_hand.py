@@ -22,7 +22,8 @@ from footscan.quality.limits import Evidence
 from footscan.results import Finding, Measure, MeasuredFoot, ScanReport, Severity
 from insole.planning.wedge_rules import tilt as tilted
 from insole.record.by_hand import HandFoot
-from insole.record.plan import Note, NoteLevel, Quantity, WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.values import Note, NoteLevel, Quantity
 
 __all__ = ["HAND_SD", "beside", "findings", "held", "leg_note", "notes"]
 

@@ -5,9 +5,10 @@ Plan (old), Plan (new) -> describe_change -> sentences
 
 from __future__ import annotations
 
-from insole.planning.support.pad import move_words
+from insole.planning.support.wish import move_words
 from insole.record.least import counts
-from insole.record.plan import ContourPlan, FootPlan, Plan, WedgePlace
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import ContourPlan, WedgePlace
 
 __all__ = ["describe_change"]
 

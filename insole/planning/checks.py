@@ -10,7 +10,8 @@ from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.record.limits import Limits
-from insole.record.plan import Override, WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.values import Override
 
 __all__ = ["check_overrides", "check_rim", "check_scan"]
 
@@ -30,13 +31,13 @@ def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
     if report.verdict is Verdict.MEASURING:
         said, choice = (
             "is fit for measuring only",
-            (", or plan without the arch (--without-arch: shims and a flat base only)"),
+            ", or plan without the arch: shims and a flat base only",
         )
     else:
         said, choice = "must be taken again", ""
     raise ScanQualityError(
         f"{measured.facts.file} {said} and nothing was made: {why}; {advice}{choice}", report
-    )
+    ).asking(*(["without_arch"] if choice else []))
 
 
 def check_rim(wedges: Sequence[WedgePlan], limits: Limits) -> None:

@@ -17,7 +17,9 @@ from footscan.scan import Array
 from insole.errors import PlanError
 from insole.record.least import counts
 from insole.record.limits import Limits
-from insole.record.plan import CleatPlan, Note, NoteLevel, Quantity, WedgePlan
+from insole.record.plan import CleatPlan
+from insole.record.planned_parts import WedgePlan
+from insole.record.values import Note, NoteLevel, Quantity
 from insole.shoe.shoe import CleatSlots, Shoe
 
 __all__ = [

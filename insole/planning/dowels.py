@@ -26,7 +26,8 @@ from shapely import Polygon
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.record.plan import BasePlan, Note, NoteLevel, PadPlan, WedgePlace, WedgePlan
+from insole.record.planned_parts import BasePlan, PadPlan, WedgePlace, WedgePlan
+from insole.record.values import Note, NoteLevel
 
 __all__ = ["DOWEL_MM", "LEFT_MM", "PAD_DEPTH_MM", "SOCKET_MM", "base_depth", "placed"]
 
@@ -85,7 +86,7 @@ def placed(
         raise PlanError(
             f"dowels need a base of at least {least:g} mm, so that {LEFT_MM:g} mm stays under a "
             f"socket; this one is {base.thickness:g} mm: raise base.thickness in your limits "
-            "file (--limits) if the shoe has the room, or leave the dowels out"
+            "file if the shoe has the room, or leave the dowels out"
         )
     free = _candidates(base, pad, wedges)
     found = _best(free, _aims(pad, apex))

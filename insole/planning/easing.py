@@ -13,7 +13,8 @@ from dataclasses import replace
 
 from insole.planning.support.pad import PadResult
 from insole.record.limits import Limits
-from insole.record.plan import ContactPlan, Note
+from insole.record.planned_contact import ContactPlan
+from insole.record.values import Note
 
 __all__ = ["Tried", "eased"]
 

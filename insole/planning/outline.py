@@ -18,8 +18,8 @@ from footscan.results import MeasuredFoot
 from footscan.scan import Array
 from insole.errors import PlanError
 from insole.record.limits import Limits
-from insole.record.plan import Note, NoteLevel
 from insole.record.rings import RING_STEP_MM, edges_at, smooth_ring
+from insole.record.values import Note, NoteLevel
 from insole.shoe.shoe import Shoe
 
 __all__ = ["Layout", "foot_ring", "lay_out"]

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from footscan.scan import Array
-from insole.record.plan import WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
 
 __all__ = ["Plane", "inside_height", "planes", "shim_height"]
 

@@ -6,7 +6,9 @@ from footscan.results import MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.planning import fit, fit_stations
 from insole.record.limits import Limits, default_limits
-from insole.record.plan import ContactPlan, EffectPlan, Note, NoteLevel, PadPlan
+from insole.record.planned_contact import ContactPlan, EffectPlan
+from insole.record.planned_parts import PadPlan
+from insole.record.values import Note, NoteLevel
 from insole.shoe.shoe import Shoe
 
 __all__ = ["fit_notes", "kit_doubt", "limit_notes", "without_figures"]
@@ -56,7 +58,7 @@ def kit_doubt(pad: PadPlan | None, does: EffectPlan | None) -> list[Note]:
             code="kit-little",
             level=NoteLevel.WARN,
             text=(
-                f"{pad.name} is not recommended: plan the pad from the scan (--pad-source scan), "
+                f"{pad.name} is not recommended: plan the pad from the scan, "
                 "take "
                 "another kit, or none"
             ),

@@ -29,8 +29,9 @@ from footscan.results import MeasuredFoot
 from footscan.scan import Array, Load
 from insole.planning.outline import Layout
 from insole.record.limits import Limits
-from insole.record.plan import FootPlan, Note, NoteLevel, Plan, SeatingRecord
+from insole.record.plan import FootPlan, Plan, SeatingRecord
 from insole.record.rings import edges_at
+from insole.record.values import Note, NoteLevel
 from insole.shoe.shoe import Shoe, parse
 
 __all__ = ["Seating", "bed_heights", "lowering", "planned_bed", "seat", "smoothstep"]

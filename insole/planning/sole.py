@@ -22,7 +22,7 @@ from footscan.scan import Array
 from insole.planning.seating import Seating
 from insole.planning.support.ceilings import low_pass
 from insole.record.limits import Limits
-from insole.record.plan import HeightGrid
+from insole.record.values import HeightGrid
 
 __all__ = ["MARGIN_MM", "continued", "sole_grid"]
 

@@ -15,7 +15,9 @@ from typing import Any
 
 from footscan import typed
 from insole.errors import PlanError
-from insole.record.plan import BasePlan, FootPlan, HeightGrid, PadPlan, Plan, WedgePlan
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import BasePlan, PadPlan, WedgePlan
+from insole.record.values import HeightGrid
 
 __all__ = ["check"]
 

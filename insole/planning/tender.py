@@ -1,6 +1,6 @@
 """What the parts of one foot do at tender spots: a relief, nothing raised, or a shim under them.
 
-    FootPlan + spots -> noted -> FootPlan with a note for each spot, in their order
+FootPlan + spots -> noted -> FootPlan with a note for each spot, in their order
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ import shapely
 
 from insole.planning.ramp import inside_height
 from insole.planning.support.tops import ContourShape, PadTop
-from insole.record.plan import FootPlan, Note, NoteLevel
+from insole.record.plan import FootPlan
+from insole.record.values import Note, NoteLevel
 
 __all__ = ["noted"]
 

@@ -19,20 +19,10 @@ from insole.planning.support.ceilings import ball_line
 from insole.planning.support.tops import ContourShape
 from insole.planning.wedge_rules import tilt
 from insole.record.limits import Limits
-from insole.record.plan import (
-    CleatPlan,
-    ContourPlan,
-    MetatarsalPlan,
-    Note,
-    NoteLevel,
-    Override,
-    PadPlan,
-    Quantity,
-    ThicknessRow,
-    WedgePlace,
-    WedgePlan,
-)
+from insole.record.plan import CleatPlan, ThicknessRow
+from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan, WedgePlace, WedgePlan
 from insole.record.rings import edges_at
+from insole.record.values import Note, NoteLevel, Override, Quantity
 from insole.shoe.shoe import Shoe
 
 __all__ = ["STATIONS", "asked", "asked_words", "rows", "saddle"]
@@ -303,8 +293,8 @@ def _ways_out(
     thinner = limits.value("base.thickness") - over
     if thinner >= THINNEST_BASE_MM:
         ways.append(
-            f"a base of {math.floor(thinner * 10 + 1e-6) / 10:g} mm (base.thickness in a "
-            "--limits file)"
+            f"a base of {math.floor(thinner * 10 + 1e-6) / 10:g} mm (base.thickness in your "
+            "limits file)"
         )
     if here.kept and here.most - here.old <= limits.value("thickness.ball_refuse") + 1e-9:
         ways.append(f"the stock insole of {here.old:g} mm out (stock_insole.kept = false)")
@@ -314,7 +304,7 @@ def _ways_out(
             if shoe is not None and shoe.slots.holes
             else (" once the shoe file holds the bolt pattern")
         )
-        ways.append(f"the {tilt(shim.net)} under the shoe (--under {shim.net:g}){needs}")
+        ways.append(f"the {tilt(shim.net)} under the shoe{needs}")
     ways.append("a shoe with a thicker stock insole, or more room there")
     return ways
 

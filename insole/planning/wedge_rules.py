@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from insole.errors import PlanError, RefusedError
 from insole.planning.cleat import bolts
 from insole.record.limits import Limits, default_limits
-from insole.record.plan import Note, NoteLevel, Override, WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.values import Note, NoteLevel, Override
 from insole.shoe.shoe import Shoe
 
 __all__ = [
@@ -105,9 +106,9 @@ class Judge:
         made = math.copysign(math.floor(most / step + TOLERANCE) * step, wedge.net)
         ways = [f"a shim of {tilt(made)} (wish {tilt(wedge.cant_kept + made)})"] if made else []
         if wedge.place is WedgePlace.FOREFOOT:
-            ways.append("a part of it under the shoe (--under)")
+            ways.append("a part of it under the shoe")
         elif wedge.place is WedgePlace.UNDER:
-            ways.append("a part of it inside the forefoot (--forefoot)")
+            ways.append("a part of it inside the forefoot")
         return "; ".join(ways)
 
     def sums(self, made: Mapping[WedgePlace, float], ball: float, heel: float) -> None:

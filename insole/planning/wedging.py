@@ -34,7 +34,8 @@ from insole.planning.wedge_rules import (
     tilt,
 )
 from insole.record.limits import Limits
-from insole.record.plan import Note, Override, WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.values import Note, Override
 from insole.shoe.shoe import HEEL_AT, Ring, Shoe
 
 __all__ = ["plan_wedges", "ramp_width"]

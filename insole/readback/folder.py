@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from insole.errors import OutputError
-from insole.readback import carved, figures, papers, solids
+from insole.readback import carved, figures, full_size, papers, solids
 from insole.readback.cut import Sheet, check_drawing
 from insole.readback.drawings import Drawing, read_drawing, same_drawing
 from insole.readback.told import Told, other, plain
@@ -184,11 +184,11 @@ def _factors(manifest: dict[str, Any], scaled: dict[str, list[float]]) -> dict[s
 def _check_papers(folder: Path, told: Told, seal: str) -> None:
     for path in sorted((folder / "paper").glob("*.pdf")):
         if path.name.startswith("template-"):
-            papers.check_template(path, told)
+            full_size.check_template(path, told)
         elif path.name.startswith("pieces-"):
-            papers.check_pieces(path, told, seal)
+            full_size.check_pieces(path, told, seal)
         elif path.name.startswith("section-gauges-"):
-            papers.check_gauges(path, told, seal)
+            full_size.check_gauges(path, told, seal)
         elif path.name.startswith(("bench-page-", "report-", "plan-")):
             papers.check_pair_paper(path, told, seal)
 

@@ -136,5 +136,5 @@ class Materials(Mapping[str, Material]):
         near = difflib.get_close_matches(name, self.entries, n=1, cutoff=0.0)
         raise PlanError(
             f"there is no material called '{name}'{f' ({what})' if what else ''}; the nearest is "
-            f"'{near[0] if near else ''}', or add it to the workshop's file (--materials)"
-        )
+            f"'{near[0] if near else ''}', or add it to the workshop's file of materials"
+        ).asking("materials")

@@ -20,41 +20,25 @@ import hashlib
 import json
 import weakref
 from collections.abc import Mapping
-from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field
 
 from footscan import typed
 from footscan.files import why
+from insole.record.planned_contact import ContactPlan, EffectPlan
+from insole.record.planned_parts import BasePlan, ContourPlan, MetatarsalPlan, PadPlan, WedgePlan
+from insole.record.values import HeightGrid, Label, Line, Note, Override, Quantity, Record, Sentence
 
 __all__ = [
     "EDITED",
     "SCHEMA_VERSION",
-    "BasePlan",
     "CleatPlan",
-    "ContactCase",
-    "ContactFigures",
-    "ContactPlan",
-    "ContourPlan",
-    "Crest",
-    "EffectCase",
-    "EffectPlan",
     "FootPlan",
-    "HeightGrid",
-    "MetatarsalPlan",
-    "Note",
-    "NoteLevel",
-    "Override",
-    "PadPlan",
     "Plan",
-    "PressureMap",
-    "Quantity",
     "SeatingRecord",
     "ThicknessRow",
-    "WedgePlace",
-    "WedgePlan",
     "from_json",
     "json_schema",
     "seal_of",
@@ -82,56 +66,6 @@ FREE_OF_FOOT = {
 }
 
 
-class _Record(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-def _line(longest: int) -> AfterValidator:
-    return AfterValidator(lambda text: typed.line(text, "it", longest))
-
-
-Label = Annotated[str, AfterValidator(lambda text: typed.label(text, "it"))]
-Line = Annotated[str, _line(80)]
-Sentence = Annotated[str, _line(typed.LINE_LONGEST)]
-
-
-class Quantity(_Record):
-    """A number with unit, standard deviation and reason; ``value`` None says why in `reason`."""
-
-    value: float | None
-    unit: str = "mm"
-    sd: float | None = None
-    reason: str = ""
-
-
-class NoteLevel(StrEnum):
-    """How a note is to be taken."""
-
-    INFO = "info"
-    WARN = "warn"
-    REFUSE = "refuse"
-
-
-class Note(_Record):
-    """One sentence for the person at the bench, with a stable code."""
-
-    code: str
-    level: NoteLevel = NoteLevel.INFO
-    text: str
-    short: str = Field(
-        default="", description="the same for the bench, in few words; none: the text is short"
-    )
-
-
-class Override(_Record):
-    """A limit passed on purpose: what, by whom, why and when (printed on every paper)."""
-
-    limit: Line
-    who: Line
-    why: Sentence
-    when: Line
-
-
 EDITED = Override(
     limit="plan edited by hand",
     who="whoever made the parts",
@@ -140,190 +74,7 @@ EDITED = Override(
 )
 
 
-class HeightGrid(_Record):
-    """Heights on a regular grid in the bed frame, mm; bicubic between nodes.
-
-    ``z[i][j]`` is the height at ``(x0 + i * step, y0 + j * step)``.
-    """
-
-    x0: float
-    y0: float
-    step: float
-    z: list[list[float]]
-
-
-class PressureMap(_Record):
-    """Mean pressure of square cells in the bed frame, whole kPa; 0 where nothing touches.
-
-    ``rows[i]`` holds, a space between them, the cells centred at
-    ``(x0 + i * step, y0 + j * step)``: a line of text a row keeps a plan short.
-    """
-
-    x0: float
-    y0: float
-    step: float = Field(gt=0)
-    rows: list[Annotated[str, Field(pattern=r"^\d{1,5}( \d{1,5})*$")]] = Field(min_length=1)
-
-    @model_validator(mode="after")
-    def _rectangular(self) -> PressureMap:
-        if len({row.count(" ") for row in self.rows}) != 1:
-            raise ValueError("rows of a pressure map have to be of one length")
-        return self
-
-    @property
-    def kpa(self) -> list[list[float]]:
-        """Return the cells as numbers, row by row."""
-        return [[float(cell) for cell in row.split(" ")] for row in self.rows]
-
-
-class Crest(_Record):
-    """Where the crest of a pad lies, measured as a person at the bench would."""
-
-    from_rear: float = Field(description="mm from the base's rear edge along its centreline")
-    from_medial: float = Field(description="mm from the base's medial edge, across")
-    height: float = Field(description="mm above the face the pad lies on")
-    y: float | None = Field(default=None, description="mm medial of the base's centreline")
-
-
-class PadPlan(_Record):
-    """An arch pad: outline and surface in the bed frame, and how it was chosen.
-
-    The pad's solid lies between z = 0 and ``top`` inside ``outline``; its edge is never thinner
-    than ``edge``.
-    """
-
-    name: str
-    source: Literal["kit", "scan"]
-    outline: list[tuple[float, float]] = Field(description="closed ring, no repeated last point")
-    top: HeightGrid
-    edge: float
-    medial_edge: float | None = Field(
-        default=None, description="mm; height wished of the medial side; none: as rules allow"
-    )
-    medial_height: float | None = Field(
-        default=None, description="mm; how high the medial side stands at the most"
-    )
-    rim_radius: float = Field(
-        default=0.0, description="mm; rounding of the standing side towards the foot"
-    )
-    crest: Crest
-    turn: float = Field(description="degrees about +z, + turns the front medially")
-    shift: tuple[float, float] = Field(
-        default=(0.0, 0.0), description="moved by hand: forward, medial, mm"
-    )
-    support_level: float = Field(description="wished pad top over gap, 1 = touches")
-    front_edge: float = Field(description="mm from the base's rear edge to the front end")
-    rear_edge: float
-    binding: list[str] = Field(description="which rule decided shape or place, in words")
-    gap_at_crest: Quantity
-    residual_gap: Quantity
-    snug: float | None = Field(
-        default=None, description="share of its area that lies within 1 mm of the wish"
-    )
-    step_up: str = ""
-    step_down: str = ""
-    material: str = "trial-eva"
-    reasons: list[str] = []
-
-
-class MetatarsalPlan(_Record):
-    """A metatarsal pad on a base: outline and surface in the bed frame.
-
-    The solid lies between z = 0 and ``top`` inside ``outline``; its edge is ``edge`` thick.
-    """
-
-    height: float = Field(description="mm at the crest")
-    behind: float = Field(description="mm that the crest lies behind the line of heads 2 to 4")
-    outline: list[tuple[float, float]] = Field(description="closed ring, no repeated last point")
-    top: HeightGrid
-    edge: float
-    crest: Crest
-    turn: float = Field(description="degrees about +z of its axis, + turns the front medially")
-    front_edge: float = Field(description="mm from the base's rear edge to the front end")
-    rear_edge: float
-    material: str = "trial-eva"
-    reasons: list[str] = []
-
-    @property
-    def rim_radius(self) -> float:
-        """No side of it stands, so none is rounded, mm."""
-        return 0.0
-
-
-class WedgePlace(StrEnum):
-    """Where a wedge sits; angles of different places are never added into one number."""
-
-    FOREFOOT = "inside forefoot"
-    HEEL = "inside heel"
-    UNDER = "under the shoe"
-
-
-class WedgePlan(_Record):
-    """A wedge shim: a ramp across the bed with tapers at its ends, in the bed frame.
-
-    Full angle from ``full_from`` to ``full_to`` along x, tapering to nothing over ``taper_rear``
-    behind and ``taper_front`` ahead. The thin edge is ``edge`` thick.
-    """
-
-    place: WedgePlace
-    wish: float = Field(description="degrees wished, signed")
-    cant_kept: float = Field(description="degrees the shoe keeps at this place, signed")
-    net: float = Field(description="degrees made, signed, after rounding toward zero")
-    remainder: float = Field(description="degrees left by rounding, signed")
-    thick_side: Literal["big-toe side", "little-toe side"]
-    width: float = Field(description="mm across the bed at the widest station of the ramp")
-    thick_edge: float = Field(description="mm at the thick edge, thin edge included")
-    edge: float
-    full_from: float
-    full_to: float
-    taper_rear: float
-    taper_front: float
-    outline: list[tuple[float, float]]
-    material: str = "wedge-tpu"
-    contour_step: float = Field(default=0.5, description="mm of height between grind contours")
-    reasons: list[str] = []
-
-    @property
-    def words(self) -> str:
-        """The wedge in words: angle, trade word, thick side."""
-        kind = "varus" if self.net > 0 else "valgus"
-        return f"{abs(self.net):g}° {kind}, thick on the {self.thick_side}"
-
-
-class ContourPlan(_Record):
-    """A contoured bed in one piece: outline, underside and top in the bed frame.
-
-    The solid lies between ``bottom`` and ``top``, both heights above the bed frame's z = 0,
-    inside ``outline``. It takes the place of base, pad and inside shims.
-    """
-
-    length: Literal["three-quarter", "full"]
-    outline: list[tuple[float, float]]
-    top: HeightGrid
-    bottom: HeightGrid
-    plate: float = Field(description="least thickness behind the front, mm")
-    edge: float = Field(description="thickness at the front end, mm")
-    cover: float = Field(description="cover that the foot's seat allows for, mm")
-    cup: float = Field(description="depth of the heel cup, mm")
-    support_level: float
-    crest: Crest = Field(description="its height is the thickness there")
-    gap_at_crest: Quantity
-    residual_gap: Quantity
-    snug: float | None = None
-    front_edge: float
-    forefoot: float = Field(default=0.0, description="thickness of its flat forefoot, mm; 0: none")
-    posting: list[WedgePlan] = Field(default=[], description="wedges built in")
-    metatarsal: float | None = None
-    material: str = "base-pp"
-    reasons: list[str] = []
-
-    @property
-    def name(self) -> str:
-        """The part in the words of the trade."""
-        return f"contoured bed, {self.length.replace('full', 'full length')}"
-
-
-class CleatPlan(_Record):
+class CleatPlan(Record):
     """Where the cleat goes, measured from marks that can be found on the rider's shoe."""
 
     from_ball_mark: float = Field(description="mm of the axle behind (-) or ahead (+) of MTH1")
@@ -337,10 +88,10 @@ class CleatPlan(_Record):
     back: float | None = Field(
         default=None, description="mm to move back from where it was ridden; None: not known"
     )
-    notes: list[str] = []
+    notes: list[str] = Field(default=[])
 
 
-class ThicknessRow(_Record):
+class ThicknessRow(Record):
     """Thickness under the foot at one station, before and after, mm."""
 
     station: Literal["heel", "arch", "ball", "toes"]
@@ -351,100 +102,17 @@ class ThicknessRow(_Record):
     note: str = ""
 
 
-class ContactFigures(_Record):
-    """How the sole rests on one bed: figures of a spring model, to compare beds with."""
-
-    area: float = Field(description="contact area, cm2")
-    areas: dict[str, float] = Field(default={}, description="contact area per region, cm2")
-    share: dict[str, float] = Field(description="share of the load per region, 0 to 1")
-    peak: dict[str, float] = Field(description="highest pressure per region, kPa")
-    pad_share: float = Field(description="share of the load where the pad lies, forefoot left out")
-    pad_peak: float = Field(description="kPa where the pad lies; 0 when nothing touches there")
-    pad_gradient: float = Field(description="steepest change along the foot on the pad, kPa/mm")
-    ball_gradient: float = Field(description="the same at the forefoot")
-    tilt: tuple[float, float] = Field(description="degrees, + toes up, + medial side up")
-    centre: tuple[float, float] = Field(description="centre of pressure reached, mm")
-
-
-class ContactCase(_Record):
-    """One load on the bed without pad and shims (before) and with them (after)."""
-
-    case: Literal["standing", "pedalling"]
-    load: float = Field(description="N")
-    centre: tuple[float, float] | None = Field(default=None, description="of pressure, mm")
-    ankle: float | None = Field(
-        default=None, description="degrees at which the sole is held, + toes up; None: balanced"
-    )
-    before: ContactFigures | None = None
-    after: ContactFigures | None = None
-    before_map: PressureMap | None = Field(default=None, description="of the bed alone")
-    after_map: PressureMap | None = Field(default=None, description="with the parts, same cells")
-    reason: str = Field(default="", description="why there are no figures")
-    notes: list[str] = []
-
-
-class ContactPlan(_Record):
-    """Contact without and with the parts; comparison only, never a clinical figure."""
-
-    body_mass: Quantity
-    cases: list[ContactCase]
-    notes: list[str] = []
-
-
-class EffectCase(_Record):
-    """What a support changes under one load: before, after."""
-
-    case: Literal["standing", "pedalling"]
-    area: tuple[float, float] = Field(description="contact, cm2")
-    midfoot_area: tuple[float, float] = Field(description="contact of the midfoot, cm2")
-    midfoot_share: tuple[float, float] = Field(description="share of the load, 0 to 1")
-    heel_peak: tuple[float, float] = Field(description="kPa")
-    ball_peak: tuple[float, float] = Field(description="kPa")
-    toe_share: tuple[float | None, float | None] = Field(description="big toe's share, 0 to 1")
-
-
-class EffectPlan(_Record):
-    """What a support does, by the contact model: a comparison, never a clinical figure."""
-
-    wished: float = Field(description="support level planned, share of the gap")
-    reached: float = Field(description="share of the gap filled at the crest")
-    binds: str = Field(default="", description="the rule that takes most off it, in words")
-    snug: float | None = Field(
-        default=None, description="share of the supported zone within 1 mm of the wish"
-    )
-    cases: list[EffectCase]
-    little: bool = Field(description="whether it does next to nothing")
-    words: str
-
-
-class BasePlan(_Record):
-    """The footbed blank: outline in the bed frame, thickness, placement grid."""
-
-    outline: list[tuple[float, float]]
-    thickness: float
-    source: str = Field(description="where the outline came from, in words")
-    trim_allowance: float = 0.0
-    heel_cup: float = Field(default=0.0, description="height of the heel rim above the base, mm")
-    grid_step: float = 3.0
-    grid_from: float = Field(description="x where the placement grid starts; none under the heel")
-    grid_to: float = Field(description="x where it ends; none under the ball")
-    dowels: list[tuple[float, float]] = Field(
-        default=[], description="centres of the sockets that place the pad, mm; none: no dowels"
-    )
-    material: str = "base-pp"
-
-
-class SeatingRecord(_Record):
+class SeatingRecord(Record):
     """How the foot was placed in the shoe."""
 
     foot_to_bed: list[list[float]] = Field(description="4x4, foot frame to bed frame")
     lowered: float = Field(description="mm that the arch apex was lowered to the half-load state")
     band: float = Field(description="± mm on the gap")
     roll: float = 0.0
-    notes: list[str] = []
+    notes: list[str] = Field(default=[])
 
 
-class FootPlan(_Record):
+class FootPlan(Record):
     """Everything to make for one foot."""
 
     side: Literal["left", "right"]
@@ -454,7 +122,7 @@ class FootPlan(_Record):
     load: str
     measures: dict[str, Quantity]
     landmarks: dict[str, tuple[float, float, float]] = Field(description="bed frame, mm")
-    landmark_sd: dict[str, float] = {}
+    landmark_sd: dict[str, float] = Field(default={})
     foot_outline: list[tuple[float, float]] = Field(description="seen from above, bed frame")
     seating: SeatingRecord
     sole: HeightGrid | None = Field(
@@ -469,17 +137,17 @@ class FootPlan(_Record):
     metatarsal: MetatarsalPlan | None = Field(
         default=None, description="behind heads 2 to 4, on the base; a contoured bed has its own"
     )
-    wedges: list[WedgePlan] = []
+    wedges: list[WedgePlan] = Field(default=[])
     no_wedge_because: dict[str, str] = Field(default={}, description="per place, in words")
     cleat: CleatPlan | None = None
-    thickness: list[ThicknessRow] = []
+    thickness: list[ThicknessRow] = Field(default=[])
     saddle_change: Quantity | None = None
     contact: ContactPlan | None = None
     effect: EffectPlan | None = None
-    notes: list[Note] = []
+    notes: list[Note] = Field(default=[])
 
 
-class Plan(_Record):
+class Plan(Record):
     """A plan for a case: one or two feet, one shoe, wishes, answers, notes.
 
     There is no clock in a plan: the same scans, shoe and wishes give the same bytes. `date` is
@@ -499,15 +167,15 @@ class Plan(_Record):
     limits: dict[str, float] = Field(
         default={}, description="limits that the workshop's own file changed"
     )
-    wishes: dict[str, Any] = {}
+    wishes: dict[str, Any] = Field(default={})
     answers: dict[str, str] = Field(description="stop and advise questions: yes, no, not asked")
     clinician: Sentence = Field(
         default="", description="name and date of a clinician's word, if any"
     )
     left: FootPlan | None = None
     right: FootPlan | None = None
-    overrides: list[Override] = []
-    notes: list[Note] = []
+    overrides: list[Override] = Field(default=[])
+    notes: list[Note] = Field(default=[])
     cautions: list[str]
 
     @property
@@ -657,9 +325,9 @@ def from_json(text: str | bytes, *, edited: bool = False) -> Plan:
     if not edited:
         raise PlanError(
             "this plan was changed after it was written: its seal is "
-            f"{'broken' if seal else 'missing'}; plan again, or make it as it is with --edited, "
+            f"{'broken' if seal else 'missing'}; plan again, or make it as it is, as edited, "
             "which every paper will say"
-        )
+        ).asking("edited")
     return plan.model_copy(update={"overrides": [*plan.overrides, EDITED]})
 
 

@@ -20,8 +20,8 @@ from typing import Literal
 
 from footscan import typed
 from insole.errors import PlanError, RefusedError
-from insole.record.plan import Note, NoteLevel
 from insole.record.tables import read_toml
+from insole.record.values import Note, NoteLevel
 
 __all__ = [
     "CAUTIONS",

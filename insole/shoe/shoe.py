@@ -28,16 +28,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from footscan.scan import Array
-from insole.record.plan import WedgePlace
+from insole.record.planned_parts import WedgePlace
 from insole.record.tables import Table, read_toml
 from insole.shoe.bed_outline import read_outline
-from insole.shoe.bed_surface import (
-    BALL_AT,
-    HEEL_AT,
-    BedHeights,
-    BedSurface,
-    ramp,
-)
+from insole.shoe.bed_surface import BALL_AT, HEEL_AT, BedHeights, BedSurface, ramp
 from insole.shoe.given import bed_of, inside_of, record_of, scanned_bed
 from insole.shoe.parts import CleatSlots, StockInsole, read_slots, read_stock
 

@@ -18,7 +18,7 @@ from typing import Any
 
 from footscan import files, typed
 from insole.errors import InsoleError
-from insole.trials.trial import Trial
+from insole.trials.entry import Trial
 
 __all__ = [
     "dumps",

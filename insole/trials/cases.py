@@ -30,7 +30,7 @@ from footscan.files import read_bounded, sweep, why
 from insole.errors import InsoleError
 from insole.record.plan import Plan, from_json, to_json
 from insole.trials import case_files
-from insole.trials.trial import Trial
+from insole.trials.entry import Trial
 
 __all__ = [
     "Case",
@@ -110,7 +110,7 @@ class Case:
         data = to_json(plan).encode()
         if path.exists() and case_files.read_text(path, "plan").encode() == data:
             return path
-        case_files.write_new(path, data, "give this plan a new --version")
+        case_files.write_new(path, data, "give this plan a new version")
         return path
 
     def trials(self) -> list[Trial]:
@@ -264,7 +264,7 @@ def refuse_other(home: Path, plan: Plan) -> None:
     """
     path = home / plan.case / "plans" / f"plan-{plan.version:03}.json"
     if path.exists() and case_files.read_text(path, "plan") != to_json(plan):
-        raise InsoleError(f"{path} holds another plan; give this one a new --version")
+        raise InsoleError(f"{path} holds another plan; give this one a new version")
 
 
 def can_name(name: str) -> bool:
@@ -321,7 +321,7 @@ def read_log(path: Path) -> list[Trial]:
     known = isinstance(record, dict) and record.get("schema_version") == SCHEMA_VERSION
     entries = record.get("trials") if known else None
     if not isinstance(entries, list):
-        raise InsoleError(f"{path} is not a trial log of this version; give another --log")
+        raise InsoleError(f"{path} is not a trial log of this version; give another log")
     trials = [case_files.trial_of(entry, path) for entry in entries]
     if [t.number for t in trials] != list(range(1, len(trials) + 1)):
         raise InsoleError(f"{path}: its trials are not in their order; put the log back")

@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from insole.record.plan import FootPlan, Plan, WedgePlace
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import WedgePlace
 
 __all__ = ["changes", "set_up"]
 

@@ -12,13 +12,14 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from insole.errors import PlanError
 from insole.planning import cleat as cleats
-from insole.planning.support.pad import move_words
+from insole.planning.support.wish import move_words
 from insole.planning.thickness import SIDE_SHARE
 from insole.planning.wedge_rules import rise
 from insole.record.limits import Limits
-from insole.record.plan import ContourPlan, FootPlan, PadPlan, Plan, WedgePlace, WedgePlan
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import ContourPlan, PadPlan, WedgePlace, WedgePlan
 from insole.shoe.shoe import Shoe, parse
-from insole.trials.words import Observation
+from insole.trials.picks import Observation
 
 __all__ = ["Move", "Record", "Sides", "Step", "move"]
 

@@ -118,6 +118,6 @@ def _measured_apart(shots: Shots) -> list[MeasuredFoot] | FootscanError:
         return FootscanError(f"{name}: {words}")
     if isinstance(result, FootscanError):
         sent = FootscanError(str(result))
-        sent.exit_code = result.exit_code
+        sent.exit_code, sent.asks = result.exit_code, result.asks
         return sent
     return result

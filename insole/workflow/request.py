@@ -16,7 +16,7 @@ from footscan.pipeline import Options
 
 if TYPE_CHECKING:
     from insole.planning.planner import PlanWishes
-    from insole.record.plan import Override
+    from insole.record.values import Override
 
 __all__ = ["Request", "Shots"]
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from insole.record.plan import Plan
     from insole.trials.cases import Case
-    from insole.trials.trial import Said, Trial
+    from insole.trials.entry import Said, Trial
 
 __all__ = ["log_trial", "read_log"]
 

@@ -223,11 +223,11 @@ def _lists(points: np.ndarray, kind: str) -> bytes:
 
 def _trials() -> dict[str, object]:
     from insole.record.limits import default_limits
-    from insole.trials import trial
+    from insole.trials import entry, trial
 
     plan = sample_plan().model_copy(update={"answers": {}, "case": "rider-7"})
     flags = dict.fromkeys(("pain", "numbness", "tingling", "cramp", "slipping", "stuck"), "no")
-    said = trial.Said(
+    said = entry.Said(
         text="better", answer="better", date="2026-05-01", flags=flags, felt=["too high"]
     )
     return trial.judge(plan, said, [], limits=default_limits()).model_dump(mode="json")

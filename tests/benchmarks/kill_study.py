@@ -49,7 +49,7 @@ from insole.output.contents import Item
 from insole.record.limits import default_limits
 from insole.record.plan import to_json
 from insole.shoe import file as shoe_file
-from insole.trials import cases, trial
+from insole.trials import cases, entry, trial
 from insole.workflow import keeping, making, plans, riding
 from tests.plans import sample_plan
 
@@ -69,7 +69,7 @@ PLANS = {version: plan_of(version) for version in (1, 2, 3)}
 
 
 def said_of(number: int) -> Any:
-    return trial.Said(
+    return entry.Said(
         text="", answer="same", date=f"2026-05-{number:02}", flags=FLAGS, felt=["too high"]
     )
 

@@ -127,7 +127,7 @@ def test_a_damaged_log_is_refused_and_left_alone(tmp_path, spoil, words):
 
 
 def test_a_missing_log_is_begun_by_a_check_only(tmp_path):
-    with pytest.raises(ScanReadError, match="a check with --log begins one"):
+    with pytest.raises(ScanReadError, match="a scanner check begins one"):
         read(tmp_path / "none.csv")
     with pytest.raises(ScanReadError, match="cannot be written"):
         append(tmp_path / "no folder" / "log.csv", entry())

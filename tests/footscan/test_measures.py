@@ -377,7 +377,7 @@ def test_an_apex_cannot_be_set_on_a_filled_sole(scan_with, filled):
         (Kind.HANGING, Load.SEATED, None),
         (Kind.STANDING, Load.NONE, "unloaded foot makes no footprint"),
         (Kind.HANGING, Load.UNKNOWN, "unloaded foot makes no footprint"),
-        (Kind.SOLE, Load.UNKNOWN, "say it with --load"),
+        (Kind.SOLE, Load.UNKNOWN, "is not known; state it"),
     ],
 )
 def test_only_a_loaded_foot_has_a_footprint(kind, load, words):

@@ -62,9 +62,9 @@ LANDMARKS = {
 @pytest.mark.parametrize(
     ("factor", "options", "match"),
     [
-        (4.0, Options(), "no foot in mm, cm, m or inch; give the factor with --scale"),
-        (1.0, Options(unit=Unit.CM), r"stated unit \(cm\).*give another --unit or --scale"),
-        (1.0, Options(scale=2.0), "with --scale 2 the foot would be 5.. mm long"),
+        (4.0, Options(), "no foot in mm, cm, m or inch; give the factor"),
+        (1.0, Options(unit=Unit.CM), r"stated unit \(cm\).*give another unit or scale"),
+        (1.0, Options(scale=2.0), "scaled by 2 the foot would be 5.. mm long"),
     ],
     ids=["none fits", "stated", "scale"],
 )
@@ -202,7 +202,7 @@ def test_wrong_stated_unit_is_refused_and_a_right_one_believed():
     with pytest.raises(UnitsError, match=r"10630 mm in the stated unit \(cm\)"):
         infer_unit(1063.0, NO_SCAN, Options(unit=Unit.CM))
     assert infer_unit(10.63, NO_SCAN, Options(unit=Unit.INCH)) == (25.4, Unit.INCH, "stated: inch")
-    with pytest.raises(UnitsError, match=r"with --scale 25\.4 the foot would be 6858 mm long"):
+    with pytest.raises(UnitsError, match=r"scaled by 25\.4 the foot would be 6858 mm long"):
         infer_unit(270.0, NO_SCAN, Options(scale=25.4))
 
 
@@ -217,7 +217,7 @@ def both_sides(flat_specimen) -> Scan:
 
 
 def test_side_that_cannot_be_told_is_asked_for(both_sides):
-    with pytest.raises(SideError, match="cannot be told from this scan; say it with --side left"):
+    with pytest.raises(SideError, match="cannot be told from this scan; say which foot it is"):
         measure_scan(both_sides, Options())
 
 
@@ -249,7 +249,7 @@ def test_real_pair_keeps_its_sides_and_lengths(data_dir, side):
 
 def test_foot_without_a_unit_is_asked_for_its_scale(data_dir):
     path = data_dir / "hard" / "unitless_tilted_left.off"
-    with pytest.raises(UnitsError, match=r"2\.6\d long in the file.*--scale MM_PER_FILE_UNIT"):
+    with pytest.raises(UnitsError, match=r"2\.6\d long in the file.*give the factor, mm per unit"):
         measure_files([path])
     measured = measure_files([path], Options(scale=100.0))
     assert measured.facts.side == "left"

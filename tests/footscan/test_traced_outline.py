@@ -141,7 +141,7 @@ def test_a_stated_side_against_the_shape_is_refused(right, ring):
 
 def test_the_front_camera_may_mirror(right, ring):
     front, told = replace(right.photo, front=True), marks.find_side(marks.forward(ring, "x"))
-    with pytest.raises(OutlineError, match="--side") as caught:
+    with pytest.raises(OutlineError, match="state it") as caught:
         trace.side_of(front, told, None)
     assert caught.value.code == "side-unclear"
     assert trace.side_of(front, told, Side.RIGHT)[0] is Side.RIGHT

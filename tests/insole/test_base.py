@@ -13,7 +13,8 @@ from insole.parts import build, solids
 from insole.parts.base import base, rim_height
 from insole.parts.engraving import mark_shape
 from insole.parts.part import Part, as_worn
-from insole.record.plan import FootPlan, WedgePlace
+from insole.record.plan import FootPlan
+from insole.record.planned_parts import WedgePlace
 from tests.plans import sample_foot
 
 FOOT = sample_foot()

@@ -20,17 +20,9 @@ from insole.parts.part import Part
 from insole.planning import planner
 from insole.planning.wishes import FootWish, PlanWishes
 from insole.record.limits import default_limits
-from insole.record.plan import (
-    CleatPlan,
-    FootPlan,
-    Note,
-    NoteLevel,
-    Override,
-    Plan,
-    Quantity,
-    ThicknessRow,
-    WedgePlace,
-)
+from insole.record.plan import CleatPlan, FootPlan, Plan, ThicknessRow
+from insole.record.planned_parts import WedgePlace
+from insole.record.values import Note, NoteLevel, Override, Quantity
 from insole.shoe.shoe import parse
 from tests import feet
 from tests.papers import (

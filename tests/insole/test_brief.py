@@ -5,8 +5,10 @@ from __future__ import annotations
 import pytest
 
 from insole.output.brief import LINES, brief, next_step
-from insole.record.plan import EffectCase, EffectPlan, Note, NoteLevel, Override, WedgePlace
+from insole.record.planned_contact import EffectCase, EffectPlan
+from insole.record.planned_parts import WedgePlace
 from insole.record.questions import QUESTIONS, SHORT_CAUTION
+from insole.record.values import Note, NoteLevel, Override
 from tests import plans
 
 

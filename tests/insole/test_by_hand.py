@@ -17,7 +17,7 @@ from insole.planning import by_hand as judged
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
 from insole.record.by_hand import ByHand, HandFoot, read
-from insole.record.plan import WedgePlace
+from insole.record.planned_parts import WedgePlace
 from insole.workflow import measuring
 from tests import feet, plans
 

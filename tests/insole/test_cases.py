@@ -15,7 +15,7 @@ from insole.cli.options import again
 from insole.errors import InsoleError
 from insole.record.plan import to_json
 from insole.trials import case_files, cases
-from insole.trials.trial import Trial
+from insole.trials.entry import Trial
 from insole.workflow import keeping
 from tests.plans import sample_plan
 

@@ -10,7 +10,8 @@ import pytest
 from insole.errors import PlanError
 from insole.planning import cleat
 from insole.record.limits import default_limits
-from insole.record.plan import NoteLevel, Quantity, WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.values import NoteLevel, Quantity
 from insole.shoe.shoe import CleatSlots, Shoe
 
 LIMITS = default_limits()

@@ -11,7 +11,8 @@ import pytest
 from insole.errors import PlanError
 from insole.planning.contact import doubts
 from insole.record.limits import default_limits
-from insole.record.plan import ContactCase, ContactFigures, ContactPlan, NoteLevel, Quantity
+from insole.record.planned_contact import ContactCase, ContactFigures, ContactPlan
+from insole.record.values import NoteLevel, Quantity
 
 LIMITS = default_limits()
 ARCH, LOSS = LIMITS.value("contact.arch_share"), LIMITS.value("contact.area_loss")

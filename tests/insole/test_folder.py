@@ -33,7 +33,8 @@ from insole.parts.build import all_parts
 from insole.parts.part import Part
 from insole.record.material_file import default_materials
 from insole.record.materials import Materials
-from insole.record.plan import Override, Plan, fingerprint, from_json
+from insole.record.plan import Plan, fingerprint, from_json
+from insole.record.values import Override
 from tests.insole.test_printing import mirrored, prism
 from tests.plans import sample_plan
 

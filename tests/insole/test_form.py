@@ -28,7 +28,8 @@ from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.support.tops import spline_of
 from insole.record.limits import default_limits
 from insole.record.material_file import default_materials
-from insole.record.plan import FootPlan, HeightGrid, Plan, from_json, to_json
+from insole.record.plan import FootPlan, Plan, from_json, to_json
+from insole.record.values import HeightGrid
 from insole.shoe.shoe import parse
 from insole.workflow import making
 from tests import feet

@@ -22,7 +22,7 @@ from insole.parts.laminations import layers, sheets_for
 from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
 from insole.parts.wedge import planes, shim
-from insole.record.plan import WedgePlace
+from insole.record.planned_parts import WedgePlace
 from tests.insole.test_dowels import made
 from tests.insole.test_pad_surface import planned, wished
 from tests.plans import bed_ring, sample_foot, sample_wedge

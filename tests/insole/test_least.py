@@ -14,7 +14,7 @@ from insole.planning.cleat import check_saddles
 from insole.planning.planner import FootWish, PlanWishes
 from insole.record.least import LEAST, counts, sd_shown, stepped
 from insole.record.limits import default_limits
-from insole.record.plan import Note, Quantity
+from insole.record.values import Note, Quantity
 from tests import feet, plans
 
 

@@ -15,7 +15,8 @@ from insole.errors import PartError
 from insole.parts import outlines, solids
 from insole.parts.pad import arch_pad
 from insole.planning.support.tops import spline_of
-from insole.record.plan import FootPlan, HeightGrid
+from insole.record.plan import FootPlan
+from insole.record.values import HeightGrid
 from tests.plans import dome_heights, dome_volume, sample_foot
 
 

@@ -23,7 +23,8 @@ from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
-from insole.record.plan import FootPlan, PadPlan
+from insole.record.plan import FootPlan
+from insole.record.planned_parts import PadPlan
 from insole.shoe.shoe import parse
 from tests import feet
 

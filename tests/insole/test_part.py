@@ -24,7 +24,8 @@ from insole.parts.build import all_parts
 from insole.parts.pad import arch_pad
 from insole.parts.part import Mark, Part, Spot, as_worn
 from insole.parts.wedge import shim
-from insole.record.plan import FootPlan, WedgePlace
+from insole.record.plan import FootPlan
+from insole.record.planned_parts import WedgePlace
 from tests.plans import dome_heights, sample_foot, sample_plan
 
 ROOT = Path(__file__).parents[2]

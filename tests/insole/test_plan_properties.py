@@ -14,7 +14,8 @@ from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.wedge_rules import Wishes
 from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
-from insole.record.plan import HeightGrid, Plan
+from insole.record.plan import Plan
+from insole.record.values import HeightGrid
 from insole.shoe.shoe import parse
 from tests import feet
 from tests.plans import bed_ring

@@ -77,7 +77,7 @@ def test_a_changed_plan_is_refused_and_said_on_request(
     record: dict[str, Any], path: str, value: Any
 ) -> None:
     text = json.dumps(at(record, path, value))
-    with pytest.raises(PlanError, match=r"was changed after it was written.*--edited") as caught:
+    with pytest.raises(PlanError, match=r"was changed after it was written.*as edited") as caught:
         from_json(text)
     assert caught.value.exit_code == 3
     assert from_json(text, edited=True).overrides[-1] == EDITED

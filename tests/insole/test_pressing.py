@@ -19,7 +19,9 @@ from insole.planning.outline import lay_out
 from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.support.tops import PadTop
 from insole.record.limits import default_limits
-from insole.record.plan import ContactCase, Plan, PressureMap, WedgePlace, from_json, to_json
+from insole.record.plan import Plan, from_json, to_json
+from insole.record.planned_contact import ContactCase, PressureMap
+from insole.record.planned_parts import WedgePlace
 from insole.shoe.shoe import parse
 from tests import feet, plans
 

@@ -26,7 +26,7 @@ from insole.output.print.plates import GAP, lay_out, shelves
 from insole.output.print.step import StepUnavailable, StepWorker
 from insole.parts.build import all_parts
 from insole.parts.part import Part
-from insole.record.plan import WedgePlace
+from insole.record.planned_parts import WedgePlace
 from tests.plans import sample_foot, sample_plan
 
 # a right part seen from above: the sawtooth at +y, its steep face towards the heel

@@ -13,15 +13,9 @@ from insole.errors import OutputError
 from insole.output import phrases
 from insole.output.papers import plan_page as report
 from insole.record.material_file import default_materials
-from insole.record.plan import (
-    CleatPlan,
-    ContactCase,
-    ContactFigures,
-    ContactPlan,
-    Note,
-    NoteLevel,
-    Quantity,
-)
+from insole.record.plan import CleatPlan
+from insole.record.planned_contact import ContactCase, ContactFigures, ContactPlan
+from insole.record.values import Note, NoteLevel, Quantity
 from tests.papers import EDGE_MM, PAGE_MM, changed, every, letters, pdfium, plan_page, words
 from tests.plans import sample_plan
 

@@ -15,19 +15,9 @@ from insole.output.papers import pages, pressure_figures
 from insole.output.papers import report as rider
 from insole.output.papers.shades import HEIGHTS, PRESSURES, coloured
 from insole.parts.build import all_parts
-from insole.record.plan import (
-    ContactCase,
-    ContactFigures,
-    ContactPlan,
-    HeightGrid,
-    Note,
-    NoteLevel,
-    Plan,
-    PressureMap,
-    Quantity,
-    from_json,
-    to_json,
-)
+from insole.record.plan import Plan, from_json, to_json
+from insole.record.planned_contact import ContactCase, ContactFigures, ContactPlan, PressureMap
+from insole.record.values import HeightGrid, Note, NoteLevel, Quantity
 from tests.papers import EDGE_MM, MM, PAGE_MM, changed, column, every, letters, pdfium, words
 from tests.plans import sample_plan
 

@@ -11,7 +11,7 @@ from footscan.scan import Kind, Load
 from insole.planning import outline, seating
 from insole.record import rings
 from insole.record.limits import default_limits
-from insole.record.plan import NoteLevel
+from insole.record.values import NoteLevel
 from insole.shoe.shoe import parse
 from tests import feet
 

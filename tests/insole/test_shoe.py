@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from insole.errors import PlanError
-from insole.record.plan import WedgePlace
+from insole.record.planned_parts import WedgePlace
 from insole.shoe import shoe as shoes
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_scans"

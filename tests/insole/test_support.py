@@ -19,11 +19,13 @@ from insole.planning import outline, seating
 from insole.planning.support import level as levels
 from insole.planning.support import pad as support
 from insole.planning.support.ceilings import low_pass
-from insole.planning.support.pad import PadWish, plan_pad
+from insole.planning.support.pad import plan_pad
 from insole.planning.support.surface import feel_of, follow, lower_of
+from insole.planning.support.wish import PadWish, move_words
 from insole.record import rings
 from insole.record.limits import default_limits
-from insole.record.plan import Override, PadPlan
+from insole.record.planned_parts import PadPlan
+from insole.record.values import Override
 from insole.shoe.shoe import parse
 from tests import feet
 
@@ -490,6 +492,6 @@ def test_the_flange_limit_holds_the_side_and_not_the_crest():
 
 
 def test_words_of_a_move():
-    assert support.move_words(3.0, -2.0) == "3 mm forward, 2 mm lateral"
-    assert support.move_words(-1.5, 0.0, -5.0) == "1.5 mm rearward, turned 5° (front laterally)"
-    assert support.move_words(0.0, 0.0) == "not moved"
+    assert move_words(3.0, -2.0) == "3 mm forward, 2 mm lateral"
+    assert move_words(-1.5, 0.0, -5.0) == "1.5 mm rearward, turned 5° (front laterally)"
+    assert move_words(0.0, 0.0) == "not moved"

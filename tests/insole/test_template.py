@@ -19,7 +19,8 @@ from insole.errors import OutputError
 from insole.output import ink, places
 from insole.output.papers import pages, template, tiles
 from insole.parts.part import Part
-from insole.record.plan import Plan, WedgePlace
+from insole.record.plan import Plan
+from insole.record.planned_parts import WedgePlace
 from tests.plans import bed_ring, sample_plan, sample_wedge
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 reads the PDFs back")

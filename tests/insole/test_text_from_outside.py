@@ -17,7 +17,7 @@ from insole.record import limits, questions
 from insole.record.plan import from_json, seal_of, to_json
 from insole.record.tables import parsed_toml, read_toml
 from insole.shoe import shoe
-from insole.trials import cases, trial
+from insole.trials import cases, entry, trial
 from insole.workflow import plans, riding
 from tests.plans import sample_plan
 
@@ -55,7 +55,7 @@ def test_a_clinicians_word_and_what_was_said_are_clean():
     with pytest.raises(PlanError, match=r"U\+202E"):
         questions.decide({}, "Dr X\u202e, 2026-05-31")
     plan = sample_plan().model_copy(update={"answers": {}})
-    said = trial.Said(text="better\n\tthan before", date="2026-05-01", answer="better")
+    said = entry.Said(text="better\n\tthan before", date="2026-05-01", answer="better")
     assert trial.judge(plan, said, [], limits=LIMITS).said == "better than before"
     for name in ("text", "clinician", "because"):
         with pytest.raises(PlanError, match=r"U\+0007"):
@@ -66,20 +66,20 @@ def test_a_ride_in_the_future_is_refused_and_an_older_slip_can_be_corrected(tmp_
     from datetime import date
 
     plan, log = sample_plan(case="rider"), tmp_path / "log.json"
-    slip = trial.Said(date="2999-01-01", answer=None)
+    slip = entry.Said(date="2999-01-01", answer=None)
     with pytest.raises(PlanError, match="lies in the future"):
         riding.log_trial(plan, slip, log, today=date(2026, 6, 1))
     assert not log.exists()
     riding.log_trial(plan, slip, log)
-    later = trial.Said(date="2026-05-01", answer=None)
-    with pytest.raises(PlanError, match="--corrects 1"):
+    later = entry.Said(date="2026-05-01", answer=None)
+    with pytest.raises(PlanError, match="log trial 1 anew as its correction"):
         riding.log_trial(plan, later, log, today=date(2026, 6, 1))
     mended = later.model_copy(update={"corrects": 1, "because": "wrong year"})
     riding.log_trial(plan, mended, log, today=date(2026, 6, 1))
     riding.log_trial(
         plan, later.model_copy(update={"date": "2026-05-02"}), log, today=date(2026, 6, 1)
     )
-    assert [one.date for one in trial.in_force(cases.read_log(log))] == ["2026-05-01", "2026-05-02"]
+    assert [one.date for one in entry.in_force(cases.read_log(log))] == ["2026-05-01", "2026-05-02"]
 
 
 # ---- settings files

@@ -18,7 +18,7 @@ from insole.planning.cleat import plan_cleat
 from insole.planning.outline import lay_out
 from insole.planning.wedge_rules import Wishes
 from insole.record.limits import default_limits
-from insole.record.plan import WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
 from insole.shoe.shoe import parse
 from tests import feet, plans
 from tests.insole import test_wedging as beds

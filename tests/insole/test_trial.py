@@ -13,8 +13,9 @@ from insole.record.limits import default_limits
 from insole.record.plan import Plan
 from insole.shoe.shoe import parse
 from insole.trials import cases
+from insole.trials.entry import Said, Trial, in_force
 from insole.trials.red_flags import FLAGS
-from insole.trials.trial import Said, Trial, in_force, judge
+from insole.trials.trial import judge
 from insole.workflow import riding
 from tests import feet
 from tests.riders import sentences
@@ -248,7 +249,7 @@ def test_better_keeps_the_plan_and_nothing_said_asks(plan):
     better = judge(plan, said("", "better"), [], limits=LIMITS)
     assert better.step is None
     assert "review" in better.words[0]
-    assert "--place" in judge(plan, said("fine"), [], limits=LIMITS).words[0]
+    assert "name the place" in judge(plan, said("fine"), [], limits=LIMITS).words[0]
     worse = judge(plan, said("", "worse"), [], limits=LIMITS)
     assert worse.step is None
     assert "baseline" in worse.words[0]
@@ -561,7 +562,7 @@ def test_a_correction_can_be_corrected_and_can_add_a_stop(plan):
     [
         ({"corrects": 4, "because": "x"}, "there is no trial 4 to correct; the log holds 2"),
         ({"corrects": 2}, "say what was wrong with trial 2: --because"),
-        ({"because": "x"}, "add --corrects N"),
+        ({"because": "x"}, "say which trial is corrected"),
         ({"corrects": 1, "because": "x"}, "trial 1 was corrected already"),
     ],
 )

@@ -16,7 +16,7 @@ from insole.parts import breps, solids
 from insole.parts.engraving import fit_marks, mark_shape
 from insole.parts.part import Mark, Part, as_worn
 from insole.parts.wedge import grind_lines, planes, shim, volume
-from insole.record.plan import WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
 from tests.plans import SHOE, bed_ring, sample_foot, sample_wedge
 
 FOOT = sample_foot()

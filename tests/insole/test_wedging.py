@@ -14,7 +14,8 @@ from insole.errors import PlanError, RefusedError
 from insole.planning.wedge_rules import Wishes, check_pair, rise
 from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
-from insole.record.plan import NoteLevel, Override, WedgePlace
+from insole.record.planned_parts import WedgePlace
+from insole.record.values import NoteLevel, Override
 from insole.shoe.shoe import BedHeights, CleatSlots, Shoe, StockInsole
 
 LIMITS = default_limits()
@@ -213,7 +214,11 @@ def test_caps_in_mm_pass_at_their_number_and_hold_just_above(place, warn, refuse
 @pytest.mark.parametrize("side", ["left", "right"])
 @pytest.mark.parametrize(
     ("place", "other"),
-    [("forefoot", "under the shoe (--under)"), ("heel", ""), ("under", "(--forefoot)")],
+    [
+        ("forefoot", "a part of it under the shoe"),
+        ("heel", ""),
+        ("under", "a part of it inside the forefoot"),
+    ],
 )
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_refusal_names_the_foot_and_what_is_possible(side, place, other, sign):

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from insole.errors import PlanError
-from insole.trials.words import OBSERVATIONS, PICKS, observed, picked
+from insole.trials.picks import OBSERVATIONS, PICKS, picked
+from insole.trials.words import observed
 
 
 @pytest.mark.parametrize(

@@ -22,11 +22,12 @@ from insole.planning import seating, thickness
 from insole.planning.cleat import plan_cleat, saddle_change
 from insole.planning.outline import lay_out
 from insole.planning.ramp import shim_height
-from insole.planning.support.pad import PadWish, plan_pad
+from insole.planning.support.pad import plan_pad
+from insole.planning.support.wish import PadWish
 from insole.planning.wedging import ramp_width
 from insole.record.limits import default_limits
 from insole.record.material_file import default_materials
-from insole.record.plan import WedgePlace, WedgePlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
 from insole.shoe.shoe import CleatSlots, Shoe, parse
 from tests import feet, plans
 

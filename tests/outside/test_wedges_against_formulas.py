@@ -15,7 +15,7 @@ import pytest
 from insole.planning.wedge_rules import Wishes, rise
 from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
-from insole.record.plan import WedgePlace
+from insole.record.planned_parts import WedgePlace
 from insole.shoe.shoe import Shoe
 
 ROUNDED = 5.1e-4

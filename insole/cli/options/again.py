@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from insole.record.plan import Plan
+    from insole.trials.entry import Trial
     from insole.trials.steps import Step
-    from insole.trials.trial import Trial
 
 __all__ = ["located", "options", "step_options"]
 

@@ -18,6 +18,7 @@ import click
 
 import insole
 from footscan.files import why
+from insole.cli.typed import how
 
 if TYPE_CHECKING:
     from footscan.results import MeasuredFoot
@@ -76,6 +77,7 @@ def outcomes_of(shots: Sequence[Shots], quiet: bool) -> Iterator[Outcome]:
             found = Outcome(name=name, stem=shot.files[0].stem, feet=[])
             if isinstance(result, FootscanError):
                 found.error = str(result) if name in str(result) else f"{name}: {result}"
+                found.error += how(*result.asks)
             else:
                 found.feet = result
             step()

@@ -17,7 +17,7 @@ from insole.cli.options.scans import shots_of
 
 if TYPE_CHECKING:
     from insole.planning.planner import FootWish, PlanWishes
-    from insole.record.plan import Override
+    from insole.record.values import Override
     from insole.workflow.request import Request
 
 __all__ = ["request_of", "wish_options"]
@@ -386,7 +386,7 @@ def _length(text: str) -> str:
 
 
 def _override(text: str) -> Override:
-    from insole.record.plan import Override
+    from insole.record.values import Override
 
     parts = [part.strip() for part in text.split(";")]
     if len(parts) != 4 or not all(parts):

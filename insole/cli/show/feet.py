@@ -10,6 +10,7 @@ from footscan.checking.pairs import EXCEEDS_SD, cautions, differences
 from footscan.measuring.measures import by_hand_words, load_state
 from footscan.measuring.sizes import GROWTH_TO_HALF, half_load_length
 from footscan.scan import Load, Side
+from insole.cli.typed import advice
 from insole.record.least import LEAST, sd_shown, stepped
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def verdict(foot: MeasuredFoot) -> str:
     for finding in foot.report.findings:
         sign = "*" if finding in deciding else "-"
         against = f" (limit {finding.limit:g})" if finding.limit is not None else ""
-        rows.append(f"  {sign} {finding.text}{against} {finding.advice}")
+        rows.append(f"  {sign} {finding.text}{against} {advice(finding)}")
     return "\n".join(rows)
 
 
@@ -104,11 +105,11 @@ def to_do(rows: Sequence[tuple[str, MeasuredFoot | None]], pair: Sequence[Findin
     pair : sequence of Finding
         What both feet show of each other; said once.
     """
-    lines = [f"the pair: {finding.text} {finding.advice}" for finding in pair]
+    lines = [f"the pair: {finding.text} {advice(finding)}" for finding in pair]
     for name, foot in rows:
         if foot is not None:
             lines += [
-                f"{name}, {foot.facts.side}: {finding.text} {finding.advice}"
+                f"{name}, {foot.facts.side}: {finding.text} {advice(finding)}"
                 for finding in foot.report.deciding
                 if finding not in pair
             ]
@@ -152,7 +153,7 @@ def measures(feet: Sequence[MeasuredFoot], repeated: Combined | None = None) -> 
 def hand(feet: Sequence[MeasuredFoot]) -> str:
     """Return where scan and hand contradict each other, a line each."""
     rows = [
-        f"{foot.facts.side}: {found.text} {found.advice}"
+        f"{foot.facts.side}: {found.text} {advice(found)}"
         for foot in feet
         for found in foot.report.findings
         if found.code.startswith("hand-")

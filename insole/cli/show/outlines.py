@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from insole.cli.typed import advice
+
 if TYPE_CHECKING:
     from footscan.outline.insole import InsoleOutline
     from footscan.outline.traced import Traced
@@ -26,7 +28,7 @@ def traced(foot: Traced) -> str:
     ]
     lines += [f"   {words:22} {value}" for words, value in rows(foot)]
     lines.append(f"   Mondopoint {foot.sizes['mondopoint']}; ± is 95 %")
-    lines += [f"   {f.severity}: {f.text}; {f.advice}" for f in foot.report.findings]
+    lines += [f"   {f.severity}: {f.text}; {advice(f)}" for f in foot.report.findings]
     return "\n".join(lines)
 
 

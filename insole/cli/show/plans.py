@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from insole.cli.typed import noted
+
 if TYPE_CHECKING:
-    from insole.record.plan import ContactCase, ContactFigures, ContactPlan, FootPlan, PadPlan, Plan
+    from insole.record.plan import FootPlan, Plan
+    from insole.record.planned_contact import ContactCase, ContactFigures, ContactPlan
+    from insole.record.planned_parts import PadPlan
 
 __all__ = ["plan", "whole_plan"]
 
@@ -24,7 +28,7 @@ def whole_plan(record: Plan) -> str:
     for foot in record.feet:
         rows += ["", *_foot(foot)]
     if record.notes:
-        rows += ["", *(f"{note.level.value}: {note.text}" for note in record.notes)]
+        rows += ["", *(f"{note.level.value}: {noted(note)}" for note in record.notes)]
     from insole.record.questions import SHORT_CAUTION
 
     return "\n".join([*rows, "", SHORT_CAUTION])
@@ -84,7 +88,7 @@ def _foot(foot: FootPlan) -> list[str]:
         rows.append(f"  saddle: {change(foot.saddle_change.value, foot.saddle_change.sd)}")
     if foot.contact is not None:
         rows += _contact(foot.contact)
-    rows += [f"  {note.level.value}: {note.text}" for note in foot.notes]
+    rows += [f"  {note.level.value}: {noted(note)}" for note in foot.notes]
     return rows
 
 

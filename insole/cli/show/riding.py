@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from insole.record.plan import Plan
     from insole.trials.cases import Case
-    from insole.trials.trial import Trial
+    from insole.trials.entry import Trial
 
-__all__ = ["case", "loose_plans", "trial", "trials"]
+__all__ = ["case", "loose_plans", "trial", "trials", "understood_words"]
 
 
 def trial(record: Trial, options: Sequence[str] = ()) -> str:
@@ -31,12 +31,32 @@ def trial(record: Trial, options: Sequence[str] = ()) -> str:
     if record.clinician:
         rows.append(f"  clinician's word: {record.clinician}")
     rows += [f"  {words}" for words in record.words]
+    if typed := _to_answer(record):
+        rows.append(f"  to type: {typed}")
     if options:
         named = [word for word in options if "." in word and not word.startswith("-")]
         there = all(Path(word).exists() for word in named if Path(word).suffix[1:].isalpha())
         where = "" if there else ", in the folder of the scans and files named"
         rows += [f"  to plan it{where}:", f"    {shlex.join(['solewright', *options])}"]
     return "\n".join(rows)
+
+
+def _to_answer(record: Trial) -> str:
+    """Return the options that answer a trial, or log it again where something was left open."""
+    from insole.trials.red_flags import not_asked, unread
+
+    if record.answer is None:
+        wanted = (
+            "--felt or --said, --no-red-flags or --flag NAME=yes|no, --better, --same or --worse"
+        )
+        return "" if record.stopped else wanted
+    again = f"--corrects {record.number} --because TEXT"
+    if not record.stopped and record.step is None and not_asked(record.flags):
+        return f"{again}, and --no-red-flags, or --flag NAME=yes|no for each"
+    strange = not record.felt and unread(record.said)
+    if strange and record.step is None and not record.health:
+        return f"{again}, and --felt PICK (--words prints the list)"
+    return ""
 
 
 def _flags(record: Trial) -> str:
@@ -82,3 +102,24 @@ def case(found: Case) -> str:
             then = f"corrected by trial {by[one.number]}"
         rows.append(f"  trial {one.number}, {one.date}, plan {one.plan}: {then}")
     return "\n".join(rows)
+
+
+def understood_words() -> list[str]:
+    """Return what may be picked with --felt, the red flags, and short words that --said takes."""
+    from insole.trials.picks import OBSERVATIONS, PICKS, SLIPS, picked
+    from insole.trials.red_flags import FLAGS
+
+    meanings = {name: picked(name).text for name in PICKS}
+    meanings[SLIPS] += "; a red flag, and stops"
+    meanings |= {
+        f"N mm {way}": f"the rider wants the pad N mm {way}"
+        for way in ("forward", "back", "in", "out")
+    }
+    return [
+        "to pick with --felt:",
+        *(f"  {name:26} {text}" for name, text in meanings.items()),
+        "red flags, to answer with --flag NAME=yes or no:",
+        *(f"  {flag.id:26} {flag.text}" for flag in FLAGS),
+        "to write into --said:",
+        *(f"  {o.id:26} {o.text}" for o in OBSERVATIONS),
+    ]

@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from insole.output.phrases import LOAD_CASE, capital, noted
-from insole.record.plan import FootPlan, Note, NoteLevel, Plan
+from insole.record.plan import FootPlan, Plan
+from insole.record.values import Note, NoteLevel
 
 __all__ = ["bench_words", "plan_warnings", "row_of", "warnings"]
 

@@ -17,11 +17,11 @@ from insole.errors import OutputError
 from insole.output.ink import MM, fonts, save_bytes
 from insole.output.made import size_words, way_words
 from insole.output.papers.flow import MAIN_CAUTION, WIDE, build, gap, head, paragraph, table
+from insole.output.papers.plan_measures import measure_section, missing_section, room_section
 from insole.output.papers.reasons import topics
 from insole.output.phrases import (
     COVERAGE,
     all_notes,
-    amount,
     answers,
     capital,
     flat_words,
@@ -34,30 +34,15 @@ from insole.output.phrases import (
 )
 from insole.parts import materials as stock
 from insole.parts.part import Part
-from insole.record.least import Kind, counts
 from insole.record.material_file import default_materials
 from insole.record.materials import Materials
-from insole.record.plan import ContactCase, Plan, Quantity, fingerprint
+from insole.record.plan import Plan, fingerprint
+from insole.record.planned_contact import ContactCase
 
 __all__ = ["write_plan_page"]
 
-# what a name of the trade or of an author measures
-GLOSSES = {
-    "arch_height_index": "arch height index (dorsum over truncated length)",
-    "arch_index": "arch index (midfoot share of the footprint)",
-    "chippaux_smirak": "Chippaux-Smirak (footprint index: arch over ball)",
-    "staheli": "Staheli (footprint index: arch over heel)",
-}
 # notes that a section or table of the page says already
 SAID = frozenset({"not-asked", "cleat-mark", "fit"})
-# station, the foot's measure, the shoe's
-ROOMS = (
-    ("length", "foot_length", "length"),
-    ("ball width", "foot_breadth", "ball_width"),
-    ("heel width", "heel_breadth_max", "heel_width"),
-    ("ball girth", "ball_girth", "ball_girth"),
-    ("instep height", "instep_height", "instep_height"),
-)
 
 
 def write_plan_page(
@@ -94,9 +79,9 @@ def write_plan_page(
         *_planned_section(plan, known, parts),
         *_part_section(parts, known),
         *_contact_section(plan),
-        *_measure_section(plan),
-        *_missing_section(plan),
-        *_room_section(plan),
+        *measure_section(plan),
+        *missing_section(plan),
+        *room_section(plan),
         *_shoe_section(plan),
         *_note_section(plan),
         *_caution_section(plan),
@@ -256,111 +241,6 @@ def _contact_rows(name: str, cases: list[ContactCase | None]) -> list[list[Any]]
             row.append(paragraph(f"{was.peak[region]:.0f} → {now.peak[region]:.0f}", 8.4))
         rows.append(row)
     return rows
-
-
-def _measure_section(plan: Plan) -> list[Any]:
-    """Return the table of measures that could be had, left against right."""
-    names = list(dict.fromkeys(name for foot in plan.feet for name in foot.measures))
-    rows = [[paragraph(f"<b>{name}</b>") for name in ("measure", "left", "right", "left − right")]]
-    for name in names:
-        pair = [foot.measures.get(name) if foot else None for foot in (plan.left, plan.right)]
-        if all(item is None or item.value is None for item in pair):
-            continue
-        cells = ["–" if q is None or q.value is None else amount(q) for q in pair]
-        cells = [GLOSSES.get(name, words(name)), *cells, _difference(*pair)]
-        rows.append([paragraph(cell) for cell in cells])
-    shown = table(rows, [85.0, 35.0, 35.0, 35.0], pad=0.3, repeat=1)
-    return [*head("Measures, ± one standard deviation"), shown]
-
-
-def _difference(left: Quantity | None, right: Quantity | None) -> str:
-    """Return left minus right with its standard deviation, or nothing."""
-    if left is None or right is None or left.value is None or right.value is None:
-        return ""
-    sd = None
-    if left.sd is not None and right.sd is not None:
-        sd = (left.sd**2 + right.sd**2) ** 0.5
-    apart = left.value - right.value
-    kinds: dict[str, Kind] = {"mm": "length", "deg": "angle"}
-    kind = kinds.get(left.unit)
-    if kind is not None and not counts(apart, kind):
-        return "alike"
-    return amount(Quantity(value=apart, unit=left.unit, sd=sd), sign=True)
-
-
-def _missing_section(plan: Plan) -> list[Any]:
-    """Return what could not be measured, each with its reason."""
-    reasons: dict[tuple[str, str], list[str]] = {}
-    for foot in plan.feet:
-        for name, item in foot.measures.items():
-            if item.value is None:
-                reasons.setdefault((name, item.reason or "no reason given"), []).append(foot.side)
-    if not reasons:
-        return []
-    lines = [
-        paragraph(f"<b>{GLOSSES.get(name, words(name))}</b> ({' and '.join(who)}): {escape(why)}.")
-        for (name, why), who in reasons.items()
-    ]
-    return [*head("Not measurable from these scans, and why"), *lines]
-
-
-def _room_section(plan: Plan) -> list[Any]:
-    """Return the foot's measures against those of the shoe, and how the plan judges each."""
-    inside = (plan.shoe or {}).get("inside") or {}
-    rows = [
-        [
-            paragraph(f"<b>{name}</b>")
-            for name in (
-                "shoe against foot, mm",
-                "shoe inside",
-                "LEFT foot",
-                "less the foot",
-                "RIGHT foot",
-                "less the foot",
-                "judged",
-            )
-        ]
-    ]
-    for station, measure, key in ROOMS:
-        size = inside.get(key)
-        found = [foot.measures.get(measure) if foot else None for foot in (plan.left, plan.right)]
-        if size is None or all(q is None or q.value is None for q in found):
-            continue
-        cells = [station, f"{size:.1f}"]
-        for q in found:
-            if q is None or q.value is None:
-                cells += ["–", ""]
-                continue
-            cells += [amount(q).removesuffix(" mm"), signed(size - q.value, 1)]
-        rows.append([paragraph(cell) for cell in (*cells, _judged(plan, station))])
-    if len(rows) < 2:
-        return []
-    shown = table(rows, [38.0, 22.0, 27.0, 22.0, 27.0, 22.0, 32.0], pad=0.35, repeat=1)
-    return [
-        *head("Shoe against foot"),
-        shown,
-        paragraph(
-            "Less the foot: shoe less scanned foot. Judged with heel clearance, growth under"
-            " load, base and cover taken into account; see the notes.",
-            8.0,
-        ),
-    ]
-
-
-def _judged(plan: Plan, station: str) -> str:
-    """Return how the plan's notes judge a station, the feet named where they differ."""
-    found: dict[str, list[str]] = {}
-    for foot in plan.feet:
-        codes = {note.code: note.text for note in foot.notes}
-        word = "tight" if f"fit-{station.replace(' ', '-')}" in codes else ""
-        for part in codes.get("fit", "").removeprefix("shoe: ").split("; "):
-            said, _, places = part.partition(" at ")
-            word = word or (said if station in places.split(", ") else "")
-        if word:
-            found.setdefault(word, []).append(foot.side)
-    if len(found) == 1:
-        return next(iter(found))
-    return ", ".join(f"{' and '.join(sides)} {word}" for word, sides in found.items())
 
 
 def _shoe_section(plan: Plan) -> list[Any]:

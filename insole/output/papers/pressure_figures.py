@@ -19,9 +19,10 @@ from insole.output.papers.flow import WIDE, drawn, paragraph, table
 from insole.output.papers.report_figures import Place
 from insole.output.papers.shades import PRESSURES, coloured, image, legend
 from insole.output.phrases import capital
-from insole.output.pictures.plan_view import Turn
+from insole.output.pictures.turn import Turn
 from insole.output.places import crest_point
-from insole.record.plan import ContactCase, FootPlan, Plan, PressureMap
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_contact import ContactCase, PressureMap
 
 __all__ = ["CASES", "MODEL", "NO_MAPS", "highest", "pressure_maps", "share_table"]
 

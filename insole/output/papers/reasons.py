@@ -26,7 +26,8 @@ from insole.parts.part import Part
 from insole.planning.wedge_rules import tilt
 from insole.record.least import counts
 from insole.record.materials import Materials
-from insole.record.plan import FootPlan, Plan, WedgePlace, WedgePlan
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import WedgePlace, WedgePlan
 
 __all__ = ["topics"]
 

@@ -13,25 +13,17 @@ from typing import Any
 import numpy as np
 
 from footscan.scan import Array
-from insole.output.ink import (
-    BLACK,
-    GREY,
-    MIDDLE,
-    ORANGE,
-    ring_path,
-    stroke,
-    wrapped,
-    write,
-)
+from insole.output.ink import BLACK, GREY, MIDDLE, ORANGE, ring_path, stroke, wrapped, write
 from insole.output.papers.flow import WIDE, drawn
 from insole.output.papers.shades import HEIGHTS, coloured, image, legend
 from insole.output.phrases import spread_words
-from insole.output.pictures.plan_view import Turn
+from insole.output.pictures.turn import Turn
 from insole.output.places import ball_lines, crest_point, metatarsal_crest, spread, tender_spots
 from insole.planning.seating import planned_bed
 from insole.planning.support.tops import spline_of
 from insole.record.limits import of_plan
-from insole.record.plan import FootPlan, Plan, WedgePlace
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import WedgePlace
 
 __all__ = ["COLUMN", "NO_SOLE", "SMALL", "Place", "above_bed", "sole_maps"]
 

@@ -20,12 +20,13 @@ from insole.output.ink import BLACK, BLUE, GREY, ORANGE, ring_path, stroke, writ
 from insole.output.papers.flow import WIDE, drawn
 from insole.output.papers.report_figures import COLUMN, SMALL, above_bed
 from insole.output.phrases import spread_words
-from insole.output.pictures.plan_view import Turn
+from insole.output.pictures.turn import Turn
 from insole.output.places import crest_point
 from insole.planning.ramp import inside_height
 from insole.planning.seating import planned_bed
 from insole.planning.support.tops import ContourShape, PadTop
-from insole.record.plan import FootPlan, Plan, WedgePlace
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import WedgePlace
 from insole.record.rings import edges_at
 
 __all__ = ["Cut", "cut_through", "key", "sections"]

@@ -70,7 +70,8 @@ from insole.output.places import (
 )
 from insole.parts.part import Part
 from insole.planning.dowels import PAD_DEPTH_MM, SOCKET_MM, base_depth
-from insole.record.plan import Plan, WedgePlace
+from insole.record.plan import Plan
+from insole.record.planned_parts import WedgePlace
 
 __all__ = ["write_template"]
 

@@ -36,7 +36,8 @@ from insole.output.places import (
     wedge_lines,
 )
 from insole.planning.dowels import SOCKET_MM
-from insole.record.plan import FootPlan, WedgePlace, WedgePlan
+from insole.record.plan import FootPlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
 
 __all__ = [
     "draw_ball",

@@ -21,7 +21,8 @@ from insole.errors import OutputError
 from insole.output.places import PLACE_PART, tender_spots
 from insole.parts.part import Part
 from insole.record.limits import of_plan
-from insole.record.plan import FootPlan, Plan, WedgePlace
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import WedgePlace
 
 __all__ = [
     "FACES",

@@ -18,10 +18,11 @@ import numpy as np
 
 from footscan.scan import Array
 from insole.output.ink import png_bytes, save_bytes
-from insole.output.pictures.plan_view import DARK, GREY, Turn, say
+from insole.output.pictures.turn import DARK, GREY, Turn, say
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.least import counts
-from insole.record.plan import ContourPlan, FootPlan, PadPlan, Plan
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import ContourPlan, PadPlan
 
 __all__ = ["Section", "changed_feet", "old_and_new_png", "section", "write_old_and_new"]
 

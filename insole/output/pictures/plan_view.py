@@ -1,12 +1,10 @@
-"""Pictures that a person would rather look at than read.
+"""The placement picture: both feet from above with base, pad and wedges, and what is said of them.
 
-    Plan         -> write_placement    -> PNG: both feet from above with base, pad and wedges
-    Part         -> part_view          -> array: the part shaded, from above or below
+    Plan -> placement_png, write_placement -> PNG
 
-Everything in plan is drawn as a rider sees the own feet from above: toes up, the left foot at the
-left, big toes towards each other. Drawing needs no display, and the same input gives the same
-bytes. Colours run in one direction of lightness, so that they survive a grey printer and every
-kind of colour vision.
+Drawn as a rider sees the own feet from above: toes up, the left foot at the left, big toes towards
+each other. Drawing needs no display, and the same input gives the same bytes. Colours run in one
+direction of lightness, so that they survive a grey printer and every kind of colour vision.
 """
 
 from __future__ import annotations
@@ -16,37 +14,24 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy import ndimage
 
-from footscan.measuring.pose import mirror
 from footscan.scan import Array
 from insole.errors import OutputError
 from insole.output.ink import png_bytes, save_bytes
-from insole.output.places import (
-    crest_point,
-    metatarsal_crest,
-    spread,
-    taper_words,
-    tender_spots,
-    turn_words,
-    wedge_lines,
+from insole.output.pictures.drawn_parts import (
+    draw_dome,
+    draw_landmarks,
+    draw_spots,
+    draw_wedge,
+    highest,
 )
-from insole.planning.support.tops import PadTop
-from insole.record.limits import of_plan
-from insole.record.plan import (
-    FootPlan,
-    HeightGrid,
-    MetatarsalPlan,
-    PadPlan,
-    Plan,
-    WedgePlan,
-    fingerprint,
-)
+from insole.output.pictures.turn import DARK, GREY, Turn, say
+from insole.output.places import crest_point, metatarsal_crest, spread, turn_words
+from insole.record.plan import FootPlan, Plan, fingerprint
 
-__all__ = ["Turn", "placement_png", "say", "write_placement"]
+__all__ = ["placement_png", "write_placement"]
 
 NOTE_LETTERS = 26  # in a line of the notes beside a foot
-GREY, ORANGE, DARK = "#666666", "#b85000", "#1a1a1a"
 
 
 def write_placement(path: str | Path, plan: Plan) -> None:
@@ -95,7 +80,7 @@ def _placement(plan: Plan, dpi: int) -> bytes:
     wide = 5.1 * len(plan.feet)
     figure = Figure(figsize=(wide + 0.2, 7.7), facecolor="white")
     domes = [dome for foot in plan.feet for dome in (foot.pad, foot.metatarsal) if dome]
-    tallest = max((_highest(dome) for dome in domes), default=0.0)
+    tallest = max((highest(dome) for dome in domes), default=0.0)
     filled = None
     for k, foot in enumerate(plan.feet):
         share = 1.0 / len(plan.feet)
@@ -130,14 +115,14 @@ def _draw_placement(axes: Any, plan: Plan, foot: FootPlan, tallest: float) -> An
         linestyle=(0, (10, 3, 2, 3)),
         zorder=2,
     )
-    notes = [_draw_wedge(axes, wedge, turn) for wedge in foot.wedges]
+    notes = [draw_wedge(axes, wedge, turn) for wedge in foot.wedges]
     filled = None
     if foot.pad is not None:
-        filled = _draw_dome(axes, foot.pad, crest_point(foot), turn, tallest)
+        filled = draw_dome(axes, foot.pad, crest_point(foot), turn, tallest)
         notes += _pad_notes(foot)
     if foot.metatarsal is not None:
         crest = metatarsal_crest(foot)
-        filled = _draw_dome(axes, foot.metatarsal, crest, turn, tallest)
+        filled = draw_dome(axes, foot.metatarsal, crest, turn, tallest)
         dome = foot.metatarsal
         words = (
             f"{dome.height:.1f} mm high\n{dome.crest.from_rear:.1f} mm from rear\n"
@@ -149,116 +134,11 @@ def _draw_placement(axes: Any, plan: Plan, foot: FootPlan, tallest: float) -> An
         sd = foot.landmark_sd.get("arch_apex")
         words = f"{at[0]:.0f}{'' if sd is None else f' ± {sd:.1f}'} mm from rear"
         notes.append((at, "Arch apex of the foot", words))
-    notes += _draw_spots(axes, plan, foot, turn)
-    _draw_plan_landmarks(axes, foot, turn)
+    notes += draw_spots(axes, plan, foot, turn)
+    draw_landmarks(axes, foot, turn)
     _place_notes(axes, notes, turn, base)
     _frame_placement(axes, foot, turn, base)
     return filled
-
-
-class Turn:
-    """From the bed frame to the page: right across, up to the toes; a left foot mirrored."""
-
-    def __init__(self, side: str) -> None:
-        self.left = side == "left"
-        self.medial = 1.0 if self.left else -1.0  # page direction of the medial side
-
-    def __call__(self, points: Any) -> tuple[Array, Array]:
-        """Return places across and up the page, mm."""
-        points = np.asarray(points, dtype=float)[..., :2]
-        worn = mirror(points) if self.left else points
-        return -worn[..., 1], worn[..., 0]
-
-
-def _draw_wedge(axes: Any, wedge: WedgePlan, turn: Turn) -> tuple[Array, str, str]:
-    """Draw a shim's zones and thick edge; return the note that belongs to it."""
-    full, band = wedge_lines(wedge)
-    under = wedge.place.value == "under the shoe"
-    ring = np.array(wedge.outline)
-    dash = (6, 2, 1, 2) if under else (4, 2)
-    axes.fill(
-        *turn(ring),
-        facecolor="none" if under else "#f6d9bd",
-        edgecolor=ORANGE,
-        linewidth=0.9,
-        linestyle=(0, dash),
-        zorder=2,
-    )
-    if not under:
-        zone = np.array([*full[0], *full[1][::-1]])
-        inside = (ring[:, 0] > full[0][0, 0]) & (ring[:, 0] < full[1][0, 0])
-        if inside.any():
-            zone = _between(ring, full[0][0, 0], full[1][0, 0])
-        axes.fill(*turn(zone), facecolor="#eebd8d", edgecolor="none", zorder=2.1)
-        for line in full:
-            axes.plot(*turn(line), color=ORANGE, linewidth=1.0, zorder=2.2)
-    axes.fill(
-        *turn(band), facecolor=ORANGE, edgecolor="white", hatch="/////", linewidth=0.0, zorder=5
-    )
-    middle = np.array([(full[0][0, 0] + full[1][0, 0]) / 2, 0.0])
-    lateral = float(ring[np.abs(ring[:, 0] - middle[0]).argsort()[:8], 1].min())
-    words = f"{wedge.words}\n{wedge.thick_edge:.1f} mm thick there\n" + (
-        "by its bolt slots"
-        if under
-        else f"full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm\n{taper_words(wedge)}"
-    )
-    return np.array([middle[0], lateral + 4.0]), f"Shim {wedge.place}", words
-
-
-def _between(ring: Array, low: float, high: float) -> Array:
-    """Return the part of a ring between two stations along x, shape (n, 2)."""
-    from shapely import Polygon, box
-
-    piece = Polygon(ring).buffer(0).intersection(box(low, -500.0, high, 500.0))
-    largest = max(getattr(piece, "geoms", [piece]), key=lambda shape: shape.area)
-    return np.array(largest.exterior.coords)[:-1]
-
-
-def _highest(pad: PadPlan | MetatarsalPlan) -> float:
-    """Return the height of the highest place, mm: a side that stands may pass the crest."""
-    x, y = np.meshgrid(*_fine(pad.top)[:2], indexing="ij")
-    return float(PadTop(pad).inside(x, y).max())
-
-
-def _draw_dome(
-    axes: Any, pad: PadPlan | MetatarsalPlan, crest: Array, turn: Turn, tallest: float
-) -> Any:
-    """Draw a pad's height as filled contours inside its outline, and the crest."""
-    from matplotlib.patches import Polygon
-
-    x, y, z = _fine(pad.top)
-    page, up = turn(np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1))
-    levels = np.arange(0.0, np.ceil(tallest) + 1.01, 1.0)
-    filled = axes.contourf(page, up, z, levels=levels, cmap="YlGnBu", extend="neither", zorder=3)
-    shown = levels[2::2]
-    ink = ["white" if level > 0.45 * levels[-1] else "#0b3c5d" for level in shown]
-    lines = axes.contour(page, up, z, levels=shown, colors=ink, linewidths=0.7, zorder=3.1)
-    edge = Polygon(
-        np.column_stack(turn(pad.outline)),
-        closed=True,
-        fill=False,
-        edgecolor="#0b3c5d",
-        linewidth=1.4,
-        zorder=3.3,
-    )
-    axes.add_patch(edge)
-    for drawn in (filled, lines):
-        drawn.set_clip_path(edge)
-    axes.clabel(lines, fmt="%g", fontsize=6.5)
-    cx, cy = turn(crest)
-    for colour, size in (("white", 3.0), (DARK, 1.3)):
-        axes.plot([cx - 6, cx + 6], [cy, cy], color=colour, linewidth=size, zorder=6)
-        axes.plot([cx, cx], [cy - 6, cy + 6], color=colour, linewidth=size, zorder=6)
-    return filled
-
-
-def _fine(grid: HeightGrid) -> tuple[Array, Array, Array]:
-    """Return the pad's grid refined by cubic interpolation, as the record prescribes."""
-    z = np.array(grid.z)
-    fine = ndimage.zoom(z, 3, order=3, mode="nearest", grid_mode=False)
-    x = grid.x0 + grid.step * np.linspace(0, z.shape[0] - 1, fine.shape[0])
-    y = grid.y0 + grid.step * np.linspace(0, z.shape[1] - 1, fine.shape[1])
-    return x, y, np.clip(fine, 0.0, None)
 
 
 def _pad_notes(foot: FootPlan) -> list[tuple[Array, str, str]]:
@@ -280,65 +160,6 @@ def _pad_notes(foot: FootPlan) -> list[tuple[Array, str, str]]:
         (crest_point(foot), "Pad crest", crest),
         (rear, "Pad, rear edge", f"{pad.rear_edge:.1f} mm from rear"),
     ]
-
-
-def _draw_spots(axes: Any, plan: Plan, foot: FootPlan, turn: Turn) -> list[tuple[Array, str, str]]:
-    """Draw a ring around each tender spot; return what is said about them."""
-    from matplotlib.patches import Circle
-
-    radius = of_plan(plan).value("keepout.tender_radius")
-    notes = []
-    for x, y in tender_spots(plan, foot.side):
-        px, py = map(float, turn([x, y]))
-        axes.add_patch(
-            Circle(
-                (px, py),
-                radius,
-                fill=False,
-                edgecolor=DARK,
-                linewidth=1.6,
-                linestyle=(0, (3, 1.5)),
-                zorder=6.4,
-            )
-        )
-        side = "medial" if y >= 0 else "lateral"
-        words = f"{x:g} mm from rear, {abs(y):g} mm {side}"
-        notes.append((np.array([x, y]), "Tender: keep free", words))
-    return notes
-
-
-def _draw_plan_landmarks(axes: Any, foot: FootPlan, turn: Turn) -> None:
-    """Draw metatarsal heads, ball line, heel centre and the foot's arch apex."""
-    from matplotlib.patches import Circle
-
-    marks = foot.landmarks
-    if "metatarsale_tibiale" in marks and "metatarsale_fibulare" in marks:
-        pair = [marks["metatarsale_tibiale"], marks["metatarsale_fibulare"]]
-        axes.plot(*turn(pair), color=DARK, linewidth=1.0, linestyle=(0, (7, 2, 1, 2)), zorder=5.5)
-    for name in ("mth1", "mth2", "mth3", "mth4", "mth5"):
-        if name in marks:
-            px, py = map(float, turn(marks[name]))
-            axes.add_patch(
-                Circle((px, py), 3.4, facecolor="white", edgecolor=DARK, linewidth=0.8, zorder=6)
-            )
-            axes.text(px, py, name[-1], fontsize=8.0, ha="center", va="center_baseline", zorder=7)
-    for name, symbol in (("arch_apex", "D"), ("heel_centre", "o")):
-        if name in marks:
-            px, py = map(float, turn(marks[name]))
-            axes.plot(
-                px,
-                py,
-                marker=symbol,
-                markersize=4.5,
-                color="#d8d8d8",
-                markeredgecolor=DARK,
-                markeredgewidth=0.8,
-                zorder=6.5,
-            )
-            if name == "heel_centre":
-                axes.text(
-                    px, py - 4.0, "heel centre", fontsize=8.0, ha="center", va="top", zorder=7
-                )
 
 
 def _place_notes(axes: Any, notes: list[tuple[Array, str, str]], turn: Turn, base: Array) -> None:
@@ -422,28 +243,3 @@ def _frame_placement(axes: Any, foot: FootPlan, turn: Turn, base: Array) -> None
 
 
 # ---- shared ------------------------------------------------------------------------------
-
-
-def say(
-    figure: Any,
-    x: float,
-    y: float,
-    words: str,
-    size: float,
-    *,
-    bold: bool = False,
-    colour: str = DARK,
-    align: str = "left",
-) -> None:
-    """Write a line on the figure; words are taken as they are, never as a formula."""
-    figure.text(
-        x,
-        y,
-        words,
-        fontsize=size,
-        fontweight="bold" if bold else "normal",
-        color=colour,
-        va="top",
-        ha=align,
-        parse_math=False,
-    )

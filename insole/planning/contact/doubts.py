@@ -11,7 +11,9 @@ from collections.abc import Sequence
 from insole.errors import PlanError
 from insole.planning.contact.give import gent_modulus, give_of
 from insole.record.limits import Limits
-from insole.record.plan import ContactPlan, Note, NoteLevel, Quantity, WedgePlace, WedgePlan
+from insole.record.planned_contact import ContactPlan
+from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.values import Note, NoteLevel, Quantity
 
 __all__ = ["GRAVITY", "idle_notes", "mass_of", "pressed_notes", "shim_notes"]
 

@@ -12,17 +12,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from insole.record.limits import Limits
-from insole.record.plan import (
-    ContactCase,
-    ContactPlan,
-    ContourPlan,
-    EffectCase,
-    EffectPlan,
-    Note,
-    NoteLevel,
-    PadPlan,
-    WedgePlan,
-)
+from insole.record.planned_contact import ContactCase, ContactPlan, EffectCase, EffectPlan
+from insole.record.planned_parts import ContourPlan, PadPlan, WedgePlan
+from insole.record.values import Note, NoteLevel
 
 __all__ = ["ball_peaks", "effect", "shim_cost"]
 
@@ -174,7 +166,7 @@ def _words(
     if wished + limits.value("support.step") <= limits.value("support.warn_above") + 1e-9:
         change.append(f"a higher level ({100 * (wished + limits.value('support.step')):.0f} %)")
     if pad is not None:
-        change.append("a contoured bed (--contoured three-quarter)")
+        change.append("a contoured bed")
         if reached < wished - 0.05 and binds:
             change.append(f"what holds it: {binds}")
     change.append("or no support at all, if the rider does not miss it")

@@ -38,19 +38,10 @@ from insole.planning.seating import Seating
 from insole.planning.support.ceilings import ball_line
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.limits import Limits
-from insole.record.plan import (
-    CleatPlan,
-    ContactCase,
-    ContactFigures,
-    ContactPlan,
-    ContourPlan,
-    MetatarsalPlan,
-    Note,
-    PadPlan,
-    PressureMap,
-    WedgePlace,
-    WedgePlan,
-)
+from insole.record.plan import CleatPlan
+from insole.record.planned_contact import ContactCase, ContactFigures, ContactPlan, PressureMap
+from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan, WedgePlace, WedgePlan
+from insole.record.values import Note
 
 __all__ = ["compare", "region_maps"]
 

@@ -23,7 +23,7 @@ from insole.planning.seating import Seating
 from insole.planning.support.space import Ceiling, Room
 from insole.planning.support.surface import FREE
 from insole.record.limits import Limits
-from insole.record.plan import WedgePlan
+from insole.record.planned_parts import WedgePlan
 from insole.record.rings import distance_to_ring, edges_at
 
 __all__ = ["ball_line", "depth_in", "low_pass", "room", "tender_spots"]

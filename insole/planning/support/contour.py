@@ -16,9 +16,7 @@ Terms
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -29,77 +27,36 @@ from footscan.scan import Array
 from insole.errors import PlanError
 from insole.planning.memory import Memory
 from insole.planning.ramp import inside_height
-from insole.planning.seating import Seating, smoothstep
+from insole.planning.seating import Seating
 from insole.planning.support.border import line_at
-from insole.planning.support.ceilings import ball_line, tender_spots
 from insole.planning.support.contour_field import (
     FLANK_TOP_MM,
-    MARGIN_MM,
     STEP_MM,
     Field,
     behind_ball,
-    breadths,
     field_of,
 )
+from insole.planning.support.contour_shape import (
+    outline_of,
+    reliefs,
+    rim_of,
+    share_of,
+    with_front,
+    with_rim,
+)
+from insole.planning.support.contour_wish import ContourWish, check
 from insole.planning.support.level import support_level
 from insole.planning.support.metatarsal import drop_notes, drop_of
-from insole.planning.support.surface import FREE, feel_of, follow, lower_of
+from insole.planning.support.surface import feel_of, follow, lower_of
 from insole.record.limits import Limits
-from insole.record.plan import (
-    ContourPlan,
-    Crest,
-    HeightGrid,
-    Note,
-    NoteLevel,
-    Override,
-    Quantity,
-    WedgePlace,
-    WedgePlan,
-)
-from insole.record.rings import edges_at, smooth_ring
+from insole.record.planned_parts import ContourPlan, Crest, WedgePlace, WedgePlan
+from insole.record.rings import edges_at
+from insole.record.values import HeightGrid, Note, NoteLevel, Override, Quantity
 
-__all__ = ["LENGTHS", "ContourWish", "plan_contour"]
+__all__ = ["plan_contour"]
 
-LENGTHS = ("three-quarter", "full")
 RIM_ROUND_MM = 3.0
-HEEL_FULL = (0.20, 0.34)  # shares of length between which the heel's full contact gives way
-LATERAL_FULL = (0.30, 0.60)  # shares of breadth from the lateral border, likewise
-CUP_ENDS = (0.20, 0.36)  # shares of length over which the cup's rim becomes flange and border
-FADE_MM = 12.0  # over which a relief runs out
 SNUG_MM = 1.0  # off the wish; common practice, no source
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ContourWish:
-    """What the fitter wants of a contoured bed.
-
-    Attributes
-    ----------
-    length : str
-        ``"three-quarter"`` (ends behind the ball line) or ``"full"``.
-    level : float or None
-        Support level under the arch; None takes the first trial's.
-    cup : float or None
-        Depth of the heel cup, mm; None takes the limits' own.
-    tender : tuple of (x, y)
-        Tender spots, bed frame, mm: each gets a relief.
-    relief : float or None
-        Depth of those reliefs, mm.
-    metatarsal, metatarsal_behind : float or None
-        Height of a metatarsal pad, mm; None: none. Its crest behind the heads, mm; None takes
-        the limits' own.
-    material : str
-        Word of the material table.
-    """
-
-    length: str
-    level: float | None = None
-    cup: float | None = None
-    tender: tuple[tuple[float, float], ...] = ()
-    relief: float | None = None
-    metatarsal: float | None = None
-    metatarsal_behind: float | None = None
-    material: str = "base-pp"
 
 
 def plan_contour(
@@ -136,7 +93,7 @@ def plan_contour(
     RefusedError
         The support level is above the limit and nobody signed for it.
     """
-    _check(wish, limits)
+    check(wish, limits)
     if "arch_apex" not in seating.landmarks:
         raise PlanError(
             "the arch was not seen from below in this scan, so no contoured bed can be shaped; "
@@ -146,7 +103,7 @@ def plan_contour(
     plate = plate_of(wish.material, limits)
     if wish.length == "full":  # heel and ball lie equally high
         plate = max(plate, limits.value("contour.forefoot"))
-    outline = _outline(seating, wish, limits)
+    outline = outline_of(seating, wish, limits)
     field = (memory or Memory()).kept(
         "field",
         (seating, measured, limits),
@@ -160,12 +117,12 @@ def plan_contour(
             "full length, or wedge under the shoe"
         )
     shim = inside_height(inside_wedges, field.gx, field.gy)
-    wanted = _share(seating, field, level) * field.gap - _reliefs(seating, field, wish, limits)
+    wanted = share_of(seating, field, level) * field.gap - reliefs(seating, field, wish, limits)
     contour = np.maximum(wanted, shim)
     top = plate + follow(contour, np.minimum(field.gap, FLANK_TOP_MM), feel_of(limits))
-    top = lower_of(top, _rim(seating, field, wish, plate, limits), RIM_ROUND_MM)
+    top = lower_of(top, rim_of(seating, field, wish, plate, limits), RIM_ROUND_MM)
     top = np.maximum(top, plate + shim)
-    top = _front(seating, field, wish, top, shim, limits)
+    top = with_front(seating, field, wish, top, shim, limits)
     if wish.metatarsal is not None:
         drop = drop_of(seating.landmarks, wish.metatarsal, wish.metatarsal_behind, limits)
         ends = shapely.Polygon(outline).buffer(-limits.value("contour.wall"))
@@ -177,7 +134,7 @@ def plan_contour(
             )
         top = top + drop.at(field.gx, field.gy)
         notes = (*notes, *drop_notes(drop, seating.landmark_sd))
-    top = _with_rim(field, top, limits.value("contour.wall"))
+    top = with_rim(field, top, limits.value("contour.wall"))
     notes = (*notes, *_said(wish, seating, limits))
     counted = np.logical_and(field.inside, behind_ball(seating, field) > 0)
     off = np.abs(plate + contour - top)[counted]
@@ -191,149 +148,6 @@ def plate_of(material: str, limits: Limits) -> float:
         return limits.value("contour.plate_tpu")
     foam = "eva" in material or "cork" in material
     return limits.value("contour.plate_eva" if foam else "contour.plate_rigid")
-
-
-def _check(wish: ContourWish, limits: Limits) -> None:
-    if wish.length not in LENGTHS:
-        raise PlanError(f"a contoured bed is {' or '.join(LENGTHS)}, not {wish.length!r}")
-    bounds = {
-        "cup": ("a heel cup", limits.value("contour.cup_least"), limits.value("contour.cup_most")),
-        "relief": ("a relief", 0.5, 3.0),
-    }
-    for name, (what, low, high) in bounds.items():
-        value = getattr(wish, name)
-        if value is not None and not (math.isfinite(value) and low <= value <= high):
-            raise PlanError(f"{what} cannot be {value:g} mm; give {low:g} to {high:g} mm")
-
-
-def _outline(seating: Seating, wish: ContourWish, limits: Limits) -> Array:
-    """Return the bed's outline: the base's, cut off behind the ball line for three quarters."""
-    base = shapely.Polygon(seating.base)
-    if wish.length == "full":
-        return np.asarray(shapely.orient_polygons(base).exterior.coords)[:-1]
-    medial, lateral, _ = ball_line(seating)
-    along = (medial - lateral) / np.linalg.norm(medial - lateral)
-    ahead = np.array([along[1], -along[0]])
-    back = _front_gap(seating, limits)
-    ends = [lateral - 400.0 * along - back * ahead, medial + 400.0 * along - back * ahead]
-    cut = shapely.Polygon([*ends, ends[1] - 900.0 * ahead, ends[0] - 900.0 * ahead])
-    most = seating.station + limits.value("contour.three_quarter") * seating.foot_length
-    piece = base.intersection(cut).intersection(shapely.box(-50.0, -300.0, most, 300.0))
-    radius = limits.value("feel.corner_radius")
-    front = piece.bounds[2]
-    rounded = piece.buffer(-radius, quad_segs=32).buffer(radius, quad_segs=32)
-    heel = piece.intersection(shapely.box(-50.0, -300.0, front - 45.0, 300.0))
-    piece = max(getattr(rounded.union(heel), "geoms", [rounded.union(heel)]), key=lambda p: p.area)
-    ring = shapely.get_coordinates(shapely.orient_polygons(piece).exterior.segmentize(1.5))[:-1]
-    return smooth_ring(ring, sigma_mm=1.5)
-
-
-def _front_gap(seating: Seating, limits: Limits) -> float:
-    """Return how far behind the ball line the contour ends, mm."""
-    _, _, sd = ball_line(seating)
-    return limits.value("keepout.ball_clear") + limits.value("keepout.coverage") * sd
-
-
-def _share(seating: Seating, field: Field, level: float) -> Array:
-    """Return the share of the gap to fill: all at heel and lateral border, the level between."""
-    share, across = breadths(seating, field)
-    heel = 1.0 - smoothstep((share - HEEL_FULL[0]) / (HEEL_FULL[1] - HEEL_FULL[0]))
-    lateral = 1.0 - smoothstep((across - LATERAL_FULL[0]) / (LATERAL_FULL[1] - LATERAL_FULL[0]))
-    full = np.maximum(heel, lateral)
-    return np.asarray(level + (1.0 - level) * full) if level < 1.0 else np.full(full.shape, level)
-
-
-def _reliefs(seating: Seating, field: Field, wish: ContourWish, limits: Limits) -> Array:
-    """Return what is taken off under places that are kept free of load, mm."""
-    base = limits.value("contour.relief")
-    depth = limits.value("keepout.tender_relief") if wish.relief is None else wish.relief
-    out = depth * tender_spots(seating, field.gx, field.gy, wish.tender, limits)
-    head = seating.landmarks.get("mth5", ball_line(seating)[1])
-    at = float(head[0]) - limits.value("keepout.fifth_base_behind") * seating.foot_length
-    radius = limits.value("keepout.fifth_base_radius")
-    low, _ = edges_at(seating.foot_outline, at)
-    centre = float(low[0]) + radius / 2 if np.isfinite(low[0]) else float(head[1])
-    away = np.hypot(field.gx - at, field.gy - centre) - radius / 2
-    out = np.maximum(out, base * (1.0 - smoothstep(away / FADE_MM)))
-    first = seating.landmarks.get("mth1")
-    if first is not None:  # the front half of the first ray must stay free to drop
-        half = limits.value("keepout.first_metatarsal_half") * seating.foot_length
-        start = float(first[0]) - half
-        low, high = edges_at(seating.foot_outline, np.clip(field.x, 2.0, None))
-        ray = np.nan_to_num(
-            high - limits.value("keepout.first_metatarsal_breadth") * (high - low), nan=FREE
-        )
-        beside = np.clip(ray[:, None] - field.gy, 0.0, None)
-        off = np.hypot(np.clip(start - field.gx, 0.0, None), beside)
-        out = np.maximum(out, base * (1.0 - smoothstep(off / FADE_MM)))
-    return np.asarray(out)
-
-
-def _rim(seating: Seating, field: Field, wish: ContourWish, plate: float, limits: Limits) -> Array:
-    """Return how high the top may stand above its bed, mm: cup, flange, lateral border."""
-    cup = limits.value("contour.cup") if wish.cup is None else wish.cup
-    share, across = breadths(seating, field)
-    behind = 1.0 - smoothstep((share - CUP_ENDS[0]) / (CUP_ENDS[1] - CUP_ENDS[0]))
-    medial = smoothstep((across - 0.3) / 0.4)
-    lateral_rim, flange = limits.value("contour.lateral"), limits.value("feel.flange")
-    slope = math.tan(math.radians(limits.value("feel.slope_medial")))
-    inward = np.clip(field.depth, 0.0, None)
-    sides = (1.0 - medial) * lateral_rim + medial * flange
-    mark = seating.landmarks.get("navicular")
-    rim = behind * (plate + cup) + (1.0 - behind) * (sides + slope * inward * medial)
-    if mark is not None:
-        bed = float(np.nan_to_num(seating.bed.height(mark[:1], mark[1:2]))[0])
-        extra = limits.value("keepout.coverage") * seating.landmark_sd.get("navicular", 0.0)
-        away = np.hypot(field.gx - mark[0], field.gy - mark[1])
-        away = away - limits.value("keepout.navicular_radius") - extra
-        high = max(float(mark[2]) - bed - limits.value("keepout.navicular_below"), 0.0)
-        rim = np.minimum(rim, high + np.clip(away, 0.0, None))
-    return np.asarray(rim)
-
-
-def _front(
-    seating: Seating, field: Field, wish: ContourWish, top: Array, shim: Array, limits: Limits
-) -> Array:
-    """Return the top run out behind the ball line, on nothing or on a flat forefoot."""
-    edge, thin = limits.value("feel.edge"), limits.value("keepout.ball_thin")
-    slope = math.tan(math.radians(limits.value("feel.slope")))
-    behind = behind_ball(seating, field)
-    plate = limits.value("keepout.ball_thin_height") + slope * np.clip(behind - thin, 0.0, None)
-    if wish.length == "full":
-        flat = limits.value("contour.forefoot")
-        clear = behind - _front_gap(seating, limits)
-        ramp = np.minimum(flat + slope * np.clip(clear, 0.0, None), np.maximum(plate, flat))
-        # the wedge built in runs on through all of it
-        contour = np.maximum(lower_of(top - shim, ramp, 1.5), flat)
-        ahead = smoothstep(-clear / 6.0)
-        return np.asarray((1.0 - ahead) * contour + ahead * flat + shim)
-    ends = _front_depth(seating, field, limits)
-    return np.asarray(
-        np.minimum(
-            lower_of(top, np.minimum(plate, edge + slope * ends), 1.0),
-            np.maximum(edge + slope * ends, 0.2),
-        )
-    )
-
-
-def _front_depth(seating: Seating, field: Field, limits: Limits) -> Array:
-    """Return how far places lie behind the front end of a three-quarter bed, mm."""
-    behind = behind_ball(seating, field) - _front_gap(seating, limits)
-    most = seating.station + limits.value("contour.three_quarter") * seating.foot_length
-    return np.minimum(behind, most - field.gx)
-
-
-def _with_rim(field: Field, top: Array, wall: float) -> Array:
-    """Return the top with a level rim as wide as a wall: nothing thinner stands at the border."""
-    fx, fy = np.gradient(field.depth)
-    norm = np.maximum(np.hypot(fx, fy), 1e-6)
-    into = np.clip(wall - field.depth, 0.0, wall + MARGIN_MM)
-    at = [
-        np.arange(len(field.x))[:, None] + into * fx / norm,
-        np.arange(len(field.y))[None, :] + into * fy / norm,
-    ]
-    moved = ndimage.map_coordinates(top, at, order=1, mode="nearest")
-    return np.where(into > 0, np.minimum(moved, np.where(field.inside, top, moved)), top)
 
 
 def _record(

@@ -9,11 +9,7 @@ from footscan.scan import Load
 from insole.errors import PlanError, RefusedError
 from insole.planning.seating import Seating
 from insole.record.limits import Limits
-from insole.record.plan import (
-    Note,
-    NoteLevel,
-    Override,
-)
+from insole.record.values import Note, NoteLevel, Override
 
 __all__ = ["support_level"]
 

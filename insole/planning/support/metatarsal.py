@@ -28,17 +28,9 @@ from insole.errors import PlanError
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
 from insole.record.limits import Limits
-from insole.record.plan import (
-    Crest,
-    HeightGrid,
-    MetatarsalPlan,
-    Note,
-    NoteLevel,
-    PadPlan,
-    WedgePlace,
-    WedgePlan,
-)
+from insole.record.planned_parts import Crest, MetatarsalPlan, PadPlan, WedgePlace, WedgePlan
 from insole.record.rings import edges_at
+from insole.record.values import HeightGrid, Note, NoteLevel
 
 __all__ = ["HEADS", "Drop", "drop_notes", "drop_of", "plan_metatarsal"]
 
@@ -151,8 +143,8 @@ def drop_of(
     if missing := [name[-1] for name in HEADS if name not in landmarks]:
         raise PlanError(
             f"metatarsal head {' and '.join(missing)} is not known, so no metatarsal pad can be "
-            "placed; feel the heads and set them by hand (--landmark)"
-        )
+            "placed; feel the heads and set them by hand"
+        ).asking("landmark")
     second, third, fourth = (np.asarray(landmarks[name][:2], dtype=float) for name in HEADS)
     medial = (second - fourth) / np.linalg.norm(second - fourth)
     forward = np.array([medial[1], -medial[0]])
@@ -257,12 +249,12 @@ def _clear_of(drop: Drop, pad: PadPlan | None, limits: Limits) -> Drop:
         if not shapely.Polygon(now.ring(edge)).intersects(taken):
             return now
         tail -= TAIL_STEP_MM
-    nearer = ", place its crest nearer to the heads (--metatarsal-behind)"
+    nearer = ", place its crest nearer to the heads"
     raise PlanError(
         "metatarsal pad and arch pad want the same place on the base: move the arch pad back "
-        f"(--shift-pad -5,0){nearer * (drop.behind > limits.value('metatarsal.behind'))}, wish a "
+        f"by some 5 mm{nearer * (drop.behind > limits.value('metatarsal.behind'))}, wish a "
         f"metatarsal pad lower than {drop.height:g} mm, or plan a contoured bed, which holds both"
-    )
+    ).asking("shift_pad", "metatarsal_behind", "contoured")
 
 
 def _reasons(

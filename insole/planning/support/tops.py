@@ -18,7 +18,8 @@ from scipy.spatial import cKDTree
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.record.plan import ContourPlan, HeightGrid, MetatarsalPlan, PadPlan
+from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan
+from insole.record.values import HeightGrid
 
 __all__ = ["ContourShape", "PadTop", "spline_of"]
 

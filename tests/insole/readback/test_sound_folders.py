@@ -13,7 +13,7 @@ from insole.output.cut import cutting
 from insole.output.settings import Settings
 from insole.parts.build import all_parts
 from insole.readback.letters import Shape, read_rows, take_arrows
-from insole.record.plan import WedgePlace
+from insole.record.planned_parts import WedgePlace
 from tests.plans import sample_foot, sample_plan
 
 Wedges = tuple[tuple[WedgePlace, float], ...]
