@@ -169,6 +169,7 @@ def make(
     )
     plan = _plan_for(inputs, given, say)
     home = keeping.case_home(plan, out)
+    keeping.refuse_stopped(plan, home, *(p for p in inputs if p.suffix.lower() == ".json"))
     keeping.refuse_other_plan(plan, home)
     _confirm(making.thick_edges(plan), thick_edges_checked, say)
     folder = making.make(plan, out, settings=settings, say=say)

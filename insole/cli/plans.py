@@ -56,6 +56,7 @@ def plan(
     old = plans.read_plan(against) if against else None
     version = given.pop("version") or (old.version + 1 if old else 1)
     made, _ = plans.plan_feet(request_of(scans, given, version))
+    keeping.refuse_stopped(made, out, *([against] if against else []))
     keeping.refuse_other_plan(made, out)
     path = plans.save_plan(made, out)
     keeping.keep_plan(made, out)

@@ -227,12 +227,14 @@ class Service:
     async def keep_plan(self, case: DeskCase, draft: Draft, job: Job) -> dict[str, Any]:
         """Plan both feet and keep the plan under the next number; the same plan is kept once."""
         from insole.record.plan import from_json
+        from insole.workflow.keeping import refuse_stopped
 
         feet = await self.feet(case, draft)
         for _ in range(5):
             version = case.next_version()
             asked = wishes.asked(self.home, case, draft, version)
             made = from_json(await self.bench.run("plan", feet, asked, say=self.say(job)))
+            refuse_stopped(made, self.home.cases_folder)
             if version > 1:
                 last = case.case.plan(version - 1)
                 if last.model_copy(update={"version": version}) == made:

@@ -188,6 +188,7 @@ def make(
     }
     settings = settings.with_stock(stock, material or {}, typed=typed)
     home = keeping.case_home(plan, Path(out))
+    keeping.refuse_stopped(plan, home)
     keeping.refuse_other_plan(plan, home)
     folder = making.make(plan, Path(out), settings=settings, say=say)
     keeping.keep_plan(plan, home)

@@ -29,6 +29,7 @@ __all__ = [
     "SHORT_CAUTION",
     "Question",
     "as_toml",
+    "dated",
     "decide",
     "named_and_dated",
     "read",
@@ -234,6 +235,12 @@ def named_and_dated(clinician: str) -> bool:
         return False
     name = clinician.replace(found.group(), "")
     return len(re.findall(r"[^\W\d_]", name)) >= 2
+
+
+def dated(clinician: str) -> str:
+    """Return the date in a clinician's word, YYYY-MM-DD; nothing when it has none."""
+    found = re.search(r"\b\d{4}-\d{2}-\d{2}\b", clinician)
+    return found.group() if found and named_and_dated(clinician) else ""
 
 
 def _same_day(full: Mapping[str, str]) -> list[str]:

@@ -30,7 +30,7 @@ from insole.trials.red_flags import Stop, asked, not_asked, stops, unread
 from insole.trials.set_up import changes, set_up
 from insole.trials.words import observed
 
-__all__ = ["judge"]
+__all__ = ["judge", "open_stop", "quoted"]
 
 FIRST_RIDE = "first ride at most 1 h, easy and near home"
 
@@ -197,16 +197,28 @@ def _undone(said: Said, plan: Plan, earlier: Sequence[Trial]) -> str:
 
 
 def quoted(words: Sequence[str]) -> str:
+    """Return words of a rider as quotes, parted by commas."""
     return ", ".join(f"'{word}'" for word in words)
+
+
+def open_stop(trials: Sequence[Trial]) -> Trial | None:
+    """Return the last stop of pain, numbness or a wound that no clinician's word has followed.
+
+    Parameters
+    ----------
+    trials : sequence of Trial
+        Those in force, see :func:`insole.trials.entry.in_force`.
+    """
+    stop = next((t for t in reversed(trials) if t.stopped and t.health), None)
+    if stop is None or any(t.clinician for t in trials if t.number > stop.number):
+        return None
+    return stop
 
 
 def _waiting(said: Said, earlier: Sequence[Trial]) -> tuple[str, str] | None:
     """Return why a stop still stands and what it waits for, or None."""
-    stop = next((t for t in reversed(earlier) if t.stopped and t.health), None)
+    stop = open_stop(earlier)
     if stop is None or said.clinician:
-        return None
-    after = [t for t in earlier if t.number > stop.number]
-    if any(t.clinician for t in after):
         return None
     return f"no clinician's word since the stop of trial {stop.number}", (
         f"trial {stop.number} stopped at {quoted(stop.stopped)}: no ride and no step until a "

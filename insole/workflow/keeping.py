@@ -11,7 +11,7 @@ from footscan.files import why
 if TYPE_CHECKING:
     from insole.record.plan import Plan
 
-__all__ = ["case_home", "keep_answers", "keep_plan", "refuse_other_plan"]
+__all__ = ["case_home", "keep_answers", "keep_plan", "refuse_other_plan", "refuse_stopped"]
 
 NO_NAME = "case"  # of a plan whose case was not named
 
@@ -86,3 +86,40 @@ def refuse_other_plan(plan: Plan, home: Path) -> None:
 
     if plan.case != NO_NAME and cases.can_name(plan.case):
         cases.refuse_other(home, plan)
+
+
+def refuse_stopped(plan: Plan, *places: Path) -> None:
+    """Refuse a plan of a case whose last stop waits for a clinician's word.
+
+    A word in the plan itself counts when it is not older than the stop.
+
+    Parameters
+    ----------
+    plan : Plan
+        To be kept or made.
+    *places : Path
+        Folders of cases, and files of plans of that case.
+
+    Raises
+    ------
+    insole.errors.RefusedError
+        A stop is open.
+    """
+    from insole.errors import RefusedError
+    from insole.record.questions import dated
+    from insole.trials import cases
+    from insole.trials.entry import in_force
+    from insole.trials.trial import open_stop, quoted
+
+    if plan.case == NO_NAME or not cases.can_name(plan.case):
+        return
+    for place in places:
+        beside = place if place.suffix == ".json" else place / "made" / "plan.json"
+        home = cases.home_of(beside, plan.case)
+        stop = None if home is None else open_stop(in_force(cases.open_case(home).trials()))
+        if stop is not None and dated(plan.clinician) < stop.date:
+            raise RefusedError(
+                f"trial {stop.number} of {plan.case!r} stopped at {quoted(stop.stopped)} on "
+                f"{stop.date}: nothing is planned or made for this rider until a clinician's word "
+                "of that day or later is recorded, with name and date"
+            )

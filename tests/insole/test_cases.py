@@ -11,9 +11,10 @@ from pathlib import Path
 import pytest
 
 from footscan import files
+from insole import cli
 from insole.cli.options import again
-from insole.errors import InsoleError
-from insole.record.plan import to_json
+from insole.errors import InsoleError, RefusedError
+from insole.record.plan import fingerprint, to_json
 from insole.trials import case_files, cases
 from insole.trials.entry import Trial
 from insole.workflow import keeping
@@ -277,3 +278,42 @@ def test_a_step_names_files_where_they_lie(tmp_path, monkeypatch):
     assert again.located("here.ply") == "here.ply"
     for unknown in ("twice.ply", "none.ply"):
         assert again.located(unknown) == unknown
+
+
+def test_nothing_is_planned_or_made_under_a_stop_until_a_clinician_spoke(tmp_path):
+    plan, out = sample_plan(case="rider"), tmp_path / "plans"
+    case = cases.open_case(cases.keep(out, plan).parents[1])
+    next_one = plan.model_copy(update={"version": 2})
+    keeping.refuse_stopped(next_one, out)  # nothing was said yet
+    stop = {
+        "number": 1,
+        "case": "rider",
+        "plan": 1,
+        "fingerprint": fingerprint(plan),
+        "date": "2026-05-03",
+        "answer": "worse",
+        "stopped": ["numb"],
+        "health": True,
+        "set_up": {},
+    }
+    case.add_trial(Trial.model_validate(stop))
+    made = tmp_path / "elsewhere" / "old-plan.json"
+    for places in ((out,), (made, out / "rider" / "plans" / "plan-001.json")):
+        with pytest.raises(RefusedError, match="trial 1 of 'rider' stopped at 'numb'"):
+            keeping.refuse_stopped(next_one, *places)
+    for word in ("Dr Sample, 2026-05-02", "Dr Sample", ""):  # older than the stop, or no word
+        with pytest.raises(RefusedError):
+            keeping.refuse_stopped(next_one.model_copy(update={"clinician": word}), out)
+    spoken = next_one.model_copy(update={"clinician": "Dr Sample, 2026-05-03"})
+    keeping.refuse_stopped(spoken, out)
+    keeping.refuse_stopped(next_one.model_copy(update={"case": "other"}), out)
+
+
+def test_plan_and_make_end_with_4_under_a_stop(tmp_path, capsys):
+    plan, out = sample_plan(case="rider"), tmp_path / "plans"
+    kept = cases.keep(out, plan)
+    flags = ["--flag", "numbness=yes", "--said", "numb toes", "--worse", "--on", "2026-05-03"]
+    assert cli.main(["trial", str(kept), *flags]) == 4
+    assert cli.main(["make", str(kept), "--out", str(tmp_path / "parts"), "--quiet"]) == 4
+    assert "until a clinician's word of that day or later is recorded" in capsys.readouterr().err
+    assert not list((tmp_path / "parts").glob("rider-v*"))
