@@ -113,10 +113,9 @@ def _foot(foot: FootPlan) -> list[str]:
         alone = " without the wedge" if posted else " without the shim" if shims else ""
         word = "not recommended, " if doubt else ""
         rows.append(f"  effect{alone}: {word}{_effect(foot.effect)}")
-    built_in = foot.contour.posting if foot.contour is not None else []
     rows += [
         f"  wedge {asked(wedge)}, thick on the {wedge.thick_side} ({wedge.thick_edge:.1f} mm)"
-        for wedge in (*built_in, *foot.wedges)
+        for wedge in foot.tilts
     ]
     rows += [
         f"  no wedge {place}: {_headline(why)}"

@@ -88,6 +88,25 @@ def tender_spots(plan: Plan, side: str) -> list[tuple[float, float]]:
     return []
 
 
+def tender_words(foot: FootPlan, number: int) -> str:
+    """Return what the parts do at a foot's tender spot of that number, counted from 0.
+
+    An older plan does not know.
+    """
+    notes = [note for note in foot.notes if note.code in ("tender-spot", "tender-not-free")]
+    return notes[number].text.partition(": ")[2] if number < len(notes) else "a relief was wished"
+
+
+def with_wedges(foot: FootPlan) -> str:
+    """Return load and contact of the midfoot, pedalling, with the wedges inside; may be empty."""
+    inside = any(wedge.place is not WedgePlace.UNDER for wedge in foot.tilts)
+    cases = foot.contact.cases if foot.contact is not None and inside else []
+    found = next((c.after for c in cases if c.case == "pedalling" and c.after), None)
+    if found is None:
+        return ""
+    return f"{100 * found.share['midfoot']:.0f} % and {found.area:.0f} cm²"
+
+
 def turn_words(turn: float) -> str:
     """Return the turn of a pad in words, degrees about +z."""
     if abs(turn) < 0.05:

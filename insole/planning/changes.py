@@ -39,8 +39,8 @@ def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
     """Return the changes of one foot, without its side."""
     words = [*_pad_changes(was, now), *_metatarsal_changes(was, now)]
     for place in WedgePlace:
-        a = next((w for w in was.wedges if w.place is place), None)
-        b = next((w for w in now.wedges if w.place is place), None)
+        a = next((w for w in was.tilts if w.place is place), None)
+        b = next((w for w in now.tilts if w.place is place), None)
         if (a and a.words) != (b and b.words):
             old_words, new_words = (w.words if w else "none" for w in (a, b))
             words.append(f"wedge {place.value}: {old_words} before, {new_words} now")

@@ -83,6 +83,8 @@ def rows(
     for station in STATIONS:
         low, high = (float(edge[0]) for edge in edges_at(seated.base, x[station]))
         middle = (low + high) / 2
+        if contour is not None and station == "arch":
+            middle = contour.crest.y or 0.0
         ahead = station in ("ball", "toes")
         flat = below(x[station], middle, ahead)
         shim = _shim_at(wedges, x[station], middle)

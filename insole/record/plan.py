@@ -146,6 +146,11 @@ class FootPlan(Record):
     effect: EffectPlan | None = None
     notes: list[Note] = Field(default=[])
 
+    @property
+    def tilts(self) -> list[WedgePlan]:
+        """Every wedge of the foot, those built into a contoured bed first."""
+        return [*(self.contour.posting if self.contour else []), *self.wedges]
+
 
 class Plan(Record):
     """A plan for a case: one or two feet, one shoe, wishes, answers, notes.

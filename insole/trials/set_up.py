@@ -34,8 +34,7 @@ def set_up(foot: FootPlan) -> dict[str, Any]:
     """Return what one foot is set up with: the things that a step can change."""
     pad = foot.pad
     support = foot.pad or foot.contour
-    posted = foot.contour.posting if foot.contour else []
-    net = {w.place: w.net for w in (*foot.wedges, *posted)}
+    net = {w.place: w.net for w in foot.tilts}
     behind = foot.metatarsal.behind if foot.metatarsal else None
     height = (
         foot.metatarsal.height

@@ -152,16 +152,11 @@ def _shift(foot: FootPlan, pad: PadPlan, chosen: Observation, limits: Limits) ->
     return Move(wish={"shift": new}, was={"shift": list(pad.shift)}, words=words)
 
 
-def _wedges(foot: FootPlan) -> list[WedgePlan]:
-    """Return a foot's wedges, those that are built into a contoured bed too."""
-    return [*foot.wedges, *(foot.contour.posting if foot.contour else [])]
-
-
 def _wedge(plan: Plan, foot: FootPlan, sign: int, limits: Limits) -> Move:
     if plan.shoe is None:
         return Move(words="without a shoe file the shoe's own cant is not known")
     kept = _shoe(plan).cant_kept(WedgePlace.FOREFOOT)
-    made = next((w for w in _wedges(foot) if w.place is WedgePlace.FOREFOOT), None)
+    made = next((w for w in foot.tilts if w.place is WedgePlace.FOREFOOT), None)
     old = made.net if made else 0.0
     new = old + sign * limits.value("wedge.step")
     if why := _too_much_wedge(foot, made, kept, new, limits):
@@ -179,7 +174,7 @@ def _too_much_wedge(
     foot: FootPlan, made: WedgePlan | None, kept: float, new: float, limits: Limits
 ) -> str:
     """Return which limit a forefoot wedge of `new` degrees passes, or nothing."""
-    others = [w for w in _wedges(foot) if w.place is not WedgePlace.FOREFOOT]
+    others = [w for w in foot.tilts if w.place is not WedgePlace.FOREFOOT]
     under = sum(w.net for w in others if w.place is WedgePlace.UNDER)
     if abs(new) <= (abs(made.net) if made else 0.0):
         return ""

@@ -258,6 +258,13 @@ def _wedge(plan: Plan, foot: FootPlan) -> list[Any]:
     ]
     under = any(wedge.place is WedgePlace.UNDER for wedge in foot.wedges)
     bolted = "" if under or not work.under_feet(plan) else f"{foot.side.upper()}: old bolts"
+    built = foot.contour.posting if foot.contour is not None else []
+    lines = [
+        *(big(f"<b>{capital(w.place.value)} {w.words}, built into the bed</b>") for w in built),
+        *lines,
+    ]
+    if built and not foot.wedges:
+        return [*lines, *whys, *([big(bolted)] if bolted else [])]
     if not foot.wedges:
         return [big(f"No shim{f'; {bolted}' if bolted else ''}"), *whys]
     return [*lines, *whys, *([big(bolted)] if bolted else [])]

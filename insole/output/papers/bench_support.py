@@ -10,7 +10,7 @@ from xml.sax.saxutils import escape
 
 from insole.output.papers.bench_type import SAME_MM, act, big, mixed
 from insole.output.phrases import capital, extent, paper, shift_words, spread_words
-from insole.output.places import tender_spots, turn_words
+from insole.output.places import tender_spots, tender_words, turn_words, with_wedges
 from insole.planning.dowels import PAD_DEPTH_MM, SOCKET_MM, base_depth
 from insole.record.plan import FootPlan, Plan
 from insole.record.planned_parts import ContourPlan
@@ -22,8 +22,11 @@ def pad_lines(plan: Plan, foot: FootPlan) -> list[Any]:
     """Return size, crest, turn, ends and fill of the pad, and the spots that it keeps free."""
     pad = foot.pad
     spots = [
-        act(f"<b>Tender spot:</b> {x:g} mm from rear, {_side_words(y)}: keep free")
-        for x, y in tender_spots(plan, foot.side)
+        act(
+            f"<b>Tender spot:</b> {x:g} mm from rear, {_side_words(y)}: "
+            f"{escape(paper(tender_words(foot, k)))}"
+        )
+        for k, (x, y) in enumerate(tender_spots(plan, foot.side))
     ]
     if foot.contour is not None:
         return [*_contour(foot.contour), act(_effect_words(foot)), *spots]
@@ -111,6 +114,8 @@ def _effect_words(foot: FootPlan) -> str:
         if case.case == "pedalling"
     ]
     said = "; ".join(words) or "no figures"
+    if words and (made := with_wedges(foot)):
+        said += f", without the wedge; with it {made}"
     if foot.effect.little:
         return f"<b>Does next to nothing</b> in the model: {said}; see the plan"
     return f"Model: {said}"

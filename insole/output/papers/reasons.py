@@ -21,7 +21,14 @@ from insole.output.phrases import (
     spread_words,
     yaw_words,
 )
-from insole.output.places import PLACE_PART, taper_words, tender_spots, turn_words
+from insole.output.places import (
+    PLACE_PART,
+    taper_words,
+    tender_spots,
+    tender_words,
+    turn_words,
+    with_wedges,
+)
 from insole.parts.part import Part
 from insole.planning.wedge_rules import tilt
 from insole.record.least import counts
@@ -84,9 +91,10 @@ def _pad(plan: Plan, foot: FootPlan, materials: Materials) -> list[str]:
     """Return a pad's size, place, gap, reasons and binding rules."""
     pad = foot.pad
     spots = [
-        f"<b>Tender spot</b> kept free: {x:g} mm from the rear edge, {abs(y):g} mm"
-        f" {'medial' if y >= 0 else 'lateral'} of the centreline."
-        for x, y in tender_spots(plan, foot.side)
+        f"<b>Tender spot</b>, {x:g} mm from the rear edge, {abs(y):g} mm"
+        f" {'medial' if y >= 0 else 'lateral'} of the centreline:"
+        f" {escape(paper(tender_words(foot, k)))}."
+        for k, (x, y) in enumerate(tender_spots(plan, foot.side))
     ]
     if foot.contour is not None:
         return [*_effect(foot), *_contour(foot, materials), *spots]
@@ -123,6 +131,8 @@ def _effect(foot: FootPlan) -> list[str]:
     if foot.effect.snug is not None:
         snug = f" {100 * foot.effect.snug:.0f} % of its area lies within 1 mm of the wish."
     words = escape(paper(foot.effect.words))
+    if made := with_wedges(foot):
+        words += f", without the wedge; with it the midfoot has {made}"
     return [
         f"<b>The support {words}.</b>{snug} Figures of a spring model: a comparison of beds,"
         " never a clinical figure."

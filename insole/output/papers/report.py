@@ -29,7 +29,7 @@ from insole.output.phrases import (
     spread_words,
     yaw_words,
 )
-from insole.output.places import tender_spots
+from insole.output.places import tender_spots, tender_words, with_wedges
 from insole.parts.part import Part
 from insole.record.least import counts
 from insole.record.material_file import default_materials
@@ -156,13 +156,16 @@ def _foot_words(plan: Plan, foot: FootPlan) -> list[str]:
             " heads of the second to fourth toe's bones. Take it out if it is felt as a lump, or"
             " with tingling or pain."
         )
-    for x, y in tender_spots(plan, foot.side):
+    for k, (x, y) in enumerate(tender_spots(plan, foot.side)):
         side = "big" if y > 0 else "little"
         lines.append(
-            f"<b>Tender spot</b> kept free, {x:g} mm from the rear edge,"
-            f" {abs(y):g} mm towards the {side} toe."
+            f"<b>Tender spot</b>, {x:g} mm from the rear edge,"
+            f" {abs(y):g} mm towards the {side} toe: {escape(paper(tender_words(foot, k)))}."
         )
-    lines += [_wedge_words(wedge) for wedge in foot.wedges] or ["<b>No wedge.</b>"]
+    built = foot.contour.posting if foot.contour is not None else []
+    lines += [_wedge_words(wedge, built_in=wedge in built) for wedge in foot.tilts] or [
+        "<b>No wedge.</b>"
+    ]
     if foot.cleat is not None:
         lines.append(_cleat_words(foot))
     saddle = foot.saddle_change
@@ -202,21 +205,23 @@ def _effect(foot: FootPlan) -> str:
     shares = " instead of ".join(f"{100 * s:.0f} %" for s in reversed(case.midfoot_share))
     areas = " instead of ".join(f"{a:.0f} cm²" for a in reversed(case.area))
     little = " In the model that is next to nothing." if foot.effect.little else ""
+    made = with_wedges(foot)
+    alone, wedged = (" without the wedge", f" With the wedge it is {made}.") if made else ("", "")
     return (
-        f" In a spring model, pedalling, the middle of the foot carries {shares} of the load and"
-        f" {areas} are in contact.{little}"
+        f" In a spring model, pedalling{alone}, the middle of the foot carries {shares} of the"
+        f" load and {areas} are in contact.{wedged}{little}"
     )
 
 
-def _wedge_words(wedge: WedgePlan) -> str:
+def _wedge_words(wedge: WedgePlan, *, built_in: bool) -> str:
     where = {
         WedgePlace.FOREFOOT: "under the ball of the foot",
         WedgePlace.HEEL: "under the heel",
         WedgePlace.UNDER: "between shoe and cleat",
     }[wedge.place]
     return (
-        f"<b>Wedge</b> {where}, {abs(wedge.net):g}°: {wedge.thick_edge:.1f} mm thick at the"
-        f" {wedge.thick_side}."
+        f"<b>Wedge</b> {where}{', built into the bed' * built_in}, {abs(wedge.net):g}°:"
+        f" {wedge.thick_edge:.1f} mm thick at the {wedge.thick_side}."
     )
 
 

@@ -18,7 +18,14 @@ from insole.output.papers.flow import WIDE, drawn
 from insole.output.papers.shades import HEIGHTS, coloured, image, legend
 from insole.output.phrases import spread_words
 from insole.output.pictures.turn import Turn
-from insole.output.places import ball_lines, crest_point, metatarsal_crest, spread, tender_spots
+from insole.output.places import (
+    ball_lines,
+    crest_point,
+    metatarsal_crest,
+    spread,
+    tender_spots,
+    tender_words,
+)
 from insole.planning.seating import planned_bed
 from insole.planning.support.tops import spline_of
 from insole.record.limits import of_plan
@@ -141,7 +148,7 @@ def _sole_map(
     place = Place(turn, middle, low, SCALE)
     stroke(canvas, place(base), MIDDLE, 0.25, fill=(0.95, 0.95, 0.94))
     _paint_heights(canvas, place, foot, found, top)
-    for wedge in foot.wedges:
+    for wedge in foot.tilts:
         dash = (2.0, 0.7, 0.5, 0.7) if wedge.place is WedgePlace.UNDER else (2.0, 0.9)
         stroke(canvas, place(wedge.outline), WHITE, 0.75)
         stroke(canvas, place(wedge.outline), ORANGE, 0.4, dash=dash)
@@ -311,17 +318,20 @@ def _note_list(plan: Plan, foot: FootPlan) -> list[tuple[Array, str, str]]:
         dome = foot.metatarsal
         words = f"{dome.height:.1f} mm high, {dome.crest.from_rear:.0f} mm from rear"
         notes.append((metatarsal_crest(foot), "Metatarsal pad", words))
-    for wedge in foot.wedges:
+    built = foot.contour.posting if foot.contour is not None else []
+    for wedge in foot.tilts:
         ring = np.asarray(wedge.outline)
         at = ring[np.argmin(ring[:, 1])]
         words = f"{wedge.words}, {wedge.thick_edge:.1f} mm there"
-        notes.append((at, f"Shim {wedge.place.value}", words))
+        kind = "Wedge built in," if wedge in built else "Shim"
+        notes.append((at, f"{kind} {wedge.place.value}", words))
     if "heel_centre" in marks:
         notes.append((np.array(marks["heel_centre"][:2]), "Heel centre ○", ""))
     if "mth5" in marks:
         words = "1 at the big toe to 5 at the little toe"
         notes.append((np.array(marks["mth5"][:2]), "Metatarsal heads", words))
-    for spot in tender_spots(plan, foot.side):
-        words = f"kept free, {spot[0]:g} mm from the rear edge"
+    for k, spot in enumerate(tender_spots(plan, foot.side)):
+        words = tender_words(foot, k).partition(",")[0]
+        words = f"{words}, {spot[0]:g} mm from the rear edge"
         notes.append((np.array(spot), "Tender spot", words))
     return notes

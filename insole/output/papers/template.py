@@ -237,7 +237,7 @@ def _key_rows(
             foot.pad is not None or foot.metatarsal is not None,
         ),
         ("outline of the foot", GREY, 0.2, (0.5, 1.2), True),
-        ("keep free: tender spot", BLACK, 0.4, (1.4, 0.9), bool(drawing.spots)),
+        ("tender spot", BLACK, 0.4, (1.4, 0.9), bool(drawing.spots)),
         ("ball line", BLACK, 0.25, (5, 1.2, 1, 1.2), ball_ends(foot) is not None),
         ("shim under the shoe", ORANGE, 0.3, (4, 1, 0.6, 1), WedgePlace.UNDER in places),
         ("shim, tapered out", ORANGE, 0.3, (2, 1.2), bool(places - {WedgePlace.UNDER})),
@@ -309,7 +309,7 @@ def _callouts(drawing: Drawing, sheet: Sheet) -> list[tuple[Array, str, str]]:
     for x, y in tender_spots(drawing.plan, foot.side):
         side = f"{abs(y):g} mm towards the {'big' if y > 0 else 'little'} toe"
         words = f"{x:g} mm from rear edge, {side if y else 'on the centreline'}"
-        found.append((np.array([x, y]), "Keep free: tender spot", words))
+        found.append((np.array([x, y]), "Tender spot", words))
     for wedge in foot.wedges:
         where = (
             f"full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm from rear edge,"
