@@ -212,8 +212,19 @@ def order(making: Making) -> list[str]:
         )
     steps += [
         "Compare side, face, arrow and thick edge of each part with the bench page.",
-        "Copy crest and shim lines from the template onto the base, then trim the base: toe and "
-        "outer edge first.",
+        *(
+            ["Trim the bed until it lies flat in the shoe: toe and outer edge first."]
+            if "contoured-bed" in names
+            else []
+        ),
+        *(
+            [
+                "Copy crest and shim lines from the template onto the base, then trim the base: "
+                "toe and outer edge first."
+            ]
+            if "base" in names
+            else []
+        ),
         "Fit and ride as the bench page says: one change each, then its trial.",
         "Glue for good only what stays after the review.",
     ]

@@ -61,7 +61,7 @@ def key(canvas: Any) -> None:
     x = 4.0
     for colour, words in (
         (OPEN_FILL, "left open"),
-        (PAD_FILL, "pad"),
+        (PAD_FILL, "pad, contoured bed"),
         (SHIM_FILL, "shim"),
         (BASE_FILL, "base"),
     ):
@@ -70,7 +70,7 @@ def key(canvas: Any) -> None:
         canvas.setLineWidth(0.15)
         canvas.rect(x, 1.0, 5.0, 2.6, stroke=1, fill=1)
         write(canvas, x + 6.5, 1.4, words, SMALL)
-        x += 25.0
+        x += 12.0 + 1.75 * len(words)
     for weight, words in ((0.6, "sole of the foot"), (0.35, "bed of the shoe, under the base")):
         stroke(canvas, np.array([(x, 2.3), (x + 5.0, 2.3)]), BLACK, weight, close=False)
         write(canvas, x + 6.5, 1.4, words, SMALL)
@@ -81,6 +81,8 @@ def _through(foot: FootPlan) -> Array | None:
     """Return the place through which sections run: the crest, else the foot's arch apex."""
     if foot.pad is not None:
         return crest_point(foot)
+    if foot.contour is not None:
+        return np.array([foot.contour.crest.from_rear, foot.contour.crest.y or 0.0])
     apex = foot.landmarks.get("arch_apex")
     return None if apex is None else np.array(apex[:2])
 
@@ -137,7 +139,7 @@ def _across(canvas: Any, plan: Plan, foot: FootPlan, left: float, high: float) -
         return np.column_stack([middle + flip * ACROSS * at, low + ACROSS * (z - floor)])
 
     _stack(canvas, foot, cut, page, floor + ABOVE)
-    where = "crest" if foot.pad is not None else "arch apex"
+    where = "crest" if foot.pad is not None or foot.contour is not None else "arch apex"
     title = f"{foot.side.upper()} across, {point[0]:.0f} mm from the rear edge ({where})"
     write(canvas, left + COLUMN / 2, high - 3.2, title, 2.9, bold=True, align="middle")
     for edge, words in ((lateral, "little-toe side"), (medial, "big-toe side")):
@@ -189,8 +191,8 @@ def _stations(canvas: Any, foot: FootPlan, page: Any, floor: float, high: float)
         write(canvas, at[0], at[1] - 5.0, words, SMALL, align="start" if x == 0 else "middle")
     found = {"heel centre": foot.landmarks.get("heel_centre"), "ball": foot.landmarks.get("mth1")}
     places = {name: mark[0] for name, mark in found.items() if mark is not None}
-    if foot.pad is not None:
-        places["crest"] = foot.pad.crest.from_rear
+    if (made := foot.pad or foot.contour) is not None:
+        places["crest"] = made.crest.from_rear
     for name, x in places.items():
         at = page(np.array([x]), np.array([floor]))[0]
         line = np.array([(at[0], at[1]), (at[0], high - 7.2)])
@@ -258,7 +260,12 @@ def _figures(foot: FootPlan) -> list[str]:
     shims = [
         f"shim {w.place.value.split()[-1]} {w.thick_edge:.1f} mm at its thick edge" for w in inside
     ]
-    pad = foot.pad
+    pad, bed = foot.pad, foot.contour
+    if bed is not None:
+        thick = (
+            f"contoured bed {bed.crest.height:.1f} mm thick at the crest, plate {bed.plate:g} mm"
+        )
+        return [thick, ", ".join(shims)]
     if pad is None:
         return [", ".join(["no pad", base]), ", ".join(shims)]
     gap, left = pad.gap_at_crest, pad.residual_gap

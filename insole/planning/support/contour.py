@@ -224,9 +224,10 @@ def _said(wish: ContourWish, seating: Seating, limits: Limits) -> list[Note]:
             level=NoteLevel.WARN,
             text=(
                 "the contoured bed stands against heel counter and medial wall: the counter's "
-                "room, collar "
-                "and ankle must clear it by 5 mm, which the fitter checks in the shoe"
+                "room, collar and ankle must clear it by 5 mm, which the fitter checks in the shoe"
             ),
+            short="its sides stand against counter and medial wall: collar and ankle must clear "
+            "them by 5 mm, check it in the shoe",
         )
     ]
     if not seating.bed_known:
@@ -236,9 +237,10 @@ def _said(wish: ContourWish, seating: Seating, limits: Limits) -> list[Note]:
                 level=NoteLevel.WARN,
                 text=(
                     "the underside follows the shoe's drop only, since its bed was not measured: "
-                    "a trial "
-                    "piece; measure the bed's heights at five stations first"
+                    "a trial piece; measure the bed's heights at five stations first"
                 ),
+                short="its underside follows the drop only, a trial piece: measure the shoe's five "
+                "heights first",
             )
         )
     return notes
