@@ -13,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import fault_makers as put
+import fault_shapes as shapes
 import numpy as np
 from fault_makers import Faulty, base_spec, good_scan
 
@@ -277,7 +278,7 @@ FAULTS: dict[str, Fault] = {
         refusal=";",
     ),
     "reduced": Fault(
-        put=put.reduced,
+        put=shapes.reduced,
         strengths=(3000.0, 1500.0, 800.0),
         unit="faces",
         codes=("mesh-uneven", "mesh-spacing"),
@@ -308,14 +309,14 @@ FAULTS: dict[str, Fault] = {
         spoils=NEVER,
     ),
     "inside out": Fault(
-        put=put.inside_out,
+        put=shapes.inside_out,
         strengths=(9000.0, 16000.0, 40000.0),
         unit="points",
         codes=("inside-out",),
         spoils=NEVER,
     ),
     "winding mixed, arch": Fault(
-        put=put.mixed,
+        put=shapes.mixed,
         strengths=(10.0, 20.0, 40.0),
         unit="mm",
         codes=("mixed-winding", *SOLE),
@@ -323,28 +324,28 @@ FAULTS: dict[str, Fault] = {
         named_from=1,
     ),
     "folds": Fault(
-        put=put.folded,
+        put=shapes.folded,
         strengths=(4.0, 10.0, 20.0),
         unit="folds",
         codes=("crossing-faces",),
         spoils=NEVER,
     ),
     "faces doubled": Fault(
-        put=put.doubled,
+        put=shapes.doubled,
         strengths=(1.0, 10.0, 60.0),
         unit="%",
         codes=("doubled-faces",),
         spoils=NEVER,
     ),
     "points not finite": Fault(
-        put=put.not_finite,
+        put=shapes.not_finite,
         strengths=(1.0, 5.0, 15.0),
         unit="%",
         codes=("points-dropped",),
         spoils=NEVER,
     ),
     "big toe lifted": Fault(
-        put=put.toe_up,
+        put=shapes.toe_up,
         strengths=(12.0, 22.0, 32.0),
         unit="deg",
         codes=("toe-lifted",),
@@ -352,7 +353,7 @@ FAULTS: dict[str, Fault] = {
         named_from=1,
     ),
     "toes curled": Fault(
-        put=put.curled,
+        put=shapes.curled,
         strengths=(15.0, 30.0, 45.0),
         unit="deg",
         codes=("toes-curled",),
@@ -360,7 +361,7 @@ FAULTS: dict[str, Fault] = {
         named_from=1,
     ),
     "sock or smoothing": Fault(
-        put=put.sock,
+        put=shapes.sock,
         strengths=(4.0, 7.0, 10.0),
         unit="mm closed",
         codes=("toes-joined",),
@@ -368,17 +369,17 @@ FAULTS: dict[str, Fault] = {
         named_from=1,
     ),
     "load stated wrongly": Fault(
-        put=put.load_denied,
+        put=shapes.load_denied,
         strengths=(1.0, 1.0, 1.0),
         unit="",
         codes=("load-contradicted",),
         spoils=NEVER,
     ),
     "scale wrong, length known": Fault(
-        put=put.scaled, strengths=(1.6, 3.0, 5.0), unit="%", codes=("scale",), spoils=ALWAYS
+        put=shapes.scaled, strengths=(1.6, 3.0, 5.0), unit="%", codes=("scale",), spoils=ALWAYS
     ),
     "squeezed in length": Fault(
-        put=put.squeezed(0),
+        put=shapes.squeezed(0),
         strengths=(5.0, 12.0, 25.0),
         unit="%",
         codes=("proportion-breadth", "proportion-heel", "proportion-ball", "proportion-girth"),
@@ -386,7 +387,7 @@ FAULTS: dict[str, Fault] = {
         named_from=3,
     ),
     "squeezed in breadth": Fault(
-        put=put.squeezed(1),
+        put=shapes.squeezed(1),
         strengths=(5.0, 12.0, 25.0),
         unit="%",
         codes=("proportion-breadth", "proportion-heel", "proportion-girth"),
@@ -394,7 +395,7 @@ FAULTS: dict[str, Fault] = {
         named_from=3,
     ),
     "squeezed in height": Fault(
-        put=put.squeezed(2),
+        put=shapes.squeezed(2),
         strengths=(5.0, 12.0, 25.0),
         unit="%",
         codes=("proportion-girth",),

@@ -23,20 +23,19 @@ from insole import cli
 from insole.batch import ledger, shift, summary
 from insole.batch import task as tasks
 from insole.batch.crew import Crew
-from insole.batch.pairing import Case, Pattern, cases_of, scans_in
+from insole.batch.pairing import Case
 from insole.batch.shift import Counts, time_left
 from insole.batch.task import Goal, Record, Task, work
 from insole.batch.thumbs import sole_png
-from insole.batch.watching import Watcher
 from insole.errors import InsoleError
 from insole.workflow import making, measuring, processes
 from insole.workflow.request import Request, Shots
+from tests.batches import TORN, scans
 from tests.feet import analytic
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_scans"
 KNOWN: dict[Any, Any] = {}  # feet measured in this run
-TORN = b"ply\nformat ascii 1.0\nelement vertex 900\nproperty float x\n"
 
 
 class Inline:
@@ -87,14 +86,6 @@ def a_task(case: str, out: Path) -> Task:
     )
 
 
-def scans(folder: Path, *names: str) -> Path:
-    for number, name in enumerate(names):
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(TORN + str(number).encode())
-    return folder
-
-
 def asked(folder: Path, out: Path, **more: Any) -> shift.Asked:
     def request_for(case: Case) -> Request:
         return Request(scans=tuple(Shots(files=(path,)) for path in case.files))
@@ -110,90 +101,6 @@ def asked(folder: Path, out: Path, **more: Any) -> shift.Asked:
 
 def table(out: Path) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO((out / "batch.csv").read_text("utf-8-sig"))))
-
-
-# ------------------------------------------------------------------ who belongs to whom
-
-
-@pytest.mark.parametrize(
-    ("name", "case", "side"),
-    [
-        ("larch_left.ply", "larch", "left"),
-        ("larch-R.stl", "larch", "right"),
-        ("Right larch.obj", "larch", "right"),
-        ("L_014.ply", "014", "left"),
-        ("larch_left_second.ply", "larch_second", "left"),
-        ("larchRight.ply", "larch", "right"),
-        ("larch/left.ply", "larch", "left"),
-        ("shop/larch_r.ply", "shop-larch", "right"),
-        ("upright.ply", "upright", ""),
-        ("left_right.ply", "left_right", ""),
-        ("L_r_left.ply", "L_r", "left"),
-    ],
-)
-def test_a_name_says_case_and_side(tmp_path: Path, name: str, case: str, side: str) -> None:
-    scans(tmp_path, name)
-    found, left_out = cases_of(tmp_path, scans_in(tmp_path))
-    assert [(one.name, one.scans[0][0]) for one in found] == [(case, side)]
-    assert left_out == []
-
-
-def test_pairs_come_left_first_and_notes_are_left_out(tmp_path: Path) -> None:
-    scans(
-        tmp_path,
-        "b_right.ply",
-        "b_left.stl",
-        "a_left.ply",
-        "notes.txt",
-        "c_left.xyz",
-        ".d_left.ply",
-        "out/e_left.ply",
-        "list.pdf",
-    )
-    found, left_out = cases_of(tmp_path, scans_in(tmp_path, tmp_path / "out"))
-    assert {case.name: [path.name for path in case.files] for case in found} == {
-        "a": ["a_left.ply"],
-        "b": ["b_left.stl", "b_right.ply"],
-        "c": ["c_left.xyz"],
-    }
-    assert [path.name for path in left_out] == ["notes.txt"]
-    assert [case.name for case in found if case.half] == ["a", "c"]
-
-
-def test_two_scans_of_one_foot_are_a_fault_that_names_both(tmp_path: Path) -> None:
-    scans(tmp_path, "a_left.ply", "a-left.stl", "a_right.ply")
-    (case,), _ = cases_of(tmp_path, scans_in(tmp_path))
-    assert "a-left.stl and a_left.ply would both be the left foot of 'a'" in case.fault
-
-
-def test_a_pattern_decides_alone(tmp_path: Path) -> None:
-    scans(tmp_path, "R-17-x.ply", "L-17-y.ply", "17_left.ply")
-    found, left_out = cases_of(tmp_path, scans_in(tmp_path), Pattern("{side}-{case}-*.ply"))
-    assert [(c.name, [p.name for p in c.files]) for c in found] == [
-        ("17", ["L-17-y.ply", "R-17-x.ply"])
-    ]
-    assert [path.name for path in left_out] == ["17_left.ply"]
-
-
-@pytest.mark.parametrize("text", ["{case}.ply", "{side}{side}", "{case}_{foot}_{side}"])
-def test_a_pattern_without_sense_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match=r"a pattern has \{side\} once"):
-        Pattern(text)
-
-
-def test_a_file_is_complete_when_three_looks_saw_the_same(tmp_path: Path) -> None:
-    path, empty = tmp_path / "a.ply", tmp_path / "b.ply"
-    path.write_bytes(b"1")
-    empty.touch()
-    watcher = Watcher()
-    assert [watcher.complete([path, empty]) for _ in range(3)] == [[], [], [path]]
-    path.write_bytes(b"12")  # the scanner was not ready after all
-    assert [watcher.complete([path, empty]) for _ in range(3)] == [[], [], [path]]
-    path.unlink()
-    assert watcher.complete([path]) == []
-
-
-# ------------------------------------------------------------------ one run
 
 
 def test_one_bad_scan_stops_nothing_and_is_told(tmp_path: Path) -> None:
@@ -372,9 +279,6 @@ def test_time_left_in_words() -> None:
     assert time_left(3600.0, Counts(total=10, fresh=1)) == "about 9.0 h left"
 
 
-# ------------------------------------------------------------------ processes
-
-
 def test_a_case_that_ends_its_process_is_tried_again_then_given_up(tmp_path: Path) -> None:
     crew = Crew(2, life=2, do=done)
     waiting = [a_task(name, tmp_path) for name in ("fatal", "fatal-once", "c", "d", "e")]
@@ -435,9 +339,6 @@ def test_a_watched_folder_is_left_by_a_break_without_a_traceback(tmp_path: Path)
     assert running.returncode == 3  # one case failed
     assert "cases: 1; 0 done, 0 done before, 1 failed" in rest
     assert [row["state"] for row in table(out)] == ["failed"]
-
-
-# ------------------------------------------------------------------ the command line
 
 
 @pytest.fixture
@@ -561,9 +462,6 @@ def test_an_empty_folder_is_told(tmp_path: Path, inline: None, capsys) -> None:
     assert "holds no scan that could be told" in capsys.readouterr().err
     assert cli.main(["batch", str(tmp_path / "x"), "--out", str(tmp_path / "o")]) == 3
     assert f"there is no folder {tmp_path / 'x'}" in capsys.readouterr().err
-
-
-# ------------------------------------------------------------------ the summary
 
 
 def test_names_are_no_formulas_and_no_markup(tmp_path: Path) -> None:
