@@ -30,6 +30,7 @@ from footscan.scan import Array, IntArray, Kind, Load, Side, as_points
 
 __all__ = [
     "ARCH_WINDOW",
+    "HEEL_STATION",
     "Foot",
     "SoleMap",
     "face_normals",
@@ -42,6 +43,9 @@ __all__ = [
 CELL_MM = 1.0
 SOLE_LIMIT_DEG = 45.0  # design definition: the sole faces down to within 45 degrees
 ARCH_WINDOW = (0.30, 0.65)  # share of foot length searched for the apex
+# Where heel breadth and heel centre lie, share of the length (Lee 2014, J Foot Ankle Res 7:44): of
+# feet, outlines and beds alike. The long axis runs through the heel centre, so that it moves too.
+HEEL_STATION = 0.16
 SOLE_TOP_MM = 80.0  # no sole is as high, and half of a scan is
 WIDE_LIMIT_DEG = 75.0  # faces that may carry the map before its slope is judged
 SLOPE_MM = 1.5  # standard deviation of the patch whose slope is judged

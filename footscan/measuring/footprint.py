@@ -27,6 +27,7 @@ CONTACT_MM = 1.5  # footprint height for loaded feet: skin deforms by about this
 FOOTPRINT = ("arch_index", "chippaux_smirak", "staheli")
 # Heights over which the heel's middle line is read, shares of length: 14 to 42 mm of 260 mm.
 HEEL_LEAN, HEEL_LEAN_SLAB = (0.054, 0.162), 0.0115
+HEEL_LEAN_BEHIND = 0.16  # share of length: skin behind it leans as the heel does
 
 
 def footprint_indices(sole: SoleMap, length: float, contact_mm: float) -> dict[str, float]:
@@ -148,7 +149,7 @@ def hallux_line_angle(foot: Foot, cloud: Cloud, place: Mapping[str, Array]) -> M
 def heel_lean_angle(foot: Foot, cloud: Cloud) -> Measure:
     """Return the lean of the heel seen from behind, + is everted top (medial), as posture."""
     heights, middles = [], []
-    points, low = cloud.points, cloud.points[:, 0] < 0.16 * foot.length
+    points, low = cloud.points, cloud.points[:, 0] < HEEL_LEAN_BEHIND * foot.length
     # shares of length: a heel scaled is the same heel
     for z in np.linspace(*HEEL_LEAN, 8) * foot.length:
         slab = low & (np.abs(points[:, 2] - z) <= HEEL_LEAN_SLAB * foot.length)

@@ -6,7 +6,7 @@ Terms
     metatarsale tibiale / fibulare   most medial / most lateral point of the ball, on the border
     metatarsal heads (mth1..mth5)    centres of the heads in plan; z is the skin below them
     ball line                        from tibiale to fibulare
-    heel centre                      middle of the heel's breadth at 16 % of foot length
+    heel centre                      middle of the heel's breadth at ``HEEL_STATION``
 
 The ball's points and heads come from :mod:`measuring.ball`; the rest from local smooth fits.
 """
@@ -20,7 +20,7 @@ import numpy as np
 
 from footscan.arch import arch_apex
 from footscan.errors import LandmarkError
-from footscan.foot import Foot
+from footscan.foot import HEEL_STATION, Foot
 from footscan.measuring import ball, ball_border, below, rims
 from footscan.measuring.local_fit import Cloud, smooth_extreme
 from footscan.results import BY_HAND, Landmark
@@ -29,7 +29,6 @@ from footscan.scan import Array, Kind
 __all__ = ["find", "heel_middle", "heel_sides", "override"]
 
 HEEL_TOP_MM = 40.0  # heel breadths are read below this height (Lee 2014)
-HEEL_STATION = 0.16  # share of length, Lee 2014, J Foot Ankle Res 7:44
 SCAN_END_MM = 1.0  # an instep this close below the scan's end was cut off there
 TOP_RIM_MM = 5.0  # beside an open rim the highest skin seen is not the top of the foot
 NAVICULAR_ZONE = (0.40, 0.50)  # share of length
@@ -114,15 +113,17 @@ def find(foot: Foot, cloud: Cloud | None = None) -> dict[str, Landmark]:
         Heel or ball is not in the scan.
     """
     cloud = cloud or Cloud.of(foot.vertices)
+    name = "heel_centre"
     try:
         middle, _ = heel_middle(cloud, foot.length)
+        name = "ball"
         tibiale, fibulare = borders = ball_border.border_points(cloud, foot.length)
     except ValueError as error:
-        raise LandmarkError("ball", f"{error}; scan the whole foot again") from None
+        raise LandmarkError(name, f"{error}; scan the whole foot again") from None
     found = {
         "pternion": (_heel_end(cloud, foot.length), "local fit of the rear of the heel"),
         "acropodion": (_toe_end(cloud, foot.length), "local fit of the foremost toe"),
-        "heel_centre": (middle, "middle of the breadth at 16 % of length"),
+        "heel_centre": (middle, f"middle of the breadth at {100 * HEEL_STATION:g} % of length"),
         "metatarsale_tibiale": (tibiale, "local fit of the medial border"),
         "metatarsale_fibulare": (fibulare, "local fit of the lateral border"),
     }

@@ -18,7 +18,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from footscan.foot import Foot
+from footscan.foot import HEEL_STATION, Foot
 from footscan.measuring import below
 from footscan.measuring.deviations import SD, in_mm
 from footscan.measuring.footprint import (
@@ -290,7 +290,7 @@ def _girth_or_reason(name: str, compute: Callable[[], float], method: str) -> Me
 
 
 def _heel_breadths(foot: Foot, cloud: Cloud) -> dict[str, Measure]:
-    """Return the heel breadth at 16 % of length and the largest over 10 to 25 %."""
+    """Return the heel breadth at its station and the largest over 10 to 25 %."""
     try:
         _, at_station = heel_middle(cloud, foot.length)
         widest = 0.0
@@ -302,7 +302,9 @@ def _heel_breadths(foot: Foot, cloud: Cloud) -> dict[str, Measure]:
         return {name: Measure(reason=reason) for name in ("heel_breadth", "heel_breadth_max")}
     below = f"below {HEEL_TOP_MM:g} mm"
     return {
-        "heel_breadth": in_mm("heel_breadth", at_station, f"at 16 % of length, {below}"),
+        "heel_breadth": in_mm(
+            "heel_breadth", at_station, f"at {100 * HEEL_STATION:g} % of length, {below}"
+        ),
         "heel_breadth_max": in_mm("heel_breadth_max", widest, f"largest at 10-25 %, {below}"),
     }
 

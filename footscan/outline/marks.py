@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import ndimage
 
+from footscan.foot import HEEL_STATION
 from footscan.measuring import ball
 from footscan.measuring.pose import mirror_ring
 from footscan.outline.errors import OutlineError
@@ -36,7 +37,6 @@ __all__ = [
 ]
 
 FOOT_LENGTH_MM = (145.0, 365.0)
-HEEL_SHARE = 0.16  # station of the heel's middle, as in scans (Lee 2014)
 WINDOW = {+1: (0.63, 0.82), -1: (0.54, 0.73)}  # where ball points lie, share of the length
 CHORDS = ((0.10, 0.26), (0.84, 0.96))
 USUAL = {+1: (0.740, 0.07), -1: (0.637, 0.07)}
@@ -221,16 +221,16 @@ def neutral(ring: Array) -> Array:
     for _ in range(ROUNDS):
         left, right = edges(ring)
         length = np.ptp(ring[:, 0])
-        heel = np.interp(HEEL_SHARE * length, left[0], (left[1] + right[1]) / 2)
+        heel = np.interp(HEEL_STATION * length, left[0], (left[1] + right[1]) / 2)
         inside = (left[0] > 0.55 * length) & (left[0] < 0.80 * length)
         middle = (left[1][inside].max() + right[1][inside].min()) / 2
-        way = np.array([(0.69 - HEEL_SHARE) * length, middle - heel])
+        way = np.array([(0.69 - HEEL_STATION) * length, middle - heel])
         ring = _along(ring, way)
         ring = ring - [ring[:, 0].min(), 0.0]
         if abs(way[1] / way[0]) < 1e-4:
             break
     left, right = edges(ring)
-    heel = np.interp(HEEL_SHARE * np.ptp(ring[:, 0]), left[0], (left[1] + right[1]) / 2)
+    heel = np.interp(HEEL_STATION * np.ptp(ring[:, 0]), left[0], (left[1] + right[1]) / 2)
     return ring - [0.0, heel]
 
 
@@ -318,7 +318,7 @@ def _points(ring: Array) -> dict[str, Array]:
     found: dict[str, Array] = {}
     found["pternion"], found["acropodion"] = _extreme(ring, -1), _extreme(ring, +1)
     middle = (medial + lateral) / 2
-    at = HEEL_SHARE * length
+    at = HEEL_STATION * length
     found["heel_centre"] = np.array([at, np.interp(at, x, middle)])
     for name, reach, sign in (
         ("metatarsale_tibiale", medial, +1),

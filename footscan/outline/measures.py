@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from footscan.outline.marks import HEEL_SHARE, Marks
+from footscan.foot import HEEL_STATION
+from footscan.outline.marks import Marks
 from footscan.results import Landmark, Measure
 from footscan.scan import Array
 
@@ -57,7 +58,7 @@ METHODS = {
     "foot_breadth_diagonal": "between the ball points",
     "heel_to_ball_length": "back of the heel to the inner ball point",
     "outside_ball_length": "back of the heel to the outer ball point",
-    "heel_breadth": "at 16 % of the length",
+    "heel_breadth": f"at {100 * HEEL_STATION:g} % of the length",
     "heel_breadth_max": "largest from 10 to 25 % of the length",
 }
 
@@ -95,7 +96,7 @@ def measure(marks: Marks, budget: Budget) -> dict[str, Measure]:
     """Return lengths and breadths of an outline, mm, and the ball line's angle."""
     points = marks.points
     inner, outer = points["metatarsale_tibiale"], points["metatarsale_fibulare"]
-    station = HEEL_SHARE * marks.length
+    station = HEEL_STATION * marks.length
     breadths = [_breadth(marks.ring, share * marks.length) for share in np.linspace(*HEEL_SPAN, 31)]
     values = {
         "foot_length": marks.length,

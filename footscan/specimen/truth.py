@@ -21,7 +21,9 @@ from footscan.scan import Array, IntArray
 
 __all__ = ["Sizes", "Truth", "extreme", "heel", "level", "sizes", "truth"]
 
-HEEL_SHARE = 0.16  # heel breadth is taken here (Lee et al. 2014, J Foot Ankle Res 7:44)
+# Heel breadth is taken here (Lee et al. 2014, J Foot Ankle Res 7:44). A number of its own, not
+# ``foot.HEEL_STATION``: the truth must notice when what measures is moved.
+HEEL_SHARE = 0.16
 HEEL_SPAN = (0.10, 0.25)  # shares searched for the largest heel breadth
 HEEL_HEIGHT_MM = 40.0
 # Where a ball usually lies, and how far off costs half a millimetre of bulge (ANSUR II 2012).

@@ -20,7 +20,7 @@ COVER = "cover"
 DART_APART_MM = 14.0  # along the border; common practice, no source
 DART_WIDE_MM = 3.0  # at the border, closed where the edge turns up; common practice, no source
 LEFT_MM = 1.5  # of the allowance that no dart cuts into
-HEEL_SHARE = 0.3  # of the length: behind it the border turns up
+TURNED_UP = 0.3  # of the length: behind it the border turns up
 SMOOTH_MM = 6.0  # the notch in the base's edge is none in its cover
 
 
@@ -81,7 +81,7 @@ def _darts(shape: Polygon, whole: Polygon, deep: float) -> list[Polygon]:
     found = []
     for at in np.arange(DART_APART_MM / 2, border.length, DART_APART_MM):
         spot, near = border.interpolate(at), border.interpolate(at + 0.5)
-        if spot.x - x0 > HEEL_SHARE * (x1 - x0):
+        if spot.x - x0 > TURNED_UP * (x1 - x0):
             continue
         along = np.array([near.x - spot.x, near.y - spot.y]) * 2.0
         inward = np.array([-along[1], along[0]])

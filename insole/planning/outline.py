@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import interpolate, ndimage
 
+from footscan.foot import HEEL_STATION
 from footscan.results import MeasuredFoot
 from footscan.scan import Array
 from insole.errors import PlanError
@@ -26,7 +27,6 @@ __all__ = ["Layout", "foot_ring", "lay_out"]
 
 PLAN_HEIGHT_MM = 40.0  # above it the ankle and the leg overhang the sole
 STATION_MM = 2.0
-HEEL_SHARE = 0.16  # station of the heel breadth (Lee 2014)
 CLOSING_MM = 15.0  # gaps between toes narrower than twice this are bridged
 BASE_CLOSING_MM = 60.0  # a base has no notch between toes; gentler waists stay
 COARSE_RING_MM = 4.0  # points farther apart than this are joined by a curve, not by lines
@@ -115,7 +115,7 @@ def lay_out(measured: MeasuredFoot, shoe: Shoe | None, limits: Limits) -> Layout
     ring = foot_ring(measured)
     length = measured.foot.length
     ball_x = _ball_x(measured)
-    heel, ball = _middle(ring, HEEL_SHARE * length), _middle(ring, ball_x)
+    heel, ball = _middle(ring, HEEL_STATION * length), _middle(ring, ball_x)
     turn = -np.arctan2(*(ball - heel)[::-1])
     notes = []
     largest = np.radians(limits.value("seating.largest_yaw"))
@@ -223,7 +223,7 @@ def _filled(ring: Array, ball_x: float) -> Array:
 
 def _narrowed(ring: Array, ball_x: float, shoe: Shoe, gap: float) -> Array:
     """Return the ring drawn in toward its middle where it is wider than the shoe's bed."""
-    stations = np.array([HEEL_SHARE * shoe.inside_length, ball_x])
+    stations = np.array([HEEL_STATION * shoe.inside_length, ball_x])
     low, high = edges_at(ring, stations)
     room = np.array([shoe.bed_heel_width, shoe.ball_width]) - 2 * gap
     share = np.minimum(1.0, room / (high - low))

@@ -124,10 +124,7 @@ def load(path: str | Path) -> Limits:
     entries = dict(default_limits().entries)
     for name, entry in _walk(parsed(path)):
         if name not in entries:
-            near = _nearest(name, entries)
-            raise PlanError(
-                f"{path.name}: there is no limit called '{name}'; did you mean '{near}'?"
-            )
+            raise PlanError(f"{path.name}: {_unknown(name, entries)}")
         default = entries[name]
         if not isinstance(entry, dict):
             entry = {"value": entry, "unit": default.unit, "reason": "set by the workshop"}
@@ -210,8 +207,17 @@ def _limit(name: str, entry: Mapping[str, Any], file: str, *, by_workshop: bool 
     )
 
 
-def _nearest(name: str, names: Mapping[str, Limit]) -> str:
-    """Return the existing name that looks most like `name`."""
+def _unknown(name: str, names: Mapping[str, Limit]) -> str:
+    """Return what to say of a name that is no limit of planning."""
     import difflib
 
-    return (difflib.get_close_matches(name, names, n=1, cutoff=0.0) or [next(iter(names))])[0]
+    from footscan.quality.limits import limits as of_scans
+
+    if name.partition(".")[0] in of_scans():
+        return (
+            f"'{name}' is a limit of scan quality, which is the same for every workshop and "
+            "cannot be changed; leave it out and scan again where it stops you"
+        )
+    near = difflib.get_close_matches(name, names, n=1)
+    hint = f"did you mean '{near[0]}'?" if near else "insole/record/limits.toml has all names"
+    return f"there is no limit called '{name}'; {hint}"

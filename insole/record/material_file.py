@@ -77,8 +77,9 @@ def _material(name: str, entry: Mapping[str, Any], old: Material | None, file: s
     """Return one checked material: what `entry` states, and what it keeps of `old`."""
     for key in entry:
         if key not in _KEYS:
-            near = (difflib.get_close_matches(key, _KEYS, n=1, cutoff=0.0) or [_KEYS[0]])[0]
-            raise PlanError(f"{file}: '{name}' has an unknown key '{key}'; did you mean '{near}'?")
+            near = difflib.get_close_matches(key, _KEYS, n=1)
+            hint = f"did you mean '{near[0]}'?" if near else f"use {', '.join(_KEYS)}"
+            raise PlanError(f"{file}: '{name}' has an unknown key '{key}'; {hint}")
     if old is None and (missing := [key for key in _NEEDED if key not in entry]):
         raise PlanError(
             f"{file}: there is no material called '{name}' yet, and a new one needs "

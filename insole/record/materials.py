@@ -133,8 +133,9 @@ class Materials(Mapping[str, Material]):
         """
         if name in self.entries:
             return self.entries[name]
-        near = difflib.get_close_matches(name, self.entries, n=1, cutoff=0.0)
+        near = difflib.get_close_matches(name, self.entries, n=1)
+        hint = f"the nearest is '{near[0]}'" if near else f"choose one of {', '.join(self.entries)}"
         raise PlanError(
-            f"there is no material called '{name}'{f' ({what})' if what else ''}; the nearest is "
-            f"'{near[0] if near else ''}', or add it to the workshop's file of materials"
+            f"there is no material called '{name}'{f' ({what})' if what else ''}; {hint}, or add "
+            "it to the workshop's file of materials"
         ).asking("materials")

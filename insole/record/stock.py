@@ -282,10 +282,9 @@ def _printer(path: Path, row: Mapping[str, Any]) -> Printer:
 def _known(path: Path, table: Mapping[str, Any], keys: Sequence[str], where: str) -> None:
     for key in table:
         if key not in keys:
-            near = (difflib.get_close_matches(key, keys, n=1, cutoff=0.0) or [keys[0]])[0]
-            raise PlanError(
-                f"{path.name}: {where} has an unknown key '{key}'; did you mean '{near}'?"
-            )
+            near = difflib.get_close_matches(key, keys, n=1)
+            hint = f"did you mean '{near[0]}'?" if near else f"use {', '.join(keys)}"
+            raise PlanError(f"{path.name}: {where} has an unknown key '{key}'; {hint}")
 
 
 def _table(

@@ -12,15 +12,15 @@ from typing import Any
 import numpy as np
 
 from footscan.files import TooLargeError, read_bounded
+from footscan.foot import HEEL_STATION
 from footscan.scan import Array
 from insole.record.tables import MAX_BYTES, Table
 
-__all__ = ["HEEL_SHARE", "OUTLINE_LENGTH_MM", "in_bed_frame", "read_outline"]
+__all__ = ["OUTLINE_LENGTH_MM", "in_bed_frame", "read_outline"]
 
 Ring = Array  # shape (n, 2), closed without repeating the first point, mm
 
 OUTLINE_LENGTH_MM = 8.0  # a traced outline may differ from the inside length by this much
-HEEL_SHARE = 0.16  # station of the heel's middle, share of the outline's length
 SETTLED_MM = 1e-3
 
 
@@ -148,7 +148,7 @@ def in_bed_frame(ring: Ring) -> Ring:
     from shapely.geometry import LineString, Polygon
 
     ring = ring - [ring[:, 0].min(), 0.0]
-    at = HEEL_SHARE * float(np.ptp(ring[:, 0]))
+    at = HEEL_STATION * float(np.ptp(ring[:, 0]))
     cut = Polygon(ring).intersection(LineString([(at, -999.0), (at, 999.0)]))
     aside = (cut.bounds[1] + cut.bounds[3]) / 2
     return ring - [0.0, aside] if abs(aside) > SETTLED_MM else ring

@@ -22,14 +22,14 @@ from scipy import spatial
 from scipy.spatial.transform import Rotation
 
 from footscan.errors import ScanReadError
-from footscan.foot import sampled
+from footscan.foot import HEEL_STATION, sampled
 from footscan.reading import read
 from footscan.scan import Array, Scan, Unit
 from insole.errors import PlanError
 from insole.record.rings import edges_at
 from insole.record.tables import Table
 from insole.shoe.bed_map import BedMap, bed_map, border, fill, main_body
-from insole.shoe.bed_outline import HEEL_SHARE, in_bed_frame
+from insole.shoe.bed_outline import in_bed_frame
 from insole.shoe.bed_pose import Cloud, Stated, lying, principal_axes, read_stated
 from insole.shoe.bed_surface import BALL_AT, HEEL_AT, BedSurface
 
@@ -170,7 +170,7 @@ def _levelled(table: Table, points: Array, cell: float, stated: Stated) -> tuple
 def _lean(bed: BedMap, ring: Array, stated: Stated) -> tuple[float, float, float]:
     """Return roll, pitch and yaw, rad, that bring the bed closer to its frame."""
     rear, span = float(ring[:, 0].min()), float(np.ptp(ring[:, 0]))
-    at = rear + np.array([HEEL_SHARE * span, BALL_AT * stated.length])
+    at = rear + np.array([HEEL_STATION * span, BALL_AT * stated.length])
     lateral, medial = edges_at(ring, at)
     middle = (lateral + medial) / 2
     yaw = -math.atan2(middle[1] - middle[0], at[1] - at[0])

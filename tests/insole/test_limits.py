@@ -122,6 +122,8 @@ def test_a_workshop_changes_one_entry_and_keeps_the_rest(tmp_path):
     ("text", "match"),
     [
         ("[support]\nfirst_trail = 0.7\n", "did you mean 'support.first_trial'"),
+        ("[xyz]\nq = 1\n", "no limit called 'xyz.q'; insole/record/limits.toml has all names"),
+        ("[noise]\nmaking = 0.5\n", "'noise.making' is a limit of scan quality, .* be changed"),
         ("[support]\nfirst_trial = {value = 70, unit = '%'}\n", "share of the gap, not %"),
         ("[support]\nfirst_trial = 'much'\n", "needs a number"),
         ("[support]\nfirst_trial = true\n", "needs a number"),

@@ -210,6 +210,7 @@ def test_a_workshop_changes_one_value_and_keeps_the_rest(tmp_path):
     ("text", "match"),
     [
         ("[wedge-tpu]\ndensety = 1.2\n", "did you mean 'density'"),
+        ("[wedge-tpu]\nzzz = 1.2\n", "unknown key 'zzz'; use words, kind, places"),
         ("[wedge-tpu]\ndensity = 1200\n", "0.02 to 12 g/cm3, got 1200"),
         ("[wedge-tpu]\ndensity = {value = 1200, unit = 'kg/m3'}\n", "in g/cm3, not kg/m3"),
         ("[wedge-tpu]\ndensity = {value = 1.2, low = 1.3}\n", "rising order"),

@@ -87,6 +87,7 @@ def test_a_stock_file_is_read(file: Path) -> None:
         ("kerf = 0.15", "kerf = 'fine'", r"cutter.kerf wants 0 to 5, got 'fine'"),
         ('shim = "wedge-eva"', "shim = 3", r"\[parts\] names materials by their word"),
         ('shim = "wedge-eva"', 'wedge = "wedge-eva"', r"\[parts\] has an unknown key 'wedge'"),
+        ("kerf = 0.15", "zzz = 1", r"\[cutter\] has an unknown key 'zzz'; use kerf"),
         ("bed = [180, 180]", "bed = 180", "a printer wants its bed, 2 lengths in mm"),
         ("[cutter]", "[cuter]", "the file has an unknown key 'cuter'; did you mean 'cutter'"),
     ],
@@ -107,6 +108,7 @@ def test_a_slip_in_the_file_is_one_sentence(
         (["pad"], "'pad' is not KIND=NAME"),
         (["pads=final-eva"], "did you mean pad?"),
         (["pad=final-evaa"], "the nearest is 'final-eva'"),
+        (["pad=zzz"], "choose one of trial-eva, trial-tpu"),
     ],
 )
 def test_a_material_that_is_none(words: list[str], sentence: str) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from footscan.checking.pairs import EXCEEDS_SD, cautions, differences
+from footscan.foot import HEEL_STATION
 from footscan.measuring.measures import by_hand_words, load_state
 from footscan.measuring.sizes import GROWTH_TO_HALF, half_load_length
 from footscan.scan import Load, Side
@@ -39,7 +40,7 @@ NAMES = {
     "instep_height": "instep height",
     "toe_height_1": "big toe height",
     "toe_height_5": "fifth toe height",
-    "heel_breadth": "heel breadth, 16 %",
+    "heel_breadth": f"heel breadth, {100 * HEEL_STATION:g} %",
     "heel_breadth_max": "heel breadth, largest",
     "truncated_length": "heel to first head",
     "arch_apex_height": "arch apex height",
