@@ -8,6 +8,7 @@ from pathlib import Path
 
 from insole.output import readme
 from insole.output.contents import plate_files
+from insole.output.long_parts import glue_rows
 from insole.output.made import Run, size_words, way_words
 from insole.output.phrases import capital
 from insole.output.print import printing, threemf
@@ -75,6 +76,7 @@ def written_page(run: Run, making: Path) -> str:
         *_block("Parts", [_part_row(part, run.settings.materials) for part in made_.parts]),
         *_block("What to make each part from", readme.routes(made_)),
         *_block("Order of work", readme.order(made_)),
+        *_block("Glue the two pieces of a bed", glue_rows(run.made.parts)),
         *_block("Glue the layers", readme.glue_rows(made_)),
         *_block("Printing", readme.print_rows(made_)),
         *_block("Materials", _material_rows(run, made_.parts)),

@@ -28,16 +28,15 @@ from insole import readback
 from insole.errors import OutputError
 from insole.output.contents import (
     Item,
-    bed_for,
     items,
     may_print,
     scale_for,
 )
 from insole.output.cut import nesting
 from insole.output.first_page import written_page
+from insole.output.long_parts import fits_printer, need_words, ways_out
 from insole.output.made import Run, kind_of, made_parts, recorded, to_buy
 from insole.output.print import printing, step
-from insole.output.print.plates import lay_out
 from insole.output.publishing import (
     MANIFEST,
     PLAN,
@@ -152,16 +151,10 @@ def _note_large(run: Run) -> None:
     for part in run.made.parts:
         if not run.settings.prints or not may_print(part, run.settings.materials):
             continue
-        room = run.settings.bed_of(part.material)
-        x, y, _ = scale_for(part, run.settings)
-        plate = lay_out([part], bed_for(part, run.settings))[0]
-        if not plate.fits:
-            cure = "cut it from sheet" if part.name != FORM else "cut it across in the slicer"
-            run.notes[f"print: {part.label}"] = (
-                f"{part.label} needs a printer bed of {plate.size[0] * x:.0f} x "
-                f"{plate.size[1] * y:.0f} mm, yours is {room[0]:g} x {room[1]:g} mm: {cure} or "
-                "use a larger printer"
-            )
+        if fits_printer(part.vertices, part.material, run.settings):
+            continue
+        cure = "cut it across in the slicer" if part.name == FORM else ways_out(part, run.settings)
+        run.notes[f"print: {part.label}"] = f"{need_words(part, run.settings)}: {cure}"
 
 
 def _note_sheets(run: Run) -> None:
@@ -250,6 +243,7 @@ def _manifest(run: Run, making: Path) -> str:
             "sheet": list(settings.sheet),
             "papers": list(settings.papers),
             "prints": settings.prints,
+            **({"wished": settings.wished} if settings.wished else {}),
             **_scales(run),
         },
         "parts": {

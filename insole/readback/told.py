@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -20,6 +20,8 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+
+from insole.readback.parted import REAR, pieces_of
 
 __all__ = ["NAMES", "Piece", "Told", "mirrored", "other", "plain"]
 
@@ -127,17 +129,24 @@ class Told:
         Case and version in file names: the folder's own name.
     pieces : dict
         By label.
+    wholes : dict
+        Outlines in the shoe that a template shows: bases and contoured beds, parted or not.
     """
 
     plan: dict[str, Any] = field(repr=False)
     tag: str
     pieces: dict[str, Piece] = field(repr=False)
+    wholes: dict[str, Piece] = field(default_factory=dict, repr=False)
 
     @classmethod
-    def of(cls, plan: dict[str, Any], tag: str) -> Told:
-        """Return what a plan read as JSON says."""
-        pieces = [piece for foot in _feet(plan) for piece in _pieces(foot, plan)]
-        return cls(plan=plan, tag=tag, pieces={piece.label: piece for piece in pieces})
+    def of(cls, plan: dict[str, Any], tag: str, records: Mapping[str, Any] | None = None) -> Told:
+        """Return what a plan read as JSON says, and the manifest of how parts were made."""
+        known = records or {}
+        every = [piece for foot in _feet(plan) for piece in _pieces(foot, plan, known)]
+        wholes = {one.side: one for one in every if one.name in ("base", "contoured-bed")}
+        gone = {piece.label for piece in every if f"{piece.side}-{REAR}" in known}
+        pieces = {p.label: p for p in every if p.name != "contoured-bed" or p.label not in gone}
+        return cls(plan=plan, tag=tag, pieces=pieces, wholes=wholes)
 
     @property
     def feet(self) -> list[dict[str, Any]]:
@@ -166,22 +175,16 @@ def _feet(plan: dict[str, Any]) -> list[dict[str, Any]]:
     return [plan[side] for side in ("left", "right") if plan.get(side)]
 
 
-def _pieces(foot: dict[str, Any], plan: dict[str, Any]) -> Iterator[Piece]:
+def _pieces(
+    foot: dict[str, Any], plan: dict[str, Any], known: Mapping[str, Any]
+) -> Iterator[Piece]:
     side = str(foot["side"])
     contour = foot.get("contour")
     if contour:
-        shape = shapely.Polygon(contour["outline"])
-        floor = _grid(contour["bottom"])
-        low = _lowest(floor, shape)
-        top = _grid(contour["top"])
-        yield Piece(
-            side=side,
-            name="contoured-bed",
-            outline=contour["outline"],
-            margin=4.0,
-            height=lambda x, y: top(x, y) - low,
-            floor=lambda x, y: floor(x, y) - low,
-        )
+        parts = {"contoured-bed": shapely.Polygon(contour["outline"])}
+        parts |= pieces_of(side, contour["outline"], known)
+        for name, shape in parts.items():
+            yield _bed(side, name, contour, shape)
     else:
         base = foot["base"]
         thick, cup = float(base["thickness"]), float(base.get("heel_cup") or 0.0)
@@ -224,6 +227,20 @@ def _pieces(foot: dict[str, Any], plan: dict[str, Any]) -> Iterator[Piece]:
             wedge=wedge,
             holes=_slots(wedge, plan),
         )
+
+
+def _bed(side: str, name: str, contour: dict[str, Any], shape: Any) -> Piece:
+    """Return a contoured bed or a piece of one: heights from its own lowest place."""
+    floor, top = _grid(contour["bottom"]), _grid(contour["top"])
+    low = _lowest(floor, shape)
+    return Piece(
+        side=side,
+        name=name,
+        outline=[(float(x), float(y)) for x, y in shape.exterior.coords[:-1]],
+        margin=4.0,
+        height=lambda x, y: top(x, y) - low,
+        floor=lambda x, y: floor(x, y) - low,
+    )
 
 
 def _marks(foot: dict[str, Any]) -> dict[str, Any]:
