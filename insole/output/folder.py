@@ -193,7 +193,7 @@ def _steps(run: Run, making: Path) -> list[tuple[Part, Path]]:
     (making / "solid").mkdir()
     return [
         (part, making / "solid" / f"{part.label}-{tag}.step")
-        for part in run.made.worn
+        for part in run.made.parts
         if part.name != COVER
     ]
 
