@@ -20,7 +20,7 @@ from insole.parts.part import Part
 from insole.record.materials import Material, Materials
 from insole.record.plan import fingerprint
 
-__all__ = ["written_page"]
+__all__ = ["making_of", "written_page"]
 
 CLINICAL = "Foot pain calls for clinical advice."
 ABOUT = {
@@ -54,18 +54,7 @@ def written_page(run: Run, making: Path) -> str:
     if not any("clinical advice" in caution for caution in cautions):
         cautions.insert(0, CLINICAL)
     kerf = f"a kerf of {run.settings.kerf:g} mm" if run.settings.kerf else "no kerf"
-    made_ = readme.Making(
-        plan=plan,
-        parts=run.made.parts,
-        materials=run.settings.materials,
-        layers=run.made.layers if run.nested else {},
-        sheets=run.nested,
-        plates=plate_files(run.made.parts, run.settings, folder_name(plan)),
-        cuts=run.settings.cuts,
-        cover=run.settings.chosen.get("cover", ""),
-        stocked=run.settings.stock is not None,
-        tag=folder_name(plan),
-    )
+    made_ = making_of(run)
     bench = [*BENCH, *[UNDER_SHOE for part in run.made.parts if part.name == "under-shoe-shim"][:1]]
     rows = [
         f"{plan.case}, version {plan.version} (plan {fingerprint(plan)})",
@@ -96,6 +85,23 @@ def written_page(run: Run, making: Path) -> str:
         *_block("Cautions", cautions),
     ]
     return "\n".join(rows) + "\n"
+
+
+def making_of(run: Run) -> readme.Making:
+    """Return what is made from which files."""
+    plan = run.plan
+    return readme.Making(
+        plan=plan,
+        parts=run.made.parts,
+        materials=run.settings.materials,
+        layers=run.made.layers if run.nested else {},
+        sheets=run.nested,
+        plates=plate_files(run.made.parts, run.settings, folder_name(plan)),
+        cuts=run.settings.cuts,
+        cover=run.settings.chosen.get("cover", ""),
+        stocked=run.settings.stock is not None,
+        tag=folder_name(plan),
+    )
 
 
 def _block(title: str, rows: Sequence[str]) -> list[str]:

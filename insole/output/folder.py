@@ -8,7 +8,7 @@
                stock with the parts of one material and thickness; cut/parts/ one part each
     paper/     1:1 template, section gauges, bench page, report with pictures, plan page (PDF)
     pictures/  where pad and shims go (PNG)
-    plan.json, READ-ME-FIRST.txt, manifest.json (last)
+    plan.json, READ-ME-FIRST.txt and .pdf (parts in pictures), manifest.json (last)
 
 Everything is made in a hidden folder beside the final one, which appears in one step. Whatever
 goes wrong, no half folder is left; what a killed run left behind is swept by the next. A version
@@ -33,9 +33,11 @@ from insole.output.contents import (
     scale_for,
 )
 from insole.output.cut import nesting
-from insole.output.first_page import written_page
+from insole.output.first_page import making_of, written_page
 from insole.output.long_parts import fits_printer, need_words, ways_out
 from insole.output.made import Run, kind_of, made_parts, recorded, to_buy
+from insole.output.papers.first_sheet import write_first_sheet
+from insole.output.papers.pages import read_back
 from insole.output.print import printing, step
 from insole.output.publishing import (
     MANIFEST,
@@ -54,6 +56,8 @@ from insole.parts.materials import of_part
 from insole.parts.part import Part
 from insole.record.limits import of_plan
 from insole.record.plan import Plan, fingerprint, from_json, to_json
+
+FIRST_SHEET = "READ-ME-FIRST.pdf"  # the first page in pictures
 
 __all__ = ["FolderError", "Settings", "folder_name", "write"]
 
@@ -217,6 +221,8 @@ def _write_papers(run: Run, making: Path) -> None:
     if from_json((making / PLAN).read_bytes()) != run.plan:
         raise OutputError(f"{PLAN} does not read back as the plan that was written")
     files.write_whole(making / README, written_page(run, making).encode())
+    write_first_sheet(making / FIRST_SHEET, making_of(run), run.settings, making)
+    read_back(making / FIRST_SHEET)
     for sentence in (*run.notes.values(), *run.sheets):
         run.say(sentence)
     files.write_whole(making / MANIFEST, _manifest(run, making).encode())

@@ -110,7 +110,7 @@ def lay_out(parts: Sequence[Part], bed: tuple[float, float]) -> list[Plate]:
 
 
 def fits(points: Array, bed: tuple[float, float]) -> bool:
-    """Return whether what lies over points in plan, mm, fits inside a bed's margin, turned or not."""
+    """Return whether what lies over points in plan, mm, fits a bed's room, turned or not."""
     return _turn_for(points, (bed[0] - 2 * MARGIN, bed[1] - 2 * MARGIN)) is not None
 
 
