@@ -627,10 +627,11 @@ def checked_parts(
     from insole.output import long_parts
     from insole.parts import assembly, build, form
 
-    parts = long_parts.parted(plan, build.all_parts(plan), settings)
+    finish = settings.finish
+    parts = long_parts.parted(plan, build.all_parts(plan, finish), settings)
     moulds = form.forms(plan, settings.form) if settings.form is not None else []
     for part in (*parts, *moulds):
-        for sentence in build.check(part, process="print"):
+        for sentence in build.check(part, nozzle=finish.nozzle(part.material)):
             say(sentence)
     for sentence in assembly.clash(parts, plan):
         say(sentence)

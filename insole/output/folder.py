@@ -121,6 +121,7 @@ def write(
             if writers is None:
                 _note_sheets(run)
             _note_forms(run)
+            _note_vents(run)
             wanted = writers
             if wanted is None:
                 wanted = items(plan, parts, settings, made)
@@ -179,6 +180,16 @@ def _note_sheets(run: Run) -> None:
     for label, reason in nested.left_out.items():
         run.notes[f"cut: {label}"] = reason
     run.notes |= to_buy(run.made, nested.sheets, settings)
+
+
+def _note_vents(run: Run) -> None:
+    """Note which parts got no hole although holes were asked for."""
+    for part in run.made.parts:
+        if part.facts.get("vent_diameter") and not part.facts["vents"]:
+            run.notes[f"vents: {part.label}"] = (
+                f"{part.label} has no room for ventilation holes outside heel, ball, arch crest "
+                "and what is glued on: it was made without; smaller ones closer together may fit"
+            )
 
 
 def _note_forms(run: Run) -> None:

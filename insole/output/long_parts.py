@@ -15,6 +15,7 @@ from insole.output.made import made_parts
 from insole.output.print import plates
 from insole.output.settings import Settings
 from insole.parts.contour import CONTOUR, FRONT, REAR
+from insole.parts.form_upper import tender_of
 from insole.parts.part import Part, as_worn
 from insole.parts.parting import part_bed
 from insole.record.limits import of_plan
@@ -89,8 +90,10 @@ def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
             limits=of_plan(plan),
             fits=able,
             finish=settings.finish,
+            tender=tender_of(foot, plan),
         )
-        found += [as_worn(two.rear), as_worn(two.front)]
+        nozzle = settings.finish.nozzle(made.material)
+        found += [as_worn(two.rear, nozzle), as_worn(two.front, nozzle)]
     return found
 
 

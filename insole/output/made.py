@@ -15,6 +15,8 @@ from typing import Any
 
 import numpy as np
 
+from footscan.measuring.pose import mirror
+from footscan.scan import Side
 from insole.errors import RefusedError
 from insole.output.cut import nesting
 from insole.output.settings import Settings, folder_name
@@ -284,13 +286,20 @@ def size_words(part: Part) -> str:
         if counts(high - float(crest), "part height"):
             words += f", {high:.1f} mm at its highest"
         words += f", edge {facts['edge']:.1f} mm" if "edge" in facts else ""
+        words += _finish_words(part)
         return f"{words}, {facts['words']}" if "joint" in facts else words
     if "thickness" in facts:
         rim = f", heel rim {facts['heel_cup']:.1f} mm" if facts.get("heel_cup") else ""
         words = f", {facts['words']}" if "allowance" in facts else ""
-        return f"{facts['thickness']:g} mm thick{rim}{words}"
+        return f"{facts['thickness']:g} mm thick{rim}{words}{_finish_words(part)}"
     words = f"{high:.1f} mm high" if "height" in facts else ""
-    return ", ".join(filter(None, (words, str(facts.get("words", "")))))
+    return ", ".join(filter(None, (words, str(facts.get("words", ""))))) + _finish_words(part)
+
+
+def _finish_words(part: Part) -> str:
+    """Return bevel and holes, to go on after other words."""
+    found = [str(part.facts.get(name, "")) for name in ("bevel_words", "vent_words")]
+    return "".join(f", {words}" for words in found if words)
 
 
 def way_words(part: Part) -> str:
@@ -347,7 +356,18 @@ def recorded(part: Part, materials: Materials) -> dict[str, Any]:
         "sheets": list(part.way.sheets) if part.way is not None else [],
         "height": round(float(np.ptp(part.vertices[:, 2])), 2),
         **({"crest": round(float(crest), 2)} if crest is not None else {}),
-        **({"joint": part.facts["joint"]} if "joint" in part.facts else {}),
+        **{name: part.facts[name] for name in ("joint", "bevel") if name in part.facts},
+        **_vents(part),
         "volume_cm3": round(took.volume_cm3, 3),
         "mass_g": [round(m, 3) for m in (took.mass, took.mass_low, took.mass_high)],
     }
+
+
+def _vents(part: Part) -> dict[str, Any]:
+    """Return the middles of a part's holes in the bed frame, and their diameter, mm."""
+    if not part.facts.get("vents"):
+        return {}
+    places = np.array(part.facts["vents"], dtype=float)
+    if part.side is Side.LEFT:
+        places = mirror(places)
+    return {"vents": np.round(places, 3).tolist(), "vent_diameter": part.facts["vent_diameter"]}

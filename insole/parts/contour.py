@@ -9,6 +9,8 @@ underside are drawn a millimetre apart, for milling and for sheets that are grou
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -20,7 +22,9 @@ from shapely import Polygon
 from footscan.scan import Array, Side
 from insole.errors import PartError, PlanError
 from insole.parts import breps, outlines, solids
+from insole.parts.finish import Finish
 from insole.parts.part import Part
+from insole.parts.vents import vent_facts, vented
 from insole.planning.support.tops import ContourShape
 from insole.record.plan import ContourPlan, FootPlan
 
@@ -37,7 +41,12 @@ LINE_CELL_MM = 0.5
 LINE_LEAST_MM = 8.0
 
 
-def contoured_bed(foot: FootPlan, case: str) -> Part:
+def contoured_bed(
+    foot: FootPlan,
+    case: str,
+    finish: Finish | None = None,
+    tender: Sequence[tuple[float, float]] = (),
+) -> Part:
     """Return the contoured bed of a foot in the canonical frame, not yet engraved.
 
     Parameters
@@ -46,6 +55,10 @@ def contoured_bed(foot: FootPlan, case: str) -> Part:
         With a contoured bed.
     case : str
         Case id for the label.
+    finish : Finish, optional
+        Ventilation holes.
+    tender : sequence of (float, float)
+        Tender spots, bed frame, mm: no hole there.
 
     Returns
     -------
@@ -67,7 +80,13 @@ def contoured_bed(foot: FootPlan, case: str) -> Part:
     x = 0.5 * contour.crest.from_rear
     ring = Polygon(contour.outline)
     y = (outlines.edge_at(ring, x) + outlines.edge_at(ring, x, medial=False)) / 2
-    return bed_over(foot, plan, CONTOUR, ("CONTOURED BED", "SHOE SIDE", case), (x, y), notch)
+    wish = finish.vents if finish is not None else None
+    spots: tuple[tuple[float, float], ...] = ()
+    if wish is not None:
+        plan, spots = vented(foot, wish, plan, tender=tender)
+    texts = ("CONTOURED BED", "SHOE SIDE", case)
+    made = bed_over(foot, plan, CONTOUR, texts, (x, y), notch)
+    return replace(made, facts={**made.facts, **vent_facts(wish, spots)})
 
 
 def bed_over(

@@ -30,6 +30,7 @@ from insole.parts import outlines, solids
 from insole.parts.contour import CONTOUR, FRONT, NOTCH_MM, REAR, bed_over
 from insole.parts.finish import Finish
 from insole.parts.part import Part
+from insole.parts.vents import vent_facts, vented
 from insole.planning.support.tops import ContourShape
 from insole.record.limits import Limits
 from insole.record.plan import FootPlan
@@ -112,6 +113,7 @@ def part_bed(
     limits: Limits,
     fits: Fits = lambda ring: True,
     finish: Finish | None = None,
+    tender: Sequence[tuple[float, float]] = (),
 ) -> Parted:
     """Return the contoured bed of a foot in two pieces.
 
@@ -128,7 +130,9 @@ def part_bed(
     fits : callable
         Whether a piece of an outline, shape (n, 2), can be printed.
     finish : Finish, optional
-        Ventilation holes, nozzle.
+        Ventilation holes.
+    tender : sequence of (float, float)
+        Tender spots, bed frame, mm: no hole there.
 
     Raises
     ------
@@ -149,10 +153,10 @@ def part_bed(
     pieces = _split(whole, ahead, gap)
     if pieces is None:
         raise PartError(CONTOUR, f"the bed of the {foot.side} foot does not part; plan it again")
-    spots = (0.42 * contour.crest.from_rear, station + NOTCH_AHEAD_MM)
+    stations = (0.42 * contour.crest.from_rear, station + NOTCH_AHEAD_MM)
     cut = [
         outlines.notched(piece, x, depth=NOTCH_MM[0], length=NOTCH_MM[1])
-        for piece, x in zip(pieces, spots, strict=True)
+        for piece, x in zip(pieces, stations, strict=True)
     ]
     teeth = [piece.difference(made) for piece, (made, _) in zip(pieces, cut, strict=True)]
     joint = Joint(
@@ -164,11 +168,16 @@ def part_bed(
         lost=_strip_volume(whole, shape, ahead, gap),
         notched=_mean_volume(teeth[1], shape),
     )
-    rear, front = (
-        _piece(foot, case, outline, notch, name, joint)
-        for name, (outline, notch) in zip((REAR, FRONT), cut, strict=True)
-    )
-    return Parted(rear=rear, front=front, joint=joint)
+    wish = finish.vents if finish is not None else None
+    keep = LineString(joint.line).buffer(gap / 2)
+    made = []
+    for name, (outline, notch) in zip((REAR, FRONT), cut, strict=True):
+        spots: tuple[tuple[float, float], ...] = ()
+        if wish is not None:
+            outline, spots = vented(foot, wish, outline, tender=tender, keep=keep)
+        piece = _piece(foot, case, outline, notch, name, joint)
+        made.append(replace(piece, facts={**piece.facts, **vent_facts(wish, spots)}))
+    return Parted(rear=made[0], front=made[1], joint=joint)
 
 
 def wholes(parts: Sequence[Part]) -> list[Part]:

@@ -13,7 +13,7 @@ import math
 import re
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -22,6 +22,7 @@ import shapely
 from numpy.typing import NDArray
 
 from insole.readback.parted import REAR, pieces_of
+from insole.readback.vents import check_vents
 
 __all__ = ["NAMES", "Piece", "Told", "mirrored", "other", "plain"]
 
@@ -80,6 +81,10 @@ class Piece:
         Middles of the sockets for dowels, bed frame.
     margin : float
         mm from the outline within which heights are rounded or cut and say nothing.
+    vents : list of (float, float)
+        Middles of the ventilation holes, bed frame.
+    vent : float
+        Their diameter, mm.
     """
 
     side: str
@@ -92,6 +97,8 @@ class Piece:
     holes: list[tuple[float, float]] = field(default_factory=list, repr=False)
     sockets: list[tuple[float, float]] = field(default_factory=list, repr=False)
     margin: float = 1.0
+    vents: list[tuple[float, float]] = field(default_factory=list, repr=False)
+    vent: float = 0.0
 
     @property
     def label(self) -> str:
@@ -142,7 +149,11 @@ class Told:
     def of(cls, plan: dict[str, Any], tag: str, records: Mapping[str, Any] | None = None) -> Told:
         """Return what a plan read as JSON says, and the manifest of how parts were made."""
         known = records or {}
-        every = [piece for foot in _feet(plan) for piece in _pieces(foot, plan, known)]
+        every = [
+            with_vents(piece, foot, known)
+            for foot in _feet(plan)
+            for piece in _pieces(foot, plan, known)
+        ]
         wholes = {one.side: one for one in every if one.name in ("base", "contoured-bed")}
         gone = {piece.label for piece in every if f"{piece.side}-{REAR}" in known}
         pieces = {p.label: p for p in every if p.name != "contoured-bed" or p.label not in gone}
@@ -173,6 +184,17 @@ class Told:
 
 def _feet(plan: dict[str, Any]) -> list[dict[str, Any]]:
     return [plan[side] for side in ("left", "right") if plan.get(side)]
+
+
+def with_vents(piece: Piece, foot: dict[str, Any], known: Mapping[str, Any]) -> Piece:
+    """Return a piece with the holes that the manifest gives it, held against the plan."""
+    record = known.get(piece.label) or {}
+    spots = [(float(x), float(y)) for x, y in record.get("vents") or ()]
+    if not spots:
+        return piece
+    wide = float(record["vent_diameter"])
+    check_vents(piece.label, spots, wide, piece.outline, foot)
+    return replace(piece, vents=spots, vent=wide)
 
 
 def _pieces(
