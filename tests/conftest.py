@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import signal
 from dataclasses import dataclass
@@ -31,6 +32,9 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     # a shell lets what runs in the background ignore the keyboard's break, and all it starts too
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
+
+# tests know no workshop of whoever runs them
+os.environ["SOLEWRIGHT_HOME"] = str(Path(__file__).parent / "no-workshop")
 
 MANY = 2  # cases of one test; of more than these every fifth one runs, all with --long
 EVERY = 5

@@ -11,6 +11,7 @@ import click
 
 from insole.cli.making import make, settings_of
 from insole.cli.options.common import QUIET, UNUSABLE
+from insole.cli.options.finish import FINISH
 from insole.cli.options.outcomes import quiet_or, speak
 from insole.cli.options.scans import scan_options
 from insole.cli.options.wishes import request_of, wish_options
@@ -47,6 +48,7 @@ OF_FILES = (
     "form",
     "form_cover",
     "form_relief",
+    *FINISH,
     "thick_edges_checked",
 )
 
@@ -122,6 +124,7 @@ def batch(
         raise click.UsageError("give --jobs or --scheduler, not both")
     files = {name: given.pop(name) for name in OF_FILES}
     checked = files.pop("thick_edges_checked")
+    files["finish"] = {name: files.pop(name) for name in FINISH}
     version = given.pop("version") or 1
     given |= OF_ONE
     for name in ("shoe", "limits"):  # another process, or another machine, stands elsewhere

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-__all__ = ["desk"]
+from insole.record import workshop
 
-HOME = Path("~/.solewright")
+__all__ = ["desk"]
 
 
 @click.command()
@@ -80,7 +80,7 @@ def desk(
     if back_up is not None and restore is not None:
         raise click.UsageError("give --back-up or --restore, not both")
     if back_up is not None or restore is not None:
-        _archive((home or HOME).expanduser(), back_up, restore)
+        _archive((home or workshop.home()).expanduser(), back_up, restore)
         return
 
     try:
@@ -103,7 +103,7 @@ def desk(
     )
     rules = Rules(hosts=tuple(dict.fromkeys(known)), token=token)
     serve(
-        (home or HOME).expanduser(),
+        (home or workshop.home()).expanduser(),
         host,
         port,
         rules,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +13,11 @@ from click.core import ParameterSource
 
 from insole.cli.options.beside import asked_beside_plan, refuse_beside_plan
 from insole.cli.options.common import FULL, MATERIALS, QUIET
+from insole.cli.options.finish import FINISH, finish_options, finished
 from insole.cli.options.outcomes import quiet_or, speak
 from insole.cli.options.scans import scan_options
 from insole.cli.options.wishes import request_of, wish_options
+from insole.record.workshop import own_file
 
 if TYPE_CHECKING:
     from insole.output.settings import Settings
@@ -89,7 +91,8 @@ AFTER_MAKING = (
     type=click.Path(path_type=Path),
     metavar="FILE",
     help="What stands in the workshop (TOML): sheets, printers, blocks, cutter, materials by kind "
-    "of part; what is typed here goes before it.",
+    "of part; what is typed here goes before it. Left out, stock.toml in ~/.solewright if there "
+    "is one.",
 )
 @click.option(
     "--dxf",
@@ -122,6 +125,7 @@ AFTER_MAKING = (
     metavar="MM",
     help="How far a form is built out at tender spots; 2 if left out.",
 )
+@finish_options
 @FULL
 @QUIET
 def make(
@@ -151,6 +155,7 @@ def make(
     from insole.workflow import keeping, making
 
     say = quiet_or(quiet)
+    finish = {name: given.pop(name) for name in FINISH}
     settings = settings_of(
         bed=bed,
         kerf=kerf,
@@ -166,6 +171,7 @@ def make(
         cover_pattern=cover_pattern,
         stock=stock,
         material=material,
+        finish=finish,
     )
     plan = _plan_for(inputs, given, say)
     home = keeping.case_home(plan, out)
@@ -219,6 +225,7 @@ def settings_of(
     cover_pattern: float | None,
     stock: Path | None,
     material: Sequence[str],
+    finish: Mapping[str, Any],
 ) -> Settings:
     """Return how files are wanted, as the options say; what is typed stands above the stock."""
     from insole.output.settings import Settings
@@ -239,7 +246,9 @@ def settings_of(
     typed = {
         name for name in ("bed", "kerf", "sheet") if source(name) is ParameterSource.COMMANDLINE
     }
-    return settings.with_stock(stock, material, typed=typed)
+    if stock is None and not finish["no_stock"]:
+        stock = own_file("stock")
+    return finished(settings.with_stock(stock, material, typed=typed), finish)
 
 
 def _materials(path: Path | None) -> Materials:

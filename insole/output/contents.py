@@ -8,18 +8,20 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from insole.errors import OutputError
 from insole.output.cut import checked, nesting, sheets, written
 from insole.output.made import MadeParts, made_parts
 from insole.output.print import printing, threemf
-from insole.output.print.plates import lay_out
+from insole.output.print.plates import fits, lay_out
 from insole.output.settings import Settings, folder_name
 from insole.parts.form_upper import FORM
 from insole.parts.part import Part
 from insole.record.materials import Materials
 from insole.record.plan import Plan, fingerprint
 
-__all__ = ["Item", "bed_for", "items", "may_print", "plate_files", "scale_for"]
+__all__ = ["Item", "bed_for", "bed_of", "items", "may_print", "plate_files", "scale_for"]
 
 DOWELS = "dowels"
 
@@ -77,7 +79,7 @@ def _print_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str
                 parts=mine,
                 title=f"{title}, {mine[0].material}",
                 plan_id=plan_id,
-                bed=settings.bed_of(mine[0].material),
+                bed=bed_of(mine, settings),
                 scale=scale,
             ),
             check=partial(threemf.read_back_3mf, parts=mine, scale=scale),
@@ -105,7 +107,7 @@ def _plates(parts: Sequence[Part], settings: Settings) -> Iterator[tuple[str, li
     for material in sorted({part.material for part in worn}):
         mine = [part for part in worn if part.material == material and part.name != DOWELS]
         if mine:
-            plates = lay_out(mine, bed_for(mine[0], settings))
+            plates = lay_out(mine, bed_for(mine, settings))
             alone = all(plate.name.endswith("-base") for plate in plates)
             yield material.removeprefix("base-" if alone else ""), mine
         if dowels := [part for part in worn if part.material == material and part.name == DOWELS]:
@@ -125,16 +127,26 @@ def plate_files(parts: Sequence[Part], settings: Settings, tag: str) -> dict[str
     """Return the 3MF file that holds each part, by its label."""
     found: dict[str, str] = {}
     for name, mine in _plates(parts, settings):
-        for plate in lay_out(mine, bed_for(mine[0], settings)):
+        for plate in lay_out(mine, bed_for(mine, settings)):
             stem = f"{plate.name}-{name}" if plate.name else name
             found |= {part.label: f"print/{stem}-{tag}.3mf" for part in plate.parts}
     return found
 
 
-def bed_for(part: Part, settings: Settings) -> tuple[float, float]:
-    """Return the bed's room for parts of a material, before they are scaled."""
-    x, y, _ = scale_for(part, settings)
-    bed = settings.bed_of(part.material)
+def bed_of(parts: Sequence[Part], settings: Settings) -> tuple[float, float]:
+    """Return the bed that parts of one material are laid out on: the one that most of them fit."""
+    x, y, _ = scale_for(parts[0], settings)
+    beds = settings.beds_of(parts[0].material)
+    if len(beds) == 1:
+        return beds[0]
+    factors = np.array([x, y])
+    return max(beds, key=lambda bed: sum(fits(p.vertices[:, :2] * factors, bed) for p in parts))
+
+
+def bed_for(parts: Sequence[Part], settings: Settings) -> tuple[float, float]:
+    """Return that bed's room for parts of a material, before they are scaled."""
+    x, y, _ = scale_for(parts[0], settings)
+    bed = bed_of(parts, settings)
     return bed[0] / x, bed[1] / y
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from insole.output import readme
 from insole.output.contents import plate_files
+from insole.output.long_parts import glue_rows
 from insole.output.made import Run, size_words, way_words
 from insole.output.phrases import capital
 from insole.output.print import printing, threemf
@@ -19,7 +20,7 @@ from insole.parts.part import Part
 from insole.record.materials import Material, Materials
 from insole.record.plan import fingerprint
 
-__all__ = ["written_page"]
+__all__ = ["making_of", "written_page"]
 
 CLINICAL = "Foot pain calls for clinical advice."
 ABOUT = {
@@ -53,18 +54,7 @@ def written_page(run: Run, making: Path) -> str:
     if not any("clinical advice" in caution for caution in cautions):
         cautions.insert(0, CLINICAL)
     kerf = f"a kerf of {run.settings.kerf:g} mm" if run.settings.kerf else "no kerf"
-    made_ = readme.Making(
-        plan=plan,
-        parts=run.made.parts,
-        materials=run.settings.materials,
-        layers=run.made.layers if run.nested else {},
-        sheets=run.nested,
-        plates=plate_files(run.made.parts, run.settings, folder_name(plan)),
-        cuts=run.settings.cuts,
-        cover=run.settings.chosen.get("cover", ""),
-        stocked=run.settings.stock is not None,
-        tag=folder_name(plan),
-    )
+    made_ = making_of(run)
     bench = [*BENCH, *[UNDER_SHOE for part in run.made.parts if part.name == "under-shoe-shim"][:1]]
     rows = [
         f"{plan.case}, version {plan.version} (plan {fingerprint(plan)})",
@@ -75,6 +65,7 @@ def written_page(run: Run, making: Path) -> str:
         *_block("Parts", [_part_row(part, run.settings.materials) for part in made_.parts]),
         *_block("What to make each part from", readme.routes(made_)),
         *_block("Order of work", readme.order(made_)),
+        *_block("Glue the two pieces of a bed", glue_rows(run.made.parts)),
         *_block("Glue the layers", readme.glue_rows(made_)),
         *_block("Printing", readme.print_rows(made_)),
         *_block("Materials", _material_rows(run, made_.parts)),
@@ -94,6 +85,23 @@ def written_page(run: Run, making: Path) -> str:
         *_block("Cautions", cautions),
     ]
     return "\n".join(rows) + "\n"
+
+
+def making_of(run: Run) -> readme.Making:
+    """Return what is made from which files."""
+    plan = run.plan
+    return readme.Making(
+        plan=plan,
+        parts=run.made.parts,
+        materials=run.settings.materials,
+        layers=run.made.layers if run.nested else {},
+        sheets=run.nested,
+        plates=plate_files(run.made.parts, run.settings, folder_name(plan)),
+        cuts=run.settings.cuts,
+        cover=run.settings.chosen.get("cover", ""),
+        stocked=run.settings.stock is not None,
+        tag=folder_name(plan),
+    )
 
 
 def _block(title: str, rows: Sequence[str]) -> list[str]:

@@ -8,7 +8,7 @@
                stock with the parts of one material and thickness; cut/parts/ one part each
     paper/     1:1 template, section gauges, bench page, report with pictures, plan page (PDF)
     pictures/  where pad and shims go (PNG)
-    plan.json, READ-ME-FIRST.txt, manifest.json (last)
+    plan.json, READ-ME-FIRST.txt and .pdf (parts in pictures), manifest.json (last)
 
 Everything is made in a hidden folder beside the final one, which appears in one step. Whatever
 goes wrong, no half folder is left; what a killed run left behind is swept by the next. A version
@@ -28,16 +28,17 @@ from insole import readback
 from insole.errors import OutputError
 from insole.output.contents import (
     Item,
-    bed_for,
     items,
     may_print,
     scale_for,
 )
 from insole.output.cut import nesting
-from insole.output.first_page import written_page
+from insole.output.first_page import making_of, written_page
+from insole.output.long_parts import fits_printer, need_words, ways_out
 from insole.output.made import Run, kind_of, made_parts, recorded, to_buy
+from insole.output.papers.first_sheet import write_first_sheet
+from insole.output.papers.pages import read_back
 from insole.output.print import printing, step
-from insole.output.print.plates import lay_out
 from insole.output.publishing import (
     MANIFEST,
     PLAN,
@@ -55,6 +56,8 @@ from insole.parts.materials import of_part
 from insole.parts.part import Part
 from insole.record.limits import of_plan
 from insole.record.plan import Plan, fingerprint, from_json, to_json
+
+FIRST_SHEET = "READ-ME-FIRST.pdf"  # the first page in pictures
 
 __all__ = ["FolderError", "Settings", "folder_name", "write"]
 
@@ -118,6 +121,7 @@ def write(
             if writers is None:
                 _note_sheets(run)
             _note_forms(run)
+            _note_vents(run)
             wanted = writers
             if wanted is None:
                 wanted = items(plan, parts, settings, made)
@@ -152,16 +156,10 @@ def _note_large(run: Run) -> None:
     for part in run.made.parts:
         if not run.settings.prints or not may_print(part, run.settings.materials):
             continue
-        room = run.settings.bed_of(part.material)
-        x, y, _ = scale_for(part, run.settings)
-        plate = lay_out([part], bed_for(part, run.settings))[0]
-        if not plate.fits:
-            cure = "cut it from sheet" if part.name != FORM else "cut it across in the slicer"
-            run.notes[f"print: {part.label}"] = (
-                f"{part.label} needs a printer bed of {plate.size[0] * x:.0f} x "
-                f"{plate.size[1] * y:.0f} mm, yours is {room[0]:g} x {room[1]:g} mm: {cure} or "
-                "use a larger printer"
-            )
+        if fits_printer(part.vertices, part.material, run.settings):
+            continue
+        cure = "cut it across in the slicer" if part.name == FORM else ways_out(part, run.settings)
+        run.notes[f"print: {part.label}"] = f"{need_words(part, run.settings)}: {cure}"
 
 
 def _note_sheets(run: Run) -> None:
@@ -184,6 +182,16 @@ def _note_sheets(run: Run) -> None:
     run.notes |= to_buy(run.made, nested.sheets, settings)
 
 
+def _note_vents(run: Run) -> None:
+    """Note which parts got no hole although holes were asked for."""
+    for part in run.made.parts:
+        if part.facts.get("vent_diameter") and not part.facts["vents"]:
+            run.notes[f"vents: {part.label}"] = (
+                f"{part.label} has no room for ventilation holes outside heel, ball, arch crest "
+                "and what is glued on: it was made without; smaller ones closer together may fit"
+            )
+
+
 def _note_forms(run: Run) -> None:
     """Note which feet get no form although forms were asked for."""
     if run.settings.form is not None:
@@ -200,7 +208,7 @@ def _steps(run: Run, making: Path) -> list[tuple[Part, Path]]:
     (making / "solid").mkdir()
     return [
         (part, making / "solid" / f"{part.label}-{tag}.step")
-        for part in run.made.worn
+        for part in run.made.parts
         if part.name != COVER
     ]
 
@@ -224,6 +232,8 @@ def _write_papers(run: Run, making: Path) -> None:
     if from_json((making / PLAN).read_bytes()) != run.plan:
         raise OutputError(f"{PLAN} does not read back as the plan that was written")
     files.write_whole(making / README, written_page(run, making).encode())
+    write_first_sheet(making / FIRST_SHEET, making_of(run), run.settings, making)
+    read_back(making / FIRST_SHEET)
     for sentence in (*run.notes.values(), *run.sheets):
         run.say(sentence)
     files.write_whole(making / MANIFEST, _manifest(run, making).encode())
@@ -250,6 +260,7 @@ def _manifest(run: Run, making: Path) -> str:
             "sheet": list(settings.sheet),
             "papers": list(settings.papers),
             "prints": settings.prints,
+            **({"wished": settings.wished} if settings.wished else {}),
             **_scales(run),
         },
         "parts": {

@@ -15,15 +15,18 @@ from typing import Any
 
 import numpy as np
 
+from footscan.measuring.pose import mirror
+from footscan.scan import Side
 from insole.errors import RefusedError
 from insole.output.cut import nesting
 from insole.output.settings import Settings, folder_name
 from insole.parts import laminations
-from insole.parts.contour import CONTOUR
+from insole.parts.contour import BEDS
 from insole.parts.cover import cover
 from insole.parts.form_upper import FORM
 from insole.parts.materials import amount, check_use
 from insole.parts.part import Part, Way
+from insole.parts.parting import wholes
 from insole.planning.support.contour import plate_of
 from insole.record.least import counts
 from insole.record.limits import of_plan
@@ -119,11 +122,7 @@ def _covers(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]
     thick = of_plan(plan).value("thickness.cover")
     usual = (m.name for m in settings.materials.values() if "cover" in m.places)
     word = settings.chosen.get("cover") or next(usual, "cover-foam")
-    return [
-        cover(part, settings.cover_pattern, thick, word)
-        for part in parts
-        if part.name in ("base", CONTOUR)
-    ]
+    return [cover(part, settings.cover_pattern, thick, word) for part in wholes(parts)]
 
 
 def _chosen(plan: Plan, part: Part, settings: Settings, notes: dict[str, str]) -> Part:
@@ -188,7 +187,7 @@ def _way(part: Part, material: Material | None, settings: Settings) -> Way:
     height = float(np.ptp(part.vertices[:, 2]))
     if material.process == "both" and _rather_printed(part, settings, rack):
         return Way(how="print")
-    if part.name == CONTOUR:
+    if part.name in BEDS:
         return Way(how="mill") if material.process == "cut" else Way(how="print")
     if thick is not None and abs(height - float(thick)) < 0.05:
         return Way(how="cut", sheets=(float(thick),))
@@ -282,17 +281,25 @@ def size_words(part: Part) -> str:
     high = float(np.ptp(part.vertices[:, 2]))
     crest = facts.get("crest_height")
     if crest is not None:
-        thick = "thick" if part.name == CONTOUR else "high"
+        thick = "thick" if part.name in BEDS else "high"
         words = f"{crest:.1f} mm {thick} at the crest"
         if counts(high - float(crest), "part height"):
             words += f", {high:.1f} mm at its highest"
-        return words + (f", edge {facts['edge']:.1f} mm" if "edge" in facts else "")
+        words += f", edge {facts['edge']:.1f} mm" if "edge" in facts else ""
+        words += _finish_words(part)
+        return f"{words}, {facts['words']}" if "joint" in facts else words
     if "thickness" in facts:
         rim = f", heel rim {facts['heel_cup']:.1f} mm" if facts.get("heel_cup") else ""
         words = f", {facts['words']}" if "allowance" in facts else ""
-        return f"{facts['thickness']:g} mm thick{rim}{words}"
+        return f"{facts['thickness']:g} mm thick{rim}{words}{_finish_words(part)}"
     words = f"{high:.1f} mm high" if "height" in facts else ""
-    return ", ".join(filter(None, (words, str(facts.get("words", "")))))
+    return ", ".join(filter(None, (words, str(facts.get("words", ""))))) + _finish_words(part)
+
+
+def _finish_words(part: Part) -> str:
+    """Return bevel and holes, to go on after other words."""
+    found = [str(part.facts.get(name, "")) for name in ("bevel_words", "vent_words")]
+    return "".join(f", {words}" for words in found if words)
 
 
 def way_words(part: Part) -> str:
@@ -349,6 +356,18 @@ def recorded(part: Part, materials: Materials) -> dict[str, Any]:
         "sheets": list(part.way.sheets) if part.way is not None else [],
         "height": round(float(np.ptp(part.vertices[:, 2])), 2),
         **({"crest": round(float(crest), 2)} if crest is not None else {}),
+        **{name: part.facts[name] for name in ("joint", "bevel") if name in part.facts},
+        **_vents(part),
         "volume_cm3": round(took.volume_cm3, 3),
         "mass_g": [round(m, 3) for m in (took.mass, took.mass_low, took.mass_high)],
     }
+
+
+def _vents(part: Part) -> dict[str, Any]:
+    """Return the middles of a part's holes in the bed frame, and their diameter, mm."""
+    if not part.facts.get("vents"):
+        return {}
+    places = np.array(part.facts["vents"], dtype=float)
+    if part.side is Side.LEFT:
+        places = mirror(places)
+    return {"vents": np.round(places, 3).tolist(), "vent_diameter": part.facts["vent_diameter"]}

@@ -201,6 +201,10 @@ def order(making: Making) -> list[str]:
         steps.append(f"Print {_labels(printed)}.")
     if len(printed) < len(parts):
         steps.append(f"Cut {_labels([part for part in parts if part not in printed])}.")
+    if any("joint" in part.facts for part in parts):
+        steps.append(
+            "Glue the two pieces of each parted bed, see below, before anything is laid on."
+        )
     if making.layers:
         steps.append("Glue the layers and grind off the steps, see below.")
     if ground:

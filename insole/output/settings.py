@@ -6,11 +6,14 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from footscan.typed import is_reserved
-from insole.errors import InsoleError
+from insole.errors import InsoleError, PlanError
+from insole.parts.finish import BevelWish, Finish, VentWish, bevel_wish, vent_wish
 from insole.parts.form_upper import FormWish
 from insole.record import stock as stocks
+from insole.record.limits import default_limits
 from insole.record.material_file import default_materials
 from insole.record.materials import Materials
 from insole.record.plan import Plan
@@ -55,6 +58,14 @@ class Settings:
         Covers are cut too, so many mm larger all round.
     laser_colours : bool
         Pure red, blue and black in cut files, as laser programs map them by habit.
+    long_parts : str
+        What becomes of a bed that fits no printer, one of ``stock.LONG_PARTS``; empty: it is said.
+    glue_gap : float
+        In the joint of a bed in two pieces, mm.
+    bevel : BevelWish or None
+        Along the underside's edge of bases.
+    vents : VentWish or None
+        Ventilation holes in bases and contoured beds.
     """
 
     bed: tuple[float, float] = (220.0, 220.0)
@@ -70,6 +81,73 @@ class Settings:
     dxf: str = "R2010"
     laser_colours: bool = False
     cover_pattern: float | None = None
+    long_parts: str = ""
+    glue_gap: float = default_limits().value("joint.gap")
+    bevel: BevelWish | None = None
+    vents: VentWish | None = None
+
+    def with_finish(
+        self,
+        *,
+        long_parts: str | None = None,
+        glue_gap: float | None = None,
+        bevel: str | None = None,
+        vents: str | None = None,
+    ) -> Settings:
+        """Return the settings with how parts are finished; what is left out is as the stock says.
+
+        Raises
+        ------
+        PlanError
+            A value is out of bounds or is none; says what to give.
+        """
+        low, high = (default_limits().value(f"joint.gap_{end}") for end in ("least", "most"))
+        if glue_gap is not None and not low <= glue_gap <= high:
+            raise PlanError(
+                f"a glue gap of {glue_gap:g} mm is not possible; give {low:g} to {high:g}"
+            )
+        if long_parts and long_parts not in stocks.LONG_PARTS:
+            raise PlanError(
+                f"long parts are made {', '.join(stocks.LONG_PARTS)}, not {long_parts!r}"
+            )
+        own = self.stock
+        usual = own.glue_gap if own is not None and own.glue_gap is not None else self.glue_gap
+        return replace(
+            self,
+            long_parts=long_parts or (own.long_parts if own is not None else "") or self.long_parts,
+            glue_gap=usual if glue_gap is None else float(glue_gap),
+            bevel=bevel_wish(bevel) or self.bevel,
+            vents=vent_wish(vents) or self.vents,
+        )
+
+    @property
+    def finish(self) -> Finish:
+        """What is asked of the parts beside the plan, and with which nozzles they are printed."""
+        nozzles: dict[str, float] = {}
+        if self.stock is not None and self.stock.printers:
+            for material in self.materials.values():
+                if able := self.stock.printers_of(material.name):
+                    nozzles[material.name] = able[0].nozzle
+        return Finish(bevel=self.bevel, vents=self.vents, nozzles=nozzles)
+
+    def beds_of(self, material: str) -> list[tuple[float, float]]:
+        """Return the beds that print a material, the largest first, mm."""
+        found = self.stock.printers_of(material) if self.stock is not None else []
+        return [printer.bed for printer in found] or [self.bed]
+
+    @property
+    def wished(self) -> dict[str, Any]:
+        """The wishes of this time as data, for the manifest."""
+        found: dict[str, Any] = {}
+        if self.long_parts:
+            found |= {"long_parts": self.long_parts, "glue_gap": self.glue_gap}
+        if self.bevel is not None:
+            found["bevel"] = {"width": self.bevel.width, "angle": self.bevel.angle}
+        if self.vents is not None:
+            found["vents"] = {"diameter": self.vents.diameter, "spacing": self.vents.spacing}
+        if self.cover_pattern is not None:
+            found["cover_pattern"] = self.cover_pattern
+        return found
 
     def with_stock(
         self,

@@ -13,6 +13,7 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from insole.errors import PlanError
+from insole.output.long_parts import joint_words
 from insole.output.made import short_way
 from insole.output.papers.bench_notes import warnings
 from insole.output.papers.flow import WIDE, gap, paragraph, table
@@ -60,7 +61,9 @@ LAYERS = "base, shim, {pad}cover; double-sided tape"
 
 def preparation(plan: Plan, parts: Sequence[Part], size: float, space: float) -> Any:
     """Return what lies ready and what comes before the first cut."""
-    lines = [f"<b>Parts</b> {_part_words(plan, parts)}.", PREPARE]
+    joint = joint_words(parts)
+    lines = [f"<b>Parts</b> {_part_words(plan, parts)}.", *([f"<b>{joint}</b>"] if joint else [])]
+    lines.append(PREPARE)
     cell = [paragraph(line, size) for line in lines]
     return table([[cell]], [WIDE], lines=False, pad=0.6 * space)
 

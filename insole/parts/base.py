@@ -16,6 +16,7 @@ to the base, fading out toward the arch before the grid begins.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -27,8 +28,13 @@ from shapely import LineString, Polygon
 from footscan.scan import Array, Side
 from insole.errors import PartError
 from insole.parts import breps, outlines, pad, sockets, solids
+from insole.parts.bevel import bevel_words, bevelled, check_bevel
+from insole.parts.bevel import volume as bevel_volume
 from insole.parts.engraving import MIN_THICKNESS_MM
+from insole.parts.finish import Finish
 from insole.parts.part import Mark, Part, Spot
+from insole.parts.vents import vent_facts, vented
+from insole.record.limits import default_limits
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import BasePlan, WedgePlace, WedgePlan
 
@@ -53,7 +59,12 @@ SHIM_LEAST_MM = 8.0  # shorter pieces of a shim's outline say nothing
 FULL_APART_MM = 1.0  # a full-height line nearer to the shim's end than this is that end
 
 
-def base(foot: FootPlan, case: str) -> Part:
+def base(
+    foot: FootPlan,
+    case: str,
+    finish: Finish | None = None,
+    tender: Sequence[tuple[float, float]] = (),
+) -> Part:
     """Return the base of a foot in the canonical frame, not yet engraved.
 
     Parameters
@@ -62,6 +73,10 @@ def base(foot: FootPlan, case: str) -> Part:
         Its base, and the pad that will lie on it.
     case : str
         Case id for the label.
+    finish : Finish, optional
+        Bevel and ventilation holes, with the nozzle at hand.
+    tender : sequence of (float, float)
+        Tender spots, bed frame, mm: no hole there.
 
     Returns
     -------
@@ -85,9 +100,25 @@ def base(foot: FootPlan, case: str) -> Part:
         depth=NOTCH_MM[0] + wanted.trim_allowance,
         length=NOTCH_MM[1] + wanted.trim_allowance,
     )
+    finish = finish or Finish()
+    bevel = finish.bevel
+    spots: tuple[Spot, ...] = ()
+    if finish.vents is not None:
+        plan, spots = vented(foot, finish.vents, plan, tender=tender)
     at, depth = wanted.dowels, sockets.depth_in_base(wanted)
     bottom = wanted.thickness - depth
     solid = sockets.cut(_solid(wanted, plan, whole), at, bottom, wanted.thickness + 1.0)
+    volume = _volume(wanted, plan, whole) - sockets.volume(at, depth)
+    made = _facts(wanted, notch) | sockets.facts(at, depth, face="foot")
+    made |= vent_facts(finish.vents, spots)
+    off = 0.0
+    if bevel is not None:
+        least = max(finish.nozzle(wanted.material), default_limits().value("bevel.edge_sheet"))
+        check_bevel(bevel, wanted.thickness, least, "base")
+        border = Polygon(plan.exterior)
+        solid, off = bevelled(solid, border, bevel), bevel_volume(border, bevel)
+        made["bevel"] = {"width": bevel.width, "angle": bevel.angle, "height": bevel.height}
+        made["bevel_words"] = bevel_words(bevel, wanted.thickness)
     vertices, faces = solids.arrays(solid, "base")
     outline, holes = outlines.rings(plan)
     side = Side(foot.side)
@@ -100,10 +131,11 @@ def base(foot: FootPlan, case: str) -> Part:
         holes=holes,
         lines=_lines(foot, whole),
         marks=(*_label(side, whole, case), *_numbers(wanted, whole)),
-        volume=_volume(wanted, plan, whole) - sockets.volume(at, depth),
-        solid=partial(_socketed, wanted, outline),
+        volume=volume - off,
+        solid=partial(_socketed, wanted, outline, holes),
+        solid_volume=volume if bevel is not None else None,  # the bevel is left to the CAD
         material=wanted.material,
-        facts=_facts(wanted, notch) | sockets.facts(at, depth, face="foot"),
+        facts=made,
     )
 
 
@@ -151,10 +183,10 @@ def _volume(wanted: BasePlan, plan: Polygon, whole: Polygon) -> float:
     return float(flat + solids.integral(plan, partial(rim_height, wanted, whole)))
 
 
-def _socketed(wanted: BasePlan, outline: Array) -> Any:
+def _socketed(wanted: BasePlan, outline: Array, holes: tuple[Array, ...]) -> Any:
     bottom = wanted.thickness - sockets.depth_in_base(wanted)
     solid = sockets.brep_cut(_brep(wanted, outline), wanted.dowels, bottom, wanted.thickness + 1.0)
-    return breps.one_solid(solid, "base")
+    return breps.one_solid(breps.pierced(solid, holes, "base") if holes else solid, "base")
 
 
 def _brep(wanted: BasePlan, outline: Array) -> Any:

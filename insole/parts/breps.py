@@ -18,7 +18,15 @@ from scipy.interpolate import RectBivariateSpline
 from footscan.scan import Array
 from insole.errors import PartError
 
-__all__ = ["between_splines", "one_solid", "prism", "roof", "under_planes", "under_spline"]
+__all__ = [
+    "between_splines",
+    "one_solid",
+    "pierced",
+    "prism",
+    "roof",
+    "under_planes",
+    "under_spline",
+]
 
 DEGREE = 3
 SEW_MM = 1e-4
@@ -150,6 +158,34 @@ def between_splines(
     if abs(_volume(solid) - volume) > BETWEEN_SHARE * volume:
         raise PartError(part, f"the boundary solid of the {part} is wrong; use its mesh, not STEP")
     return solid
+
+
+def pierced(solid: Any, holes: tuple[Array, ...], part: str) -> Any:
+    """Return a solid with upright round holes through it.
+
+    Parameters
+    ----------
+    solid : cadquery solid
+    holes : tuple of ndarray, shape (n, 2)
+        Rings of even points on circles, mm.
+    part : str
+        For messages.
+
+    Raises
+    ------
+    insole.errors.PartError
+        The kernel gives no single valid solid.
+    """
+    from cadquery import Vector, func
+
+    box = solid.BoundingBox()
+    tall = float(box.zmax - box.zmin) + 2.0
+    for hole in holes:
+        x, y = hole.mean(axis=0)
+        radius = float(np.hypot(*(hole - (x, y)).T).mean())
+        pin = func.cylinder(2.0 * radius, tall).moved(Vector(float(x), float(y), box.zmin - 1.0))
+        solid = func.cut(solid, pin)
+    return one_solid(solid, part)
 
 
 def _volume(solid: Any) -> float:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import manifold3d
@@ -20,6 +20,8 @@ from insole.errors import PartError
 from insole.parts import engraving, solids
 from insole.parts.base import base
 from insole.parts.contour import contoured_bed
+from insole.parts.finish import USUAL_NOZZLE_MM, Finish
+from insole.parts.form_upper import tender_of
 from insole.parts.pad import arch_pad, metatarsal_pad
 from insole.parts.part import Part, as_worn, socket_discs
 from insole.parts.sockets import dowels
@@ -64,36 +66,52 @@ PROCESSES = {
 }
 
 
-def all_parts(plan: Plan) -> list[Part]:
+def all_parts(plan: Plan, finish: Finish | None = None) -> list[Part]:
     """Return every part of a plan in the worn frame: left first; base, pads, dowels, shims.
 
     A contoured bed stands in place of base, pads and inside shims.
+
+    Parameters
+    ----------
+    plan : Plan
+    finish : Finish, optional
+        Bevel and holes that were asked for, and the nozzles that letters are printed with.
 
     Raises
     ------
     insole.errors.PartError
         A part cannot be made as a closed solid; says which and what to change.
     """
+    finish = finish or Finish()
+
+    def worn(part: Part) -> Part:
+        return as_worn(part, finish.nozzle(part.material))
+
     parts: list[Part] = []
     for foot in plan.feet:
+        shims = [worn(shim(foot, wedge, plan.case, plan.shoe)) for wedge in foot.wedges]
+        tender = tender_of(foot, plan)
         if foot.contour is not None:
-            parts.append(as_worn(contoured_bed(foot, plan.case)))
-            parts += [as_worn(shim(foot, wedge, plan.case, plan.shoe)) for wedge in foot.wedges]
+            parts += [worn(contoured_bed(foot, plan.case, finish, tender)), *shims]
             continue
-        parts.append(as_worn(base(foot, plan.case)))
+        parts.append(worn(base(foot, plan.case, finish, tender)))
         if foot.pad is not None:
-            parts.append(as_worn(arch_pad(foot, plan.case)))
+            parts.append(worn(arch_pad(foot, plan.case)))
         if foot.metatarsal is not None:
-            parts.append(as_worn(metatarsal_pad(foot, plan.case)))
+            parts.append(worn(metatarsal_pad(foot, plan.case)))
         pins = dowels(foot)
         if pins is not None:
-            parts.append(as_worn(pins))
-        parts += [as_worn(shim(foot, wedge, plan.case, plan.shoe)) for wedge in foot.wedges]
+            parts.append(worn(pins))
+        parts += shims
     return parts
 
 
 def check(
-    part: Part, *, process: str = "print", bed: tuple[float, float, float] | None = None
+    part: Part,
+    *,
+    process: str = "print",
+    bed: tuple[float, float, float] | None = None,
+    nozzle: float = USUAL_NOZZLE_MM,
 ) -> list[str]:
     """Return what is wrong with a part, one sentence each; an empty list is a good part.
 
@@ -105,6 +123,8 @@ def check(
         Key of ``PROCESSES``.
     bed : (length, width, height) or None
         Room of the machine, mm; turned parts may use the diagonal. None: not checked.
+    nozzle : float
+        Of the printer, mm: no free edge comes out thinner than one line of it.
 
     Raises
     ------
@@ -120,7 +140,7 @@ def check(
         raise PartError(part.label, f"the mesh of the {part.label} is not closed; make it again")
     found = [
         *_volume(part, solid),
-        *_edges(part, PROCESSES[process]),
+        *_edges(part, _with_nozzle(PROCESSES[process], nozzle)),
         *_overhang(part, process),
         *_room(part, bed),
         *_side(part, solid),
@@ -136,6 +156,14 @@ def _volume(part: Part, solid: Any) -> list[str]:
     if abs(made - wanted) <= VOLUME_SHARE * wanted:
         return []
     return [f"its volume is {made:.0f} mm3, planned are {wanted:.0f} mm3; make it again"]
+
+
+def _with_nozzle(process: Process, nozzle: float) -> Process:
+    """Return a process with the least edge that a nozzle prints, where it has one."""
+    if process is not PROCESSES["print"] or nozzle == USUAL_NOZZLE_MM:
+        return process
+    words = f"{process.words} with a nozzle of {nozzle:g} mm"
+    return replace(process, least_edge=nozzle, words=words)
 
 
 def _edges(part: Part, process: Process) -> list[str]:
@@ -222,7 +250,10 @@ def _side(part: Part, solid: Any) -> list[str]:
     if part.facts.get("curved_underside"):
         cut = solids.shadow(solid)
     else:
-        cut = solids.region_above(solid, min(0.6 * float(part.vertices[:, 2].max()), 0.05))
+        low = min(0.6 * float(part.vertices[:, 2].max()), 0.05)
+        if "bevel" in part.facts:
+            low = float(part.facts["bevel"]["height"]) + 0.02
+        cut = solids.region_above(solid, low)
     _, y0, _, y1 = cut.bounds
     across = shapely.LineString([(x, y0 - 1), (x, y1 + 1)]).intersection(Polygon(part.outline))
     middle = (across.bounds[1] + across.bounds[3]) / 2
@@ -249,6 +280,11 @@ def _marks(part: Part, solid: Any) -> list[str]:
         missing = plan - solids.region_above(solid, engraving.DEPTH_MM / 2).area
         if part.facts.get("socket_face") == "shoe":
             missing -= socket_discs(part).area
+        if "bevel" in part.facts:
+            slope = float(part.facts["bevel"]["height"]) / float(part.facts["bevel"]["width"])
+            border = Polygon(part.outline)
+            back = float(part.facts["bevel"]["width"]) - engraving.DEPTH_MM / 2 / slope
+            missing -= border.area - border.buffer(-back).area
         if abs(missing - ink) > 0.03 * ink + 0.002 * plan:
             found.append("its marks are not all cut into the shoe face; make it again")
     return found

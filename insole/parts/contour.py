@@ -9,6 +9,8 @@ underside are drawn a millimetre apart, for milling and for sheets that are grou
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -20,14 +22,18 @@ from shapely import Polygon
 from footscan.scan import Array, Side
 from insole.errors import PartError, PlanError
 from insole.parts import breps, outlines, solids
-from insole.parts.part import Mark, Part, Spot
+from insole.parts.finish import Finish
+from insole.parts.part import Part, Spot
+from insole.parts.vents import vent_facts, vented
 from insole.planning.support.tops import ContourShape
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import ContourPlan
 
-__all__ = ["CONTOUR", "contoured_bed"]
+__all__ = ["BEDS", "CONTOUR", "FRONT", "REAR", "bed_over", "contoured_bed"]
 
 CONTOUR = "contoured-bed"
+REAR, FRONT = "bed-rear-piece", "bed-front-piece"  # of one that is parted, glued before use
+BEDS = (CONTOUR, REAR, FRONT)
 NOTCH_MM = (2.0, 6.0)  # depth and length
 LABEL_MM = 7.0
 STEP_MM = 0.8  # of the mesh: the cup's wall bends with a radius of some 6 mm
@@ -36,7 +42,12 @@ LINE_CELL_MM = 0.5
 LINE_LEAST_MM = 8.0
 
 
-def contoured_bed(foot: FootPlan, case: str) -> Part:
+def contoured_bed(
+    foot: FootPlan,
+    case: str,
+    finish: Finish | None = None,
+    tender: Sequence[tuple[float, float]] = (),
+) -> Part:
     """Return the contoured bed of a foot in the canonical frame, not yet engraved.
 
     Parameters
@@ -45,6 +56,10 @@ def contoured_bed(foot: FootPlan, case: str) -> Part:
         With a contoured bed.
     case : str
         Case id for the label.
+    finish : Finish, optional
+        Ventilation holes.
+    tender : sequence of (float, float)
+        Tender spots, bed frame, mm: no hole there.
 
     Returns
     -------
@@ -59,14 +74,52 @@ def contoured_bed(foot: FootPlan, case: str) -> Part:
     contour = foot.contour
     if contour is None:
         raise PartError(CONTOUR, f"the plan has no contoured bed for the {foot.side} foot")
-    try:
-        shape = ContourShape(contour)
-    except PlanError as error:
-        raise PartError(CONTOUR, f"the {CONTOUR}: {error}") from None
     plan = solids.solid_polygon(contour.outline, CONTOUR)
     plan, notch = outlines.notched(
         plan, 0.42 * contour.crest.from_rear, depth=NOTCH_MM[0], length=NOTCH_MM[1]
     )
+    x = 0.5 * contour.crest.from_rear
+    ring = Polygon(contour.outline)
+    y = (outlines.edge_at(ring, x) + outlines.edge_at(ring, x, medial=False)) / 2
+    wish = finish.vents if finish is not None else None
+    spots: tuple[Spot, ...] = ()
+    if wish is not None:
+        plan, spots = vented(foot, wish, plan, tender=tender)
+    texts = ("CONTOURED BED", "SHOE SIDE", case)
+    made = bed_over(foot, plan, CONTOUR, texts, (x, y), notch)
+    return replace(made, facts={**made.facts, **vent_facts(wish, spots)})
+
+
+def bed_over(
+    foot: FootPlan,
+    plan: Polygon,
+    name: str,
+    texts: tuple[str, ...],
+    at: tuple[float, float],
+    notch: Spot | None,
+) -> Part:
+    """Return what of a foot's contoured bed lies over an outline, in the canonical frame.
+
+    Parameters
+    ----------
+    foot : FootPlan
+        With a contoured bed.
+    plan : Polygon
+        All of the bed's outline or a piece of it, bed frame, mm; holes go through.
+    name : str
+        Of the part.
+    texts, at : tuple
+        What is cut into its underside beside side and arrow, and about where.
+    notch : (float, float) or None
+        A point in the notch of its medial edge, if it has one.
+    """
+    contour = foot.contour
+    if contour is None:
+        raise PartError(name, f"the plan has no contoured bed for the {foot.side} foot")
+    try:
+        shape = ContourShape(contour)
+    except PlanError as error:
+        raise PartError(name, f"the {name}: {error}") from None
     low = _lowest(shape, plan)
 
     def upper(x: Array, y: Array) -> Array:
@@ -77,30 +130,32 @@ def contoured_bed(foot: FootPlan, case: str) -> Part:
 
     vertices, faces = solids.first_closed(
         lambda factor: solids.between(plan, lower, upper, factor * STEP_MM).simplify(MERGE_MM),
-        CONTOUR,
+        name,
     )
     outline, holes = outlines.rings(plan)
     side = Side(foot.side)
     volume = solids.integral(plan, lambda x, y: upper(x, y) - lower(x, y))
     tops, top_lines = outlines.height_lines(upper, plan, cell=LINE_CELL_MM, least=LINE_LEAST_MM)
     floors, floor_lines = outlines.height_lines(lower, plan, cell=LINE_CELL_MM, least=LINE_LEAST_MM)
+    crest = contour.crest.from_rear, contour.crest.y or 0.0
+    facts = _facts(contour, notch, vertices, low)
+    lines = {"grind": top_lines, "under": floor_lines}
+    if plan.buffer(1.0).contains(shapely.Point(crest)):
+        lines["crest"] = _cross(contour)
+        facts |= _crest_facts(contour)
     return Part(
-        name=CONTOUR,
+        name=name,
         side=side,
         vertices=vertices,
         faces=faces,
         outline=outline,
         holes=holes,
-        lines={"grind": top_lines, "under": floor_lines, "crest": _cross(contour)},
-        marks=_marks(side, contour, case),
+        lines=lines,
+        marks=outlines.label(side, texts, at, size=LABEL_MM),
         volume=volume,
-        solid=partial(_brep, contour, outline, volume),
+        solid=partial(_brep, contour, outline, holes, volume, name),
         material=contour.material,
-        facts=_facts(contour, notch, vertices, low)
-        | {
-            "grind_levels": tops,
-            "under_levels": floors,
-        },
+        facts=facts | {"grind_levels": tops, "under_levels": floors},
     )
 
 
@@ -122,13 +177,6 @@ def _cross(contour: ContourPlan) -> tuple[Array, ...]:
     )
 
 
-def _marks(side: Side, contour: ContourPlan, case: str) -> tuple[Mark, ...]:
-    ring = Polygon(contour.outline)
-    x = 0.5 * contour.crest.from_rear
-    y = (outlines.edge_at(ring, x) + outlines.edge_at(ring, x, medial=False)) / 2
-    return outlines.label(side, ("CONTOURED BED", "SHOE SIDE", case), (x, y), size=LABEL_MM)
-
-
 def _facts(contour: ContourPlan, notch: Spot | None, vertices: Array, low: float) -> dict[str, Any]:
     facts: dict[str, Any] = {
         "length": contour.length,
@@ -138,10 +186,6 @@ def _facts(contour: ContourPlan, notch: Spot | None, vertices: Array, low: float
         "cup": contour.cup,
         "curved_underside": True,
         "datum": round(low, 3),
-        "crest": Spot(contour.crest.from_rear, round(contour.crest.y or 0.0, 3)),
-        "crest_height": contour.crest.height,
-        "crest_from_rear": contour.crest.from_rear,
-        "crest_from_medial": contour.crest.from_medial,
         "front_edge": contour.front_edge,
     }
     if notch is not None:
@@ -149,9 +193,20 @@ def _facts(contour: ContourPlan, notch: Spot | None, vertices: Array, low: float
     return facts
 
 
-def _brep(contour: ContourPlan, outline: Array, volume: float) -> Any:
+def _crest_facts(contour: ContourPlan) -> dict[str, Any]:
+    return {
+        "crest": Spot(contour.crest.from_rear, round(contour.crest.y or 0.0, 3)),
+        "crest_height": contour.crest.height,
+        "crest_from_rear": contour.crest.from_rear,
+        "crest_from_medial": contour.crest.from_medial,
+    }
+
+
+def _brep(
+    contour: ContourPlan, outline: Array, holes: tuple[Array, ...], volume: float, name: str
+) -> Any:
     """Return the boundary solid: smooth top and underside, cut upright along the outline."""
-    shape, plan = ContourShape(contour), Polygon(outline)
+    shape, plan = ContourShape(contour), Polygon(outline, holes)
     low = _lowest(shape, plan)
     grid = contour.top
     x = grid.x0 + grid.step * np.arange(len(grid.z))
@@ -161,4 +216,6 @@ def _brep(contour: ContourPlan, outline: Array, volume: float) -> Any:
         RectBivariateSpline(x, y, f(gx.ravel(), gy.ravel()).reshape(gx.shape) - low, s=0)
         for f in (shape.top, shape.bottom)
     )
-    return breps.between_splines(outline, bottom, top, volume, CONTOUR)
+    whole = solids.integral(Polygon(outline), lambda x, y: shape.top(x, y) - shape.bottom(x, y))
+    solid = breps.between_splines(outline, bottom, top, whole if holes else volume, name)
+    return breps.pierced(solid, holes, name) if holes else solid

@@ -34,12 +34,22 @@ from footscan.scan import Array
 if TYPE_CHECKING:
     from insole.parts.part import Mark
 
-__all__ = ["ARROW", "DEPTH_MM", "MIN_LETTER_MM", "MIN_THICKNESS_MM", "fit_marks", "mark_shape"]
+__all__ = [
+    "ARROW",
+    "DEPTH_MM",
+    "MIN_LETTER_MM",
+    "MIN_THICKNESS_MM",
+    "fit_marks",
+    "least_letter",
+    "mark_shape",
+]
 
 ARROW = ">"
 SIDES = ("LEFT", "RIGHT")
 DEPTH_MM = 0.4
 MIN_LETTER_MM = 4.0
+STROKE_SHARE = 0.25  # of a stroke in the height of the letters
+STROKE_NOZZLES = 1.2  # a recess narrower than that closes in the print; common practice, no source
 MIN_THICKNESS_MM = 1.2
 MARGIN_MM = 0.8  # kept between letters and the border of the region
 ROW_GAP = 0.45  # clear space between rows, in letter heights
@@ -100,8 +110,19 @@ def _arrow() -> BaseGeometry:
     return Polygon([*upper, *[(x, -y) for x, y in upper[-2::-1]]])
 
 
+def least_letter(nozzle: float = 0.0) -> float:
+    """Return the smallest letters, mm, whose strokes a nozzle leaves open: at least 4 mm.
+
+    Examples
+    --------
+    >>> least_letter(0.4), least_letter(1.0) > 4.0
+    (4.0, True)
+    """
+    return max(MIN_LETTER_MM, STROKE_NOZZLES * nozzle / STROKE_SHARE)
+
+
 def fit_marks(
-    region: BaseGeometry, wishes: tuple[Mark, ...]
+    region: BaseGeometry, wishes: tuple[Mark, ...], least: float = MIN_LETTER_MM
 ) -> tuple[tuple[Mark, ...], tuple[Mark, ...]]:
     """Return the marks that fit into `region`, and those that do not.
 
@@ -115,6 +136,8 @@ def fit_marks(
         Where the part is thick enough, worn frame, mm.
     wishes : tuple of Mark
         Texts with wished centre, largest size and reading direction.
+    least : float
+        Smallest letters, mm; what is wished smaller is made so large.
 
     Returns
     -------
@@ -122,7 +145,7 @@ def fit_marks(
     """
     best: tuple[list[Mark], list[Mark]] | None = None
     for most in LARGEST_MM:
-        tried = _fit(region, tuple(replace(mark, size=min(mark.size, most)) for mark in wishes))
+        tried = _fit(region, _sized(wishes, most, least), least)
         if best is None or len(tried[1]) < len(best[1]):
             best = tried
         if not best[1]:
@@ -131,7 +154,15 @@ def fit_marks(
     return tuple(placed), tuple(left)
 
 
-def _fit(region: BaseGeometry, wishes: tuple[Mark, ...]) -> tuple[list[Mark], list[Mark]]:
+def _sized(wishes: tuple[Mark, ...], most: float, least: float) -> tuple[Mark, ...]:
+    """Return wishes not larger than `most`, and not smaller than a `least` above the usual."""
+    low = least if least > MIN_LETTER_MM else 0.0
+    return tuple(replace(mark, size=max(min(mark.size, most), low)) for mark in wishes)
+
+
+def _fit(
+    region: BaseGeometry, wishes: tuple[Mark, ...], least: float
+) -> tuple[list[Mark], list[Mark]]:
     """Return placed marks and those without room: block by block, else row by row."""
     placed = _settled(region, wishes)
     left: list[Mark] = []
@@ -139,9 +170,9 @@ def _fit(region: BaseGeometry, wishes: tuple[Mark, ...]) -> tuple[list[Mark], li
     wishes = tuple(mark for mark in wishes if mark not in placed)
     for _, group in groupby(wishes, key=lambda mark: (mark.x, mark.y)):
         rows = tuple(group)
-        found = _best_block(region, rows)
+        found = _best_block(region, rows, least)
         if not found:
-            found, missed = _apart(region, rows)
+            found, missed = _apart(region, rows, least)
             left += missed
         region = _without(region, found)
         placed += found
@@ -161,19 +192,23 @@ def _settled(region: BaseGeometry, wishes: tuple[Mark, ...]) -> list[Mark]:
     return settled
 
 
-def _apart(region: BaseGeometry, rows: tuple[Mark, ...]) -> tuple[list[Mark], list[Mark]]:
+def _apart(
+    region: BaseGeometry, rows: tuple[Mark, ...], least: float
+) -> tuple[list[Mark], list[Mark]]:
     """Return rows with the arrow beside their block, or if that fails all of them scattered."""
     words = tuple(row for row in rows if row.text != ARROW)
     if 1 < len(words) < len(rows):
-        block = _best_block(region, words)
+        block = _best_block(region, words, least)
         arrow = tuple(row for row in rows if row.text == ARROW)
-        beside = _scatter(_without(region, block), arrow) if block else ([], list(arrow))
+        beside = _scatter(_without(region, block), arrow, least) if block else ([], list(arrow))
         if not beside[1]:
             return [*beside[0], *block], []
-    return _scatter(region, rows)
+    return _scatter(region, rows, least)
 
 
-def _scatter(region: BaseGeometry, rows: tuple[Mark, ...]) -> tuple[list[Mark], list[Mark]]:
+def _scatter(
+    region: BaseGeometry, rows: tuple[Mark, ...], least: float
+) -> tuple[list[Mark], list[Mark]]:
     """Return rows placed one by one, the side first, then the longest, and the rest.
 
     The smallest letters are packed from a corner, where they waste the least room.
@@ -181,10 +216,10 @@ def _scatter(region: BaseGeometry, rows: tuple[Mark, ...]) -> tuple[list[Mark], 
     placed: list[Mark] = []
     missed: list[Mark] = []
     for row in sorted(rows, key=lambda row: (row.text not in SIDES, -len(row.text))):
-        wish = replace(row, size=min(row.size, ALONE_MM))
-        if row.size <= MIN_LETTER_MM and not region.is_empty:
+        wish = replace(row, size=max(min(row.size, ALONE_MM), least))
+        if row.size <= least and not region.is_empty:
             wish = replace(wish, x=region.bounds[0], y=region.bounds[1])
-        found = _best_block(region, (wish,))
+        found = _best_block(region, (wish,), least)
         region = _without(region, found)
         placed += found
         missed += [] if found else [row]
@@ -198,39 +233,39 @@ def _without(region: BaseGeometry, marks: list[Mark]) -> BaseGeometry:
     return region.difference(shapely.union_all(boxes))
 
 
-def _best_block(region: BaseGeometry, rows: tuple[Mark, ...]) -> list[Mark]:
+def _best_block(region: BaseGeometry, rows: tuple[Mark, ...], least: float) -> list[Mark]:
     """Return the rows at their largest size, turned only if letters gain a lot by it."""
     raster = _Raster(region)
     if raster.free.size == 0:
         return []
     wished = rows[0].turn
-    blocks = [_largest(raster, rows, turn) for turn in (wished, 90.0 - wished)]
+    blocks = [_largest(raster, rows, turn, least) for turn in (wished, 90.0 - wished)]
     if blocks[0] and blocks[1]:
         sizes = [max(mark.size for mark in block) for block in blocks]
         return blocks[1] if sizes[1] > TURN_GAIN * sizes[0] else blocks[0]
     return blocks[0] or blocks[1]
 
 
-def _largest(raster: _Raster, rows: tuple[Mark, ...], turn: float) -> list[Mark]:
+def _largest(raster: _Raster, rows: tuple[Mark, ...], turn: float, least: float) -> list[Mark]:
     largest = max(mark.size for mark in rows)
-    count = max(0, round((largest - MIN_LETTER_MM) / SIZE_STEP_MM))
+    count = max(0, round((largest - least) / SIZE_STEP_MM))
     for near in (NEAR_MM, math.inf):
         for step in range(count + 1):
-            block = _block(rows, 1.0 - step * SIZE_STEP_MM / largest, turn)
+            block = _block(rows, 1.0 - step * SIZE_STEP_MM / largest, turn, least)
             place = raster.nearest(block, (rows[0].x, rows[0].y), near)
             if place is not None:
                 return [replace(mark, x=mark.x + place[0], y=mark.y + place[1]) for mark in block]
     return []
 
 
-def _block(rows: tuple[Mark, ...], factor: float, turn: float) -> list[Mark]:
+def _block(rows: tuple[Mark, ...], factor: float, turn: float, least: float) -> list[Mark]:
     """Return the rows stacked around the origin, first row on top."""
     angle = math.radians(turn)
     face = -1.0 if rows[0].face == "shoe" else 1.0
     up = np.array([-math.sin(angle), math.cos(angle)]) * face
     marks, heights = [], []
     for row in rows:
-        size = max(MIN_LETTER_MM, round(row.size * factor, 3))
+        size = max(least, round(row.size * factor, 3))
         own_turn = 0.0 if row.text == ARROW else turn
         mark = replace(row, x=0.0, y=0.0, size=size, turn=own_turn)
         x0, y0, x1, y1 = mark_shape(mark).bounds

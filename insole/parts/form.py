@@ -21,6 +21,7 @@ Terms
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -30,7 +31,7 @@ from shapely import Polygon
 
 from footscan.scan import Array, Side
 from insole.errors import PlanError
-from insole.parts import engraving, outlines, solids
+from insole.parts import breps, engraving, outlines, solids
 from insole.parts.form_upper import CELL_MM, FORM, FormWish, Upper, tender_of, upper, why_not
 from insole.parts.part import Part, Spot, as_worn
 from insole.record.limits import default_limits
@@ -41,6 +42,7 @@ __all__ = ["form", "form_words", "forms"]
 SHELF_MM = 8.0  # thickness below the rim: carries the sheet's margin and can be clamped
 NOTCH_MM = (2.5, 8.0)  # depth and length in the shelf's medial edge; prints off on the sheet
 LABEL_MM = 9.0
+STEP_NODES_MM = 1.5  # of the surface in a STEP file
 SHELF_LETTER_MM = 6.0  # on the shelf, beside the trim line
 SHELF_CLEAR_MM = 1.0  # from those letters to the trim line and to the shelf's border
 
@@ -102,7 +104,7 @@ def _made(foot: FootPlan, plan: Plan, wish: FormWish, above: Upper) -> Part:
     solid = solids.under_heights(turned, spline.ev, CELL_MM, SHELF_MM / 2)
     vertices, faces = solids.arrays(solid, FORM)
     outline, holes = outlines.rings(turned)
-    side = Side(foot.side)
+    side, volume = Side(foot.side), solids.integral(turned, spline.ev)
     return Part(
         name=FORM,
         side=side,
@@ -111,10 +113,23 @@ def _made(foot: FootPlan, plan: Plan, wish: FormWish, above: Upper) -> Part:
         outline=outline,
         holes=holes,
         marks=_label(side, shape, plan.case),
-        volume=solids.integral(turned, spline.ev),
+        volume=volume,
+        solid=partial(_brep, outline, above, top, volume),
         material=wish.material,
         facts=_facts(wish, notch, vertices, len(tender_of(foot, plan))),
     )
+
+
+def _brep(outline: Array, above: Upper, top: float, volume: float) -> Any:
+    """Return the boundary solid: the turned-over surface as one smooth face, upright sides.
+
+    It has no letters. Its nodes stand further apart than the mesh's: the kernel's work grows with
+    their number, and the surface is smooth over a few millimetres.
+    """
+    fine = RectBivariateSpline(above.x, -above.y[::-1], top - above.z[:, ::-1], kx=3, ky=3, s=0)
+    x, y = (np.arange(a[0], a[-1] + 1e-6, STEP_NODES_MM) for a in (above.x, -above.y[::-1]))
+    spline = RectBivariateSpline(x, y, fine(x, y), kx=3, ky=3, s=0)
+    return breps.under_spline(outline, spline, volume, FORM)
 
 
 # ------------------------------------------------------------------ the part

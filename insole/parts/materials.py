@@ -37,6 +37,8 @@ PLACE_OF_PART = {
     "metatarsal-pad": "pad",
     "base": "base",
     "contoured-bed": "contour",
+    "bed-rear-piece": "contour",
+    "bed-front-piece": "contour",
     "dowels": "base",
     "forefoot-shim": "wedge",
     "heel-shim": "wedge",

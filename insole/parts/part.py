@@ -146,7 +146,7 @@ SOCKET_SEGMENTS = 24  # of a quarter circle: 0.07 % less area than the circle
 GROOVED_LAYERS = ("grid", "axis", "pad", "crest")
 
 
-def as_worn(part: Part) -> Part:
+def as_worn(part: Part, nozzle: float = 0.0) -> Part:
     """Return the part as it is worn: mirrored once if it is for a left foot, then engraved.
 
     Canonical `marks` are wishes: centre, largest size, reading direction. They are fitted into
@@ -159,6 +159,8 @@ def as_worn(part: Part) -> Part:
     ----------
     part : Part
         A part in the canonical frame, +y medial.
+    nozzle : float
+        Of the printer, mm: letters are as large as their strokes want to be as wide as it.
 
     Returns
     -------
@@ -174,7 +176,7 @@ def as_worn(part: Part) -> Part:
     """
     if part.worn:
         raise ValueError(f"the {part.label} is already in the worn frame")
-    return _engraved(_mirrored(part) if part.side is Side.LEFT else part)
+    return _engraved(_mirrored(part) if part.side is Side.LEFT else part, nozzle)
 
 
 def _mirrored(part: Part) -> Part:
@@ -208,7 +210,7 @@ def _mirrored_solid(solid: Callable[[], Any]) -> Any:
     return solid().mirror("XZ")
 
 
-def _engraved(part: Part) -> Part:
+def _engraved(part: Part, nozzle: float = 0.0) -> Part:
     """Return the part with its marks and grooves cut."""
     solid = solids.solid_of(part.vertices, part.faces)
     wishes = tuple(mark for mark in part.marks if mark.face == "shoe")
@@ -225,7 +227,10 @@ def _engraved(part: Part) -> Part:
     holes = socket_discs(part)
     if part.facts.get("socket_face") == "foot":  # nothing is cut in from below under a socket
         region = region.difference(holes.buffer(1.0))
-    placed, left_over = engraving.fit_marks(region, wishes)
+    if "bevel" in part.facts:
+        inner = shapely.Polygon(part.outline).buffer(-float(part.facts["bevel"]["width"]))
+        region = region.intersection(inner)
+    placed, left_over = engraving.fit_marks(region, wishes, engraving.least_letter(nozzle))
     ink = shapely.union_all([engraving.mark_shape(mark) for mark in placed])
     if not ink.is_empty and curved:  # to an even depth below a face that is not flat
         letters = solids.prism(ink, -1.0, float(part.vertices[:, 2].max()) + 1.0)
@@ -256,6 +261,7 @@ def _label_region(part: Part) -> BaseGeometry:
     return (
         shapely.Polygon(part.outline)
         .buffer(-LABEL_OFF_MM)
+        .intersection(shapely.Polygon(part.outline, part.holes))
         .intersection(shapely.box(-1e3, -1e3, front, 1e3))
     )
 

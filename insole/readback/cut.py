@@ -279,8 +279,9 @@ def _check_on_bed(file: str, part: Drawn, piece: Piece, sheet: Sheet, bed: Bed) 
                     f"the thick edge on the {piece.wedge['thick_side']}"
                 )
     made = [bed.back(shapely.get_coordinates(hole.centroid))[0] for hole in part.holes]
-    if len(made) != len(piece.holes) or any(
-        min(float(np.hypot(*(at - spot))) for at in made) > HOLE for spot in piece.holes
+    wanted = [*piece.holes, *piece.vents]
+    if len(made) != len(wanted) or any(
+        min(float(np.hypot(*(at - spot))) for at in made) > HOLE for spot in wanted
     ):
         raise OutputError(f"{file}: the holes of {piece.label} are not where the shoe has them")
     check_lines(

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from insole.errors import OutputError
 from insole.readback.pages import read_pages
+from insole.readback.parted import REAR, check_joint
 from insole.readback.told import Told
 
 __all__ = ["check_figures", "check_records", "material_of"]
@@ -74,6 +75,9 @@ def check_records(manifest: Mapping[str, Any], meshes: Mapping[str, Numbers], to
                 f"the layers of {label} are {sum(record['sheets']):g} mm high together, the part "
                 f"{high:.1f} mm"
             )
+    volumes = {label: _volume(corners) / 1000.0 for label, corners in meshes.items()}
+    for foot in told.feet if meshes else ():
+        check_joint(foot, records, volumes)
 
 
 def check_figures(folder: Path, told: Told, manifest: Mapping[str, Any]) -> None:
@@ -201,7 +205,12 @@ def _check_density(file: str, text: str, label: str, record: Mapping[str, Any]) 
 
 def _crest(label: str, told: Told) -> float | None:
     side, _, name = label.partition("-")
-    key = {"arch-pad": "pad", "metatarsal-pad": "metatarsal", "contoured-bed": "contour"}.get(name)
+    key = {
+        "arch-pad": "pad",
+        "metatarsal-pad": "metatarsal",
+        "contoured-bed": "contour",
+        REAR: "contour",
+    }.get(name)
     part = (told.plan.get(side) or {}).get(key) if key else None
     return float(part["crest"]["height"]) if part else None
 

@@ -45,9 +45,9 @@ def check(folder: Path, *, name: str = "") -> None:
         A file says or shows something else than the plan; one sentence names the file.
     """
     data = (folder / "plan.json").read_bytes()
-    told = Told.of(json.loads(data), name or folder.name)
-    seal = hashlib.sha256(data).hexdigest()[:12]
     manifest = json.loads((folder / "manifest.json").read_bytes())
+    told = Told.of(json.loads(data), name or folder.name, manifest.get("parts", {}))
+    seal = hashlib.sha256(data).hexdigest()[:12]
     _check_names(folder, told, manifest, seal)
     _check_cut(folder, told, manifest)
     _check_print(folder, told, manifest)

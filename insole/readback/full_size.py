@@ -96,7 +96,7 @@ def _at_full_size(page: Page, ring: Numbers, least: int) -> list[Numbers]:
 def _check_outline(name: str, page: Page, side: str, face: str, told: Told) -> None:
     """Lay the plan's outline on the page; refuse another size or its mirror image."""
     hand = mirrored(side) * (1.0 if face == "foot" else -1.0)
-    piece = told.pieces.get(f"{side}-base") or told.pieces.get(f"{side}-contoured-bed")
+    piece = told.wholes.get(side)
     if piece is None:
         return
     ring = np.array(piece.outline, dtype=float)
@@ -134,7 +134,7 @@ def _check_thick_edges(name: str, page: Page, side: str, told: Told) -> None:
 
 def _axis(page: Page, side: str, told: Told) -> float:
     """Return where the bed's centreline lies on the page, mm from its left edge."""
-    piece = told.pieces.get(f"{side}-base") or told.pieces[f"{side}-contoured-bed"]
+    piece = told.wholes[side]
     ring = np.array(piece.outline, dtype=float)
     size, hand = np.ptp(ring, axis=0)[::-1], mirrored(side)
     for line in page.lines:

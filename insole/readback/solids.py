@@ -85,10 +85,11 @@ def _check_shadow(path: Path, bed: Numbers, piece: Piece, *, left: bool) -> None
     total = float(area.sum())
     plan = piece.shape
     slack = NOTCH + AREA * plan.length + SLOT * len(piece.holes)
-    if not plan.area - slack < total < plan.area + AREA * plan.length:
+    whole = plan.area - len(piece.vents) * np.pi * piece.vent**2 / 4.0
+    if not whole - slack < total < whole + AREA * plan.length:
         raise OutputError(
             f"{path.name}: {piece.label} covers {total:.0f} mm², its outline in the plan "
-            f"{plan.area:.0f} mm²"
+            f"{whole:.0f} mm²"
         )
     low, high = bed[..., :2].min(axis=(0, 1)), bed[..., :2].max(axis=(0, 1))
     box = np.array(plan.bounds)
@@ -145,6 +146,8 @@ def _spots(piece: Piece) -> tuple[Numbers, Numbers]:
         for g in np.meshgrid(np.arange(x0 + step / 3, x1, step), np.arange(y0 + step / 3, y1, step))
     )
     inside = shapely.contains_xy(inner, x, y)
+    for spot in piece.vents:
+        inside &= np.hypot(x - spot[0], y - spot[1]) > piece.vent / 2 + 0.3
     return x[inside], y[inside]
 
 
@@ -305,6 +308,8 @@ def check_step(path: Path, label: str, told: Told) -> None:
     places = places[places[:, 2] < places[:, 2].min() + 0.05, :2] * [1.0, mirrored(piece.side)]
     for spot in (*piece.holes, *piece.sockets):  # their corners say nothing of the outline
         places = places[np.hypot(*(places - spot).T) > REACH]
+    for spot in piece.vents:
+        places = places[np.hypot(*(places - spot).T) > piece.vent / 2 + 0.1]
     ring = piece.shape.exterior
     away = [shapely.distance(ring, shapely.points(p)) for p in (places, places * [1.0, -1.0])]
     near, flipped = (float((d < 0.3).mean()) for d in away)

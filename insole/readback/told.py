@@ -12,14 +12,17 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+
+from insole.readback.parted import REAR, pieces_of
+from insole.readback.vents import check_vents
 
 __all__ = ["NAMES", "Piece", "Told", "mirrored", "other", "plain"]
 
@@ -78,6 +81,10 @@ class Piece:
         Middles of the sockets for dowels, bed frame.
     margin : float
         mm from the outline within which heights are rounded or cut and say nothing.
+    vents : list of (float, float)
+        Middles of the ventilation holes, bed frame.
+    vent : float
+        Their diameter, mm.
     """
 
     side: str
@@ -90,6 +97,8 @@ class Piece:
     holes: list[tuple[float, float]] = field(default_factory=list, repr=False)
     sockets: list[tuple[float, float]] = field(default_factory=list, repr=False)
     margin: float = 1.0
+    vents: list[tuple[float, float]] = field(default_factory=list, repr=False)
+    vent: float = 0.0
 
     @property
     def label(self) -> str:
@@ -127,17 +136,28 @@ class Told:
         Case and version in file names: the folder's own name.
     pieces : dict
         By label.
+    wholes : dict
+        Outlines in the shoe that a template shows: bases and contoured beds, parted or not.
     """
 
     plan: dict[str, Any] = field(repr=False)
     tag: str
     pieces: dict[str, Piece] = field(repr=False)
+    wholes: dict[str, Piece] = field(default_factory=dict, repr=False)
 
     @classmethod
-    def of(cls, plan: dict[str, Any], tag: str) -> Told:
-        """Return what a plan read as JSON says."""
-        pieces = [piece for foot in _feet(plan) for piece in _pieces(foot, plan)]
-        return cls(plan=plan, tag=tag, pieces={piece.label: piece for piece in pieces})
+    def of(cls, plan: dict[str, Any], tag: str, records: Mapping[str, Any] | None = None) -> Told:
+        """Return what a plan read as JSON says, and the manifest of how parts were made."""
+        known = records or {}
+        every = [
+            with_vents(piece, foot, known)
+            for foot in _feet(plan)
+            for piece in _pieces(foot, plan, known)
+        ]
+        wholes = {one.side: one for one in every if one.name in ("base", "contoured-bed")}
+        gone = {piece.label for piece in every if f"{piece.side}-{REAR}" in known}
+        pieces = {p.label: p for p in every if p.name != "contoured-bed" or p.label not in gone}
+        return cls(plan=plan, tag=tag, pieces=pieces, wholes=wholes)
 
     @property
     def feet(self) -> list[dict[str, Any]]:
@@ -166,22 +186,27 @@ def _feet(plan: dict[str, Any]) -> list[dict[str, Any]]:
     return [plan[side] for side in ("left", "right") if plan.get(side)]
 
 
-def _pieces(foot: dict[str, Any], plan: dict[str, Any]) -> Iterator[Piece]:
+def with_vents(piece: Piece, foot: dict[str, Any], known: Mapping[str, Any]) -> Piece:
+    """Return a piece with the holes that the manifest gives it, held against the plan."""
+    record = known.get(piece.label) or {}
+    spots = [(float(x), float(y)) for x, y in record.get("vents") or ()]
+    if not spots:
+        return piece
+    wide = float(record["vent_diameter"])
+    check_vents(piece.label, spots, wide, piece.outline, foot)
+    return replace(piece, vents=spots, vent=wide)
+
+
+def _pieces(
+    foot: dict[str, Any], plan: dict[str, Any], known: Mapping[str, Any]
+) -> Iterator[Piece]:
     side = str(foot["side"])
     contour = foot.get("contour")
     if contour:
-        shape = shapely.Polygon(contour["outline"])
-        floor = _grid(contour["bottom"])
-        low = _lowest(floor, shape)
-        top = _grid(contour["top"])
-        yield Piece(
-            side=side,
-            name="contoured-bed",
-            outline=contour["outline"],
-            margin=4.0,
-            height=lambda x, y: top(x, y) - low,
-            floor=lambda x, y: floor(x, y) - low,
-        )
+        parts = {"contoured-bed": shapely.Polygon(contour["outline"])}
+        parts |= pieces_of(side, contour["outline"], known)
+        for name, shape in parts.items():
+            yield _bed(side, name, contour, shape)
     else:
         base = foot["base"]
         thick, cup = float(base["thickness"]), float(base.get("heel_cup") or 0.0)
@@ -224,6 +249,20 @@ def _pieces(foot: dict[str, Any], plan: dict[str, Any]) -> Iterator[Piece]:
             wedge=wedge,
             holes=_slots(wedge, plan),
         )
+
+
+def _bed(side: str, name: str, contour: dict[str, Any], shape: Any) -> Piece:
+    """Return a contoured bed or a piece of one: heights from its own lowest place."""
+    floor, top = _grid(contour["bottom"]), _grid(contour["top"])
+    low = _lowest(floor, shape)
+    return Piece(
+        side=side,
+        name=name,
+        outline=[(float(x), float(y)) for x, y in shape.exterior.coords[:-1]],
+        margin=4.0,
+        height=lambda x, y: top(x, y) - low,
+        floor=lambda x, y: floor(x, y) - low,
+    )
 
 
 def _marks(foot: dict[str, Any]) -> dict[str, Any]:

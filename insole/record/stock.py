@@ -29,6 +29,10 @@ The file holds what there is and nothing else; lengths are millimetres:
     [layers]
     least_area = 4.0                         # cm2; a smaller piece is no layer
     least_width = 10
+
+    [long_parts]
+    how = "two-pieces"                       # or "three-quarter", "whole": beds that fit no printer
+    glue_gap = 0.2
 """
 
 from __future__ import annotations
@@ -43,7 +47,7 @@ from typing import Any
 from insole.errors import PlanError
 from insole.record.limits import parsed
 
-__all__ = ["KINDS", "Printer", "Rack", "Stock", "chosen", "read", "sold", "stack_for"]
+__all__ = ["KINDS", "LONG_PARTS", "Printer", "Rack", "Stock", "chosen", "read", "sold", "stack_for"]
 
 # kinds of parts that a material can be chosen for, with the parts' names
 KINDS: dict[str, tuple[str, ...]] = {
@@ -52,10 +56,12 @@ KINDS: dict[str, tuple[str, ...]] = {
     "metatarsal": ("metatarsal-pad",),
     "shim": ("forefoot-shim", "heel-shim"),
     "under": ("under-shoe-shim",),
-    "bed": ("contoured-bed",),
+    "bed": ("contoured-bed", "bed-rear-piece", "bed-front-piece"),
     "form": ("form",),
     "cover": ("cover",),
 }
+# what may become of a full-length bed that fits no printer
+LONG_PARTS = ("two-pieces", "three-quarter", "whole")
 # thicknesses in which foam and sheet are sold, mm: common practice, no source
 SOLD_MM = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0)
 THICKEST = 60.0
@@ -101,6 +107,10 @@ class Stock:
         Material by kind of part.
     least_area, least_width : float
         Of a layer, cm2 and mm.
+    long_parts : str
+        One of ``LONG_PARTS``, or empty: nothing was chosen.
+    glue_gap : float or None
+        In the joint of a bed in two pieces, mm.
     """
 
     racks: tuple[Rack, ...] = ()
@@ -110,6 +120,8 @@ class Stock:
     parts: Mapping[str, str] = field(default_factory=dict)
     least_area: float = LEAST_AREA_CM2
     least_width: float = LEAST_WIDTH_MM
+    long_parts: str = ""
+    glue_gap: float | None = None
 
     def thicknesses(self, material: str) -> tuple[float, ...]:
         """Return the thicknesses of a material's sheets in the rack, thinnest first, mm."""
@@ -129,8 +141,12 @@ class Stock:
 
     def bed(self, material: str) -> tuple[float, float] | None:
         """Return the largest bed that prints a material, mm; None: no printer does."""
-        found = [p.bed for p in self.printers if not p.materials or material in p.materials]
-        return max(found, key=math.prod, default=None)
+        return next((one.bed for one in self.printers_of(material)), None)
+
+    def printers_of(self, material: str) -> list[Printer]:
+        """Return the printers that print a material, the largest bed first."""
+        found = [p for p in self.printers if not p.materials or material in p.materials]
+        return sorted(found, key=lambda one: -math.prod(one.bed))
 
 
 def stack_for(height: float, thicknesses: Sequence[float]) -> tuple[float, ...]:
@@ -206,7 +222,7 @@ def _kind(kind: str, where: str) -> str:
 # ------------------------------------------------------------------ the file
 
 
-_TABLES = ("sheet", "printer", "block", "cutter", "parts", "layers")
+_TABLES = ("sheet", "printer", "block", "cutter", "parts", "layers", "long_parts")
 
 
 def read(path: str | Path) -> Stock:
@@ -223,6 +239,11 @@ def read(path: str | Path) -> Stock:
     cutter = _table(path, data, "cutter", ("kerf",))
     layers = _table(path, data, "layers", ("least_area", "least_width"))
     parts = _table(path, data, "parts", tuple(KINDS))
+    lengthy = _table(path, data, "long_parts", ("how", "glue_gap"))
+    if lengthy.get("how", LONG_PARTS[0]) not in LONG_PARTS:
+        raise PlanError(
+            f"{path.name}: long_parts.how is one of {', '.join(LONG_PARTS)}, not {lengthy['how']!r}"
+        )
     if odd := [name for name in parts.values() if not isinstance(name, str)]:
         raise PlanError(f"{path.name}: [parts] names materials by their word, not {odd[0]!r}")
     blocks: dict[str, tuple[tuple[float, float, float], ...]] = {}
@@ -252,6 +273,12 @@ def read(path: str | Path) -> Stock:
         ),
         least_width=_number(
             path, "layers.least_width", layers.get("least_width", LEAST_WIDTH_MM), 2.0, 60.0
+        ),
+        long_parts=str(lengthy.get("how", "")),
+        glue_gap=(
+            _number(path, "long_parts.glue_gap", lengthy["glue_gap"], 0.05, 0.6)
+            if "glue_gap" in lengthy
+            else None
         ),
     )
 

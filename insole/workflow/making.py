@@ -75,16 +75,20 @@ def checked_parts(
     Raises
     ------
     insole.errors.PartError
-        A part is not a closed solid of the planned volume and side.
+        A part is not a closed solid of the planned volume and side, or cannot be parted.
+    insole.errors.RefusedError
+        A bed is too long and a three-quarter one was chosen, which has to be planned.
     insole.errors.PlanError
         Forms are asked for and the plan, an earlier one, keeps no sole.
     """
+    from insole.output import long_parts
     from insole.parts import assembly, build, form
 
-    parts = build.all_parts(plan)
+    finish = settings.finish
+    parts = long_parts.parted(plan, build.all_parts(plan, finish), settings)
     moulds = form.forms(plan, settings.form) if settings.form is not None else []
     for part in (*parts, *moulds):
-        for sentence in build.check(part, process="print"):
+        for sentence in build.check(part, nozzle=finish.nozzle(part.material)):
             say(sentence)
     for sentence in assembly.clash(parts, plan):
         say(sentence)

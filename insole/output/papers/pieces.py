@@ -3,7 +3,8 @@
     MadeParts -> pieces_on_paper -> write_pieces -> PDF, A4; what is drawn fits Letter as well
 
 Pads, shims and layers lie foot side up with their labels, the edge of the next layer and the lines
-of equal height to grind by. Bases and contoured beds are on the template.
+of equal height to grind by. Bases and contoured beds are on the template. The printed pieces of a
+parted bed have pages of their own, to be told apart by.
 """
 
 from __future__ import annotations
@@ -55,9 +56,10 @@ LOOK: dict[str, tuple[Colour, float]] = {
 
 def pieces_on_paper(made: MadeParts) -> list[Part]:
     """Return what is cut by a template of its own: pads, shims, layers, left foot first."""
+    parted = [part for part in made.worn if "joint" in part.facts]
     found = [
         part
-        for part in made.pieces
+        for part in (*made.pieces, *parted)
         if part.name not in NOT_HERE
         and _size(part)[0] <= ROOM[0]
         and _size(part)[1] <= ROOM[1] - CAPTION
@@ -76,10 +78,14 @@ def write_pieces(path: str | Path, plan: Plan, pieces: Sequence[Part]) -> None:
     with drawn(path, f"Pieces, {plan.case}, plan {plan.version}", PAGE) as canvas:
         for side in dict.fromkeys(part.side.value for part in pieces):
             mine = [part for part in pieces if part.side.value == side]
-            for page in _pages(mine):
-                canvas.scale(MM, MM)
-                _draw_page(canvas, plan, side, page)
-                canvas.showPage()
+            for some in (
+                [part for part in mine if "joint" not in part.facts],
+                [part for part in mine if "joint" in part.facts],
+            ):
+                for page in _pages(some):
+                    canvas.scale(MM, MM)
+                    _draw_page(canvas, plan, side, page)
+                    canvas.showPage()
 
 
 def _size(part: Part) -> tuple[float, float]:
@@ -124,6 +130,13 @@ def _draw_page(
         "Grey: where the next layer or part lies; glue it there. Arrow: to the toes. Dust:"
         " extraction and a mask.",
     )
+    if any("joint" in part.facts for part, _ in page):
+        rows = (
+            rows[0],
+            "Printed pieces of one bed: nothing is cut here. Lay each on its outline, foot side up:"
+            " side, keys and arrow must agree.",
+            "Glue them on the template, which shows the whole bed; READ-ME-FIRST.txt says how.",
+        )
     for k, row in enumerate(rows):
         write(canvas, LEFT, top + 5.0 - 4.0 * k, row, 2.6)
     passed = [line for over in plan.overrides for line in wrapped(passed_line(over), 2.6, ROOM[0])]
@@ -163,5 +176,7 @@ def _what(part: Part) -> str:
             f"{part.facts['thickness']:g} mm {part.material},"
             f" {part.facts['layer']} of {part.facts['layers']} from below"
         )
+    if "joint" in part.facts:
+        return f"printed; joint {part.facts['joint']['station']:.0f} mm from the rear edge"
     sheet = f"{part.way.sheets[0]:g} mm {part.material}" if part.way and part.way.sheets else ""
     return ", ".join(filter(None, (sheet, size_words(part))))

@@ -29,6 +29,7 @@ from insole.output.places import (
     turn_words,
     with_wedges,
 )
+from insole.parts.contour import REAR
 from insole.parts.part import Part
 from insole.planning.wedge_rules import tilt
 from insole.record.least import counts
@@ -67,6 +68,8 @@ def _as_made(foot: FootPlan, made: Mapping[str, Part]) -> FootPlan:
         ("contour", "contoured-bed"),
     ):
         part, planned = made.get(f"{foot.side}-{name}"), getattr(foot, field)
+        if part is None and field == "contour":
+            part = made.get(f"{foot.side}-{REAR}")
         if part is not None and planned is not None:
             changed[field] = planned.model_copy(update={"material": part.material})
     wedges = []

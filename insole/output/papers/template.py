@@ -33,6 +33,7 @@ from insole.output.ink import (
     wrapped,
     write,
 )
+from insole.output.papers.template_extras import draw_extras, extra_callouts, extra_rows
 from insole.output.papers.template_lines import (
     draw_ball,
     draw_centreline,
@@ -139,6 +140,7 @@ def _draw_page(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
         draw_hatch(canvas, drawing, sheet)
         draw_centreline(canvas, drawing, sheet)
         stroke(canvas, sheet.at(drawing.rings["base"]), BLACK, 0.35)
+        draw_extras(canvas, drawing, sheet)
     draw_names(canvas, drawing, sheet)
     canvas.restoreState()
     draw_joins(canvas, sheet)
@@ -163,6 +165,7 @@ def _draw_placement(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
     draw_ball(canvas, drawing.foot, sheet)
     for ring in drawing.spots:
         stroke(canvas, sheet.at(ring), BLACK, 0.4, dash=(1.4, 0.9))
+    draw_extras(canvas, drawing, sheet)
 
 
 def _draw_column(canvas: Any, drawing: Drawing, sheet: Sheet) -> list[Array]:
@@ -226,7 +229,7 @@ def _key_rows(
     foot = drawing.foot
     border = "base: cut here" if foot.contour is None else "contoured bed: its border"
     if sheet.face == "below":
-        return [(border, BLACK, 0.35, None)]
+        return [*extra_rows(drawing, "below"), (border, BLACK, 0.35, None)]
     places = {wedge.place for wedge in foot.wedges}
     rows = [
         (
@@ -246,7 +249,8 @@ def _key_rows(
         ("pad edge", BLUE, 0.5, None, foot.pad is not None),
         (border, BLACK, 0.35, None, True),
     ]
-    return [(words, colour, weight, dash) for words, colour, weight, dash, shown in rows if shown]
+    shown = [(words, colour, weight, dash) for words, colour, weight, dash, show in rows if show]
+    return [*extra_rows(drawing, "above"), *shown]
 
 
 def _draw_key(canvas: Any, rows: list[Any], left: float, bottom: float) -> None:
@@ -326,4 +330,4 @@ def _callouts(drawing: Drawing, sheet: Sheet) -> list[tuple[Array, str, str]]:
         close = ring[np.abs(ring[:, 0] - x) < 12.0] if len(ring) else ring
         y = (sheet.across * (close if len(close) else ring)[:, 1]).max() - 8.0
         found.append((np.array([x, sheet.across * y]), f"Shim {wedge.place}", words))
-    return found
+    return [*found, *extra_callouts(drawing)]

@@ -19,6 +19,7 @@ from footscan.measuring.pose import mirror
 from footscan.scan import Array
 from insole.errors import OutputError
 from insole.output.places import PLACE_PART, tender_spots
+from insole.parts.cover import COVER
 from insole.parts.part import Part
 from insole.record.limits import of_plan
 from insole.record.plan import FootPlan, Plan
@@ -34,6 +35,7 @@ __all__ = [
     "RULER_BAND",
     "Drawing",
     "Sheet",
+    "bed_places",
     "drawing_of",
     "ruler_lines",
     "sheets",
@@ -67,6 +69,7 @@ class Drawing:
     notch: Array | None  # where the base's notch is cut into the medial edge
     low: Array
     high: Array
+    parts: tuple[Part, ...] = ()  # of this foot
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,16 +138,19 @@ def drawing_of(plan: Plan, foot: FootPlan, parts: Sequence[Part]) -> Drawing:
     grid: tuple[Array, ...] = ()
     slots: tuple[Array, ...] = ()
     notch = None
-    for part in parts:
-        if part.side.value == foot.side and part.name in rings:
-            rings[part.name] = _bed(part.outline, foot.side)
+    mine = tuple(part for part in parts if part.side.value == foot.side)
+    for part in mine:
+        if part.name in rings or part.name == COVER:
+            rings[part.name] = bed_places(part.outline, foot.side)
             if part.name == "base":
                 # its ticks would crowd the scale of the centreline
-                rules = (_bed(line, foot.side) for line in part.lines.get("grid", ()))
+                rules = (bed_places(line, foot.side) for line in part.lines.get("grid", ()))
                 grid = tuple(rule for rule in rules if np.ptp(rule, axis=0).max() > RULE_MIN)
-                notch = _bed(part.facts["notch"], foot.side) if "notch" in part.facts else None
+                notch = (
+                    bed_places(part.facts["notch"], foot.side) if "notch" in part.facts else None
+                )
             elif part.name == PLACE_PART[WedgePlace.UNDER]:
-                slots = tuple(_bed(hole, foot.side) for hole in part.holes)
+                slots = tuple(bed_places(hole, foot.side) for hole in part.holes)
     every = np.concatenate([ring for name, ring in rings.items() if name != "foot"])
     return Drawing(
         plan=plan,
@@ -156,6 +162,7 @@ def drawing_of(plan: Plan, foot: FootPlan, parts: Sequence[Part]) -> Drawing:
         spots=_spot_rings(plan, foot.side),
         low=every.min(axis=0),
         high=every.max(axis=0),
+        parts=mine,
     )
 
 
@@ -167,7 +174,7 @@ def _spot_rings(plan: Plan, side: str) -> tuple[Array, ...]:
     return tuple(np.array(spot) + turn for spot in tender_spots(plan, side))
 
 
-def _bed(worn: Any, side: str) -> Array:
+def bed_places(worn: Any, side: str) -> Array:
     """Return plan positions of a worn part in the bed frame, shape (..., 2)."""
     points = np.asarray(worn, dtype=float)[..., :2]
     return mirror(points) if side == "left" else points

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import shapely
 
 from footscan.scan import Array, Side
 from insole.parts.part import Part
 
-__all__ = ["Plate", "check_worn", "lay_out", "shelves"]
+__all__ = ["MARGIN", "Plate", "check_worn", "fits", "lay_out", "least_square", "shelves"]
 
 GAP = 6.0  # mm between parts on a plate: a skirt round each still fits
 MARGIN = 5.0  # mm kept free along the bed's edge
@@ -102,12 +103,24 @@ def lay_out(parts: Sequence[Part], bed: tuple[float, float]) -> list[Plate]:
     small = [part for part in parts if part not in large]
     plates = _plates_of_pair(small, room, bed)
     for part in large:
-        alone = _pack([part], room, angles=range(5, 180, 5)) or _set([part], [0], np.inf)[0]
+        turn = _turn_for(part.vertices, room)
+        alone = _set([part], [0.0 if turn is None else turn], np.inf)[0]
         plates.append(_plate(part.label, [part], alone, bed))
     return [replace(plates[0], name="")] if len(plates) == 1 else plates
 
 
+def fits(points: Array, bed: tuple[float, float]) -> bool:
+    """Return whether what lies over points in plan, mm, fits a bed's room, turned or not."""
+    return _turn_for(points, (bed[0] - 2 * MARGIN, bed[1] - 2 * MARGIN)) is not None
+
+
+def least_square(points: Array) -> float:
+    """Return the side of the least square bed that takes points in plan, turned at will, mm."""
+    return float(_spans(points).max(axis=1).min()) + 2 * MARGIN
+
+
 _Placed = tuple[Part, Array]
+TURNS = np.arange(0.0, 180.0, 0.5)  # degrees tried for a part that is alone on its plate
 
 
 def check_worn(parts: Sequence[Part]) -> None:
@@ -163,7 +176,7 @@ def _pack(
 
 
 def _set(
-    parts: Sequence[Part], turns: Sequence[int], width: float
+    parts: Sequence[Part], turns: Sequence[float], width: float
 ) -> tuple[list[_Placed], tuple[float, float]]:
     """Return the parts turned about z and set in rows, with the size they use."""
     turned = [_turned(part.vertices, angle) for part, angle in zip(parts, turns, strict=True)]
@@ -175,11 +188,26 @@ def _set(
     ], used
 
 
-def _turned(vertices: Array, degrees: int) -> Array:
+def _turned(vertices: Array, degrees: float) -> Array:
     """Return the points turned about +z, then moved so that each coordinate starts at zero."""
     c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
     turned = vertices @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
     return np.asarray(turned - turned.min(axis=0))
+
+
+def _spans(points: Array) -> Array:
+    """Return length and width of the box round points at each turn, shape (n, 2), mm."""
+    hull = shapely.get_coordinates(shapely.MultiPoint(np.asarray(points)[:, :2]).convex_hull)
+    c, s = np.cos(np.radians(TURNS))[:, None], np.sin(np.radians(TURNS))[:, None]
+    x, y = c * hull[:, 0] - s * hull[:, 1], s * hull[:, 0] + c * hull[:, 1]
+    return np.column_stack([np.ptp(x, axis=1), np.ptp(y, axis=1)])
+
+
+def _turn_for(points: Array, room: tuple[float, float]) -> float | None:
+    """Return the turn about +z, in degrees, at which points fit with most to spare; or None."""
+    left = (np.array(room) - _spans(points)).min(axis=1)
+    best = int(left.argmax())
+    return float(TURNS[best]) if left[best] >= -1e-9 else None
 
 
 def _moved(placed: list[_Placed], forward: float) -> list[_Placed]:

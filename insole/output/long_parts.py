@@ -1,0 +1,173 @@
+"""Full-length beds that fit no printer of the workshop: in two pieces, or said with the ways out.
+
+Plan, worn Parts, Settings -> parted -> worn Parts, pieces in place of what is too long
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from footscan.scan import Array
+from insole.errors import RefusedError
+from insole.output.made import made_parts
+from insole.output.print import plates
+from insole.output.settings import Settings
+from insole.parts.contour import CONTOUR, FRONT, REAR
+from insole.parts.form_upper import tender_of
+from insole.parts.part import Part, as_worn
+from insole.parts.parting import part_bed
+from insole.record.limits import of_plan
+from insole.record.plan import Plan
+
+__all__ = [
+    "fits_printer",
+    "glue_rows",
+    "joint_words",
+    "need_words",
+    "parted",
+    "too_long",
+    "ways_out",
+]
+
+
+def fits_printer(points: Array, material: str, settings: Settings) -> bool:
+    """Return whether what lies over points in plan, mm, fits a printer, turned or not."""
+    x, y = _factors(material, settings)
+    beds = settings.beds_of(material)
+    return any(plates.fits(np.asarray(points)[:, :2] * (x, y), bed) for bed in beds)
+
+
+def too_long(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
+    """Return the contoured beds, as they are made, that are printed here and fit no printer."""
+    found = []
+    for part in parts:
+        if part.name != CONTOUR or not settings.prints:
+            continue
+        made = next(p for p in made_parts(plan, [part], settings).parts if p.name == CONTOUR)
+        printed = made.way is not None and made.way.how == "print"
+        if printed and not fits_printer(made.outline, made.material, settings):
+            found.append(made)
+    return found
+
+
+def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
+    """Return the parts as the maker chose: two pieces in place of each bed that fits no printer.
+
+    Raises
+    ------
+    insole.errors.PartError
+        A bed cannot be parted so that both pieces fit.
+    RefusedError
+        Three-quarter beds were chosen: they are planned, not cut off.
+    """
+    long = too_long(plan, parts, settings) if settings.long_parts not in ("", "whole") else []
+    if not long:
+        return list(parts)
+    if settings.long_parts == "three-quarter":
+        raise RefusedError(
+            f"{' and '.join(part.label for part in long)} fit no printer here, and a three-quarter "
+            "bed is planned with a front end of its own, not cut off: plan anew with --contoured "
+            "three-quarter, or make it with --long-parts two-pieces"
+        )
+    found: list[Part] = []
+    labels = {part.label: part for part in long}
+    for part in parts:
+        if part.label not in labels:
+            found.append(part)
+            continue
+        made = labels[part.label]
+        foot = next(foot for foot in plan.feet if foot.side == part.side.value)
+
+        def able(ring: Array, word: str = made.material) -> bool:
+            return fits_printer(ring, word, settings)
+
+        two = part_bed(
+            foot,
+            plan.case,
+            gap=settings.glue_gap,
+            limits=of_plan(plan),
+            fits=able,
+            finish=settings.finish,
+            tender=tender_of(foot, plan),
+        )
+        nozzle = settings.finish.nozzle(made.material)
+        found += [as_worn(two.rear, nozzle), as_worn(two.front, nozzle)]
+    return found
+
+
+def _factors(material: str, settings: Settings) -> tuple[float, float]:
+    known = settings.materials.get(material)
+    scale = (1.0, 1.0) if known is None else known.scale
+    return float(scale[0]), float(scale[1])
+
+
+# ------------------------------------------------------------------ words
+
+
+def need_words(part: Part, settings: Settings) -> str:
+    """Return which bed a part needs that fits no printer, and which are there."""
+    x, y = _factors(part.material, settings)
+    points = np.asarray(part.outline) * (x, y)
+    low, high = points.min(axis=0), points.max(axis=0)
+    need = high - low + 2 * plates.MARGIN
+    beds = " or ".join(f"{w:g} x {d:g} mm" for w, d in settings.beds_of(part.material))
+    return (
+        f"{part.label} needs a printer bed of {need[0]:.0f} x {need[1]:.0f} mm, or turned on the "
+        f"plate one of {plates.least_square(points):.0f} x {plates.least_square(points):.0f} mm; "
+        f"yours is {beds}"
+    )
+
+
+def ways_out(part: Part, settings: Settings) -> str:
+    """Return what can be done about a part that fits no printer, with the exact option."""
+    if part.name != CONTOUR:
+        return "cut it from sheet, or use a larger printer"
+    if settings.long_parts == "whole":
+        return "it was made whole as you chose: have it printed on a larger printer"
+    return (
+        "part it into two pieces to glue with --long-parts two-pieces, plan it anew as a "
+        "three-quarter bed with --contoured three-quarter, or have it printed whole on a larger "
+        "printer (--long-parts whole says that you mean to)"
+    )
+
+
+def joint_words(parts: Sequence[Part]) -> str:
+    """Return where the joints of beds in two pieces lie, in words; nothing without any."""
+    rears = [part for part in parts if part.name == REAR]
+    if not rears:
+        return ""
+    places = ", ".join(
+        f"{part.side.value.upper()} {part.facts['joint']['station']:.0f} mm" for part in rears
+    )
+    return (
+        f"Bed in two pieces, glued first: joint {places} from rear, gap "
+        f"{rears[0].facts['joint']['gap']:g} mm"
+    )
+
+
+def glue_rows(parts: Sequence[Part]) -> list[str]:
+    """Return how the pieces of a bed are glued; nothing without any."""
+    rears = [part for part in parts if part.name == REAR]
+    if not rears:
+        return []
+    rows = [
+        f"{part.side.value}-{REAR} and {part.side.value}-{FRONT}: joint "
+        f"{part.facts['joint']['station']:.0f} mm from the rear edge, behind the ball, where the "
+        f"bed is {part.facts['joint']['thick']:.1f} mm thick in the mean; "
+        f"{part.facts['joint']['gap']:g} mm are left for the glue all along"
+        for part in rears
+    ]
+    return [
+        *rows,
+        "Dry first: the two keys go in from above and hold the pieces in line; a piece turned over "
+        "or of the other foot does not go in. Both lettered faces down, both arrows to the toes.",
+        "Roughen the walls of the joint, lay the bed on the full-size template over a film that "
+        "the glue does not take, fill the joint, press the pieces flat and let it set before it is "
+        "handled. Two-part glue or the filament maker's own: PP and TPU want their primer.",
+        "Scrape off what was pressed out; no edge at the joint may be felt. The cover runs over "
+        "the joint in one piece. Look at the joint after the first rides: a cracked one is made "
+        "anew.",
+        "The part check (compare) holds the glued bed against the plan, as one part.",
+    ]
