@@ -38,7 +38,7 @@ from insole.planning.wished_support import supported
 from insole.planning.wishes import FootWish
 from insole.record.least import sd_shown
 from insole.record.limits import Limits
-from insole.record.plan import CleatPlan, FootPlan
+from insole.record.plan import CleatPlan, FootPlan, ThicknessRow
 from insole.record.planned_contact import ContactPlan, EffectPlan
 from insole.record.planned_parts import BasePlan, WedgePlace, WedgePlan
 from insole.record.values import Note, NoteLevel, Quantity
@@ -119,25 +119,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: Job) -> PlannedFoot:
         apex = laid.level.landmarks.get("arch_apex")
         base, dowel_notes = dowels.placed(base, pad.pad, wedges.wedges, apex)
     apart = [w for w in wedges.wedges if pad.contour is None or w.place is WedgePlace.UNDER]
-    rows, thick_notes = thickness.rows(
-        seated,
-        pad.pad,
-        apart,
-        shoe=job.shoe,
-        limits=limits,
-        overrides=job.overrides,
-        contour=pad.contour,
-        side=side.value,
-        metatarsal=pad.metatarsal,
-    )
-    saddle, saddle_notes = thickness.saddle(
-        rows,
-        wedges.wedges,
-        laid.cleat,
-        before=laid.wish.cleat_before,
-        shoe=job.shoe,
-        limits=limits,
-    )
+    rows, saddle, thick_notes = _thickness(laid, pad, apart)
     notes = (
         *_effect_note(alone),
         *kit_doubt(pad.pad, alone),
@@ -150,7 +132,6 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: Job) -> PlannedFoot:
         *pad.notes,
         *laid.cleat_notes,
         *thick_notes,
-        *saddle_notes,
         *contact_notes,
         *dowel_notes,
     )
@@ -272,6 +253,33 @@ def _alone(
     bare, _ = _pressed(laid, flat, ())
     cost = effect.shim_cost(contact, bare, inside, limits)
     return effect.effect(flat.pad, flat.contour, bare, limits), cost
+
+
+def _thickness(
+    laid: _Laid, pad: PadResult, apart: Sequence[WedgePlan]
+) -> tuple[list[ThicknessRow], Quantity, list[Note]]:
+    """Return thickness before and after, the saddle's change, and what both ask to say."""
+    job, limits = laid.job, laid.job.limits
+    rows, thick_notes = thickness.rows(
+        laid.seated,
+        pad.pad,
+        apart,
+        shoe=job.shoe,
+        limits=limits,
+        overrides=job.overrides,
+        contour=pad.contour,
+        side=laid.side.value,
+        metatarsal=pad.metatarsal,
+    )
+    saddle, saddle_notes = thickness.saddle(
+        rows,
+        laid.wedges.wedges,
+        laid.cleat,
+        before=laid.wish.cleat_before,
+        shoe=job.shoe,
+        limits=limits,
+    )
+    return rows, saddle, [*thick_notes, *saddle_notes]
 
 
 def _effect_note(alone: EffectPlan | None) -> list[Note]:

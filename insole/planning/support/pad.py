@@ -108,17 +108,12 @@ def plan_pad(
     apex_gap = float(space.at(space.gap, seating.landmarks["arch_apex"]))
     least = limits.value("support.least_height")
     if apex_gap * level < least:
-        return PadResult(
-            pad=None,
-            because=(
-                f"the gap under the arch is {apex_gap:.1f} mm, of which {100 * level:.0f} % "
-                "would be "
-                f"{apex_gap * level:.1f} mm: there is nothing to fill on so flat an arch (a pad "
-                "starts "
-                f"at {least:g} mm)"
-            ),
-            notes=notes,
+        because = (
+            f"the gap under the arch is {apex_gap:.1f} mm, of which {100 * level:.0f} % would be "
+            f"{apex_gap * level:.1f} mm: there is nothing to fill on so flat an arch (a pad starts "
+            f"at {least:g} mm)"
         )
+        return PadResult(pad=None, because=because, notes=notes)
     task = PadTask(
         space=space, seating=seating, wish=wish, level=level, limits=limits, memory=memory
     )
