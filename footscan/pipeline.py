@@ -137,46 +137,21 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
     settled = pose.settle(cleaned, best, kind=seen.kind, load=options.load)
     foot = settled.foot
     found = _landmarks(settled, options)
-    arch_reason, filled = "", quality.is_filled(settled)
-    if filled:
-        arch_reason = "the sole is closed by a flat plane"
-    elif quality.is_missing(settled):
-        arch_reason = "the sole was not seen from below"
+    filled, arch_reason = quality.is_filled(settled), _no_arch_because(settled, options)
     if arch_reason:
-        if "arch_apex" in options.by_hand:
-            raise LandmarkError(
-                "arch_apex", f"the arch apex cannot be set by hand: {arch_reason}; leave it out"
-            )
         found.pop("arch_apex", None)
     grade = uncertainty.widening(settled.cloud.points)
     found = uncertainty.widened_landmarks(found, grade)
-    values = uncertainty.widened_measures(
-        measures.measure(
-            foot,
-            settled.cloud,
-            found,
-            arch_reason=arch_reason,
-            filled=filled,
-            ground=settled.ground,
-        ),
-        grade,
+    raw = measures.measure(
+        foot, settled.cloud, found, arch_reason=arch_reason, filled=filled, ground=settled.ground
     )
-    log = options.scale_evidence
+    values = uncertainty.widened_measures(raw, grade)
     contradicted = options.side is not None and matches[0].side is not options.side
     report = quality.inspect(
         settled,
         cleaned,
         values,
-        quality.Evidence(
-            hand_length=options.hand_length,
-            scale_vouched=log.verified if log is not None else None,
-            scale_words=log.words if log is not None else "",
-            hand_held=options.hand_held,
-            side_stated=options.side is not None,
-            side_contradicted=contradicted and ratio > quality.limits()["side"].making,
-            side_ratio=ratio,
-            load=options.load,
-        ),
+        _evidence(options, ratio, contradicted),
         in_mm,
         found,
     )
@@ -204,6 +179,35 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
         sizes=sizes.sizes(
             values["foot_length"].value or 0.0, values["foot_breadth"].value, options.eu_rule
         ),
+    )
+
+
+def _no_arch_because(settled: pose.Settled, options: Options) -> str:
+    """Return why the scan shows no arch, or nothing; an apex set by hand is then refused."""
+    reason = ""
+    if quality.is_filled(settled):
+        reason = "the sole is closed by a flat plane"
+    elif quality.is_missing(settled):
+        reason = "the sole was not seen from below"
+    if reason and "arch_apex" in options.by_hand:
+        raise LandmarkError(
+            "arch_apex", f"the arch apex cannot be set by hand: {reason}; leave it out"
+        )
+    return reason
+
+
+def _evidence(options: Options, ratio: float, contradicted: bool) -> quality.Evidence:
+    """Return what was stated of a scan, and how surely its side was told."""
+    log = options.scale_evidence
+    return quality.Evidence(
+        hand_length=options.hand_length,
+        scale_vouched=log.verified if log is not None else None,
+        scale_words=log.words if log is not None else "",
+        hand_held=options.hand_held,
+        side_stated=options.side is not None,
+        side_contradicted=contradicted and ratio > quality.limits()["side"].making,
+        side_ratio=ratio,
+        load=options.load,
     )
 
 

@@ -252,6 +252,14 @@ def _findings(
                 "These are two feet, or two scales: scan both with one scanner.",
             )
         )
+    return found + _doubts(seated, standing, changes)
+
+
+def _doubts(
+    seated: MeasuredFoot, standing: MeasuredFoot, changes: Mapping[str, Measure]
+) -> list[Finding]:
+    """Return what makes the two scans doubtful without speaking against them."""
+    found = []
     known = [change for change in changes.values() if change.value is not None]
     if len(known) > 1 and all(abs(c.value or 0.0) <= TELLS_SD * (c.sd or 0.0) for c in known):
         found.append(

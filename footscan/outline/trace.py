@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -123,7 +124,7 @@ def trace_photo(picture: Photo, asked: Asked = Asked()) -> Found:
     budget = _budget(found, drawn, asked)
     values = measures.measure(placed, budget) | asked.typed.measures()
     values |= {name: Measure(reason=reason) for name, reason in UNSEEN.items()}
-    findings = _findings(picture, found, drawn, values, asked)
+    findings = _findings(found, drawn, values, asked)
     length, breadth = values["foot_length"].value, values["foot_breadth"].value
     assert length is not None
     hand_length = asked.typed.foot_length
@@ -154,30 +155,40 @@ def trace_photo(picture: Photo, asked: Asked = Asked()) -> Found:
         sizes=sizes(length, breadth),
         typed=asked.typed,
         ring=placed.ring,
-        sheet={
-            "paper": found.paper.key,
-            "words": found.paper.words,
-            "evidence": found.evidence,
-            "size_mm": [found.paper.short, found.paper.long],
-            "tolerance_mm": found.paper.off,
-            "px_per_mm": round(found.px_per_mm, 2),
-            "lens_bend": round(found.bend, 4),
-            "stray_mm": round(found.stray, 2),
-            "smear_mm": round(found.smear, 2),
-        },
-        line={
-            "barrel_mm": 2 * asked.allowance,
-            "barrel_stated": asked.barrel is not None,
-            "allowance_mm": asked.allowance,
-            "allowance_sd_mm": round(asked.allowance_sd, 2),
-            "width_mm": round(drawn.width, 2),
-            "contrast": round(drawn.contrast, 3),
-            "seen_share": round(float(drawn.seen.mean()), 3),
-            "longest_gap_mm": round(drawn.longest_gap, 1),
-            "double_share": round(float((drawn.strokes_apart > 0).mean()), 3),
-        },
+        sheet=_sheet_record(found),
+        line=_line_record(drawn, asked),
     )
     return Found(photo=picture, sheet=found, flat=flat, contour=drawn, marks=placed, traced=traced)
+
+
+def _sheet_record(found: Sheet) -> dict[str, Any]:
+    """Return what is kept of the sheet."""
+    return {
+        "paper": found.paper.key,
+        "words": found.paper.words,
+        "evidence": found.evidence,
+        "size_mm": [found.paper.short, found.paper.long],
+        "tolerance_mm": found.paper.off,
+        "px_per_mm": round(found.px_per_mm, 2),
+        "lens_bend": round(found.bend, 4),
+        "stray_mm": round(found.stray, 2),
+        "smear_mm": round(found.smear, 2),
+    }
+
+
+def _line_record(drawn: Contour, asked: Asked) -> dict[str, Any]:
+    """Return what is kept of pen and line."""
+    return {
+        "barrel_mm": 2 * asked.allowance,
+        "barrel_stated": asked.barrel is not None,
+        "allowance_mm": asked.allowance,
+        "allowance_sd_mm": round(asked.allowance_sd, 2),
+        "width_mm": round(drawn.width, 2),
+        "contrast": round(drawn.contrast, 3),
+        "seen_share": round(float(drawn.seen.mean()), 3),
+        "longest_gap_mm": round(drawn.longest_gap, 1),
+        "double_share": round(float((drawn.strokes_apart > 0).mean()), 3),
+    }
 
 
 def side_of(picture: Photo, told: SideFound, stated: Side | None) -> tuple[Side, float, str]:
@@ -225,12 +236,18 @@ def _budget(found: Sheet, drawn: Contour, asked: Asked) -> Budget:
 
 
 def _findings(
-    picture: Photo, found: Sheet, drawn: Contour, values: dict[str, Measure], asked: Asked
+    found: Sheet, drawn: Contour, values: dict[str, Measure], asked: Asked
 ) -> list[Finding]:
     """Return what is to be said about a traced foot."""
-    length, breadth = values["foot_length"], values["foot_breadth"]
-    assert length.value is not None
-    assert breadth.value is not None
+    return [
+        *_of_the_line(found, drawn, asked),
+        *_of_the_foot(values, asked),
+        *hand.contradictions(asked.typed, values),
+    ]
+
+
+def _of_the_line(found: Sheet, drawn: Contour, asked: Asked) -> list[Finding]:
+    """Return what is to be said about sheet, pen and line."""
     notes = [
         _note(
             "from-an-outline",
@@ -280,6 +297,15 @@ def _findings(
                 share,
             )
         )
+    return notes
+
+
+def _of_the_foot(values: dict[str, Measure], asked: Asked) -> list[Finding]:
+    """Return what is to be said about load, length and proportion."""
+    length, breadth = values["foot_length"], values["foot_breadth"]
+    assert length.value is not None
+    assert breadth.value is not None
+    notes = []
     if asked.load is Load.UNKNOWN:
         notes.append(
             _note(
@@ -310,7 +336,7 @@ def _findings(
                 ratio,
             )
         )
-    return notes + hand.contradictions(asked.typed, values)
+    return notes
 
 
 def _note(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -134,19 +135,13 @@ def batch(
     except ValueError as error:
         raise click.UsageError(f"--pairs: {error}") from None
 
-    def request_for(case: Case) -> Request:
-        own = given | {"case": case.name}
-        if sides_by_name and all(side for side, _ in case.scans):
-            own["side"] = tuple(side for side, _ in case.scans)
-        return request_of(case.files, own, version)
-
     common = request_of((), given, version)  # what is wrong for every case is said once
     questions.decide(common.answers, common.clinician)
     asked = shift.Asked(
         folder=folder.absolute(),
         out=out.absolute(),
         to=Goal(to),
-        request_for=request_for,
+        request_for=_request_of_case(given, version, sides_by_name),
         settings=settings_of(**files),
         edges_checked=checked,
         pattern=pattern,
@@ -173,6 +168,20 @@ batch.params = [
     *(param for param in batch.params if param.name not in OF_ONE),
     *(param for param in make.params if param.name in OF_FILES),
 ]
+
+
+def _request_of_case(
+    given: dict[str, Any], version: int, sides_by_name: bool
+) -> Callable[[Case], Request]:
+    """Return what makes the request of a case out of the options."""
+
+    def request_for(case: Case) -> Request:
+        own = given | {"case": case.name}
+        if sides_by_name and all(side for side, _ in case.scans):
+            own["side"] = tuple(side for side, _ in case.scans)
+        return request_of(case.files, own, version)
+
+    return request_for
 
 
 class _Progress:

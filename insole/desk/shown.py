@@ -27,6 +27,7 @@ from insole.planning.ramp import inside_height
 from insole.planning.seating import planned_bed
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import ContourPlan, PadPlan
 from insole.record.values import HeightGrid, Quantity
 
 __all__ = ["fit_shown", "grid", "moved", "plan_shown"]
@@ -124,48 +125,58 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
         "ball_x": [foot.landmarks[m][0] for m in ("mth1", "mth5") if m in foot.landmarks],
     }
     if pad is not None:
-        shown["pad"] = {
-            "name": pad.name,
-            "outline": _ring(turn, pad.outline),
-            "turn": pad.turn,
-            "shift": list(pad.shift),
-            "level": pad.support_level,
-            "crest": _point(turn, crest_point(foot)),
-            "height": pad.crest.height,
-            "free": _quantity(pad.residual_gap),
-            "binding": [capital(b) for b in pad.binding],
-            "step_up": pad.step_up,
-            "step_down": pad.step_down,
-            "figures": [
-                [
-                    "Crest",
-                    f"{pad.crest.height:.1f} mm high, {pad.crest.from_rear:.0f} mm from the "
-                    f"rear, {pad.crest.from_medial:.0f} mm from the medial edge",
-                ],
-                ["Gap at the crest", _quantity(pad.gap_at_crest)],
-                ["Left free there", _quantity(pad.residual_gap)],
-                ["Front and rear edge", f"{pad.front_edge:.0f} and {pad.rear_edge:.0f} mm"],
-            ],
-        }
+        shown["pad"] = _pad_shown(turn, foot, pad)
     if bed is not None:
-        shown["bed"] = {
-            "name": bed.name,
-            "outline": _ring(turn, bed.outline),
-            "level": bed.support_level,
-            "crest": _point(turn, (bed.crest.from_rear, bed.crest.y or 0.0)),
-            "height": bed.crest.height,
-            "free": _quantity(bed.residual_gap),
-            "figures": [
-                [
-                    "Crest",
-                    f"{bed.crest.height:.1f} mm thick, {bed.crest.from_rear:.0f} mm from the rear",
-                ],
-                ["Gap at the crest", _quantity(bed.gap_at_crest)],
-                ["Left free there", _quantity(bed.residual_gap)],
-                ["Heel cup", f"{bed.cup:g} mm deep"],
-            ],
-        }
+        shown["bed"] = _bed_shown(turn, bed)
     return shown
+
+
+def _pad_shown(turn: Turn, foot: FootPlan, pad: PadPlan) -> dict[str, Any]:
+    """Return the arch pad for the map and its words."""
+    return {
+        "name": pad.name,
+        "outline": _ring(turn, pad.outline),
+        "turn": pad.turn,
+        "shift": list(pad.shift),
+        "level": pad.support_level,
+        "crest": _point(turn, crest_point(foot)),
+        "height": pad.crest.height,
+        "free": _quantity(pad.residual_gap),
+        "binding": [capital(b) for b in pad.binding],
+        "step_up": pad.step_up,
+        "step_down": pad.step_down,
+        "figures": [
+            [
+                "Crest",
+                f"{pad.crest.height:.1f} mm high, {pad.crest.from_rear:.0f} mm from the "
+                f"rear, {pad.crest.from_medial:.0f} mm from the medial edge",
+            ],
+            ["Gap at the crest", _quantity(pad.gap_at_crest)],
+            ["Left free there", _quantity(pad.residual_gap)],
+            ["Front and rear edge", f"{pad.front_edge:.0f} and {pad.rear_edge:.0f} mm"],
+        ],
+    }
+
+
+def _bed_shown(turn: Turn, bed: ContourPlan) -> dict[str, Any]:
+    """Return the contoured bed for the map and its words."""
+    return {
+        "name": bed.name,
+        "outline": _ring(turn, bed.outline),
+        "level": bed.support_level,
+        "crest": _point(turn, (bed.crest.from_rear, bed.crest.y or 0.0)),
+        "height": bed.crest.height,
+        "free": _quantity(bed.residual_gap),
+        "figures": [
+            [
+                "Crest",
+                f"{bed.crest.height:.1f} mm thick, {bed.crest.from_rear:.0f} mm from the rear",
+            ],
+            ["Gap at the crest", _quantity(bed.gap_at_crest)],
+            ["Left free there", _quantity(bed.residual_gap)],
+            ["Heel cup", f"{bed.cup:g} mm deep"],
+        ],
+    }
 
 
 def _quantity(q: Quantity) -> str:

@@ -26,6 +26,7 @@ __all__ = ["build", "make", "thick_edges"]
 SIZES_MM = (40.0, 2000.0)  # of a printer's bed or a sheet
 MOST_KERF_MM = 5.0
 MOST_COVER_MM = 20.0
+USUAL: dict[str, object] = {"bed": (220.0, 220.0), "kerf": 0.0, "sheet": (600.0, 400.0)}
 
 
 def build(
@@ -177,15 +178,7 @@ def make(
         raise PlanError(f"cover_pattern wants 0 to {MOST_COVER_MM:g} mm, not {cover_pattern!r}")
     if dxf not in ("R2010", "R12"):
         raise PlanError(f"dxf wants 'R2010' or 'R12', not {dxf!r}")
-    typed = {
-        name
-        for name, value, usual in (
-            ("bed", bed, (220.0, 220.0)),
-            ("kerf", kerf, 0.0),
-            ("sheet", sheet, (600.0, 400.0)),
-        )
-        if value != usual
-    }
+    typed = _typed(bed=bed, kerf=kerf, sheet=sheet)
     settings = settings.with_stock(stock, material or {}, typed=typed)
     home = keeping.case_home(plan, Path(out))
     keeping.refuse_stopped(plan, home)
@@ -193,6 +186,11 @@ def make(
     folder = making.make(plan, Path(out), settings=settings, say=say)
     keeping.keep_plan(plan, home)
     return folder
+
+
+def _typed(**sizes: object) -> set[str]:
+    """Return which sizes are not the usual ones: what was asked for stands above the stock's."""
+    return {name for name, value in sizes.items() if value != USUAL[name]}
 
 
 def thick_edges(plan: Plan) -> list[str]:

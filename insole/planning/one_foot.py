@@ -34,12 +34,14 @@ from insole.planning.outline import Layout, lay_out
 from insole.planning.remarks import kit_doubt, without_figures
 from insole.planning.sole import sole_grid
 from insole.planning.support.ceilings import ball_line
+from insole.planning.support.pad import PadResult
 from insole.planning.wished_support import supported
 from insole.planning.wishes import FootWish
 from insole.record.least import sd_shown
 from insole.record.limits import Limits
-from insole.record.plan import FootPlan
-from insole.record.planned_parts import BasePlan, WedgePlace
+from insole.record.plan import CleatPlan, FootPlan, ThicknessRow
+from insole.record.planned_contact import ContactPlan, EffectPlan
+from insole.record.planned_parts import BasePlan, WedgePlace, WedgePlan
 from insole.record.values import Note, NoteLevel, Quantity
 
 __all__ = ["PlannedFoot", "planned_foot"]
@@ -81,9 +83,83 @@ def planned_foot(measured: MeasuredFoot, side: Side, job: Job) -> PlannedFoot:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Laid:
+    """A foot in its shoe before anything is put under the arch.
+
+    `level` is its seat on the bed, `seated` the one with the roll of the wedges.
+    """
+
+    measured: MeasuredFoot
+    side: Side
+    job: Job
+    layout: Layout
+    level: seating.Seating
+    seated: seating.Seating
+    wedges: wedge_rules.WedgeResult
+    cleat: CleatPlan | None
+    cleat_notes: Sequence[Note]
+
+    @property
+    def wish(self) -> FootWish:
+        """What is wished of this foot."""
+        return self.job.wishes.of(self.side)
+
+
 def _plan_side(measured: MeasuredFoot, side: Side, job: Job) -> PlannedFoot:
     """Return the plan of one foot."""
     checks.check_scan(measured, side, job.without_arch)
+    laid = _laid(measured, side, job)
+    limits, seated, wedges = job.limits, laid.seated, laid.wedges
+    pad, contact, contact_notes = _carried(laid)
+    does = effect.effect(pad.pad, pad.contour, contact, limits)
+    alone, cost = _alone(laid, pad, contact, does)
+    base = _base(seated, laid.layout, limits)
+    dowel_notes: Sequence[Note] = ()
+    if job.wishes.dowels:
+        apex = laid.level.landmarks.get("arch_apex")
+        base, dowel_notes = dowels.placed(base, pad.pad, wedges.wedges, apex)
+    apart = [w for w in wedges.wedges if pad.contour is None or w.place is WedgePlace.UNDER]
+    rows, saddle, thick_notes = _thickness(laid, pad, apart)
+    notes = (
+        *_effect_note(alone),
+        *kit_doubt(pad.pad, alone),
+        *cost,
+        *effect.ball_peaks(does, pad.metatarsal is not None),
+        *_hand_notes(laid),
+        *seated.notes,
+        *wedges.notes,
+        *shim_notes(apart, limits=limits, body_mass=job.wishes.body_mass),
+        *pad.notes,
+        *laid.cleat_notes,
+        *thick_notes,
+        *contact_notes,
+        *dowel_notes,
+    )
+    record = FootPlan(
+        **_scanned(laid),
+        base=base,
+        pad=pad.pad,
+        no_pad_because=pad.because,
+        contour=pad.contour,
+        metatarsal=pad.metatarsal,
+        wedges=apart,
+        no_wedge_because=dict(wedges.because),
+        cleat=laid.cleat,
+        thickness=rows,
+        saddle_change=saddle,
+        contact=contact,
+        effect=alone,
+        notes=list(notes),
+    )
+    wish = laid.wish
+    relief = wish.relief or limits.value("keepout.tender_relief")
+    record = tender.noted(record, wish.tender or (), relief)
+    return PlannedFoot(plan=record, wedges=wedges, saddle=saddle)
+
+
+def _laid(measured: MeasuredFoot, side: Side, job: Job) -> _Laid:
+    """Return the foot laid out, seated with the roll of its wedges, and its cleat."""
     wish, limits, shoe = job.wishes.of(side), job.limits, job.shoe
     same, kept = (measured, shoe, limits), job.memory.kept
     layout = kept("layout", same, (side,), lambda: lay_out(measured, shoe, limits))
@@ -119,136 +195,130 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: Job) -> PlannedFoot:
         yaw=wish.cleat_yaw,
         before=wish.cleat_before,
     )
+    return _Laid(
+        measured=measured,
+        side=side,
+        job=job,
+        layout=layout,
+        level=level,
+        seated=seated,
+        wedges=wedges,
+        cleat=cleat,
+        cleat_notes=cleat_notes,
+    )
+
+
+def _carried(laid: _Laid) -> easing.Tried:
+    """Return what carries the foot, its contact and what that asks to say, at the level planned."""
+    job, wish, wedges = laid.job, laid.wish, laid.wedges.wedges
 
     def tried(support_level: float | None) -> easing.Tried:
         wanted = replace(wish, support_level=support_level)
-        shaped = supported(seated, measured, wanted, wedges.wedges, job)
-        pressed = pressing.compare(
-            level,
-            shaped.pad,
-            wedges.wedges,
-            cleat,
-            limits=limits,
-            contour=shaped.contour,
-            body_mass=job.wishes.body_mass,
-            ankle=wish.ankle,
-            metatarsal=shaped.metatarsal,
-        )
+        shaped = supported(laid.seated, laid.measured, wanted, wedges, job)
+        pressed = _pressed(laid, shaped, wedges)
         if job.without_arch:
-            return shaped, without_figures(pressed[0], measured), ()
+            return shaped, without_figures(pressed[0], laid.measured), ()
         return shaped, *pressed
 
     if wish.support_level is None:
-        pad, contact, contact_notes = easing.eased(tried, limits)
-    else:
-        pad, contact, contact_notes = tried(wish.support_level)
-    does = effect.effect(pad.pad, pad.contour, contact, limits)
-    inside = [w for w in wedges.wedges if w.place is not WedgePlace.UNDER]
-    cost: list[Note] = []
-    alone = does  # of the support without shims, whose tilt is not its doing
-    if inside:
-        flat = pad
-        if pad.contour is not None:  # the same bed with no wedge built in
-            level_kept = replace(wish, support_level=pad.contour.support_level)
-            flat = supported(level, measured, level_kept, (), job)
-        bare, _ = pressing.compare(
-            level,
-            flat.pad,
-            (),
-            cleat,
-            limits=limits,
-            body_mass=job.wishes.body_mass,
-            ankle=wish.ankle,
-            metatarsal=flat.metatarsal,
-            contour=flat.contour,
-        )
-        cost = effect.shim_cost(contact, bare, inside, limits)
-        alone = effect.effect(flat.pad, flat.contour, bare, limits)
-    base = _base(seated, layout, limits)
-    dowel_notes: Sequence[Note] = ()
-    if job.wishes.dowels:
-        base, dowel_notes = dowels.placed(
-            base, pad.pad, wedges.wedges, level.landmarks.get("arch_apex")
-        )
-    apart = [w for w in wedges.wedges if pad.contour is None or w.place is WedgePlace.UNDER]
+        return easing.eased(tried, job.limits)
+    return tried(wish.support_level)
+
+
+def _pressed(
+    laid: _Laid, shaped: PadResult, wedges: Sequence[WedgePlan]
+) -> tuple[ContactPlan, Sequence[Note]]:
+    """Return the sole's contact without and with a support and wedges."""
+    return pressing.compare(
+        laid.level,
+        shaped.pad,
+        wedges,
+        laid.cleat,
+        limits=laid.job.limits,
+        contour=shaped.contour,
+        body_mass=laid.job.wishes.body_mass,
+        ankle=laid.wish.ankle,
+        metatarsal=shaped.metatarsal,
+    )
+
+
+def _alone(
+    laid: _Laid, pad: PadResult, contact: ContactPlan, does: EffectPlan | None
+) -> tuple[EffectPlan | None, list[Note]]:
+    """Return the effect of the support without shims, whose tilt is not its doing; their cost."""
+    limits = laid.job.limits
+    inside = [w for w in laid.wedges.wedges if w.place is not WedgePlace.UNDER]
+    if not inside:
+        return does, []
+    flat = pad
+    if pad.contour is not None:  # the same bed with no wedge built in
+        level_kept = replace(laid.wish, support_level=pad.contour.support_level)
+        flat = supported(laid.level, laid.measured, level_kept, (), laid.job)
+    bare, _ = _pressed(laid, flat, ())
+    cost = effect.shim_cost(contact, bare, inside, limits)
+    return effect.effect(flat.pad, flat.contour, bare, limits), cost
+
+
+def _thickness(
+    laid: _Laid, pad: PadResult, apart: Sequence[WedgePlan]
+) -> tuple[list[ThicknessRow], Quantity, list[Note]]:
+    """Return thickness before and after, the saddle's change, and what both ask to say."""
+    job, limits = laid.job, laid.job.limits
     rows, thick_notes = thickness.rows(
-        seated,
+        laid.seated,
         pad.pad,
         apart,
-        shoe=shoe,
+        shoe=job.shoe,
         limits=limits,
         overrides=job.overrides,
         contour=pad.contour,
-        side=side.value,
+        side=laid.side.value,
         metatarsal=pad.metatarsal,
     )
     saddle, saddle_notes = thickness.saddle(
-        rows, wedges.wedges, cleat, before=wish.cleat_before, shoe=shoe, limits=limits
+        rows,
+        laid.wedges.wedges,
+        laid.cleat,
+        before=laid.wish.cleat_before,
+        shoe=job.shoe,
+        limits=limits,
     )
-    left_over = shim_notes(apart, limits=limits, body_mass=job.wishes.body_mass)
-    hand = job.hand.of(side.value)
-    moved = [
-        Note(code=f"by-hand-{name}", text=text)
-        for name, text in by_hand_words(measured.landmarks).items()
+    return rows, saddle, [*thick_notes, *saddle_notes]
+
+
+def _effect_note(alone: EffectPlan | None) -> list[Note]:
+    """Return what the support does as the first note of a foot."""
+    if alone is None:
+        return []
+    level = NoteLevel.WARN if alone.little else NoteLevel.INFO
+    return [Note(code="effect", level=level, text=f"the support {alone.words}")]
+
+
+def _hand_notes(laid: _Laid) -> list[Note]:
+    """Return what was set or measured by hand, and what contradicts the scan."""
+    moved = by_hand_words(laid.measured.landmarks)
+    return [
+        *(Note(code=f"by-hand-{name}", text=text) for name, text in moved.items()),
+        *by_hand.notes(laid.measured, laid.job.hand.of(laid.side.value), laid.wedges.wedges),
     ]
-    first = (
-        []
-        if alone is None
-        else [
-            Note(
-                code="effect",
-                level=NoteLevel.WARN if alone.little else NoteLevel.INFO,
-                text=f"the support {alone.words}",
-            )
-        ]
-    )
-    peaks = effect.ball_peaks(does, pad.metatarsal is not None)
-    notes = (
-        *first,
-        *kit_doubt(pad.pad, alone),
-        *cost,
-        *peaks,
-        *moved,
-        *by_hand.notes(measured, hand, wedges.wedges),
-        *seated.notes,
-        *wedges.notes,
-        *left_over,
-        *pad.notes,
-        *cleat_notes,
-        *thick_notes,
-        *saddle_notes,
-        *contact_notes,
-        *dowel_notes,
-    )
-    record = FootPlan(
-        side=side.value,
-        scan_file=measured.facts.file,
-        scan_sha256=measured.facts.sha256,
-        verdict=str(measured.report.verdict.value),
-        load=str(seated.load.value),
-        measures=_measures(measured) | by_hand.beside(hand),
-        foot_outline=_ring(layout.foot),
-        landmarks={name: _point(p) for name, p in level.landmarks.items()},
-        landmark_sd={name: round(sd, 3) for name, sd in level.landmark_sd.items()},
-        seating=seated.record(),
-        sole=sole_grid(seated, limits),
-        base=base,
-        pad=pad.pad,
-        no_pad_because=pad.because,
-        contour=pad.contour,
-        metatarsal=pad.metatarsal,
-        wedges=apart,
-        no_wedge_because=dict(wedges.because),
-        cleat=cleat,
-        thickness=rows,
-        saddle_change=saddle,
-        contact=contact,
-        effect=alone,
-        notes=list(notes),
-    )
-    relief = wish.relief or limits.value("keepout.tender_relief")
-    record = tender.noted(record, wish.tender or (), relief)
-    return PlannedFoot(plan=record, wedges=wedges, saddle=saddle)
+
+
+def _scanned(laid: _Laid) -> dict[str, Any]:
+    """Return the fields of a planned foot that come from scan and seat."""
+    measured, level, hand = laid.measured, laid.level, laid.job.hand.of(laid.side.value)
+    return {
+        "side": laid.side.value,
+        "scan_file": measured.facts.file,
+        "scan_sha256": measured.facts.sha256,
+        "verdict": str(measured.report.verdict.value),
+        "load": str(laid.seated.load.value),
+        "measures": _measures(measured) | by_hand.beside(hand),
+        "foot_outline": _ring(laid.layout.foot),
+        "landmarks": {name: _point(p) for name, p in level.landmarks.items()},
+        "landmark_sd": {name: round(sd, 3) for name, sd in level.landmark_sd.items()},
+        "seating": laid.seated.record(),
+        "sole": sole_grid(laid.seated, laid.job.limits),
+    }
 
 
 def _base(seated: seating.Seating, layout: Layout, limits: Limits) -> BasePlan:

@@ -102,14 +102,7 @@ def plan(
         memory=memory,
         hand=hand,
     )
-    sides = {
-        side: planned_foot(measured, side, job)
-        for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
-        if measured is not None
-    }
-    if shoe is not None:
-        for side, fitted in fit_notes(left, right, shoe, limits).items():
-            sides[side] = sides[side].noted(fitted)
+    sides = _planned(left, right, job)
     notes = [
         *question_notes,
         *by_hand.leg_note(job.hand.leg_length),
@@ -134,6 +127,21 @@ def plan(
         notes=notes,
         cautions=list(questions.CAUTIONS),
     )
+
+
+def _planned(
+    left: MeasuredFoot | None, right: MeasuredFoot | None, job: Job
+) -> dict[Side, PlannedFoot]:
+    """Return each foot that there is, planned, with how it fits the shoe ahead of its notes."""
+    sides = {
+        side: planned_foot(measured, side, job)
+        for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
+        if measured is not None
+    }
+    if job.shoe is not None:
+        for side, fitted in fit_notes(left, right, job.shoe, job.limits).items():
+            sides[side] = sides[side].noted(fitted)
+    return sides
 
 
 def _held(measured: MeasuredFoot, hand: HandFoot, memory: Memory) -> MeasuredFoot:

@@ -7,14 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-
-import numpy as np
 
 from insole.errors import PlanError, RefusedError
 from insole.planning import cleat as cleats
-from insole.planning.ramp import inside_height
 from insole.planning.seating import Seating
+from insole.planning.stack import SIDE_SHARE, STATIONS, Edge, Stack
 from insole.planning.support.ceilings import ball_line
 from insole.planning.support.tops import ContourShape
 from insole.planning.wedge_rules import tilt
@@ -25,10 +22,8 @@ from insole.record.rings import edges_at
 from insole.record.values import Note, NoteLevel, Override, Quantity
 from insole.shoe.shoe import Shoe
 
-__all__ = ["STATIONS", "asked", "asked_words", "rows", "saddle"]
+__all__ = ["asked", "asked_words", "rows", "saddle"]
 
-STATIONS = ("heel", "arch", "ball", "toes")
-SIDE_SHARE = 0.15  # of the bed's breadth, in from a border
 THINNEST_BASE_MM = 0.8  # a thinner one does not stay flat: common practice, no source
 MOST_INSET_SHARE = 0.12  # of the breadth: a narrower ramp no longer reaches below both heads
 TOES_SHARE = 0.90  # of the foot's length: under the toes, where thickness is compared
@@ -60,96 +55,49 @@ def rows(
     RefusedError
         Too thick at the ball without a recorded override.
     """
-    medial, lateral, _ = ball_line(seated)
-    made = pad or contour
-    x = {
-        "heel": seated.station + limits.value("seating.heel_seat") * seated.foot_length,
-        "arch": made.crest.from_rear if made else seated.station + 0.45 * seated.foot_length,
-        "ball": float(medial[0] + lateral[0]) / 2,
-        "toes": seated.station + TOES_SHARE * seated.foot_length,
-    }
-    cover = limits.value("thickness.cover")
-    shape = ContourShape(contour) if contour else None
-
-    def below(at: float, across: float, ahead: bool) -> float:
-        """Return base and cover at a place, or the contoured bed with its cover, mm."""
-        if shape is None or contour is None:
-            return limits.value("base.thickness") + cover
-        if ahead:  # flat there, domes do not count
-            return contour.forefoot + _shim_at(contour.posting, at, across) + cover
-        return float(shape.inside(np.array([at]), np.array([across]))[0]) + cover
-
+    stack = Stack(
+        pad=pad,
+        wedges=wedges,
+        shoe=shoe,
+        limits=limits,
+        contour=contour,
+        shape=ContourShape(contour) if contour else None,
+        metatarsal=metatarsal,
+    )
+    places = _places(seated, pad or contour, limits)
     table, notes = [], []
     for station in STATIONS:
-        low, high = (float(edge[0]) for edge in edges_at(seated.base, x[station]))
-        middle = (low + high) / 2
-        if contour is not None and station == "arch":
-            middle = contour.crest.y or 0.0
-        ahead = station in ("ball", "toes")
-        flat = below(x[station], middle, ahead)
-        shim = _shim_at(wedges, x[station], middle)
-        fill = pad.crest.height if pad and station == "arch" else 0.0
-        old = shoe.insole.thickness.get(station) if shoe else None
-        kept = (old or 0.0) if shoe and shoe.insole.kept else 0.0
-        after = kept + flat + shim + fill
-        edges = (
-            [
-                kept
-                + below(x[station], low + share * (high - low), ahead)
-                + _shim_at(wedges, x[station], low + share * (high - low))
-                for share in (1 - SIDE_SHARE, SIDE_SHARE)
-            ]
-            if station != "arch"
-            else [None, None]
-        )
-        words = [f"{'contoured bed' if contour else 'base'} and cover {flat:.3g} mm"]
-        words += [f"shim {shim:.1f} mm at the middle"] if shim else []
-        words += [f"pad {fill:.1f} mm at its crest"] if fill else []
-        if metatarsal and station == "ball":
-            at, across = metatarsal.crest.from_rear, metatarsal.crest.y or 0.0
-            stack = kept + below(at, across, True) + _shim_at(wedges, at, across)
-            words.append(
-                f"metatarsal pad {metatarsal.height:g} mm behind the heads not counted, "
-                f"{stack + metatarsal.height:.1f} mm in all at its crest"
-            )
-        words += ["stock insole kept"] if shoe and shoe.insole.kept else []
-        sides = [None if edge is None else round(edge, 2) for edge in edges]
-        table.append(
-            ThicknessRow(
-                station=station,
-                before=old,
-                after=round(after, 2),
-                medial=sides[0],
-                lateral=sides[1],
-                note=", ".join(words),
-            )
-        )
-        if station in ("ball", "toes") and old is not None:
-            here = _Edge(
-                foot=side,
-                station=station,
-                medial=(edges[0] or 0.0) - old,
-                lateral=(edges[1] or 0.0) - old,
-                flat=flat,
-                old=old,
-                kept=kept > 0,
-                breadth=high - low,
-            )
-            notes += _too_thick(here, wedges, shoe, limits, overrides)
-        elif station == "heel" and old is not None:
-            notes += _heel_raised(after - old, limits)
+        low, high = (float(edge[0]) for edge in edges_at(seated.base, places[station]))
+        here = stack.at(station, places[station], low, high)
+        table.append(here.row(stack.words(here)))
+        if station in ("ball", "toes") and here.old is not None:
+            notes += _too_thick(here.edge(side), wedges, shoe, limits, overrides)
+        elif station == "heel" and here.old is not None:
+            notes += _heel_raised(here.after - here.old, limits)
     if shoe is not None and not shoe.insole.thickness:
         notes.append(
             Note(
                 code="insole-unknown",
                 text=(
                     "the stock insole's thickness is not in the shoe file: the change under the "
-                    "foot "
-                    "cannot be told; measure it at heel, arch, ball and toes"
+                    "foot cannot be told; measure it at heel, arch, ball and toes"
                 ),
             )
         )
     return table, notes
+
+
+def _places(
+    seated: Seating, made: PadPlan | ContourPlan | None, limits: Limits
+) -> dict[str, float]:
+    """Return where the stations lie along the bed, mm."""
+    medial, lateral, _ = ball_line(seated)
+    return {
+        "heel": seated.station + limits.value("seating.heel_seat") * seated.foot_length,
+        "arch": made.crest.from_rear if made else seated.station + 0.45 * seated.foot_length,
+        "ball": float(medial[0] + lateral[0]) / 2,
+        "toes": seated.station + TOES_SHARE * seated.foot_length,
+    }
 
 
 def saddle(
@@ -198,38 +146,8 @@ def saddle(
     return found, notes
 
 
-def _shim_at(wedges: Sequence[WedgePlan], x: float, y: float) -> float:
-    """Return the thickness of all inside shims at one place, mm."""
-    at = np.array([[x]]), np.array([[y]])
-    return float(inside_height(wedges, *at)[0, 0])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Edge:
-    """What is added at the two edges of one station, mm, and what it is made of."""
-
-    foot: str
-    station: str
-    medial: float
-    lateral: float
-    flat: float
-    old: float
-    kept: bool
-    breadth: float
-
-    @property
-    def most(self) -> float:
-        """More at the thicker edge."""
-        return max(self.medial, self.lateral)
-
-    @property
-    def where(self) -> str:
-        """The thicker edge in words."""
-        return "big-toe side" if self.medial > self.lateral else "little-toe side"
-
-
 def _too_thick(
-    here: _Edge,
+    here: Edge,
     wedges: Sequence[WedgePlan],
     shoe: Shoe | None,
     limits: Limits,
@@ -284,7 +202,7 @@ def asked(wedge: WedgePlan) -> str:
 
 
 def _ways_out(
-    here: _Edge, wedges: Sequence[WedgePlan], shoe: Shoe | None, limits: Limits
+    here: Edge, wedges: Sequence[WedgePlan], shoe: Shoe | None, limits: Limits
 ) -> list[str]:
     """Return what would bring the thicker edge within the limit, each with its figure."""
     over = here.most - limits.value("thickness.ball_refuse")
@@ -311,7 +229,7 @@ def _ways_out(
     return ways
 
 
-def _less_wedge(here: _Edge, shim: WedgePlan, over: float, limits: Limits) -> list[str]:
+def _less_wedge(here: Edge, shim: WedgePlan, over: float, limits: Limits) -> list[str]:
     """Return how much wedge the edge has room for, as a step and as a narrower ramp."""
     ways = []
     reach = (1 - SIDE_SHARE) * here.breadth - limits.value("wedge.inset")  # thin edge to there

@@ -12,8 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from insole.errors import PlanError
 from insole.planning import cleat as cleats
+from insole.planning.stack import SIDE_SHARE
 from insole.planning.support.wish import move_words
-from insole.planning.thickness import SIDE_SHARE
 from insole.planning.wedge_rules import rise
 from insole.record.limits import Limits
 from insole.record.plan import FootPlan, Plan

@@ -68,24 +68,7 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
         said.text, flags | ({"slipping": "yes"} if slips else {}), better=said.answer == "better"
     )
     found = _united(picks, observed(said.text, said.place))
-    base: dict[str, Any] = {
-        "number": len(log) + 1,
-        "case": plan.case,
-        "plan": plan.version,
-        "fingerprint": fingerprint(plan),
-        "date": said.date,
-        "side": said.side,
-        "said": said.text.strip(),
-        "place": said.place,
-        "answer": said.answer,
-        "understood": [o.text for o in found],
-        "clinician": said.clinician.strip(),
-        "set_up": {foot.side: set_up(foot) for foot in plan.feet},
-        "flags": flags,
-        "felt": [pick.strip() for pick in said.felt],
-        "corrects": said.corrects,
-        "because": said.because.strip(),
-    }
+    base = _entry(plan, said, log, found, flags)
     if stop:
         return Trial(
             **base,
@@ -128,6 +111,34 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
     if strange:
         words.append(f"not read in the free text: {quoted(strange)}; read it again yourself")
     return Trial(**base, step=step, words=words + lifted)
+
+
+def _entry(
+    plan: Plan,
+    said: Said,
+    log: Sequence[Trial],
+    found: Sequence[Observation],
+    flags: dict[str, str],
+) -> dict[str, Any]:
+    """Return what is logged whatever follows from it."""
+    return {
+        "number": len(log) + 1,
+        "case": plan.case,
+        "plan": plan.version,
+        "fingerprint": fingerprint(plan),
+        "date": said.date,
+        "side": said.side,
+        "said": said.text.strip(),
+        "place": said.place,
+        "answer": said.answer,
+        "understood": [o.text for o in found],
+        "clinician": said.clinician.strip(),
+        "set_up": {foot.side: set_up(foot) for foot in plan.feet},
+        "flags": flags,
+        "felt": [pick.strip() for pick in said.felt],
+        "corrects": said.corrects,
+        "because": said.because.strip(),
+    }
 
 
 def _lifted(said: Said, log: Sequence[Trial]) -> list[str]:

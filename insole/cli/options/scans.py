@@ -19,78 +19,77 @@ if TYPE_CHECKING:
 __all__ = ["scan_options", "shots_of"]
 
 
+OF_SCANS = (
+    click.option(
+        "--side",
+        multiple=True,
+        type=click.Choice(["left", "right"]),
+        help="Side of the scan; give it once per scan, in their order.",
+    ),
+    click.option(
+        "--unit",
+        type=click.Choice(["mm", "cm", "m", "inch"]),
+        help="Length unit of the file; told from the foot if left out.",
+    ),
+    click.option(
+        "--scale",
+        type=float,
+        metavar="MM_PER_FILE_UNIT",
+        help="Millimetres per file unit, instead of --unit.",
+    ),
+    click.option(
+        "--load",
+        type=click.Choice(["none", "seated", "half", "full"]),
+        help="Body weight on the foot: none (in the air), seated, half (on both "
+        "feet), full (on one).",
+    ),
+    click.option(
+        "--kind",
+        type=click.Choice(["standing", "hanging", "sole", "impression"]),
+        help="What was scanned; told from the scan if left out.",
+    ),
+    click.option(
+        "--foot-length",
+        "foot_length",
+        multiple=True,
+        type=click.FloatRange(100, 400),
+        metavar="MM",
+        help="Length measured by hand: verifies the scale; once per scan.",
+    ),
+    click.option(
+        "--scanner-log",
+        type=click.Path(path_type=Path),
+        metavar="CSV",
+        help="Log of the scanner's checks ('solewright artefact'): verifies the scale "
+        "for 30 days after a check.",
+    ),
+    click.option(
+        "--scanner",
+        default="",
+        metavar="NAME",
+        help="Which scanner of that log, if it holds several.",
+    ),
+    click.option(
+        "--hand-held",
+        is_flag=True,
+        help="A scanner or telephone moved by hand: without a verified scale its scans "
+        "are for measuring only.",
+    ),
+    click.option(
+        "--landmark",
+        "landmark",
+        multiple=True,
+        metavar="[N:]NAME=X,Y,Z",
+        help="Set a landmark by hand, in scan coordinates times its unit (mm); with "
+        "several scans, N is the number of the scan. The foot's axis does not follow.",
+    ),
+    click.option("--one-foot", is_flag=True, help="All files are shots of one foot, in one frame."),
+)
+
+
 def scan_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that say something about the scans."""
-    for option in reversed(
-        (
-            click.option(
-                "--side",
-                multiple=True,
-                type=click.Choice(["left", "right"]),
-                help="Side of the scan; give it once per scan, in their order.",
-            ),
-            click.option(
-                "--unit",
-                type=click.Choice(["mm", "cm", "m", "inch"]),
-                help="Length unit of the file; told from the foot if left out.",
-            ),
-            click.option(
-                "--scale",
-                type=float,
-                metavar="MM_PER_FILE_UNIT",
-                help="Millimetres per file unit, instead of --unit.",
-            ),
-            click.option(
-                "--load",
-                type=click.Choice(["none", "seated", "half", "full"]),
-                help="Body weight on the foot: none (in the air), seated, half (on both "
-                "feet), full (on one).",
-            ),
-            click.option(
-                "--kind",
-                type=click.Choice(["standing", "hanging", "sole", "impression"]),
-                help="What was scanned; told from the scan if left out.",
-            ),
-            click.option(
-                "--foot-length",
-                "foot_length",
-                multiple=True,
-                type=click.FloatRange(100, 400),
-                metavar="MM",
-                help="Length measured by hand: verifies the scale; once per scan.",
-            ),
-            click.option(
-                "--scanner-log",
-                type=click.Path(path_type=Path),
-                metavar="CSV",
-                help="Log of the scanner's checks ('solewright artefact'): verifies the scale "
-                "for 30 days after a check.",
-            ),
-            click.option(
-                "--scanner",
-                default="",
-                metavar="NAME",
-                help="Which scanner of that log, if it holds several.",
-            ),
-            click.option(
-                "--hand-held",
-                is_flag=True,
-                help="A scanner or telephone moved by hand: without a verified scale its scans "
-                "are for measuring only.",
-            ),
-            click.option(
-                "--landmark",
-                "landmark",
-                multiple=True,
-                metavar="[N:]NAME=X,Y,Z",
-                help="Set a landmark by hand, in scan coordinates times its unit (mm); with "
-                "several scans, N is the number of the scan. The foot's axis does not follow.",
-            ),
-            click.option(
-                "--one-foot", is_flag=True, help="All files are shots of one foot, in one frame."
-            ),
-        )
-    ):
+    for option in reversed(OF_SCANS):
         command = option(command)
     return command
 

@@ -23,203 +23,197 @@ if TYPE_CHECKING:
 __all__ = ["request_of", "wish_options"]
 
 
+_SIDED = "[left=|right=]"
+WISHES = (
+    click.option(
+        "--shoe",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="Shoe file; without one the bed is taken as flat, and said so.",
+    ),
+    click.option(
+        "--case",
+        default="case",
+        show_default=True,
+        metavar="NAME",
+        help="Pseudonym of the case; names the folder.",
+    ),
+    click.option(
+        "--version",
+        "version",
+        type=click.IntRange(1),
+        default=None,
+        metavar="N",
+        help="Number of the plan within the case.",
+    ),
+    click.option("--date", default="", metavar="TEXT", help="Date to print on the papers."),
+    click.option(
+        "--support",
+        multiple=True,
+        metavar=f"{_SIDED}PERCENT",
+        help="Pad top over the gap under the arch; 100 touches.",
+    ),
+    click.option(
+        "--shift-pad",
+        multiple=True,
+        metavar=f"{_SIDED}FORWARD,MEDIAL",
+        help="Move the pad by hand, mm; negative is back or lateral.",
+    ),
+    click.option(
+        "--turn-pad",
+        multiple=True,
+        metavar=f"{_SIDED}DEG",
+        help="Turn the pad by hand; + turns its front medially.",
+    ),
+    click.option(
+        "--pad-source",
+        multiple=True,
+        metavar=f"{_SIDED}scan|kit",
+        help="One-off from the scan, or the nearest of the kit.",
+    ),
+    click.option(
+        "--kit",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="The workshop's own pads.",
+    ),
+    click.option("--no-pad", is_flag=True, help="No arch pad is wanted."),
+    click.option(
+        "--medial-edge",
+        multiple=True,
+        metavar=f"{_SIDED}MM",
+        help="Height of the pad's medial side where the shoe's wall stands off; 0.4 lets "
+        "it run out. Left out, it stands as high as the rules allow.",
+    ),
+    click.option(
+        "--contoured",
+        multiple=True,
+        metavar=f"{_SIDED}three-quarter|full",
+        help="A contoured bed in one piece (heel cup, arch, lateral border) in place of "
+        "base, pad and inside shims.",
+    ),
+    click.option("--cup", multiple=True, metavar=f"{_SIDED}MM", help="Depth of its heel cup."),
+    click.option(
+        "--contour-material",
+        multiple=True,
+        metavar=f"{_SIDED}NAME",
+        help="What it is made of, such as base-pp, base-pa12, final-tpu or final-eva; the "
+        "least thickness follows.",
+    ),
+    click.option(
+        "--metatarsal",
+        multiple=True,
+        metavar=f"{_SIDED}MM",
+        help="A metatarsal pad of that height behind heads 2 to 4: a part of its own, or "
+        "built into a contoured bed.",
+    ),
+    click.option(
+        "--metatarsal-behind",
+        multiple=True,
+        metavar=f"{_SIDED}MM",
+        help="Its crest behind the line of those heads; 8 if left out.",
+    ),
+    click.option(
+        "--limits",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="The workshop's own limits (TOML); what they change is printed in the plan.",
+    ),
+    click.option(
+        "--tender",
+        multiple=True,
+        metavar=f"{_SIDED}X,Y",
+        help="Keep free around a tender spot: mm from the base's rear edge, mm "
+        "medial of its centreline.",
+    ),
+    click.option(
+        "--relief",
+        multiple=True,
+        metavar=f"{_SIDED}MM",
+        help="Depth of the relief under tender spots, 1 to 2 mm.",
+    ),
+    click.option(
+        "--forefoot",
+        multiple=True,
+        metavar=f"{_SIDED}DEG",
+        help="Wedge inside at the forefoot; + is big-toe side up (varus).",
+    ),
+    click.option("--heel", multiple=True, metavar=f"{_SIDED}DEG", help="Wedge inside at the heel."),
+    click.option("--under", multiple=True, metavar=f"{_SIDED}DEG", help="Wedge under the shoe."),
+    click.option(
+        "--confirm-zero", is_flag=True, help="A wish of 0 is to undo the shoe's own cant."
+    ),
+    click.option(
+        "--dowels",
+        is_flag=True,
+        help="Place each pad on its base by dowels, to go back into the same place.",
+    ),
+    click.option(
+        "--cleat",
+        multiple=True,
+        metavar=f"{_SIDED}MM",
+        help="Pedal axle ahead (+) or behind (-) the first metatarsal head.",
+    ),
+    click.option(
+        "--cleat-before",
+        multiple=True,
+        metavar=f"{_SIDED}MM",
+        help="The same as ridden until now.",
+    ),
+    click.option(
+        "--cleat-yaw",
+        multiple=True,
+        metavar=f"{_SIDED}DEG",
+        help="Turn of the cleat; + turns the front medially.",
+    ),
+    click.option(
+        "--body-mass",
+        type=float,
+        metavar="KG",
+        help="Of the rider, for the comparison of pressure; a nominal one if left out.",
+    ),
+    click.option(
+        "--ankle",
+        multiple=True,
+        metavar=f"{_SIDED}DEG",
+        help="Angle of the sole to its bed held while pedalling, + toes up; balanced if left out.",
+    ),
+    click.option(
+        "--answers",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="Answers to the questions before parts (TOML), or the plan that holds them.",
+    ),
+    click.option(
+        "--answer",
+        multiple=True,
+        metavar="QUESTION=yes|no",
+        help="One answer; see 'solewright questions'.",
+    ),
+    click.option(
+        "--clinician",
+        default="",
+        metavar="NAME, DATE",
+        help="A clinician's word, needed after a stop answer.",
+    ),
+    click.option(
+        "--override",
+        multiple=True,
+        metavar="LIMIT;WHO;WHY;WHEN",
+        help="Pass a limit on purpose; printed on every paper.",
+    ),
+    BY_HAND,
+    click.option(
+        "--without-arch",
+        is_flag=True,
+        help="Shims and a flat base only, for scans that show no arch.",
+    ),
+)
+
+
 def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that say what the fitter wants."""
-    sided = "[left=|right=]"
-    for option in reversed(
-        (
-            click.option(
-                "--shoe",
-                type=click.Path(path_type=Path),
-                metavar="FILE",
-                help="Shoe file; without one the bed is taken as flat, and said so.",
-            ),
-            click.option(
-                "--case",
-                default="case",
-                show_default=True,
-                metavar="NAME",
-                help="Pseudonym of the case; names the folder.",
-            ),
-            click.option(
-                "--version",
-                "version",
-                type=click.IntRange(1),
-                default=None,
-                metavar="N",
-                help="Number of the plan within the case.",
-            ),
-            click.option("--date", default="", metavar="TEXT", help="Date to print on the papers."),
-            click.option(
-                "--support",
-                multiple=True,
-                metavar=f"{sided}PERCENT",
-                help="Pad top over the gap under the arch; 100 touches.",
-            ),
-            click.option(
-                "--shift-pad",
-                multiple=True,
-                metavar=f"{sided}FORWARD,MEDIAL",
-                help="Move the pad by hand, mm; negative is back or lateral.",
-            ),
-            click.option(
-                "--turn-pad",
-                multiple=True,
-                metavar=f"{sided}DEG",
-                help="Turn the pad by hand; + turns its front medially.",
-            ),
-            click.option(
-                "--pad-source",
-                multiple=True,
-                metavar=f"{sided}scan|kit",
-                help="One-off from the scan, or the nearest of the kit.",
-            ),
-            click.option(
-                "--kit",
-                type=click.Path(path_type=Path),
-                metavar="FILE",
-                help="The workshop's own pads.",
-            ),
-            click.option("--no-pad", is_flag=True, help="No arch pad is wanted."),
-            click.option(
-                "--medial-edge",
-                multiple=True,
-                metavar=f"{sided}MM",
-                help="Height of the pad's medial side where the shoe's wall stands off; 0.4 lets "
-                "it run out. Left out, it stands as high as the rules allow.",
-            ),
-            click.option(
-                "--contoured",
-                multiple=True,
-                metavar=f"{sided}three-quarter|full",
-                help="A contoured bed in one piece (heel cup, arch, lateral border) in place of "
-                "base, pad and inside shims.",
-            ),
-            click.option(
-                "--cup", multiple=True, metavar=f"{sided}MM", help="Depth of its heel cup."
-            ),
-            click.option(
-                "--contour-material",
-                multiple=True,
-                metavar=f"{sided}NAME",
-                help="What it is made of, such as base-pp, base-pa12, final-tpu or final-eva; the "
-                "least thickness follows.",
-            ),
-            click.option(
-                "--metatarsal",
-                multiple=True,
-                metavar=f"{sided}MM",
-                help="A metatarsal pad of that height behind heads 2 to 4: a part of its own, or "
-                "built into a contoured bed.",
-            ),
-            click.option(
-                "--metatarsal-behind",
-                multiple=True,
-                metavar=f"{sided}MM",
-                help="Its crest behind the line of those heads; 8 if left out.",
-            ),
-            click.option(
-                "--limits",
-                type=click.Path(path_type=Path),
-                metavar="FILE",
-                help="The workshop's own limits (TOML); what they change is printed in the plan.",
-            ),
-            click.option(
-                "--tender",
-                multiple=True,
-                metavar=f"{sided}X,Y",
-                help="Keep free around a tender spot: mm from the base's rear edge, mm "
-                "medial of its centreline.",
-            ),
-            click.option(
-                "--relief",
-                multiple=True,
-                metavar=f"{sided}MM",
-                help="Depth of the relief under tender spots, 1 to 2 mm.",
-            ),
-            click.option(
-                "--forefoot",
-                multiple=True,
-                metavar=f"{sided}DEG",
-                help="Wedge inside at the forefoot; + is big-toe side up (varus).",
-            ),
-            click.option(
-                "--heel", multiple=True, metavar=f"{sided}DEG", help="Wedge inside at the heel."
-            ),
-            click.option(
-                "--under", multiple=True, metavar=f"{sided}DEG", help="Wedge under the shoe."
-            ),
-            click.option(
-                "--confirm-zero", is_flag=True, help="A wish of 0 is to undo the shoe's own cant."
-            ),
-            click.option(
-                "--dowels",
-                is_flag=True,
-                help="Place each pad on its base by dowels, to go back into the same place.",
-            ),
-            click.option(
-                "--cleat",
-                multiple=True,
-                metavar=f"{sided}MM",
-                help="Pedal axle ahead (+) or behind (-) the first metatarsal head.",
-            ),
-            click.option(
-                "--cleat-before",
-                multiple=True,
-                metavar=f"{sided}MM",
-                help="The same as ridden until now.",
-            ),
-            click.option(
-                "--cleat-yaw",
-                multiple=True,
-                metavar=f"{sided}DEG",
-                help="Turn of the cleat; + turns the front medially.",
-            ),
-            click.option(
-                "--body-mass",
-                type=float,
-                metavar="KG",
-                help="Of the rider, for the comparison of pressure; a nominal one if left out.",
-            ),
-            click.option(
-                "--ankle",
-                multiple=True,
-                metavar=f"{sided}DEG",
-                help="Angle of the sole to its bed held while pedalling, + toes up; balanced if "
-                "left out.",
-            ),
-            click.option(
-                "--answers",
-                type=click.Path(path_type=Path),
-                metavar="FILE",
-                help="Answers to the questions before parts (TOML), or the plan that holds them.",
-            ),
-            click.option(
-                "--answer",
-                multiple=True,
-                metavar="QUESTION=yes|no",
-                help="One answer; see 'solewright questions'.",
-            ),
-            click.option(
-                "--clinician",
-                default="",
-                metavar="NAME, DATE",
-                help="A clinician's word, needed after a stop answer.",
-            ),
-            click.option(
-                "--override",
-                multiple=True,
-                metavar="LIMIT;WHO;WHY;WHEN",
-                help="Pass a limit on purpose; printed on every paper.",
-            ),
-            BY_HAND,
-            click.option(
-                "--without-arch",
-                is_flag=True,
-                help="Shims and a flat base only, for scans that show no arch.",
-            ),
-        )
-    ):
+    for option in reversed(WISHES):
         command = option(command)
     return command
 

@@ -12,7 +12,8 @@ import numpy as np
 
 from insole.output.papers.bench_type import COLUMN, NUMBERS_PT, WORDS_PT, big
 from insole.output.papers.flow import gap, paragraph, table
-from insole.planning.thickness import SIDE_SHARE, TOES_SHARE
+from insole.planning.stack import SIDE_SHARE
+from insole.planning.thickness import TOES_SHARE
 from insole.record.least import counts
 from insole.record.limits import of_plan
 from insole.record.plan import FootPlan, Plan, ThicknessRow

@@ -72,7 +72,7 @@ from insole.output.places import (
 from insole.parts.part import Part
 from insole.planning.dowels import PAD_DEPTH_MM, SOCKET_MM, base_depth
 from insole.record.plan import Plan
-from insole.record.planned_parts import WedgePlace
+from insole.record.planned_parts import WedgePlace, WedgePlan
 
 __all__ = ["write_template"]
 
@@ -314,20 +314,23 @@ def _callouts(drawing: Drawing, sheet: Sheet) -> list[tuple[Array, str, str]]:
         side = f"{abs(y):g} mm towards the {'big' if y > 0 else 'little'} toe"
         words = f"{x:g} mm from rear edge, {side if y else 'on the centreline'}"
         found.append((np.array([x, y]), "Tender spot", words))
-    for wedge in foot.wedges:
-        where = (
-            f"full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm from rear edge,"
-            f" {taper_words(wedge)}"
-        )
-        if wedge.place is WedgePlace.UNDER:
-            where = "placed by its bolt slots under the cleat, not from the base's edge"
-        words = (
-            f"{wedge.words}; {wedge.thick_edge:.1f} mm there, {wedge.edge:.1f} mm at the thin edge;"
-            f" {where}"
-        )
-        x = wedge.full_to - 2.0 if wedge.taper_front == 0 else wedge.full_to + 4.0
-        ring = np.array(wedge.outline)
-        close = ring[np.abs(ring[:, 0] - x) < 12.0] if len(ring) else ring
-        y = (sheet.across * (close if len(close) else ring)[:, 1]).max() - 8.0
-        found.append((np.array([x, sheet.across * y]), f"Shim {wedge.place}", words))
-    return [*found, *extra_callouts(drawing)]
+    wedges = [_wedge_callout(wedge, sheet) for wedge in foot.wedges]
+    return [*found, *wedges, *extra_callouts(drawing)]
+
+
+def _wedge_callout(wedge: WedgePlan, sheet: Sheet) -> tuple[Array, str, str]:
+    """Return what is said of a shim, and where."""
+    where = (
+        f"full {wedge.full_from:.0f}–{wedge.full_to:.0f} mm from rear edge, {taper_words(wedge)}"
+    )
+    if wedge.place is WedgePlace.UNDER:
+        where = "placed by its bolt slots under the cleat, not from the base's edge"
+    words = (
+        f"{wedge.words}; {wedge.thick_edge:.1f} mm there, {wedge.edge:.1f} mm at the thin edge;"
+        f" {where}"
+    )
+    x = wedge.full_to - 2.0 if wedge.taper_front == 0 else wedge.full_to + 4.0
+    ring = np.array(wedge.outline)
+    close = ring[np.abs(ring[:, 0] - x) < 12.0] if len(ring) else ring
+    y = (sheet.across * (close if len(close) else ring)[:, 1]).max() - 8.0
+    return np.array([x, sheet.across * y]), f"Shim {wedge.place}", words

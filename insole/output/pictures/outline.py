@@ -110,6 +110,7 @@ def _on_page(found: Found, mm: Array, turn: bool) -> Array:
 
 
 def _draw_sheet(figure: Any, found: Found, turn: bool) -> None:
+    """Draw the flattened sheet with line, foot, axis and marks."""
     wide, high = found.flat.size
     scale = min(128.0 / high, 106.0 / wide)
     axes = figure.add_axes(
@@ -138,21 +139,7 @@ def _draw_sheet(figure: Any, found: Found, turn: bool) -> None:
         found, np.stack([points[f"metatarsale_{k}"] for k in ("tibiale", "fibulare")]), turn
     )
     axes.plot(ball[:, 0], ball[:, 1], color=AXIS, linewidth=0.7, linestyle="-.")
-    middle = foot.mean(axis=0)
-    for name, words in NAMES.items():
-        at = _mapped(found, points[name][None], turn)[0]
-        axes.plot(*at, marker="o", markersize=4.0, color=FOOT, markeredgecolor="white")
-        if words:
-            inward = 0.16 * (middle - at)
-            axes.text(
-                *(at + inward),
-                words,
-                fontsize=7.5,
-                color=DARK,
-                ha="center",
-                va="center",
-                bbox={"facecolor": "white", "alpha": 0.75, "pad": 0.8, "linewidth": 0},
-            )
+    _draw_names(axes, found, foot.mean(axis=0), turn)
     way = -1.0 if found.traced.side is Side.RIGHT else 1.0
     axes.text(
         wide / 2 + way * 0.34 * wide,
@@ -172,6 +159,24 @@ def _draw_sheet(figure: Any, found: Found, turn: bool) -> None:
         color=GREY,
         va="top",
     )
+
+
+def _draw_names(axes: Any, found: Found, middle: Array, turn: bool) -> None:
+    """Draw the marks of a traced foot, with their names on its inner side."""
+    for name, words in NAMES.items():
+        at = _mapped(found, found.marks.points[name][None], turn)[0]
+        axes.plot(*at, marker="o", markersize=4.0, color=FOOT, markeredgecolor="white")
+        if words:
+            inward = 0.16 * (middle - at)
+            axes.text(
+                *(at + inward),
+                words,
+                fontsize=7.5,
+                color=DARK,
+                ha="center",
+                va="center",
+                bbox={"facecolor": "white", "alpha": 0.75, "pad": 0.8, "linewidth": 0},
+            )
 
 
 def _mapped(found: Found, points: Array, turn: bool) -> Array:

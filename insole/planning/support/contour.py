@@ -17,6 +17,7 @@ Terms
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -138,7 +139,10 @@ def plan_contour(
     notes = (*notes, *_said(wish, seating, limits))
     counted = np.logical_and(field.inside, behind_ball(seating, field) > 0)
     off = np.abs(plate + contour - top)[counted]
-    made = _record(seating, field, outline, wish, level, plate, top, inside_wedges, limits)
+    shaped = _Shaped(
+        field=field, outline=outline, level=level, plate=plate, top=top, posting=inside_wedges
+    )
+    made = _record(shaped, seating, wish, limits)
     return made.model_copy(update={"snug": round(float((off <= SNUG_MM).mean()), 3)}), notes
 
 
@@ -150,39 +154,55 @@ def plate_of(material: str, limits: Limits) -> float:
     return limits.value("contour.plate_eva" if foam else "contour.plate_rigid")
 
 
-def _record(
-    seating: Seating,
-    field: Field,
-    outline: Array,
-    wish: ContourWish,
-    level: float,
-    plate: float,
-    top: Array,
-    wedges: Sequence[WedgePlan],
-    limits: Limits,
-) -> ContourPlan:
-    x = np.arange(seating.landmarks["arch_apex"][0] - 5.0, seating.landmarks["arch_apex"][0] + 3.1)
-    y = line_at(seating, x)
-    at = [x - field.x[0], y - field.y[0]]
-    along = ndimage.map_coordinates(top, at, order=1, mode="nearest")
-    k = int(along.argmax())
-    _, medial = edges_at(seating.base, x[k])
-    gap = float(ndimage.map_coordinates(field.gap, [[at[0][k]], [at[1][k]]], order=1)[0])
-    filled = float(along[k]) - plate
-    sd = seating.band / limits.value("keepout.coverage")
-    smooth = ndimage.gaussian_filter(top, 0.7, mode="nearest")
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Shaped:
+    """A contoured bed as shaped, before it becomes a plan; `top` and `plate` above its bed, mm."""
 
-    def grid(z: Array) -> HeightGrid:
+    field: Field
+    outline: Array
+    level: float
+    plate: float
+    top: Array
+    posting: Sequence[WedgePlan]
+
+    def grid(self, z: Array) -> HeightGrid:
+        """Return heights on the field as they are kept."""
         return HeightGrid(
-            x0=float(field.x[0]),
-            y0=float(field.y[0]),
+            x0=float(self.field.x[0]),
+            y0=float(self.field.y[0]),
             step=float(STEP_MM),
             z=np.round(z[::STEP_MM, ::STEP_MM], 3).tolist(),
         )
 
-    cup = limits.value("contour.cup") if wish.cup is None else wish.cup
+
+def _crest(shaped: _Shaped, seating: Seating) -> tuple[Crest, float, float]:
+    """Return the crest along the arch line, the gap at it and what of it is filled, mm."""
+    field, apex = shaped.field, seating.landmarks["arch_apex"][0]
+    x = np.arange(apex - 5.0, apex + 3.1)
+    y = line_at(seating, x)
+    at = [x - field.x[0], y - field.y[0]]
+    along = ndimage.map_coordinates(shaped.top, at, order=1, mode="nearest")
+    k = int(along.argmax())
+    _, medial = edges_at(seating.base, x[k])
+    gap = float(ndimage.map_coordinates(field.gap, [[at[0][k]], [at[1][k]]], order=1)[0])
+    crest = Crest(
+        from_rear=round(float(x[k]), 2),
+        from_medial=round(float(medial[0] - y[k]), 2),
+        height=round(float(along[k]), 2),
+        y=round(float(y[k]), 2),
+    )
+    return crest, gap, float(along[k]) - shaped.plate
+
+
+def _record(shaped: _Shaped, seating: Seating, wish: ContourWish, limits: Limits) -> ContourPlan:
+    """Return the plan of a contoured bed."""
+    crest, gap, filled = _crest(shaped, seating)
+    field, outline, full = shaped.field, shaped.outline, wish.length == "full"
+    sd = seating.band / limits.value("keepout.coverage")
+    smooth = ndimage.gaussian_filter(shaped.top, 0.7, mode="nearest")
     words = [
-        f"{100 * level:.0f} % of the gap under the arch, all of it at heel and lateral border",
+        f"{100 * shaped.level:.0f} % of the gap under the arch, all of it at heel and lateral "
+        "border",
         f"at the crest {100 * filled / gap:.0f} % of the gap is filled" if gap > 0 else "",
     ]
     if wish.metatarsal is not None:
@@ -191,26 +211,19 @@ def _record(
     return ContourPlan(
         length=wish.length,
         outline=[(round(float(a), 3), round(float(b), 3)) for a, b in outline],
-        top=grid(field.bed + smooth),
-        bottom=grid(field.bed),
-        plate=plate,
-        edge=limits.value("feel.edge")
-        if wish.length == "three-quarter"
-        else limits.value("contour.forefoot"),
+        top=shaped.grid(field.bed + smooth),
+        bottom=shaped.grid(field.bed),
+        plate=shaped.plate,
+        edge=limits.value("contour.forefoot" if full else "feel.edge"),
         cover=limits.value("thickness.cover"),
-        cup=cup,
-        support_level=round(level, 4),
-        crest=Crest(
-            from_rear=round(float(x[k]), 2),
-            from_medial=round(float(medial[0] - y[k]), 2),
-            height=round(float(along[k]), 2),
-            y=round(float(y[k]), 2),
-        ),
+        cup=limits.value("contour.cup") if wish.cup is None else wish.cup,
+        support_level=round(shaped.level, 4),
+        crest=crest,
         gap_at_crest=Quantity(value=round(gap, 2), sd=round(sd, 2)),
         residual_gap=Quantity(value=round(max(gap - filled, 0.0), 2), sd=round(sd, 2)),
         front_edge=round(float(outline[:, 0].max()), 2),
-        forefoot=limits.value("contour.forefoot") if wish.length == "full" else 0.0,
-        posting=list(wedges),
+        forefoot=limits.value("contour.forefoot") if full else 0.0,
+        posting=list(shaped.posting),
         metatarsal=wish.metatarsal,
         material=wish.material,
         reasons=[w for w in words if w],

@@ -26,8 +26,8 @@ from insole.planning.seating import Seating
 from insole.planning.support.border import line_at
 from insole.planning.support.ceilings import room
 from insole.planning.support.level import support_level
-from insole.planning.support.pad_record import pad_record
-from insole.planning.support.shaping import crest_window, from_kit, from_scan
+from insole.planning.support.pad_record import PadTask, pad_record
+from insole.planning.support.shaping import crest_window
 from insole.planning.support.space import Room
 from insole.planning.support.wish import PadWish, Shaped, move_words
 from insole.record.limits import Limits
@@ -108,20 +108,16 @@ def plan_pad(
     apex_gap = float(space.at(space.gap, seating.landmarks["arch_apex"]))
     least = limits.value("support.least_height")
     if apex_gap * level < least:
-        return PadResult(
-            pad=None,
-            because=(
-                f"the gap under the arch is {apex_gap:.1f} mm, of which {100 * level:.0f} % "
-                "would be "
-                f"{apex_gap * level:.1f} mm: there is nothing to fill on so flat an arch (a pad "
-                "starts "
-                f"at {least:g} mm)"
-            ),
-            notes=notes,
+        because = (
+            f"the gap under the arch is {apex_gap:.1f} mm, of which {100 * level:.0f} % would be "
+            f"{apex_gap * level:.1f} mm: there is nothing to fill on so flat an arch (a pad starts "
+            f"at {least:g} mm)"
         )
-    shape = (from_scan if wish.source == "scan" else from_kit)(
-        space, seating, wish, level, limits, memory
+        return PadResult(pad=None, because=because, notes=notes)
+    task = PadTask(
+        space=space, seating=seating, wish=wish, level=level, limits=limits, memory=memory
     )
+    shape = task.shaped(level)
     if shape is None:
         there = "" if wish.shift == (0.0, 0.0) else f", moved {move_words(*wish.shift)},"
         return PadResult(
@@ -133,7 +129,7 @@ def plan_pad(
                 "that is kept free; make one from the scan"
             ),
         )
-    plan = pad_record(shape, space, seating, wish, level, limits, memory)
+    plan = pad_record(shape, task)
     if isinstance(plan, str):
         return PadResult(pad=None, because=plan, notes=notes)
     notes += (*_place_notes(plan, seating, limits), *_hump_notes(shape, space, seating))

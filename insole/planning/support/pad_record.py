@@ -6,6 +6,7 @@ Shaped + Room + PadWish -> pad_record -> PadPlan, or why the shape is none
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from insole.record.planned_parts import Crest, PadPlan
 from insole.record.rings import edges_at
 from insole.record.values import HeightGrid, Quantity
 
-__all__ = ["pad_record"]
+__all__ = ["PadTask", "pad_record"]
 
 NODE_STEP = 2  # mm between nodes of the stored surface
 BINDING_MM, BINDING_SHARE = 0.2, 0.03  # off the crest, or of the volume: a rule that decides
@@ -29,18 +30,27 @@ COARSE = 2  # mm: grid on which rules are compared
 SNUG_MM = 1.0  # off the wish; common practice, no source
 
 
-def pad_record(
-    shape: Shaped,
-    space: Room,
-    seating: Seating,
-    wish: PadWish,
-    level: float,
-    limits: Limits,
-    memory: Memory,
-) -> PadPlan | str:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadTask:
+    """A pad that is being planned: its room, whose foot, what is wished, within which limits."""
+
+    space: Room
+    seating: Seating
+    wish: PadWish
+    level: float
+    limits: Limits
+    memory: Memory
+
+    def shaped(self, level: float) -> Shaped | None:
+        """Return the pad at a support level, shaped from the scan or picked from the kit."""
+        made = from_kit if self.wish.source == "kit" else from_scan
+        return made(self.space, self.seating, self.wish, level, self.limits, self.memory)
+
+
+def pad_record(shape: Shaped, task: PadTask) -> PadPlan | str:
     """Return the plan of a pad, or the reason why the shape is not one."""
-    feel = feel_of(limits)
-    kit_made = wish.source == "kit"
+    space, seating, wish, limits = task.space, task.seating, task.wish, task.limits
+    feel, level, kit_made = feel_of(limits), task.level, wish.source == "kit"
     top = shape.surface
     crest_x, crest_y = shape.crest
     height = space.at(top, shape.crest)
@@ -63,7 +73,7 @@ def pad_record(
     sd = seating.band / limits.value("keepout.coverage")
     _, medial = edges_at(seating.base, crest_x)
     filled = f"at the crest {100 * height / gap:.0f} % of the gap is filled" if gap > 0 else ""
-    up, down = _steps(space, seating, wish, level, height, limits, memory)
+    up, down = _steps(task, height)
     side = _side_height(space, top, ring, feel.edge)
     return PadPlan(
         name=shape.name,
@@ -178,29 +188,24 @@ def _side_height(space: Room, top: Array, ring: Array, edge: float) -> float:
     return round(max([edge, *(space.at(top, point) for point in ring)]), 2)
 
 
-def _steps(
-    space: Room,
-    seating: Seating,
-    wish: PadWish,
-    level: float,
-    height: float,
-    limits: Limits,
-    memory: Memory,
-) -> tuple[str, str]:
+def _steps(task: PadTask, height: float) -> tuple[str, str]:
     """Return what one step more and one step less of support would do, in words."""
+    limits, level = task.limits, task.level
     step, least = limits.value("support.step"), limits.value("support.least")
     up, down = level + step, level - step
-    if wish.source == "scan":  # compare like with like: both on the coarse grid
-        space = memory.kept("coarse", (space,), (COARSE,), lambda: space.coarser(COARSE))
-        height = _height_at(space, seating, wish, level, limits, memory)
+    if task.wish.source == "scan":  # compare like with like: both on the coarse grid
+        fine = task.space
+        coarse = task.memory.kept("coarse", (fine,), (COARSE,), lambda: fine.coarser(COARSE))
+        task = replace(task, space=coarse)
+        height = _height_at(task, level)
     if up > limits.value("support.refuse_above") + 1e-9:
         more = (
             f"no further step: above {100 * limits.value('support.refuse_above'):.0f} % is refused"
         )
-    elif not seating.shoe_known and up > limits.value("support.unsure") + 1e-9:
+    elif not task.seating.shoe_known and up > limits.value("support.unsure") + 1e-9:
         more = "no further step without a measured shoe"
     else:
-        gain = _height_at(space, seating, wish, up, limits, memory) - height
+        gain = _height_at(task, up) - height
         more = f"{100 * up:.0f} %: crest {gain:.1f} mm higher"
         if gain < 0.1:
             more = f"{100 * up:.0f} %: no higher, the rules above hold the crest"
@@ -208,16 +213,13 @@ def _steps(
             more += "; it would press against the standing arch"
     if down < least - 1e-9:
         return more, "no further step: less is not felt"
-    loss = height - _height_at(space, seating, wish, down, limits, memory)
+    loss = height - _height_at(task, down)
     if loss < 0.1:
         return more, f"{100 * down:.0f} %: no lower, the rules above hold the crest there as well"
     return more, f"{100 * down:.0f} %: crest {loss:.1f} mm lower, more room to the arch"
 
 
-def _height_at(
-    space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits, memory: Memory
-) -> float:
+def _height_at(task: PadTask, level: float) -> float:
     """Return the crest height that another support level would give, mm."""
-    made = from_kit if wish.source == "kit" else from_scan
-    shape = made(space, seating, wish, level, limits, memory)
-    return space.at(shape.surface, shape.crest) if shape else 0.0
+    shape = task.shaped(level)
+    return task.space.at(shape.surface, shape.crest) if shape else 0.0
