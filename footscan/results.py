@@ -62,7 +62,9 @@ class Finding:
         Where: ``"scan"``, ``"sole"``, ``"heel"``, ``"arch"``, ``"ball"``, ``"toes"``, ``"leg"``,
         ``"medial border"``, ``"lateral border"``, ``"dorsum"``.
     value, limit : float or None
-        The measured value against its limit, in the unit that `text` names.
+        The measured value against its limit.
+    unit : str
+        Of both, as in a sentence; empty for a ratio.
     """
 
     code: str
@@ -72,6 +74,7 @@ class Finding:
     region: str = "scan"
     value: float | None = None
     limit: float | None = None
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

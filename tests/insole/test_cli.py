@@ -19,7 +19,7 @@ import pytest
 import trimesh
 
 from insole import cli, workflow
-from insole.cli.options.outcomes import progress
+from insole.cli.options.outcomes import outcomes_of, progress
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_scans"
@@ -161,6 +161,10 @@ def test_check_says_scan_again_and_why(run: Run) -> None:
     # the file was spoilt by a 62 mm hole under the arch and 0.9 mm noise
     assert any("hole" in row.lower() for row in deciding)
     assert any("noise" in row.lower() for row in deciding)
+    [hole] = [row for row in deciding if "hole" in row.lower()]
+    seen = re.search(r"hole (\d+) mm .* \((\d+)(\.\d)? mm, limit 15 mm\)", hole)
+    assert seen is not None, hole
+    assert abs(int(seen[1]) - float(seen[2])) <= 1
 
 
 @pytest.mark.parametrize("order", [(LEFT, BAD), (BAD, LEFT)])
@@ -305,6 +309,24 @@ def test_a_fault_of_ours_stays_with_its_scan(monkeypatch: pytest.MonkeyPatch) ->
         assert isinstance(sent, FootscanError)
         assert str(sent).startswith(words)
         assert sent.exit_code == 3
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("a.ply: no foot was found", "in/a.ply: no foot was found"),
+        ("no foot was found", "in/a.ply: no foot was found"),
+        ("file in/a.ply: no such file", "file in/a.ply: no such file"),
+    ],
+)
+def test_a_sentence_names_its_file_once(
+    monkeypatch: pytest.MonkeyPatch, said: str, shown: str
+) -> None:
+    from footscan.errors import FootscanError
+
+    monkeypatch.setattr(workflow, "measure_each", lambda _: [FootscanError(said)])
+    [found] = outcomes_of([workflow.Shots(files=(Path("in/a.ply"),))], quiet=True)
+    assert found.error == shown
 
 
 def test_long_lists_show_a_bar_at_a_terminal_only(
