@@ -232,7 +232,7 @@ def test_a_scan_without_a_sole_hears_of_the_sole_and_not_of_its_side(both_sides)
     """Stating the side would not mend it."""
     up = face_normals(both_sides.vertices, both_sides.faces)[:, 2] > -0.3
     bare = Scan(vertices=both_sides.vertices, faces=both_sides.faces[up])
-    with pytest.raises(ScanQualityError, match="^the sole is missing: neither heel nor ball"):
+    with pytest.raises(ScanQualityError, match=r"^the sole is missing: neither heel nor ball"):
         measure_scan(bare, Options())
 
 

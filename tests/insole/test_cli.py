@@ -162,7 +162,7 @@ def test_check_says_scan_again_and_why(run: Run) -> None:
     assert any("hole" in row.lower() for row in deciding)
     assert any("noise" in row.lower() for row in deciding)
     [hole] = [row for row in deciding if "hole" in row.lower()]
-    seen = re.search(r"hole (\d+) mm .* \((\d+)(\.\d)? mm, limit 15 mm\)", hole)
+    seen = re.search(r"hole (\d+) mm .* \((\d+(?:\.\d+)?) mm, limit 15 mm\)", hole)
     assert seen is not None, hole
     assert abs(int(seen[1]) - float(seen[2])) <= 1
 
