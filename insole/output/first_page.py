@@ -29,8 +29,8 @@ ABOUT = {
     "cut": "DXF and SVG 1:1, one sheet per foot, in two views: foot side up (seen from above: "
     "cut, grind, placement lines) and shoe side up (seen from below: the letters). Layers: "
     f"{', '.join(reversed(CutLayer))}, see below. cut/sheet-...: sheets of stock, foot side up, "
-    "parts of one material and thickness close together and turned. cut/parts: each part alone. Cut each "
-    "part from one of these files only.",
+    "parts of one material and thickness close together and turned. cut/parts: each part alone. "
+    "Cut each part from one of these files only.",
     "paper": "The bench page to work from, the 1:1 template, the pieces to cut from sheet at full "
     "size with their grind lines, section gauges to cut from card and hold to a ground or moulded "
     "part, the report with pictures for the rider and parts to tick off, the whole plan.",
