@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from footscan import reading
+from footscan import reading, sides
 from footscan.errors import LandmarkError, PoseError, SideError, UnitsError
 from footscan.finding import cleaning, hollow, matching
 from footscan.measuring import ball, landmarks, measures, pose, sizes
@@ -128,13 +128,14 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
     """
     seen = _found(scan, options, drawn)
     matches, sketch = seen.matches, seen.sketch
-    best, ratio = _sided(matches, options)
+    best, ratio = sides.best(matches, options.side)
     factor, unit, evidence = infer_unit(matching.length_of(sketch.points, best), scan, options)
     best = replace(best, origin=best.origin * factor, scale=best.scale * factor)
     floor = sketch.floor.scaled(factor) if sketch.floor is not None else None
     in_mm = seen.scan.scaled(factor)
     cleaned = cleaning.clean(in_mm, best, floor)
     settled = pose.settle(cleaned, best, kind=seen.kind, load=options.load)
+    sides.check(ratio, options.side, sole_missing=quality.is_missing(settled))
     foot = settled.foot
     found = _landmarks(settled, options)
     filled, arch_reason = quality.is_filled(settled), _no_arch_because(settled, options)
@@ -155,6 +156,8 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
         in_mm,
         found,
     )
+    if any(finding.code == "heel-cut" for finding in report.findings):
+        values = uncertainty.on_clipped_heel(values)
     facts = ScanFacts(
         file=" + ".join(scan.files),
         sha256=scan.sha256,
@@ -162,8 +165,8 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
         mm_per_unit=factor,
         unit_evidence=evidence,
         side=foot.side.value,
-        side_confidence=_confidence(ratio, options, contradicted),
-        side_evidence=_side_words(ratio, options, contradicted),
+        side_confidence=sides.confidence(ratio, options.side, contradicted),
+        side_evidence=sides.words(ratio, options.side, contradicted),
         kind=foot.kind.value,
         load=foot.load.value,
         points=len(scan.vertices),
@@ -323,39 +326,6 @@ def infer_unit(length: float, scan: Scan, options: Options) -> tuple[float, Unit
     if scan.stated_unit is not None and scan.stated_unit is not unit:
         words += f" (the file says {scan.stated_unit.value}, which would be no foot)"
     return unit.mm, unit, words
-
-
-def _sided(matches: list[matching.Match], options: Options) -> tuple[matching.Match, float]:
-    """Return the match to go on with, and how much worse the other side fits.
-
-    Raises
-    ------
-    footscan.errors.SideError
-        Nobody stated the side, and both sides fit about equally well.
-    """
-    ratio = matches[1].cost / matches[0].cost if len(matches) > 1 else 1.0
-    if options.side is not None:
-        return next(m for m in matches if m.side is options.side), ratio
-    if ratio < quality.limits()["side"].measuring:
-        raise SideError("left or right cannot be told from this scan; say which foot it is").asking(
-            "side"
-        )
-    return matches[0], ratio
-
-
-def _confidence(ratio: float, options: Options, contradicted: bool) -> float:
-    """Return the confidence in the side, 0.5 to 1, rising with the misfit ratio."""
-    told = 1 - 0.5 * float(np.exp(-((ratio - 1) / 0.08)))
-    if options.side is None:
-        return round(told, 3)
-    return round(1 - told, 3) if contradicted else round(max(told, 0.9), 3)
-
-
-def _side_words(ratio: float, options: Options, contradicted: bool) -> str:
-    words = f"as the other foot it would fit {ratio:.2f} times as badly"
-    if options.side is None:
-        return words
-    return f"stated; the scan speaks against it ({words})" if contradicted else f"stated; {words}"
 
 
 def _landmarks(settled: pose.Settled, options: Options) -> dict[str, Landmark]:

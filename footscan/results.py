@@ -7,9 +7,11 @@ Every value says its unit and standard deviation, or why it cannot be had from t
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NoReturn, TypeVar
 
 from footscan.foot import Foot
 from footscan.scan import Array, Unit
@@ -28,6 +30,7 @@ __all__ = [
 
 
 BY_HAND = "by hand"  # the method of a landmark that was set by hand
+T = TypeVar("T")
 
 
 class Verdict(StrEnum):
@@ -62,7 +65,9 @@ class Finding:
         Where: ``"scan"``, ``"sole"``, ``"heel"``, ``"arch"``, ``"ball"``, ``"toes"``, ``"leg"``,
         ``"medial border"``, ``"lateral border"``, ``"dorsum"``.
     value, limit : float or None
-        The measured value against its limit, in the unit that `text` names.
+        The measured value against its limit.
+    unit : str
+        Of both, as in a sentence; empty for a ratio.
     """
 
     code: str
@@ -72,6 +77,7 @@ class Finding:
     region: str = "scan"
     value: float | None = None
     limit: float | None = None
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -158,7 +164,16 @@ class ScanReport:
         return tuple(f for f in self.findings if f.severity is level)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Named(dict[str, T]):
+    """What a foot has by name; a name that it does not have is answered with the nearest."""
+
+    def __missing__(self, name: str) -> NoReturn:
+        near = difflib.get_close_matches(str(name), self, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else f"it has {', '.join(self)}"
+        raise KeyError(f"the foot has no {name!r}; {hint}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class MeasuredFoot:
     """Everything known of one scanned foot.
 
@@ -176,6 +191,8 @@ class MeasuredFoot:
         Shoe sizes with the formula named.
     stated : mapping of str to object
         What was stated of the scan, by name of the option, for the record of a plan's sources.
+
+    Names that `landmarks` and `measures` do not have raise a KeyError that says the nearest.
     """
 
     facts: ScanFacts
@@ -185,3 +202,11 @@ class MeasuredFoot:
     measures: Mapping[str, Measure]
     sizes: Mapping[str, object]
     stated: Mapping[str, object] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for name in ("landmarks", "measures"):
+            object.__setattr__(self, name, _Named(getattr(self, name)))
+
+    def __repr__(self) -> str:
+        facts = self.facts
+        return f"<{facts.side} foot of {facts.file}: {self.report.verdict.value}>"

@@ -36,7 +36,8 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 # tests know no workshop of whoever runs them
 os.environ["SOLEWRIGHT_HOME"] = str(Path(__file__).parent / "no-workshop")
 
-MANY = 2  # cases of one test; of more than these every fifth one runs, all with --long
+# cases of one test; of more than these every fifth one runs, all with --long or in a file alone
+MANY = 2
 EVERY = 5
 QUICK = re.compile(  # all cases of these take no time, or stand for a danger each
     r"riders/|test_(words|red_flags|reading|hostile|limits|questions|planning_boundaries|thresholds"
@@ -54,6 +55,8 @@ def pytest_collection_modifyitems(config, items):
     if config.getoption("--long"):
         return
     skip = pytest.mark.skip(reason="takes long: --long runs it")
+    few = pytest.mark.skip(reason="one of many cases: --long runs all, and naming one file does")
+    alone = len(config.args) == 1 and ".py" in config.args[0]
     cases = {}
     for item in items:
         if item.get_closest_marker("long"):
@@ -61,10 +64,10 @@ def pytest_collection_modifyitems(config, items):
         elif item.nodeid.endswith("]"):
             cases.setdefault(item.nodeid.partition("[")[0], []).append(item)
     for name, many in cases.items():
-        if len(many) > MANY and not QUICK.search(name):
+        if len(many) > MANY and not alone and not QUICK.search(name):
             for k, item in enumerate(many):
                 if k % EVERY:
-                    item.add_marker(skip)
+                    item.add_marker(few)
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -109,6 +109,19 @@ def test_the_lines_of_the_manual_run(tmp_path, monkeypatch, capsys):
     # the arch's height by formula is 17.5 mm; the scan may differ by some tenths
     said = capsys.readouterr().out
     assert said.startswith("fit for making: arch 17.")
+    assert "\nfirst head at [" in said
+    left, built = names["left"], insole.build(names["plan"])
+    assert repr(left) == "<left foot of larch_left.ply: fit for making>"
+    with pytest.raises(KeyError, match="no 'arch_height'; did you mean 'arch_apex_height'"):
+        left.measures["arch_height"]
+    with pytest.raises(KeyError, match="no 'mth_1'; did you mean 'mth1'"):
+        left.landmarks["mth_1"]
+    with pytest.raises(KeyError, match="no 'zzz'; it has "):
+        left.measures["zzz"]
+    assert repr(built.right).startswith("<right foot: base, arch-pad")
+    assert str(built.left.pad).startswith("<left-arch-pad of larch v1: trial-tpu, ")
+    with pytest.raises(insole.PlanError, match="no metatarsal-pad for the left foot"):
+        _ = built.left.metatarsal
     assert insole.read_plan("plan.json") == names["plan"]
     assert trimesh.load("pad.stl", force="mesh").is_watertight
 

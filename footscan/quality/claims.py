@@ -111,6 +111,7 @@ def scale(measures: Mapping[str, Measure], evidence: Evidence) -> list[Finding]:
             advice="Measure again by hand; if it holds, the scanner's scale is off: scan again.",
             value=round(share, 2),
             limit=limits()["scale"].making,
+            unit="%",
         )
     ]
 
@@ -168,6 +169,7 @@ def proportions(measures: Mapping[str, Measure]) -> list[Finding]:
                 region="scan",
                 value=round(length, 1),
                 limit=LENGTH_MM[length > LENGTH_MM[1]],
+                unit="mm",
                 text=f"The foot is {length:.0f} mm long; adults have {LENGTH_MM[0]:.0f} to "
                 f"{LENGTH_MM[1]:.0f} mm.",
                 advice="A child's foot is shorter; else check the unit and the scale.",
@@ -245,6 +247,7 @@ def ball_line(
                 region="ball",
                 value=round(value, 3),
                 limit=low if value < low else high,
+                unit="deg" if unit else "",
                 text=f"An unusual ball: {words} is {value:.3g}{unit} ({low:g} to {high:g}).",
                 advice="Check first and fifth head with a finger and set the ball points by hand "
                 "before pad, wedge or cleat are placed by them.",
@@ -269,6 +272,7 @@ def ball_unsure(measures: Mapping[str, Measure]) -> list[Finding]:
             region="ball",
             value=round(sds[name], 1),
             limit=UNSURE_MM[name],
+            unit="mm",
             text=f"The ball is placed to ± {2 * sds[name]:.0f} mm only: {BALL_PLACE[name]} has no "
             "one clear place in this scan.",
             advice="Check first and fifth head with a finger, and set them by hand, before a cleat "

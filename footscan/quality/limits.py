@@ -34,7 +34,7 @@ class Limit:
     rising : bool
         True when larger is worse.
     unit, why : str
-        Unit of the three, and the reason for them.
+        Unit of the three, what is counted in it, and the reason for them.
     """
 
     making: float
@@ -43,6 +43,12 @@ class Limit:
     why: str
     note: float | None = None
     rising: bool = True
+
+    @property
+    def unit_word(self) -> str:
+        """The unit alone, as it stands behind a number."""
+        word = self.unit.split()[0].strip(",")
+        return "deg" if word == "degrees" else word
 
     def weigh(self, value: float) -> tuple[Severity, float] | None:
         """Return the severity of `value` and the limit that it passed, None within all."""
@@ -114,6 +120,7 @@ def grade(code: str, value: float, text: str, advice: str, region: str) -> list[
             region=region,
             value=round(value, 3),
             limit=limit,
+            unit=limits()[code].unit_word,
         )
     ]
 

@@ -62,6 +62,7 @@ def findings(view: View) -> list[Finding]:
                 region="sole",
                 value=round(100 * best, 1),
                 limit=100 * MISSING_SHARE,
+                unit="%",
                 text="The sole is missing: neither heel nor ball was seen from below.",
                 advice="Scan the foot from below, in the air or through glass.",
             )

@@ -17,7 +17,7 @@ from footscan.quality.surface import noise_mm, spacing_mm
 from footscan.results import Landmark, Measure
 from footscan.scan import Array
 
-__all__ = ["widened_landmarks", "widened_measures", "widening"]
+__all__ = ["on_clipped_heel", "widened_landmarks", "widened_measures", "widening"]
 
 NOISE_MM, PER_NOISE_MM = 0.25, 4.5
 SPACING_MM, PER_SPACING_MM = 2.5, 0.6
@@ -67,3 +67,12 @@ def widened_measures(found: Mapping[str, Measure], factor: float) -> dict[str, M
         name: m if m.sd is None or m.by_hand else replace(m, sd=round(m.sd * factor, 4))
         for name, m in found.items()
     }
+
+
+def on_clipped_heel(found: Mapping[str, Measure]) -> dict[str, Measure]:
+    """Return the measures without the heel breadths: their stations count from the heel's end.
+
+    20 mm clipped off a heel made them 2 mm broad, far beyond their deviations.
+    """
+    reason = "the scan is clipped at the heel, from which its stations count; scan the heel again"
+    return {**found, **{n: Measure(reason=reason) for n in ("heel_breadth", "heel_breadth_max")}}

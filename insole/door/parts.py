@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["BuiltPart", "BuiltParts", "FootParts", "materials_of"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class BuiltPart:
     """One solid, as it is worn.
 
@@ -45,6 +45,10 @@ class BuiltPart:
     case: str
     version: int
     plan_id: str
+
+    def __repr__(self) -> str:
+        size = f"{self.material}, {self.volume / 1000:.1f} cm3"
+        return f"<{self.label} of {self.case} v{self.version}: {size}>"
 
     @property
     def name(self) -> str:
@@ -124,8 +128,8 @@ class BuiltPart:
 class FootParts(Mapping[str, BuiltPart]):
     """The parts of one foot, by name; a part that the plan does not have is an error that says so.
 
-    ``base``, ``pad``, ``bed`` (contoured), ``dowels``, ``forefoot_shim``, ``heel_shim``,
-    ``under_shoe_shim`` are the usual ones; ``parts["arch-pad"]`` finds any by name.
+    ``base``, ``pad``, ``metatarsal``, ``bed`` (contoured), ``dowels``, ``forefoot_shim``,
+    ``heel_shim``, ``under_shoe_shim`` are the usual ones; ``parts["arch-pad"]`` finds any by name.
     """
 
     def __init__(self, side: str, parts: Sequence[BuiltPart], why: Mapping[str, str]) -> None:
@@ -146,6 +150,9 @@ class FootParts(Mapping[str, BuiltPart]):
 
     def __len__(self) -> int:
         return len(self._parts)
+
+    def __repr__(self) -> str:
+        return f"<{self.side} foot: {', '.join(self._parts) or 'no parts'}>"
 
     def part(self, name: str) -> BuiltPart:
         """Return a part by name.
@@ -175,6 +182,11 @@ class FootParts(Mapping[str, BuiltPart]):
     def pad(self) -> BuiltPart:
         """The arch pad."""
         return self.part("arch-pad")
+
+    @property
+    def metatarsal(self) -> BuiltPart:
+        """The metatarsal pad, where it is a part of its own."""
+        return self.part("metatarsal-pad")
 
     @property
     def bed(self) -> BuiltPart:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from insole.output import readme
 from insole.output.contents import plate_files
+from insole.output.cut.layers import CutLayer
 from insole.output.long_parts import glue_rows
 from insole.output.made import Run, size_words, way_words
 from insole.output.phrases import capital
@@ -27,10 +28,10 @@ ABOUT = {
     "print": "3MF: one file per material and plate, parts named. STL: one part each.",
     "solid": "STEP: solids for CAD, without letters and grooves.",
     "cut": "DXF and SVG 1:1, one sheet per foot, in two views: foot side up (seen from above: "
-    "cut, grind, placement lines) and shoe side up (seen from below: the letters). Layers: CUT, "
-    "GRIND, ENGRAVE, PEN, NOTE, see below. cut/sheet-...: sheets of stock, foot side up, parts of "
-    "one material and thickness close together and turned. cut/parts: each part alone. Cut each "
-    "part from one of these files only.",
+    "cut, grind, placement lines) and shoe side up (seen from below: the letters). Layers: "
+    f"{', '.join(reversed(CutLayer))}, see below. cut/sheet-...: sheets of stock, foot side up, "
+    "parts of one material and thickness close together and turned. cut/parts: each part alone. "
+    "Cut each part from one of these files only.",
     "paper": "The bench page to work from, the 1:1 template, the pieces to cut from sheet at full "
     "size with their grind lines, section gauges to cut from card and hold to a ground or moulded "
     "part, the report with pictures for the rider and parts to tick off, the whole plan.",

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from insole.output.cut.layers import CutLayer
 from insole.output.cut.nesting import NestedSheet
 from insole.parts.build import hanging_area
 from insole.parts.contour import CONTOUR
@@ -35,12 +36,13 @@ __all__ = [
 ]
 
 LINE_ROWS = (
-    "CUT: cut through; holes before outlines.",
-    "GRIND: do not burn; lines of equal height above the underside, mm, to grind by; of a "
-    "contoured bed above the lowest place of its underside, the underside's own on the shoe side.",
-    "ENGRAVE: shallow, in single strokes.",
-    "PEN: draw: side, part and the arrow to the toes.",
-    "NOTE: switch off; titles and the ruler, for people.",
+    f"{CutLayer.CUT}: cut through; holes before outlines.",
+    f"{CutLayer.GRIND}: do not burn; lines of equal height above the underside, mm, to grind by; "
+    "of a contoured bed above the lowest place of its underside, the underside's own on the shoe "
+    "side.",
+    f"{CutLayer.ENGRAVE}: shallow, in single strokes.",
+    f"{CutLayer.PEN}: draw: side, part and the arrow to the toes.",
+    f"{CutLayer.NOTE}: switch off; titles and the ruler, for people.",
 )
 PADS = ("arch-pad", "metatarsal-pad")
 MOULDED = "the moulded bed replaces base and pad; a shim goes under it"
@@ -208,7 +210,9 @@ def order(making: Making) -> list[str]:
     if making.layers:
         steps.append("Glue the layers and grind off the steps, see below.")
     if ground:
-        steps.append(f"Grind or mill {_labels(ground)} by the GRIND lines, thinnest edge last.")
+        steps.append(
+            f"Grind or mill {_labels(ground)} by the {CutLayer.GRIND} lines, thinnest edge last."
+        )
     if "dowels" in names:
         steps.append(
             "Cut the webs of the dowels; drill or clear the sockets; glue a dowel into "

@@ -32,6 +32,7 @@ STRAY = 0.03  # mm, as mean over an outline's length, that a ring may reach over
 NOTCH = 90.0  # mm2 that the notch, with the trim allowance in it, may take away
 HOLE = 0.5  # mm that the middle of a slot may stray
 TOOTH = 2.0  # mm2: less than that is no notch
+# layer names are spelt here on purpose and not taken from the writers' ``CutLayer``
 INK = ("PEN", "ENGRAVE")
 
 

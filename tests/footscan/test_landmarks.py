@@ -115,6 +115,10 @@ def test_foot_without_a_ball_has_no_landmarks(hanging):
     with pytest.raises(LandmarkError, match=r"not seen; scan the whole foot again") as caught:
         landmarks.find(replace(hanging.foot, vertices=rear))
     assert caught.value.name == "ball"
+    front = hanging.foot.vertices[hanging.foot.vertices[:, 0] > 120]
+    with pytest.raises(LandmarkError, match="the heel is not seen") as caught:
+        landmarks.find(replace(hanging.foot, vertices=front))
+    assert caught.value.name == "heel_centre"
 
 
 def test_foot_without_an_instep_says_so(hanging):

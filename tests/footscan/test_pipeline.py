@@ -9,7 +9,14 @@ import numpy as np
 import pytest
 
 from footscan.checking.repeat import compare
-from footscan.errors import LandmarkError, ScanReadError, SideError, UnitsError
+from footscan.errors import (
+    LandmarkError,
+    ScanQualityError,
+    ScanReadError,
+    SideError,
+    UnitsError,
+)
+from footscan.foot import face_normals
 from footscan.measuring import ball
 from footscan.pipeline import Options, infer_unit, measure_files, measure_scan
 from footscan.results import Severity, Verdict
@@ -219,6 +226,14 @@ def both_sides(flat_specimen) -> Scan:
 def test_side_that_cannot_be_told_is_asked_for(both_sides):
     with pytest.raises(SideError, match="cannot be told from this scan; say which foot it is"):
         measure_scan(both_sides, Options())
+
+
+def test_a_scan_without_a_sole_hears_of_the_sole_and_not_of_its_side(both_sides):
+    """Stating the side would not mend it."""
+    up = face_normals(both_sides.vertices, both_sides.faces)[:, 2] > -0.3
+    bare = Scan(vertices=both_sides.vertices, faces=both_sides.faces[up])
+    with pytest.raises(ScanQualityError, match=r"^the sole is missing: neither heel nor ball"):
+        measure_scan(bare, Options())
 
 
 def test_stated_side_is_taken_where_the_scan_is_silent(both_sides):

@@ -69,6 +69,31 @@ def test_fault_is_found_and_sent_back(scan_with, faults, code, region):
     assert finding.advice
 
 
+def test_a_clipped_heel_has_no_breadth_and_says_why(scan_with):
+    """Stations count from the heel's end: with 20 mm off, the breadth there reads 2 mm too much."""
+    measured = measure_scan(scan_with(cut_heel=20.0), Options(load=Load.HALF))
+    assert codes(measured)["heel-cut"] is Severity.AGAIN
+    for name in ("heel_breadth", "heel_breadth_max"):
+        assert measured.measures[name].value is None
+        assert measured.measures[name].reason.startswith("the scan is clipped at the heel")
+
+
+@pytest.mark.parametrize(
+    ("code", "value", "unit"),
+    [
+        ("noise", 0.4, "mm"),
+        ("border-seen", 60.0, "deg"),
+        ("heel-cut", 25.0, "mm"),
+        ("floor-left", 8.0, "cm²"),
+        ("toes-joined", 1.0, "clefts"),
+        ("smoothed", 3.0, "mm"),
+    ],
+)
+def test_a_finding_carries_the_unit_of_its_value(code, value, unit):
+    found = grade(code, value, "", "", "sole")
+    assert [(f.value, f.unit) for f in found] == [(value, unit)]
+
+
 def test_two_skins_are_seen_with_their_distance(scan_with):
     measured = measure_scan(scan_with(ghost=1.0), Options())
     assert measured.report.verdict is not Verdict.MAKING

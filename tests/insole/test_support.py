@@ -365,6 +365,20 @@ def test_less_sure_landmarks_keep_the_front_further_back():
     assert any("9.8 mm for the landmarks' uncertainty" in text for text in binding)
 
 
+@pytest.mark.parametrize(("arch", "arch_at"), [(22.0, 0.55), (24.0, 0.60)])
+def test_a_pad_that_reaches_the_ball_ends_10_mm_and_its_band_behind_it(arch, arch_at):
+    """The width stands here as well: on such an arch both the rule and its number decide."""
+    seat = seated(arch=arch, arch_at=arch_at, landmark_sd=1.5)
+    pad = made(seat, level=1.0)
+    marks = {name: np.array(at[:2]) for name, at in seat.landmarks.items()}
+    medial, lateral = marks["metatarsale_tibiale"], marks["metatarsale_fibulare"]
+    medial[0], lateral[0] = min(medial[0], marks["mth1"][0]), min(lateral[0], marks["mth5"][0])
+    line = shapely.LineString([lateral + 9 * (lateral - medial), medial + 9 * (medial - lateral)])
+    away = shapely.distance(shapely.points(np.asarray(pad.outline)), line).min()
+    assert 0.0 <= away - (10.0 + 1.96 * 1.5) < 1.0
+    assert any(text.startswith("the front edge stays 12.9 mm behind") for text in pad.binding)
+
+
 @pytest.mark.parametrize(
     ("load", "shoe", "wanted", "level"),
     [

@@ -76,7 +76,10 @@ def outcomes_of(shots: Sequence[Shots], quiet: bool) -> Iterator[Outcome]:
             name = " + ".join(str(path) for path in shot.files)
             found = Outcome(name=name, stem=shot.files[0].stem, feet=[])
             if isinstance(result, FootscanError):
-                found.error = str(result) if name in str(result) else f"{name}: {result}"
+                # it may begin with the name already, without folders
+                short = " + ".join(path.name for path in shot.files)
+                sentence = str(result).removeprefix(f"{short}: ")
+                found.error = sentence if name in sentence else f"{name}: {sentence}"
                 found.error += how(*result.asks)
             else:
                 found.feet = result

@@ -68,9 +68,16 @@ def verdict(foot: MeasuredFoot) -> str:
     deciding = set(foot.report.deciding)
     for finding in foot.report.findings:
         sign = "*" if finding in deciding else "-"
-        against = f" (limit {finding.limit:g})" if finding.limit is not None else ""
-        rows.append(f"  {sign} {finding.text}{against} {advice(finding)}")
+        rows.append(f"  {sign} {finding.text}{_against(finding)} {advice(finding)}")
     return "\n".join(rows)
+
+
+def _against(finding: Finding) -> str:
+    """Return value and limit of a finding with their unit, in brackets; nothing without them."""
+    if finding.value is None or finding.limit is None:
+        return ""
+    unit = UNITS.get(finding.unit, f" {finding.unit}")
+    return f" ({finding.value:.4g}{unit}, limit {finding.limit:.4g}{unit})"
 
 
 def check_table(rows: Sequence[tuple[str, MeasuredFoot | None]]) -> str:

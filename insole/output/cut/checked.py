@@ -11,7 +11,7 @@ import numpy as np
 from footscan.scan import Array
 from insole.errors import OutputError
 from insole.output.cut.cutting import left_first, wanted_shape
-from insole.output.cut.layers import LAYERS, Face
+from insole.output.cut.layers import LAYERS, CutLayer, Face
 from insole.parts.part import Part
 
 __all__ = ["dxf_rings", "read_back_dxf", "read_back_svg", "same_shape", "svg_rings"]
@@ -61,10 +61,12 @@ def dxf_rings(path: Path) -> list[Array]:
     entities: list[Any] = list(doc.modelspace())
     kinds, layers = {e.dxftype() for e in entities}, {e.dxf.layer for e in entities}
     if kinds != {"POLYLINE" if old else "LWPOLYLINE"} or not layers <= LAYERS.keys():
-        raise OutputError(f"{path.name} holds more than polylines on the layers {list(LAYERS)}")
-    cut = [e for e in entities if e.dxf.layer == "CUT"]
+        raise OutputError(
+            f"{path.name} holds more than polylines on the layers {', '.join(LAYERS)}"
+        )
+    cut = [e for e in entities if e.dxf.layer == CutLayer.CUT]
     if not all(e.is_closed if old else e.closed for e in cut):
-        raise OutputError(f"{path.name} has an open line on the layer CUT")
+        raise OutputError(f"{path.name} has an open line on the layer {CutLayer.CUT}")
     return [_chords(_bulged(e, old)) for e in cut]
 
 
@@ -123,9 +125,9 @@ def svg_rings(path: Path) -> list[Array]:
     view = root.get("viewBox", "").split()
     if [f"{v}mm" for v in view[2:]] != [root.get("width"), root.get("height")]:
         raise OutputError(f"{path.name} is not drawn 1:1 in millimetres")
-    lines = [p.get("d", "") for p in root.findall(f"{space}g[@id='CUT']/{space}path")]
+    lines = [p.get("d", "") for p in root.findall(f"{space}g[@id='{CutLayer.CUT}']/{space}path")]
     if not all(line.endswith("Z") for line in lines):
-        raise OutputError(f"{path.name} has an open line in the group CUT")
+        raise OutputError(f"{path.name} has an open line in the group {CutLayer.CUT}")
     return [_chords(_svg_rows(line) * [1.0, -1.0, -1.0]) for line in lines]
 
 

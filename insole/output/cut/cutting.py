@@ -37,7 +37,7 @@ from insole.output.cut.labels import (
     own_label,
     title_lines,
 )
-from insole.output.cut.layers import LAYERS, Face, Sheet, Stroke, seen
+from insole.output.cut.layers import LAYERS, CutLayer, Face, Sheet, Stroke, seen
 from insole.output.cut.lettering import lettering
 from insole.output.print.plates import shelves
 from insole.parts.part import Part
@@ -162,7 +162,7 @@ def _drawn_once(
     """
     rings = cut_rings(part, kerf, face)
     words = title_lines(part, rings[-1], face)
-    named = [Stroke(layer="NOTE", part=part.label, points=w, closed=False) for w in words]
+    named = [Stroke(layer=CutLayer.NOTE, part=part.label, points=w, closed=False) for w in words]
     return tuple(named), tuple(_strokes(part, rings, face))
 
 
@@ -183,7 +183,7 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
     """Yield all strokes of a part but its title, as they lie on the sheet."""
     import shapely
 
-    def stroke(layer: str, points: Array, closed: bool = False) -> Stroke:
+    def stroke(layer: CutLayer, points: Array, closed: bool = False) -> Stroke:
         return Stroke(layer=layer, part=part.label, points=points, closed=closed)
 
     whole = shapely.Polygon(rings[-1], rings[:-1])
@@ -192,11 +192,11 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
     numbers = [level.strokes for level in levels]
     label = own_label(part, whole, face, numbers, busy if face == "foot" else [])
     halo = shapely.union_all([shapely.LineString(line).buffer(1.2) for line in label])
-    yield from (stroke("PEN", line) for line in label)
+    yield from (stroke(CutLayer.PEN, line) for line in label)
     # a number that a label had to be written over goes as a whole
     kept = {n.line: n for n in levels if shapely.MultiLineString(n.strokes).disjoint(halo)}
     for level in kept.values():
-        yield from (stroke("GRIND", line) for line in level.strokes)
+        yield from (stroke(CutLayer.GRIND, line) for line in level.strokes)
     border = whole.boundary.buffer(BESIDE_CUT)
     drawn = shapely.Polygon()
     for word, lines in part.lines.items():
@@ -212,13 +212,13 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
                 away = away.union(border)
             for points, closed in _broken(seen(line, face), away):
                 if ground:
-                    yield stroke("GRIND", points, closed)
+                    yield stroke(CutLayer.GRIND, points, closed)
                     continue
                 path = shapely.LineString(points)
-                yield from (stroke("ENGRAVE", piece) for piece in _new(path, drawn, closed))
+                yield from (stroke(CutLayer.ENGRAVE, piece) for piece in _new(path, drawn, closed))
                 drawn = drawn.union(path.buffer(TWICE))
-    yield from (stroke("ENGRAVE", line) for line in mark_lines(part, face))
-    yield from (stroke("CUT", ring, True) for ring in rings)
+    yield from (stroke(CutLayer.ENGRAVE, line) for line in mark_lines(part, face))
+    yield from (stroke(CutLayer.CUT, ring, True) for ring in rings)
 
 
 def _new(path: Any, drawn: Any, closed: bool) -> Iterator[Array]:
@@ -263,7 +263,7 @@ def _ruler(note: str, face: Face) -> list[Stroke]:
     lines = ruler(MARGIN, MARGIN + 2 * TITLE)
     text = f"{note} {seen}, ruler 100 mm".strip()
     lines += lettering(text, TITLE, (MARGIN, MARGIN), centred=False)
-    return [Stroke(layer="NOTE", part="", points=line, closed=False) for line in lines]
+    return [Stroke(layer=CutLayer.NOTE, part="", points=line, closed=False) for line in lines]
 
 
 def _without_repeats(strokes: Sequence[Stroke]) -> Iterator[Stroke]:

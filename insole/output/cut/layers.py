@@ -3,15 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Literal
 
 import numpy as np
 
 from footscan.scan import Array
 
-__all__ = ["LASER", "LAYERS", "Face", "Layer", "Sheet", "Stroke", "seen"]
+__all__ = ["LASER", "LAYERS", "CutLayer", "Face", "Layer", "Sheet", "Stroke", "seen"]
 
 Face = Literal["foot", "shoe"]
+
+
+class CutLayer(StrEnum):
+    """Names of the layers, in the order of work, as they stand in files and on papers.
+
+    All that is written takes them from here. The reader of finished folders
+    (``insole/readback/cut.py``) spells them itself, since it shares nothing with the writers: a
+    name is changed in both places.
+    """
+
+    NOTE = "NOTE"
+    PEN = "PEN"
+    ENGRAVE = "ENGRAVE"
+    GRIND = "GRIND"
+    CUT = "CUT"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,19 +44,19 @@ class Layer:
 
 
 LAYERS = {
-    "NOTE": Layer(index=8, rgb=(178, 178, 178), about="for people, not for the machine"),
-    "PEN": Layer(index=32, rgb=(205, 105, 0), about="draw with a pen, or leave out"),
-    "ENGRAVE": Layer(index=14, rgb=(165, 40, 30), about="engrave in single strokes"),
-    "GRIND": Layer(index=98, rgb=(0, 56, 30), about="lines of equal thickness for grinding"),
-    "CUT": Layer(index=250, rgb=(8, 0, 20), about="cut through; holes before outlines"),
+    CutLayer.NOTE: Layer(index=8, rgb=(178, 178, 178), about="for people, not for the machine"),
+    CutLayer.PEN: Layer(index=32, rgb=(205, 105, 0), about="draw with a pen, or leave out"),
+    CutLayer.ENGRAVE: Layer(index=14, rgb=(165, 40, 30), about="engrave in single strokes"),
+    CutLayer.GRIND: Layer(index=98, rgb=(0, 56, 30), about="lines of equal thickness for grinding"),
+    CutLayer.CUT: Layer(index=250, rgb=(8, 0, 20), about="cut through; holes before outlines"),
 }
 # as laser programs map colours by habit: red is cut, blue is engraved, black is drawn
 LASER = {
-    "NOTE": replace(LAYERS["NOTE"]),
-    "PEN": replace(LAYERS["PEN"], index=7, rgb=(0, 0, 0)),
-    "ENGRAVE": replace(LAYERS["ENGRAVE"], index=5, rgb=(0, 0, 255)),
-    "GRIND": replace(LAYERS["GRIND"], index=3, rgb=(0, 160, 0)),
-    "CUT": replace(LAYERS["CUT"], index=1, rgb=(255, 0, 0)),
+    CutLayer.NOTE: replace(LAYERS[CutLayer.NOTE]),
+    CutLayer.PEN: replace(LAYERS[CutLayer.PEN], index=7, rgb=(0, 0, 0)),
+    CutLayer.ENGRAVE: replace(LAYERS[CutLayer.ENGRAVE], index=5, rgb=(0, 0, 255)),
+    CutLayer.GRIND: replace(LAYERS[CutLayer.GRIND], index=3, rgb=(0, 160, 0)),
+    CutLayer.CUT: replace(LAYERS[CutLayer.CUT], index=1, rgb=(255, 0, 0)),
 }
 
 
@@ -48,7 +64,7 @@ LASER = {
 class Stroke:
     """One polyline on the sheet: layer, label of its part, points (n, 2) mm, closed or open."""
 
-    layer: str
+    layer: CutLayer
     part: str
     points: Array
     closed: bool

@@ -17,7 +17,7 @@ import numpy as np
 
 from insole.errors import OutputError
 from insole.output.cut import checked, cutting, labels, lettering, written
-from insole.output.cut.layers import Sheet, Stroke
+from insole.output.cut.layers import CutLayer, Sheet, Stroke
 from insole.output.cut.nesting import MARGIN, NestedSheet, Placed, clearance
 
 __all__ = ["draw", "read_back", "write"]
@@ -112,8 +112,8 @@ def _frame(sheet: NestedSheet, note: str) -> list[Stroke]:
     size = min(labels.TITLE, 6.0 * (wide - MARGIN - left) / (lettering.PITCH * len(words)))
     if size > 1.0:
         lines += lettering.lettering(words, size, (left, 3.0), centred=False)
-    strokes = [Stroke(layer="NOTE", part="", points=line, closed=False) for line in lines]
-    return [Stroke(layer="NOTE", part="", points=edge, closed=True), *strokes]
+    strokes = [Stroke(layer=CutLayer.NOTE, part="", points=line, closed=False) for line in lines]
+    return [Stroke(layer=CutLayer.NOTE, part="", points=edge, closed=True), *strokes]
 
 
 def _side_note(placed: Placed, strokes: Sequence[Stroke]) -> list[Stroke]:
@@ -122,12 +122,12 @@ def _side_note(placed: Placed, strokes: Sequence[Stroke]) -> list[Stroke]:
 
     part = placed.part
     told = any(mark.face == "foot" and mark.text.lower() == part.side.value for mark in part.marks)
-    if told or any(stroke.layer == "PEN" for stroke in strokes):
+    if told or any(stroke.layer == CutLayer.PEN for stroke in strokes):
         return []
     shape = shapely.transform(cutting.wanted_shape(part), placed.at)
     at = shape.representative_point()
     words = labels.side_words(part)
     return [
-        Stroke(layer="NOTE", part=part.label, points=line, closed=False)
+        Stroke(layer=CutLayer.NOTE, part=part.label, points=line, closed=False)
         for line in lettering.lettering(words, NOTE, (at.x, at.y))
     ]

@@ -17,7 +17,7 @@ from footscan.scan import Array
 from insole.output.cut.curves import arcs_of
 from insole.output.cut.cutting import draw
 from insole.output.cut.labels import extent_of
-from insole.output.cut.layers import LASER, LAYERS, Face, Layer, Sheet, Stroke
+from insole.output.cut.layers import LASER, LAYERS, CutLayer, Face, Layer, Sheet, Stroke
 from insole.parts.part import Part
 
 __all__ = ["PLAIN", "Style", "save_dxf", "save_svg", "write_dxf", "write_svg"]
@@ -39,7 +39,7 @@ class Style:
     laser: bool = False
 
     @property
-    def layers(self) -> Mapping[str, Layer]:
+    def layers(self) -> Mapping[CutLayer, Layer]:
         """Return the layers with their colours."""
         return LASER if self.laser else LAYERS
 
@@ -92,7 +92,7 @@ def save_dxf(path: Path, sheet: Sheet, style: Style = PLAIN) -> None:
                 entry.rgb = layer.rgb
                 entry.description = layer.about
         if not old:
-            doc.layers.get("NOTE").dxf.plot = 0
+            doc.layers.get(CutLayer.NOTE).dxf.plot = 0
         space = doc.modelspace()
         for stroke in sheet.strokes:
             rows = np.round(_vertices(stroke), 6).tolist()
@@ -112,7 +112,7 @@ def save_dxf(path: Path, sheet: Sheet, style: Style = PLAIN) -> None:
 
 def _vertices(stroke: Stroke) -> Array:
     """Return a stroke as vertices with bulges, shape (n, 3): arcs for what is cut."""
-    if stroke.layer == "CUT" and stroke.closed:
+    if stroke.layer == CutLayer.CUT and stroke.closed:
         return arcs_of(np.round(stroke.points, 5))
     return np.column_stack([stroke.points, np.zeros(len(stroke.points))])
 

@@ -18,7 +18,7 @@ import numpy as np
 from footscan.scan import Array
 from insole.output.cut.cutting import part_strokes
 from insole.output.cut.labels import extent_of
-from insole.output.cut.layers import Stroke
+from insole.output.cut.layers import CutLayer, Stroke
 from insole.output.ink import (
     BLACK,
     BLUE,
@@ -46,11 +46,11 @@ ROOM = (186.0, 200.0)  # mm for pieces
 GAP, CAPTION = 7.0, 8.0
 RULER = 100.0
 NOT_HERE = ("base", CONTOUR)
-LOOK: dict[str, tuple[Colour, float]] = {
-    "CUT": (BLACK, 0.35),
-    "GRIND": (BLUE, 0.18),
-    "ENGRAVE": (GREY, 0.25),
-    "PEN": (ORANGE, 0.25),
+LOOK: dict[CutLayer, tuple[Colour, float]] = {
+    CutLayer.CUT: (BLACK, 0.35),
+    CutLayer.GRIND: (BLUE, 0.18),
+    CutLayer.ENGRAVE: (GREY, 0.25),
+    CutLayer.PEN: (ORANGE, 0.25),
 }
 
 
@@ -156,7 +156,7 @@ def _draw_page(
 def _draw(canvas: Any, part: Part, corner: tuple[float, float]) -> None:
     """Draw a piece in its box, its caption below."""
     strokes: list[Stroke] = part_strokes(part, title=False)
-    low = np.array(extent_of([one.points for one in strokes if one.layer == "CUT"])[:2])
+    low = np.array(extent_of([one.points for one in strokes if one.layer == CutLayer.CUT])[:2])
     place: Array = np.array([corner[0], corner[1] + CAPTION]) - low
     for one in strokes:
         colour, weight = LOOK[one.layer]

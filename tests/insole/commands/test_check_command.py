@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import time
@@ -14,8 +15,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from insole.cli.options.outcomes import progress
-from insole.workflow import processes
+from footscan.errors import FootscanError
+from insole.cli.options.outcomes import outcomes_of, progress
+from insole.workflow import measuring, processes
 from insole.workflow.request import Shots
 from tests.command_line import BAD, LEFT, RIGHT, ROOT, Run
 
@@ -35,6 +37,10 @@ def test_check_says_scan_again_and_why(run: Run) -> None:
     # the file was spoilt by a 62 mm hole under the arch and 0.9 mm noise
     assert any("hole" in row.lower() for row in deciding)
     assert any("noise" in row.lower() for row in deciding)
+    [hole] = [row for row in deciding if "hole" in row.lower()]
+    seen = re.search(r"hole (\d+) mm .* \((\d+(?:\.\d+)?) mm, limit 15 mm\)", hole)
+    assert seen is not None, hole
+    assert abs(int(seen[1]) - float(seen[2])) <= 1
 
 
 @pytest.mark.parametrize("order", [(LEFT, BAD), (BAD, LEFT)])
@@ -259,3 +265,19 @@ def test_what_a_pair_shows_is_said_once_and_counts_for_both(
 def test_quiet_check_still_gives_the_verdict_by_its_code(run: Run, tmp_path: Path) -> None:
     code, _, err = run("check", LEFT, "--quiet", "--picture", tmp_path / "sole.png")
     assert (code, err) == (0, "")
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("a.ply: no foot was found", "in/a.ply: no foot was found"),
+        ("no foot was found", "in/a.ply: no foot was found"),
+        ("file in/a.ply: no such file", "file in/a.ply: no such file"),
+    ],
+)
+def test_a_sentence_names_its_file_once(
+    monkeypatch: pytest.MonkeyPatch, said: str, shown: str
+) -> None:
+    monkeypatch.setattr(measuring, "measure_each", lambda _: [FootscanError(said)])
+    [found] = outcomes_of([Shots(files=(Path("in/a.ply"),))], quiet=True)
+    assert found.error == shown
