@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -85,6 +85,10 @@ __all__ = [
 NO_NAME = "case"  # of a plan whose case was not named
 FEW_SCANS = 3  # more are shared out to processes, whose start costs about a second
 WORKERS = 2
+GLUED = (
+    "a bed that was made in two pieces is compared glued, as the whole of the plan: the joint's "
+    "gap and ventilation holes are not judged, a step at the joint reads as height"
+)
 LARGEST_PLAN = 20_000_000  # bytes; a plan is a few hundred kB
 
 
@@ -664,24 +668,33 @@ def check_made_part(
     from footscan import reading
     from insole.errors import PlanError
     from insole.parts import build
+    from insole.parts.contour import CONTOUR, PIECES
     from insole.parts.made import check as made
 
     side = shots.options.side
     if side is not None:  # building the other foot's parts takes seconds
         plan = plan.model_copy(update={side.other.value: None})
+    if any(name in (piece, f"{s}-{piece}") for piece in PIECES for s in Side):
+        raise PlanError(
+            f"{name} is a piece of a bed in two: the check compares the glued bed, as --part "
+            "contoured-bed"
+        )
     parts = build.all_parts(plan)
     wanted = [part for part in parts if name in (part.name, part.label)]
     if not wanted:
         what = f"no {name}" + (f" for the {side} foot" if side is not None else "")
         has = ", ".join(part.label for part in parts) or "none at all"
         raise PlanError(f"the plan has {what}; its parts are {has}: give one of them as --part")
-    return made.check_made(
+    check = made.check_made(
         reading.read(shots.files),
         wanted,
         tolerance=tolerance if tolerance is not None else made.TOLERANCE_MM,
         unit=shots.options.unit,
         scale=shots.options.scale,
     )
+    if any(part.name == CONTOUR for part in wanted):
+        check = replace(check, notes=(*check.notes, GLUED))
+    return check
 
 
 def thick_edges(plan: Plan) -> list[str]:

@@ -107,5 +107,5 @@ def bevel_words(wish: BevelWish, thickness: float) -> str:
     """Return what a knife or a grinder has to do, in words."""
     return (
         f"underside's edge bevelled {wish.width:g} mm wide at {wish.angle:g} degrees all round, "
-        f"{thickness - wish.height:.1f} mm left upright"
+        f"{thickness - wish.height:.1f} mm of the edge stay upright"
     )

@@ -28,11 +28,12 @@ from insole.parts.vents import vent_facts, vented
 from insole.planning.support.tops import ContourShape
 from insole.record.plan import ContourPlan, FootPlan
 
-__all__ = ["BEDS", "CONTOUR", "FRONT", "REAR", "bed_over", "contoured_bed"]
+__all__ = ["BEDS", "CONTOUR", "FRONT", "PIECES", "REAR", "bed_over", "contoured_bed"]
 
 CONTOUR = "contoured-bed"
 REAR, FRONT = "bed-rear-piece", "bed-front-piece"  # of one that is parted, glued before use
-BEDS = (CONTOUR, REAR, FRONT)
+PIECES = (REAR, FRONT)
+BEDS = (CONTOUR, *PIECES)
 NOTCH_MM = (2.0, 6.0)  # depth and length
 LABEL_MM = 7.0
 STEP_MM = 0.8  # of the mesh: the cup's wall bends with a radius of some 6 mm
