@@ -218,6 +218,4 @@ def _brep(
         RectBivariateSpline(x, y, f(gx.ravel(), gy.ravel()).reshape(gx.shape) - low, s=0)
         for f in (shape.top, shape.bottom)
     )
-    whole = solids.integral(Polygon(outline), lambda x, y: shape.top(x, y) - shape.bottom(x, y))
-    solid = breps.between_splines(outline, bottom, top, whole if holes else volume, name)
-    return breps.pierced(solid, holes, name) if holes else solid
+    return breps.between_splines(outline, bottom, top, volume, name, breps.thinned(holes))
