@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
-from insole.cli.options.beside import asked_beside_plan, refuse_beside_plan
+from insole.cli.options.beside import asked_beside_plan, refuse_beside_plan, replan_command
 from insole.cli.options.common import FULL, MATERIALS, QUIET
 from insole.cli.options.finish import FINISH, finish_options, finished
 from insole.cli.options.outcomes import quiet_or, speak
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from insole.output.settings import Settings
     from insole.parts.form_upper import FormWish
     from insole.record.materials import Materials
-    from insole.record.plan import Plan
+    from insole.record.plan import FootPlan, Plan
 
 __all__ = ["bar", "make", "settings_of"]
 
@@ -173,7 +173,7 @@ def make(
         material=material,
         finish=finish,
     )
-    plan = _plan_for(inputs, given, say)
+    plan = _plan_for(inputs, given, settings, say)
     home = keeping.case_home(plan, out)
     keeping.refuse_stopped(plan, home, *(p for p in inputs if p.suffix.lower() == ".json"))
     keeping.refuse_other_plan(plan, home)
@@ -271,9 +271,13 @@ def _form(wanted: bool, cover: float | None, relief: float | None) -> FormWish |
     return replace(FormWish(), **given) if wanted else None
 
 
-def _plan_for(inputs: Sequence[Path], given: dict[str, Any], say: Callable[[str], None]) -> Plan:
+def _plan_for(
+    inputs: Sequence[Path], given: dict[str, Any], settings: Settings, say: Callable[[str], None]
+) -> Plan:
     """Return the plan to make: read from a file, or planned from scans."""
-    from insole.workflow import plans
+    from insole.errors import RefusedError
+    from insole.output.long_parts import refused_words, too_long
+    from insole.workflow import measuring, plans
 
     version, edited = given.pop("version"), given.pop("edited", False)
     written = [path for path in inputs if path.suffix.lower() == ".json"]
@@ -282,6 +286,9 @@ def _plan_for(inputs: Sequence[Path], given: dict[str, Any], say: Callable[[str]
     if written:
         plan = plans.read_plan(inputs[0], edited=edited)
         refuse_beside_plan(plan, inputs[0], asked_beside_plan(click.get_current_context()))
+        if settings.long_parts == "three-quarter" and (long := too_long(plan, settings)):
+            command = replan_command(plan, inputs[0], _three_quarter(plan, long))
+            raise RefusedError(refused_words(long, command))
         return plan
     if edited:
         raise click.UsageError(
@@ -289,8 +296,22 @@ def _plan_for(inputs: Sequence[Path], given: dict[str, Any], say: Callable[[str]
             "it out, or give the plan"
         )
     say("measuring and planning")
-    made, _ = plans.plan_feet(request_of(inputs, given, version or 1))
+    request = request_of(inputs, given, version or 1)
+    feet = measuring.measure_feet(request.scans)
+    made = plans.plan_measured(request, lambda: feet)
+    if settings.long_parts == "three-quarter" and (long := too_long(made, settings)):
+        say("a full-length bed fits no printer here: planning three-quarter beds, as you chose")
+        sided = [f"{foot.side}=three-quarter" for foot in long]
+        more = {**given, "contoured": (*given["contoured"], *sided)}
+        made = plans.plan_measured(request_of(inputs, more, version or 1), lambda: feet)
     return made
+
+
+def _three_quarter(plan: Plan, long: Sequence[FootPlan]) -> list[str]:
+    """Return the options that plan three-quarter beds for some feet; the others keep theirs."""
+    if len(long) == len(plan.feet):
+        return ["--contoured", "three-quarter"]
+    return [word for foot in long for word in ("--contoured", f"{foot.side}=three-quarter")]
 
 
 def _confirm(edges: Sequence[str], checked: bool, say: Callable[[str], None]) -> None:

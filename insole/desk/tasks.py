@@ -109,7 +109,7 @@ def make(say: Say, text: str, out: Path, settings: dict[str, Any]) -> str:
     if own is not None:
         settings["materials"] = material_file.load(own)
     out.mkdir(parents=True, exist_ok=True)
-    wanted = Settings(**settings).with_stock(stock)
+    wanted = Settings(**settings).with_stock(stock).with_finish()
     return making.make(from_json(text), out, settings=wanted, say=say).name
 
 

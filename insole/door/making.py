@@ -104,6 +104,11 @@ def make(
     form: bool = False,
     form_cover: float | None = None,
     form_relief: float | None = None,
+    long_parts: Literal["two-pieces", "three-quarter", "whole"] | None = None,
+    glue_gap: float | None = None,
+    bevel: str | None = None,
+    vents: str | None = None,
+    no_stock: bool = False,
     say: Callable[[str], None] = lambda sentence: None,
 ) -> Path:
     """Write parts, templates and papers, read them back, and return the new folder.
@@ -132,7 +137,8 @@ def make(
     material : mapping, optional
         Material by kind of part, such as ``{"pad": "final-eva"}``.
     stock : path, optional
-        What stands in the workshop: sheets, printers, blocks, cutter.
+        What stands in the workshop: sheets, printers, blocks, cutter; ``stock.toml`` in
+        ``~/.solewright`` when left out.
     dxf : str
         Version of DXF files.
     cover_pattern : float, optional
@@ -141,6 +147,12 @@ def make(
         Pure red, blue and black in cut files.
     form, form_cover, form_relief
         Forms to mould a footbed over; cover and relief in mm.
+    long_parts, glue_gap
+        What becomes of a full-length bed that fits no printer; gap in its joint, mm.
+    bevel, vents : str, optional
+        Bevel of bases as ``"MM@DEGREES"``, ventilation holes as ``"DIAMETER@DISTANCE"``, mm.
+    no_stock : bool
+        The workshop's own stock list is left aside.
     say : callable
         Gets one sentence at a time for the person waiting.
 
@@ -153,6 +165,7 @@ def make(
         cannot be written; nothing is left behind.
     """
     from insole.output.settings import Settings
+    from insole.record.workshop import own_file
 
     edges = making.thick_edges(plan)
     if edges and not thick_edges_checked:
@@ -178,8 +191,12 @@ def make(
         raise PlanError(f"cover_pattern wants 0 to {MOST_COVER_MM:g} mm, not {cover_pattern!r}")
     if dxf not in ("R2010", "R12"):
         raise PlanError(f"dxf wants 'R2010' or 'R12', not {dxf!r}")
+    if stock is None and not no_stock:
+        stock = own_file("stock")
     typed = _typed(bed=bed, kerf=kerf, sheet=sheet)
-    settings = settings.with_stock(stock, material or {}, typed=typed)
+    settings = settings.with_stock(stock, material or {}, typed=typed).with_finish(
+        long_parts=long_parts, glue_gap=glue_gap, bevel=bevel, vents=vents
+    )
     home = keeping.case_home(plan, Path(out))
     keeping.refuse_stopped(plan, home)
     keeping.refuse_other_plan(plan, home)

@@ -11,7 +11,6 @@ import numpy as np
 
 from footscan.scan import Array
 from insole.errors import RefusedError
-from insole.output.made import made_parts
 from insole.output.print import plates
 from insole.output.settings import Settings
 from insole.parts.contour import CONTOUR, FRONT, REAR
@@ -19,7 +18,8 @@ from insole.parts.form_upper import tender_of
 from insole.parts.part import Part, as_worn
 from insole.parts.parting import part_bed
 from insole.record.limits import of_plan
-from insole.record.plan import Plan
+from insole.record.plan import FootPlan, Plan
+from insole.record.planned_parts import ContourPlan
 
 __all__ = [
     "fits_printer",
@@ -39,17 +39,19 @@ def fits_printer(points: Array, material: str, settings: Settings) -> bool:
     return any(plates.fits(np.asarray(points)[:, :2] * (x, y), bed) for bed in beds)
 
 
-def too_long(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
-    """Return the contoured beds, as they are made, that are printed here and fit no printer."""
-    found = []
-    for part in parts:
-        if part.name != CONTOUR or not settings.prints:
-            continue
-        made = next(p for p in made_parts(plan, [part], settings).parts if p.name == CONTOUR)
-        printed = made.way is not None and made.way.how == "print"
-        if printed and not fits_printer(made.outline, made.material, settings):
-            found.append(made)
-    return found
+def too_long(plan: Plan, settings: Settings) -> list[FootPlan]:
+    """Return the feet whose full-length bed is printed here and fits no printer."""
+    return [
+        foot
+        for foot in plan.feet
+        if foot.contour is not None
+        and foot.contour.length == "full"
+        and settings.prints
+        and _is_printed(_material_of(foot.contour, settings), settings)
+        and not fits_printer(
+            np.array(foot.contour.outline), _material_of(foot.contour, settings), settings
+        )
+    ]
 
 
 def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
@@ -62,25 +64,18 @@ def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
     RefusedError
         Three-quarter beds were chosen: they are planned, not cut off.
     """
-    long = too_long(plan, parts, settings) if settings.long_parts not in ("", "whole") else []
+    long = too_long(plan, settings) if settings.long_parts not in ("", "whole") else []
     if not long:
         return list(parts)
     if settings.long_parts == "three-quarter":
-        raise RefusedError(
-            f"{' and '.join(part.label for part in long)} fit no printer here, and a three-quarter "
-            "bed is planned with a front end of its own, not cut off: plan anew with --contoured "
-            "three-quarter, or make it with --long-parts two-pieces"
-        )
-    found: list[Part] = []
-    labels = {part.label: part for part in long}
-    for part in parts:
-        if part.label not in labels:
-            found.append(part)
-            continue
-        made = labels[part.label]
-        foot = next(foot for foot in plan.feet if foot.side == part.side.value)
+        raise RefusedError(refused_words(long))
+    found = list(parts)
+    for foot in long:
+        assert foot.contour is not None
+        material = _material_of(foot.contour, settings)
+        nozzle = settings.finish.nozzle(material)
 
-        def able(ring: Array, word: str = made.material) -> bool:
+        def able(ring: Array, word: str = material) -> bool:
             return fits_printer(ring, word, settings)
 
         two = part_bed(
@@ -92,9 +87,29 @@ def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
             finish=settings.finish,
             tender=tender_of(foot, plan),
         )
-        nozzle = settings.finish.nozzle(made.material)
-        found += [as_worn(two.rear, nozzle), as_worn(two.front, nozzle)]
+        label = f"{foot.side}-{CONTOUR}"
+        at = next(k for k, part in enumerate(found) if part.label == label)
+        found[at : at + 1] = [as_worn(piece, nozzle) for piece in (two.rear, two.front)]
     return found
+
+
+def refused_words(long: Sequence[FootPlan], command: str = "") -> str:
+    """Return why a three-quarter bed is not made of a plan of full length, with what does it."""
+    labels = " and ".join(f"{foot.side}-{CONTOUR}" for foot in long)
+    how = f"plan anew with: {command}" if command else "plan anew with --contoured three-quarter"
+    return (
+        f"{labels} {'fits' if len(long) == 1 else 'fit'} no printer here, and a three-quarter bed "
+        f"has a front end of its own that is planned, not cut off: {how}; then make that plan"
+    )
+
+
+def _material_of(contour: ContourPlan, settings: Settings) -> str:
+    return settings.chosen.get("bed") or contour.material
+
+
+def _is_printed(material: str, settings: Settings) -> bool:
+    known = settings.materials.get(material)
+    return known is None or known.process != "cut"
 
 
 def _factors(material: str, settings: Settings) -> tuple[float, float]:

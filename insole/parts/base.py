@@ -185,14 +185,16 @@ def _volume(wanted: BasePlan, plan: Polygon, whole: Polygon) -> float:
 
 def _socketed(wanted: BasePlan, outline: Array, holes: tuple[Array, ...]) -> Any:
     bottom = wanted.thickness - sockets.depth_in_base(wanted)
-    solid = sockets.brep_cut(_brep(wanted, outline), wanted.dowels, bottom, wanted.thickness + 1.0)
-    return breps.one_solid(breps.pierced(solid, holes, "base") if holes else solid, "base")
+    solid = sockets.brep_cut(
+        _brep(wanted, outline, holes), wanted.dowels, bottom, wanted.thickness + 1.0
+    )
+    return breps.one_solid(solid, "base")
 
 
-def _brep(wanted: BasePlan, outline: Array) -> Any:
+def _brep(wanted: BasePlan, outline: Array, holes: tuple[Array, ...] = ()) -> Any:
     """Return the boundary solid: a plate, or a heel under a spline joined to a plate."""
     if wanted.heel_cup <= 0:
-        return breps.prism(outline, 0.0, wanted.thickness)
+        return breps.prism(outline, 0.0, wanted.thickness, breps.thinned(holes))
     from cadquery import func
 
     whole, plan = Polygon(wanted.outline), Polygon(outline)
@@ -206,8 +208,9 @@ def _brep(wanted: BasePlan, outline: Array) -> Any:
     z = _height(wanted, whole, *(g.ravel() for g in np.meshgrid(x, y, indexing="ij")))
     spline = RectBivariateSpline(x, y, z.reshape(len(x), len(y)), kx=3, ky=3, s=0)
     volume = solids.integral(Polygon(heel), partial(_height, wanted, whole))
+    plate = breps.prism(front, 0.0, wanted.thickness, breps.thinned(holes))  # none in the rim
     raised = breps.under_spline(heel, spline, volume, "base")
-    return breps.one_solid(func.fuse(raised, breps.prism(front, 0.0, wanted.thickness)), "base")
+    return breps.one_solid(func.fuse(raised, plate), "base")
 
 
 def _largest(shape: Any) -> Polygon:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import manifold3d
 import numpy as np
 import shapely
 from shapely import Polygon
@@ -65,7 +64,8 @@ def bevelled(solid: Any, outline: Polygon, wish: BevelWish) -> Any:
     """Return a solid that lies on z = 0 with the bevel cut off its underside's edge."""
     slope = wish.height / wish.width
     outer = outline.exterior.segmentize(EVEN_MM)
-    outside = Polygon(outer).buffer(BEYOND_MM, quad_segs=4)
+    beyond = Polygon(outer).buffer(BEYOND_MM, quad_segs=4)
+    outside: BaseGeometry = beyond.segmentize(EVEN_MM)
     inside = Polygon(outer).buffer(-wish.width, quad_segs=4)
     for inner in shapely.get_parts(inside):  # a narrow place parts it: each is kept
         outside = outside.difference(inner.segmentize(EVEN_MM))
@@ -77,13 +77,14 @@ def _wedge(
     ring: BaseGeometry, outline: Polygon, wish: BevelWish, slope: float
 ) -> tuple[Array, IntArray]:
     """Return a closed mesh under the bevel's face, down to a millimetre below the underside."""
-    rings = [
-        solids.ring(line)
-        for piece in shapely.get_parts(shapely.orient_polygons(ring))
-        for line in (piece.exterior, *piece.interiors)
-    ]
-    flat = np.concatenate(rings)
-    faces = np.asarray(manifold3d.triangulate(rings), dtype=np.int64)
+    # long triangles across a bend would leave the bevel's face: these are as even as can be
+    pieces = shapely.get_parts(shapely.constrained_delaunay_triangles(ring))
+    corners = shapely.get_coordinates(pieces).reshape(-1, 4, 2)[:, :3]
+    one, two = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    over = one[:, 0] * two[:, 1] < one[:, 1] * two[:, 0]
+    corners = np.where(over[:, None, None], corners[:, ::-1], corners)
+    flat, places = np.unique(corners.reshape(-1, 2), axis=0, return_inverse=True)
+    faces = places.reshape(-1, 3)
     spots = shapely.points(flat)
     away = shapely.distance(outline.exterior, spots)
     away = np.where(shapely.contains_xy(outline, flat), away, -away)
@@ -107,5 +108,5 @@ def bevel_words(wish: BevelWish, thickness: float) -> str:
     """Return what a knife or a grinder has to do, in words."""
     return (
         f"underside's edge bevelled {wish.width:g} mm wide at {wish.angle:g} degrees all round, "
-        f"{thickness - wish.height:.1f} mm left upright"
+        f"{thickness - wish.height:.1f} mm of the edge stay upright"
     )

@@ -21,7 +21,6 @@ from insole.errors import PartError
 __all__ = [
     "between_splines",
     "one_solid",
-    "pierced",
     "prism",
     "roof",
     "under_planes",
@@ -29,6 +28,7 @@ __all__ = [
 ]
 
 DEGREE = 3
+HOLE_SIDES = 24  # of a round hole
 SEW_MM = 1e-4
 BETWEEN_SHARE = 0.005  # the kernel's volume of trimmed splines is off by some tenths of a percent
 VOLUME_SHARE = 0.001  # of the integral: the solid is the same surface, not an approximation
@@ -115,7 +115,12 @@ def under_spline(outline: Array, spline: RectBivariateSpline, volume: float, par
 
 
 def between_splines(
-    outline: Array, lower: RectBivariateSpline, upper: RectBivariateSpline, volume: float, part: str
+    outline: Array,
+    lower: RectBivariateSpline,
+    upper: RectBivariateSpline,
+    volume: float,
+    part: str,
+    holes: tuple[Array, ...] = (),
 ) -> Any:
     """Return the solid over an outline between two bicubic splines; smooth faces, upright sides.
 
@@ -135,57 +140,45 @@ def between_splines(
     insole.errors.PartError
         The kernel gives no single valid solid of about that volume.
     """
-    from cadquery import Face, Vector, func
+    from cadquery import Face, func
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
 
     surfaces = [roof(lower), roof(upper)]
-    corners = [[_corner(s, float(x), float(y)) for x, y in outline] for s in surfaces]
-    eaves = [
-        [_eave(s, outline[k - 1], outline[k], c[k - 1], c[k]) for k in range(len(outline))]
-        for s, c in zip(surfaces, corners, strict=True)
-    ]
-    walls = []
-    for k in range(len(outline)):
-        start, end = (Vector(float(x), float(y), 0.0) for x, y in (outline[k - 1], outline[k]))
-        low, high = ([c[k - 1], c[k]] for c in corners)
-        sides = [func.segment(low[i].Center(), high[i].Center()) for i in (0, 1)]
-        walls.append(_upright(start, end, func.wire(eaves[0][k], sides[1], eaves[1][k], sides[0])))
-    caps = [
-        Face(BRepBuilderAPI_MakeFace(s, func.wire(*e).wrapped, True).Face())
-        for s, e in zip(surfaces, eaves, strict=True)
-    ]
+    rims = [_rim(surfaces, ring) for ring in (outline, *holes)]
+    walls = [wall for _, found in rims for wall in found]
+    caps = []
+    for k, surface in enumerate(surfaces):
+        maker = BRepBuilderAPI_MakeFace(surface, func.wire(*rims[0][0][k]).wrapped, True)
+        for eaves, _ in rims[1:]:
+            maker.Add(func.wire(*eaves[k]).wrapped)
+        caps.append(Face(maker.Face()))
     solid = one_solid(func.solid(func.shell(*walls, *caps, tol=SEW_MM)), part)
     if abs(_volume(solid) - volume) > BETWEEN_SHARE * volume:
         raise PartError(part, f"the boundary solid of the {part} is wrong; use its mesh, not STEP")
     return solid
 
 
-def pierced(solid: Any, holes: tuple[Array, ...], part: str) -> Any:
-    """Return a solid with upright round holes through it.
-
-    Parameters
-    ----------
-    solid : cadquery solid
-    holes : tuple of ndarray, shape (n, 2)
-        Rings of even points on circles, mm.
-    part : str
-        For messages.
-
-    Raises
-    ------
-    insole.errors.PartError
-        The kernel gives no single valid solid.
-    """
+def _rim(surfaces: list[Any], ring: Array) -> tuple[list[list[Any]], list[Any]]:
+    """Return the edges of a ring on the lower and the upper surface, and the walls between."""
     from cadquery import Vector, func
 
-    box = solid.BoundingBox()
-    tall = float(box.zmax - box.zmin) + 2.0
-    for hole in holes:
-        x, y = hole.mean(axis=0)
-        radius = float(np.hypot(*(hole - (x, y)).T).mean())
-        pin = func.cylinder(2.0 * radius, tall).moved(Vector(float(x), float(y), box.zmin - 1.0))
-        solid = func.cut(solid, pin)
-    return one_solid(solid, part)
+    corners = [[_corner(s, float(x), float(y)) for x, y in ring] for s in surfaces]
+    eaves = [
+        [_eave(s, ring[k - 1], ring[k], c[k - 1], c[k]) for k in range(len(ring))]
+        for s, c in zip(surfaces, corners, strict=True)
+    ]
+    walls = []
+    for k in range(len(ring)):
+        start, end = (Vector(float(x), float(y), 0.0) for x, y in (ring[k - 1], ring[k]))
+        low, high = ([c[k - 1], c[k]] for c in corners)
+        sides = [func.segment(low[i].Center(), high[i].Center()) for i in (0, 1)]
+        walls.append(_upright(start, end, func.wire(eaves[0][k], sides[1], eaves[1][k], sides[0])))
+    return eaves, walls
+
+
+def thinned(holes: tuple[Array, ...]) -> tuple[Array, ...]:
+    """Return rings of round holes with so few points as a kernel takes quickly."""
+    return tuple(hole[:: max(1, len(hole) // HOLE_SIDES)] for hole in holes)
 
 
 def _volume(solid: Any) -> float:

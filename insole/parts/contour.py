@@ -29,11 +29,12 @@ from insole.planning.support.tops import ContourShape
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import ContourPlan
 
-__all__ = ["BEDS", "CONTOUR", "FRONT", "REAR", "bed_over", "contoured_bed"]
+__all__ = ["BEDS", "CONTOUR", "FRONT", "PIECES", "REAR", "bed_over", "contoured_bed"]
 
 CONTOUR = "contoured-bed"
 REAR, FRONT = "bed-rear-piece", "bed-front-piece"  # of one that is parted, glued before use
-BEDS = (CONTOUR, REAR, FRONT)
+PIECES = (REAR, FRONT)
+BEDS = (CONTOUR, *PIECES)
 NOTCH_MM = (2.0, 6.0)  # depth and length
 LABEL_MM = 7.0
 STEP_MM = 0.8  # of the mesh: the cup's wall bends with a radius of some 6 mm
@@ -216,6 +217,4 @@ def _brep(
         RectBivariateSpline(x, y, f(gx.ravel(), gy.ravel()).reshape(gx.shape) - low, s=0)
         for f in (shape.top, shape.bottom)
     )
-    whole = solids.integral(Polygon(outline), lambda x, y: shape.top(x, y) - shape.bottom(x, y))
-    solid = breps.between_splines(outline, bottom, top, whole if holes else volume, name)
-    return breps.pierced(solid, holes, name) if holes else solid
+    return breps.between_splines(outline, bottom, top, volume, name, breps.thinned(holes))

@@ -81,10 +81,8 @@ class Piece:
         Middles of the sockets for dowels, bed frame.
     margin : float
         mm from the outline within which heights are rounded or cut and say nothing.
-    vents : list of (float, float)
-        Middles of the ventilation holes, bed frame.
-    vent : float
-        Their diameter, mm.
+    vents, vent : list of (float, float), float
+        Middles of the ventilation holes, bed frame, and their diameter, mm.
     """
 
     side: str
@@ -150,7 +148,7 @@ class Told:
         """Return what a plan read as JSON says, and the manifest of how parts were made."""
         known = records or {}
         every = [
-            with_vents(piece, foot, known)
+            _with_vents(piece, foot, known)
             for foot in _feet(plan)
             for piece in _pieces(foot, plan, known)
         ]
@@ -186,7 +184,7 @@ def _feet(plan: dict[str, Any]) -> list[dict[str, Any]]:
     return [plan[side] for side in ("left", "right") if plan.get(side)]
 
 
-def with_vents(piece: Piece, foot: dict[str, Any], known: Mapping[str, Any]) -> Piece:
+def _with_vents(piece: Piece, foot: dict[str, Any], known: Mapping[str, Any]) -> Piece:
     """Return a piece with the holes that the manifest gives it, held against the plan."""
     record = known.get(piece.label) or {}
     spots = [(float(x), float(y)) for x, y in record.get("vents") or ()]

@@ -7,9 +7,11 @@ Plan, scan of a part    -> check_made_part -> how the part differs
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from footscan.scan import Side
 from insole.workflow.request import Shots
 
 if TYPE_CHECKING:
@@ -19,6 +21,12 @@ if TYPE_CHECKING:
     from insole.record.plan import Plan
 
 __all__ = ["check_made_part", "checked_parts", "make", "thick_edges"]
+
+
+GLUED = (
+    "a bed that was made in two pieces is compared glued, as the whole of the plan: the joint's "
+    "gap and ventilation holes are not judged, a step at the joint reads as height"
+)
 
 
 def make(
@@ -121,24 +129,33 @@ def check_made_part(
     from footscan import reading
     from insole.errors import PlanError
     from insole.parts import build
+    from insole.parts.contour import CONTOUR, PIECES
     from insole.parts.made import check as made
 
     side = shots.options.side
     if side is not None:  # building the other foot's parts takes seconds
         plan = plan.model_copy(update={side.other.value: None})
+    if any(name in (piece, f"{s}-{piece}") for piece in PIECES for s in Side):
+        raise PlanError(
+            f"{name} is a piece of a bed in two: the check compares the glued bed, as part "
+            "contoured-bed"
+        )
     parts = build.all_parts(plan)
     wanted = [part for part in parts if name in (part.name, part.label)]
     if not wanted:
         what = f"no {name}" + (f" for the {side} foot" if side is not None else "")
         has = ", ".join(part.label for part in parts) or "none at all"
         raise PlanError(f"the plan has {what}; its parts are {has}: give one of them as --part")
-    return made.check_made(
+    check = made.check_made(
         reading.read(shots.files),
         wanted,
         tolerance=tolerance if tolerance is not None else made.TOLERANCE_MM,
         unit=shots.options.unit,
         scale=shots.options.scale,
     )
+    if any(part.name == CONTOUR for part in wanted):
+        check = replace(check, notes=(*check.notes, GLUED))
+    return check
 
 
 def thick_edges(plan: Plan) -> list[str]:

@@ -12,6 +12,7 @@ import pytest
 import shapely
 import trimesh
 from scipy import ndimage
+from scipy.interpolate import RectBivariateSpline
 
 from footscan.scan import Array, Side
 from insole import cli
@@ -517,3 +518,29 @@ def test_the_options_ask_for_the_form_first(scanned, capsys, tmp_path):
     assert cli.main([*options, "--form"]) == 3
     assert re.search(r"keeps no sole", capsys.readouterr().err)
     assert not list(Path(tmp_path).glob("out/*"))
+
+
+def test_forms_have_an_exact_solid_for_step(
+    pair: list[Part], plan: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The face of the CAD solid is the form's, its letters left out; a left one is on its side."""
+    monkeypatch.setattr(forms, "STEP_NODES_MM", 3.0)  # quicker
+    left = next(part for part in pair if part.side is Side.LEFT)
+    solid = left.solid()
+    assert solid.isValid()
+    assert solid.Volume() == pytest.approx(left.volume, rel=2e-3)
+    box, outline = solid.BoundingBox(), np.asarray(left.outline)
+    assert (box.ymin, box.ymax) == pytest.approx(
+        (outline[:, 1].min(), outline[:, 1].max()), abs=0.02
+    )
+    assert box.zmax == pytest.approx(left.facts["height"], abs=0.1)
+
+
+def test_the_nodes_of_a_step_form_follow_its_surface(plan: Plan) -> None:
+    foot = plan.right
+    above = form_upper.upper(foot, plan, PLAIN)
+    fine = RectBivariateSpline(above.x, above.y, above.z, kx=3, ky=3, s=0)
+    x, y = (np.arange(a[0], a[-1], forms.STEP_NODES_MM) for a in (above.x, above.y))
+    coarse = RectBivariateSpline(x, y, fine(x, y), kx=3, ky=3, s=0)
+    tx, ty = x[3:-3:2] + 0.7, y[3:-3:2] + 0.7
+    assert np.abs(fine(tx, ty) - coarse(tx, ty)).max() < 0.03

@@ -19,7 +19,7 @@ from insole.cli.options.wishes import wish_options
 if TYPE_CHECKING:
     from insole.record.plan import Plan
 
-__all__ = ["asked_beside_plan", "planning_options", "refuse_beside_plan"]
+__all__ = ["asked_beside_plan", "planning_options", "refuse_beside_plan", "replan_command"]
 
 
 def planning_options() -> dict[str, click.Option]:
@@ -54,21 +54,25 @@ def refuse_beside_plan(plan: Plan, path: Path, asked: Sequence[str]) -> None:
     click.UsageError
         There are any; the sentence holds the whole command.
     """
-    from insole.cli.options.again import located, options
-
     if not asked:
         return
     names = list(dict.fromkeys(word for word in asked if word.startswith("--")))
     named = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    raise click.UsageError(
+        f"{named} {'changes' if len(names) == 1 else 'change'} the plan, and a plan on file is "
+        f"made as it stands; plan anew with: {replan_command(plan, path, asked)}; then make the "
+        "plan which that writes"
+    )
+
+
+def replan_command(plan: Plan, path: Path, asked: Sequence[str]) -> str:
+    """Return the command that plans what a plan says but for the options asked for."""
+    from insole.cli.options.again import located, options
+
     files = {foot.scan_file for foot in plan.feet}
     files |= {name for name in plan.sources.values() if isinstance(name, str)}
     before = [located(word) if word in files else word for word in options(plan, against=str(path))]
-    command = ["solewright", *_without(before, asked), *asked]
-    raise click.UsageError(
-        f"{named} {'changes' if len(names) == 1 else 'change'} the plan, and a plan on file is "
-        f"made as it stands; plan anew with: {shlex.join(command)}; then make the plan which that "
-        "writes"
-    )
+    return shlex.join(["solewright", *_without(before, asked), *asked])
 
 
 def _without(before: Sequence[str], asked: Sequence[str]) -> list[str]:

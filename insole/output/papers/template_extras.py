@@ -65,8 +65,8 @@ def extra_callouts(drawing: Drawing) -> list[tuple[Array, str, str]]:
             joint = facts["joint"]
             line = np.array(joint["line"])
             words = (
-                f"{joint['station']:.0f} mm from rear edge, two keys; {joint['gap']:g} mm left for"
-                " glue. Front piece ahead of the line, rear piece behind it"
+                f"{joint['station']:.0f} mm from rear edge, two keys; gap for glue"
+                f" {joint['gap']:g} mm. Front piece ahead of the line, rear piece behind it"
             )
             found.append((line[len(line) // 2], "Joint of the two pieces", words))
         if facts.get("vents"):
