@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import shutil
 import signal
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +26,18 @@ from footscan.specimen import made_up as specimen
 from footscan.specimen import scanner
 from footscan.specimen.made_up import Shape, Specimen
 from footscan.specimen.scanner import ScannerSpec
+from insole.output import contents
+from insole.parts import build
+from insole.planning import planner
+from tests.store import STORE, files_asked, remember_writers, scan_asked, watch_patches
+
+STORE.remember(matching, "match")
+STORE.remember(specimen, "build")
+STORE.remember(pipeline, "measure_scan", scan_asked)
+STORE.remember(pipeline, "measure_feet_in", files_asked)
+STORE.remember(planner, "plan")
+STORE.remember(build, "all_parts")
+remember_writers(STORE, contents)
 
 POINTS = 16000
 
@@ -43,6 +57,33 @@ QUICK = re.compile(  # all cases of these take no time, or stand for a danger ea
 def pytest_addoption(parser):
     """Add the option for what takes long."""
     parser.addoption("--long", action="store_true", help="also what is marked long, and all cases")
+    parser.addoption("--anew", action="store_true", help="nothing is made once for several tests")
+
+
+def pytest_configure(config):
+    """Give the run a folder for what is made once."""
+    if hasattr(config, "workerinput"):
+        folder = config.workerinput["store"]
+        STORE.folder = Path(folder) if folder else None
+    elif not config.getoption("--anew"):
+        STORE.folder = Path(tempfile.mkdtemp(prefix="solewright-tests-"))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node):
+    """Let a worker use the same folder."""
+    node.workerinput["store"] = str(STORE.folder) if STORE.folder else ""
+
+
+def pytest_collection_finish(session):
+    """Look for patches from here on: what pytest patched before stays so."""
+    watch_patches(STORE)
+
+
+def pytest_unconfigure(config):
+    """Leave nothing behind."""
+    if STORE.folder is not None and not hasattr(config, "workerinput"):
+        shutil.rmtree(STORE.folder, ignore_errors=True)
 
 
 def pytest_collection_modifyitems(config, items):
@@ -63,27 +104,11 @@ def pytest_collection_modifyitems(config, items):
                     item.add_marker(skip)
 
 
-@pytest.fixture(scope="session", autouse=True)
-def _remembered_matches():
-    """Match the same points once per run: it is a pure function, and the dearest by far."""
-    match, known = matching.match, {}
-
-    def remembered(points, normals, *, side=None, up=None, sole=False):
-        up_key = None if up is None else np.asarray(up).tobytes()
-        key = (hash(points.tobytes()), hash(normals.tobytes()), side, up_key, sole)
-        if key not in known:
-            known[key] = match(points, normals, side=side, up=up, sole=sole)
-        return list(known[key])
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(matching, "match", remembered)
-        yield match
-
-
 @pytest.fixture
-def matched_anew(_remembered_matches, monkeypatch):
-    """Undo the memory, for tests that the same scan gives the same result."""
-    monkeypatch.setattr(matching, "match", _remembered_matches)
+def anew():
+    """Make everything anew, for tests that the same input gives the same result."""
+    with STORE.closed():
+        yield
 
 
 @pytest.fixture(scope="session")
@@ -192,6 +217,10 @@ def known_pose():
     """
 
     def make(of: Specimen, *, seed: int = 3, load: Load = Load.HALF, **faults) -> Way:
+        asked = of, seed, load, faults
+        return STORE.ask("known_pose", asked, lambda: anew(of, seed, load, faults))
+
+    def anew(of: Specimen, seed: int, load: Load, faults: dict) -> Way:
         spec, side = ScannerSpec(**faults), of.shape.side
         scan = scanner.scan(of, spec, np.random.default_rng(seed)).scaled(spec.unit.mm)
         there = scanner.scanner_pose(side, spec, np.random.default_rng(seed))

@@ -46,24 +46,6 @@ COMMANDS = (
 Run = Callable[..., tuple[int, str, str]]
 
 
-@pytest.fixture(scope="module", autouse=True)
-def _each_scan_measured_once() -> Iterator[None]:
-    """Keep measured feet between tests: the same files and options give the same feet."""
-    real, kept = workflow.measure_feet_in, {}
-
-    def measured(paths: Any, options: Any) -> Any:
-        key = (tuple(map(str, paths)), repr(options))
-        if not all(str(path).startswith(str(SAMPLES)) for path in paths):
-            return real(paths, options)
-        if key not in kept:
-            kept[key] = real(paths, options)
-        return kept[key]
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(workflow, "measure_feet_in", measured)
-        yield
-
-
 @pytest.fixture
 def run(capsys: pytest.CaptureFixture[str]) -> Run:
     """Return a function that runs the command line and gives code, stdout, stderr."""
