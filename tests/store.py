@@ -81,10 +81,15 @@ class Store:
         return pickle.loads(path.read_bytes())
 
     def _kept(self, path: Path, made: Any) -> Any:
-        if self.is_open:
-            beside = path.with_suffix(f".{os.getpid()}")
-            beside.write_bytes(pickle.dumps(made, protocol=pickle.HIGHEST_PROTOCOL))
-            beside.replace(path)
+        if not self.is_open:
+            return made
+        try:
+            data = pickle.dumps(made, protocol=pickle.HIGHEST_PROTOCOL)
+        except (pickle.PicklingError, AttributeError, TypeError):  # it holds a function
+            return made
+        beside = path.with_name(f"{path.name}.{os.getpid()}")
+        beside.write_bytes(data)
+        beside.replace(path)
         return made
 
     def remember(
@@ -155,6 +160,9 @@ def remember_writers(store: Store, contents: types.ModuleType) -> None:
 
     @functools.wraps(real)
     def items(plan: Any, parts: Any, settings: Any, made: Any = None) -> list[Any]:
+        if not store.is_open:
+            return real(plan, parts, settings, made)
+
         @functools.cache
         def asked() -> str:
             told = [
