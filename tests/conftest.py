@@ -46,11 +46,16 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
-MANY = 2  # cases of one test; of more than these every fifth one runs, all with --long
 EVERY = 5
-QUICK = re.compile(  # all cases of these take no time, or stand for a danger each
-    r"riders/|test_(words|red_flags|reading|hostile|limits|questions|planning_boundaries|thresholds"
-    r"|text_from_outside|least|brief|trial|seal|places_by_hand)"
+DEAR = re.compile(  # of these tests' cases, half a second or more each, every fifth runs
+    r"::test_(fault_has_its_code_and_no_other|good_scan_has_no_finding|fault_is_found_and_sent_back"
+    r"|impression_is_cut_out_of_its_block|side_and_up_of_a_sole_alone|few_points_are_enough"
+    r"|leg_cut_low_is_a_foot|any_pose_and_unit_gives_the_same_foot|ripple_is_found_with"
+    r"|a_foot_among_strays|an_unusual_foot_among_strays|a_foot_cut_low_is_not_fit"
+    r"|a_turned_template_is_found|the_template_s_sole_alone_is_found|no_foot_is_refused"
+    r"|sockets_lie_on_the_grid|a_pad_planned_again_finds|it_lies_clear_of_the_arch_pad"
+    r"|step_file_is_the_wished_surface|top_of_the_mesh_is_the_wished|mesh_solid_and_quadrature"
+    r"|unit_is_told_from_the_length|the_formula_is_found_again|a_pair_lies_on_its_sheets)"
 )
 
 
@@ -87,7 +92,7 @@ def pytest_unconfigure(config):
 
 
 def pytest_collection_modifyitems(config, items):
-    """Skip what takes long, and some of the many cases of one test, unless all are asked for."""
+    """Skip what takes long, and some of the many dear cases of one test, unless all are asked."""
     if config.getoption("--long"):
         return
     skip = pytest.mark.skip(reason="takes long: --long runs it")
@@ -95,13 +100,12 @@ def pytest_collection_modifyitems(config, items):
     for item in items:
         if item.get_closest_marker("long"):
             item.add_marker(skip)
-        elif item.nodeid.endswith("]"):
+        elif DEAR.search(item.nodeid):
             cases.setdefault(item.nodeid.partition("[")[0], []).append(item)
-    for name, many in cases.items():
-        if len(many) > MANY and not QUICK.search(name):
-            for k, item in enumerate(many):
-                if k % EVERY:
-                    item.add_marker(skip)
+    for many in cases.values():
+        for k, item in enumerate(many):
+            if k % EVERY:
+                item.add_marker(skip)
 
 
 @pytest.fixture
