@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import signal
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,6 +27,18 @@ from footscan.specimen import made_up as specimen
 from footscan.specimen import scanner
 from footscan.specimen.made_up import Shape, Specimen
 from footscan.specimen.scanner import ScannerSpec
+from insole.output import contents
+from insole.parts import build
+from insole.planning import planner
+from tests.store import STORE, files_asked, remember_writers, scan_asked, watch_patches
+
+STORE.remember(matching, "match")
+STORE.remember(specimen, "build")
+STORE.remember(pipeline, "measure_scan", scan_asked)
+STORE.remember(pipeline, "measure_feet_in", files_asked)
+STORE.remember(planner, "plan")
+STORE.remember(build, "all_parts")
+remember_writers(STORE, contents)
 
 POINTS = 16000
 
@@ -36,22 +50,54 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 # tests know no workshop of whoever runs them
 os.environ["SOLEWRIGHT_HOME"] = str(Path(__file__).parent / "no-workshop")
 
-# cases of one test; of more than these every fifth one runs, all with --long or in a file alone
-MANY = 2
+# of the dear cases of one test every fifth one runs, all with --long or in a file alone
 EVERY = 5
-QUICK = re.compile(  # all cases of these take no time, or stand for a danger each
-    r"riders/|test_(words|red_flags|reading|hostile|limits|questions|planning_boundaries|thresholds"
-    r"|text_from_outside|least|brief|trial|seal|places_by_hand)"
+DEAR = re.compile(  # of these tests' cases, half a second or more each, every fifth runs
+    r"::test_(fault_has_its_code_and_no_other|good_scan_has_no_finding|fault_is_found_and_sent_back"
+    r"|impression_is_cut_out_of_its_block|side_and_up_of_a_sole_alone|few_points_are_enough"
+    r"|leg_cut_low_is_a_foot|any_pose_and_unit_gives_the_same_foot|ripple_is_found_with"
+    r"|a_foot_among_strays|an_unusual_foot_among_strays|a_foot_cut_low_is_not_fit"
+    r"|a_turned_template_is_found|the_template_s_sole_alone_is_found|no_foot_is_refused"
+    r"|sockets_lie_on_the_grid|a_pad_planned_again_finds|it_lies_clear_of_the_arch_pad"
+    r"|step_file_is_the_wished_surface|top_of_the_mesh_is_the_wished|mesh_solid_and_quadrature"
+    r"|unit_is_told_from_the_length|the_formula_is_found_again|a_pair_lies_on_its_sheets)"
 )
 
 
 def pytest_addoption(parser):
     """Add the option for what takes long."""
     parser.addoption("--long", action="store_true", help="also what is marked long, and all cases")
+    parser.addoption("--anew", action="store_true", help="nothing is made once for several tests")
+
+
+def pytest_configure(config):
+    """Give the run a folder for what is made once."""
+    if hasattr(config, "workerinput"):
+        folder = config.workerinput["store"]
+        STORE.folder = Path(folder) if folder else None
+    elif not config.getoption("--anew"):
+        STORE.folder = Path(tempfile.mkdtemp(prefix="solewright-tests-"))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node):
+    """Let a worker use the same folder."""
+    node.workerinput["store"] = str(STORE.folder) if STORE.folder else ""
+
+
+def pytest_collection_finish(session):
+    """Look for patches from here on: what pytest patched before stays so."""
+    watch_patches(STORE)
+
+
+def pytest_unconfigure(config):
+    """Leave nothing behind."""
+    if STORE.folder is not None and not hasattr(config, "workerinput"):
+        shutil.rmtree(STORE.folder, ignore_errors=True)
 
 
 def pytest_collection_modifyitems(config, items):
-    """Skip what takes long, and some of the many cases of one test, unless all are asked for."""
+    """Skip what takes long, and some of the many dear cases of one test, unless all are asked."""
     if config.getoption("--long"):
         return
     skip = pytest.mark.skip(reason="takes long: --long runs it")
@@ -61,36 +107,19 @@ def pytest_collection_modifyitems(config, items):
     for item in items:
         if item.get_closest_marker("long"):
             item.add_marker(skip)
-        elif item.nodeid.endswith("]"):
+        elif DEAR.search(item.nodeid):
             cases.setdefault(item.nodeid.partition("[")[0], []).append(item)
-    for name, many in cases.items():
-        if len(many) > MANY and not alone and not QUICK.search(name):
-            for k, item in enumerate(many):
-                if k % EVERY:
-                    item.add_marker(few)
-
-
-@pytest.fixture(scope="session", autouse=True)
-def _remembered_matches():
-    """Match the same points once per run: it is a pure function, and the dearest by far."""
-    match, known = matching.match, {}
-
-    def remembered(points, normals, *, side=None, up=None, sole=False):
-        up_key = None if up is None else np.asarray(up).tobytes()
-        key = (hash(points.tobytes()), hash(normals.tobytes()), side, up_key, sole)
-        if key not in known:
-            known[key] = match(points, normals, side=side, up=up, sole=sole)
-        return list(known[key])
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(matching, "match", remembered)
-        yield match
+    for many in cases.values():
+        for k, item in enumerate(many):
+            if k % EVERY and not alone:
+                item.add_marker(few)
 
 
 @pytest.fixture
-def matched_anew(_remembered_matches, monkeypatch):
-    """Undo the memory, for tests that the same scan gives the same result."""
-    monkeypatch.setattr(matching, "match", _remembered_matches)
+def anew():
+    """Make everything anew, for tests that the same input gives the same result."""
+    with STORE.closed():
+        yield
 
 
 @pytest.fixture(scope="session")
@@ -199,6 +228,10 @@ def known_pose():
     """
 
     def make(of: Specimen, *, seed: int = 3, load: Load = Load.HALF, **faults) -> Way:
+        asked = of, seed, load, faults
+        return STORE.ask("known_pose", asked, lambda: anew(of, seed, load, faults))
+
+    def anew(of: Specimen, seed: int, load: Load, faults: dict) -> Way:
         spec, side = ScannerSpec(**faults), of.shape.side
         scan = scanner.scan(of, spec, np.random.default_rng(seed)).scaled(spec.unit.mm)
         there = scanner.scanner_pose(side, spec, np.random.default_rng(seed))

@@ -76,13 +76,8 @@ def _dxf(path: Path) -> Iterator[tuple[str, Shape]]:
     unit = re.search(r"\$INSUNITS\s*\n\s*70\s*\n\s*(\d+)", text)
     if not old and (unit is None or unit[1] != "4"):
         raise OutputError(f"{path.name} is not in millimetres")
-    pairs = list(
-        zip(
-            (line.strip() for line in lines[0::2]),
-            (line.strip() for line in lines[1::2]),
-            strict=False,
-        )
-    )
+    stripped = [line.strip() for line in lines]
+    pairs = list(zip(stripped[0::2], stripped[1::2], strict=False))
     start = next(k for k in range(1, len(pairs)) if pairs[k] == ("2", "ENTITIES"))
     things: list[list[tuple[str, str]]] = []
     for code, value in pairs[start + 1 :]:

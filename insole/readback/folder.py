@@ -80,9 +80,9 @@ def _folded(text: str) -> str:
 
 def _check_cut(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
     """Hold every DXF against the plan, and every SVG against its DXF."""
-    kerf = float(manifest["settings"]["kerf"])
+    kerf, drawings = float(manifest["settings"]["kerf"]), {}
     for path in sorted((folder / "cut").rglob("*.dxf")):
-        drawing = read_drawing(path)
+        drawing = drawings[path] = read_drawing(path)
         sheet = _sheet(path, told, kerf)
         labels = check_drawing(drawing, sheet, told)
         if sheet.label or sheet.nested:
@@ -96,7 +96,7 @@ def _check_cut(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
             raise OutputError(f"{path.name} does not show {missing[0]}")
     for path in sorted((folder / "cut").rglob("*.svg")):
         twin = path.with_suffix(".dxf")
-        if not twin.is_file() or not _same(read_drawing(path), read_drawing(twin)):
+        if twin not in drawings or not _same(read_drawing(path), drawings[twin]):
             raise OutputError(f"{path.name} does not show the same as {twin.name}")
     for side in sorted({str(foot["side"]) for foot in told.feet}):
         for face in ("foot", "shoe"):

@@ -170,7 +170,7 @@ def test_record_s_two_places_of_a_landmark_agree(left):
         np.testing.assert_allclose(there, mark["foot_mm"], atol=2e-3)  # rounded to 0.001
 
 
-def test_same_scan_gives_the_same_record_and_is_left_alone(clean_scan, clean, matched_anew):
+def test_same_scan_gives_the_same_record_and_is_left_alone(clean_scan, clean, anew):
     vertices, faces = clean_scan.vertices.copy(), clean_scan.faces.copy()
     again = measure_scan(clean_scan, Options(load=Load.HALF))
     assert json.dumps(as_json(again, "0")) == json.dumps(as_json(clean, "0"))

@@ -34,6 +34,7 @@ def test_parts_come_left_first_in_a_stable_order() -> None:
     assert all(part.worn for part in parts().values())
 
 
+@pytest.mark.usefixtures("anew")
 def test_plan_read_from_its_file_makes_the_same_parts() -> None:
     again = all_parts(from_json(to_json(sample_plan(under=True))))
     for one, other in zip(parts().values(), again, strict=True):

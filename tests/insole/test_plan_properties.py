@@ -109,6 +109,7 @@ def test_a_mirrored_foot_gives_the_mirrored_plan(shape, wish):
 
 
 @pytest.mark.long
+@pytest.mark.usefixtures("anew")
 @FEW
 @given(shape=SHAPES, along=st.integers(-3, 1), across=st.integers(-2, 2))
 def test_there_and_back_is_the_plan_again(shape, along, across):

@@ -74,6 +74,7 @@ def test_mirrored_feet_give_the_same_canonical_plan(pair):
     assert left == right
 
 
+@pytest.mark.usefixtures("anew")
 def test_same_input_same_bytes_and_readable_back(pair):
     again = planner.plan(feet.analytic(side="left"), feet.analytic(side="right"), SHOE)
     assert to_json(again) == to_json(pair)

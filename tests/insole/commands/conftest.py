@@ -1,35 +1,15 @@
-"""What runs the command line, with each sample scan measured once for all files here."""
+"""What runs the command line, and a plan and a folder that several files look at."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
 from insole import cli
 from insole.workflow import processes
-from tests.command_line import LEFT, RIGHT, SAMPLES, SHOE, Run
-
-
-@pytest.fixture(scope="package", autouse=True)
-def _each_scan_measured_once() -> Iterator[None]:
-    """Keep measured feet between tests: the same files and options give the same feet."""
-    real, kept = processes.measure_feet_in, {}
-
-    def measured(paths: Any, options: Any) -> Any:
-        key = (tuple(map(str, paths)), repr(options))
-        if not all(str(path).startswith(str(SAMPLES)) for path in paths):
-            return real(paths, options)
-        if key not in kept:
-            kept[key] = real(paths, options)
-        return kept[key]
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(processes, "measure_feet_in", measured)
-        yield
+from tests.command_line import LEFT, RIGHT, SHOE, Run
 
 
 @pytest.fixture

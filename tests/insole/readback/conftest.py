@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import pickle
 import re
 import shutil
 from collections.abc import Callable, Iterator, Sequence
@@ -20,6 +21,10 @@ from insole.output.papers import plan_page as report
 from insole.output.settings import Settings
 from insole.parts.build import all_parts
 from insole.parts.part import Part
+from insole.readback import folder as reader
+from insole.readback.cut import Sheet
+from insole.readback.drawings import Drawing
+from insole.readback.told import Told
 from insole.record.plan import Plan, fingerprint, from_json, seal_of
 from tests.plans import sample_plan
 
@@ -76,6 +81,32 @@ class Bench:
             readback.check(self.place)
         assert "\n" not in str(caught.value)
         assert caught.value.exit_code == 5
+
+
+DRAWINGS: dict[tuple[str, bytes], Drawing] = {}
+LABELS: dict[tuple[int, Sheet, str, bytes], list[str]] = {}
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _read_once() -> Iterator[None]:
+    """Read the same drawing once: tests here patch what writes, never what reads."""
+    read, held = reader.read_drawing, reader.check_drawing
+
+    def drawing(path: Path) -> Drawing:
+        key = (path.name, path.read_bytes())
+        if key not in DRAWINGS:
+            DRAWINGS[key] = read(path)
+        return DRAWINGS[key]
+
+    def checked(drawing: Drawing, sheet: Sheet, told: Told) -> list[str]:
+        key = (id(drawing), sheet, told.tag, pickle.dumps(told.plan))
+        if key not in LABELS:
+            LABELS[key] = held(drawing, sheet, told)
+        return LABELS[key]
+
+    reader.read_drawing, reader.check_drawing = drawing, checked
+    yield
+    reader.read_drawing, reader.check_drawing = read, held
 
 
 @pytest.fixture(scope="session")

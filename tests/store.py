@@ -1,0 +1,242 @@
+"""What is dear and a pure function of what it is asked: made once per run, by one worker.
+
+    function, what it is asked -> Store.ask -> folder of the run -> a copy of its own for each asker
+
+Nothing is remembered while a test has anything patched, as the function may then be another one;
+nor in a test that takes the fixture ``anew``, as those of determinism must.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import hashlib
+import os
+import pickle
+import types
+from collections.abc import Callable, Mapping
+from contextlib import contextmanager
+from enum import Enum
+from pathlib import Path
+from typing import Any
+
+import filelock
+import numpy as np
+import pytest
+
+__all__ = [
+    "STORE",
+    "Store",
+    "digest",
+    "files_asked",
+    "remember_writers",
+    "scan_asked",
+    "watch_patches",
+]
+
+
+class _NoKey(Exception):
+    """Something was asked that no key tells apart."""
+
+
+class Store:
+    """Results of one run, by what was asked."""
+
+    def __init__(self) -> None:
+        self.folder: Path | None = None
+        self._off = 0
+        self._patched: set[int] = set()
+
+    @property
+    def is_open(self) -> bool:
+        return self.folder is not None and not self._off and not self._patched
+
+    @contextmanager
+    def closed(self):
+        """Make everything anew meanwhile."""
+        self._off += 1
+        try:
+            yield
+        finally:
+            self._off -= 1
+
+    def patched(self, who: int, on: bool) -> None:
+        """Note that somebody has patched something, or has put it back."""
+        (self._patched.add if on else self._patched.discard)(who)
+
+    def ask(self, name: str, asked: object, make: Callable[[], Any]) -> Any:
+        """Return what `make` gives, made once per run for what was asked."""
+        if not self.is_open:
+            return make()
+        try:
+            key = digest((name, asked))
+        except _NoKey:
+            return make()
+        assert self.folder is not None
+        path = self.folder / f"{name}-{key}"
+        if not path.is_file():
+            with filelock.FileLock(f"{path}.lock"):
+                if not path.is_file():
+                    return self._kept(path, make())
+        return pickle.loads(path.read_bytes())
+
+    def _kept(self, path: Path, made: Any) -> Any:
+        if not self.is_open:
+            return made
+        try:
+            data = pickle.dumps(made, protocol=pickle.HIGHEST_PROTOCOL)
+        except (pickle.PicklingError, AttributeError, TypeError):  # it holds a function
+            return made
+        beside = path.with_name(f"{path.name}.{os.getpid()}")
+        beside.write_bytes(data)
+        beside.replace(path)
+        return made
+
+    def remember(
+        self, module: types.ModuleType, name: str, asked: Callable[..., object] | None = None
+    ) -> None:
+        """Let a module's function be asked through the store.
+
+        `asked` gets its arguments and returns what tells its results apart; None: all of them.
+        To be called before others import the function by its name.
+        """
+        real = getattr(module, name)
+        label = f"{module.__name__}.{name}"
+
+        @functools.wraps(real)
+        def remembered(*args: Any, **more: Any) -> Any:
+            try:
+                told = (args, more) if asked is None else asked(*args, **more)
+            except (OSError, TypeError):  # the function itself says what is wrong
+                return real(*args, **more)
+            return self.ask(label, told, lambda: real(*args, **more))
+
+        setattr(module, name, remembered)
+
+
+STORE = Store()
+
+
+def watch_patches(store: Store) -> None:
+    """Tell the store whenever a test patches a module or puts it back."""
+    for name in ("setattr", "delattr", "setitem", "delitem"):
+        setattr(pytest.MonkeyPatch, name, _telling(store, getattr(pytest.MonkeyPatch, name)))
+    undo = pytest.MonkeyPatch.undo
+
+    @functools.wraps(undo)
+    def undone(self: pytest.MonkeyPatch) -> None:
+        undo(self)
+        store.patched(id(self), False)
+
+    pytest.MonkeyPatch.undo = undone
+
+
+def _telling(store: Store, real: Callable[..., None]) -> Callable[..., None]:
+    @functools.wraps(real)
+    def told(self: pytest.MonkeyPatch, target: Any, *args: Any, **more: Any) -> None:
+        if target is not os.environ:
+            store.patched(id(self), True)
+        real(self, target, *args, **more)
+
+    return told
+
+
+def scan_asked(scan: Any, options: Any, drawn: Any = None) -> object:
+    """Return what tells a measured scan: the draw follows from the scan."""
+    return scan, options
+
+
+def files_asked(paths: Any, options: Any = None) -> object:
+    """Return names and contents of files, and the options; files that name others tell nothing."""
+    files = [Path(path) for path in paths]
+    if any(file.suffix.lower() not in (".ply", ".stl") for file in files):
+        raise TypeError("what such a file says stands in others too")
+    return [(file.name, file.read_bytes()) for file in files], options
+
+
+def remember_writers(store: Store, contents: types.ModuleType) -> None:
+    """Let the files of a plan be written from the store; each is read back all the same."""
+    real = contents.items
+
+    @functools.wraps(real)
+    def items(plan: Any, parts: Any, settings: Any, made: Any = None) -> list[Any]:
+        if not store.is_open:
+            return real(plan, parts, settings, made)
+
+        @functools.cache
+        def asked() -> str:
+            told = [
+                {f.name: getattr(p, f.name) for f in dataclasses.fields(p) if f.name != "solid"}
+                for p in parts
+            ]
+            return digest((plan, told, settings))
+
+        def write(item: Any, path: Path) -> list[Path] | None:
+            def make() -> tuple[bool, dict[str, bytes]]:
+                written = item.write(path)
+                files = [path] if written is None else written
+                return written is None, {file.name: file.read_bytes() for file in files}
+
+            if not store.is_open:
+                return item.write(path)
+            alone, files = store.ask("file", (item.path, path.name, asked()), make)
+            for name, data in files.items():
+                path.with_name(name).write_bytes(data)
+            return None if alone else [path.with_name(name) for name in files]
+
+        try:
+            asked()
+        except _NoKey:
+            return real(plan, parts, settings, made)
+        return [
+            dataclasses.replace(item, write=functools.partial(write, item))
+            for item in real(plan, parts, settings, made)
+        ]
+
+    contents.items = items
+
+
+# ------------------------------------------------------------------ what tells things apart
+
+
+def digest(asked: object) -> str:
+    """Return a key for what was asked, the same in every process."""
+    told = hashlib.blake2b(digest_size=16)
+    _tell(asked, told.update)
+    return told.hexdigest()
+
+
+def _tell(value: object, say: Callable[[bytes], None]) -> None:
+    kind = type(value)
+    say(f"<{kind.__module__}.{kind.__qualname__}>".encode())
+    if value is None or isinstance(value, bool | int | float | str | bytes | Path | Enum):
+        say(value if isinstance(value, bytes) else repr(value).encode())
+    elif isinstance(value, np.ndarray):
+        if value.dtype.hasobject:
+            raise _NoKey
+        say(f"{value.dtype} {value.shape} ".encode())
+        say(np.ascontiguousarray(value).data.cast("B") if value.size else b"")
+    elif dataclasses.is_dataclass(value):
+        for field in dataclasses.fields(value):
+            _tell((field.name, getattr(value, field.name)), say)
+    elif isinstance(value, Mapping):
+        for key in sorted(value, key=repr):
+            _tell((key, value[key]), say)
+    elif isinstance(value, list | tuple):
+        say(str(len(value)).encode())
+        for one in value:
+            _tell(one, say)
+    elif isinstance(value, set | frozenset):
+        _tell(sorted(value, key=repr), say)
+    elif isinstance(value, functools.partial):
+        _tell((value.func, value.args, value.keywords), say)
+    elif hasattr(value, "model_fields_set"):  # a pydantic model
+        _tell(dict(value), say)
+    elif isinstance(value, types.FunctionType) and not value.__closure__:
+        if "<lambda>" in value.__qualname__:
+            raise _NoKey
+        say(f"{value.__module__}.{value.__qualname__}".encode())
+    elif isinstance(value, np.generic):
+        say(repr(value).encode())
+    else:
+        raise _NoKey
