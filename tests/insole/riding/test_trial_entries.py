@@ -133,7 +133,7 @@ def test_a_correction_can_be_corrected_and_can_add_a_stop(plan):
     ("more", "match"),
     [
         ({"corrects": 4, "because": "x"}, "there is no trial 4 to correct; the log holds 2"),
-        ({"corrects": 2}, "say what was wrong with trial 2: --because"),
+        ({"corrects": 2}, "say what was wrong with trial 2, such as"),
         ({"because": "x"}, "say which trial is corrected"),
         ({"corrects": 1, "because": "x"}, "trial 1 was corrected already"),
     ],
