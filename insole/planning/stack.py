@@ -18,7 +18,7 @@ from insole.record.plan import ThicknessRow
 from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan, WedgePlan
 from insole.shoe.shoe import Shoe
 
-__all__ = ["SIDE_SHARE", "STATIONS", "Column", "Edge", "Stack", "Station", "shim_at"]
+__all__ = ["SIDE_SHARE", "STATIONS", "Column", "Edge", "Stack", "Station"]
 
 Station = Literal["heel", "arch", "ball", "toes"]
 STATIONS: tuple[Station, ...] = ("heel", "arch", "ball", "toes")
@@ -93,7 +93,7 @@ class Stack:
         if self.shape is None or self.contour is None:
             return self.limits.value("base.thickness") + cover
         if ahead:  # flat there, domes do not count
-            return self.contour.forefoot + shim_at(self.contour.posting, at, across) + cover
+            return self.contour.forefoot + _shim_at(self.contour.posting, at, across) + cover
         return float(self.shape.inside(np.array([at]), np.array([across]))[0]) + cover
 
     def at(self, station: Station, x: float, low: float, high: float) -> Column:
@@ -103,7 +103,7 @@ class Stack:
         kept = (old or 0.0) if self.keeps else 0.0
         sides = [low + share * (high - low) for share in (1 - SIDE_SHARE, SIDE_SHARE)]
         medial, lateral = (
-            kept + self.below(x, y, ahead) + shim_at(self.wedges, x, y) for y in sides
+            kept + self.below(x, y, ahead) + _shim_at(self.wedges, x, y) for y in sides
         )
         middle = (low + high) / 2
         if self.contour is not None and station == "arch":  # a bed is told at its own crest
@@ -112,7 +112,7 @@ class Stack:
             station=station,
             breadth=high - low,
             flat=self.below(x, middle, ahead),
-            shim=shim_at(self.wedges, x, middle),
+            shim=_shim_at(self.wedges, x, middle),
             fill=self.pad.crest.height if self.pad and station == "arch" else 0.0,
             old=old,
             kept=kept,
@@ -127,7 +127,7 @@ class Stack:
         dome = self.metatarsal
         if dome and here.station == "ball":
             at, across = dome.crest.from_rear, dome.crest.y or 0.0
-            stack = here.kept + self.below(at, across, True) + shim_at(self.wedges, at, across)
+            stack = here.kept + self.below(at, across, True) + _shim_at(self.wedges, at, across)
             words.append(
                 f"metatarsal pad {dome.height:g} mm behind the heads not counted, "
                 f"{stack + dome.height:.1f} mm in all at its crest"
@@ -136,7 +136,7 @@ class Stack:
         return ", ".join(words)
 
 
-def shim_at(wedges: Sequence[WedgePlan], x: float, y: float) -> float:
+def _shim_at(wedges: Sequence[WedgePlan], x: float, y: float) -> float:
     """Return the thickness of all inside shims at one place, mm."""
     at = np.array([[x]]), np.array([[y]])
     return float(inside_height(wedges, *at)[0, 0])

@@ -22,6 +22,7 @@ from insole.planning.cleat import check_saddles
 from insole.planning.contact import effect, pressing, springs
 from insole.planning.outline import lay_out
 from insole.planning.planner import FootWish, PlanWishes
+from insole.planning.stack import Edge
 from insole.planning.support import contour, contour_wish, kit
 from insole.planning.support.level import support_level
 from insole.planning.support.pad import RELIEF_MM, plan_pad
@@ -443,7 +444,7 @@ def test_limits_of_the_workshop_stand_in_the_plan(tmp_path):
 
 def edge(most, *, side="left", medial=True, kept=False, old=3.0):
     low = most - 1.0
-    return thickness._Edge(
+    return Edge(
         foot=side,
         station="ball",
         medial=most if medial else low,
