@@ -124,7 +124,7 @@ def _foot(foot: FootPlan) -> list[str]:
     ]
     cleat = foot.cleat
     if cleat is not None:
-        mark = cleat.mark if cleat.from_mark is not None else "MTH1"
+        mark = cleat.mark if cleat.from_mark is not None else "MTH1 (the joint of the big toe)"
         place = cleat.from_ball_mark if cleat.from_mark is None else cleat.from_mark
         turn = f", {yaw_words(cleat.yaw)}" if counts(cleat.yaw, "cleat turn") else ""
         rows.append(f"  cleat: axle {behind(place)} {mark}{turn}")
@@ -150,7 +150,7 @@ def _support(foot: FootPlan) -> str:
 
 def _effect(does: EffectPlan) -> str:
     """Return what a support does, silent about what stays; the midfoot's is a share of the load."""
-    parts = [f"fills {100 * does.reached:.0f} % of the gap ({100 * does.wished:.0f} % wished)"]
+    parts = [f"fills {100 * does.reached:.0f} % of the gap ({100 * does.wished:.0f} % aimed at)"]
     parts += [f"{case.case}: {_case(case)}" for case in does.cases]
     if not does.cases:
         parts.append("the contact model gives no figures")

@@ -127,7 +127,7 @@ def steps(plan: Plan) -> list[tuple[str, str]]:
         found.append(
             (
                 f"cleat{_of(plan, cleats)}",
-                f"to its mark; toe to wheel, heel to crank ≥ 5 mm; {new}maker's torque, ten "
+                f"{_cleat_mark(cleats)}; toe to wheel, heel to crank ≥ 5 mm; {new}maker's torque, ten "
                 "clip-ins"
                 f" and releases a foot on a stand.{moves['cleat']}",
             )
@@ -137,6 +137,12 @@ def steps(plan: Plan) -> list[tuple[str, str]]:
         name = "wedge" if feet == [f for f in plan.feet if f.wedges] else f"wedge{_of(plan, feet)}"
         found.append((name, _wedge_step(plan, feet, moves[_turn_name(feet)])))
     return [*found, ("baseline again", "once, to be sure of the gain")]
+
+
+def _cleat_mark(feet: Sequence[FootPlan]) -> str:
+    """Return what a cleat is set by: the shoe's mark, or the joint of the big toe as felt."""
+    marked = all(foot.cleat is not None and foot.cleat.from_mark is not None for foot in feet)
+    return "to its mark" if marked else "by the joint of the big toe, felt and marked on the shoe"
 
 
 def _numbers(names: Sequence[str]) -> list[str]:

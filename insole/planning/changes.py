@@ -15,7 +15,7 @@ __all__ = ["describe_change"]
 
 def describe_change(old: Plan, new: Plan) -> list[str]:
     """Return what changed from one plan to another, a sentence each; empty when nothing did."""
-    words = []
+    words, same = [], []
     if (old.shoe_name, old.shoe) != (new.shoe_name, new.shoe):
         words.append(f"shoe: {old.shoe_name or 'none'} before, {new.shoe_name or 'none'} now")
     for name in ("left", "right"):
@@ -25,7 +25,12 @@ def describe_change(old: Plan, new: Plan) -> list[str]:
         if was is None or now is None:
             words.append(f"{name}: {'now planned' if was is None else 'no longer planned'}")
             continue
-        words += [f"{name} {text}" for text in _foot_changes(was, now)]
+        changed = _foot_changes(was, now)
+        words += [f"{name} {text}" for text in changed]
+        if not changed and _same_parts(was, now):
+            same.append(f"{name}: nothing changes, its parts stay")
+    if words:  # said only beside what does change
+        words += same
     known = {note.text for note in old.notes}
     words += [
         note.text
@@ -58,6 +63,12 @@ def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
     if old is not None and new is not None and counts(new - old, "saddle"):
         words.append(f"saddle: {_saddle(old)} before, {_saddle(new)} now")
     return words
+
+
+def _same_parts(was: FootPlan, now: FootPlan) -> bool:
+    """Return whether every part of a foot is made as it was."""
+    parts = ("base", "pad", "contour", "metatarsal", "wedges")
+    return all(getattr(was, name) == getattr(now, name) for name in parts)
 
 
 def _saddle(value: float) -> str:

@@ -130,7 +130,7 @@ def test_an_effect_is_silent_about_what_stays(area, share, words):
     plan = plans.sample_plan()
     plan = plan.model_copy(update={"right": plan.right.model_copy(update={"effect": does})})
     row = next(row for row in of_foot(brief(plan), "right") if "effect" in row)
-    assert row == f"  effect without the shim: fills 75 % of the gap (80 % wished); {words}"
+    assert row == f"  effect without the shim: fills 75 % of the gap (80 % aimed at); {words}"
     bare = plan.right.model_copy(update={"wedges": []})
     rows = brief(plan.model_copy(update={"right": bare}))
     assert [row for row in rows if row.startswith("  effect: fills 75 % of the gap")]

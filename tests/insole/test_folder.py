@@ -119,7 +119,7 @@ def test_a_pair_gets_every_kind_of_file(whole: tuple[Path, list[str]]) -> None:
         "left-heel-shim is printed from TPU 95A: no sheet; for sheet stock name a sheet material, "
         "as in --material shim=NAME"
     )
-    assert all("% of that is waste" in text for text in about_sheets)
+    assert all("% of it is waste" in text for text in about_sheets)
 
 
 def test_the_manifest_names_every_file_with_its_hash(whole: tuple[Path, list[str]]) -> None:

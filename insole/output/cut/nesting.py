@@ -116,7 +116,7 @@ class NestedSheet:
         return (
             f"{self.name}: {self.size[0]:g} x {self.size[1]:g} mm, {self.number} of {self.count}; "
             f"{labels} take {self.used[0]:.0f} x {self.used[1]:.0f} mm, {100 * share:.0f} % of the "
-            f"sheet, and {100 * self.waste:.0f} % of that is waste"
+            f"sheet; cut off as one piece, {100 * self.waste:.0f} % of it is waste"
         )
 
 

@@ -265,6 +265,9 @@ def _wedge(plan: Plan, foot: FootPlan) -> list[Any]:
     ]
     if built and not foot.wedges:
         return [*lines, *whys, *([big(bolted)] if bolted else [])]
+    shell = (plan.shoe or {}).get("shell") or {}
+    if own := float(shell.get("cant_forefoot") or 0.0):
+        whys.append(act(f"The shoe's own {abs(own):g}° {'varus' if own > 0 else 'valgus'} stays"))
     if not foot.wedges:
         return [big(f"No shim{f'; {bolted}' if bolted else ''}"), *whys]
     return [*lines, *whys, *([big(bolted)] if bolted else [])]

@@ -122,13 +122,14 @@ def _draw_page(
     top = BOTTOM + ROOM[1] + 14.0
     write(canvas, LEFT, top + 10.0, f"{side.upper()} – pieces at full size", 6.0, bold=True)
     ground = any(part.lines.get("grind") for part, _ in page)
+    stacked = len(page) > 1  # the next layer, or what lies on a base
     blue = " Blue: lines of equal height above the underside, mm, to grind by." if ground else ""
     rows = (
         f"SEEN FROM ABOVE – foot side up. {plan.case}, plan {plan.version} ({fingerprint(plan)})."
         " Print at 100 %, measure the ruler.",
         "Glue the paper to the sheet, cut on the middle of the black line." + blue,
-        "Grey: where the next layer or part lies; glue it there. Arrow: to the toes. Dust:"
-        " extraction and a mask.",
+        ("Grey: where the next layer or part lies; glue it there. " if stacked else "")
+        + "Arrow: to the toes. Dust: extraction and a mask.",
     )
     if any("joint" in part.facts for part, _ in page):
         rows = (

@@ -273,6 +273,7 @@ def _figures(foot: FootPlan) -> list[str]:
     if gap.value is not None and left.value is not None:
         filled = (
             f"gap {gap.value:.1f}{spread_words(gap.sd)} mm = pad {pad.crest.height:.1f} mm"
-            f" + left open {left.value:.1f}{spread_words(left.sd)} mm"
+            f" + left open {round(gap.value, 1) - round(pad.crest.height, 1):.1f}"
+            f"{spread_words(left.sd)} mm"
         )
     return [filled, ", ".join([base, *shims])]

@@ -148,7 +148,7 @@ def _words(
     limits: Limits,
 ) -> str:
     """Return the line that a plan begins with."""
-    fills = f"fills {100 * reached:.0f} % of the gap at the crest ({100 * wished:.0f} % wished)"
+    fills = f"fills {100 * reached:.0f} % of the gap at the crest ({100 * wished:.0f} % aimed at)"
     if not cases:
         return f"{fills}; the contact model gives no figures for it"
     parts = []
