@@ -127,9 +127,8 @@ def steps(plan: Plan) -> list[tuple[str, str]]:
         found.append(
             (
                 f"cleat{_of(plan, cleats)}",
-                f"{_cleat_mark(cleats)}; toe to wheel, heel to crank ≥ 5 mm; {new}maker's torque, ten "
-                "clip-ins"
-                f" and releases a foot on a stand.{moves['cleat']}",
+                f"{_cleat_mark(cleats)}; toe to wheel, heel to crank ≥ 5 mm; {new}maker's torque,"
+                f" ten clip-ins and releases a foot on a stand.{moves['cleat']}",
             )
         )
     found.append(_base_step(plan, moves["base"]))

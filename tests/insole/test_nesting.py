@@ -251,7 +251,10 @@ def test_more_parts_than_fit_take_more_sheets(tmp_path: Path) -> None:
     assert [(sheet.number, sheet.count) for sheet in nested.sheets] == [(1, 3), (2, 3), (3, 3)]
     full = max(nested.sheets, key=lambda sheet: len(sheet.placed))
     assert full.waste == pytest.approx(1 - 4 * 60**2 / 123**2, abs=2e-3)
-    words = f"123 x 123 mm, {100 * 123**2 / 150**2:.0f} % of the sheet; cut off as one piece, 5 % of it is waste"
+    words = (
+        f"123 x 123 mm, {100 * 123**2 / 150**2:.0f} % of the sheet; cut off as one piece, 5 % of "
+        "it is waste"
+    )
     assert words in full.words
 
 
