@@ -52,10 +52,11 @@ TRIAL_WORDS = (
 )
 PREPARE = (
     "<b>Before trimming</b> ☐ template: both rulers 100 mm ☐ parts against this page: side, face,"
-    " thick edge ☐ crest and shim lines from the template onto the base. Trim toe and outer edge"
+    " thick edge{copy}. Trim toe and outer edge"
     " first; trimming heel or big-toe edge moves the zeros. <b>Thickness</b> ¹ at the crest ² in"
     " the middle of the ball line. <b>Saddle</b> along the seat tube."
 )
+COPY = " ☐ crest and shim lines from the template onto the base"
 LAYERS = "base, shim, {pad}cover; double-sided tape"
 
 
@@ -63,7 +64,8 @@ def preparation(plan: Plan, parts: Sequence[Part], size: float, space: float) ->
     """Return what lies ready and what comes before the first cut."""
     joint = joint_words(parts)
     lines = [f"<b>Parts</b> {_part_words(plan, parts)}.", *([f"<b>{joint}</b>"] if joint else [])]
-    lines.append(PREPARE)
+    bases = any(foot.contour is None for foot in plan.feet)
+    lines.append(PREPARE.format(copy=COPY if bases else ""))
     cell = [paragraph(line, size) for line in lines]
     return table([[cell]], [WIDE], lines=False, pad=0.6 * space)
 

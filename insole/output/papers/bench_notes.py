@@ -53,6 +53,8 @@ SHOWN = frozenset(
         "not-asked",
         "saddle",
         "saddle-differs",
+        "tender-not-free",
+        "tender-spot",
         "under-before-riding",
         "under-bolts",
     }

@@ -93,7 +93,6 @@ def _contour(contour: ContourPlan) -> list[Any]:
     ]
     if contour.metatarsal:
         lines.append(act(f"Metatarsal pad {contour.metatarsal:g} mm high behind heads 2 to 4"))
-    lines += [act(f"Built in: {wedge.place.value} {wedge.words}") for wedge in contour.posting]
     gap, left = contour.gap_at_crest, contour.residual_gap
     if gap.value and left.value is not None:
         share = 100 * (gap.value - left.value) / gap.value

@@ -323,8 +323,8 @@ def _note_list(plan: Plan, foot: FootPlan) -> list[tuple[Array, str, str]]:
         ring = np.asarray(wedge.outline)
         at = ring[np.argmin(ring[:, 1])]
         words = f"{wedge.words}, {wedge.thick_edge:.1f} mm there"
-        kind = "Wedge built in," if wedge in built else "Shim"
-        notes.append((at, f"{kind} {wedge.place.value}", words))
+        title = "Wedge built in" if wedge in built else f"Shim {wedge.place.value}"
+        notes.append((at, title, words))
     if "heel_centre" in marks:
         notes.append((np.array(marks["heel_centre"][:2]), "Heel centre ○", ""))
     if "mth5" in marks:
