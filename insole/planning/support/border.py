@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from footscan.arch import arch_line
 from footscan.foot import SoleMap
-from footscan.scan import Array
+from footscan.scan import Array, BoolArray
 from insole.planning.seating import Seating
 from insole.planning.support.space import Room
 from insole.planning.support.surface import FREE, feel_of
@@ -52,8 +52,8 @@ class Border:
     where the sole is not followed; `to_wall` is the way to the side that stands.
     """
 
-    inside: Array
-    ended: Array
+    inside: BoolArray
+    ended: BoolArray
     least: Array
     ramp: Array
     to_wall: Array

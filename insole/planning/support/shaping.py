@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 
-from footscan.scan import Array
+from footscan.scan import Array, BoolArray
 from insole.planning.memory import Memory
 from insole.planning.seating import Seating
 from insole.planning.support import kit as kits
@@ -39,7 +39,7 @@ CAP_ROUND_MM = 6.0  # of the smooth lower of top and cap: rounder than 25 mm at 
 PLATEAU_MM = 0.15  # as for the apex of a foot: a stretch this close to the top is as high
 FOLLOWED_FROM = 0.6  # level from which the residual gap of the wish itself keeps its rule
 LOWERED_ROUND_MM = 2.0
-MOVED_ROUND_MM = 1.5
+CUT_FADE_MM = 4.0  # over which a cut of a moved pad fades out beside what forbids it
 SAME_MM = 0.05  # heights along the arch line that no hand tells apart
 LET_GO = 0.6  # share of the free crest below which a crest in the window is given up
 HOLD_MM = 1.5  # the crest settles by so much when its surroundings are lowered
@@ -193,9 +193,8 @@ def _topped(
     border: Border | None,
     wish: PadWish,
     limits: Limits,
-    form: Array | None = None,
 ) -> Array:
-    """Return the top that follows the sole, or another form, under a ceiling inside an area.
+    """Return the top that follows the sole under a ceiling inside an area.
 
     It leaves its edge at the border that runs out. Along the walls it stands, below flange and
     navicular or as high as was wished.
@@ -203,20 +202,34 @@ def _topped(
     feel = feel_of(limits)
     if border is None:
         return np.full(ceiling.shape, feel.edge)
-    cap = space.cap
-    if wish.medial_edge is not None:
-        rise = math.tan(math.radians(feel.run_out_medial))
-        cap = np.minimum(cap, wish.medial_edge + rise * np.where(border.inside, border.to_wall, 0))
-    if form is None:
-        bound = np.where(border.inside, np.minimum(ceiling, border.least), FREE)
-        bound = np.where(border.ended, border.least, bound)
-        top = follow(bound, space.felt, feel, cell=space.cell)
-    else:  # the sides' own ceiling follows the sole: what it takes must not spread over the form
-        bound = np.where(border.inside, ceiling, FREE)
-        top = np.minimum(follow(bound, form, feel, cell=space.cell), border.least)
-        # it is rounded below its own caps already: once more only where it passes a new one
-        return lower_of(lower_of(top, cap, MOVED_ROUND_MM), border.ramp, MOVED_ROUND_MM)
-    return lower_of(lower_of(top, cap, CAP_ROUND_MM), border.ramp)
+    bound = np.where(border.inside, np.minimum(ceiling, border.least), FREE)
+    bound = np.where(border.ended, border.least, bound)
+    top = follow(bound, space.felt, feel, cell=space.cell)
+    return lower_of(lower_of(top, _capped(space, border, wish, feel), CAP_ROUND_MM), border.ramp)
+
+
+def _capped(space: Room, border: Border, wish: PadWish, feel: Feel) -> Array:
+    """Return the lowest cap, that of a medial edge as wished among them, mm."""
+    if wish.medial_edge is None:
+        return space.cap
+    rise = math.tan(math.radians(feel.run_out_medial))
+    edge = wish.medial_edge + rise * np.where(border.inside, border.to_wall, 0)
+    return np.minimum(space.cap, edge)
+
+
+def _cut_back(form: Array, ceiling: Array, inside: BoolArray, cell: float) -> Array:
+    """Return a pad cut back under a ceiling, the cut fading out over `CUT_FADE_MM` without a kink.
+
+    What lies above the ceiling is spread by a disc and then evened out within it: nowhere less
+    than it was, so the result is nowhere above the ceiling inside.
+    """
+    above = np.where(inside, np.clip(form - ceiling, 0.0, None), 0.0)
+    _, at = ndimage.distance_transform_edt(~inside, return_indices=True)
+    above = above[tuple(at)]  # beyond the border as at the border
+    reach = max(1, round(CUT_FADE_MM / cell))
+    i, j = np.ogrid[-reach : reach + 1, -reach : reach + 1]
+    spread = ndimage.grey_dilation(above, footprint=i * i + j * j <= reach * reach)
+    return np.asarray(form - ndimage.gaussian_filter(spread, reach / 2, radius=reach // 2))
 
 
 def _domain(space: Room, level: float, limits: Limits) -> Any:
@@ -301,12 +314,15 @@ def _moved(
     walls = carried(shape.walls).union(walls_of(area, seating, limits))
     place = (float(crest[0] + wish.shift[0]), float(crest[1] + wish.shift[1]))
     form = np.maximum(moved, feel.edge)
-    ceiling = np.minimum(form, space.lowest(level))
     there = replace(shape, turn=wish.turn, area=area, walls=walls, crest=place)
     border = None if area.is_empty else border_of(space, seating, area, walls, limits)
     # a cut fades against the pad as it was: against the sole a moved pad is off by its move, and
     # the rule would take down what nothing forbids
-    top = _topped(space, ceiling, border, wish, limits, form)
+    top = np.full(form.shape, feel.edge)
+    if border is not None:
+        rules = [space.lowest(level), _capped(space, border, wish, feel)]
+        ceiling = np.minimum.reduce([*rules, border.least, border.ramp])
+        top = _cut_back(form, ceiling, border.inside, space.cell)
     words = f"the same pad, {move_words(*wish.shift, wish.turn)}"
     words += _cut_words(space, form, np.maximum(top, feel.edge), there, level)
     return replace(there, surface=top, reasons=(*shape.reasons, words))
