@@ -1,4 +1,4 @@
-"""Faults of a scan, each in three strengths: what the checks are tested and studied against.
+"""Faults of a scan, each in three strengths, for made-up scans and scans of other feet.
 
     Specimen, a good scanner -> FAULTS[name].put -> Faulty (scan in mm, its pose)
 
@@ -12,12 +12,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import fault_makers as put
 import numpy as np
+from fault_makers import Faulty, base_spec, good_scan
 
 from footscan.specimen.made_up import Specimen
 from footscan.specimen.scanner import ScannerSpec
-from tests import fault_makers as put
-from tests.fault_makers import Faulty, base_spec, good_scan
 
 __all__ = ["FAULTS", "Fault", "Faulty", "base_spec", "good_scan"]
 
