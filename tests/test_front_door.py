@@ -119,7 +119,7 @@ def test_the_lines_of_the_manual_run(tmp_path, monkeypatch, capsys):
     with pytest.raises(KeyError, match="no 'zzz'; it has "):
         left.measures["zzz"]
     assert repr(built.right).startswith("<right foot: base, arch-pad")
-    assert str(built.left.pad).startswith("<left-arch-pad of larch v1: trial-tpu, ")
+    assert str(built.left.pad).startswith("<left-arch-pad of larch v1: trial-eva, 2")
     with pytest.raises(insole.PlanError, match="no metatarsal-pad for the left foot"):
         _ = built.left.metatarsal
     assert insole.read_plan("plan.json") == names["plan"]

@@ -5,17 +5,17 @@
 Each finding carries a stable code, a severity, one sentence, advice, a region, and the measured
 value against its limit. Limits and their reasons stand in ``data/quality.toml``.
 
-    quality_limits    limits, and how a value becomes a finding
-    quality_view      what is looked at: the foot, the raw scan, lines through both
-    quality_sole      what of the sole was seen
-    quality_surface   spacing, noise, waves, skin seen twice
-    quality_smoothing what a program smoothed over
-    quality_mesh      the file, its mesh, and what lay beside the foot
-    quality_shape     clipped ends, leg, floor, mirror image
-    quality_toes      how the toes were held
-    quality_claims    load, scale, side and proportions against what is known
-    quality_pair      two feet, or two scans, against each other
-    quality_maps      coverage and noise over the foot, for pictures
+    limits    limits, and how a value becomes a finding
+    view      what is looked at: the foot, the raw scan, lines through both
+    sole      what of the sole was seen
+    surface   spacing, noise, waves, skin seen twice
+    smoothing what a program smoothed over
+    mesh      the file, its mesh, and what lay beside the foot
+    shape     clipped ends, leg, floor, mirror image
+    toes      how the toes were held
+    claims    load, scale, side and proportions against what is known
+    pair      two feet, or two scans, against each other
+    maps      coverage and noise over the foot, for pictures
 """
 
 from __future__ import annotations
