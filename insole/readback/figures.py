@@ -70,7 +70,8 @@ def check_records(manifest: Mapping[str, Any], meshes: Mapping[str, Numbers], to
         crest = _crest(label, told)
         if crest is not None and abs(crest - float(record.get("crest", -1.0))) > TENTH:
             raise OutputError(f"manifest.json gives {label} another crest than the plan's")
-        if record["how"] == "layers" and not sum(record["sheets"]) > high - 0.6:
+        lower = float(record.get("lower", 0.0))
+        if record["how"] == "layers" and not sum(record["sheets"]) > high - 0.6 - lower:
             raise OutputError(
                 f"the layers of {label} are {sum(record['sheets']):g} mm high together, the part "
                 f"{high:.1f} mm"
