@@ -111,10 +111,11 @@ def _check_place(side: str, line: Numbers, foot: Mapping[str, Any]) -> None:
     ends = [marks[n] for n in ("metatarsale_tibiale", "metatarsale_fibulare") if n in marks]
     ends = ends or [marks[n] for n in ("mth1", "mth5") if n in marks]
     most = min(float(end[0]) for end in ends) if ends else -FAR
-    inside = line[shapely.contains_xy(shapely.Polygon(foot["contour"]["outline"]), line)]
-    if float(inside[:, 0].max()) > most - BALL:
+    whole = shapely.Polygon(foot["contour"]["outline"]).buffer(0)
+    furthest = float(shapely.LineString(line).intersection(whole).bounds[2])
+    if furthest > most - BALL:
         raise OutputError(
-            f"the joint of the {side} bed lies {inside[:, 0].max():.0f} mm from the rear edge, the "
+            f"the joint of the {side} bed lies {furthest:.0f} mm from the rear edge, the "
             f"ball line begins at {most:.0f} mm"
         )
 
