@@ -111,6 +111,9 @@ def made_parts(plan: Plan, parts: Sequence[Part], settings: Settings) -> MadePar
         if way.how == "layers":
             layers[part.label] = _layers(chosen, way, settings, plan)
             way = Way(how="layers", sheets=_sheets_in(layers[part.label]))
+            lower = float(np.ptp(chosen.vertices[:, 2])) - sum(way.sheets)
+            if lower > 0:  # a top too small to glue was left out: recorded, as papers say it
+                chosen = replace(chosen, facts={**chosen.facts, "lower": round(lower, 3)})
         made.append(replace(chosen, way=way))
     return MadeParts(parts=tuple(made), layers=layers, notes=notes)
 
@@ -356,7 +359,7 @@ def recorded(part: Part, materials: Materials) -> dict[str, Any]:
         "sheets": list(part.way.sheets) if part.way is not None else [],
         "height": round(float(np.ptp(part.vertices[:, 2])), 2),
         **({"crest": round(float(crest), 2)} if crest is not None else {}),
-        **{name: part.facts[name] for name in ("joint", "bevel") if name in part.facts},
+        **{name: part.facts[name] for name in ("joint", "bevel", "lower") if name in part.facts},
         **_vents(part),
         "volume_cm3": round(took.volume_cm3, 3),
         "mass_g": [round(m, 3) for m in (took.mass, took.mass_low, took.mass_high)],

@@ -49,6 +49,7 @@ BORDER_MM = 5.0  # of bed left beside a key at the least; common practice, no so
 STEP_MM = 3.0  # of the stations tried
 FAR_MM = 400.0
 SLIT_MM = 2.0  # wider than any gap: closes it again
+HOLES_OFF_MM = 4.0  # of the joint, and what holes keep from anything on top
 NOTCH_AHEAD_MM = 10.0  # of the joint: the notch of the front piece
 
 Fits = Callable[[Array], bool]
@@ -169,7 +170,7 @@ def part_bed(
         notched=_mean_volume(teeth[1], shape),
     )
     wish = finish.vents if finish is not None else None
-    keep = LineString(joint.line).buffer(gap / 2)
+    keep = LineString(joint.line).buffer(HOLES_OFF_MM)
     made = []
     for name, (outline, notch) in zip((REAR, FRONT), cut, strict=True):
         spots: tuple[Spot, ...] = ()

@@ -70,14 +70,26 @@ def check_records(manifest: Mapping[str, Any], meshes: Mapping[str, Numbers], to
         crest = _crest(label, told)
         if crest is not None and abs(crest - float(record.get("crest", -1.0))) > TENTH:
             raise OutputError(f"manifest.json gives {label} another crest than the plan's")
-        if record["how"] == "layers" and not sum(record["sheets"]) > high - 0.6:
+        lower = float(record.get("lower", 0.0))
+        if record["how"] == "layers" and not sum(record["sheets"]) > high - 0.6 - lower:
             raise OutputError(
                 f"the layers of {label} are {sum(record['sheets']):g} mm high together, the part "
                 f"{high:.1f} mm"
             )
     volumes = {label: _volume(corners) / 1000.0 for label, corners in meshes.items()}
     for foot in told.feet if meshes else ():
-        check_joint(foot, records, volumes)
+        check_joint(foot, records, volumes, _holes(told, str(foot["side"])))
+
+
+def _holes(told: Told, side: str) -> float:
+    """Return the volume of the ventilation holes in a foot's bed or its pieces, cm3."""
+    found = 0.0
+    for piece in told.pieces.values():
+        if piece.side == side and piece.vents and piece.floor is not None and piece.height:
+            x, y = np.array(piece.vents).T
+            thick = float((piece.height(x, y) - piece.floor(x, y)).sum())
+            found += thick * np.pi * piece.vent**2 / 4.0 / 1000.0
+    return found
 
 
 def check_figures(folder: Path, told: Told, manifest: Mapping[str, Any]) -> None:

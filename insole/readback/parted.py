@@ -58,7 +58,10 @@ def _ahead(joint: Mapping[str, Any]) -> Any:
 
 
 def check_joint(
-    foot: Mapping[str, Any], records: Mapping[str, Any], volumes: Mapping[str, float]
+    foot: Mapping[str, Any],
+    records: Mapping[str, Any],
+    volumes: Mapping[str, float],
+    holes: float = 0.0,
 ) -> None:
     """Hold the joint of a foot's bed against the plan, and both pieces against the whole.
 
@@ -70,6 +73,8 @@ def check_joint(
         What the manifest says of each part.
     volumes : mapping
         Of each part's mesh, cm3.
+    holes : float
+        Volume of the ventilation holes in both pieces, cm3.
 
     Raises
     ------
@@ -92,7 +97,7 @@ def check_joint(
     _check_place(side, line, foot)
     pieces = pieces_of(side, foot["contour"]["outline"], records)
     _check_hold(side, pieces)
-    made = sum(volumes[f"{side}-{name}"] for name in (REAR, FRONT))
+    made = sum(volumes[f"{side}-{name}"] for name in (REAR, FRONT)) + holes
     wanted = float(rear["whole_cm3"]) - float(rear["gap_cm3"]) - float(rear["notch_cm3"])
     if abs(made - wanted) > CLOSE * wanted:
         raise OutputError(
@@ -111,10 +116,11 @@ def _check_place(side: str, line: Numbers, foot: Mapping[str, Any]) -> None:
     ends = [marks[n] for n in ("metatarsale_tibiale", "metatarsale_fibulare") if n in marks]
     ends = ends or [marks[n] for n in ("mth1", "mth5") if n in marks]
     most = min(float(end[0]) for end in ends) if ends else -FAR
-    inside = line[shapely.contains_xy(shapely.Polygon(foot["contour"]["outline"]), line)]
-    if float(inside[:, 0].max()) > most - BALL:
+    whole = shapely.Polygon(foot["contour"]["outline"]).buffer(0)
+    furthest = float(shapely.LineString(line).intersection(whole).bounds[2])
+    if furthest > most - BALL:
         raise OutputError(
-            f"the joint of the {side} bed lies {inside[:, 0].max():.0f} mm from the rear edge, the "
+            f"the joint of the {side} bed lies {furthest:.0f} mm from the rear edge, the "
             f"ball line begins at {most:.0f} mm"
         )
 

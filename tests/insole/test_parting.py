@@ -25,12 +25,14 @@ from insole.output.print import plates
 from insole.output.settings import Settings
 from insole.parts import build
 from insole.parts.contour import CONTOUR, FRONT, REAR
+from insole.parts.finish import Finish, vent_wish
 from insole.parts.part import Part, as_worn
 from insole.parts.parting import Parted, part_bed, wholes
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.support.tops import ContourShape
 from insole.readback import parted as reader
+from insole.readback.vents import check_vents
 from insole.record import stock
 from insole.record.limits import default_limits
 from insole.record.plan import Plan, to_json
@@ -174,6 +176,24 @@ def test_each_piece_says_side_arrow_piece_and_case():
             assert (part.facts["notch"][1] > 0) == (side == "right")
         assert "crest" in rear.facts
         assert "crest" not in front.facts
+
+
+def test_holes_keep_off_the_joint_and_go_through_both_pieces():
+    foot = plan_of("right").feet[0]
+    wish = Finish(vents=vent_wish("3@12"))
+    two = part_bed(foot, "x", gap=GAP, limits=default_limits(), finish=wish)
+    record = json.loads(foot.model_dump_json())
+    for part in (two.rear, two.front):
+        spots = [tuple(place) for place in part.facts["vents"]]
+        assert spots
+        assert len(part.holes) == len(spots)
+        outer = Polygon(part.outline)
+        for spot in map(shapely.Point, spots):
+            assert outer.exterior.distance(spot) >= 1.5 + 5.0
+        check_vents(part.label, spots, 3.0, part.outline.tolist(), record)
+        mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
+        assert mesh.is_watertight
+        assert mesh.euler_number == 2 - 2 * len(spots)  # each hole goes through
 
 
 def test_the_crest_is_the_whole_beds():

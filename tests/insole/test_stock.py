@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from insole.errors import PlanError, RefusedError
-from insole.output.made import made_parts, size_words, to_buy, way_words
+from insole.errors import OutputError, PlanError, RefusedError
+from insole.output.made import made_parts, recorded, size_words, to_buy, way_words
 from insole.output.settings import Settings
 from insole.parts.build import all_parts
 from insole.parts.materials import of_part
 from insole.parts.part import Part
+from insole.readback import figures
+from insole.readback.told import Told
 from insole.record import stock
-from insole.record.plan import Plan
+from insole.record.plan import Plan, to_json
 from tests.plans import sample_plan
 
 WORKSHOP = """
@@ -220,3 +223,20 @@ def test_a_cover_of_a_cup_has_darts_in_its_allowance_only(parts: list[Part]) -> 
     for dart in (piece for piece in shapely.get_parts(gone) if piece.area > 2.0):
         share = (dart.centroid.x - whole.bounds[0]) / length
         assert share < 0.32  # at the heel
+
+
+def test_a_stack_whose_top_is_too_small_to_glue_is_recorded_as_lower(
+    file: Path, plan: Plan, parts: list[Part]
+) -> None:
+    """Of sheets of 3 mm a dome of 10 mm ends at 9: its top would be a crumb."""
+    file.write_text(file.read_text().replace("thickness = [3, 6]", "thickness = [3]"))
+    settings = Settings().with_stock(file)
+    pad = next(part for part in parts if part.label == "right-arch-pad")
+    (made,) = made_parts(plan, [pad], settings).parts
+    record = recorded(made, settings.materials)
+    assert (sum(record["sheets"]), record["lower"]) == (9.0, pytest.approx(1.0, abs=0.02))
+    told = Told.of(json.loads(to_json(plan)), "x")
+    meshes = {made.label: made.vertices[made.faces]}
+    figures.check_records({"parts": {made.label: record}}, meshes, told)
+    with pytest.raises(OutputError, match="the layers of right-arch-pad are 9 mm high together"):
+        figures.check_records({"parts": {made.label: {**record, "lower": 0.0}}}, meshes, told)
