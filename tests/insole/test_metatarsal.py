@@ -177,9 +177,10 @@ def test_no_room_beside_the_arch_pad_is_refused():
     with pytest.raises(
         PlanError,
         match=r"metatarsal pad and arch pad want the same place.*"
-        r"--shift-pad -5,0",
-    ):
+        r"move the arch pad back by some 5 mm, place its crest nearer to the heads",
+    ) as caught:
         pair(metatarsal=5.0, metatarsal_behind=12.0)
+    assert caught.value.asks == ("shift_pad", "metatarsal_behind", "contoured")
     assert pair(metatarsal=5.0, metatarsal_behind=12.0, shift=(-5.0, 0.0)).right.metatarsal
     assert pair(metatarsal=5.0, metatarsal_behind=8.0).right.metatarsal
 
