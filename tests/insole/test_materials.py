@@ -126,7 +126,10 @@ def test_a_thin_print_is_all_skin():
 
 def test_an_unknown_word_is_refused_with_the_nearest_one():
     part = block("arch-pad", 40, 30, 10, material="trial-eav")
-    with pytest.raises(PlanError, match=r"no material called 'trial-eav'.*'trial-eva'.*--mater"):
+    with pytest.raises(
+        PlanError,
+        match=r"no material called 'trial-eav'.*'trial-eva'.*the workshop's file of materials",
+    ):
         mat.of_part(part, files.default_materials())
 
 

@@ -177,9 +177,10 @@ def test_no_room_beside_the_arch_pad_is_refused():
     with pytest.raises(
         PlanError,
         match=r"metatarsal pad and arch pad want the same place.*"
-        r"--shift-pad -5,0",
-    ):
+        r"move the arch pad back by some 5 mm, place its crest nearer to the heads",
+    ) as caught:
         pair(metatarsal=5.0, metatarsal_behind=12.0)
+    assert caught.value.asks == ("shift_pad", "metatarsal_behind", "contoured")
     assert pair(metatarsal=5.0, metatarsal_behind=12.0, shift=(-5.0, 0.0)).right.metatarsal
     assert pair(metatarsal=5.0, metatarsal_behind=8.0).right.metatarsal
 
@@ -192,7 +193,7 @@ def test_no_room_beside_the_arch_pad_is_refused():
         ({"metatarsal": math.nan}, "metatarsal pad cannot be nan mm"),
         ({"metatarsal": 5.0, "metatarsal_behind": 4.0}, "4 mm behind the heads; give 5 to 12 mm"),
         ({"metatarsal": 5.0, "metatarsal_behind": 13.0}, "13 mm behind the heads; give 5 to 12 mm"),
-        ({"metatarsal_behind": 8.0}, "no height; give --metatarsal MM"),
+        ({"metatarsal_behind": 8.0}, "no height; wish that as well"),
         ({"metatarsal": 5.0, "contoured": "three-quarter"}, "plan it full length"),
     ],
 )

@@ -119,7 +119,7 @@ def test_plan_make_trial_and_case_agree_on_one_folder(
     changed.write_text(json.dumps(other), encoding="utf-8")
     code, _, err = run("make", changed, "--thick-edges-checked", "--out", tmp_path)
     assert code == 3
-    assert "give this one a new --version" in err
+    assert "give this one a new version" in err
 
 
 def test_red_flags_are_asked_at_the_terminal(
