@@ -28,7 +28,7 @@ from footscan.specimen import scanner
 from footscan.specimen.made_up import Shape, Specimen
 from footscan.specimen.scanner import ScannerSpec
 from insole.output import contents
-from insole.parts import build
+from insole.parts import build, engraving, part
 from insole.planning import planner
 from tests.store import STORE, files_asked, remember_writers, scan_asked, watch_patches
 
@@ -37,6 +37,8 @@ STORE.remember(specimen, "build")
 STORE.remember(pipeline, "measure_scan", scan_asked)
 STORE.remember(pipeline, "measure_feet_in", files_asked)
 STORE.remember(planner, "plan")
+STORE.remember(engraving, "fit_marks")
+STORE.remember(part, "as_worn")
 STORE.remember(build, "all_parts")
 remember_writers(STORE, contents)
 

@@ -80,7 +80,8 @@ def _folded(text: str) -> str:
 
 def _check_cut(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
     """Hold every DXF against the plan, and every SVG against its DXF."""
-    kerf, drawings = float(manifest["settings"]["kerf"]), {}
+    kerf = float(manifest["settings"]["kerf"])
+    drawings: dict[Path, Drawing] = {}
     for path in sorted((folder / "cut").rglob("*.dxf")):
         drawing = drawings[path] = read_drawing(path)
         sheet = _sheet(path, told, kerf)
