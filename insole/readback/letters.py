@@ -137,14 +137,19 @@ def _ticks(chunk: list[Points]) -> bool:
 
 
 def _parted(chunk: list[Points]) -> list[Row]:
-    """Return the rows of two texts that stand close together at different turns, if all read."""
+    """Return the rows of two texts that stand close together at different turns, if all read.
+
+    Parted a stroke too early an E ends as a C, and its bar begins the next text as a row of its
+    own: of all ways to part them the one with the fewest rows counts, then the nearest letters.
+    """
+    found: list[tuple[int, float, list[Row]]] = []
     for k in range(3, len(chunk) - 2):
-        first = _best_rows(chunk[:k])
+        cost, first = _best(chunk[:k])
         if first and not any(UNREAD in row.text for row in first):
-            second = _best_rows(chunk[k:])
+            more, second = _best(chunk[k:])
             if second and not any(UNREAD in row.text for row in second):
-                return [*first, *second]
-    return []
+                found.append((len(first) + len(second), cost + more, [*first, *second]))
+    return min(found, key=lambda way: way[:2])[2] if found else []
 
 
 def _chunks(shapes: Sequence[Shape]) -> Iterator[list[Points]]:
@@ -179,8 +184,13 @@ def _chunks(shapes: Sequence[Shape]) -> Iterator[list[Points]]:
 
 def _best_rows(chunk: list[Points]) -> list[Row]:
     """Return the rows of a text, read the way round in which most of it are letters."""
+    return _best(chunk)[1]
+
+
+def _best(chunk: list[Points]) -> tuple[float, list[Row]]:
+    """Return the mean distance to letters, grid units, and the rows; none for what is no text."""
     if _ticks(chunk):
-        return []
+        return np.inf, []
     steps = np.vstack([np.diff(points, axis=0) for points in chunk])
     long = np.hypot(*steps.T)
     turned = np.exp(4j * np.arctan2(steps[:, 1], steps[:, 0]))
@@ -191,8 +201,8 @@ def _best_rows(chunk: list[Points]) -> list[Row]:
             if cost < best[0] - 1e-9:
                 best = (cost, rows)
             if best[0] < SURE and any(ONE_WAY & set(row.text) for row in best[1]):
-                return best[1]
-    return best[1]
+                return best
+    return best
 
 
 def _leanings(turned: NDArray[np.complex128], long: Points) -> list[float]:
