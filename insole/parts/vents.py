@@ -108,7 +108,6 @@ def free_region(
     foot: FootPlan, plan: Polygon, *, tender: Sequence[tuple[float, float]] = (), limits: Limits
 ) -> BaseGeometry:
     """Return where a hole may lie with all of its area, bed frame, mm."""
-
     whole = _whole(foot)
     x0, _, x1, _ = whole.bounds
     border = limits.value("vents.border") + (
