@@ -87,7 +87,8 @@ def test_every_file_of_the_bench_is_there(made: Made) -> None:
     wanted |= {f"paper/template-{paper}-{tag}.pdf" for paper in ("a4", "letter")}
     papers = ("bench-page", "report", "plan", "pieces", "section-gauges")
     wanted |= {f"paper/{name}-{tag}.pdf" for name in papers}
-    wanted |= {f"pictures/placement-{tag}.png", "plan.json", "READ-ME-FIRST.txt", "manifest.json"}
+    wanted |= {f"pictures/placement-{tag}.png", "plan.json", "manifest.json"}
+    wanted |= {"READ-ME-FIRST.txt", "READ-ME-FIRST.pdf"}
     assert wanted <= found
     others = found - wanted
     plates = {name for name in others if name.startswith("print/") and name.endswith(".3mf")}

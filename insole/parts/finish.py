@@ -84,8 +84,14 @@ def bevel_wish(text: str | None) -> BevelWish | None:
     width, angle = _two(text, "a bevel is WIDTH or WIDTH@DEGREES, such as 1 or 2@30")
     limits = default_limits()
     angle = limits.value("bevel.angle") if angle is None else angle
-    _within("a bevel", f"{width:g} mm wide", width, "bevel.width", "mm")
-    _within("a bevel", f"{angle:g} degrees steep", angle, "bevel.angle", "degrees")
+    _within("a bevel", f"{width:g} mm wide", width, ("bevel.width_least", "bevel.width_most"), "mm")
+    _within(
+        "a bevel",
+        f"{angle:g} degrees steep",
+        angle,
+        ("bevel.angle_least", "bevel.angle_most"),
+        "degrees",
+    )
     return BevelWish(width=width, angle=angle)
 
 
@@ -109,7 +115,13 @@ def vent_wish(text: str | None) -> VentWish | None:
         return None
     diameter, spacing = _two(text, "holes are DIAMETER or DIAMETER@DISTANCE, such as 3 or 3@12")
     limits = default_limits()
-    _within("ventilation holes", f"{diameter:g} mm wide", diameter, "vents.diameter", "mm")
+    _within(
+        "ventilation holes",
+        f"{diameter:g} mm wide",
+        diameter,
+        ("vents.diameter_least", "vents.diameter_most"),
+        "mm",
+    )
     least = max(limits.value("vents.spacing_least"), limits.value("vents.apart") * diameter)
     most = limits.value("vents.spacing_most")
     spacing = max(limits.value("vents.spacing"), least) if spacing is None else spacing
@@ -128,8 +140,8 @@ def _two(text: str, words: str) -> tuple[float, float | None]:
     return float(found[1]), float(found[2]) if found[2] else None
 
 
-def _within(what: str, has: str, value: float, name: str, unit: str) -> None:
+def _within(what: str, has: str, value: float, names: tuple[str, str], unit: str) -> None:
     limits = default_limits()
-    low, high = limits.value(f"{name}_least"), limits.value(f"{name}_most")
+    low, high = (limits.value(name) for name in names)
     if not low <= value <= high:
         raise PlanError(f"{what} cannot be {has}; give {low:g} to {high:g} {unit}")

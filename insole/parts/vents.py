@@ -110,22 +110,22 @@ def free_region(
     foot: FootPlan, plan: Polygon, *, tender: Sequence[tuple[float, float]] = (), limits: Limits
 ) -> BaseGeometry:
     """Return where a hole may lie with all of its area, bed frame, mm."""
-
-    def value(name: str) -> float:
-        return limits.value(f"vents.{name}")
-
     whole = _whole(foot)
     x0, _, x1, _ = whole.bounds
-    border = value("border") + (0.0 if foot.contour is not None else foot.base.trim_allowance)
+    border = limits.value("vents.border") + (
+        0.0 if foot.contour is not None else foot.base.trim_allowance
+    )
     free = plan.intersection(whole.buffer(-border)).buffer(0)
     free = free.difference(
-        shapely.box(-1e3, -1e3, x0 + value("heel_free") * (x1 - x0), 1e3)
+        shapely.box(-1e3, -1e3, x0 + limits.value("vents.heel_free") * (x1 - x0), 1e3)
     ).intersection(shapely.box(-1e3, -1e3, x1 - HEAD_ROOM_MM, 1e3))
-    free = free.difference(_ball_band(foot, value("ball_behind"), value("ball_ahead")))
+    free = free.difference(
+        _ball_band(foot, limits.value("vents.ball_behind"), limits.value("vents.ball_ahead"))
+    )
     crests = [one.crest for one in (foot.contour, foot.pad) if one is not None]
     for crest in crests:
         at = shapely.Point(crest.from_rear, crest.y or 0.0)
-        free = free.difference(at.buffer(value("crest_free")))
+        free = free.difference(at.buffer(limits.value("vents.crest_free")))
     laid = [Polygon(one.outline) for one in (foot.pad, foot.metatarsal) if one is not None]
     laid += [Polygon(w.outline) for w in foot.wedges if w.place is not WedgePlace.UNDER]
     laid += [shapely.Point(spot).buffer(4.0) for spot in foot.base.dowels or ()]
