@@ -247,7 +247,7 @@ def toes_up(part: Part) -> shapely.Polygon:
 
 def notch_side(shape: shapely.Polygon) -> int:
     """Return on which side of a shape, toes up, its notch is: +1 right, -1 left, 0 none."""
-    filled = shapely.Polygon(shape.exterior)
+    filled = shapely.Polygon(shape.exterior).simplify(0.002)  # fine arcs upset the closing below
     closed = filled.buffer(3.5, quad_segs=16).buffer(-3.5, quad_segs=16)
     pieces = shapely.get_parts(closed.difference(filled.buffer(0.02)))
     pieces = [piece for piece in pieces if 0.5 < piece.area < 25]
