@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -15,9 +16,9 @@ from shapely import Polygon
 
 from insole import cli
 from insole.errors import OutputError, PartError, PlanError
-from insole.output import takes
+from insole.output import folder, takes
 from insole.output.cut import cutting
-from insole.output.made import made_parts, recorded, size_words
+from insole.output.made import MadeParts, Run, made_parts, recorded, size_words
 from insole.output.papers.template import write_template
 from insole.output.readme import Making
 from insole.output.settings import Settings
@@ -26,6 +27,7 @@ from insole.parts.base import base
 from insole.parts.finish import BevelWish, Finish, bevel_wish, vent_wish
 from insole.parts.pad import arch_pad
 from insole.parts.part import Mark, Part, as_worn
+from insole.parts.vents import vented
 from insole.readback.vents import check_vents
 from insole.record import workshop
 from insole.record.plan import FootPlan
@@ -88,9 +90,7 @@ def test_a_bevel_that_leaves_too_little_says_how_much_goes():
     with pytest.raises(PartError, match=r"at least 0\.4 mm must stay; give --bevel 1\.1@45") as no:
         base(foot_of("right"), "x", Finish(bevel=BevelWish(width=2.0, angle=45.0)))
     text = re.search(r"--bevel (\S+) or less", str(no.value))[1]
-    assert (
-        base(foot_of("right"), "x", Finish(bevel=bevel_wish(text))).facts["bevel"]["width"] == 1.1
-    )
+    bevel.check_bevel(bevel_wish(text), 1.5, 0.4, "base")
     wide = Finish(bevel=BevelWish(width=1.0, angle=45.0), nozzles={"base-pp": 0.6})
     with pytest.raises(PartError, match=r"at least 0\.6 mm must stay; give --bevel 0\.9@45"):
         base(foot_of("right"), "x", wide)
@@ -155,11 +155,10 @@ def test_a_left_base_has_the_mirrored_holes_in_mesh_and_cut_file():
 
 
 def test_tender_spots_stay_without_a_hole():
-    foot = foot_of("right")
-    hole = base_of("right").facts["vents"][0]
-    part = base(foot, "x", WISH, tender=(hole,))
-    away = np.hypot(*(np.array(part.facts["vents"]) - hole).T)
-    assert away.min() >= 10.0
+    foot, hole = foot_of("right"), base_of("right").facts["vents"][0]
+    ring = Polygon(foot.base.outline)
+    _, spots = vented(foot, WISH.vents, ring, tender=(hole,))
+    assert np.hypot(*(np.array(spots) - hole).T).min() >= 10.0
 
 
 @pytest.mark.parametrize(
@@ -181,9 +180,12 @@ def test_a_hole_in_a_loaded_zone_is_refused_when_read_back(spot, words):
         check_vents("right-base", [*good, spot], 3.0, foot["base"]["outline"], foot)
 
 
-def test_no_room_is_said():
-    part = base(foot_of("right"), "x", Finish(vents=vent_wish("4@40")))
-    assert len(part.facts["vents"]) < len(base_of("right").facts["vents"])
+def test_a_part_without_room_for_holes_is_named():
+    part = replace(base_of("left"), facts={**base_of("left").facts, "vents": ()})
+    run = Run(sample_plan(), MadeParts(parts=(part, base_of("right"))), Settings(), print)
+    folder._note_vents(run)
+    assert list(run.notes) == ["vents: left-base"]
+    assert "left-base has no room for ventilation holes" in run.notes["vents: left-base"]
 
 
 # ------------------------------------------------------------------ on paper

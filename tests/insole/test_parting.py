@@ -210,9 +210,9 @@ def test_both_pieces_fit_or_it_is_said_which_printer_it_takes():
             foot, "x", gap=GAP, limits=limits, fits=lambda ring: plates.fits(ring, (bed, bed))
         )
 
-    tight = on(170.0)
-    for part in (tight.rear, tight.front):
-        assert plates.fits(part.outline, (170.0, 170.0))
+    two = pair_of("right")
+    for part in (two.rear, two.front):
+        assert plates.fits(part.outline, (180.0, 180.0))
     with pytest.raises(PartError, match="cannot be parted so that both pieces fit the printer"):
         on(110.0)
     with pytest.raises(PartError, match=r"a glue gap of 2 mm is not possible; give 0\.05 to 0\.6"):
