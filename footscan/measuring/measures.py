@@ -60,6 +60,7 @@ FROM_BELOW = {
 }
 ONLY_SOLE = "only the sole was scanned, not the top of the foot"
 # What is read from which landmarks, so that a place set by hand shows in method and deviation.
+HEEL_SLAB_MM = 6.0  # of a station, and below the end of a scan where a breadth is not sure
 _BALL = ("metatarsale_tibiale", "metatarsale_fibulare")
 READ_FROM = {
     "foot_length": ("pternion", "acropodion"),
@@ -293,10 +294,13 @@ def _heel_breadths(foot: Foot, cloud: Cloud) -> dict[str, Measure]:
     """Return the heel breadth at its station and the largest over 10 to 25 %."""
     try:
         _, at_station = heel_middle(cloud, foot.length)
-        widest = 0.0
+        _refuse_cut(foot, cloud, HEEL_STATION * foot.length)
+        widest, at = 0.0, 0.0
         for share in np.linspace(0.10, 0.25, 8):
             medial, lateral = heel_sides(cloud, share * foot.length)
-            widest = max(widest, float(medial[1] - lateral[1]))
+            if (breadth := float(medial[1] - lateral[1])) > widest:
+                widest, at = breadth, share * foot.length
+        _refuse_cut(foot, cloud, at)
     except ValueError as error:
         reason = f"{error}; scan the heel again"
         return {name: Measure(reason=reason) for name in ("heel_breadth", "heel_breadth_max")}
@@ -307,6 +311,25 @@ def _heel_breadths(foot: Foot, cloud: Cloud) -> dict[str, Measure]:
         ),
         "heel_breadth_max": in_mm("heel_breadth_max", widest, f"largest at 10-25 %, {below}"),
     }
+
+
+def _refuse_cut(foot: Foot, cloud: Cloud, x: float) -> None:
+    """Refuse a heel whose widest place at station `x` is where the scan ends, below 40 mm.
+
+    Soles end lower by their nature, which their deviations know.
+
+    Raises
+    ------
+    ValueError
+        The foot was cut off there: it may well be wider above.
+    """
+    points = cloud.points[np.abs(cloud.points[:, 0] - x) <= HEEL_SLAB_MM]
+    top = float(points[:, 2].max(initial=0.0))
+    if top > HEEL_TOP_MM or foot.kind in (Kind.SOLE, Kind.IMPRESSION):
+        return
+    for side in heel_sides(cloud, x):
+        if side[2] > top - HEEL_SLAB_MM:
+            raise ValueError(f"the scan ends {top:.0f} mm up, where the heel is widest")
 
 
 def _tops(

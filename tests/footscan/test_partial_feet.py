@@ -264,3 +264,14 @@ def test_bare_points_of_a_sole_are_told_or_asked_about(foot, right):
         sole = feet.sole_only(body, noise=0.2)
         best, other = seen(feet.turned(sole, seed, points=True), Kind.SOLE).matches
         assert best.side is side or other.cost < 1.08 * best.cost
+
+
+@pytest.mark.parametrize("name", ["heel_breadth", "heel_breadth_max"])
+def test_a_heel_cut_below_its_widest_place_has_no_breadth(foot, name):
+    low, high = (
+        measure_scan(feet.leg_cut(foot, height), Options(load=Load.HALF, side=foot.shape.side))
+        for height in (32.0, 46.0)
+    )
+    assert low.measures[name].value is None
+    assert "where the heel is widest" in low.measures[name].reason
+    assert high.measures[name].value == pytest.approx(foot.truth.measures[name], abs=0.6)
