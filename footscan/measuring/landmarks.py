@@ -29,7 +29,7 @@ from footscan.scan import Array, Kind
 __all__ = ["find", "heel_middle", "heel_sides", "override"]
 
 HEEL_TOP_MM = 40.0  # heel breadths are read below this height (Lee 2014)
-SCAN_END_MM = 1.0  # an instep this close below the scan's end was cut off there
+SCAN_END_MM = 4.0  # an instep this close below the scan's end was cut off there
 TOP_RIM_MM = 5.0  # beside an open rim the highest skin seen is not the top of the foot
 NAVICULAR_ZONE = (0.40, 0.50)  # share of length
 NAVICULAR_TOP_MM = 60.0

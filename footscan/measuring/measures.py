@@ -18,7 +18,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from footscan.foot import HEEL_STATION, Foot
+from footscan.foot import Foot
 from footscan.measuring import below
 from footscan.measuring.deviations import SD, in_mm
 from footscan.measuring.footprint import (
@@ -27,7 +27,8 @@ from footscan.measuring.footprint import (
     heel_lean_angle,
     no_forefoot_angle,
 )
-from footscan.measuring.landmarks import HEEL_TOP_MM, SD_MM, heel_middle, heel_sides
+from footscan.measuring.heel import heel_breadths
+from footscan.measuring.landmarks import SD_MM
 from footscan.measuring.local_fit import Cloud, smooth_extreme
 from footscan.measuring.pose import CONTACT_RADIUS_MM, CONTACT_REGION_MM
 from footscan.measuring.tape import girth, section
@@ -60,7 +61,6 @@ FROM_BELOW = {
 }
 ONLY_SOLE = "only the sole was scanned, not the top of the foot"
 # What is read from which landmarks, so that a place set by hand shows in method and deviation.
-HEEL_SLAB_MM = 6.0  # of a station, and below the end of a scan where a breadth is not sure
 _BALL = ("metatarsale_tibiale", "metatarsale_fibulare")
 READ_FROM = {
     "foot_length": ("pternion", "acropodion"),
@@ -115,7 +115,7 @@ def measure(
     result["heel_angle"] = heel_lean_angle(foot, cloud)
     result["forefoot_angle"] = Measure(unit="deg", reason=no_forefoot_angle(foot))
     result["sole_drop"] = _sole_drop(foot, cloud, place, ground, arch_reason)
-    result |= _heel_breadths(foot, cloud)
+    result |= heel_breadths(foot, cloud)
     result |= _tops(foot, cloud, place, rear, filled)
     result |= arch_measures(foot, place, arch_reason)
     if foot.kind in (Kind.SOLE, Kind.IMPRESSION):
@@ -288,48 +288,6 @@ def _girth_or_reason(name: str, compute: Callable[[], float], method: str) -> Me
         return in_mm(name, compute(), method)
     except ValueError as error:
         return Measure(unit="mm", reason=f"{error}; the foot was not seen all round there")
-
-
-def _heel_breadths(foot: Foot, cloud: Cloud) -> dict[str, Measure]:
-    """Return the heel breadth at its station and the largest over 10 to 25 %."""
-    try:
-        _, at_station = heel_middle(cloud, foot.length)
-        _refuse_cut(foot, cloud, HEEL_STATION * foot.length)
-        widest, at = 0.0, 0.0
-        for share in np.linspace(0.10, 0.25, 8):
-            medial, lateral = heel_sides(cloud, share * foot.length)
-            if (breadth := float(medial[1] - lateral[1])) > widest:
-                widest, at = breadth, share * foot.length
-        _refuse_cut(foot, cloud, at)
-    except ValueError as error:
-        reason = f"{error}; scan the heel again"
-        return {name: Measure(reason=reason) for name in ("heel_breadth", "heel_breadth_max")}
-    below = f"below {HEEL_TOP_MM:g} mm"
-    return {
-        "heel_breadth": in_mm(
-            "heel_breadth", at_station, f"at {100 * HEEL_STATION:g} % of length, {below}"
-        ),
-        "heel_breadth_max": in_mm("heel_breadth_max", widest, f"largest at 10-25 %, {below}"),
-    }
-
-
-def _refuse_cut(foot: Foot, cloud: Cloud, x: float) -> None:
-    """Refuse a heel whose widest place at station `x` is where the scan ends, below 40 mm.
-
-    Soles end lower by their nature, which their deviations know.
-
-    Raises
-    ------
-    ValueError
-        The foot was cut off there: it may well be wider above.
-    """
-    points = cloud.points[np.abs(cloud.points[:, 0] - x) <= HEEL_SLAB_MM]
-    top = float(points[:, 2].max(initial=0.0))
-    if top > HEEL_TOP_MM or foot.kind in (Kind.SOLE, Kind.IMPRESSION):
-        return
-    for side in heel_sides(cloud, x):
-        if side[2] > top - HEEL_SLAB_MM:
-            raise ValueError(f"the scan ends {top:.0f} mm up, where the heel is widest")
 
 
 def _tops(
