@@ -26,8 +26,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
-from faults import FAULTS, Faulty, base_spec, good_scan
 from landmark_study import other_feet, true_values
 
 from footscan.errors import FootscanError, UnitsError
@@ -40,6 +40,7 @@ from footscan.results import Measure, Verdict
 from footscan.scan import Load, Scan, Side
 from footscan.specimen.made_up import Specimen, build, random_shape
 from footscan.specimen.scanner import ScannerSpec
+from tests.faults import FAULTS, Faulty, base_spec, good_scan
 
 GRID_MM = 1.8
 HANGING_EVERY = 4

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,9 +14,7 @@ from footscan.quality import findings as quality
 from footscan.results import Measure, Severity, Verdict
 from footscan.scan import Load
 from footscan.specimen.scanner import ScannerSpec
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
-import faults
+from tests import faults
 
 # they need measures, or have tests of their own beside the limits
 ELSEWHERE = (

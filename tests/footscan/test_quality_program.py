@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -15,9 +13,7 @@ from footscan.foot import vertex_normals
 from footscan.quality import shape
 from footscan.quality.smoothing import rounded_mm
 from footscan.scan import Side
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
-import fault_makers as put
+from tests import fault_makers as put
 
 
 @pytest.fixture(scope="module")

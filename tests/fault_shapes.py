@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from fault_makers import Faulty, good_scan, in_foot, kept_faces
 from scipy import ndimage
 from scipy.spatial.transform import Rotation
 
@@ -15,6 +14,7 @@ from footscan.quality.view import cast
 from footscan.scan import Array, IntArray, Load
 from footscan.specimen.made_up import Specimen
 from footscan.specimen.scanner import ScannerSpec
+from tests.fault_makers import Faulty, good_scan, in_foot, kept_faces
 
 
 def _bent(specimen: Specimen, move: Callable[[Array], Array]) -> Specimen:

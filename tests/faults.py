@@ -12,13 +12,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import fault_makers as put
-import fault_shapes as shapes
 import numpy as np
-from fault_makers import Faulty, base_spec, good_scan
 
 from footscan.specimen.made_up import Specimen
 from footscan.specimen.scanner import ScannerSpec
+from tests import fault_makers as put
+from tests import fault_shapes as shapes
+from tests.fault_makers import Faulty, base_spec, good_scan
 
 __all__ = ["FAULTS", "Fault", "Faulty", "base_spec", "good_scan"]
 
