@@ -38,28 +38,36 @@ LARGEST_BESIDE = 400_000_000  # bytes; of a scanned bed, as of every scan
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """One figure of a shoe file: its key, how to measure it, whether it is needed."""
+    """One figure of a shoe file: its key, how to measure it, whether it is needed.
+
+    `usual` is what most shoes have, common practice, no source: beyond it a typed figure is asked
+    to be confirmed.
+    """
 
     key: str
     question: str
     unit: str = "mm"
     needed: bool = False
+    usual: tuple[float, float] | None = None
 
 
 FIGURES: tuple[Figure, ...] = (
     Figure(
         key="inside.length",
         needed=True,
+        usual=(210.0, 330.0),
         question="Inside length, heel to toe end along the middle of the bed",
     ),
     Figure(
         key="inside.ball_width",
         needed=True,
+        usual=(75.0, 125.0),
         question="Width of the bed across its widest place at the ball",
     ),
     Figure(
         key="bed.drop",
         needed=True,
+        usual=(0.0, 20.0),
         question="Drop: how much higher the bed lies at the heel than at the ball",
     ),
     Figure(
@@ -77,11 +85,13 @@ FIGURES: tuple[Figure, ...] = (
     Figure(
         key="shell.cant_forefoot",
         unit="degrees",
+        usual=(-3.0, 3.0),
         question="Tilt built into the shoe at the ball, + big-toe side up",
     ),
     Figure(
         key="shell.cant_heel",
         unit="degrees",
+        usual=(-3.0, 3.0),
         question="Tilt built into the shoe at the heel, + big-toe side up",
     ),
     Figure(key="shell.stack", question="From the pedal axle to the bed at the ball"),

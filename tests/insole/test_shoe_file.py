@@ -168,6 +168,8 @@ def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
         "28o",
         "282",
         "101",
+        "-9,5",
+        "n",
         "9,5",
         "68",
         "",
@@ -196,6 +198,7 @@ def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
     code, _, err = run("shoe", "new", tmp_path / "a.toml", "--ask", typed="\n".join(answers) + "\n")
     assert code == 0, err
     assert "'28o' is not a number in mm" in err
+    assert "-9.5 mm is unusual, 0 to 20 is common: keep it?" in err
     assert "inside.ball_girth is 4, but must be a number from 150 to 350 mm; type it again" in err
     made = shoe.load(tmp_path / "a.toml")
     assert (made.inside_length, made.drop, made.heel_width) == (282.0, 9.5, 68.0)

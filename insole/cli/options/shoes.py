@@ -140,10 +140,22 @@ def _asked(figure: Figure, figures: dict[str, Any]) -> None:
 
     while True:
         figures[figure.key] = _answer(figure.question, figure.unit, figure.needed)
-        wrong = figures[figure.key] is not None and refusal(figure.key, figures)
-        if not wrong:
+        value = figures[figure.key]
+        wrong = value is not None and refusal(figure.key, figures)
+        if wrong:
+            click.echo(f"{wrong}; type it again", err=True)
+        elif value is None or _meant(figure, value):
             return
-        click.echo(f"{wrong}; type it again", err=True)
+
+
+def _meant(figure: Figure, value: float) -> bool:
+    """Return whether a figure that few shoes have was meant."""
+    if figure.usual is None or figure.usual[0] <= value <= figure.usual[1]:
+        return True
+    low, high = figure.usual
+    return click.confirm(
+        f"{value:g} {figure.unit} is unusual, {low:g} to {high:g} is common: keep it?", err=True
+    )
 
 
 def _stiffness(given: dict[str, Any], ask: bool) -> dict[str, Any]:
