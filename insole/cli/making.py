@@ -334,7 +334,7 @@ def _confirm(edges: Sequence[str], checked: bool, say: Callable[[str], None]) ->
             "read the thick edges above, and if they are right run again with "
             "--thick-edges-checked; nothing was made"
         )
-    if not click.confirm("Are the thick edges on the right side?", err=True):
+    if not click.confirm("Do you want each thick edge there?", err=True):
         raise RefusedError("the thick edges were not confirmed; nothing was made")
 
 

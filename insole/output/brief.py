@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 from insole.output import work
 from insole.output.phrases import LOAD_CASE, behind, change, paper, yaw_words
-from insole.planning.thickness import asked
+from insole.planning.thickness import asked, cant_known
 from insole.record.least import counts
 from insole.record.plan import FootPlan, Plan
 from insole.record.planned_contact import EffectCase, EffectPlan
@@ -114,7 +114,8 @@ def _foot(foot: FootPlan) -> list[str]:
         word = "not recommended, " if doubt else ""
         rows.append(f"  effect{alone}: {word}{_effect(foot.effect)}")
     rows += [
-        f"  wedge {asked(wedge)}, thick on the {wedge.thick_side} ({wedge.thick_edge:.1f} mm)"
+        f"  wedge {asked(wedge, cant_known=cant_known(foot, wedge))}, thick on the "
+        f"{wedge.thick_side} ({wedge.thick_edge:.1f} mm)"
         for wedge in foot.tilts
     ]
     rows += [

@@ -14,15 +14,15 @@ from insole.planning.seating import Seating
 from insole.planning.stack import SIDE_SHARE, STATIONS, Edge, Stack
 from insole.planning.support.ceilings import ball_line
 from insole.planning.support.tops import ContourShape
-from insole.planning.wedge_rules import tilt
+from insole.planning.wedge_rules import KEYS, tilt
 from insole.record.limits import Limits
-from insole.record.plan import CleatPlan, ThicknessRow
+from insole.record.plan import CleatPlan, FootPlan, ThicknessRow
 from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan, WedgePlace, WedgePlan
 from insole.record.rings import edges_at
 from insole.record.values import Note, NoteLevel, Override, Quantity
 from insole.shoe.shoe import Shoe
 
-__all__ = ["asked", "asked_words", "rows", "saddle"]
+__all__ = ["asked", "asked_words", "cant_known", "rows", "saddle"]
 
 THINNEST_BASE_MM = 0.8  # a thinner one does not stay flat: common practice, no source
 MOST_INSET_SHARE = 0.12  # of the breadth: a narrower ramp no longer reaches below both heads
@@ -192,12 +192,20 @@ def asked_words(wedges: Sequence[WedgePlan]) -> str:
     return "".join(f"{asked(wedge)}; " for wedge in wedges)
 
 
-def asked(wedge: WedgePlan) -> str:
+def cant_known(foot: FootPlan, wedge: WedgePlan) -> bool:
+    """Return whether the shoe's own tilt at a wedge of a foot was known when it was planned."""
+    return all(note.code != f"wedge-cant-unknown-{KEYS[wedge.place]}" for note in foot.notes)
+
+
+def asked(wedge: WedgePlan, *, cant_known: bool = True) -> str:
     """Return in one line what was asked, what the shoe has, and what the shim is."""
+    own = f"the shoe has {tilt(wedge.cant_kept)}"
+    if not cant_known:
+        own = "the shoe's own tilt is not known"
     left = f", {tilt(wedge.remainder)} not made" if abs(wedge.remainder) > 5e-3 else ""
     return (
-        f"{wedge.place.value}: asked for {tilt(wedge.wish)}, the shoe has "
-        f"{tilt(wedge.cant_kept)}, the shim is {tilt(wedge.net)}{left}"
+        f"{wedge.place.value}: asked for {tilt(wedge.wish)}, {own}, the shim is "
+        f"{tilt(wedge.net)}{left}"
     )
 
 

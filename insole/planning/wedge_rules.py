@@ -149,6 +149,13 @@ class Judge:
                 "shoe's own cant not known: measure it first",
             )
         for wedge in wedges:
+            if shoe is not None and not shoe.cant_known(wedge.place):
+                self._warn(
+                    f"wedge-cant-unknown-{KEYS[wedge.place]}",
+                    f"the shoe's own tilt {wedge.place.value} is not in its file and the wish is "
+                    "made in full; measure it first: some stiff shoes are built canted",
+                    f"shoe's own tilt {wedge.place.value} not known: measure it first",
+                )
             if wedge.net * wedge.cant_kept < 0:
                 self._say(
                     f"wedge-undoes-{KEYS[wedge.place]}",

@@ -154,6 +154,8 @@ def _net(place: WedgePlace, wish: float | None, shoe: Shoe | None, limits: Limit
     """Return the net wedge: wish less the kept cant, rounded toward zero to the step."""
     kept = shoe.cant_kept(place) if shoe else 0.0
     own = f"the shoe's own {tilt(kept)}" if kept else "the shoe, level as stated,"
+    if shoe is not None and not shoe.cant_known(place):
+        own = "whatever tilt the shoe has (not measured)"
     if shoe is None:
         own = "whatever the shoe does (no shoe file)"
     if place is WedgePlace.UNDER:

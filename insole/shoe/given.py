@@ -123,8 +123,8 @@ def record_of(shoe: Shoe) -> dict[str, Any]:
         },
         "bed": bed,
         "shell": {
-            "cant_forefoot": shoe.shell_cant_forefoot,
-            "cant_heel": shoe.shell_cant_heel,
+            "cant_forefoot": _stated(shoe, "forefoot", shoe.shell_cant_forefoot),
+            "cant_heel": _stated(shoe, "heel", shoe.shell_cant_heel),
             "stiffness": shoe.stiffness.value if shoe.stiffness else None,
             "stack": shoe.stack,
         },
@@ -152,6 +152,10 @@ def record_of(shoe: Shoe) -> dict[str, Any]:
         points = [[round(float(v), 4) for v in p] for p in shoe.outline]
         tables["outline"] = {"side": "right", "points": points}
     return _without_none(tables)
+
+
+def _stated(shoe: Shoe, place: str, cant: float) -> float | None:
+    return cant if place in shoe.cants_stated else None
 
 
 def _without_none(data: dict[str, Any]) -> dict[str, Any]:

@@ -120,6 +120,7 @@ class Shoe:
     surface: BedSurface | None = None
     shell_cant_forefoot: float = 0.0
     shell_cant_heel: float = 0.0
+    cants_stated: frozenset[str] = frozenset({"forefoot", "heel"})
     insole: StockInsole = field(default_factory=StockInsole)
     stack: float | None = None
     seat_tube_angle: float | None = None
@@ -184,6 +185,13 @@ class Shoe:
         stock = self.insole.cant_heel if heel else self.insole.cant_forefoot
         return shell + (stock if self.insole.kept else 0.0)
 
+    def cant_known(self, place: WedgePlace) -> bool:
+        """Return whether the shell's own tilt at `place` was measured; under the shoe none is."""
+        place = WedgePlace(place)
+        if place is WedgePlace.UNDER:
+            return True
+        return ("heel" if place is WedgePlace.HEEL else "forefoot") in self.cants_stated
+
     @property
     def ball_tilt(self) -> float | None:
         """Tilt across the bed at the ball from its measured heights, degrees; None if unknown."""
@@ -237,6 +245,7 @@ def parse(data: Mapping[str, Any], source: str = "shoe", folder: Path | None = N
         "shell_cant_forefoot": shell.number("cant_forefoot", -10, 10, "degrees", 0.0),
         "shell_cant_heel": shell.number("cant_heel", -10, 10, "degrees", 0.0),
     }
+    stated = frozenset(place for place in ("forefoot", "heel") if shell.has(f"cant_{place}"))
     outline = read_outline(top.table("outline"), sizes["inside_length"], folder)
     if bed.has("scan"):
         shape, border = scanned_bed(bed, sizes, cants["shell_cant_heel"], folder)
@@ -246,6 +255,7 @@ def parse(data: Mapping[str, Any], source: str = "shoe", folder: Path | None = N
     stiff = shell.choice("stiffness", [s.value for s in Stiffness])
     shoe = Shoe(
         name=name,
+        cants_stated=stated,
         **sizes,
         **shape,
         **cants,

@@ -16,7 +16,7 @@ from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
 from insole.record.planned_parts import WedgePlace
 from insole.record.values import NoteLevel, Override
-from insole.shoe.shoe import BedHeights, CleatSlots, Shoe, StockInsole
+from insole.shoe.shoe import BedHeights, CleatSlots, Shoe, StockInsole, parse
 
 LIMITS = default_limits()
 WIDTH = 80.0
@@ -453,3 +453,21 @@ def test_a_dished_heel_under_a_flat_shim_is_said() -> None:
 def test_a_heel_shim_says_that_it_is_flat_below() -> None:
     (wedge,) = wedges(Wishes(heel=2.0), shoe=dished(3.0)).wedges
     assert any("underside is flat" in reason for reason in wedge.reasons)
+
+
+@pytest.mark.parametrize("place", ["forefoot", "heel"])
+def test_a_tilt_that_the_shoe_file_lacks_is_not_known_and_not_none(place):
+    bare = {
+        "name": "bare",
+        "inside": {"length": 280, "ball_width": 99, "heel_width": 67},
+        "bed": {"drop": 8},
+    }
+    stated = bare | {"shell": {"cant_forefoot": 0.0, "cant_heel": 0.0}}
+    for data, known in ((bare, False), (stated, True)):
+        worn = parse(data)
+        assert worn.cant_known(PLACES[place]) is known
+        assert parse(worn.record()).cants_stated == worn.cants_stated  # as a plan keeps it
+        found = wedges(Wishes(**{place: 1.0}), shoe=worn)
+        codes = {note.code: note.level for note in found.notes}
+        assert (codes.get(f"wedge-cant-unknown-{place}") is NoteLevel.WARN) is not known
+    assert parse(bare).cant_known(WedgePlace.UNDER)

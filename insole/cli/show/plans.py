@@ -46,7 +46,7 @@ def _filled(pad: PadPlan) -> str:
 def _foot(foot: FootPlan) -> list[str]:
     """Return one foot's plan as rows."""
     from insole.output.phrases import change
-    from insole.planning.thickness import asked
+    from insole.planning.thickness import asked, cant_known
 
     rows = [f"{foot.side.upper()} foot ({foot.scan_file}, {foot.verdict})"]
     if foot.contour is not None:
@@ -76,8 +76,8 @@ def _foot(foot: FootPlan) -> list[str]:
         )
     for wedge in foot.wedges:
         rows.append(
-            f"  {asked(wedge)}, thick on the {wedge.thick_side}, {wedge.thick_edge:.1f} mm at the "
-            "thick edge"
+            f"  {asked(wedge, cant_known=cant_known(foot, wedge))}, thick on the "
+            f"{wedge.thick_side}, {wedge.thick_edge:.1f} mm at the thick edge"
         )
     rows += [
         f"  no wedge {place}: {why}"
