@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -297,13 +298,13 @@ def _plan_for(
         )
     say("measuring and planning")
     request = request_of(inputs, given, version or 1)
-    feet = measuring.measure_feet(request.scans)
-    made = plans.plan_measured(request, lambda: feet)
+    feet = cache(lambda: measuring.measure_feet(request.scans))  # not before answers are read
+    made = plans.plan_measured(request, feet)
     if settings.long_parts == "three-quarter" and (long := too_long(made, settings)):
         say("a full-length bed fits no printer here: planning three-quarter beds, as you chose")
         sided = [f"{foot.side}=three-quarter" for foot in long]
         more = {**given, "contoured": (*given["contoured"], *sided)}
-        made = plans.plan_measured(request_of(inputs, more, version or 1), lambda: feet)
+        made = plans.plan_measured(request_of(inputs, more, version or 1), feet)
     return made
 
 

@@ -50,6 +50,7 @@ def plan(
     from insole.cli.show import plans as show
     from insole.output import brief
     from insole.planning import planner
+    from insole.planning.changes import kept_parts
     from insole.record.plan import to_json
     from insole.workflow import keeping, plans
 
@@ -67,6 +68,7 @@ def plan(
         click.echo(show.whole_plan(made) if full else show.plan(made, then))
         if old is not None:
             changes = planner.describe_change(old, made) or ["nothing changes"]
+            changes += [f"{side}: its parts stay as they are" for side in kept_parts(old, made)]
             click.echo("\n".join(["", "Against the earlier plan:", *(f"  {c}" for c in changes)]))
     quiet_or(quiet)(f"plan written to {path}")
     if old is not None and (picture := plans.picture_step(old, made, out)) is not None:

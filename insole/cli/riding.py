@@ -156,7 +156,15 @@ def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Tr
         flags=_flags(given["flag"], given["no_red_flags"], given["answer"] is not None),
     )
     record = riding.log_trial(plan, said, log, today=date.today())
-    return record, step_options(plan, record, plan_file)
+    return record, [*step_options(plan, record, plan_file), *_beside(log, record)]
+
+
+def _beside(log: Path, record: Trial) -> list[str]:
+    """Return the folder that the next plan goes to, so that the case stays in one place."""
+    if record.step is None or not (log / "case.json").exists():
+        return []
+    home = log.parent
+    return [] if home.resolve() == Path("plans").resolve() else ["--out", str(home)]
 
 
 def _flags(given: Sequence[str], all_no: bool, ridden: bool) -> dict[str, str]:

@@ -10,12 +10,12 @@ from insole.record.least import counts
 from insole.record.plan import FootPlan, Plan
 from insole.record.planned_parts import ContourPlan, WedgePlace
 
-__all__ = ["describe_change"]
+__all__ = ["describe_change", "kept_parts"]
 
 
 def describe_change(old: Plan, new: Plan) -> list[str]:
     """Return what changed from one plan to another, a sentence each; empty when nothing did."""
-    words, same = [], []
+    words = []
     if (old.shoe_name, old.shoe) != (new.shoe_name, new.shoe):
         words.append(f"shoe: {old.shoe_name or 'none'} before, {new.shoe_name or 'none'} now")
     for name in ("left", "right"):
@@ -25,12 +25,7 @@ def describe_change(old: Plan, new: Plan) -> list[str]:
         if was is None or now is None:
             words.append(f"{name}: {'now planned' if was is None else 'no longer planned'}")
             continue
-        changed = _foot_changes(was, now)
-        words += [f"{name} {text}" for text in changed]
-        if not changed and _same_parts(was, now):
-            same.append(f"{name}: nothing changes, its parts stay")
-    if words:  # said only beside what does change
-        words += same
+        words += [f"{name} {text}" for text in _foot_changes(was, now)]
     known = {note.text for note in old.notes}
     words += [
         note.text
@@ -65,10 +60,17 @@ def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
     return words
 
 
-def _same_parts(was: FootPlan, now: FootPlan) -> bool:
-    """Return whether every part of a foot is made as it was."""
+def kept_parts(old: Plan, new: Plan) -> list[str]:
+    """Return the feet, beside one that changes, of which every part is made as it was."""
     parts = ("base", "pad", "contour", "metatarsal", "wedges")
-    return all(getattr(was, name) == getattr(now, name) for name in parts)
+    pairs = [(getattr(old, side), getattr(new, side)) for side in ("left", "right")]
+    same = [
+        now.side
+        for was, now in pairs
+        if was is not None and now is not None
+        if all(getattr(was, name) == getattr(now, name) for name in parts)
+    ]
+    return same if len(same) < len(new.feet) else []
 
 
 def _saddle(value: float) -> str:

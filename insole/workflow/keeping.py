@@ -113,13 +113,23 @@ def refuse_stopped(plan: Plan, *places: Path) -> None:
 
     if plan.case == NO_NAME or not cases.can_name(plan.case):
         return
+    found = []
     for place in places:
         beside = place if place.suffix == ".json" else place / "made" / "plan.json"
-        home = cases.home_of(beside, plan.case)
-        stop = None if home is None else open_stop(in_force(cases.open_case(home).trials()))
+        found.append(cases.home_of(beside, plan.case))
+        around = {Path(), place.resolve().parent}  # one rider's trials may lie in two folders
+        found += [one.parent for here in around for one in here.glob(f"*/{plan.case}/case.json")]
+    for home in dict.fromkeys(one.resolve() for one in found if one is not None):
+        stop = open_stop(in_force(cases.open_case(home).trials()))
         if stop is not None and dated(plan.clinician) < stop.date:
             raise RefusedError(
                 f"trial {stop.number} of {plan.case!r} stopped at {quoted(stop.stopped)} on "
-                f"{stop.date}: nothing is planned or made for this rider until a clinician's word "
-                "of that day or later is recorded, with name and date"
-            )
+                f"{stop.date} ({_near(home)}): nothing is planned or made for this rider until a "
+                "clinician's word of that day or later is recorded, with name and date"
+            ).asking("clinician")
+
+
+def _near(folder: Path) -> str:
+    """Return a folder as seen from here."""
+    here = Path().resolve()
+    return str(folder.relative_to(here)) if folder.is_relative_to(here) else folder.name

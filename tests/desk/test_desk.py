@@ -281,6 +281,11 @@ def test_a_trial_proposes_a_step_which_is_taken_into_the_work(desk, larch, kept)
     hurt = said | {"flags": flags | {"pain": "yes"}, "date": "2026-05-03"}
     stop = desk.ask("POST", f"/api/cases/{larch}/trials", hurt).json()
     assert (stop["stopped"], stop["health"], stop["step"]) == (True, True, None)
+    held = desk.wait(desk.ask("POST", f"/api/cases/{larch}/plans").json())
+    assert held["state"] == "failed"
+    assert "until a clinician's word of that day or later" in str(held)
+    word = said | {"date": "2026-05-03", "clinician": "Dr Sample, 2026-05-03"}
+    assert desk.ask("POST", f"/api/cases/{larch}/trials", word).status_code in (200, 201)
 
 
 def test_a_case_is_listed_exported_and_erased_as_a_whole(desk, larch, kept):

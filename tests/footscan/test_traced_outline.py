@@ -141,7 +141,7 @@ def test_a_stated_side_against_the_shape_is_refused(right, ring):
 
 def test_the_front_camera_may_mirror(right, ring):
     front, told = replace(right.photo, front=True), marks.find_side(marks.forward(ring, "x"))
-    with pytest.raises(OutlineError, match="state it") as caught:
+    with pytest.raises(OutlineError, match="state the side") as caught:
         trace.side_of(front, told, None)
     assert caught.value.code == "side-unclear"
     assert trace.side_of(front, told, Side.RIGHT)[0] is Side.RIGHT
@@ -211,7 +211,7 @@ def test_a_foot_still_on_the_sheet(ring):
 def test_an_outline_over_the_edge(ring):
     made = sheet(ring, shift=(0.0, 22.0))
     words = refused("touches-edge", photo(made), STATED)
-    assert "a4-pair" in words
+    assert "for a longer foot tape two sheets" in words
 
 
 def test_a_ruler_that_parts_the_sheet(ring):

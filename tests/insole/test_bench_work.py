@@ -191,7 +191,9 @@ def test_words_that_a_part_cannot_carry_are_listed(tmp_path: Path) -> None:
 def test_tender_spot_is_under_the_pad_of_its_foot(tmp_path: Path) -> None:
     plan = sample_plan().model_copy(update={"wishes": {"left": {"tender": [[135.0, 15.0]]}}})
     page = bench(tmp_path, plan)[0]
-    assert "Tender spot: 135 mm from rear, 15 mm towards big toe: keep free" in column(page, "left")
+    assert "Tender spot: 135 mm from rear, 15 mm towards big toe: a relief was wished" in column(
+        page, "left"
+    )
     assert "Tender" not in column(page, "right")
 
 

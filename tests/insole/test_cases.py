@@ -317,3 +317,28 @@ def test_plan_and_make_end_with_4_under_a_stop(tmp_path, capsys):
     assert cli.main(["make", str(kept), "--out", str(tmp_path / "parts"), "--quiet"]) == 4
     assert "until a clinician's word of that day or later is recorded" in capsys.readouterr().err
     assert not list((tmp_path / "parts").glob("rider-v*"))
+
+
+def test_a_stop_follows_the_rider_into_a_folder_beside(tmp_path, monkeypatch):
+    """Plans of one rider may lie in one folder and the trial that stopped in another."""
+    monkeypatch.chdir(tmp_path)
+    plan = sample_plan(case="rider")
+    other, place = tmp_path / "plans", tmp_path / "mine"
+    case = cases.open_case(cases.keep(other, plan).parents[1])
+    stop = {
+        "number": 1,
+        "case": "rider",
+        "plan": 1,
+        "fingerprint": fingerprint(plan),
+        "date": "2026-05-03",
+        "answer": "worse",
+        "stopped": ["cramp: yes"],
+        "health": True,
+        "set_up": {},
+    }
+    case.add_trial(Trial.model_validate(stop))
+    with pytest.raises(RefusedError, match=r"on 2026-05-03 \(plans/rider\)"):
+        keeping.refuse_stopped(plan.model_copy(update={"version": 2}), place)
+    monkeypatch.chdir("/")  # and from elsewhere, beside the folder it goes to
+    with pytest.raises(RefusedError, match="stopped at 'cramp: yes'"):
+        keeping.refuse_stopped(plan, place / "rider-v1-plan.json", place)

@@ -17,7 +17,7 @@ from shapely import Polygon
 from shapely.affinity import scale, translate
 
 from footscan.pipeline import Options
-from insole import cli, workflow
+from insole import cli
 from insole.errors import OutputError, PartError, PlanError
 from insole.output import long_parts
 from insole.output.papers.first_sheet import fitting_size
@@ -36,6 +36,8 @@ from insole.readback.vents import check_vents
 from insole.record import stock
 from insole.record.limits import default_limits
 from insole.record.plan import Plan, to_json
+from insole.workflow import making
+from insole.workflow.request import Shots
 from tests import feet, papers
 from tests.insole.test_contour import SHOE
 
@@ -301,10 +303,10 @@ def test_three_quarters_of_a_plan_on_file_names_the_command(tmp_path, capsys):
 
 
 def test_the_check_of_a_made_part_compares_the_glued_bed():
-    shots = workflow.Shots(files=(Path("part.stl"),), options=Options())
-    with pytest.raises(PlanError, match=r"compares the glued bed, as --part contoured-bed"):
-        workflow.check_made_part(shots, plan_of("right"), f"right-{REAR}")
-    assert "compared glued, as the whole" in workflow.GLUED
+    shots = Shots(files=(Path("part.stl"),), options=Options())
+    with pytest.raises(PlanError, match=r"compares the glued bed, as part contoured-bed"):
+        making.check_made_part(shots, plan_of("right"), f"right-{REAR}")
+    assert "compared glued, as the whole" in making.GLUED
 
 
 # ------------------------------------------------------------------ the folder
@@ -313,7 +315,7 @@ def test_the_check_of_a_made_part_compares_the_glued_bed():
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("parted")
-    return workflow.make(plan_of("right"), out, settings=SMALL)
+    return making.make(plan_of("right"), out, settings=SMALL)
 
 
 def test_first_page_and_manifest_know_both_pieces(place):

@@ -353,7 +353,7 @@ def test_a_tender_spot_a_shoe_and_a_warning_of_the_model_are_said(tmp_path: Path
         }
     )
     document = written(tmp_path, plan)
-    assert "Tender spot kept free, 100 mm from the rear edge, 25 mm towards the little toe" in (
+    assert "Tender spot, 100 mm from the rear edge, 25 mm towards the little toe" in (
         column(document[0], "left")
     )
     assert "Tender spot" not in column(document[0], "right")

@@ -200,7 +200,7 @@ def test_tender_spot_is_ringed_at_its_radius_on_its_own_foot(tmp_path: Path) -> 
         wanted = both[1].min(axis=0) - both[0].min(axis=0)
         assert drawn.min(axis=0) - base.min(axis=0) == pytest.approx(wanted, abs=DRAWN_MM)
         text = " ".join(page.get_textpage().get_text_bounded().split())
-        assert "Keep free: tender spot 135 mm from rear edge, 15 mm towards the big toe" in text
+        assert "Tender spot 135 mm from rear edge, 15 mm towards the big toe" in text
     assert matching(document[1], on_page(ring, "left", "below")) is None
     assert "tender" not in document[2].get_textpage().get_text_bounded()
 

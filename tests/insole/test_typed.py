@@ -35,7 +35,7 @@ def test_what_errors_and_codes_ask_for_is_an_option():
     asked = {
         name
         for path in sources()
-        for call in re.findall(r"\.asking\(([^)]*)\)", path.read_text())
+        for call in re.findall(r"\.asking\(([^)]*)\)", path.read_text("utf-8"))
         for name in re.findall(r'"(\w+)"', call)
     }
     assert len(asked) > 10
@@ -50,7 +50,7 @@ def test_no_sentence_below_the_command_line_names_an_option():
         path.name: found
         for path in sources()
         if path.name not in DATA
-        and (found := switch.findall(re.sub(r"``[^`]*``", "", path.read_text())))
+        and (found := switch.findall(re.sub(r"``[^`]*``", "", path.read_text("utf-8"))))
     }
     assert said == {}
 

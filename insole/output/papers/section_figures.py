@@ -61,7 +61,7 @@ def key(canvas: Any) -> None:
     x = 4.0
     for colour, words in (
         (OPEN_FILL, "left open"),
-        (PAD_FILL, "pad, contoured bed"),
+        (PAD_FILL, "pad or bed"),
         (SHIM_FILL, "shim"),
         (BASE_FILL, "base"),
     ):
@@ -70,7 +70,7 @@ def key(canvas: Any) -> None:
         canvas.setLineWidth(0.15)
         canvas.rect(x, 1.0, 5.0, 2.6, stroke=1, fill=1)
         write(canvas, x + 6.5, 1.4, words, SMALL)
-        x += 12.0 + 1.75 * len(words)
+        x += 25.0
     for weight, words in ((0.6, "sole of the foot"), (0.35, "bed of the shoe, under the base")):
         stroke(canvas, np.array([(x, 2.3), (x + 5.0, 2.3)]), BLACK, weight, close=False)
         write(canvas, x + 6.5, 1.4, words, SMALL)

@@ -42,7 +42,8 @@ def test_a_trial_is_logged_and_its_options_plan_the_step(
     changes = out.split("Against the earlier plan:")[1].splitlines()
     levels = [c for c in changes if "support level" in c]
     assert next(c.strip() for c in levels).startswith("left support level: ")
-    assert not [c for c in changes if c.strip().startswith("right")]
+    right = [c.strip() for c in changes if c.strip().startswith("right")]
+    assert right == ["right: its parts stay as they are"]
     old, new = (
         json.loads(p.read_text(encoding="utf-8"))
         for p in (plan_file, tmp_path / "larch-v2-plan.json")
