@@ -117,8 +117,8 @@ def refuse_stopped(plan: Plan, *places: Path) -> None:
     for place in places:
         beside = place if place.suffix == ".json" else place / "made" / "plan.json"
         found.append(cases.home_of(beside, plan.case))
-        around = {Path(), place.resolve().parent}  # one rider's trials may lie in two folders
-        found += [one.parent for here in around for one in here.glob(f"*/{plan.case}/case.json")]
+    # one rider's trials may lie in two folders of where the work goes on
+    found += [one.parent for one in Path().glob(f"*/{plan.case}/case.json")]
     for home in dict.fromkeys(one.resolve() for one in found if one is not None):
         stop = open_stop(in_force(cases.open_case(home).trials()))
         if stop is not None and dated(plan.clinician) < stop.date:

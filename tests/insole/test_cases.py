@@ -339,6 +339,3 @@ def test_a_stop_follows_the_rider_into_a_folder_beside(tmp_path, monkeypatch):
     case.add_trial(Trial.model_validate(stop))
     with pytest.raises(RefusedError, match=r"on 2026-05-03 \(plans/rider\)"):
         keeping.refuse_stopped(plan.model_copy(update={"version": 2}), place)
-    monkeypatch.chdir("/")  # and from elsewhere, beside the folder it goes to
-    with pytest.raises(RefusedError, match="stopped at 'cramp: yes'"):
-        keeping.refuse_stopped(plan, place / "rider-v1-plan.json", place)
