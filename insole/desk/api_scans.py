@@ -9,6 +9,7 @@ import shutil
 from collections.abc import Callable
 from typing import Any
 
+from pydantic import ValidationError
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
@@ -86,14 +87,23 @@ def _measure(service: Service, case: DeskCase, use: ScanUse, side: Side | None) 
             if isinstance(error, SideError) or "left or right cannot be told" in str(error):
                 job.result = {"ask_side": True, "file": use.file}
             raise
+        before: dict[str, Any] = {}
         async with service.lock(case.name):
             draft = case.draft()
             for foot in feet:
-                mine = use.model_copy(update={"side_stated": side is not None})
-                draft.scans[foot_of(foot.facts.side)] = mine
-                service.remember(service.key(mine, foot.facts.side), foot)
+                mine, name = (
+                    use.model_copy(update={"side_stated": side is not None}),
+                    foot.facts.side,
+                )
+                service.remember(service.key(mine, name), foot)
+                old = draft.scans.get(foot_of(name))
+                if old is not None and old.sha256 == mine.sha256:  # the very scan: marks stay
+                    mine = old.model_copy(update={"load": mine.load, "scanner": mine.scanner})
+                elif old is not None:
+                    before[name] = {"use": old.model_dump(mode="json"), "file": old.file}
+                draft.scans[foot_of(name)] = mine
             case.save(draft)
-        return {"sides": [foot.facts.side for foot in feet]}
+        return {"sides": [foot.facts.side for foot in feet], "before": before}
 
     return service.start(f"measuring {use.file}", lane, work)
 
@@ -112,6 +122,19 @@ async def mesh(request: Request) -> Response:
     service, case, side = service_of(request), case_of(request), side_of(request)
     data = await service.with_foot("mesh", case, side, case.draft())
     return Response(data, media_type="application/octet-stream")
+
+
+async def put_back(request: Request) -> Response:
+    """Let a scan of the case stand for a foot again, with what was set by hand on it."""
+    case, side, given = case_of(request), side_of(request), await body_of(request)
+    try:
+        use = ScanUse.model_validate(given.get("use"))
+    except ValidationError:
+        raise PlanError("the page sent something that is no scan") from None
+    if not case.scan_path(use).is_file():
+        raise PlanError("that scan is no longer in the case; take it in again")
+    await changed(request, lambda draft: draft.scans.__setitem__(side, use))
+    return JSONResponse({})
 
 
 async def drop_scan(request: Request) -> Response:
@@ -240,6 +263,7 @@ ROUTES = [
     Route("/api/check/scans", check, methods=["POST"]),
     Route(f"{BASE}/feet/{{side}}", foot, methods=["GET"]),
     Route(f"{BASE}/feet/{{side}}", drop_scan, methods=["DELETE"]),
+    Route(f"{BASE}/feet/{{side}}/scan", put_back, methods=["PUT"]),
     Route(f"{BASE}/feet/{{side}}/mesh", mesh, methods=["GET"]),
     Route(f"{BASE}/feet/{{side}}/raw", raw, methods=["GET"]),
     Route(f"{BASE}/feet/{{side}}/landmarks", landmark, methods=["PUT"]),

@@ -80,7 +80,7 @@ def larch(desk):
     assert desk.ask("PUT", "/api/cases/larch/answers", {"answers": answers}).json()["open"] == 0
     for side in ("left", "right"):
         job = desk.upload("larch", SAMPLES / f"larch_{side}.ply")
-        assert job["result"] == {"sides": [side]}
+        assert job["result"] == {"sides": [side], "before": {}}
     assert desk.ask("PUT", "/api/cases/larch/shoe", {"shoe": "shoe.toml"}).status_code == 200
     return "larch"
 

@@ -60,6 +60,33 @@ def test_the_side_is_told_from_the_scan_and_kept_by_the_server(desk, larch):
         assert spots["mth1"][1] > spots["heel_centre"][1] + 100
 
 
+def test_a_scan_that_takes_anothers_place_is_said_and_can_be_put_back(desk, tmp_path):
+    """What was set by hand stays with the earlier scan; the same file once more loses nothing."""
+    desk.ask("POST", "/api/cases", {"name": "twice"})
+    place, kept = "/api/cases/twice", desk.home / "cases" / "twice" / "desk.json"
+
+    def use():
+        return json.loads(kept.read_text())["scans"]["left"]
+
+    first = (SAMPLES / "larch_left.ply").read_bytes()
+    others = {"again.ply": first, "two.ply": first.replace(b"\nend", b"\ncomment two\nend", 1)}
+    done = desk.upload("twice", SAMPLES / "larch_left.ply")["result"]
+    assert (done["sides"], done["before"]) == (["left"], {})
+    desk.done(desk.ask("PUT", f"{place}/feet/left/length", {"length": 268.0}))
+    assert use()["foot_length"] == 268.0
+    for name, data in others.items():
+        (tmp_path / name).write_bytes(data)
+    assert desk.upload("twice", tmp_path / "again.ply")["result"]["before"] == {}
+    assert use()["foot_length"] == 268.0
+    old = desk.upload("twice", tmp_path / "two.ply")["result"]["before"]["left"]
+    assert (old["file"], old["use"]["foot_length"]) == ("larch_left.ply", 268.0)
+    assert (use()["file"], use()["foot_length"]) == ("two.ply", None)
+    assert desk.ask("PUT", f"{place}/feet/left/scan", {"use": old["use"]}).status_code == 200
+    assert (use()["file"], use()["foot_length"]) == ("larch_left.ply", 268.0)
+    strange = old["use"] | {"sha256": "0" * 64}
+    assert desk.ask("PUT", f"{place}/feet/left/scan", {"use": strange}).status_code == 422
+
+
 def test_a_move_to_the_right_is_medial_on_a_left_foot(desk, larch):
     for side, medial in (("left", 3.0), ("right", -3.0)):
         answer = desk.ask(

@@ -22,12 +22,27 @@ async function send(file, side = "") {
     const job = await ask("POST", `${base}/scans?${asked}`, file);
     const found = await follow(job, jobs);
     for (const one of found.sides) show(one);
+    for (const [one, old] of Object.entries(found.before ?? {})) replaced(one, old);
     say(`${file.name}: the ${found.sides.join(" and the ")} foot`);
   } catch (error) {
     if (error.result?.ask_side) whichFoot(file, error.message);
     else if (error.cancelled) say(error.message);
     else { const place = make("div"); jobs.append(place); refuse(place, error.message); }
   }
+}
+
+/** Another scan stood for that foot: say what went with it, and offer it back. */
+function replaced(side, old) {
+  const box = make("div", "note warn"), back = make("button", "quiet", `Put ${old.file} back`);
+  const set = Object.keys(old.use.landmarks).length + (old.use.foot_length === null ? 0 : 1);
+  box.setAttribute("role", "status");
+  box.append(make("p", "", `The ${side} foot had ${old.file}; it now has the scan that came in.${set ? ` With it went ${set} of what was set by hand on the earlier one.` : ""}`));
+  back.type = "button";
+  back.addEventListener("click", async () => {
+    try { await ask("PUT", `${base}/feet/${side}/scan`, { use: old.use }); box.remove(); show(side); } catch (error) { complain(error); }
+  });
+  box.append(back);
+  jobs.append(box);
 }
 
 /** The scan does not tell its side: the fitter says it. */
