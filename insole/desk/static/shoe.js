@@ -48,6 +48,23 @@ if (Object.keys(data.draft.scans).length && shoes.querySelector("[data-file]")) 
   ask("POST", `${base}/fit`).then((job) => follow(job, null)).then(ranked).catch((error) => { fit.textContent = error.message; });
 } else if (!shoes.querySelector("[data-file]")) fit.textContent = "";
 
+const told = sessionStorage.getItem("told");
+if (told) {
+  sessionStorage.removeItem("told");
+  say(told);
+  shoes.querySelector("input:checked")?.closest(".shoe")?.scrollIntoView({ block: "center" });
+}
+
+/** Figures that were typed and not written are lost on another page: the first press only says so. */
+let typed = false;
+document.getElementById("new").addEventListener("input", () => { typed = true; });
+document.addEventListener("click", (event) => {
+  if (!typed || !event.target.closest?.("a[href]")) return;
+  event.preventDefault();
+  typed = false;
+  say("The new shoe is not written yet: write it first, or press again to go on without it.", true);
+});
+
 document.getElementById("new").addEventListener("submit", async (event) => {
   event.preventDefault();
   const figures = {};
@@ -55,6 +72,8 @@ document.getElementById("new").addEventListener("submit", async (event) => {
   try {
     const made = await ask("POST", "/api/shoes", { name: document.getElementById("shoe-name").value, figures, kept: document.getElementById("shoe-kept").checked });
     await ask("PUT", `${base}/shoe`, { shoe: made.file });
+    sessionStorage.setItem("told", `${made.name} is written and chosen.`);
+    typed = false;
     location.reload();
   } catch (error) { complain(error); }
 });

@@ -21,9 +21,19 @@ form?.addEventListener("submit", async (event) => {
     text: document.getElementById("said").value, clinician: document.getElementById("clinician").value,
     corrects: Number(document.getElementById("corrects")?.value) || null, because: document.getElementById("because")?.value ?? "",
   };
-  try { show(await ask("POST", `${base}/trials`, given)); } catch (error) { refuse(answer, error.message); }
+  try { logged(await ask("POST", `${base}/trials`, given)); } catch (error) { refuse(answer, error.message); }
   answer.scrollIntoView({ block: "center" });
 });
+
+/** A trial is logged once: the form rests until another one is wanted. */
+function logged(found) {
+  show(found);
+  const again = make("button", "quiet", "Log another trial"), send = form.querySelector("button[type=submit]");
+  send.disabled = true;
+  again.type = "button";
+  again.addEventListener("click", () => location.reload());
+  answer.append(make("p", "hint", `Logged as trial ${found.number}.`), again);
+}
 
 function show(found) {
   const box = make("section", `note ${found.stopped ? "stop" : found.step ? "good" : ""}`);
