@@ -60,7 +60,7 @@ from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
 from insole.readback.drawings import read_drawing
 from insole.record.material_file import default_materials
-from insole.record.plan import Plan
+from insole.record.plan import FootPlan, Plan
 from insole.shoe.shoe import Shoe, parse
 from tests import feet
 from tests.benchmarks.bench_figures import BENCH_BOUNDS, look_at_bench
@@ -390,17 +390,19 @@ def look_at_paper(place: Path, plan: Plan, parts: list[Part], tag: str, ledger: 
             for foot in plan.feet:
                 if f"{foot.side.upper()}" in words.split():
                     face = "above" if "SEEN FROM ABOVE" in words else "below"
-                    ring = bed_outline(parts, foot.side)
+                    ring = bed_outline(parts, foot)
                     good = matching(page, on_page(ring, foot.side, face)) is not None
                     ledger.note("wrong side", not good, where)
                     sides[foot.side] += 1
         ledger.note("blank pages", len(sides) < len(plan.feet), f"{path.name}: a foot is missing")
 
 
-def bed_outline(parts: list[Part], side: str) -> Array:
-    """Return the base's outline as planned, medial at +y."""
-    (base,) = [part for part in parts if part.name == "base" and part.side.value == side]
-    return base.outline * [1, -1] if side == "left" else base.outline
+def bed_outline(parts: list[Part], foot: FootPlan) -> Array:
+    """Return the outline that the template shows, as planned, medial at +y."""
+    if foot.contour is not None:  # its notch is not drawn
+        return np.array(foot.contour.outline)
+    (base,) = [p for p in parts if p.name == "base" and p.side.value == foot.side]
+    return base.outline * [1, -1] if foot.side == "left" else base.outline
 
 
 def centres(line: Array) -> list[float]:
