@@ -127,10 +127,11 @@ def need_words(part: Part, settings: Settings) -> str:
     points = np.asarray(part.outline) * (x, y)
     low, high = points.min(axis=0), points.max(axis=0)
     need = high - low + 2 * plates.MARGIN
+    turned = plates.least_square(points)
     beds = " or ".join(f"{w:g} x {d:g} mm" for w, d in settings.beds_of(part.material))
     return (
         f"{part.label} needs a printer bed of {need[0]:.0f} x {need[1]:.0f} mm, or turned on the "
-        f"plate one of {plates.least_square(points):.0f} x {plates.least_square(points):.0f} mm; "
+        f"plate one of {turned:.0f} x {turned:.0f} mm; "
         f"yours is {beds}"
     )
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import shapely
 
 from insole.planning.ramp import inside_height
 from insole.planning.support.tops import ContourShape, PadTop
@@ -69,12 +68,10 @@ def _pad(foot: FootPlan, spot: tuple[float, float], depth: float) -> tuple[str, 
 
 def _bed(foot: FootPlan, spot: tuple[float, float], depth: float) -> tuple[str, bool]:
     """Return what the contoured bed does at a spot, and whether it is free."""
-    contour = foot.contour
-    if contour is None or not shapely.Polygon(contour.outline).contains(shapely.Point(spot)):
+    contour, at = foot.contour, (np.array([spot[0]]), np.array([spot[1]]))
+    thick = float(ContourShape(contour).inside(*at)[0]) if contour is not None else 0.0
+    if contour is None or thick <= 0:
         return "outside the bed, no part is raised there", True
-    at = np.array([spot[0]]), np.array([spot[1]])
-    shape = ContourShape(contour)
-    thick = float((shape.top(*at) - shape.bottom(*at))[0])
     wedge = float(inside_height(contour.posting, *at)[0])
     if wedge > LEFT_MM:
         return (

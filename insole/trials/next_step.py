@@ -17,14 +17,14 @@ from insole.trials.picks import THINGS, Observation
 from insole.trials.set_up import changes
 from insole.trials.steps import Step, move
 
-__all__ = ["last_plan", "next_step"]
+__all__ = ["last_other", "next_step"]
 
 REVIEW = "keep this plan and review it after 3 to 5 rides or 2 weeks"
 
 
-def last_plan(plan: Plan, earlier: Sequence[Trial]) -> int | None:
-    """Return the plan tried last before this one, or None."""
-    return next((t.plan for t in reversed(earlier) if t.plan != plan.version), None)
+def last_other(plan: Plan, earlier: Sequence[Trial]) -> Trial | None:
+    """Return the last trial of another plan than this one, if there is one."""
+    return next((t for t in reversed(earlier) if t.plan != plan.version), None)
 
 
 def next_step(
@@ -37,7 +37,8 @@ def next_step(
     """Return the next step, or why there is none."""
     changed = _changes(plan, earlier)
     if len(changed) > 1:
-        back = f"; go back to plan {last_plan(plan, earlier)}" if said.answer == "worse" else ""
+        last = last_other(plan, earlier)  # it is what they changed against
+        back = f"; go back to plan {last.plan}" if last and said.answer == "worse" else ""
         return None, [
             f"{len(changed)} things changed since the last trial ({', '.join(changed)}): what the "
             f"rider says cannot be put down to one of them, so no step is proposed{back}"
@@ -70,13 +71,13 @@ def _nothing_said(said: Said, earlier: Sequence[Trial]) -> str:
 
 def _changes(plan: Plan, earlier: Sequence[Trial]) -> list[str]:
     """Return what changed in the set-up since the last trial of another plan."""
-    last = next((t for t in reversed(earlier) if t.plan != plan.version), None)
+    last = last_other(plan, earlier)
     return changes(plan, last.set_up) if last is not None else []
 
 
 def _back(plan: Plan, earlier: Sequence[Trial]) -> Step | None:
     """Return the last step taken back, when this plan carried one out."""
-    last = next((t for t in reversed(earlier) if t.plan != plan.version), None)
+    last = last_other(plan, earlier)
     done = last.step if last is not None else None
     if last is None or done is None or done.undoes or not _changes(plan, earlier):
         return None

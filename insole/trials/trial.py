@@ -24,7 +24,7 @@ from insole.record.limits import Limits
 from insole.record.plan import Plan, fingerprint
 from insole.trials.entry import Said, Trial
 from insole.trials.entry_checks import around, check, cleaned, refuse_unanswered
-from insole.trials.next_step import next_step
+from insole.trials.next_step import last_other, next_step
 from insole.trials.picks import SLIPS, Observation, picked
 from insole.trials.red_flags import Stop, asked, not_asked, stops, unread
 from insole.trials.set_up import changes, set_up
@@ -192,7 +192,7 @@ def _stop_sentences(stop: Stop, said: Said, plan: Plan, earlier: Sequence[Trial]
 
 def _undone(said: Said, plan: Plan, earlier: Sequence[Trial]) -> str:
     """Return what is taken out of the shoe at a stop, and what goes back into it."""
-    last = next((t for t in reversed(earlier) if t.plan != plan.version), None)
+    last = last_other(plan, earlier)
     parts = "take the parts out"
     if last is None:
         return f"{parts}: back to the set-up as ridden before any part"

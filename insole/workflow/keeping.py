@@ -53,7 +53,7 @@ def case_home(plan: Plan, out: Path) -> Path:
     """
     from insole.trials import cases
 
-    if plan.case == NO_NAME or not cases.can_name(plan.case):
+    if not _named(plan):
         return out
     found = cases.home_of(out / "made" / "plan.json", plan.case, plan)
     return out if found is None else found.parent
@@ -69,7 +69,7 @@ def keep_plan(plan: Plan, home: Path) -> Path | None:
     """
     from insole.trials import cases
 
-    if plan.case == NO_NAME or not cases.can_name(plan.case):
+    if not _named(plan):
         return None
     return cases.keep(home, plan)
 
@@ -84,7 +84,7 @@ def refuse_other_plan(plan: Plan, home: Path) -> None:
     """
     from insole.trials import cases
 
-    if plan.case != NO_NAME and cases.can_name(plan.case):
+    if _named(plan):
         cases.refuse_other(home, plan)
 
 
@@ -111,7 +111,7 @@ def refuse_stopped(plan: Plan, *places: Path) -> None:
     from insole.trials.entry import in_force
     from insole.trials.trial import open_stop, quoted
 
-    if plan.case == NO_NAME or not cases.can_name(plan.case):
+    if not _named(plan):
         return
     found = []
     for place in places:
@@ -127,6 +127,13 @@ def refuse_stopped(plan: Plan, *places: Path) -> None:
                 f"{stop.date} ({_near(home)}): nothing is planned or made for this rider until a "
                 "clinician's word of that day or later is recorded, with name and date"
             ).asking("clinician")
+
+
+def _named(plan: Plan) -> bool:
+    """Return whether a plan belongs to a case that a folder can keep."""
+    from insole.trials import cases
+
+    return plan.case != NO_NAME and cases.can_name(plan.case)
 
 
 def _near(folder: Path) -> str:

@@ -263,12 +263,10 @@ def _wedge(plan: Plan, foot: FootPlan) -> list[Any]:
         *(big(f"<b>{capital(w.place.value)} {w.words}, built into the bed</b>") for w in built),
         *lines,
     ]
-    if built and not foot.wedges:
-        return [*lines, *whys, *([big(bolted)] if bolted else [])]
-    shell = (plan.shoe or {}).get("shell") or {}
-    if own := float(shell.get("cant_forefoot") or 0.0):
+    own = float(((plan.shoe or {}).get("shell") or {}).get("cant_forefoot") or 0.0)
+    if own and (foot.wedges or not built):
         whys.append(act(f"The shoe's own {abs(own):g}° {'varus' if own > 0 else 'valgus'} stays"))
-    if not foot.wedges:
+    if not lines:
         return [big(f"No shim{f'; {bolted}' if bolted else ''}"), *whys]
     return [*lines, *whys, *([big(bolted)] if bolted else [])]
 
