@@ -1,4 +1,4 @@
-"""Of each tender spot the plan says what the parts do there; what presses on it is no place free."""
+"""Of each tender spot the plan says what the parts do there; what presses there is not free."""
 
 from __future__ import annotations
 
