@@ -264,7 +264,7 @@ def _wedge(plan: Plan, foot: FootPlan) -> list[Any]:
         *lines,
     ]
     own = float(((plan.shoe or {}).get("shell") or {}).get("cant_forefoot") or 0.0)
-    if own and (foot.wedges or not built):
+    if own and not lines:
         whys.append(act(f"The shoe's own {abs(own):g}° {'varus' if own > 0 else 'valgus'} stays"))
     if not lines:
         return [big(f"No shim{f'; {bolted}' if bolted else ''}"), *whys]

@@ -202,7 +202,7 @@ def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:
     if plan.medial_height is not None and plan.medial_height > plan.edge + 0.3:
         short = (
             f"side stands {plan.medial_height:.1f} mm high: only against the shoe's wall; collar "
-            "and ankle must clear it by 5 mm, check it in the shoe"
+            "and ankle must clear it by 5 mm"
         )
         notes.append(
             Note(
