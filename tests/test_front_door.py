@@ -230,10 +230,10 @@ def test_the_command_line_writes_the_same_plan(bench, tmp_path):
 def test_a_plan_is_written_once_and_never_over_another(plan, tmp_path):
     path = plan.write(tmp_path / "plan.json")
     assert plan.write(path) == path
-    path.write_text("something else")
+    path.write_text("something else", encoding="utf-8")
     with pytest.raises(insole.PlanError, match="holds something else and is kept"):
         plan.write(path)
-    assert path.read_text() == "something else"
+    assert path.read_text("utf-8") == "something else"
     with pytest.raises(insole.PlanError, match="cannot be written: no such file or directory"):
         plan.write(tmp_path / "nowhere" / "plan.json")
 
@@ -442,7 +442,7 @@ def test_parts_by_foot_and_name(tmp_path):
 @pytest.mark.parametrize("suffix", ["3mf", "dxf", "svg"])
 def test_single_files_take_the_place_of_older_ones(tmp_path, suffix):
     path = tmp_path / f"base.{suffix}"
-    path.write_text("older")
+    path.write_text("older", encoding="utf-8")
     insole.build(invented(), side="left").left.base.write(path)
     assert path.read_bytes()[:5] != b"older"
     assert list(tmp_path.iterdir()) == [path]
@@ -524,6 +524,6 @@ def test_the_questions_are_at_hand(tmp_path):
     assert next(flag.id for flag in insole.RED_FLAGS) == "pain"
     assert insole.picks()["too low"] != insole.picks()["too high"]
     answers = tmp_path / "answers.toml"
-    answers.write_text('[answers]\nwound = "no"\n')
+    answers.write_text('[answers]\nwound = "no"\n', encoding="utf-8")
     found, word = insole.read_answers(answers)
     assert (found["wound"], word) == ("no", "")

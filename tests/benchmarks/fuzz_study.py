@@ -74,14 +74,14 @@ def outcome(read: Reader, path: Path) -> str:
 
 def _limit_memory() -> None:
     """Let this process take so much more address space, and no more."""
-    now = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+    now = int(Path("/proc/self/statm").read_text("utf-8").split()[0]) * resource.getpagesize()
     resource.setrlimit(resource.RLIMIT_AS, (now + BYTES, now + BYTES))
 
 
 def _used(process: int) -> float:
     """Return the processor's seconds that a process took so far."""
     with contextlib.suppress(OSError):
-        fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+        fields = Path(f"/proc/{process}/stat").read_text("utf-8").rpartition(")")[2].split()
         return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
     return 0.0
 

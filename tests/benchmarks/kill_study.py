@@ -81,7 +81,7 @@ def child(work: Work, base: Path, which: int, fault: str, n: int) -> int:
         return process
     code = 0
     try:
-        with open(os.devnull, "w") as nowhere:
+        with open(os.devnull, "w", encoding="utf-8") as nowhere:
             os.dup2(nowhere.fileno(), 2)
         if fault == "call":
             _at_call(n, lambda: os.kill(os.getpid(), signal.SIGKILL))

@@ -142,7 +142,7 @@ def main() -> int:
     jobs += [(k, list(FAULTS)[k % len(FAULTS)]) for k in range(given.faulty)]
     known, store = {}, given.keep / "results.json"
     if given.go_on and store.is_file():
-        known = {r["photo"]: r for r in json.loads(store.read_text())}
+        known = {r["photo"]: r for r in json.loads(store.read_text("utf-8"))}
     results = []
     # mixed, so that a run that is stopped has seen some of each
     jobs.sort(key=lambda job: job[0] / (given.faulty if job[1] else given.usable))
@@ -154,7 +154,7 @@ def main() -> int:
             continue
         results.append(known.pop(path.name, None) or result(one, path))
         kept = [*results, *known.values()]  # what is not reached before a stop stays known
-        store.write_text(json.dumps(kept, indent=0, default=float))
+        store.write_text(json.dumps(kept, indent=0, default=float), encoding="utf-8")
     return 0 if given.render_only or judged(results) else 1
 
 

@@ -67,7 +67,7 @@ class Page:
         return int(self.one(f".planfoot[data-side={side}]").get_attribute("data-planned") or 0)
 
     def draft(self, case):
-        return json.loads((self.home / "cases" / case / "desk.json").read_text())
+        return json.loads((self.home / "cases" / case / "desk.json").read_text("utf-8"))
 
     def wish(self, case, side):
         return self.draft(case)["wishes"].get(side, {})

@@ -45,7 +45,7 @@ def _no_paths(text, desk):
 
 
 def test_the_side_is_told_from_the_scan_and_kept_by_the_server(desk, larch):
-    draft = json.loads((desk.home / "cases" / larch / "desk.json").read_text())
+    draft = json.loads((desk.home / "cases" / larch / "desk.json").read_text("utf-8"))
     assert draft["scans"]["left"]["file"] == "larch_left.ply"
     assert draft["scans"]["right"]["file"] == "larch_right.ply"
     for side, sign in (("left", 1), ("right", -1)):
@@ -66,7 +66,7 @@ def test_a_scan_that_takes_anothers_place_is_said_and_can_be_put_back(desk, tmp_
     place, kept = "/api/cases/twice", desk.home / "cases" / "twice" / "desk.json"
 
     def use():
-        return json.loads(kept.read_text())["scans"]["left"]
+        return json.loads(kept.read_text("utf-8"))["scans"]["left"]
 
     first = (SAMPLES / "larch_left.ply").read_bytes()
     others = {"again.ply": first, "two.ply": first.replace(b"\nend", b"\ncomment two\nend", 1)}
@@ -243,7 +243,7 @@ def test_a_stop_answer_bars_plan_and_parts_until_a_clinicians_word(desk, larch):
         ignore=shutil.ignore_patterns("made", "plans", "trials"),
     )
     record = desk.home / "cases" / "halted" / "case.json"
-    record.write_text(record.read_text().replace('"larch"', '"halted"'))
+    record.write_text(record.read_text("utf-8").replace('"larch"', '"halted"'), encoding="utf-8")
     stand = desk.ask("PUT", "/api/cases/halted/answers", {"answers": {"wound": "yes"}}).json()
     assert "no parts can be made: answered yes to wound" in stand["stop"].lower()
     page = desk.client.get("/case/halted/support").text
@@ -415,7 +415,7 @@ def test_a_landmark_placed_on_the_shown_foot_lies_on_the_real_one(desk, larch, s
     assert moved["by_hand"]
     assert moved["at"][0] == pytest.approx(wanted[0], abs=1.5)
     assert moved["at"][1] == pytest.approx(wanted[1], abs=1.5)
-    draft = json.loads((desk.home / "cases" / larch / "desk.json").read_text())
+    draft = json.loads((desk.home / "cases" / larch / "desk.json").read_text("utf-8"))
     assert list(draft["scans"][side]["landmarks"]) == ["arch_apex"]
     desk.done(desk.ask("PUT", path, {"name": "arch_apex", "at": None}))
     again = desk.client.get(f"/api/cases/{larch}/feet/{side}").json()
@@ -449,7 +449,7 @@ def test_a_landmark_moved_in_plan_goes_where_the_page_says(desk, larch, side):
 def test_a_landmark_felt_stays_where_it_is_and_loses_its_tick_when_moved(desk, larch):
     path = f"/api/cases/{larch}/feet/left/landmarks"
     kept = lambda: json.loads(  # noqa: E731
-        (desk.home / "cases" / larch / "desk.json").read_text()
+        (desk.home / "cases" / larch / "desk.json").read_text("utf-8")
     )["scans"]["left"]
     marks = {m["name"]: m for m in desk.client.get(path[:-10]).json()["landmarks"]}
     desk.done(desk.ask("PUT", path, {"name": "mth5", "felt": True}))
@@ -474,7 +474,7 @@ def test_landmarks_by_hand_are_the_command_lines(desk, larch, tmp_path, capsys):
     mark = next(m for m in desk.client.get(path).json()["landmarks"] if m["name"] == "arch_apex")
     wanted = [mark["at"][0] - 8, *mark["at"][1:]]
     desk.done(desk.ask("PUT", f"{path}/landmarks", {"name": "arch_apex", "at": wanted}))
-    draft = json.loads((desk.home / "cases" / larch / "desk.json").read_text())
+    draft = json.loads((desk.home / "cases" / larch / "desk.json").read_text("utf-8"))
     xyz = ",".join(str(v) for v in draft["scans"]["right"]["landmarks"]["arch_apex"])
     mine = {m["name"]: m["value"] for m in desk.client.get(path).json()["measures"]}
     desk.done(desk.ask("PUT", f"{path}/landmarks", {}))
@@ -597,12 +597,12 @@ def test_a_draft_of_the_first_schema_is_still_read(desk):
         "confirm_zero": False,
     }
     path = desk.home / "cases" / "old-draft" / "desk.json"
-    path.write_text(json.dumps(record))
+    path.write_text(json.dumps(record), encoding="utf-8")
     assert desk.client.get("/case/old-draft/questions").status_code == 200
     lost = desk.client.get("/api/cases/old-draft/feet/left")
     assert lost.status_code == 422
     assert lost.json()["error"] == ("The scan a.ply is not in the case any more; drop it again")
-    path.write_text("{")
+    path.write_text("{", encoding="utf-8")
     page = desk.client.get("/case/old-draft/questions")
     assert "desk.json of the case old-draft is damaged" in page.text
     path.unlink()

@@ -119,7 +119,7 @@ def test_a_checked_scanner_vouches_for_the_scale_of_a_scan(desk):
 def test_a_damaged_log_is_said_on_its_page_and_holds_no_fitting_up(desk):
     desk.ask("POST", "/api/cases", {"name": "log-1"})
     log = desk.home / "scanner-log.csv"
-    log.write_text("no log\n")
+    log.write_text("no log\n", encoding="utf-8")
     try:
         page = desk.client.get("/scanners").text
         assert "scanner-log.csv does not begin with the headings" in page
@@ -127,7 +127,7 @@ def test_a_damaged_log_is_said_on_its_page_and_holds_no_fitting_up(desk):
         assert desk.client.get("/case/log-1/scans").status_code == 200
         job = desk.wait(_check(desk, 1.0, date.today()).json())
         assert job["state"] == "failed"
-        assert log.read_text() == "no log\n"
+        assert log.read_text("utf-8") == "no log\n"
     finally:
         log.unlink()
 
@@ -203,7 +203,7 @@ def test_the_bench_is_sorted_by_material_and_ticks_are_kept(tmp_path):
         folder = case.made / f"{name}-v{version}"
         for file in ("manifest.json", *files):
             (folder / file).parent.mkdir(parents=True, exist_ok=True)
-            (folder / file).write_text("{}")
+            (folder / file).write_text("{}", encoding="utf-8")
     tick = Bench(home.folder).tick
     tick("stork-v1", "print/wedge-tpu-stork-v1.3mf", True)
     groups, made = queue.grouped(home)
@@ -232,7 +232,7 @@ def test_the_bench_is_sorted_by_material_and_ticks_are_kept(tmp_path):
     ):
         tick(folder, piece, False)
     assert Bench(home.folder).done() == {}
-    (home.folder / "bench.json").write_text("{")
+    (home.folder / "bench.json").write_text("{", encoding="utf-8")
     assert Bench(home.folder).done() == {}
 
 
@@ -240,8 +240,8 @@ def test_only_a_piece_that_was_made_can_be_ticked(desk):
     desk.ask("POST", "/api/cases", {"name": "bench-1"})
     folder = desk.home / "cases" / "bench-1" / "made" / "bench-1-v1"
     (folder / "print").mkdir(parents=True)
-    (folder / "manifest.json").write_text("{}")
-    (folder / "print" / "wedge-tpu-bench-1-v1.3mf").write_text("x")
+    (folder / "manifest.json").write_text("{}", encoding="utf-8")
+    (folder / "print" / "wedge-tpu-bench-1-v1.3mf").write_text("x", encoding="utf-8")
     good = {
         "case": "bench-1",
         "folder": "bench-1-v1",
@@ -303,7 +303,7 @@ def _full(home):
     (made / "print").mkdir(parents=True)
     (made / "print" / "a.stl").write_bytes(b"solid")
     files = [{"path": "print/a.stl", "sha256": hashlib.sha256(b"solid").hexdigest()}]
-    (made / "manifest.json").write_text(json.dumps({"files": files}))
+    (made / "manifest.json").write_text(json.dumps({"files": files}), encoding="utf-8")
     (home.shoes / "shoe.toml").write_bytes((SAMPLES / "shoe.toml").read_bytes())
     home.save_workshop(home.workshop().model_copy(update={"kerf": 0.3}))
     keep_own(home.folder, "materials", b"[wedge-tpu]\nmeasured = [99.4, 99.5, 19.9]\n")
@@ -322,7 +322,7 @@ def _tree(folder):
 def test_a_backup_brings_the_whole_store_back_byte_for_byte(tmp_path):
     home = _full(Home(tmp_path / "home"))
     (home.cases_folder / ".half.arriving.1").mkdir()
-    (home.cases_folder / ".half.arriving.1" / "x").write_text("no part of it")
+    (home.cases_folder / ".half.arriving.1" / "x").write_text("no part of it", encoding="utf-8")
     path = tmp_path / "all.zip"
     assert back_up(home, path) == 2
     other = Home(tmp_path / "other")

@@ -142,7 +142,7 @@ def test_an_archive_brings_the_whole_case_back(home, tmp_path):
     case = _with_scan(home)
     case.case.add_plan(sample_plan(case="heron"))
     (case.made / "heron-v1").mkdir(parents=True)
-    (case.made / "heron-v1" / "manifest.json").write_text("{}")
+    (case.made / "heron-v1" / "manifest.json").write_text("{}", encoding="utf-8")
     path = case.case.export(tmp_path / "heron.zip")
     other = Home(tmp_path / "other")
     back = take_in(other, path)

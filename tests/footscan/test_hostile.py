@@ -112,7 +112,7 @@ def test_a_small_gltf_does_not_grow(tmp_path, nodes, copies, sentence):
 
 def test_nested_brackets_in_a_heading_are_read_quickly(tmp_path):
     path = tmp_path / "a.csv"
-    path.write_text("x,y,z" + "(" * 60_000 + "\n" + "1,2,3\n" * 200)
+    path.write_text("x,y,z" + "(" * 60_000 + "\n" + "1,2,3\n" * 200, encoding="utf-8")
     assert len(reading.read(path).vertices) == 200  # took minutes
 
 

@@ -270,7 +270,7 @@ def plain():
 
 def test_files_that_are_no_photo(tmp_path, plain):
     text = tmp_path / "notes.jpg"
-    text.write_text("length 270")
+    text.write_text("length 270", encoding="utf-8")
     assert "no JPEG" in not_read("not-a-photo", text)
     assert "is empty" in not_read("cut-short", _bytes(tmp_path / "empty.jpg", b""))
     assert "check the path" in not_read("not-a-photo", tmp_path / "none.jpg")
@@ -374,13 +374,13 @@ def test_what_cannot_be_is_not_taken(typed):
 def test_a_record_is_read_back_the_same(right, tmp_path):
     data = traced.as_json(right.traced, "0")
     path = tmp_path / "a.outline.json"
-    path.write_text(json.dumps(data))
+    path.write_text(json.dumps(data), encoding="utf-8")
     assert traced.as_json(traced.read(path), "0") == data
     data["measures"]["foot_length"]["value"] += 5
-    path.write_text(json.dumps(data))
+    path.write_text(json.dumps(data), encoding="utf-8")
     with pytest.raises(OutlineError, match="not that of its own outline"):
         traced.read(path)
     del data["side"]
-    path.write_text(json.dumps(data))
+    path.write_text(json.dumps(data), encoding="utf-8")
     with pytest.raises(OutlineError, match="no record of an outline"):
         traced.read(path)

@@ -116,10 +116,10 @@ def test_files_read_back_with_another_library(tmp_path, bar, suffix):
 
 def test_a_file_of_that_name_is_not_lost(tmp_path, bar):
     path = tmp_path / "bar.stl"
-    path.write_text("notes")
+    path.write_text("notes", encoding="utf-8")
     with pytest.raises(OutputError, match="is there with other content"):
         write_bar(path, bar)
-    assert path.read_text() == "notes"
+    assert path.read_text("utf-8") == "notes"
 
 
 @pytest.mark.parametrize(

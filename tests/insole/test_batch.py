@@ -64,7 +64,7 @@ def done(task: Task) -> Record:
         (task.out / "tried").touch()
         os.kill(os.getpid(), signal.SIGKILL)
     name = f"{task.case}.txt"
-    (task.out / name).write_text("x")
+    (task.out / name).write_text("x", encoding="utf-8")
     return Record(
         key=task.key,
         case=task.case,
@@ -144,7 +144,7 @@ def test_what_is_done_is_done_again_only_when_something_changed(tmp_path: Path) 
     assert ((out / "batch.csv").read_bytes(), (out / "batch.html").read_bytes()) == first
     (folder / "a_left.ply").write_bytes(TORN + b"other")
     assert go()[0] == ["a"]
-    (out / "b.txt").write_text("changed by hand")
+    (out / "b.txt").write_text("changed by hand", encoding="utf-8")
     assert go()[0] == ["b"]
     assert go(to=Goal.MEASURES)[0] == ["a", "b"]
 
@@ -376,7 +376,7 @@ def test_batch_asks_for_the_same_as_make(
         made.append((plan, settings))
         folder = out / "larch-v1"
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "manifest.json").write_text('{"files": []}')
+        (folder / "manifest.json").write_text('{"files": []}', encoding="utf-8")
         return folder
 
     monkeypatch.setattr(making, "make", make)

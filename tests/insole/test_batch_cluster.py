@@ -30,7 +30,7 @@ def slow(task: Task) -> Record:
     """Tell who is at it; the first one waits to be killed."""
     mark = task.out / f"{task.case}.pid"
     if task.case == "a" and not mark.exists():
-        mark.write_text(str(os.getpid()))
+        mark.write_text(str(os.getpid()), encoding="utf-8")
         time.sleep(600)
     return Record(key=task.key, case=task.case, to="plan", files=(), said=(str(os.getpid()),))
 
@@ -117,7 +117,7 @@ def test_a_killed_worker_s_case_is_done_by_another(scheduler: str, tmp_path: Pat
             cluster.submit(a_task(case, tmp_path))
         records: dict[str, Record] = {}
         while cluster.busy:
-            if not killed and mark.exists() and (text := mark.read_text()):
+            if not killed and mark.exists() and (text := mark.read_text("utf-8")):
                 killed = int(text)
                 os.kill(killed, signal.SIGKILL)
             records |= {record.case: record for record in cluster.collect(0.1)}

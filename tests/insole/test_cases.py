@@ -115,14 +115,14 @@ def test_a_log_in_one_file_grows(tmp_path):
 )
 def test_a_damaged_file_is_one_sentence_and_stays(tmp_path, case, text):
     log = tmp_path / "log.json"
-    log.write_text(text)
+    log.write_text(text, encoding="utf-8")
     with pytest.raises(InsoleError, match=r"log\.json (is damaged|is not a trial log)") as caught:
         cases.read_log(log)
     assert "\n" not in str(caught.value)
     with pytest.raises(InsoleError):
         cases.append_log(log, trial(1), [])
-    assert log.read_text() == text
-    (case.folder / "case.json").write_text(text)
+    assert log.read_text("utf-8") == text
+    (case.folder / "case.json").write_text(text, encoding="utf-8")
     with pytest.raises(InsoleError, match=r"case\.json (is damaged|is not a case|does not say)"):
         cases.open_case(case.folder)
 

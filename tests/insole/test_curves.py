@@ -136,7 +136,7 @@ def test_an_old_dxf_and_pure_colours(tmp_path: Path, right: list[Part]) -> None:
     old, new = tmp_path / "old.dxf", tmp_path / "new.dxf"
     written.write_dxf(old, right, style=written.Style(dxf="R12", laser=True))
     written.write_dxf(new, right, style=written.Style(laser=True))
-    assert re.search(r"\$ACADVER\s+1\s+AC1009", old.read_text())
+    assert re.search(r"\$ACADVER\s+1\s+AC1009", old.read_text("utf-8"))
     areas = [read_back_dxf(path, right) for path in (old, new)]
     assert areas[0] == pytest.approx(areas[1])
     shapes = [read_drawing(path).layers for path in (old, new)]
@@ -151,4 +151,4 @@ def test_an_old_dxf_and_pure_colours(tmp_path: Path, right: list[Part]) -> None:
     assert {e.dxf.name: e.color for e in ezdxf.readfile(old).layers}["CUT"] == 1
     svg = tmp_path / "x.svg"
     written.write_svg(svg, right, style=written.Style(laser=True))
-    assert '<g id="CUT" fill="none" stroke="#ff0000"' in svg.read_text()
+    assert '<g id="CUT" fill="none" stroke="#ff0000"' in svg.read_text("utf-8")

@@ -406,7 +406,7 @@ def test_a_changed_dxf_is_refused(
 
 def test_a_dxf_that_is_none_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.dxf"
-    path.write_text("this is no drawing\n")
+    path.write_text("this is no drawing\n", encoding="utf-8")
     with pytest.raises(OutputError, match=r"x\.dxf does not read back as DXF"):
         read_back(path, [prism()])
 
@@ -421,7 +421,7 @@ def test_a_dxf_that_is_none_is_refused(tmp_path: Path) -> None:
 )
 def test_a_changed_svg_is_refused(tmp_path: Path, old: str, new: str, message: str) -> None:
     path = write(tmp_path / "x.svg", [prism()])
-    path.write_text(path.read_text().replace(old, new))
+    path.write_text(path.read_text("utf-8").replace(old, new), encoding="utf-8")
     with pytest.raises(OutputError, match=message):
         read_back(path, [prism()])
 

@@ -217,7 +217,8 @@ def test_the_first_page_names_the_workshops_machines(tmp_path):
     path.write_text(
         '[[printer]]\nname = "tall one"\nbed = [300, 300]\nmaterials = ["wedge-tpu"]\n'
         '[[sheet]]\nmaterial = "base-pp"\nthickness = 1.5\nsize = [600, 400]\n'
-        "[cutter]\nkerf = 0.1\n"
+        "[cutter]\nkerf = 0.1\n",
+        encoding="utf-8",
     )
     plan = sample_plan(sides=("right",))
     settings = Settings().with_stock(path)
@@ -242,7 +243,9 @@ def test_the_first_page_names_the_workshops_machines(tmp_path):
 
 def test_a_wide_nozzle_wants_thicker_edges_and_larger_letters(tmp_path):
     path = tmp_path / "stock.toml"
-    path.write_text('[[printer]]\nname = "fast"\nbed = [300, 300]\nnozzle = 1.1\n')
+    path.write_text(
+        '[[printer]]\nname = "fast"\nbed = [300, 300]\nnozzle = 1.1\n', encoding="utf-8"
+    )
     finish = Settings().with_stock(path).finish
     assert finish.nozzle("base-pp") == 1.1
     assert Finish().nozzle("base-pp") == 0.4
@@ -269,7 +272,7 @@ def test_a_wide_nozzle_wants_thicker_edges_and_larger_letters(tmp_path):
 def test_the_workshops_own_stock_is_found_and_can_be_left_aside(tmp_path, monkeypatch, capsys):
     monkeypatch.setenv(workshop.VARIABLE, str(tmp_path))
     assert workshop.own_file("stock") is None
-    (tmp_path / "stock.toml").write_text("[cuter]\nkerf = 0.1\n")
+    (tmp_path / "stock.toml").write_text("[cuter]\nkerf = 0.1\n", encoding="utf-8")
     assert workshop.own_file("stock") == tmp_path / "stock.toml"
     plan = str(tmp_path / "none.json")
     assert cli.main(["make", plan]) != 0
@@ -279,6 +282,6 @@ def test_the_workshops_own_stock_is_found_and_can_be_left_aside(tmp_path, monkey
     assert "cuter" not in said
     assert "none.json cannot be read" in said
     named = tmp_path / "other.toml"
-    named.write_text("[cutter]\nkerf = 0.1\n")
+    named.write_text("[cutter]\nkerf = 0.1\n", encoding="utf-8")
     assert cli.main(["make", plan, "--stock", str(named)]) != 0  # named: the own one is not read
     assert "cuter" not in capsys.readouterr().err

@@ -324,7 +324,7 @@ def test_without_the_kernel_all_other_files_are_there(
     assert list((place / "print").iterdir())
     assert said == ["no STEP files: this machine misses libGL.so.1"]
     assert "misses libGL.so.1" in (place / "READ-ME-FIRST.txt").read_text(encoding="utf-8")
-    assert json.loads((place / "manifest.json").read_text())["notes"] == {"solid": said[0]}
+    assert json.loads((place / "manifest.json").read_text("utf-8"))["notes"] == {"solid": said[0]}
 
 
 # ------------------------------------------------------------------ versions
@@ -365,9 +365,9 @@ def test_a_version_that_was_tampered_with_is_refused(
     elif tamper == "remove":
         target.unlink()
     elif tamper == "add":
-        (place / "cut" / "mine.dxf").write_text("mine")
+        (place / "cut" / "mine.dxf").write_text("mine", encoding="utf-8")
     else:
-        (place / "manifest.json").write_text("[]")
+        (place / "manifest.json").write_text("[]", encoding="utf-8")
     assert len(publishing.check_folder(place)) == 1
     with pytest.raises(FolderError, match="exists with other content"):
         write(plan, pair, tmp_path)
@@ -475,7 +475,7 @@ def test_a_picture_cut_short_is_refused(tmp_path: Path, pair: list[Part], plan: 
 def test_a_place_that_is_none_is_refused(tmp_path: Path, pair: list[Part], plan: Plan) -> None:
     with pytest.raises(FolderError, match=r"there is no folder .*nowhere; make it or choose"):
         write(plan, pair, tmp_path / "nowhere" / "out")
-    (tmp_path / "file").write_text("x")
+    (tmp_path / "file").write_text("x", encoding="utf-8")
     with pytest.raises(FolderError, match="file is a file; choose a folder with --out"):
         write(plan, pair, tmp_path / "file")
 
@@ -523,12 +523,12 @@ def test_a_run_at_work_is_left_alone(tmp_path: Path, pair: list[Part], plan: Pla
     second = plan.model_copy(update={"version": 2})
 
     def meanwhile(path: Path) -> None:
-        path.write_text("first")
+        path.write_text("first", encoding="utf-8")
         write(second, pair, tmp_path)
         assert path.exists()
 
     place = write(plan, pair, tmp_path, writers=[item("x", meanwhile)])
-    assert (place / "x").read_text() == "first"
+    assert (place / "x").read_text("utf-8") == "first"
     assert {path.name for path in tmp_path.iterdir()} == {"demo-0001-v1", "demo-0001-v2"}
 
 

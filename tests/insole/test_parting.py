@@ -264,7 +264,8 @@ def test_every_printer_of_the_stock_is_tried(tmp_path):
     path = tmp_path / "stock.toml"
     path.write_text(
         '[[printer]]\nname = "square"\nbed = [215, 215]\n[[printer]]\nname = "long"\n'
-        'bed = [320, 130]\n[long_parts]\nhow = "two-pieces"\nglue_gap = 0.3\n'
+        'bed = [320, 130]\n[long_parts]\nhow = "two-pieces"\nglue_gap = 0.3\n',
+        encoding="utf-8",
     )
     settings = Settings().with_stock(path).with_finish()
     assert (settings.long_parts, settings.glue_gap) == ("two-pieces", 0.3)
@@ -285,7 +286,7 @@ def test_every_printer_of_the_stock_is_tried(tmp_path):
 )
 def test_a_slip_in_the_stock_file_is_one_sentence(tmp_path, text, sentence):
     path = tmp_path / "stock.toml"
-    path.write_text(f"[long_parts]\n{text}\n")
+    path.write_text(f"[long_parts]\n{text}\n", encoding="utf-8")
     with pytest.raises(PlanError, match=sentence):
         stock.read(path)
 

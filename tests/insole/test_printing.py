@@ -316,7 +316,7 @@ def test_step_has_the_exact_volume_name_and_no_clock(tmp_path: Path) -> None:
     step.write_step(path, prism())
     # planes only: the tessellation is exact
     assert step.read_back_step(path, prism()) == pytest.approx(NOTCHED_AREA * 4, rel=1e-9)
-    text = path.read_text()
+    text = path.read_text("utf-8")
     assert "PRODUCT('right-arch-pad','right-arch-pad'" in text
     assert step.STAMP in text
     assert not re.search(r"'20\d\d-", text)
@@ -350,7 +350,7 @@ def test_a_mirrored_step_is_refused(tmp_path: Path) -> None:
 
 def test_a_step_cut_short_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.step"
-    path.write_text("ISO-10303-21;\nHEADER;\n")
+    path.write_text("ISO-10303-21;\nHEADER;\n", encoding="utf-8")
     with pytest.raises(OutputError, match=r"x\.step does not"):
         step.read_back_step(path, prism())
 

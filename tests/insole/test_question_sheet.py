@@ -95,7 +95,7 @@ def test_a_filled_sheet_reads_back(tmp_path):
 
 
 def test_another_file_is_one_sentence(tmp_path):
-    (tmp_path / "a.pdf").write_text("no")
+    (tmp_path / "a.pdf").write_text("no", encoding="utf-8")
     with pytest.raises(PlanError, match="cannot be read as PDF"):
         read_sheet(tmp_path / "a.pdf")
     with pytest.raises(PlanError, match="check the path"):

@@ -71,7 +71,7 @@ def test_a_shoe_file_is_never_replaced_and_a_bad_figure_leaves_none(tmp_path):
 def test_a_traced_insole_lies_beside_the_file(tmp_path):
     points = shoe.load(SAMPLES / "shoe.toml").outline
     trace = tmp_path / "traced.csv"
-    trace.write_text("\n".join(f"{x}, {y}" for x, y in points))
+    trace.write_text("\n".join(f"{x}, {y}" for x, y in points), encoding="utf-8")
     folder = tmp_path / "shoes"
     more = {"outline.side": "right", "outline.file": "traced.csv"}
     made = write_new(folder / "a.toml", "a", ROUGH | more, [trace])
@@ -115,7 +115,7 @@ def test_a_scanned_bed_takes_the_place_of_heights(run: Run, tmp_path: Path) -> N
 
 def test_a_library_leaves_bad_files_out_and_says_so(tmp_path):
     write_new(tmp_path / "a.toml", "a", ROUGH)
-    (tmp_path / "b.toml").write_text("name = 3")
+    (tmp_path / "b.toml").write_text("name = 3", encoding="utf-8")
     good, bad = library(tmp_path)
     assert [p.name for p in good] == ["a.toml"]
     assert bad[0].startswith("left out: b.toml: name is 3")

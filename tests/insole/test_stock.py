@@ -182,7 +182,9 @@ def test_a_workshop_without_machines_gets_no_files_for_them(
     from insole.output.contents import items
 
     path = tmp_path / "knife.toml"
-    path.write_text('[[sheet]]\nmaterial = "trial-eva"\nthickness = 3\nsize = [300, 200]\n')
+    path.write_text(
+        '[[sheet]]\nmaterial = "trial-eva"\nthickness = 3\nsize = [300, 200]\n', encoding="utf-8"
+    )
     settings = replace(Settings(papers=("a4",)), layers=True).with_stock(path)
     paths = [item.path for item in items(plan, parts, settings)]
     assert not any(path.startswith("cut/") or path.endswith(".3mf") for path in paths)
@@ -229,7 +231,9 @@ def test_a_stack_whose_top_is_too_small_to_glue_is_recorded_as_lower(
     file: Path, plan: Plan, parts: list[Part]
 ) -> None:
     """Of sheets of 3 mm a dome of 10 mm ends at 9: its top would be a crumb."""
-    file.write_text(file.read_text().replace("thickness = [3, 6]", "thickness = [3]"))
+    file.write_text(
+        file.read_text("utf-8").replace("thickness = [3, 6]", "thickness = [3]"), encoding="utf-8"
+    )
     settings = Settings().with_stock(file)
     pad = next(part for part in parts if part.label == "right-arch-pad")
     (made,) = made_parts(plan, [pad], settings).parts

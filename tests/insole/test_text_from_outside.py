@@ -127,7 +127,9 @@ def test_a_pipe_or_a_device_in_the_place_of_a_settings_file(tmp_path, what):
 def test_a_kit_of_millions_is_refused(tmp_path):
     path = tmp_path / "kit.toml"
     sizes = ", ".join(str(30 + k / 10) for k in range(300))
-    path.write_text(f"heights = [6, 7]\nlengths = [{sizes}]\nwidths = [{sizes}]\n")
+    path.write_text(
+        f"heights = [6, 7]\nlengths = [{sizes}]\nwidths = [{sizes}]\n", encoding="utf-8"
+    )
     with pytest.raises(PlanError, match="more than the 400 pads"):
         kit.load(path, LIMITS)
 
@@ -142,7 +144,7 @@ def test_an_export_takes_no_links_along(tmp_path):
     with zipfile.ZipFile(path) as archive:
         assert sorted(archive.namelist()) == ["rider/case.json", "rider/plans/plan-001.json"]
     secret = tmp_path / "secret.txt"
-    secret.write_text("not the case's")
+    secret.write_text("not the case's", encoding="utf-8")
     link = case.folder / "plans" / "plan-002.json"
     try:
         link.symlink_to(secret)
@@ -160,6 +162,6 @@ def test_an_export_takes_no_links_along(tmp_path):
 def test_what_is_left_of_an_erased_case_goes_with_the_next(tmp_path):
     left = tmp_path / ".other.erased.0123"
     left.mkdir()
-    (left / "case.json").write_text("{}")
+    (left / "case.json").write_text("{}", encoding="utf-8")
     cases.create(tmp_path, "rider")
     assert [path.name for path in tmp_path.iterdir()] == ["rider"]

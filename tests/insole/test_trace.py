@@ -84,7 +84,7 @@ def test_record_and_picture_lie_beside_each_other(kept, right_specimen):
         "larch-left.outline.json",
         "larch-left.outline.png",
     ]
-    data = json.loads((kept / "larch-left.outline.json").read_text())
+    data = json.loads((kept / "larch-left.outline.json").read_text("utf-8"))
     true = right_specimen.truth.measures
     assert data["side"] == "left"
     assert data["sheet"]["paper"] == "a4"
@@ -115,7 +115,7 @@ def test_a_shoe_is_chosen_by_a_record_and_says_so(run, kept):
     assert "length snug" not in out.split("\n")[0]
     code, out, _ = run("fit", kept / "larch-left.outline.json", "--shoe", SHOE, "--json")
     stations = {s["station"]: s for s in json.loads(out)[0]["feet"][0]["stations"]}
-    wide = json.loads((kept / "larch-left.outline.json").read_text())["measures"]
+    wide = json.loads((kept / "larch-left.outline.json").read_text("utf-8"))["measures"]
     assert stations["length"]["sd"] >= wide["foot_length"]["sd"]
     assert stations["instep height"]["room"] is None
 
@@ -139,7 +139,7 @@ def test_a_girth_that_cannot_be_is_said_and_no_shoe_chosen(run, photo, tmp_path)
 
 def test_what_cannot_be_used_leaves_no_file(run, tmp_path):
     bad = tmp_path / "notes.jpg"
-    bad.write_text("no photo")
+    bad.write_text("no photo", encoding="utf-8")
     code, out, err = run("trace", bad, "--out", tmp_path, "--json")
     assert code == 3
     assert json.loads(out)["photo"] == str(bad)
@@ -209,9 +209,9 @@ def test_a_wedge_is_a_wish_and_never_a_tilt(foot):
 
 def test_the_page_says_outline_side_pad_and_thick_edge(run, kept, tmp_path):
     record = tmp_path / "a.outline.json"
-    data = json.loads((kept / "larch-left.outline.json").read_text())
+    data = json.loads((kept / "larch-left.outline.json").read_text("utf-8"))
     data["typed"] |= {"arch_height": 17.0, "arch_at": 118.0}
-    record.write_text(json.dumps(data))
+    record.write_text(json.dumps(data), encoding="utf-8")
     page = tmp_path / "trial.pdf"
     code, _, _ = run("fit", record, "--shoe", SHOE, "--first-trial", page, "--forefoot", "left=-2")
     assert code == 0

@@ -120,7 +120,7 @@ def test_a_saved_plan_reads_back_and_is_never_changed(plan: Plan, tmp_path: Path
 
 
 def test_a_plan_cannot_be_saved_where_a_file_is(plan: Plan, tmp_path: Path) -> None:
-    (tmp_path / "file").write_text("in the way")
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
     with pytest.raises(InsoleError, match="choose another --out"):
         plans.save_plan(plan, tmp_path / "file")
 
@@ -136,7 +136,7 @@ def test_what_is_no_plan_is_said(tmp_path: Path) -> None:
     (tmp_path / "large.json").write_bytes(b" " * 20_000_001)
     with pytest.raises(PlanError, match="too large to be a plan"):
         plans.read_plan(tmp_path / "large.json")
-    (tmp_path / "other.json").write_text("{}")
+    (tmp_path / "other.json").write_text("{}", encoding="utf-8")
     with pytest.raises(PlanError, match="not a plan that can be made"):
         plans.read_plan(tmp_path / "other.json")
 

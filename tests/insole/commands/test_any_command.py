@@ -136,7 +136,7 @@ def test_wrong_use_exits_2_with_a_sentence(
 def _nonsense(folder: Path) -> dict[str, str]:
     """Fill a folder with files that are no foot; return a word that must be said about each."""
     (folder / "empty.ply").write_bytes(b"")
-    (folder / "text.stl").write_text("milk, bread, and a new inner tube\n")
+    (folder / "text.stl").write_text("milk, bread, and a new inner tube\n", encoding="utf-8")
     whole = Path(LEFT).read_bytes()
     (folder / "short.ply").write_bytes(whole[: len(whole) // 2])
     fine = trimesh.creation.box((260.0, 100.0, 90.0))

@@ -220,7 +220,7 @@ def test_a_break_by_the_keyboard_ends_workers_too(then: float) -> None:
         start_new_session=True,
     ) as child:
         children = Path(f"/proc/{child.pid}/task/{child.pid}/children")
-        while child.poll() is None and len(children.read_text().split()) < 2:
+        while child.poll() is None and len(children.read_text("utf-8").split()) < 2:
             time.sleep(0.02)
         time.sleep(then)  # long before forty scans are measured
         os.killpg(child.pid, signal.SIGINT)  # as a terminal sends it: to the workers as well

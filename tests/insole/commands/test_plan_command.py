@@ -92,7 +92,7 @@ def test_body_mass_and_ankle_reach_the_plan(run: Run, tmp_path: Path) -> None:
 
 def test_own_limits_reach_the_plan_its_paper_and_the_next_trial(run: Run, tmp_path: Path) -> None:
     own = tmp_path / "own.toml"
-    own.write_text("[support]\nfirst_trial = 0.7\n[trial]\ncleat_step = 2\n")
+    own.write_text("[support]\nfirst_trial = 0.7\n[trial]\ncleat_step = 2\n", encoding="utf-8")
     code, out, _ = run(
         "plan",
         LEFT,
@@ -161,7 +161,8 @@ def test_a_medial_side_stands_unless_it_is_to_run_out(run: Run, tmp_path: Path) 
     assert code == 0
     assert "medial side stands" not in out
     one, two = (
-        json.loads((tmp_path / f"case-v{k}-plan.json").read_text())["left"]["pad"] for k in (1, 2)
+        json.loads((tmp_path / f"case-v{k}-plan.json").read_text("utf-8"))["left"]["pad"]
+        for k in (1, 2)
     )
     assert one["medial_height"] > 5.0 > 1.0 > two["medial_height"]
     assert two["crest"]["height"] <= 0.8 * two["gap_at_crest"]["value"] + 0.05

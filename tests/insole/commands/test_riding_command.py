@@ -225,7 +225,7 @@ def test_red_flags_are_options_and_unasked_ones_give_no_step(
 def test_a_wrong_trial_is_one_sentence(
     run: Run, plan_file: Path, tmp_path: Path, options: list[str], code: int, says: str
 ) -> None:
-    (tmp_path / "bad.json").write_text("{")
+    (tmp_path / "bad.json").write_text("{", encoding="utf-8")
     names = {"LOG": tmp_path / "log.json", "BAD": tmp_path / "bad.json"}
     got, _, err = run("trial", plan_file, *[names.get(o, o) for o in options])
     assert got == code

@@ -294,7 +294,7 @@ def step(
     _, parts, place = made
     path = tmp_path_factory.mktemp("step") / f"left-heel-shim-{TAG}.step"
     write_step(path, next(part for part in parts if part.label == "left-heel-shim"))
-    return path.read_text(), Told.of(json.loads((place / "plan.json").read_bytes()), TAG)
+    return path.read_text("utf-8"), Told.of(json.loads((place / "plan.json").read_bytes()), TAG)
 
 
 @pytest.mark.parametrize(
@@ -332,11 +332,11 @@ def test_a_step_file_with_a_fault(
 ) -> None:
     text, told = step
     path = tmp_path / f"left-heel-shim-{TAG}.step"
-    path.write_text(text)
+    path.write_text(text, encoding="utf-8")
     check_step(path, "left-heel-shim", told)
     wrong = change(text)
     assert wrong != text
-    path.write_text(wrong)
+    path.write_text(wrong, encoding="utf-8")
     with pytest.raises(OutputError, match=sentence):
         check_step(path, "left-heel-shim", told)
 
@@ -393,7 +393,7 @@ def test_a_manifest_with_a_fault(
     path = made_copy.place / "manifest.json"
     manifest = json.loads(path.read_bytes())
     change(manifest)
-    path.write_text(json.dumps(manifest))
+    path.write_text(json.dumps(manifest), encoding="utf-8")
     made_copy.refused(sentence)
 
 
