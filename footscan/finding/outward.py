@@ -17,12 +17,20 @@ from scipy.sparse import csgraph
 from footscan.foot import vertex_normals
 from footscan.scan import Array, IntArray
 
-__all__ = ["extent", "holds_volume", "mesh_normals", "point_normals", "winding_is_outward"]
+__all__ = [
+    "chained",
+    "extent",
+    "holds_volume",
+    "mesh_normals",
+    "point_normals",
+    "winding_is_outward",
+]
 
 OPEN_SHARE = 0.08  # a surface whose area vectors cancel better than this is as good as closed
 FACES_ASKED = 200_000
 SHEET_SHARE = 0.5  # length of the mean normal of a sheet; a foot cut at 25 mm has 0.4
 NEIGHBOURS, CHAIN = 16, 10
+ALIKE, OFF_PLANE = 0.7, 0.4  # cosine of neighbours' normals; sine of the way to one off the plane
 SEEDS = 500  # points that stand for the local body
 LOCAL_SHARE = 0.22  # of the extent: how far the local body reaches
 BLOCK = 2048  # points at a time, so that memory does not grow with them
@@ -112,24 +120,43 @@ def point_normals(points: Array, given: Array | None = None) -> Array:
     axis = np.linalg.eigh(normals.T @ normals)[1][:, 2]
     if _is_double(points, axis):
         return normals
-    chained = _chained(points, normals, index[:, 1:CHAIN])
+    sheets, label = chained(points, normals, index[:, 1:CHAIN])
+    for number in range(label.max() + 1):
+        own = label == number
+        if not holds_volume(sheets[own], points[own]):
+            sheets[own] *= -1
     # few points between toes break the chain: then the sheet falls apart in two directions
-    return chained if np.linalg.norm(chained.mean(axis=0)) > SHEET_SHARE else normals
+    return sheets if np.linalg.norm(sheets.mean(axis=0)) > SHEET_SHARE else normals
 
 
-def _chained(points: Array, normals: Array, near: IntArray) -> Array:
-    """Return normals that agree from neighbour to neighbour and point out of their volume.
+def chained(points: Array, normals: Array, near: IntArray) -> tuple[Array, IntArray]:
+    """Return normals that agree from neighbour to neighbour, and the sheet of each point.
+
+    Neighbours agree along a sheet alone: not with what lies off their plane, as the next toe or
+    the other side of a thin one. Which way round a sheet's normals point, the caller says.
+
+    Parameters
+    ----------
+    points, normals : ndarray, shape (n, 3)
+        Unit normals, either way round.
+    near : ndarray, shape (n, k)
+        Indices of each point's neighbours.
 
     References
     ----------
     .. [1] Hoppe et al. (1992), SIGGRAPH 26(2), 71-78: smallest tree over 1 - abs(cos) (value from
-       memory); the sign of each tree is set here by the volume that its surface holds.
+       memory); the way off the plane is added here.
     """
     start, stop = np.repeat(np.arange(len(points)), near.shape[1]), near.ravel()
-    turn = 1.0001 - np.abs(np.einsum("ij,ij->i", normals[start], normals[stop]))
+    way = points[stop] - points[start]
+    way /= np.maximum(np.linalg.norm(way, axis=1), 1e-300)[:, None]
+    alike = np.abs(np.einsum("ij,ij->i", normals[start], normals[stop]))
+    off = np.maximum(*(np.abs(np.einsum("ij,ij->i", normals[k], way)) for k in (start, stop)))
+    joined = (alike > ALIKE) & (off < OFF_PLANE)
+    start, stop, turn = start[joined], stop[joined], (1.0001 - alike + off)[joined]
     graph = sparse.coo_matrix((turn, (start, stop)), shape=(len(points),) * 2).tocsr()
     tree = csgraph.minimum_spanning_tree(graph.maximum(graph.T))
-    count, label = csgraph.connected_components(tree, directed=False)
+    label = csgraph.connected_components(tree, directed=False)[1]
     sign = np.ones(len(points))
     for root in np.unique(label, return_index=True)[1]:
         order, before = csgraph.breadth_first_order(tree, root, directed=False)
@@ -137,12 +164,7 @@ def _chained(points: Array, normals: Array, near: IntArray) -> Array:
         agree = np.einsum("ij,ij->i", normals[order], normals[before[order]])
         for own, previous, cosine in zip(order, before[order], agree, strict=True):
             sign[own] = -sign[previous] if cosine < 0 else sign[previous]
-    result = normals * sign[:, None]
-    for number in range(count):
-        own = label == number
-        if not holds_volume(result[own], points[own]):
-            result[own] *= -1
-    return result
+    return normals * sign[:, None], label
 
 
 def _turned(normals: Array, agree: Array) -> Array:

@@ -20,14 +20,14 @@ from numpy.typing import NDArray
 from scipy import ndimage, spatial
 
 from footscan.errors import PoseError
-from footscan.finding import strays
+from footscan.finding import outward, strays
 from footscan.scan import Array, BoolArray, IntArray, compacted, whole
 
 __all__ = ["averaged_cells", "surface_from_points"]
 
 CELL_MM = 1.5  # as fine as meshes are kept
 FEWEST = 100
-NEIGHBOURS = 16  # whose plane gives a point's normal
+NEIGHBOURS, CHAIN = 16, 12  # whose plane gives a point's normal, and with which that agrees
 REACH_CELLS = 3.5  # surface farther than this from any point was not seen
 RIM_CELLS = 1.2  # at an open rim the surface ends this near to a point
 PEELED = 8
@@ -120,7 +120,11 @@ def _planes(points: Array, index: IntArray) -> Array:
 def _outward(
     points: Array, normals: Array, index: IntArray, rotation: Array, origin: Array, scale: float
 ) -> Array:
-    """Return normals turned to agree with the matched template's own."""
+    """Return normals that agree along each sheet of skin and, by most of it, with the template's.
+
+    Point by point the template cannot say: beside a toe that is held otherwise than its own, the
+    nearest place of it lies on the toe's other side.
+    """
     from footscan.finding.matching import template
 
     own, template_normals = template()
@@ -131,19 +135,9 @@ def _outward(
         turned = (template_normals * flip) @ rotation
         sides.append((np.median(distance), turned[nearest]))
     wanted = min(sides, key=lambda pair: pair[0])[1]
-    agree = np.einsum("ij,ij->i", normals, wanted)
-    normals = normals * np.where(agree < 0, -1.0, 1.0)[:, None]
-    return _settled_signs(normals, index[:, :12], agree)
-
-
-def _settled_signs(normals: Array, index: IntArray, agree: Array, rounds: int = 4) -> Array:
-    """Return normals whose unsure signs follow the neighbours (between toes, at rims)."""
-    weight = np.clip(np.abs(agree), 0.05, 1.0)
-    for _ in range(rounds):
-        vote = np.einsum("nki,ni->nk", normals[index], normals) * weight[index]
-        flip = (vote.sum(axis=1) < 0) & (weight < 0.5)
-        normals = np.where(flip[:, None], -normals, normals)
-    return normals
+    sheets, label = outward.chained(points, normals, index[:, 1:CHAIN])
+    vote = np.bincount(label, np.einsum("ij,ij->i", sheets, wanted))
+    return sheets * np.where(vote < 0, -1.0, 1.0)[label, None]
 
 
 # ---- the surface -------------------------------------------------------------------------

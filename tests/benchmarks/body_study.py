@@ -12,6 +12,8 @@ Terms
     in band     scans whose 95 % band holds the middle of the foot's scans
     slope       of the place found along the foot against the one that the ball's move leads to,
                 one foot's mesh scans; heads and border points only
+    beyond      feet whose slope lies outside 0.7 to 1.3 by more than the stated deviations allow:
+                on a plateau 20 mm long the place itself, and so its slope, is not known
 """
 
 from __future__ import annotations
@@ -37,6 +39,7 @@ BALL = ("metatarsale_tibiale", "metatarsale_fibulare", *HEADS)
 NAMES = (*BALL, "pternion", "acropodion", "heel_centre", "arch_apex")
 WITHIN_MM = 3.0
 MOVED_MM, SHIFTED_MM = 6.0, 5.0
+SLOPE_OFF = 0.3
 # what is moved, by how much (mm), faces, noise (mm)
 SCANS = (
     ("", 0.0, True, 0.0),
@@ -116,8 +119,10 @@ def _undone(move, at: Array, length: float, by: float) -> float:
     return float(x[0])
 
 
-def slope(start: Start, places: list[dict[str, Place] | None], name: str) -> float | None:
-    """Return how far a landmark follows the ball's move, of where it is without the move."""
+def slope(
+    start: Start, places: list[dict[str, Place] | None], name: str
+) -> tuple[float, float] | None:
+    """Return how far a landmark follows the ball's move, and that share's own deviation."""
     chosen = [
         (SCANS[k][1], p[name])
         for k, p in enumerate(places)
@@ -132,18 +137,22 @@ def slope(start: Start, places: list[dict[str, Place] | None], name: str) -> flo
     found = np.array([p.raw for _, p in chosen])
     true -= true.mean()
     # a place that the move hardly reaches says nothing of following
-    return float(true @ found / (true @ true)) if np.ptp(true) > MOVED_MM else None
+    if np.ptp(true) <= MOVED_MM:
+        return None
+    sd = np.array([p.sd for _, p in chosen])
+    size = float(true @ true)
+    return float(true @ found) / size, float(np.linalg.norm(true * sd)) / size
 
 
 def print_tables(studied: dict[str, tuple[Start, list[dict[str, Place] | None]]]) -> int:
     """Print spreads, cover and slopes; how many landmarks are outside what is wanted."""
     print(
         f"{'landmark':24}{'feet':>5}{'median':>8}{'95 %':>8}{'max':>8}{'stated':>8}"
-        f"{'held':>7}{'in band':>9}{'slope':>8}{'least':>7}{'most':>7}  worst"
+        f"{'held':>7}{'in band':>9}{'slope':>8}{'least':>7}{'most':>7}{'beyond':>8}  worst"
     )
     outside = 0
     for name in NAMES:
-        spreads, held, inside, stated, slopes = {}, [], [], [], []
+        spreads, held, inside, stated, slopes, beyond = {}, [], [], [], [], 0
         for foot, (start, places) in studied.items():
             own = [p[name] for p in places if p is not None and name in p]
             if len(own) < 2:
@@ -155,19 +164,22 @@ def print_tables(studied: dict[str, tuple[Start, list[dict[str, Place] | None]]]
             inside += list(cover)
             stated += list(sd)
             if name in BALL and (found := slope(start, places, name)) is not None:
-                slopes.append(found)
+                slopes.append(found[0])
+                beyond += abs(found[0] - 1) - SLOPE_OFF > 1.96 * found[1]
         values = np.array(list(spreads.values()))
         words = (
-            "" if not slopes else (f"{np.median(slopes):8.2f}{min(slopes):7.2f}{max(slopes):7.2f}")
+            ""
+            if not slopes
+            else f"{np.median(slopes):8.2f}{min(slopes):7.2f}{max(slopes):7.2f}{beyond:8d}"
         )
         print(
             f"{name:24}{len(values):5d}{np.median(values):8.2f}{np.percentile(values, 95):8.2f}"
             f"{values.max():8.2f}{np.median(stated):8.2f}{100 * np.mean(held):6.0f}%"
-            f"{100 * np.mean(inside):8.1f}%{words:22}  "
+            f"{100 * np.mean(inside):8.1f}%{words:30}  "
             f"{max(spreads, key=lambda f: spreads[f])}"
         )
         good = np.mean(inside) >= 0.95
-        good &= not slopes or (0.9 <= np.median(slopes) <= 1.1 and min(slopes) >= 0.7)
+        good &= not slopes or (0.9 <= np.median(slopes) <= 1.1 and not beyond)
         outside += not good
     return outside
 
