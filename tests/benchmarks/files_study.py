@@ -132,7 +132,7 @@ def wishes(rng: np.random.Generator, number: int) -> PlanWishes:
     shifted = rng.random() < 0.3
     tender = rng.random() < 0.2
     contoured = rng.random() < 0.35
-    both = FootWish(
+    both = FootWish.of(
         contoured=str(rng.choice(["three-quarter", "full"])) if contoured else None,
         cup=maybe(0.5, 6, 14, 1.0) if contoured else None,
         metatarsal=maybe(0.5, 4, 6, 1.0) if contoured else None,

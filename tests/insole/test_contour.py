@@ -49,7 +49,7 @@ def planned(side: str = "right", length: float = 260.0, arch: float = 13.0, **wi
     )
     wish = {"contoured": "three-quarter", "support_level": 0.8} | wish
     pair = (foot, None) if side == "left" else (None, foot)
-    return planner.plan(*pair, shoe, PlanWishes(both=FootWish(**wish))).feet[0]
+    return planner.plan(*pair, shoe, PlanWishes(both=FootWish.of(**wish))).feet[0]
 
 
 def thickness(foot: FootPlan, x, y) -> np.ndarray:
@@ -206,7 +206,7 @@ def test_the_plan_says_first_what_it_does():
 def test_changes_are_said_in_words():
     foot = feet.analytic()
     plans = [
-        planner.plan(None, foot, SHOE, PlanWishes(both=FootWish(support_level=0.8, **wish)))
+        planner.plan(None, foot, SHOE, PlanWishes(both=FootWish.of(support_level=0.8, **wish)))
         for wish in ({}, {"contoured": "full"}, {"contoured": "three-quarter", "cup": 12.0})
     ]
     words = describe_change(plans[0], plans[1])
@@ -255,7 +255,7 @@ def test_the_printer_is_told_where_it_wants_supports():
     said = {}
     for name, shoe in (("level", SHOE), ("raised", high)):
         foot = feet.analytic(side="right", arch=13.0)
-        wish = PlanWishes(both=FootWish(contoured="three-quarter", support_level=0.8))
+        wish = PlanWishes(both=FootWish.of(contoured="three-quarter", support_level=0.8))
         plan = planner.plan(None, foot, shoe, wish)
         assert isinstance(plan, Plan)
         part = contoured_bed(plan.feet[0], "demo")

@@ -46,7 +46,7 @@ def planned(
     limits = default_limits().changed(base__thickness=thickness, base__heel_cup=rim)
     foot = feet.analytic(side=side, **SHAPES[shape])
     both = (foot, None) if side == "left" else (None, foot)
-    wishes = PlanWishes(both=FootWish(**wish), dowels=True)
+    wishes = PlanWishes(both=FootWish.of(**wish), dowels=True)
     return planner.plan(*both, SHOE, wishes, limits=limits)
 
 

@@ -85,7 +85,7 @@ def pair(plan: Plan) -> list[Part]:
 @pytest.fixture(scope="module")
 def scanned() -> Plan:
     """Return a plan of an analytic foot, whose sole is known by formula."""
-    spot = PlanWishes(right=FootWish(tender=((200.0, 25.0),)))
+    spot = PlanWishes(right=FootWish.of(tender=((200.0, 25.0),)))
     return planner.plan(feet.analytic(side="left"), feet.analytic(side="right"), parse(LEVEL), spot)
 
 

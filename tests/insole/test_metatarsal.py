@@ -36,7 +36,7 @@ HEADS = ("mth2", "mth3", "mth4")
 @lru_cache(maxsize=16)
 def pair(**wish) -> Plan:
     feet_ = (feet.analytic(side=side, length=260.0, arch=13.0) for side in ("left", "right"))
-    return planner.plan(*feet_, SHOE, PlanWishes(both=FootWish(**{"support_level": 0.8} | wish)))
+    return planner.plan(*feet_, SHOE, PlanWishes(both=FootWish.of(**{"support_level": 0.8} | wish)))
 
 
 def heads(foot: FootPlan) -> np.ndarray:
@@ -346,8 +346,8 @@ def test_options_read_the_wish_for_each_foot():
     )
     wishes = request_of([], taken[0], 1).wishes
     left, right = wishes.of(Side.LEFT), wishes.of(Side.RIGHT)
-    assert (left.metatarsal, left.metatarsal_behind) == (4.5, None)
-    assert (right.metatarsal, right.metatarsal_behind) == (5.0, 9.0)
+    assert (left.support.metatarsal, left.support.behind) == (4.5, None)
+    assert (right.support.metatarsal, right.support.behind) == (5.0, 9.0)
 
 
 def test_print_files_hold_it_on_the_right_side(tmp_path: Path):

@@ -52,7 +52,7 @@ def planned(name: str) -> tuple[FootPlan, Part]:
     shape, side, wish = FEET[name]
     foot = feet.analytic(side=side, **shape)
     both = (foot, None) if side == "left" else (None, foot)
-    plan = planner.plan(*both, SHOE, PlanWishes(both=FootWish(**wish)))
+    plan = planner.plan(*both, SHOE, PlanWishes(both=FootWish.of(**wish)))
     return plan.feet[0], as_worn(arch_pad(plan.feet[0], "demo"))
 
 

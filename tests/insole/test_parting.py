@@ -48,7 +48,7 @@ SMALL = Settings(papers=("a4",), bed=(200.0, 200.0), long_parts="two-pieces")
 @lru_cache(maxsize=2)
 def plan_of(side: str) -> Plan:
     foot = feet.analytic(side=side, length=260.0)
-    wish = PlanWishes(both=FootWish(contoured="full", support_level=0.8), case="demo-7")
+    wish = PlanWishes(both=FootWish.of(contoured="full", support_level=0.8), case="demo-7")
     return planner.plan(*((foot, None) if side == "left" else (None, foot)), SHOE, wish)
 
 

@@ -1,6 +1,6 @@
 """The form of a contoured bed: outline, shares of the gap, reliefs, rim, front.
 
-    Seating + Field + ContourWish -> one surface each, mm -> insole.planning.support.contour
+    Seating + Field + SupportWish -> one surface each, mm -> insole.planning.support.contour
 
 Every function gives heights on the field, or depths to take off; contour.py lays them together.
 """
@@ -17,8 +17,8 @@ from footscan.scan import Array
 from insole.planning.seating import Seating, smoothstep
 from insole.planning.support.ceilings import ball_line, tender_spots
 from insole.planning.support.contour_field import MARGIN_MM, Field, behind_ball, breadths
-from insole.planning.support.contour_wish import ContourWish
 from insole.planning.support.surface import FREE, lower_of
+from insole.planning.support.wish import SupportWish
 from insole.record.limits import Limits
 from insole.record.rings import edges_at, smooth_ring
 
@@ -30,10 +30,10 @@ CUP_ENDS = (0.20, 0.36)  # shares of length over which the cup's rim becomes fla
 FADE_MM = 12.0  # over which a relief runs out
 
 
-def outline_of(seating: Seating, wish: ContourWish, limits: Limits) -> Array:
+def outline_of(seating: Seating, wish: SupportWish, limits: Limits) -> Array:
     """Return the bed's outline: the base's, cut off behind the ball line for three quarters."""
     base = shapely.Polygon(seating.base)
-    if wish.length == "full":
+    if wish.contoured == "full":
         return np.asarray(shapely.orient_polygons(base).exterior.coords)[:-1]
     medial, lateral, _ = ball_line(seating)
     along = (medial - lateral) / np.linalg.norm(medial - lateral)
@@ -67,11 +67,11 @@ def share_of(seating: Seating, field: Field, level: float) -> Array:
     return np.asarray(level + (1.0 - level) * full) if level < 1.0 else np.full(full.shape, level)
 
 
-def reliefs(seating: Seating, field: Field, wish: ContourWish, limits: Limits) -> Array:
+def reliefs(seating: Seating, field: Field, wish: SupportWish, limits: Limits) -> Array:
     """Return what is taken off under places that are kept free of load, mm."""
     base = limits.value("contour.relief")
     depth = limits.value("keepout.tender_relief") if wish.relief is None else wish.relief
-    out = depth * tender_spots(seating, field.gx, field.gy, wish.tender, limits)
+    out = depth * tender_spots(seating, field.gx, field.gy, wish.spots, limits)
     head = seating.landmarks.get("mth5", ball_line(seating)[1])
     at = float(head[0]) - limits.value("keepout.fifth_base_behind") * seating.foot_length
     radius = limits.value("keepout.fifth_base_radius")
@@ -94,7 +94,7 @@ def reliefs(seating: Seating, field: Field, wish: ContourWish, limits: Limits) -
 
 
 def rim_of(
-    seating: Seating, field: Field, wish: ContourWish, plate: float, limits: Limits
+    seating: Seating, field: Field, wish: SupportWish, plate: float, limits: Limits
 ) -> Array:
     """Return how high the top may stand above its bed, mm: cup, flange, lateral border."""
     cup = limits.value("contour.cup") if wish.cup is None else wish.cup
@@ -118,14 +118,14 @@ def rim_of(
 
 
 def with_front(
-    seating: Seating, field: Field, wish: ContourWish, top: Array, shim: Array, limits: Limits
+    seating: Seating, field: Field, wish: SupportWish, top: Array, shim: Array, limits: Limits
 ) -> Array:
     """Return the top run out behind the ball line, on nothing or on a flat forefoot."""
     edge, thin = limits.value("feel.edge"), limits.value("keepout.ball_thin")
     slope = math.tan(math.radians(limits.value("feel.slope")))
     behind = behind_ball(seating, field)
     plate = limits.value("keepout.ball_thin_height") + slope * np.clip(behind - thin, 0.0, None)
-    if wish.length == "full":
+    if wish.contoured == "full":
         flat = limits.value("contour.forefoot")
         clear = behind - _front_gap(seating, limits)
         ramp = np.minimum(flat + slope * np.clip(clear, 0.0, None), np.maximum(plate, flat))
