@@ -14,6 +14,7 @@ from insole.errors import RefusedError
 from insole.output.print import plates
 from insole.output.settings import Settings
 from insole.parts.contour import CONTOUR, FRONT, REAR
+from insole.parts.facts import Joint, joint_of
 from insole.parts.form_upper import tender_of
 from insole.parts.part import Part, as_worn
 from insole.parts.parting import part_bed
@@ -154,13 +155,17 @@ def joint_words(parts: Sequence[Part]) -> str:
     rears = [part for part in parts if part.name == REAR]
     if not rears:
         return ""
+    joints = _joints(rears)
     places = ", ".join(
-        f"{part.side.value.upper()} {part.facts['joint']['station']:.0f} mm" for part in rears
+        f"{part.side.value.upper()} {joint.station:.0f} mm" for part, joint in joints
     )
-    return (
-        f"Bed in two pieces, glued first: joint {places} from rear, gap "
-        f"{rears[0].facts['joint']['gap']:g} mm"
-    )
+    return f"Bed in two pieces, glued first: joint {places} from rear, gap {joints[0][1].gap:g} mm"
+
+
+def _joints(rears: Sequence[Part]) -> list[tuple[Part, Joint]]:
+    """Return each rear piece with its joint."""
+    found = [(part, joint_of(part.facts)) for part in rears]
+    return [(part, joint) for part, joint in found if joint is not None]
 
 
 def glue_rows(parts: Sequence[Part]) -> list[str]:
@@ -170,10 +175,10 @@ def glue_rows(parts: Sequence[Part]) -> list[str]:
         return []
     rows = [
         f"{part.side.value}-{REAR} and {part.side.value}-{FRONT}: joint "
-        f"{part.facts['joint']['station']:.0f} mm from the rear edge, behind the ball, where the "
-        f"bed is {part.facts['joint']['thick']:.1f} mm thick in the mean; "
-        f"{part.facts['joint']['gap']:g} mm are left for the glue all along"
-        for part in rears
+        f"{joint.station:.0f} mm from the rear edge, behind the ball, where the "
+        f"bed is {joint.thick:.1f} mm thick in the mean; "
+        f"{joint.gap:g} mm are left for the glue all along"
+        for part, joint in _joints(rears)
     ]
     return [
         *rows,

@@ -224,10 +224,10 @@ def test_the_part_is_closed_of_its_side_and_volume(length):
         assert part.name == CONTOUR
         mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
         assert mesh.is_watertight
-        assert mesh.volume == pytest.approx(part.volume - part.facts["engraved_volume"], rel=2e-3)
+        assert mesh.volume == pytest.approx(part.volume - part.facts.engraved.volume, rel=2e-3)
         assert part.vertices[:, 2].min() == pytest.approx(0.0, abs=0.05)
         assert {side.upper(), "CONTOURED BED", "SHOE SIDE", "DEMO", ">"} == set(
-            part.facts["engraved"]
+            part.facts.engraved.texts
         )
         # the arch side is higher: to the left of a right foot seen from above, and mirrored
         crest = np.abs(part.vertices[:, 0] - foot.contour.crest.from_rear) < 2.0
@@ -281,7 +281,7 @@ def test_a_left_bed_is_the_mirrored_right_one():
         one = np.concatenate(left.lines[word]) * [1.0, -1.0]
         other = np.concatenate(right.lines[word])
         assert np.allclose(one[np.lexsort(one.T)], other[np.lexsort(other.T)], atol=1e-6)
-    assert left.facts["notch"][1] == pytest.approx(-right.facts["notch"][1])
+    assert left.facts.notch[1] == pytest.approx(-right.facts.notch[1])
 
 
 def test_the_boundary_solid_has_smooth_faces_and_the_same_volume():

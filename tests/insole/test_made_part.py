@@ -72,7 +72,7 @@ def domes() -> dict[str, Part]:
 
 
 def place(part: Part) -> tuple[float, float]:
-    return part.facts.get("crest") or HEEL
+    return part.facts.crest.at if part.facts.crest is not None else HEEL
 
 
 def errors(check: MadeCheck, change: Change, margin: float = 0.0) -> tuple[Any, Any]:

@@ -110,22 +110,22 @@ def test_left_is_right_mirrored_and_the_part_says_which():
     for part, sign, foot in ((left, -1.0, plan.feet[0]), (right, 1.0, plan.feet[1])):
         solid = trimesh.Trimesh(part.vertices, part.faces, process=False)
         assert solid.is_watertight
-        crest = part.facts["crest"]
-        assert sign * (part.facts["notch"][1] - crest[1]) > 5.0
+        crest = part.facts.crest.at
+        assert sign * (part.facts.notch[1] - crest[1]) > 5.0
         front = part.outline[part.outline[:, 0].argmax()]
         assert sign * (front[1] - crest[1]) > 2.0  # head 2 lies further forward than head 4
-        assert part.facts["engraved"] == (">", foot.side.upper(), "META", "SHOE")
+        assert part.facts.engraved.texts == (">", foot.side.upper(), "META", "SHOE")
         assert {mark.face for mark in part.marks} == {"shoe"}
         assert build.check(part) == []
-        assert part.facts["behind"] == 8.0
+        assert part.facts.behind == 8.0
 
 
 def test_what_has_no_room_to_be_cut_in_is_written_by_hand():
     parts = {p.label: p for p in build.all_parts(pair(metatarsal=5.0))}
     part = parts["right-metatarsal-pad"]
-    missing = set(part.facts["paper_only"])
-    assert {">", "RIGHT", "META", "SHOE"} == missing | set(part.facts["engraved"])
-    assert "RIGHT" in part.facts["engraved"]
+    missing = set(part.facts.engraved.paper_only)
+    assert {">", "RIGHT", "META", "SHOE"} == missing | set(part.facts.engraved.texts)
+    assert part.facts.RIGHT is not None.engraved.texts
     assert all("write it on by hand" in s for s in build.check(part))
 
 

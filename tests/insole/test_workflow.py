@@ -158,7 +158,7 @@ def test_a_doubtful_part_is_said_once_with_its_name(
 
     real = build.all_parts(plan)
     pad = next(part for part in real if part.name == "arch-pad")
-    bad = replace(pad, facts={**pad.facts, "thin_edge": 0.1})  # thinner than a nozzle lays down
+    bad = replace(pad, facts=replace(pad.facts, edge=0.1))  # thinner than a nozzle lays down
     monkeypatch.setattr(build, "all_parts", lambda *_: [bad])
     said: list[str] = []
     assert making.checked_parts(plan, QUICK, said.append) == [bad]
