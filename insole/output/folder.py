@@ -136,8 +136,8 @@ def write(
     except OSError as error:
         reason = why(error)
         raise FolderError(
-            f"{final} cannot be written: {reason}; make room there or choose another --out"
-        ) from None
+            f"{final} cannot be written: {reason}; make room there or choose another folder"
+        ).asking("out") from None
     return final
 
 
@@ -176,7 +176,7 @@ def _note_sheets(run: Run) -> None:
         if material.process == "print" and not isinstance(part.facts, DowelFacts):
             run.notes[f"cut: {part.label}"] = (
                 f"{part.label} is printed from {material.words.split(',')[0]}: no sheet; for sheet "
-                f"stock name a sheet material, as in --material {kind_of(part)}=NAME"
+                f"stock choose a sheet material for what is a {kind_of(part)}"
             )
     for label, reason in nested.left_out.items():
         run.notes[f"cut: {label}"] = reason

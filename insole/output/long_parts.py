@@ -69,7 +69,7 @@ def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
     if not long:
         return list(parts)
     if settings.long_parts == "three-quarter":
-        raise RefusedError(refused_words(long))
+        raise RefusedError(refused_words(long)).asking("contoured")
     found = list(parts)
     for foot in long:
         assert foot.contour is not None
@@ -97,7 +97,7 @@ def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
 def refused_words(long: Sequence[FootPlan], command: str = "") -> str:
     """Return why a three-quarter bed is not made of a plan of full length, with what does it."""
     labels = " and ".join(f"{foot.side}-{CONTOUR}" for foot in long)
-    how = f"plan anew with: {command}" if command else "plan anew with --contoured three-quarter"
+    how = f"plan anew with: {command}" if command else "plan anew as a three-quarter bed"
     return (
         f"{labels} {'fits' if len(long) == 1 else 'fit'} no printer here, and a three-quarter bed "
         f"has a front end of its own that is planned, not cut off: {how}; then make that plan"
@@ -138,15 +138,14 @@ def need_words(part: Part, settings: Settings) -> str:
 
 
 def ways_out(part: Part, settings: Settings) -> str:
-    """Return what can be done about a part that fits no printer, with the exact option."""
+    """Return what can be done about a part that fits no printer."""
     if part.name != CONTOUR:
         return "cut it from sheet, or use a larger printer"
     if settings.long_parts == "whole":
         return "it was made whole as you chose: have it printed on a larger printer"
     return (
-        "part it into two pieces to glue with --long-parts two-pieces, plan it anew as a "
-        "three-quarter bed with --contoured three-quarter, or have it printed whole on a larger "
-        "printer (--long-parts whole says that you mean to)"
+        "part it into two pieces to glue, plan it anew as a three-quarter bed, or choose to have "
+        "it printed whole on a larger printer"
     )
 
 

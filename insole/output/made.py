@@ -158,8 +158,8 @@ def _chosen(plan: Plan, part: Part, settings: Settings, notes: dict[str, str]) -
         if need > has + 1e-9:
             raise RefusedError(
                 f"{part.label}: {word} wants a plate of {need:g} mm and the bed was planned with "
-                f"{has:g} mm; plan it anew with --contour-material {word}"
-            )
+                f"{has:g} mm; plan it anew of {word}"
+            ).asking("contour_material")
     if kind in ("pad", "metatarsal", "bed"):
         notes[f"material: {part.label}"] = (
             f"{part.label} is made of {word}; the plan's model of contact took {part.material}: "
@@ -270,7 +270,7 @@ def to_buy(
         if part.way.how == "print" and stock.bed(part.material) is None:
             found[f"print: {part.label}"] = (
                 f"no printer of the stock prints {part.material}: have {part.label} printed from "
-                f"its STL, or choose another material with --material {kind}=NAME"
+                f"its STL, or choose another material for what is a {kind}"
             )
         if part.way.how == "mill":
             size = np.ptp(part.vertices, axis=0)

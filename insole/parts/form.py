@@ -212,7 +212,7 @@ def form_words(part: Part) -> list[str]:
         f"The form is larger by {facts.cover:g} mm all over, for a cover glued on afterwards."
         if facts.cover
         else "No cover is allowed for: one glued on afterwards makes the footbed tighter by its "
-        "thickness (make the form again with --form-cover)."
+        "thickness (make the form again with room for it)."
     )
     top = (
         "Side and arrow to the toes are cut into the shelf's top, outside the trim line."

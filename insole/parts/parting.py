@@ -213,8 +213,8 @@ def _chosen(
         CONTOUR,
         f"the contoured bed of the {foot.side} foot cannot be parted so that both pieces fit the "
         f"printer: its joint lies {free:.0f} to {most:.0f} mm from the rear edge; take a larger "
-        "printer, or plan it with --contoured three-quarter",
-    )
+        "printer, or plan it as a three-quarter bed",
+    ).asking("contoured")
 
 
 def _ball(foot: FootPlan) -> float:

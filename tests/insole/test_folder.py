@@ -117,8 +117,8 @@ def test_a_pair_gets_every_kind_of_file(whole: tuple[Path, list[str]]) -> None:
     assert said[2:] == [*printed, *about_sheets]
     assert all("-base needs a printer bed of 28" in text for text in said[:2])
     assert said[2] == (
-        "left-heel-shim is printed from TPU 95A: no sheet; for sheet stock name a sheet material, "
-        "as in --material shim=NAME"
+        "left-heel-shim is printed from TPU 95A: no sheet; for sheet stock choose a sheet "
+        "material for what is a shim"
     )
     assert all("% of it is waste" in text for text in about_sheets)
 
@@ -479,8 +479,9 @@ def test_a_place_that_is_none_is_refused(tmp_path: Path, pair: list[Part], plan:
     with pytest.raises(FolderError, match=r"there is no folder .*nowhere; make it or choose"):
         write(plan, pair, tmp_path / "nowhere" / "out")
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    with pytest.raises(FolderError, match="file is a file; choose a folder with --out"):
+    with pytest.raises(FolderError, match="file is a file; choose a folder") as no:
         write(plan, pair, tmp_path / "file")
+    assert no.value.asks == ("out",)
 
 
 @pytest.mark.skipif(

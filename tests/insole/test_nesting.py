@@ -229,7 +229,7 @@ def test_a_part_too_large_is_left_out_with_one_sentence(pair: list[Part]) -> Non
     assert set(nested.left_out) == {"left-base", "right-base"}
     sentence = nested.left_out["left-base"]
     assert "left-base is" in sentence
-    assert "give a larger --sheet" in sentence
+    assert "give a larger sheet" in sentence
     assert "cut/parts/" in sentence
     on = {placed.part.label for sheet in nested.sheets for placed in sheet.placed}
     assert on == {part.label for part in pair} - {"left-base", "right-base"}

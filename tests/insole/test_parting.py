@@ -243,8 +243,8 @@ def test_unchosen_the_bed_and_the_ways_out_are_named():
     assert plates.fits(bed.outline, (square + 1, square + 1))
     assert not plates.fits(bed.outline, (square - 1, square - 1))
     assert "yours is 200 x 200 mm" in need
-    for option in ("--long-parts two-pieces", "--contoured three-quarter", "--long-parts whole"):
-        assert option in ways
+    for way in ("two pieces to glue", "as a three-quarter bed", "printed whole on a larger"):
+        assert way in ways
 
 
 def test_a_bed_that_fits_turned_is_left_whole():

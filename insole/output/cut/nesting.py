@@ -275,7 +275,7 @@ def _too_large(piece: _Piece, size: tuple[float, float]) -> str:
     return (
         f"{piece.part.label} is {wide:.0f} x {high:.0f} mm and has no room inside the "
         f"{MARGIN:g} mm margin of a sheet of {size[0]:g} x {size[1]:g} mm: cut it from its file in "
-        "cut/parts/, or give a larger --sheet"
+        "cut/parts/, or give a larger sheet"
     )
 
 
