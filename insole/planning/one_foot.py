@@ -33,7 +33,7 @@ from insole.planning.job import Job
 from insole.planning.outline import Layout, lay_out
 from insole.planning.remarks import kit_doubt, without_figures
 from insole.planning.sole import sole_grid
-from insole.planning.support.ceilings import ball_line
+from insole.planning.support.keepouts import ball_line
 from insole.planning.support.pad import PadResult
 from insole.planning.wished_support import supported
 from insole.planning.wishes import FootWish

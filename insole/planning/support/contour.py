@@ -35,7 +35,6 @@ from insole.planning.support.contour_field import (
     FLANK_TOP_MM,
     STEP_MM,
     Field,
-    behind_ball,
     field_of,
 )
 from insole.planning.support.contour_shape import (
@@ -46,6 +45,7 @@ from insole.planning.support.contour_shape import (
     with_front,
     with_rim,
 )
+from insole.planning.support.keepouts import behind_ball
 from insole.planning.support.level import support_level
 from insole.planning.support.metatarsal import drop_notes, drop_of
 from insole.planning.support.surface import feel_of, follow, lower_of
@@ -141,7 +141,7 @@ def plan_contour(
         notes = (*notes, *drop_notes(drop, seating.landmark_sd))
     top = with_rim(field, top, limits.value("contour.wall"))
     notes = (*notes, *_said(wish, seating, limits))
-    counted = np.logical_and(field.inside, behind_ball(seating, field) > 0)
+    counted = np.logical_and(field.inside, behind_ball(seating, field.gx, field.gy) > 0)
     off = np.abs(plate + contour - top)[counted]
     shaped = _Shaped(
         field=field, outline=outline, level=level, plate=plate, top=top, posting=inside_wedges
