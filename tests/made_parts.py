@@ -50,7 +50,7 @@ def sample_rider(heel_cup: float = 10.0) -> Plan:
     request = Request(
         scans=tuple(Shots(files=(SAMPLES / f"larch_{side}.ply",)) for side in ("left", "right")),
         shoe=SAMPLES / "shoe.toml",
-        wishes=PlanWishes(both=FootWish(forefoot=2.0), case="larch"),
+        wishes=PlanWishes(both=FootWish.of(forefoot=2.0), case="larch"),
     )
     plan, _ = plan_feet(request)
     feet = {

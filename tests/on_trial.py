@@ -26,7 +26,7 @@ SHOE = {
 
 def made(version: int = 1, shoe=SHOE, right: dict | None = None, **wish) -> Plan:
     wishes = PlanWishes(
-        both=FootWish(**wish), right=FootWish(**(right or {})), version=version, case="larch"
+        both=FootWish.of(**wish), right=FootWish.of(**(right or {})), version=version, case="larch"
     )
     return planner.plan(None, feet.analytic(), parse(shoe) if shoe else None, wishes)
 

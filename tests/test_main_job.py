@@ -56,7 +56,7 @@ def data(*names: str) -> list[Path]:
 
 def expected_part(part: Part) -> float:
     """Return the volume after engraving, mm3."""
-    return part.volume - float(part.facts.get("engraved_volume", 0.0))
+    return part.volume - part.facts.engraved.volume
 
 
 def files_below(folder: Path) -> dict[str, bytes]:
@@ -171,9 +171,9 @@ def test_left_parts_are_left(made: Made) -> None:
         assert sign * (tip[1] - middle) > 0
         for name in ("base", "arch-pad", "forefoot-shim"):
             part = by_label[f"{side}-{name}"]
-            if "notch" in part.facts:
+            if part.facts.notch is not None:
                 low, high = made.stl(part).bounds[:, 1]
-                assert sign * (part.facts["notch"][1] - (low + high) / 2) > 0
+                assert sign * (part.facts.notch[1] - (low + high) / 2) > 0
 
 
 def test_the_crest_lies_where_the_plan_says(made: Made) -> None:

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from typing import Any
 
 import insole
-from insole.batch.crew import LOST, lost
+from insole.batch.crew import ENDED, lost
 from insole.batch.task import Record, Task, work
 from insole.errors import InsoleError
 
@@ -47,7 +47,7 @@ class Cluster:
             from distributed import Client
         except ImportError:
             raise InsoleError(
-                "--scheduler wants the package distributed; install it with "
+                "working on a cluster wants the package distributed; install it with "
                 "pip install 'solewright[cluster]'"
             ) from None
         try:
@@ -55,9 +55,9 @@ class Cluster:
         except (OSError, ValueError, TimeoutError) as error:
             why = str(error).splitlines()[0] if str(error) else type(error).__name__
             raise InsoleError(
-                f"no scheduler answers at {address} ({why}); check the address, or leave "
-                "--scheduler out to work on this machine"
-            ) from None
+                f"no scheduler answers at {address} ({why}); check the address, or leave it out to "
+                "work on this machine"
+            ).asking("scheduler") from None
         self._do = do
         self._pending: dict[Any, Task] = {}
         self._done: queue.Queue[Any] = queue.Queue()
@@ -113,7 +113,7 @@ class Cluster:
             future.release()
             return record
         if type(error).__name__ == "KilledWorker":
-            return lost(task, LOST.replace(", or give fewer --jobs", ""))
+            return lost(task, ENDED)
         why = f"{type(error).__name__}: {error}" if error is not None else str(future.status)
         return lost(task, f"the cluster did not do it ({why}); run the batch again")
 

@@ -22,13 +22,13 @@ from multiprocessing.process import BaseProcess
 from insole.batch.task import Record, Task, work
 from insole.workflow import processes
 
-__all__ = ["LOST", "Crew", "lost"]
+__all__ = ["ENDED", "Crew", "lost"]
 
 TASKS_OF_A_LIFE = 40
 TRIES = 2
-LOST = (
+ENDED = (
     "working on it ended the program that did so, most likely for want of memory; export the "
-    "scans with fewer points, or give fewer --jobs"
+    "scans with fewer points"
 )
 UNUSABLE = 3  # exit code
 
@@ -146,15 +146,19 @@ class Crew:
             hand.process.terminate()
 
 
-def lost(task: Task, why: str = LOST) -> Record:
-    """Return the record of a case that its worker did not live to tell of."""
+def lost(task: Task, why: str = "") -> Record:
+    """Return the record of a case that its worker did not live to tell of.
+
+    Without a reason it was a process of this machine, where fewer at once have more memory.
+    """
     files = tuple(path.name for shots in task.request.scans for path in shots.files)
     return Record(
         key=task.key,
         case=task.case,
         to=str(task.to),
         files=files,
-        message=why,
+        message=why or f"{ENDED}, or let fewer cases be worked on at once",
+        asks=() if why else ("jobs",),
         exit_code=UNUSABLE,
     )
 

@@ -195,6 +195,6 @@ def _case(name: str, scans: list[tuple[str, Path]], folder: Path) -> Case:
             names = [one.relative_to(folder).as_posix() for one in (path, twin)]
             fault = (
                 f"{names[0]} and {names[1]} would {what} of {name!r}; rename or move one, or say "
-                "how files are named with --pairs"
+                "how files are named"
             )
     return Case(name=name, scans=tuple(scans), fault=fault)

@@ -138,12 +138,12 @@ def run(
             return _Run(asked, hands, note, clock).all(look_s)
     except BusyError:
         raise InsoleError(
-            f"another batch writes into {asked.out}; wait for it or choose another --out"
-        ) from None
+            f"another batch writes into {asked.out}; wait for it or choose another folder"
+        ).asking("out") from None
     except OSError as error:
         reason = why(error)
-        raise InsoleError(
-            f"{asked.out} cannot be written: {reason}; choose another --out"
+        raise InsoleError(f"{asked.out} cannot be written: {reason}; choose another folder").asking(
+            "out"
         ) from None
 
 
@@ -214,8 +214,8 @@ class _Run:
         if not cases:
             raise InsoleError(
                 f"{self.asked.folder} holds no scan that could be told; check the folder"
-                + (" and --pairs" if self.asked.pattern else "")
-            )
+                + (" and how its files are named" if self.asked.pattern else "")
+            ).asking(*(["pairs"] if self.asked.pattern else []))
         self.waiting.extend(cases)
         self.counts.total = len(cases)
 
@@ -238,7 +238,7 @@ class _Run:
         asked = self.asked
         try:
             if case.fault:
-                raise InsoleError(case.fault)
+                raise InsoleError(case.fault).asking("pairs")
             request = asked.request_for(case)
             key = key_of(case.name, request, asked.to, asked.settings, asked.edges_checked)
         except FootscanError as error:
@@ -248,6 +248,7 @@ class _Run:
                     case=case.name,
                     to=str(asked.to),
                     message=str(error),
+                    asks=error.asks,
                     files=tuple(path.name for path in case.files),
                     exit_code=error.exit_code,
                 )

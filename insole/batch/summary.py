@@ -77,7 +77,9 @@ def write(out: Path, records: Iterable[Record], waiting: Sequence[str] = ()) -> 
         write_whole(out / PAGE, _page(ordered, waiting).encode())
     except OSError as error:
         reason = why(error)
-        raise InsoleError(f"{out} cannot be written: {reason}; choose another --out") from None
+        raise InsoleError(f"{out} cannot be written: {reason}; choose another folder").asking(
+            "out"
+        ) from None
 
 
 # ---- the table ---------------------------------------------------------------------------

@@ -105,6 +105,8 @@ class Record:
         Names of its scans.
     message : str
         What was wrong, one sentence; empty when the case is done.
+    asks : tuple of str
+        What could be stated or wished to mend it, by name.
     exit_code : int
         What ``make`` would have returned.
     feet : tuple of FootRecord
@@ -120,6 +122,7 @@ class Record:
     to: str
     files: tuple[str, ...]
     message: str = ""
+    asks: tuple[str, ...] = ()
     exit_code: int = 0
     feet: tuple[FootRecord, ...] = ()
     products: dict[str, str] = field(default_factory=dict)
@@ -154,8 +157,8 @@ class Record:
             )
             for foot in data.pop("feet")
         ]
-        files, said = tuple(data.pop("files")), tuple(data.pop("said"))
-        return cls(**data, feet=tuple(feet), files=files, said=said)
+        files, said, asks = (tuple(data.pop(name)) for name in ("files", "said", "asks"))
+        return cls(**data, feet=tuple(feet), files=files, said=said, asks=asks)
 
 
 def work(task: Task) -> Record:
@@ -167,10 +170,11 @@ def work(task: Task) -> Record:
         said: list[str] = []
         products: dict[str, str] = {}
         message, code = "", 0
+        asks: tuple[str, ...] = ()
         try:
             products = _taken_on(task, found, said)
         except FootscanError as error:
-            message, code = str(error), error.exit_code
+            message, code, asks = str(error), error.exit_code, error.asks
         except MemoryError:
             message, code = "not enough memory; export the scans with fewer points", 3
         except Exception as error:
@@ -186,6 +190,7 @@ def work(task: Task) -> Record:
             to=str(task.to),
             files=tuple(files),
             message=message,
+            asks=asks,
             exit_code=code,
             feet=tuple(_foot_record(foot) for foot in found),
             products=products,
@@ -226,9 +231,8 @@ def _make(task: Task, plan: Plan, said: list[str]) -> dict[str, str]:
     edges = making.thick_edges(plan)
     if edges and not task.edges_checked:
         raise RefusedError(
-            f"read the thick edges ({'; '.join(edges)}), and if they are right run again with "
-            "--thick-edges-checked"
-        )
+            f"read the thick edges ({'; '.join(edges)}), and if they are right say so and run again"
+        ).asking("thick_edges_checked")
     folder = making.make(plan, task.out, settings=task.settings, say=said.append)
     keeping.keep_plan(plan, home)
     return _hashed(task.out, folder / "manifest.json")
@@ -270,7 +274,9 @@ def _write_measures(
         write_whole(path, f"{text}\n".encode())
     except OSError as error:
         reason = why(error)
-        raise InsoleError(f"{path} cannot be written: {reason}; choose another --out") from None
+        raise InsoleError(f"{path} cannot be written: {reason}; choose another folder").asking(
+            "out"
+        ) from None
     return _hashed(task.out, path)
 
 

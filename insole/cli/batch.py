@@ -16,6 +16,7 @@ from insole.cli.options.finish import FINISH
 from insole.cli.options.outcomes import quiet_or, speak
 from insole.cli.options.scans import scan_options
 from insole.cli.options.wishes import request_of, wish_options
+from insole.cli.typed import how
 
 if TYPE_CHECKING:
     from insole.batch.pairing import Case
@@ -196,7 +197,7 @@ class _Progress:
 
         self.counts = counts
         if not record.done:
-            speak(f"solewright: {record.case}: {record.message}")
+            speak(f"solewright: {record.case}: {record.message}{how(*record.asks)}")
         left = time_left(time.monotonic() - self.since, counts)
         self.say(
             f"{counts.over} of {counts.total}{f', {left}' if left else ''}: {record.case} "

@@ -17,6 +17,7 @@ from insole.cli.options.common import FULL, MATERIALS, QUIET
 from insole.cli.options.finish import FINISH, finish_options, finished
 from insole.cli.options.outcomes import quiet_or, speak
 from insole.cli.options.scans import scan_options
+from insole.cli.options.sided import Wished
 from insole.cli.options.wishes import request_of, wish_options
 from insole.record.workshop import own_file
 
@@ -302,7 +303,8 @@ def _plan_for(
     made = plans.plan_measured(request, feet)
     if settings.long_parts == "three-quarter" and (long := too_long(made, settings)):
         say("a full-length bed fits no printer here: planning three-quarter beds, as you chose")
-        sided = [f"{foot.side}=three-quarter" for foot in long]
+        length = "three-quarter"
+        sided = [Wished(foot.side, length, f"{foot.side}={length}") for foot in long]
         more = {**given, "contoured": (*given["contoured"], *sided)}
         made = plans.plan_measured(request_of(inputs, more, version or 1), feet)
     return made

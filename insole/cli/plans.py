@@ -48,7 +48,6 @@ def plan(
 ) -> None:
     """Plan arch support and wedges, and write the plan record."""
     from insole.cli.show import plans as show
-    from insole.output import brief
     from insole.planning import planner
     from insole.planning.changes import kept_parts
     from insole.record.plan import to_json
@@ -64,7 +63,7 @@ def plan(
     if as_json:
         click.echo(to_json(made), nl=False)
     elif not quiet:
-        then = brief.next_step(made, str(path))
+        then = show.next_step(made, str(path))
         click.echo(show.whole_plan(made) if full else show.plan(made, then))
         if old is not None:
             changes = planner.describe_change(old, made) or ["nothing changes"]

@@ -40,15 +40,15 @@ def serve(
     try:
         home.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InsoleError(
-            f"{home} cannot be used: {error.strerror}; choose another --home"
+        raise InsoleError(f"{home} cannot be used: {error.strerror}; choose another folder").asking(
+            "home"
         ) from None
     lock = FileLock(home / "desk.lock")
     try:
         lock.acquire(timeout=0)
     except Timeout:
-        raise InsoleError(
-            f"another desk works in {home}; use that one, or another --home"
+        raise InsoleError(f"another desk works in {home}; use that one, or another folder").asking(
+            "home"
         ) from None
     try:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -57,7 +57,9 @@ def serve(
             try:
                 listening.bind((host, port))
             except OSError:
-                raise InsoleError(f"port {port} is taken; give another --port") from None
+                raise InsoleError(f"port {port} is taken; give another one").asking(
+                    "port"
+                ) from None
             address = (
                 f"http://{'127.0.0.1' if host == '0.0.0.0' else host}:{listening.getsockname()[1]}/"
             )

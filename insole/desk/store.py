@@ -241,8 +241,8 @@ class Home:
                 place.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise InsoleError(
-                f"{folder} cannot be used: {error.strerror}; choose another --home"
-            ) from None
+                f"{folder} cannot be used: {error.strerror}; choose another folder"
+            ).asking("home") from None
         with contextlib.suppress(OSError):
             folder.chmod(0o700)  # scans are health data
         self.scanner_log = folder / "scanner-log.csv"

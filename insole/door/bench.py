@@ -166,7 +166,7 @@ class Bench:
         wishes, terms = _parted(asked)
         base = wishes_in(plan, self.kit)
         feet = {
-            foot: replace(getattr(base, foot), **{k: tupled(v) for k, v in own.items()})
+            foot: getattr(base, foot).but(**{k: tupled(v) for k, v in own.items()})
             for foot, own in step.wishes.items()
         }
         base = replace(base, **feet, version=plan.version + 1, date="")

@@ -88,7 +88,7 @@ class BuiltPart:
     @property
     def volume(self) -> float:
         """Volume with letters and grooves cut, mm3."""
-        return self.part.volume - float(self.part.facts.get("engraved_volume", 0.0))
+        return self.part.volume - self.part.facts.engraved.volume
 
     def write(self, path: str | Path, *, materials: str | Path | Materials | None = None) -> Path:
         """Write the part, read it back, and return the path.

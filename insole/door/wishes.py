@@ -14,13 +14,23 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypedDict, TypeVar
 
 from insole.errors import PlanError
-from insole.planning.planner import FootWish, PlanWishes
+from insole.planning.wishes import WORDS, FootWish, PlanWishes
 
 if TYPE_CHECKING:
     from insole.planning.support.kit import Kit
     from insole.record.plan import Plan
 
-__all__ = ["Place", "Sided", "Wishes", "changed", "check_names", "tupled", "wishes_in", "wishes_of"]
+__all__ = [
+    "OF_A_FOOT",
+    "Place",
+    "Sided",
+    "Wishes",
+    "changed",
+    "check_names",
+    "tupled",
+    "wishes_in",
+    "wishes_of",
+]
 
 T = TypeVar("T")
 Sided: TypeAlias = T | Mapping[Literal["left", "right"], T | None] | None
@@ -136,7 +146,7 @@ def _word(value: Any) -> str:
 
 
 # option -> the planner's name of the wish, how it is read, and what it wants in words
-_OF_A_FOOT: dict[str, tuple[str, Callable[[Any], Any], str]] = {
+OF_A_FOOT: dict[str, tuple[str, Callable[[Any], Any], str]] = {
     "support": ("support_level", _level, "a share of the gap, such as 0.8"),
     "shift_pad": ("shift", _place, "two numbers, mm forward and mm medial"),
     "turn_pad": ("turn", _number, "a number of degrees"),
@@ -186,7 +196,7 @@ def wishes_of(given: Mapping[str, Any], kit: Kit | None = None) -> PlanWishes:
 
     Examples
     --------
-    >>> wishes_of({"support": 0.8, "forefoot": {"right": 2}}).right.forefoot
+    >>> wishes_of({"support": 0.8, "forefoot": {"right": 2}}).right.wedges.forefoot
     2.0
     >>> wishes_of({"support": 80})
     Traceback (most recent call last):
@@ -204,9 +214,9 @@ def changed(wishes: PlanWishes, given: Mapping[str, Any], kit: Kit | None = None
     check_names(given)
     feet: dict[str, dict[str, Any]] = {"both": {}, "left": {}, "right": {}}
     for option, value in given.items():
-        if option not in _OF_A_FOOT:
+        if option not in OF_A_FOOT:
             continue
-        name = _OF_A_FOOT[option][0]
+        name = OF_A_FOOT[option][0]
         if not isinstance(value, Mapping):
             for foot in feet:
                 feet[foot][name] = None
@@ -228,12 +238,12 @@ def changed(wishes: PlanWishes, given: Mapping[str, Any], kit: Kit | None = None
         wishes,
         **plain,
         kit=kit if kit is not None else wishes.kit,
-        **{foot: replace(getattr(wishes, foot), **own) for foot, own in feet.items()},
+        **{foot: getattr(wishes, foot).but(**own) for foot, own in feet.items()},
     )
 
 
 def _read(option: str, value: Any) -> Any:
-    _, read, wants = _OF_A_FOOT[option]
+    _, read, wants = OF_A_FOOT[option]
     if value is None:
         return None
     try:
@@ -272,13 +282,12 @@ def wishes_in(plan: Plan, kit: Kit | None = None) -> PlanWishes:
     record = plan.wishes
     if record.get("kit") and kit is None:
         raise PlanError(f"the plan picks from the kit {record['kit']!r}; give its file as kit=")
-    known = set(FootWish.__dataclass_fields__)
     feet = {}
     for foot in ("both", "left", "right"):
         own = record.get(foot, {})
-        if unknown := sorted(set(own) - known):
+        if unknown := sorted(set(own) - set(WORDS)):
             raise PlanError(f"the plan holds a wish that is not known, {unknown[0]!r}; plan anew")
-        feet[foot] = FootWish(**{name: tupled(value) for name, value in own.items()})
+        feet[foot] = FootWish.of(**{name: tupled(value) for name, value in own.items()})
     return PlanWishes(
         **feet,
         case=plan.case,

@@ -19,10 +19,10 @@ from insole.record.least import counts
 from insole.record.plan import FootPlan, Plan
 from insole.record.planned_contact import EffectCase, EffectPlan
 from insole.record.planned_parts import WedgePlace
-from insole.record.questions import QUESTIONS, SHORT_CAUTION
+from insole.record.questions import SHORT_CAUTION
 from insole.record.values import Note, NoteLevel
 
-__all__ = ["LINES", "brief", "next_step"]
+__all__ = ["LINES", "brief"]
 
 LINES = 20  # of a plan for a pair
 WIDE = 112  # of a warning, before it is cut at a clause
@@ -42,7 +42,7 @@ SHOWN = frozenset({"effect", "kit-little", "not-asked", "saddle"})  # said by a 
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
 
-def brief(plan: Plan, then: str = "") -> list[str]:
+def brief(plan: Plan, then: str = "", more: str = "on paper") -> list[str]:
     """Return a plan in lines, no more than `LINES` unless care asks for more.
 
     Parameters
@@ -50,6 +50,8 @@ def brief(plan: Plan, then: str = "") -> list[str]:
     plan : Plan
     then : str
         The next step, in words; empty leaves the line out.
+    more : str
+        Where the rest is said that has no room here.
     """
     rows = [*_head(plan)]
     for foot in plan.feet:
@@ -60,27 +62,9 @@ def brief(plan: Plan, then: str = "") -> list[str]:
     care, watch = _watch(plan)
     room = max(LINES - len(rows) - len(end) - len(care), 1)
     if len(watch) > room:
-        more = len(watch) - (room - 1)
-        watch = [*watch[: room - 1], f"  {more} more: --full, and on paper"]
+        count = len(watch) - (room - 1)
+        watch = [*watch[: room - 1], f"  {count} more: {more}"]
     return [*rows, *care, *watch, *end]
-
-
-def next_step(plan: Plan, path: str) -> str:
-    """Return what comes after planning: ask what was not asked, else make.
-
-    Parameters
-    ----------
-    plan : Plan
-    path : str
-        Of the plan record.
-    """
-    stops = [q.id for q in QUESTIONS if q.grade == "stop"]
-    if any(plan.answers.get(name, "not asked") == "not asked" for name in stops):
-        return (
-            "ask the questions before parts (solewright questions --ask --out answers.toml) and "
-            "plan again with --answers answers.toml"
-        )
-    return f"solewright make {path}"
 
 
 def _head(plan: Plan) -> list[str]:

@@ -16,6 +16,7 @@ from insole.output.made import MadeParts, made_parts
 from insole.output.print import printing, threemf
 from insole.output.print.plates import fits, lay_out
 from insole.output.settings import Settings, folder_name
+from insole.parts.facts import DowelFacts
 from insole.parts.form_upper import FORM
 from insole.parts.part import Part
 from insole.record.materials import Materials
@@ -55,7 +56,7 @@ def items(
     """
     tag = folder_name(plan)
     made = made or made_parts(plan, parts, settings)
-    flat = [part for part in made.worn if "print_only" not in part.facts]
+    flat = [part for part in made.worn if not isinstance(part.facts, DowelFacts)]
     cut = [
         *_cut_items(flat, settings, tag),
         *_part_items(made.pieces, settings, tag),

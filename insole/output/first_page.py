@@ -168,7 +168,7 @@ def _form_rows(run: Run) -> list[str]:
 def _part_row(part: Part, materials: Materials) -> str:
     """Return material, size, way and mass of a part, as it is made."""
     words = [f"{part.label}: {part.material}", size_words(part), way_words(part)]
-    if part.facts.get("paper_only"):
-        words.append(f"write on by hand: {', '.join(part.facts['paper_only'])}")
+    if by_hand := part.facts.engraved.paper_only:
+        words.append(f"write on by hand: {', '.join(by_hand)}")
     words.append(str(amount(part, materials.find(part.material))))
     return ", ".join(filter(None, words))

@@ -51,6 +51,7 @@ from insole.output.publishing import (
 )
 from insole.output.settings import FolderError, Settings, folder_name
 from insole.parts.cover import COVER
+from insole.parts.facts import DowelFacts
 from insole.parts.form_upper import FORM, why_not
 from insole.parts.materials import of_part
 from insole.parts.part import Part
@@ -135,8 +136,8 @@ def write(
     except OSError as error:
         reason = why(error)
         raise FolderError(
-            f"{final} cannot be written: {reason}; make room there or choose another --out"
-        ) from None
+            f"{final} cannot be written: {reason}; make room there or choose another folder"
+        ).asking("out") from None
     return final
 
 
@@ -172,10 +173,10 @@ def _note_sheets(run: Run) -> None:
     run.nested = nested.sheets
     for part in run.made.worn:
         material = settings.materials.find(part.material)
-        if material.process == "print" and "print_only" not in part.facts:
+        if material.process == "print" and not isinstance(part.facts, DowelFacts):
             run.notes[f"cut: {part.label}"] = (
                 f"{part.label} is printed from {material.words.split(',')[0]}: no sheet; for sheet "
-                f"stock name a sheet material, as in --material {kind_of(part)}=NAME"
+                f"stock choose a sheet material for what is a {kind_of(part)}"
             )
     for label, reason in nested.left_out.items():
         run.notes[f"cut: {label}"] = reason
@@ -185,7 +186,7 @@ def _note_sheets(run: Run) -> None:
 def _note_vents(run: Run) -> None:
     """Note which parts got no hole although holes were asked for."""
     for part in run.made.parts:
-        if part.facts.get("vent_diameter") and not part.facts["vents"]:
+        if part.facts.vents is not None and not part.facts.vents.places:
             run.notes[f"vents: {part.label}"] = (
                 f"{part.label} has no room for ventilation holes outside heel, ball, arch crest "
                 "and what is glued on: it was made without; smaller ones closer together may fit"

@@ -14,6 +14,7 @@ from insole.errors import RefusedError
 from insole.output.print import plates
 from insole.output.settings import Settings
 from insole.parts.contour import CONTOUR, FRONT, REAR
+from insole.parts.facts import Joint, joint_of
 from insole.parts.form_upper import tender_of
 from insole.parts.part import Part, as_worn
 from insole.parts.parting import part_bed
@@ -68,7 +69,7 @@ def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
     if not long:
         return list(parts)
     if settings.long_parts == "three-quarter":
-        raise RefusedError(refused_words(long))
+        raise RefusedError(refused_words(long)).asking("contoured")
     found = list(parts)
     for foot in long:
         assert foot.contour is not None
@@ -96,7 +97,7 @@ def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
 def refused_words(long: Sequence[FootPlan], command: str = "") -> str:
     """Return why a three-quarter bed is not made of a plan of full length, with what does it."""
     labels = " and ".join(f"{foot.side}-{CONTOUR}" for foot in long)
-    how = f"plan anew with: {command}" if command else "plan anew with --contoured three-quarter"
+    how = f"plan anew with: {command}" if command else "plan anew as a three-quarter bed"
     return (
         f"{labels} {'fits' if len(long) == 1 else 'fit'} no printer here, and a three-quarter bed "
         f"has a front end of its own that is planned, not cut off: {how}; then make that plan"
@@ -137,15 +138,14 @@ def need_words(part: Part, settings: Settings) -> str:
 
 
 def ways_out(part: Part, settings: Settings) -> str:
-    """Return what can be done about a part that fits no printer, with the exact option."""
+    """Return what can be done about a part that fits no printer."""
     if part.name != CONTOUR:
         return "cut it from sheet, or use a larger printer"
     if settings.long_parts == "whole":
         return "it was made whole as you chose: have it printed on a larger printer"
     return (
-        "part it into two pieces to glue with --long-parts two-pieces, plan it anew as a "
-        "three-quarter bed with --contoured three-quarter, or have it printed whole on a larger "
-        "printer (--long-parts whole says that you mean to)"
+        "part it into two pieces to glue, plan it anew as a three-quarter bed, or choose to have "
+        "it printed whole on a larger printer"
     )
 
 
@@ -154,13 +154,17 @@ def joint_words(parts: Sequence[Part]) -> str:
     rears = [part for part in parts if part.name == REAR]
     if not rears:
         return ""
+    joints = _joints(rears)
     places = ", ".join(
-        f"{part.side.value.upper()} {part.facts['joint']['station']:.0f} mm" for part in rears
+        f"{part.side.value.upper()} {joint.station:.0f} mm" for part, joint in joints
     )
-    return (
-        f"Bed in two pieces, glued first: joint {places} from rear, gap "
-        f"{rears[0].facts['joint']['gap']:g} mm"
-    )
+    return f"Bed in two pieces, glued first: joint {places} from rear, gap {joints[0][1].gap:g} mm"
+
+
+def _joints(rears: Sequence[Part]) -> list[tuple[Part, Joint]]:
+    """Return each rear piece with its joint."""
+    found = [(part, joint_of(part.facts)) for part in rears]
+    return [(part, joint) for part, joint in found if joint is not None]
 
 
 def glue_rows(parts: Sequence[Part]) -> list[str]:
@@ -170,10 +174,10 @@ def glue_rows(parts: Sequence[Part]) -> list[str]:
         return []
     rows = [
         f"{part.side.value}-{REAR} and {part.side.value}-{FRONT}: joint "
-        f"{part.facts['joint']['station']:.0f} mm from the rear edge, behind the ball, where the "
-        f"bed is {part.facts['joint']['thick']:.1f} mm thick in the mean; "
-        f"{part.facts['joint']['gap']:g} mm are left for the glue all along"
-        for part in rears
+        f"{joint.station:.0f} mm from the rear edge, behind the ball, where the "
+        f"bed is {joint.thick:.1f} mm thick in the mean; "
+        f"{joint.gap:g} mm are left for the glue all along"
+        for part, joint in _joints(rears)
     ]
     return [
         *rows,

@@ -23,6 +23,15 @@ from insole.output.settings import Settings, folder_name
 from insole.parts import laminations
 from insole.parts.contour import BEDS
 from insole.parts.cover import cover
+from insole.parts.facts import (
+    BaseFacts,
+    BedFacts,
+    CoverFacts,
+    DowelFacts,
+    LayerFacts,
+    WedgeFacts,
+    joint_of,
+)
 from insole.parts.form_upper import FORM
 from insole.parts.materials import amount, check_use
 from insole.parts.part import Part, Way
@@ -113,7 +122,7 @@ def made_parts(plan: Plan, parts: Sequence[Part], settings: Settings) -> MadePar
             way = Way(how="layers", sheets=_sheets_in(layers[part.label]))
             lower = float(np.ptp(chosen.vertices[:, 2])) - sum(way.sheets)
             if lower > 0:  # a top too small to glue was left out: recorded, as papers say it
-                chosen = replace(chosen, facts={**chosen.facts, "lower": round(lower, 3)})
+                chosen = replace(chosen, facts=replace(chosen.facts, lower=round(lower, 3)))
         made.append(replace(chosen, way=way))
     return MadeParts(parts=tuple(made), layers=layers, notes=notes)
 
@@ -149,8 +158,8 @@ def _chosen(plan: Plan, part: Part, settings: Settings, notes: dict[str, str]) -
         if need > has + 1e-9:
             raise RefusedError(
                 f"{part.label}: {word} wants a plate of {need:g} mm and the bed was planned with "
-                f"{has:g} mm; plan it anew with --contour-material {word}"
-            )
+                f"{has:g} mm; plan it anew of {word}"
+            ).asking("contour_material")
     if kind in ("pad", "metatarsal", "bed"):
         notes[f"material: {part.label}"] = (
             f"{part.label} is made of {word}; the plan's model of contact took {part.material}: "
@@ -161,7 +170,9 @@ def _chosen(plan: Plan, part: Part, settings: Settings, notes: dict[str, str]) -
 
 def _printed_only(part: Part, materials: Materials) -> bool:
     material = materials.get(part.material)
-    return "print_only" in part.facts or (material is not None and material.process == "print")
+    return isinstance(part.facts, DowelFacts) or (
+        material is not None and material.process == "print"
+    )
 
 
 def _sheet_wedge(materials: Materials, least: float) -> str:
@@ -181,20 +192,20 @@ def _sheet_wedge(materials: Materials, least: float) -> str:
 
 def _way(part: Part, material: Material | None, settings: Settings) -> Way:
     """Return how a part is made, and from sheets of which thickness."""
-    if part.name == FORM or "print_only" in part.facts:
+    if part.name == FORM or isinstance(part.facts, DowelFacts):
         return Way(how="print")
     if material is None or material.process == "print":
         return Way(how="print")
     rack = settings.stock.thicknesses(part.material) if settings.stock is not None else ()
-    thick = part.facts.get("thickness")
+    thick = part.facts.thickness
     height = float(np.ptp(part.vertices[:, 2]))
     if material.process == "both" and _rather_printed(part, settings, rack):
         return Way(how="print")
     if part.name in BEDS:
         return Way(how="mill") if material.process == "cut" else Way(how="print")
-    if thick is not None and abs(height - float(thick)) < 0.05:
-        return Way(how="cut", sheets=(float(thick),))
-    if float(part.facts.get("heel_cup", 0.0)) > 0:
+    if thick is not None and abs(height - thick) < 0.05:
+        return Way(how="cut", sheets=(thick,))
+    if isinstance(part.facts, BaseFacts) and part.facts.heel_cup > 0:
         return Way(how="print") if material.process == "both" else Way(how="mill")
     if part.name in laminations.LAYERED:
         if settings.layers:
@@ -230,7 +241,8 @@ def _layers(part: Part, way: Way, settings: Settings, plan: Plan) -> Sequence[Pa
 
 def _sheets_in(layers: Sequence[Part]) -> tuple[float, ...]:
     """Return the thickness of each layer that is there, from below."""
-    found = {int(layer.facts["layer"]): float(layer.facts["thickness"]) for layer in layers}
+    facts = [layer.told(LayerFacts) for layer in layers]
+    found = {one.layer: one.thickness or 0.0 for one in facts}
     return tuple(found[k] for k in sorted(found))
 
 
@@ -258,7 +270,7 @@ def to_buy(
         if part.way.how == "print" and stock.bed(part.material) is None:
             found[f"print: {part.label}"] = (
                 f"no printer of the stock prints {part.material}: have {part.label} printed from "
-                f"its STL, or choose another material with --material {kind}=NAME"
+                f"its STL, or choose another material for what is a {kind}"
             )
         if part.way.how == "mill":
             size = np.ptp(part.vertices, axis=0)
@@ -277,31 +289,31 @@ def to_buy(
 def size_words(part: Part) -> str:
     """Return what a rule and a calliper find on a part, in words, mm."""
     facts = part.facts
-    if "thick_edge" in facts:
-        planned = facts.get("thick_edge_planned", facts["thick_edge"])
-        thin = f"thin edge {facts['thin_edge']:.1f} mm"
-        return f"{facts['words']}, thick edge {planned:.1f} mm, {thin}"
+    if isinstance(facts, WedgeFacts):
+        thin = f"thin edge {facts.edge or 0.0:.1f} mm"
+        return f"{facts.words}, thick edge {facts.thick_edge_planned:.1f} mm, {thin}"
     high = float(np.ptp(part.vertices[:, 2]))
-    crest = facts.get("crest_height")
-    if crest is not None:
+    if facts.crest is not None:
+        crest = facts.crest.height
         thick = "thick" if part.name in BEDS else "high"
         words = f"{crest:.1f} mm {thick} at the crest"
-        if counts(high - float(crest), "part height"):
+        if counts(high - crest, "part height"):
             words += f", {high:.1f} mm at its highest"
-        words += f", edge {facts['edge']:.1f} mm" if "edge" in facts else ""
+        words += f", edge {facts.edge:.1f} mm" if facts.edge is not None else ""
         words += _finish_words(part)
-        return f"{words}, {facts['words']}" if "joint" in facts else words
-    if "thickness" in facts:
-        rim = f", heel rim {facts['heel_cup']:.1f} mm" if facts.get("heel_cup") else ""
-        words = f", {facts['words']}" if "allowance" in facts else ""
-        return f"{facts['thickness']:g} mm thick{rim}{words}{_finish_words(part)}"
-    words = f"{high:.1f} mm high" if "height" in facts else ""
-    return ", ".join(filter(None, (words, str(facts.get("words", ""))))) + _finish_words(part)
+        return f"{words}, {facts.words}" if joint_of(part.facts) is not None else words
+    if facts.thickness is not None:
+        cup = facts.heel_cup if isinstance(facts, BaseFacts) else 0.0
+        rim = f", heel rim {cup:.1f} mm" if cup else ""
+        words = f", {facts.words}" if isinstance(facts, CoverFacts) else ""
+        return f"{facts.thickness:g} mm thick{rim}{words}{_finish_words(part)}"
+    words = f"{high:.1f} mm high" if facts.height is not None else ""
+    return ", ".join(filter(None, (words, facts.words))) + _finish_words(part)
 
 
 def _finish_words(part: Part) -> str:
     """Return bevel and holes, to go on after other words."""
-    found = [str(part.facts.get(name, "")) for name in ("bevel_words", "vent_words")]
+    found = [one.words for one in (part.facts.bevel, part.facts.vents) if one is not None]
     return "".join(f", {words}" for words in found if words)
 
 
@@ -350,16 +362,18 @@ def _counted(sheets: Sequence[float]) -> str:
 def recorded(part: Part, materials: Materials) -> dict[str, Any]:
     """Return a part's figures as data, for the manifest; lengths mm, masses g."""
     material = materials.find(part.material)
-    took = amount(part, material)
-    crest = part.facts.get("crest_height")
+    took, facts = amount(part, material), part.facts
+    joint = joint_of(part.facts)
     return {
         "material": part.material,
         "words": material.words,
         "how": part.way.how if part.way is not None else "",
         "sheets": list(part.way.sheets) if part.way is not None else [],
         "height": round(float(np.ptp(part.vertices[:, 2])), 2),
-        **({"crest": round(float(crest), 2)} if crest is not None else {}),
-        **{name: part.facts[name] for name in ("joint", "bevel", "lower") if name in part.facts},
+        **({} if facts.crest is None else {"crest": round(facts.crest.height, 2)}),
+        **({} if joint is None else {"joint": joint.record(part.told(BedFacts).piece)}),
+        **({} if facts.bevel is None else {"bevel": facts.bevel.record()}),
+        **({} if facts.lower is None else {"lower": facts.lower}),
         **_vents(part),
         "volume_cm3": round(took.volume_cm3, 3),
         "mass_g": [round(m, 3) for m in (took.mass, took.mass_low, took.mass_high)],
@@ -368,9 +382,10 @@ def recorded(part: Part, materials: Materials) -> dict[str, Any]:
 
 def _vents(part: Part) -> dict[str, Any]:
     """Return the middles of a part's holes in the bed frame, and their diameter, mm."""
-    if not part.facts.get("vents"):
+    vents = part.facts.vents
+    if vents is None or not vents.places:
         return {}
-    places = np.array(part.facts["vents"], dtype=float)
+    places = np.array(vents.places, dtype=float)
     if part.side is Side.LEFT:
         places = mirror(places)
-    return {"vents": np.round(places, 3).tolist(), "vent_diameter": part.facts["vent_diameter"]}
+    return {"vents": np.round(places, 3).tolist(), "vent_diameter": vents.diameter}

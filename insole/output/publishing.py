@@ -57,9 +57,11 @@ def _open_out(out: Path) -> bool:
     if out.is_dir():
         return False
     if out.exists():
-        raise FolderError(f"{out} is a file; choose a folder with --out")
+        raise FolderError(f"{out} is a file; choose a folder").asking("out")
     if not out.parent.is_dir():
-        raise FolderError(f"there is no folder {out.parent}; make it or choose another --out")
+        raise FolderError(f"there is no folder {out.parent}; make it or choose another").asking(
+            "out"
+        )
     out.mkdir()
     return True
 
@@ -106,9 +108,8 @@ def publish(making: Path, final: Path, say: Callable[[str], None]) -> None:
         say(f"{final.name} is there with the same content and is kept as it is")
         return
     raise FolderError(
-        f"{final} exists with other content; give the plan a new version (--version N) or choose "
-        "another --out"
-    )
+        f"{final} exists with other content; give the plan a new version or choose another folder"
+    ).asking("version", "out")
 
 
 def _move(making: Path, final: Path) -> None:

@@ -17,6 +17,7 @@ from insole.output.cut.layers import CutLayer
 from insole.output.cut.nesting import NestedSheet
 from insole.parts.build import hanging_area
 from insole.parts.contour import CONTOUR
+from insole.parts.facts import BedFacts, CoverFacts, DowelFacts, LayerFacts, joint_of
 from insole.parts.form_upper import FORM
 from insole.parts.materials import amount
 from insole.parts.part import Part
@@ -120,7 +121,9 @@ class Making:
 def only_printed(part: Part, materials: Materials) -> bool:
     """Return whether a part cannot come from sheet, by its kind or by its material."""
     material = materials.get(part.material)
-    return "print_only" in part.facts or (material is not None and material.process == "print")
+    return isinstance(part.facts, DowelFacts) or (
+        material is not None and material.process == "print"
+    )
 
 
 # ------------------------------------------------------------------ routes
@@ -142,7 +145,8 @@ def _route(making: Making, part: Part) -> str:
         return f"{own}make this: {making.plates.get(part.label, stl)}{milled}"
     found = making.sheets_of(part) or [f"cut/parts/{part.label}-{making.tag}.dxf"]
     if not making.cuts and part.name == "cover":
-        return f"{own}cut it by hand {part.facts['allowance']:g} mm outside the base's template"
+        wider = part.told(CoverFacts).allowance
+        return f"{own}cut it by hand {wider:g} mm outside the base's template"
     if not making.cuts:
         found = [f"paper/{'template' if part.name == 'base' else 'pieces'}, cut out by hand"]
     words = f"{own}make this: {' and '.join(found)}"
@@ -203,7 +207,7 @@ def order(making: Making) -> list[str]:
         steps.append(f"Print {_labels(printed)}.")
     if len(printed) < len(parts):
         steps.append(f"Cut {_labels([part for part in parts if part not in printed])}.")
-    if any("joint" in part.facts for part in parts):
+    if any(joint_of(part.facts) is not None for part in parts):
         steps.append(
             "Glue the two pieces of each parted bed, see below, before anything is laid on."
         )
@@ -287,17 +291,18 @@ def glue_rows(making: Making) -> list[str]:
     ]
     for label, stack in making.layers.items():
         part = next(part for part in making.parts if part.label == label)
-        built = max(f["underside"] + f["thickness"] for f in (layer.facts for layer in stack))
-        count, planned = stack[0].facts["layers"], float(part.vertices[:, 2].max())
+        facts = [layer.told(LayerFacts) for layer in stack]
+        built = max(one.underside + (one.thickness or 0.0) for one in facts)
+        count, planned = facts[0].layers, float(part.vertices[:, 2].max())
         row = (
             f"{label}: {count} layers, from below {_sheets(stack)} mm, {built:g} mm high before "
             "grinding, "
             f"{planned:.1f} mm planned, {count - 1} glue line{'s' if count != 2 else ''}"
         )
-        left = stack[0].facts["left_out"]
+        left = facts[0].left_out
         if left:
             row += f"; {left} {'piece' if left == 1 else 'pieces'} too small to glue left out"
-        if stack[0].facts["lost"]:
+        if facts[0].lost:
             row += f", so the crest ends {max(planned - built, 0.0):.1f} mm lower than planned"
         rows.append(row)
     return rows
@@ -305,7 +310,8 @@ def glue_rows(making: Making) -> list[str]:
 
 def _sheets(stack: Sequence[Part]) -> str:
     """Return the thickness of each layer from below."""
-    thick = {int(one.facts["layer"]): float(one.facts["thickness"]) for one in stack}
+    facts = [layer.told(LayerFacts) for layer in stack]
+    thick = {one.layer: one.thickness for one in facts}
     return ", ".join(f"{thick[k]:g}" for k in sorted(thick))
 
 
@@ -317,7 +323,7 @@ def print_rows(making: Making) -> list[str]:
         if material is None or not making.printed(part):
             continue
         advice = CUT_FIRST.sub("", material.advice)
-        if part.facts.get("curved_underside"):
+        if isinstance(part.facts, BedFacts):
             advice = advice.replace(FLAT_DOWN, _underside_down(part))
         row = f"{material.name}, {advice}{_infill(material)}"
         litres = _plaster_litres(part, making.materials)

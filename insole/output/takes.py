@@ -12,6 +12,7 @@ from insole.output.contents import bed_of, may_print
 from insole.output.readme import Making
 from insole.output.settings import Settings
 from insole.parts.contour import BEDS, CONTOUR
+from insole.parts.facts import joint_of
 from insole.parts.form_upper import FORM
 from insole.parts.part import Part
 
@@ -79,7 +80,11 @@ def _printer(settings: Settings, part: Part) -> str:
 
 def _milled(making: Making, settings: Settings, part: Part) -> list[Take]:
     way = part.way.how if part.way is not None else ""
-    if part.name == FORM or part.name not in (*BEDS, "arch-pad") or "joint" in part.facts:
+    if (
+        part.name == FORM
+        or part.name not in (*BEDS, "arch-pad")
+        or joint_of(part.facts) is not None
+    ):
         return []
     if way != "mill" and not (settings.stock is not None and settings.stock.blocks):
         return []
@@ -103,9 +108,9 @@ def _cut(making: Making, part: Part) -> list[Take]:
 
 def _by_hand(making: Making, part: Part) -> list[Take]:
     """Return the paper that scissors or a knife follow."""
-    if making.printed(part) and "joint" not in part.facts:
+    if making.printed(part) and joint_of(part.facts) is None:
         return []
-    if "joint" in part.facts:
+    if joint_of(part.facts) is not None:
         words = "lay the two pieces on it to glue"
         return [Take(machine=words, file=f"paper/template-a4-{making.tag}.pdf")]
     whole = part.name in ("base", CONTOUR, "cover")

@@ -80,9 +80,9 @@ def _part_words(plan: Plan, parts: Sequence[Part]) -> str:
             name = "kit pad"
         if part.way is not None:
             name += f" ({short_way(part)})"
-        by_hand = part.facts.get("paper_only")
+        by_hand = part.facts.engraved.paper_only
         if by_hand:
-            name += f" (write on by hand: {', '.join(map(str, by_hand))})"
+            name += f" (write on by hand: {', '.join(by_hand)})"
         sides.setdefault(part.side.value, []).append(name)
     count = "2\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}" if len(plan.feet) == 2 else ""
     thick = f"{of_plan(plan).value('thickness.cover'):g}\N{NO-BREAK SPACE}mm"

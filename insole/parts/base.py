@@ -31,8 +31,9 @@ from insole.parts import breps, outlines, pad, sockets, solids
 from insole.parts.bevel import bevel_words, bevelled, check_bevel
 from insole.parts.bevel import volume as bevel_volume
 from insole.parts.engraving import MIN_THICKNESS_MM
+from insole.parts.facts import BaseFacts, Bevel, Spot
 from insole.parts.finish import Finish
-from insole.parts.part import Mark, Part, Spot
+from insole.parts.part import Mark, Part
 from insole.parts.vents import vent_facts, vented
 from insole.record.limits import default_limits
 from insole.record.plan import FootPlan
@@ -109,16 +110,18 @@ def base(
     bottom = wanted.thickness - depth
     solid = sockets.cut(_solid(wanted, plan, whole), at, bottom, wanted.thickness + 1.0)
     volume = _volume(wanted, plan, whole) - sockets.volume(at, depth)
-    made = _facts(wanted, notch) | sockets.facts(at, depth, face="foot")
-    made |= vent_facts(finish.vents, spots)
-    off = 0.0
+    off, edge = 0.0, None
     if bevel is not None:
         least = max(finish.nozzle(wanted.material), default_limits().value("bevel.edge_sheet"))
         check_bevel(bevel, wanted.thickness, least, "base")
         border = Polygon(plan.exterior)
         solid, off = bevelled(solid, border, bevel), bevel_volume(border, bevel)
-        made["bevel"] = {"width": bevel.width, "angle": bevel.angle, "height": bevel.height}
-        made["bevel_words"] = bevel_words(bevel, wanted.thickness)
+        edge = Bevel(
+            width=bevel.width,
+            angle=bevel.angle,
+            height=bevel.height,
+            words=bevel_words(bevel, wanted.thickness),
+        )
     vertices, faces = solids.arrays(solid, "base")
     outline, holes = outlines.rings(plan)
     side = Side(foot.side)
@@ -135,7 +138,15 @@ def base(
         solid=partial(_socketed, wanted, outline, holes),
         solid_volume=volume if bevel is not None else None,  # the bevel is left to the CAD
         material=wanted.material,
-        facts=made,
+        facts=BaseFacts(
+            thickness=wanted.thickness,
+            heel_cup=wanted.heel_cup,
+            groove_depth=_groove_depth(wanted),
+            notch=notch,
+            sockets=sockets.facts(at, depth, face="foot"),
+            vents=vent_facts(finish.vents, spots),
+            bevel=edge,
+        ),
     )
 
 
@@ -343,19 +354,3 @@ def _label(side: Side, whole: Polygon, case: str) -> tuple[Mark, ...]:
     x = x0 + LABEL_SHARE * (x1 - x0)
     y = (outlines.edge_at(whole, x) + outlines.edge_at(whole, x, medial=False)) / 2
     return outlines.label(side, ("BASE", "SHOE SIDE", case), (x, y), size=LABEL_MM)
-
-
-def _facts(wanted: BasePlan, notch: Spot | None) -> dict[str, Any]:
-    facts: dict[str, Any] = {
-        "thickness": wanted.thickness,
-        "heel_cup": wanted.heel_cup,
-        "trim_allowance": wanted.trim_allowance,
-        "source": wanted.source,
-        "groove_depth": _groove_depth(wanted),
-        "grid": f"numbers in mm from the rear edge, ticks each {wanted.grid_step:g} mm",
-    }
-    if not facts["groove_depth"]:
-        facts["grid"] += "; too thin to cut: draw it from the template"
-    if notch is not None:
-        facts["notch"] = notch
-    return facts

@@ -41,8 +41,8 @@ def check_bevel(wish: BevelWish, thickness: float, least: float, part: str) -> N
             part,
             f"a bevel of {wish.width:g} mm at {wish.angle:g} degrees leaves {max(left, 0.0):.2f} mm"
             f" at the edge of a {part} of {thickness:g} mm, at least {least:g} mm must stay; give "
-            f"--bevel {np.floor(10 * most) / 10:g}@{wish.angle:g} or less",
-        )
+            f"{np.floor(10 * most) / 10:g}@{wish.angle:g} or less",
+        ).asking("bevel")
 
 
 def band(outline: Polygon, wish: BevelWish) -> BaseGeometry:

@@ -6,7 +6,6 @@ Plan -> all_parts -> Parts (worn, engraved) -> check -> insole.output
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,6 +19,7 @@ from insole.errors import PartError
 from insole.parts import engraving, solids
 from insole.parts.base import base
 from insole.parts.contour import contoured_bed
+from insole.parts.facts import BedFacts, DowelFacts, FormFacts, PadFacts, WedgeFacts
 from insole.parts.finish import USUAL_NOZZLE_MM, Finish
 from insole.parts.form_upper import tender_of
 from insole.parts.pad import arch_pad, metatarsal_pad
@@ -151,7 +151,7 @@ def check(
 
 
 def _volume(part: Part, solid: Any) -> list[str]:
-    wanted = part.volume - float(part.facts.get("engraved_volume", 0.0))
+    wanted = part.volume - part.facts.engraved.volume
     made = float(solid.volume())
     if abs(made - wanted) <= VOLUME_SHARE * wanted:
         return []
@@ -168,30 +168,32 @@ def _with_nozzle(process: Process, nozzle: float) -> Process:
 
 def _edges(part: Part, process: Process) -> list[str]:
     found = []
-    edges = [part.facts[k] for k in ("edge", "thin_edge", "thickness") if k in part.facts]
+    facts, edges = part.facts, part.facts.least_edges
     if edges and min(edges) < process.least_edge - 1e-9:
         found.append(
             f"its edge of {min(edges):g} mm is too thin for {process.words}, which needs "
             f"{process.least_edge:g} mm"
         )
-    wall = float(part.facts.get("least_wall", FORM_WALL_MM))
+    wall = facts.least_wall if isinstance(facts, FormFacts) else FORM_WALL_MM
     if wall < FORM_WALL_MM:
         found.append(
             f"its shelf is only {wall:.1f} mm thick and bends under a hot sheet; at least "
             f"{FORM_WALL_MM:g} mm"
         )
-    most = float(part.facts.get("edge_most", 0.0))
-    allowed = max(EDGE_MOST_MM, float(part.facts.get("standing_edge", 0.0)))
+    if isinstance(facts, WedgeFacts):
+        made, planned = facts.thick_edge, facts.thick_edge_planned
+        if abs(made - planned) > THICK_EDGE_MM:
+            found.append(f"its thick edge is {made:.1f} mm, the plan says {planned:.1f} mm")
+    if not isinstance(facts, PadFacts):
+        return found
+    most, allowed = facts.edge_most, max(EDGE_MOST_MM, facts.standing_edge)
     if most > allowed + EDGE_SLACK_MM:
         found.append(
             f"its edge is up to {most:.1f} mm high, a step that can be felt; at most {allowed:g} mm"
         )
-    stray = float(part.facts.get("chord_error", 0.0))
+    stray = facts.chord_error
     if stray > CHORD_MM:
         found.append(f"its triangles stray {stray:.3f} mm from the planned surface; smooth the pad")
-    made, planned = part.facts.get("thick_edge"), part.facts.get("thick_edge_planned")
-    if made is not None and planned is not None and abs(made - planned) > THICK_EDGE_MM:
-        found.append(f"its thick edge is {made:.1f} mm, the plan says {planned:.1f} mm")
     return found
 
 
@@ -202,7 +204,7 @@ def hanging_area(part: Part, process: str = "print") -> float:
     length = np.linalg.norm(normal, axis=1)
     limit = -math.sin(math.radians(PROCESSES[process].overhang)) * length
     hanging = (normal[:, 2] < limit - 1e-9) & (corners[:, :, 2].max(axis=1) > BRIDGE_MM)
-    if hanging.any() and "sockets" in part.facts:  # their roofs are bridged, 4.3 mm wide
+    if hanging.any() and part.facts.sockets is not None:  # their roofs are bridged, 4.3 mm wide
         centre = corners[:, :, :2].mean(axis=1)
         hanging &= ~shapely.contains_xy(socket_discs(part).buffer(0.01), *centre.T)
     return float(length[hanging].sum() / 2)
@@ -212,7 +214,7 @@ def _overhang(part: Part, process: str) -> list[str]:
     area = hanging_area(part, process)
     if area < 1.0:
         return []
-    if part.facts.get("curved_underside"):
+    if isinstance(part.facts, BedFacts):
         return [
             f"its underside follows the shoe's bed: printed as it lies, {area / 100:.0f} cm2 under "
             "heel and arch want support from the plate (none on the top); or print it on its side"
@@ -242,24 +244,24 @@ def _room(part: Part, bed: tuple[float, float, float] | None) -> list[str]:
 
 def _side(part: Part, solid: Any) -> list[str]:
     """Look in the mesh itself for the medial notch: it tells the side without any record."""
-    if part.facts.get("both_sides"):
+    if isinstance(part.facts, DowelFacts):
         return []
-    if "notch" not in part.facts:
+    if part.facts.notch is None:
         return ["it has no room for the medial notch; mark the big-toe side by hand"]
-    x, y = part.facts["notch"]
-    if part.facts.get("curved_underside"):
+    x, y = part.facts.notch
+    if isinstance(part.facts, BedFacts):
         cut = solids.shadow(solid)
     else:
         low = min(0.6 * float(part.vertices[:, 2].max()), 0.05)
-        if "bevel" in part.facts:
-            low = float(part.facts["bevel"]["height"]) + 0.02
+        if part.facts.bevel is not None:
+            low = part.facts.bevel.height + 0.02
         cut = solids.region_above(solid, low)
     _, y0, _, y1 = cut.bounds
     across = shapely.LineString([(x, y0 - 1), (x, y1 + 1)]).intersection(Polygon(part.outline))
     middle = (across.bounds[1] + across.bounds[3]) / 2
     sign = 1.0 if part.side is Side.RIGHT else -1.0
-    if part.facts.get("turned_over"):  # lies on its foot side: the medial edge is opposite
-        sign = -sign
+    if isinstance(part.facts, FormFacts) and part.facts.turned_over:
+        sign = -sign  # lies on its foot side: the medial edge is opposite
     notched = not cut.covers(shapely.Point(x, y)) and cut.convex_hull.covers(shapely.Point(x, y))
     if notched and sign * (y - middle) > 0:
         return []
@@ -268,22 +270,22 @@ def _side(part: Part, solid: Any) -> list[str]:
 
 def _marks(part: Part, solid: Any) -> list[str]:
     """Compare the recesses in the shoe face with the area of the marks."""
-    engraved: Sequence[str] = part.facts.get("engraved", ())
-    left_over: Sequence[str] = part.facts.get("paper_only", ())
+    facts = part.facts
+    engraved, left_over = facts.engraved.texts, facts.engraved.paper_only
     found = []
     if left_over:
         found.append(f"no room to engrave {', '.join(left_over)}; write it on by hand")
-    if engraved and not part.facts.get("curved_underside"):  # there the volume is compared
+    if engraved and not isinstance(facts, BedFacts):  # there the volume is compared
         cut = [mark for mark in part.marks if mark.face == "shoe" and mark.text in engraved]
         ink = sum(engraving.mark_shape(mark).area for mark in cut)
         plan = Polygon(part.outline, part.holes).area
         missing = plan - solids.region_above(solid, engraving.DEPTH_MM / 2).area
-        if part.facts.get("socket_face") == "shoe":
+        if facts.sockets is not None and facts.sockets.face == "shoe":
             missing -= socket_discs(part).area
-        if "bevel" in part.facts:
-            slope = float(part.facts["bevel"]["height"]) / float(part.facts["bevel"]["width"])
+        if facts.bevel is not None:
+            slope = facts.bevel.height / facts.bevel.width
             border = Polygon(part.outline)
-            back = float(part.facts["bevel"]["width"]) - engraving.DEPTH_MM / 2 / slope
+            back = facts.bevel.width - engraving.DEPTH_MM / 2 / slope
             missing -= border.area - border.buffer(-back).area
         if abs(missing - ink) > 0.03 * ink + 0.002 * plan:
             found.append("its marks are not all cut into the shoe face; make it again")
@@ -292,14 +294,14 @@ def _marks(part: Part, solid: Any) -> list[str]:
 
 def _sockets(part: Part, solid: Any) -> list[str]:
     """Look in the mesh for the sockets: open on the right face, material left over each."""
-    holes = socket_discs(part)
-    if holes.is_empty:
+    holes, sockets = socket_discs(part), part.facts.sockets
+    if sockets is None or holes.is_empty:
         return []
-    depth, slack = float(part.facts["socket_depth"]), 0.02
-    if part.facts["socket_face"] == "shoe":
+    depth, slack = sockets.depth, 0.02
+    if sockets.face == "shoe":
         opened, closed = [depth - slack], [depth + slack, depth + LEFT_MM - slack]
     else:
-        floor = float(part.facts["thickness"]) - depth
+        floor = (part.facts.thickness or 0.0) - depth
         opened, closed = [floor + slack], [slack, floor - slack]
         if floor < LEFT_MM - slack:
             return [f"only {floor:.1f} mm are left under its dowels; plan a thicker base"]

@@ -22,8 +22,9 @@ from shapely import Polygon
 from footscan.scan import Array, Side
 from insole.errors import PartError, PlanError
 from insole.parts import breps, outlines, solids
+from insole.parts.facts import BedFacts, Crest, Spot
 from insole.parts.finish import Finish
-from insole.parts.part import Part, Spot
+from insole.parts.part import Part
 from insole.parts.vents import vent_facts, vented
 from insole.planning.support.tops import ContourShape
 from insole.record.plan import FootPlan
@@ -88,7 +89,7 @@ def contoured_bed(
         plan, spots = vented(foot, wish, plan, tender=tender)
     texts = ("CONTOURED BED", "SHOE SIDE", case)
     made = bed_over(foot, plan, CONTOUR, texts, (x, y), notch)
-    return replace(made, facts={**made.facts, **vent_facts(wish, spots)})
+    return replace(made, facts=replace(made.facts, vents=vent_facts(wish, spots)))
 
 
 def bed_over(
@@ -139,11 +140,11 @@ def bed_over(
     tops, top_lines = outlines.height_lines(upper, plan, cell=LINE_CELL_MM, least=LINE_LEAST_MM)
     floors, floor_lines = outlines.height_lines(lower, plan, cell=LINE_CELL_MM, least=LINE_LEAST_MM)
     crest = contour.crest.from_rear, contour.crest.y or 0.0
-    facts = _facts(contour, notch, vertices, low)
     lines = {"grind": top_lines, "under": floor_lines}
-    if plan.buffer(1.0).contains(shapely.Point(crest)):
+    carries = plan.buffer(1.0).contains(shapely.Point(crest))
+    if carries:
         lines["crest"] = _cross(contour)
-        facts |= _crest_facts(contour)
+    top = Crest(at=Spot(crest[0], round(crest[1], 3)), height=contour.crest.height)
     return Part(
         name=name,
         side=side,
@@ -156,7 +157,15 @@ def bed_over(
         volume=volume,
         solid=partial(_brep, contour, outline, holes, volume, name),
         material=contour.material,
-        facts=facts | {"grind_levels": tops, "under_levels": floors},
+        facts=BedFacts(
+            height=round(float(np.ptp(vertices[:, 2])), 2),
+            edge=min(contour.plate, contour.edge),
+            cup=contour.cup,
+            front_edge=contour.front_edge,
+            notch=notch,
+            crest=top if carries else None,
+            levels={"grind": tops, "under": floors},
+        ),
     )
 
 
@@ -176,31 +185,6 @@ def _cross(contour: ContourPlan) -> tuple[Array, ...]:
         np.array([[x - 8.0, y], [x + 8.0, y]]),
         np.array([[x, y - 8.0], [x, y + 8.0]]),
     )
-
-
-def _facts(contour: ContourPlan, notch: Spot | None, vertices: Array, low: float) -> dict[str, Any]:
-    facts: dict[str, Any] = {
-        "length": contour.length,
-        "height": round(float(np.ptp(vertices[:, 2])), 2),
-        "plate": contour.plate,
-        "edge": min(contour.plate, contour.edge),
-        "cup": contour.cup,
-        "curved_underside": True,
-        "datum": round(low, 3),
-        "front_edge": contour.front_edge,
-    }
-    if notch is not None:
-        facts["notch"] = notch
-    return facts
-
-
-def _crest_facts(contour: ContourPlan) -> dict[str, Any]:
-    return {
-        "crest": Spot(contour.crest.from_rear, round(contour.crest.y or 0.0, 3)),
-        "crest_height": contour.crest.height,
-        "crest_from_rear": contour.crest.from_rear,
-        "crest_from_medial": contour.crest.from_medial,
-    }
 
 
 def _brep(

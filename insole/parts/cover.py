@@ -12,6 +12,7 @@ import shapely
 from shapely import LineString, Polygon
 
 from insole.parts import outlines, solids
+from insole.parts.facts import BaseFacts, BedFacts, CoverFacts
 from insole.parts.part import Part
 
 __all__ = ["COVER", "cover"]
@@ -43,7 +44,9 @@ def cover(of: Part, allowance: float, thickness: float, material: str) -> Part:
     whole = Polygon(of.outline).buffer(SMOOTH_MM).buffer(-SMOOTH_MM)
     shape = whole.buffer(allowance, quad_segs=24)
     darts: list[Polygon] = []
-    cup = float(of.facts.get("cup", 0.0)) or float(of.facts.get("heel_cup", 0.0))
+    cup = of.facts.cup if isinstance(of.facts, BedFacts) else 0.0
+    if isinstance(of.facts, BaseFacts):
+        cup = of.facts.heel_cup
     if cup > 0 and allowance > LEFT_MM + 1.0:
         darts = _darts(shape, whole, allowance - LEFT_MM)
         shape = shape.difference(shapely.union_all(darts))
@@ -64,13 +67,12 @@ def cover(of: Part, allowance: float, thickness: float, material: str) -> Part:
         solid_volume=None,
         material=material,
         way=None,
-        facts={
-            "thickness": thickness,
-            "allowance": allowance,
-            "darts": len(darts),
-            "both_sides": False,
-            "words": f"{allowance:g} mm larger all round{count}: glue, then trim",
-        },
+        facts=CoverFacts(
+            thickness=thickness,
+            allowance=allowance,
+            darts=len(darts),
+            words=f"{allowance:g} mm larger all round{count}: glue, then trim",
+        ),
     )
 
 

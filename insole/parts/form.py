@@ -32,8 +32,9 @@ from shapely import Polygon
 from footscan.scan import Array, Side
 from insole.errors import PlanError
 from insole.parts import breps, engraving, outlines, solids
+from insole.parts.facts import FormFacts, Spot
 from insole.parts.form_upper import CELL_MM, FORM, FormWish, Upper, tender_of, upper, why_not
-from insole.parts.part import Part, Spot, as_worn
+from insole.parts.part import Part, as_worn
 from insole.record.limits import default_limits
 from insole.record.plan import FootPlan, Plan
 
@@ -172,47 +173,50 @@ def _shelf_marked(part: Part, foot: FootPlan, wish: FormWish, above: Upper) -> P
         size=size,
     )
     ink = shapely.union_all([engraving.mark_shape(mark) for mark in marks])
-    facts: dict[str, Any] = {**part.facts, "engraved_top": tuple(mark.text for mark in marks)}
+    cut = replace(part.facts.engraved, on_top=tuple(mark.text for mark in marks))
     if not marks:
-        return replace(part, facts=facts)
-    facts["engraved_volume"] += round(ink.area * engraving.DEPTH_MM, 3)
+        return replace(part, facts=replace(part.facts, engraved=cut))
+    cut = replace(cut, volume=cut.volume + round(ink.area * engraving.DEPTH_MM, 3))
     solid = solids.solid_of(part.vertices, part.faces)
     kept = solid.translate((0.0, 0.0, -engraving.DEPTH_MM))
-    solid -= solids.prism(ink, SHELF_MM / 2, float(part.facts["height"]) + 1.0) - kept
+    solid -= solids.prism(ink, SHELF_MM / 2, (part.facts.height or 0.0) + 1.0) - kept
     vertices, faces = solids.arrays(solid, part.label)
-    return replace(part, vertices=vertices, faces=faces, marks=(*part.marks, *marks), facts=facts)
+    return replace(
+        part,
+        vertices=vertices,
+        faces=faces,
+        marks=(*part.marks, *marks),
+        facts=replace(part.facts, engraved=cut),
+    )
 
 
-def _facts(wish: FormWish, notch: Spot | None, vertices: Array, spots: int) -> dict[str, Any]:
-    facts: dict[str, Any] = {
-        "turned_over": True,
-        "height": float(np.ptp(vertices[:, 2])),
-        "words": "plantar side up",
-        "least_wall": float(vertices[vertices[:, 2] > 0.1][:, 2].min()),
-        "cover": wish.cover,
-        "rim": wish.rim,
-        "margin": wish.margin,
-        "relief": wish.relief if spots else 0.0,
-        "tender": spots,
-    }
-    if notch is not None:
-        facts["notch"] = Spot(notch[0], -notch[1])
-    return facts
+def _facts(wish: FormWish, notch: Spot | None, vertices: Array, spots: int) -> FormFacts:
+    return FormFacts(
+        height=float(np.ptp(vertices[:, 2])),
+        words="plantar side up",
+        least_wall=float(vertices[vertices[:, 2] > 0.1][:, 2].min()),
+        cover=wish.cover,
+        rim=wish.rim,
+        margin=wish.margin,
+        relief=wish.relief if spots else 0.0,
+        tender=spots,
+        notch=None if notch is None else Spot(notch[0], -notch[1]),
+    )
 
 
 def form_words(part: Part) -> list[str]:
     """Return how to mould over a form, one sentence each."""
-    facts = part.facts
+    facts = part.told(FormFacts)
     flange = default_limits().value("feel.flange")
     cover = (
-        f"The form is larger by {facts['cover']:g} mm all over, for a cover glued on afterwards."
-        if facts["cover"]
+        f"The form is larger by {facts.cover:g} mm all over, for a cover glued on afterwards."
+        if facts.cover
         else "No cover is allowed for: one glued on afterwards makes the footbed tighter by its "
-        "thickness (make the form again with --form-cover)."
+        "thickness (make the form again with room for it)."
     )
     top = (
         "Side and arrow to the toes are cut into the shelf's top, outside the trim line."
-        if {part.side.value.upper(), engraving.ARROW} <= set(facts.get("engraved_top", ()))
+        if {part.side.value.upper(), engraving.ARROW} <= set(facts.engraved.on_top)
         else "The shelf has no room for letters: write side and toe end on it by hand."
     )
     rows = [
@@ -228,13 +232,13 @@ def form_words(part: Part) -> list[str]:
         "The sheet's foot side lies on the form, so its thickness goes toward the shoe: the form "
         f"is not made smaller for it. {cover}",
         "Talc or a thin stocking between form and sheet; let it cool on the form.",
-        f"Trim to the base's template: the shelf is {facts['margin']:g} mm wider. The rim goes up "
-        f"{facts['rim']:g} mm; cut the medial flange to at most {flange:g} mm above the bed unless "
+        f"Trim to the base's template: the shelf is {facts.margin:g} mm wider. The rim goes up "
+        f"{facts.rim:g} mm; cut the medial flange to at most {flange:g} mm above the bed unless "
         "the collar clears it.",
     ]
-    if facts["tender"]:
+    if facts.tender:
         rows.append(
-            f"Tender spots are built out by {facts['relief']:g} mm: the sheet bulges there on its "
+            f"Tender spots are built out by {facts.relief:g} mm: the sheet bulges there on its "
             "shoe side; grind the bulge flat only as far as the sheet's thickness allows."
         )
     return rows

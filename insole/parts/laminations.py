@@ -24,6 +24,7 @@ from shapely.geometry.base import BaseGeometry
 from footscan.scan import Array
 from insole.errors import PartError
 from insole.parts import outlines, solids
+from insole.parts.facts import LayerFacts
 from insole.parts.part import Part, socket_discs
 
 __all__ = [
@@ -145,8 +146,8 @@ def layers(
         for i, piece in enumerate(pieces):
             letter = chr(ord("a") + i) if len(pieces) > 1 else ""
             made.append(_layer(part, piece, above, (k, letter), best.sheets))
-    count = max((int(layer.facts["layer"]) for layer in made), default=0)
-    return [_told(layer, part, count, tag, best.left_out, best.lost) for layer in made]
+    count = max((layer.told(LayerFacts).layer for layer in made), default=0)
+    return [_told(layer, part, count, tag, best) for layer in made]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -177,7 +178,7 @@ def _stacks(height: float, stock: list[float], tops: Sequence[float]) -> list[li
 def _stacked(part: Part, solid: Any, stock: Sequence[float], least: tuple[float, float]) -> _Stack:
     """Return the regions of a stack, without pieces that are too small."""
     lowest: BaseGeometry = Polygon(part.outline, part.holes)
-    if part.facts.get("socket_face") == "shoe":
+    if part.facts.sockets is not None and part.facts.sockets.face == "shoe":
         lowest = lowest.difference(socket_discs(part))
     under = np.cumsum(stock)[:-1]
     whole = [solids.region_above(solid, float(z) + ABOVE_MM) for z in under]
@@ -193,21 +194,21 @@ def _stacked(part: Part, solid: Any, stock: Sequence[float], least: tuple[float,
     )
 
 
-def _told(layer: Part, part: Part, count: int, tag: str, left_out: int, lost: float) -> Part:
+def _told(layer: Part, part: Part, count: int, tag: str, stack: _Stack) -> Part:
     """Return a layer that says which of how many it is, and what was left out of its stack."""
     number = layer.name.rsplit("-", 1)[1].lstrip("0").upper()
-    step = f"{layer.facts['step_error']:g} mm stand"
+    facts = layer.told(LayerFacts)
     return replace(
         layer,
-        facts={
-            **layer.facts,
-            "layers": count,
-            "left_out": left_out,
-            "lost": lost,
-            "label": (f"{part.side.value[0].upper()} {SHORT[part.name]} {number}/{count}", tag),
-            "words": f"layer {number} of {count} from below, steps of at most {step} proud, "
-            "grind them off to the glue lines",
-        },
+        facts=replace(
+            facts,
+            layers=count,
+            left_out=stack.left_out,
+            lost=stack.lost,
+            label=(f"{part.side.value[0].upper()} {SHORT[part.name]} {number}/{count}", tag),
+            words=f"layer {number} of {count} from below, steps of at most "
+            f"{facts.step_error:g} mm stand proud, grind them off to the glue lines",
+        ),
     )
 
 
@@ -257,12 +258,12 @@ def _layer(
         marks=(),  # nothing is cut into thin sheet: the label is drawn with a pen
         volume=float(piece.area * thickness),
         solid=None,
-        facts={
-            "layer": k + 1,
-            "thickness": thickness,
-            "underside": round(sum(stock[:k]), 6),
-            "step_error": max(stock),
-        },
+        facts=LayerFacts(
+            layer=k + 1,
+            thickness=thickness,
+            underside=round(sum(stock[:k]), 6),
+            step_error=max(stock),
+        ),
     )
 
 

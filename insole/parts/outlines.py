@@ -19,7 +19,8 @@ from shapely import LineString, Polygon
 
 from footscan.scan import Array, Side
 from insole.parts.engraving import ARROW, CLEAR_MM, MARGIN_MM, mark_shape
-from insole.parts.part import Mark, Spot
+from insole.parts.facts import Spot
+from insole.parts.part import Mark
 from insole.parts.solids import Height, ring
 
 __all__ = ["edge_at", "height_lines", "label", "marks_along", "notched", "rings"]

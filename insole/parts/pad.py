@@ -23,7 +23,8 @@ from shapely import Polygon
 from footscan.scan import Array, IntArray, Side
 from insole.errors import PartError, PlanError
 from insole.parts import breps, outlines, sockets, solids
-from insole.parts.part import Mark, Part, Spot
+from insole.parts.facts import Crest, PadFacts, Spot
+from insole.parts.part import Mark, Part
 from insole.planning.dowels import PAD_DEPTH_MM
 from insole.planning.support.tops import PadTop, spline_of
 from insole.record.plan import FootPlan
@@ -86,8 +87,7 @@ def metatarsal_pad(foot: FootPlan, case: str) -> Part:
     Returns
     -------
     Part
-        ``"metatarsal-pad"``; `facts` as an arch pad's, and ``behind``: mm of its crest behind the
-        line of heads 2 to 4.
+        ``"metatarsal-pad"``; `facts` as an arch pad's, and ``behind``.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def metatarsal_pad(foot: FootPlan, case: str) -> Part:
     if pad is None:
         raise PartError(METATARSAL, f"the plan has no metatarsal pad for the {foot.side} foot")
     part = _made(foot, pad, METATARSAL, case, ())
-    return replace(part, facts={**part.facts, "behind": pad.behind})
+    return replace(part, facts=replace(part.told(PadFacts), behind=pad.behind))
 
 
 def _made(
@@ -121,7 +121,6 @@ def _made(
     outline, holes = outlines.rings(plan)
     volume, sharp = solids.integral(plan, top.at), solids.integral(plan, top.sharp)
     side = Side(foot.side)
-    pins = sockets.facts(at, PAD_DEPTH_MM, face="shoe")
     levels, grind = grind_lines(top, plan)
     return Part(
         name=name,
@@ -136,7 +135,12 @@ def _made(
         solid=partial(_brep, pad, name, outline, sharp, at),
         solid_volume=sharp - sockets.volume(at, PAD_DEPTH_MM),
         material=pad.material,
-        facts=_facts(top, name, notch, vertices, faces) | pins | {"grind_levels": levels},
+        facts=replace(
+            _facts(top, vertices, faces),
+            notch=notch,
+            sockets=sockets.facts(at, PAD_DEPTH_MM, face="shoe"),
+            levels={"grind": levels},
+        ),
     )
 
 
@@ -250,34 +254,23 @@ def _marks(side: Side, name: str, plan: Polygon, case: str) -> tuple[Mark, ...]:
     return outlines.label(side, texts, (centre.x, centre.y), size=LABEL_MM)
 
 
-def _facts(
-    top: PadTop, name: str, notch: Spot | None, vertices: Array, faces: IntArray
-) -> dict[str, Any]:
+def _facts(top: PadTop, vertices: Array, faces: IntArray) -> PadFacts:
     pad = top.pad
     rim = top.at(*np.asarray(pad.outline, dtype=float).T)
-    facts: dict[str, Any] = {
-        "pad": pad.name if isinstance(pad, PadPlan) else name.replace("-", " "),
-        "height": round(float(vertices[:, 2].max()), 2),
-        "edge": pad.edge,
-        "chord_error": round(solids.chord_error(vertices, faces, top.at), 4),
-        "edge_most": round(float(rim.max()), 3),
-        "crest": Spot(pad.crest.from_rear, round(_crest_y(pad, Polygon(pad.outline)), 3)),
-        "crest_height": pad.crest.height,
-        "crest_from_rear": pad.crest.from_rear,
-        "crest_from_medial": pad.crest.from_medial,
-        "turn": pad.turn,
-        "front_edge": pad.front_edge,
-        "rear_edge": pad.rear_edge,
-    }
     stands = None
     if isinstance(pad, PadPlan):
         stands = pad.medial_height if pad.medial_height is not None else pad.medial_edge
-    if stands is not None and stands > pad.edge:
-        facts["rim_radius"] = pad.rim_radius
-        facts["standing_edge"] = stands  # against the shoe's wall
-    if notch is not None:
-        facts["notch"] = notch
-    return facts
+    walled = stands if stands is not None and stands > pad.edge else 0.0  # against the shoe's wall
+    at = Spot(pad.crest.from_rear, round(_crest_y(pad, Polygon(pad.outline)), 3))
+    return PadFacts(
+        height=round(float(vertices[:, 2].max()), 2),
+        edge=pad.edge,
+        crest=Crest(at=at, height=pad.crest.height),
+        chord_error=round(solids.chord_error(vertices, faces, top.at), 4),
+        edge_most=round(float(rim.max()), 3),
+        standing_edge=walled,
+        rim_radius=pad.rim_radius if walled and isinstance(pad, PadPlan) else 0.0,
+    )
 
 
 def _brep(

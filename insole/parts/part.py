@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Any, NamedTuple
+from typing import Any, TypeVar
 
 import numpy as np
 import shapely
@@ -21,20 +21,15 @@ from shapely.geometry.base import BaseGeometry
 from footscan.measuring.pose import mirror, mirror_faces, mirror_ring
 from footscan.scan import Array, IntArray, Side
 from insole.parts import engraving, solids
+from insole.parts.facts import BaseFacts, BedFacts, Engraved, Facts, mirrored
 
-__all__ = ["SOCKET_SEGMENTS", "Mark", "Part", "Ring", "Spot", "Way", "as_worn", "socket_discs"]
+__all__ = ["SOCKET_SEGMENTS", "Mark", "Part", "Ring", "Way", "as_worn", "socket_discs"]
 
 CURVED_MM = 0.004  # slivers where letters cross the triangles of a curved face are merged
 LABEL_OFF_MM = 6.0  # from the border of a curved underside to its letters
 THIN_FRONT_MM = 30.0  # behind its front end a contoured bed is too thin for letters
+F = TypeVar("F", bound=Facts)
 Ring = Array  # shape (n, 2), closed without repeating the first point, mm
-
-
-class Spot(NamedTuple):
-    """A place on a part in plan, mm, in the frame of the part that tells it."""
-
-    x: float
-    y: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,9 +107,8 @@ class Part:
         Returns the part as a cadquery solid (before engraving, same frame); heavy, so lazy.
     material : str
         Key into the material table.
-    facts : mapping
-        What papers print about it: thick edge, angle, thickness and so on. What has a place is a
-        `Spot`, which is mirrored with the part because it is one.
+    facts : Facts
+        What papers and checks want to know of it, by its kind.
     way : Way or None
         How the workshop makes it; None until that is settled.
     """
@@ -132,13 +126,25 @@ class Part:
     solid: Callable[[], Any] | None = None
     solid_volume: float | None = None
     material: str
-    facts: Mapping[str, Any] = field(default_factory=dict)
+    facts: Facts = field(default_factory=Facts)
     way: Way | None = None
 
     @property
     def label(self) -> str:
         """File and object name: side first, so that nobody mixes feet up."""
         return f"{self.side.value}-{self.name}"
+
+    def told(self, kind: type[F]) -> F:
+        """Return the facts of a part of a kind.
+
+        Raises
+        ------
+        TypeError
+            It is of another kind.
+        """
+        if not isinstance(self.facts, kind):
+            raise TypeError(f"the {self.label} has {type(self.facts).__name__}")
+        return self.facts
 
 
 GROOVE_WIDTH_MM = 0.6
@@ -150,10 +156,9 @@ def as_worn(part: Part, nozzle: float = 0.0) -> Part:
     """Return the part as it is worn: mirrored once if it is for a left foot, then engraved.
 
     Canonical `marks` are wishes: centre, largest size, reading direction. They are fitted into
-    the region that is thick enough; `facts` of the result say what was cut (``engraved``), what
-    stays on paper because it does not fit (``paper_only``) and how much material the recesses
-    take (``engraved_volume``, mm3). Lines named in ``GROOVED_LAYERS`` are cut into the foot face
-    where `facts` give a ``groove_depth``.
+    the region that is thick enough; ``facts.engraved`` of the result says what was cut, what
+    stays on paper because it does not fit, and how much material the recesses take. Lines named in
+    ``GROOVED_LAYERS`` are cut into the foot face of a base whose facts give a depth.
 
     Parameters
     ----------
@@ -192,17 +197,8 @@ def _mirrored(part: Part) -> Part:
             replace(mark, y=float(mirror(np.array([mark.x, mark.y]))[1])) for mark in part.marks
         ),
         solid=None if part.solid is None else partial(_mirrored_solid, part.solid),
-        facts={name: _other_side(fact) for name, fact in part.facts.items()},
+        facts=mirrored(part.facts),
     )
-
-
-def _other_side(fact: Any) -> Any:
-    """Return a fact of the mirrored part: what is a place, or several, moves; nothing else does."""
-    if isinstance(fact, Spot):
-        return Spot(*mirror(np.array(fact)).tolist())
-    if isinstance(fact, tuple):
-        return tuple(_other_side(one) for one in fact)
-    return fact
 
 
 def _mirrored_solid(solid: Callable[[], Any]) -> Any:
@@ -215,20 +211,24 @@ def _engraved(part: Part, nozzle: float = 0.0) -> Part:
     solid = solids.solid_of(part.vertices, part.faces)
     wishes = tuple(mark for mark in part.marks if mark.face == "shoe")
     fixed = tuple(mark for mark in part.marks if mark.face != "shoe")
-    grooves, depth = _grooves(part), float(part.facts.get("groove_depth", 0.0))
-    curved = bool(part.facts.get("curved_underside"))
+    told = part.facts
+    depth = told.groove_depth if isinstance(told, BaseFacts) else 0.0
+    grooves = _grooves(part, depth)
+    curved = isinstance(told, BedFacts)
     region = (
-        _label_region(part)
-        if curved
+        _label_region(part, told.front_edge)
+        if isinstance(told, BedFacts)
         else (solids.region_above(solid, engraving.MIN_THICKNESS_MM - 1e-6))
     )
     if not grooves.is_empty:
         region = region.difference(shapely.box(*grooves.bounds).buffer(1.0))
     holes = socket_discs(part)
-    if part.facts.get("socket_face") == "foot":  # nothing is cut in from below under a socket
+    if (
+        told.sockets is not None and told.sockets.face == "foot"
+    ):  # nothing is cut in from below under a socket
         region = region.difference(holes.buffer(1.0))
-    if "bevel" in part.facts:
-        inner = shapely.Polygon(part.outline).buffer(-float(part.facts["bevel"]["width"]))
+    if told.bevel is not None:
+        inner = shapely.Polygon(part.outline).buffer(-told.bevel.width)
         region = region.intersection(inner)
     placed, left_over = engraving.fit_marks(region, wishes, engraving.least_letter(nozzle))
     ink = shapely.union_all([engraving.mark_shape(mark) for mark in placed])
@@ -240,24 +240,23 @@ def _engraved(part: Part, nozzle: float = 0.0) -> Part:
         solid -= solids.prism(ink, -1.0, engraving.DEPTH_MM)
     if not grooves.is_empty:
         grooves = grooves.union(shapely.union_all([engraving.mark_shape(m) for m in fixed]))
-        thickness = float(part.facts["thickness"])
+        thickness = told.thickness or 0.0
         solid -= solids.prism(grooves, thickness - depth, thickness + 1.0)
     vertices, faces = solids.arrays(solid, part.label)
-    facts = {
-        **part.facts,
-        "engraved": tuple(mark.text for mark in placed),
-        "paper_only": tuple(mark.text for mark in left_over),
-        "engraved_volume": round(
-            ink.area * engraving.DEPTH_MM + grooves.difference(holes).area * depth, 3
-        ),
-    }
+    taken = ink.area * engraving.DEPTH_MM + grooves.difference(holes).area * depth
+    cut = Engraved(
+        texts=tuple(mark.text for mark in placed),
+        paper_only=tuple(mark.text for mark in left_over),
+        volume=round(taken, 3),
+    )
+    facts = replace(told, engraved=cut)
     marks = (*placed, *left_over, *fixed)
     return replace(part, worn=True, vertices=vertices, faces=faces, marks=marks, facts=facts)
 
 
-def _label_region(part: Part) -> BaseGeometry:
+def _label_region(part: Part, front_edge: float) -> BaseGeometry:
     """Return where letters may be cut into a curved underside: off its border and thin front."""
-    front = float(part.facts["front_edge"]) - THIN_FRONT_MM
+    front = front_edge - THIN_FRONT_MM
     return (
         shapely.Polygon(part.outline)
         .buffer(-LABEL_OFF_MM)
@@ -266,9 +265,9 @@ def _label_region(part: Part) -> BaseGeometry:
     )
 
 
-def _grooves(part: Part) -> BaseGeometry:
+def _grooves(part: Part, depth: float) -> BaseGeometry:
     """Return the area of the lines that are cut into the foot face."""
-    if float(part.facts.get("groove_depth", 0.0)) <= 0:
+    if depth <= 0:
         return shapely.MultiPolygon()
     lines = [line for layer in GROOVED_LAYERS for line in part.lines.get(layer, ())]
     drawn = shapely.union_all([shapely.LineString(line) for line in lines])
@@ -278,6 +277,8 @@ def _grooves(part: Part) -> BaseGeometry:
 
 def socket_discs(part: Part) -> BaseGeometry:
     """Return the sockets of a part for dowels in plan; empty without any."""
-    radius = float(part.facts.get("socket_diameter", 0.0)) / 2
-    spots = [shapely.Point(place) for place in part.facts.get("sockets", ())]
+    sockets = part.facts.sockets
+    if sockets is None:
+        return shapely.union_all([])
+    spots, radius = map(shapely.Point, sockets.places), sockets.diameter / 2
     return shapely.union_all([spot.buffer(radius, quad_segs=SOCKET_SEGMENTS) for spot in spots])

@@ -28,8 +28,9 @@ from footscan.scan import Array, Side
 from insole.errors import PartError
 from insole.parts import outlines, solids
 from insole.parts.contour import CONTOUR, FRONT, NOTCH_MM, REAR, bed_over
+from insole.parts.facts import BedFacts, Joint, Spot
 from insole.parts.finish import Finish
-from insole.parts.part import Part, Spot
+from insole.parts.part import Part
 from insole.parts.vents import vent_facts, vented
 from insole.planning.support.tops import ContourShape
 from insole.record.limits import Limits
@@ -53,48 +54,6 @@ HOLES_OFF_MM = 4.0  # of the joint, and what holes keep from anything on top
 NOTCH_AHEAD_MM = 10.0  # of the joint: the notch of the front piece
 
 Fits = Callable[[Array], bool]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Joint:
-    """Where and how a bed is parted, bed frame, mm.
-
-    Attributes
-    ----------
-    station : float
-        Of the shoulders between the keys, from the bed's rear edge.
-    line : ndarray, shape (n, 2)
-        Middle of the gap, from beyond the little-toe edge to beyond the big-toe edge.
-    gap : float
-        Width of the gap.
-    thick : float
-        Mean thickness of the bed along the joint.
-    whole, lost, notched : float
-        Volume of the bed as one part, of the gap in it, and of the notch that the front piece has
-        of its own, mm3: rear and front piece, gap and notch are the whole.
-    """
-
-    station: float
-    line: Array
-    gap: float
-    thick: float
-    whole: float
-    lost: float
-    notched: float
-
-    def record(self, piece: str) -> dict[str, Any]:
-        """Return the joint as data, with the name of the piece it is said of."""
-        return {
-            "of": CONTOUR,
-            "piece": piece,
-            "station": round(self.station, 2),
-            "gap": self.gap,
-            "thick": round(self.thick, 2),
-            "whole_cm3": round(self.whole / 1000.0, 4),
-            "gap_cm3": round(self.lost / 1000.0, 4),
-            "notch_cm3": round(self.notched / 1000.0, 4),
-            "line": np.round(self.line, 3).tolist(),
-        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -161,10 +120,11 @@ def part_bed(
     ]
     teeth = [piece.difference(made) for piece, (made, _) in zip(pieces, cut, strict=True)]
     joint = Joint(
-        station=station,
+        of=CONTOUR,
+        station=round(station, 2),
         line=shapely.get_coordinates(_line(whole, ahead)),
         gap=gap,
-        thick=_thickness(shape, whole, ahead),
+        thick=round(_thickness(shape, whole, ahead), 2),
         whole=solids.integral(whole.difference(teeth[0]), _thick_of(shape)),
         lost=_strip_volume(whole, shape, ahead, gap),
         notched=_mean_volume(teeth[1], shape),
@@ -177,7 +137,7 @@ def part_bed(
         if wish is not None:
             outline, spots = vented(foot, wish, outline, tender=tender, keep=keep)
         piece = _piece(foot, case, outline, notch, name, joint)
-        made.append(replace(piece, facts={**piece.facts, **vent_facts(wish, spots)}))
+        made.append(replace(piece, facts=replace(piece.facts, vents=vent_facts(wish, spots))))
     return Parted(rear=made[0], front=made[1], joint=joint)
 
 
@@ -211,15 +171,16 @@ def _piece(
     texts = (f"{word} PIECE", "SHOE SIDE", case)
     made = bed_over(foot, plan, name, texts, (x, y), notch)
     other = "rear" if name == FRONT else "front"
-    facts = {
-        **made.facts,
-        "length": round(x1 - x0, 2),
+    told = made.told(BedFacts)
+    facts = replace(
+        told,
         # letters keep off the thin end of a bed: the pieces' ends at the joint are not thin
-        "front_edge": made.facts["front_edge"] if name == FRONT else x1 + 2 * FAR_MM,
-        "joint": joint.record("front" if name == FRONT else "rear"),
-        "words": f"{word.lower()} piece of the bed, glued to the {other} piece with a gap of "
+        front_edge=told.front_edge if name == FRONT else x1 + 2 * FAR_MM,
+        joint=joint,
+        piece=word.lower(),
+        words=f"{word.lower()} piece of the bed, glued to the {other} piece with a gap of "
         f"{joint.gap:g} mm, joint {joint.station:.0f} mm from the rear edge",
-    }
+    )
     return replace(made, facts=facts)
 
 
@@ -252,8 +213,8 @@ def _chosen(
         CONTOUR,
         f"the contoured bed of the {foot.side} foot cannot be parted so that both pieces fit the "
         f"printer: its joint lies {free:.0f} to {most:.0f} mm from the rear edge; take a larger "
-        "printer, or plan it with --contoured three-quarter",
-    )
+        "printer, or plan it as a three-quarter bed",
+    ).asking("contoured")
 
 
 def _ball(foot: FootPlan) -> float:

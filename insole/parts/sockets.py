@@ -20,7 +20,8 @@ from shapely.geometry.base import BaseGeometry
 from footscan.scan import Array, Side
 from insole.errors import PartError
 from insole.parts import outlines, solids
-from insole.parts.part import SOCKET_SEGMENTS, Part, Spot
+from insole.parts.facts import DowelFacts, Sockets, Spot
+from insole.parts.part import SOCKET_SEGMENTS, Part
 from insole.planning.dowels import DOWEL_MM, PAD_DEPTH_MM, SOCKET_MM, base_depth
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import BasePlan
@@ -91,16 +92,12 @@ def brep_cut(shape: Any, points: Points, bottom: float, top: float) -> Any:
     return func.cut(shape, func.compound([pin.moved(Vector(x, y, bottom)) for x, y in points]))
 
 
-def facts(points: Points, depth: float, *, face: str) -> dict[str, Any]:
-    """Return what papers and checks want to know of the sockets; empty without any."""
+def facts(points: Points, depth: float, *, face: str) -> Sockets | None:
+    """Return what papers and checks want to know of the sockets; None without any."""
     if not points:
-        return {}
-    return {
-        "sockets": tuple(Spot(float(x), float(y)) for x, y in points),
-        "socket_depth": depth,
-        "socket_diameter": SOCKET_MM,
-        "socket_face": face,
-    }
+        return None
+    places = tuple(Spot(float(x), float(y)) for x, y in points)
+    return Sockets(places=places, depth=depth, diameter=SOCKET_MM, face=face)
 
 
 def length(wanted: BasePlan) -> float:
@@ -135,13 +132,11 @@ def dowels(foot: FootPlan) -> Part | None:
         volume=count * _pin_volume(long) + (count - 1) * _web_volume(),
         solid=partial(_brep, centres, long),
         material=wanted.material,
-        facts={
-            "pieces": count,
-            "print_only": "dowels are printed or turned, not cut from sheet",
-            "both_sides": True,
-            "words": f"{count} dowels of {DOWEL_MM:g} x {long:g} mm, {SPARE} to spare; cut the "
+        facts=DowelFacts(
+            pieces=count,
+            words=f"{count} dowels of {DOWEL_MM:g} x {long:g} mm, {SPARE} to spare; cut the "
             "webs, glue each into the pad",
-        },
+        ),
     )
 
 

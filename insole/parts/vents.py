@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import shapely
@@ -19,8 +18,8 @@ from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from footscan.scan import Array
+from insole.parts.facts import Spot, Vents
 from insole.parts.finish import VentWish
-from insole.parts.part import Spot
 from insole.record.limits import Limits, default_limits
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import WedgePlace
@@ -62,15 +61,11 @@ def vented(
     return shapely.orient_polygons(holed), tuple(Spot(float(x), float(y)) for x, y in places)
 
 
-def vent_facts(wish: VentWish | None, places: Sequence[Spot]) -> dict[str, Any]:
-    """Return what a part says of its holes: nothing without any wish."""
+def vent_facts(wish: VentWish | None, places: Sequence[Spot]) -> Vents | None:
+    """Return what a part says of its holes: None without any wish."""
     if wish is None:
-        return {}
-    return {
-        "vents": tuple(places),
-        "vent_diameter": wish.diameter,
-        "vent_words": _words(wish, places),
-    }
+        return None
+    return Vents(places=tuple(places), diameter=wish.diameter, words=_words(wish, places))
 
 
 def _words(wish: VentWish, places: Sequence[tuple[float, float]]) -> str:

@@ -33,7 +33,8 @@ from footscan.scan import Array, Side
 from insole.errors import PartError
 from insole.parts import breps, outlines, solids
 from insole.parts.engraving import MARGIN_MM, MIN_THICKNESS_MM, fit_marks, mark_shape
-from insole.parts.part import Mark, Part, Spot
+from insole.parts.facts import Spot, WedgeFacts
+from insole.parts.part import Mark, Part
 from insole.planning.ramp import Plane, planes
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import WedgePlace, WedgePlan
@@ -108,7 +109,16 @@ def shim(
         volume=volume(plan, roof),
         solid=partial(breps.under_planes, outline, roof, holes, name),
         material=wedge.material,
-        facts=_facts(wedge, plan, roof, levels) | _more(notch, hole_note),
+        facts=WedgeFacts(
+            words=wedge.words,
+            thick_side=wedge.thick_side,
+            thick_edge=round(_thickest(wedge, plan, roof), 2),
+            thick_edge_planned=wedge.thick_edge,
+            edge=wedge.edge,
+            levels={"grind": levels},
+            notch=notch,
+            holes=hole_note,
+        ),
     )
 
 
@@ -342,31 +352,3 @@ def _beside_edge(worn: Polygon, x: float, upper: bool, lay: tuple[float, float, 
     place = ends.mean(axis=0) + (off + size / 2) * inward
     turn = math.degrees(math.atan2(along[1], along[0]))
     return Mark(text="THICK EDGE", x=float(place[0]), y=float(place[1]), size=size, turn=turn)
-
-
-def _facts(
-    wedge: WedgePlan, plan: Polygon, roof: Sequence[Plane], levels: tuple[float, ...]
-) -> dict[str, Any]:
-    return {
-        "place": wedge.place.value,
-        "angle": wedge.net,
-        "words": wedge.words,
-        "thick_side": wedge.thick_side,
-        "thick_edge": round(_thickest(wedge, plan, roof), 2),
-        "thick_edge_planned": wedge.thick_edge,
-        "thin_edge": wedge.edge,
-        "full_from": wedge.full_from,
-        "full_to": wedge.full_to,
-        "taper_rear": wedge.taper_rear,
-        "taper_front": wedge.taper_front,
-        "grind_levels": levels,
-    }
-
-
-def _more(notch: Spot | None, hole_note: str) -> dict[str, Any]:
-    facts: dict[str, Any] = {}
-    if notch is not None:
-        facts["notch"] = notch
-    if hole_note:
-        facts["holes"] = hole_note
-    return facts

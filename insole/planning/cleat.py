@@ -24,6 +24,7 @@ from insole.shoe.shoe import CleatSlots, Shoe
 
 __all__ = [
     "Bolt",
+    "CleatWish",
     "bolts",
     "check_saddles",
     "plan_cleat",
@@ -34,6 +35,26 @@ __all__ = [
 
 STACK_SD = 0.07  # share of a stack change; 95 % reaches the 0.85 that a heel-up foot asks for
 SLOT_LOWERS_MM = (5.0, 10.0)  # whole slot front to back lowers the saddle; common practice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CleatWish:
+    """Where the fitter wants the cleat; None is no wish, which is not a wish of zero.
+
+    Attributes
+    ----------
+    offset : float or None
+        Wished place of the pedal axle, mm ahead of MTH1 (behind is negative).
+    yaw : float or None
+        Degrees, + front of the cleat to the medial side; None is straight ahead.
+    before : float or None
+        Where the axle was as ridden, mm ahead of MTH1; without it the saddle change counts the
+        stack alone.
+    """
+
+    offset: float | None = None
+    yaw: float | None = None
+    before: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,9 +85,7 @@ def plan_cleat(
     landmarks: Mapping[str, Array],
     shoe: Shoe | None,
     limits: Limits,
-    offset: float | None,
-    yaw: float | None,
-    before: float | None = None,
+    wish: CleatWish,
 ) -> tuple[CleatPlan | None, tuple[Note, ...]]:
     """Return where the pedal axle lies against the ball of the foot, and the cleat's yaw.
 
@@ -77,13 +96,8 @@ def plan_cleat(
     shoe : Shoe or None
         Without it, or without its slots, the reach of the cleat is not checked and a note
         says so.
-    offset : float or None
-        Wished place of the axle, mm ahead of MTH1 (behind is negative); None takes the start
-        setting of the limits.
-    yaw : float or None
-        Degrees, + front of the cleat to the medial side; None is straight ahead.
-    before : float or None
-        Where the axle was as ridden, mm ahead of MTH1; None: not known.
+    wish : CleatWish
+        Without an offset the start setting of the limits is taken.
 
     Returns
     -------
@@ -95,6 +109,7 @@ def plan_cleat(
     insole.errors.PlanError
         Offset or yaw is not a number or beyond the limits.
     """
+    offset, yaw, before = wish.offset, wish.yaw, wish.before
     largest, widest = limits.value("cleat.furthest"), limits.value("cleat.largest_yaw")
     _within(offset, largest, "mm", "cleat offset", "ahead of the first metatarsal head")
     _within(yaw, widest, "degrees", "cleat yaw", "front to the medial side")
@@ -102,13 +117,13 @@ def plan_cleat(
         text = "no cleat place: the metatarsal heads are not known from this scan"
         return None, (Note(code="cleat-unknown", level=NoteLevel.WARN, text=text),)
     start = offset is None
-    wish = -limits.value("cleat.behind_ball") if offset is None else float(offset)
+    wanted = -limits.value("cleat.behind_ball") if offset is None else float(offset)
     mth1, mth5 = float(landmarks["mth1"][0]), float(landmarks["mth5"][0])
-    place, notes = _reach(mth1, wish, shoe)
+    place, notes = _reach(mth1, wanted, shoe)
     turn, more = _turn(0.0 if yaw is None else float(yaw), shoe, limits)
     notes += more
     how = "start setting" if start else "as wished"
-    words = [f"axle {_along(place)} the first metatarsal head ({how} {wish:+g} mm)"]
+    words = [f"axle {_along(place)} the first metatarsal head ({how} {wanted:+g} mm)"]
     if place < 0 or turn != 0:
         clear = limits.value("cleat.frame_clear")
         words.append(

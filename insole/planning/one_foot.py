@@ -33,7 +33,7 @@ from insole.planning.job import Job
 from insole.planning.outline import Layout, lay_out
 from insole.planning.remarks import kit_doubt, without_figures
 from insole.planning.sole import sole_grid
-from insole.planning.support.ceilings import ball_line
+from insole.planning.support.keepouts import ball_line
 from insole.planning.support.pad import PadResult
 from insole.planning.wished_support import supported
 from insole.planning.wishes import FootWish
@@ -152,9 +152,9 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: Job) -> PlannedFoot:
         effect=alone,
         notes=list(notes),
     )
-    wish = laid.wish
+    wish = laid.wish.support
     relief = wish.relief or limits.value("keepout.tender_relief")
-    record = tender.noted(record, wish.tender or (), relief)
+    record = tender.noted(record, wish.spots, relief)
     return PlannedFoot(plan=record, wedges=wedges, saddle=saddle)
 
 
@@ -174,7 +174,7 @@ def _laid(measured: MeasuredFoot, side: Side, job: Job) -> _Laid:
         shoe=shoe,
         limits=limits,
         overrides=job.overrides,
-        wishes=wedge_rules.Wishes(forefoot=wish.forefoot, heel=wish.heel, under=wish.under),
+        wishes=wish.wedges,
         confirm_zero=job.wishes.confirm_zero,
         side=side.value,
     )
@@ -191,9 +191,7 @@ def _laid(measured: MeasuredFoot, side: Side, job: Job) -> _Laid:
         landmarks=level.landmarks,
         shoe=shoe,
         limits=limits,
-        offset=wish.cleat_offset,
-        yaw=wish.cleat_yaw,
-        before=wish.cleat_before,
+        wish=wish.cleat,
     )
     return _Laid(
         measured=measured,
@@ -210,19 +208,19 @@ def _laid(measured: MeasuredFoot, side: Side, job: Job) -> _Laid:
 
 def _carried(laid: _Laid) -> easing.Tried:
     """Return what carries the foot, its contact and what that asks to say, at the level planned."""
-    job, wish, wedges = laid.job, laid.wish, laid.wedges.wedges
+    job, wish, wedges = laid.job, laid.wish.support, laid.wedges.wedges
 
-    def tried(support_level: float | None) -> easing.Tried:
-        wanted = replace(wish, support_level=support_level)
+    def tried(level: float | None) -> easing.Tried:
+        wanted = replace(wish, level=level)
         shaped = supported(laid.seated, laid.measured, wanted, wedges, job)
         pressed = _pressed(laid, shaped, wedges)
         if job.without_arch:
             return shaped, without_figures(pressed[0], laid.measured), ()
         return shaped, *pressed
 
-    if wish.support_level is None:
+    if wish.level is None:
         return easing.eased(tried, job.limits)
-    return tried(wish.support_level)
+    return tried(wish.level)
 
 
 def _pressed(
@@ -252,7 +250,7 @@ def _alone(
         return does, []
     flat = pad
     if pad.contour is not None:  # the same bed with no wedge built in
-        level_kept = replace(laid.wish, support_level=pad.contour.support_level)
+        level_kept = replace(laid.wish.support, level=pad.contour.support_level)
         flat = supported(laid.level, laid.measured, level_kept, (), laid.job)
     bare, _ = _pressed(laid, flat, ())
     cost = effect.shim_cost(contact, bare, inside, limits)
@@ -279,7 +277,7 @@ def _thickness(
         rows,
         laid.wedges.wedges,
         laid.cleat,
-        before=laid.wish.cleat_before,
+        before=laid.wish.cleat.before,
         shoe=job.shoe,
         limits=limits,
     )

@@ -12,7 +12,7 @@ from insole.errors import PlanError, RefusedError
 from insole.planning import cleat as cleats
 from insole.planning.seating import Seating
 from insole.planning.stack import SIDE_SHARE, STATIONS, Edge, Stack
-from insole.planning.support.ceilings import ball_line
+from insole.planning.support.keepouts import ball_line
 from insole.planning.support.tops import ContourShape
 from insole.planning.wedge_rules import KEYS, tilt
 from insole.record.limits import Limits

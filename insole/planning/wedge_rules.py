@@ -20,7 +20,7 @@ __all__ = [
     "Judge",
     "Net",
     "WedgeResult",
-    "Wishes",
+    "WedgeWish",
     "bolt_name",
     "check_pair",
     "rise",
@@ -319,7 +319,7 @@ def _sold(length: float) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wishes:
+class WedgeWish:
     """Tilt that the fitter wants at each place, degrees, signed; None is no wish."""
 
     forefoot: float | None = None

@@ -1,6 +1,6 @@
 """Wedges: what the fitter wishes, less what the shoe already does, within limits.
 
-    Wishes + Shoe + landmarks + base outline + Limits -> plan_wedges -> WedgeResult
+    WedgeWish + Shoe + landmarks + base outline + Limits -> plan_wedges -> WedgeResult
 
 Bed frame, mm; angles in degrees, + medial side up (varus wedge), - lateral side up (valgus).
 
@@ -28,7 +28,7 @@ from insole.planning.wedge_rules import (
     Judge,
     Net,
     WedgeResult,
-    Wishes,
+    WedgeWish,
     rise,
     sum_notes,
     tilt,
@@ -51,7 +51,7 @@ def plan_wedges(
     outline: Ring,
     length: float,
     shoe: Shoe | None,
-    wishes: Wishes,
+    wishes: WedgeWish,
     limits: Limits,
     overrides: Sequence[Override] = (),
     confirm_zero: bool = False,
@@ -71,7 +71,7 @@ def plan_wedges(
         Foot length, mm.
     shoe : Shoe or None
         None: the shoe's cant is unknown, the wish is made in full and a note says so.
-    wishes : Wishes
+    wishes : WedgeWish
         Tilt wanted at each place.
     limits : Limits
         Planning limits.

@@ -1,6 +1,6 @@
 """What is wished under the arch of one foot: pad, metatarsal pad or contoured bed, or none.
 
-Seating + FootWish + wedges + Job -> supported -> PadResult
+Seating + SupportWish + wedges + Job -> supported -> PadResult
 """
 
 from __future__ import annotations
@@ -12,11 +12,10 @@ from footscan.results import MeasuredFoot
 from insole.errors import PlanError
 from insole.planning import seating
 from insole.planning.job import Job
-from insole.planning.support import contour, contour_wish
+from insole.planning.support import contour
 from insole.planning.support import pad as support
 from insole.planning.support.metatarsal import plan_metatarsal
-from insole.planning.support.wish import PadWish
-from insole.planning.wishes import FootWish
+from insole.planning.support.wish import SupportWish
 from insole.record.planned_parts import WedgePlan
 
 __all__ = ["supported"]
@@ -25,7 +24,7 @@ __all__ = ["supported"]
 def supported(
     seated: seating.Seating,
     measured: MeasuredFoot,
-    wish: FootWish,
+    wish: SupportWish,
     wedges: Sequence[WedgePlan],
     job: Job,
 ) -> support.PadResult:
@@ -38,22 +37,13 @@ def supported(
             wedges=wedges,
             overrides=job.overrides,
             memory=job.memory,
-            wish=contour_wish.ContourWish(
-                length=wish.contoured,
-                level=wish.support_level,
-                cup=wish.cup,
-                tender=wish.tender or (),
-                relief=wish.relief,
-                metatarsal=wish.metatarsal,
-                metatarsal_behind=wish.metatarsal_behind,
-                material=wish.contour_material or "base-pp",
-            ),
+            wish=wish,
         )
         because = "the contoured bed carries the arch in one piece"
         return support.PadResult(pad=None, because=because, contour=made, notes=notes)
     pads = _pad(seated, wish, wedges, job)
     if wish.metatarsal is None:
-        if wish.metatarsal_behind is not None:
+        if wish.behind is not None:
             raise PlanError(
                 "a place behind the heads is wished for a metatarsal pad, but no height; wish "
                 "that as well"
@@ -62,7 +52,7 @@ def supported(
     dome, notes = plan_metatarsal(
         seated,
         wish.metatarsal,
-        behind=wish.metatarsal_behind,
+        behind=wish.behind,
         limits=job.limits,
         pad=pads.pad,
         wedges=wedges,
@@ -71,7 +61,7 @@ def supported(
 
 
 def _pad(
-    seated: seating.Seating, wish: FootWish, wedges: Sequence[WedgePlan], job: Job
+    seated: seating.Seating, wish: SupportWish, wedges: Sequence[WedgePlan], job: Job
 ) -> support.PadResult:
     """Return the pad of one foot, or why there is none."""
     if job.without_arch:
@@ -79,20 +69,11 @@ def _pad(
         return support.PadResult(pad=None, because=because)
     if wish.pad is False:
         return support.PadResult(pad=None, because="no pad was wished")
-    pad_wish = PadWish(
-        level=wish.support_level,
-        source=wish.pad_source or "scan",
-        shift=wish.shift or (0.0, 0.0),
-        turn=wish.turn or 0.0,
-        tender=wish.tender or (),
-        kit=job.wishes.kit,
-        medial_edge=wish.medial_edge,
-        relief=wish.relief,
-    )
     return support.plan_pad(
         seated,
-        wish=pad_wish,
+        wish=wish,
         limits=job.limits,
+        kit=job.wishes.kit,
         wedges=wedges,
         overrides=job.overrides,
         memory=job.memory,

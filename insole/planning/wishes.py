@@ -5,88 +5,111 @@ options, desk -> PlanWishes -> planning.planner
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from footscan import typed
 from footscan.scan import Side
 from insole.errors import PlanError
+from insole.planning.cleat import CleatWish
 from insole.planning.support.kit import Kit
+from insole.planning.support.wish import SupportWish
+from insole.planning.wedge_rules import WedgeWish
 
-__all__ = ["FootWish", "PlanWishes"]
+__all__ = ["WORDS", "FootWish", "PlanWishes"]
 
 LARGEST_VERSION = 99_999
+
+
+# how a plan's record spells a wish, in its order -> whose wish it is, and how it is called there
+WORDS: dict[str, tuple[str, str]] = {
+    "support_level": ("support", "level"),
+    "pad": ("support", "pad"),
+    "pad_source": ("support", "source"),
+    "shift": ("support", "shift"),
+    "turn": ("support", "turn"),
+    "tender": ("support", "tender"),
+    "medial_edge": ("support", "medial_edge"),
+    "relief": ("support", "relief"),
+    "contoured": ("support", "contoured"),
+    "cup": ("support", "cup"),
+    "metatarsal": ("support", "metatarsal"),
+    "metatarsal_behind": ("support", "behind"),
+    "contour_material": ("support", "material"),
+    "forefoot": ("wedges", "forefoot"),
+    "heel": ("wedges", "heel"),
+    "under": ("wedges", "under"),
+    "cleat_offset": ("cleat", "offset"),
+    "cleat_yaw": ("cleat", "yaw"),
+    "cleat_before": ("cleat", "before"),
+    "ankle": ("", "ankle"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FootWish:
     """What the fitter wants for one foot; None is no wish, which is not a wish of zero.
 
+    Each room takes its own wish as it stands here.
+
     Attributes
     ----------
-    support_level : float or None
-        Pad top over gap, 1 = touches.
-    pad : bool or None
-        False: no pad is wanted.
-    pad_source : str or None
-        ``"scan"`` (one-off, the default) or ``"kit"``.
-    shift : (float, float) or None
-        Pad moved by hand: mm forward, mm medial.
-    turn : float or None
-        Pad turned by hand, degrees, + front medially.
-    tender : tuple of (x, y) or None
-        Tender spots: mm from the base's rear edge, mm medial of its centreline.
-    forefoot, heel, under : float or None
-        Wedge wishes, degrees, + medial side up.
-    cleat_offset, cleat_yaw : float or None
-        Pedal axle ahead of MTH1, mm; degrees, + front medially.
-    cleat_before : float or None
-        Where the axle was as ridden, mm ahead of MTH1; without it the saddle change counts
-        the stack alone.
-    medial_edge : float or None
-        Height of the pad's medial side, mm, where the shoe's wall stands off; None lets it stand
-        as high as the rules allow.
-    relief : float or None
-        Depth of the relief over tender spots, mm.
-    contoured : str or None
-        ``"three-quarter"`` or ``"full"``: a contoured bed in one piece in place of base, pad
-        and inside shims.
-    cup : float or None
-        Depth of its heel cup, mm.
-    metatarsal, metatarsal_behind : float or None
-        Height of a metatarsal pad, and its crest behind the line of heads 2 to 4, mm.
-    contour_material : str or None
-        What it is made of, a word of the material table; its least thickness follows.
+    support : SupportWish
+        Pad, metatarsal pad or contoured bed.
+    wedges : WedgeWish
+        Inside forefoot and heel, under the shoe.
+    cleat : CleatWish
+        Where it goes.
     ankle : float or None
         Angle of the sole against its bed held while pedalling, degrees, + toes up; None lets
         the contact model balance it.
     """
 
-    support_level: float | None = None
-    pad: bool | None = None
-    pad_source: str | None = None
-    shift: tuple[float, float] | None = None
-    turn: float | None = None
-    tender: tuple[tuple[float, float], ...] | None = None
-    medial_edge: float | None = None
-    relief: float | None = None
-    contoured: str | None = None
-    cup: float | None = None
-    metatarsal: float | None = None
-    metatarsal_behind: float | None = None
-    contour_material: str | None = None
-    forefoot: float | None = None
-    heel: float | None = None
-    under: float | None = None
-    cleat_offset: float | None = None
-    cleat_yaw: float | None = None
-    cleat_before: float | None = None
+    support: SupportWish = field(default_factory=SupportWish)
+    wedges: WedgeWish = field(default_factory=WedgeWish)
+    cleat: CleatWish = field(default_factory=CleatWish)
     ankle: float | None = None
+
+    @classmethod
+    def of(cls, **wished: Any) -> FootWish:
+        """Return the wish that the record's words spell.
+
+        Examples
+        --------
+        >>> FootWish.of(support_level=0.8, forefoot=2.0).wedges.forefoot
+        2.0
+        """
+        return cls().but(**wished)
+
+    def but(self, **wished: Any) -> FootWish:
+        """Return this wish with single ones, in the record's words, in the place of its own.
+
+        Raises
+        ------
+        TypeError
+            There is no such word.
+        """
+        rooms: dict[str, dict[str, Any]] = {}
+        for word, value in wished.items():
+            if word not in WORDS:
+                raise TypeError(f"there is no wish {word!r}")
+            room, name = WORDS[word]
+            rooms.setdefault(room, {})[name] = value
+        own = rooms.pop("", {})
+        own |= {room: replace(getattr(self, room), **its) for room, its in rooms.items()}
+        return replace(self, **own)
+
+    def said(self) -> dict[str, Any]:
+        """Return what was wished, and nothing else, in the record's words."""
+        every = {
+            word: getattr(getattr(self, room) if room else self, name)
+            for word, (room, name) in WORDS.items()
+        }
+        return {word: value for word, value in every.items() if value is not None}
 
     def over(self, other: FootWish) -> FootWish:
         """Return `other` with this foot's own wishes put in its place."""
-        own = {f.name: getattr(self, f.name) for f in fields(self)}
-        return replace(other, **{name: value for name, value in own.items() if value is not None})
+        return other.but(**self.said())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,9 +174,8 @@ class PlanWishes:
         """Return the wishes as plain data for the plan: only what was wished."""
         record: dict[str, Any] = {}
         for name in ("both", "left", "right"):
-            own = asdict(getattr(self, name))
-            wished = {k: _listed(v) for k, v in own.items() if v is not None}
-            if wished:
+            own: FootWish = getattr(self, name)
+            if wished := {word: _listed(value) for word, value in own.said().items()}:
                 record[name] = wished
         if self.kit is not None:
             record["kit"] = self.kit.name

@@ -194,7 +194,7 @@ def sold(height: float, thicknesses: Sequence[float] = SOLD_MM) -> float:
     return float(min(found)) if found else 5.0 * math.ceil(height / 5.0 - 1e-3)
 
 
-def chosen(words: Sequence[str], where: str = "--material") -> dict[str, str]:
+def chosen(words: Sequence[str]) -> dict[str, str]:
     """Return materials by kind of part from texts like ``pad=final-eva``.
 
     Raises
@@ -206,16 +206,16 @@ def chosen(words: Sequence[str], where: str = "--material") -> dict[str, str]:
     for text in words:
         kind, sep, name = (part.strip() for part in text.partition("="))
         if not sep or not name:
-            raise PlanError(f"{where}: {text!r} is not KIND=NAME, such as pad=final-eva")
-        found[_kind(kind, where)] = name
+            raise PlanError(f"{text!r} is not KIND=NAME, such as pad=final-eva").asking("material")
+        found[_kind(kind)] = name
     return found
 
 
-def _kind(kind: str, where: str) -> str:
+def _kind(kind: str) -> str:
     if kind not in KINDS:
         near = difflib.get_close_matches(kind, KINDS, n=1, cutoff=0.5)
         hint = f"did you mean {near[0]}?" if near else f"it is one of {', '.join(KINDS)}"
-        raise PlanError(f"{where}: there is no kind of part {kind!r}; {hint}")
+        raise PlanError(f"there is no kind of part {kind!r}; {hint}").asking("material")
     return kind
 
 

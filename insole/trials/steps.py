@@ -228,8 +228,7 @@ def _cleat(plan: Plan, foot: FootPlan, move: str, sign: int, limits: Limits) -> 
             landmarks=marks,
             shoe=_shoe(plan) if plan.shoe else None,
             limits=limits,
-            offset=place,
-            yaw=yaw,
+            wish=cleats.CleatWish(offset=place, yaw=yaw),
         )
     except PlanError as error:
         return Move(words=str(error))

@@ -37,7 +37,9 @@ def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
         write_whole(path, text.encode())
     except OSError as error:
         reason = why(error)
-        raise InsoleError(f"{path} cannot be written: {reason}; choose another --out") from None
+        raise InsoleError(f"{path} cannot be written: {reason}; choose another file").asking(
+            "out"
+        ) from None
     try:
         questions.decide(answers, clinician)
     except RefusedError as error:

@@ -145,7 +145,9 @@ def check_made_part(
     if not wanted:
         what = f"no {name}" + (f" for the {side} foot" if side is not None else "")
         has = ", ".join(part.label for part in parts) or "none at all"
-        raise PlanError(f"the plan has {what}; its parts are {has}: give one of them as --part")
+        raise PlanError(f"the plan has {what}; its parts are {has}: name one of them").asking(
+            "part"
+        )
     check = made.check_made(
         reading.read(shots.files),
         wanted,

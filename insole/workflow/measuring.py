@@ -117,8 +117,8 @@ def left_and_right(
         if twin is not foot:
             raise SideError(
                 f"{twin.facts.file} and {foot.facts.file} both show the {foot.facts.side} foot; "
-                "give one left and one right, or state the sides with --side in their order"
-            )
+                "give one left and one right, or state the sides in their order"
+            ).asking("side")
     return by_side.get(Side.LEFT), by_side.get(Side.RIGHT)
 
 

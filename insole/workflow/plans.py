@@ -157,11 +157,13 @@ def save_plan(plan: Plan, out: Path) -> Path:
             if path.read_bytes() == data:
                 return path
             raise InsoleError(
-                f"{path} holds another plan; give this one a new --version, or another --out"
-            )
+                f"{path} holds another plan; give this one a new version, or another folder"
+            ).asking("version", "out")
         out.mkdir(parents=True, exist_ok=True)
         write_whole(path, data)
     except OSError as error:
         reason = why(error)
-        raise InsoleError(f"{path} cannot be written: {reason}; choose another --out") from None
+        raise InsoleError(f"{path} cannot be written: {reason}; choose another folder").asking(
+            "out"
+        ) from None
     return path

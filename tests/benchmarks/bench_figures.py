@@ -53,7 +53,7 @@ def _figures(place: Path, parts: list[Part], tag: str, note: Note) -> None:
         pages = pypdfium2.PdfDocument((place / "paper" / f"{stem}-{tag}.pdf").read_bytes())
         texts[stem] = " ".join(page.get_textpage().get_text_bounded() for page in pages)
     tops = [float(np.ptp(part.vertices[:, 2])) for part in parts]
-    crests = [float(part.facts["crest_height"]) for part in parts if "crest_height" in part.facts]
+    crests = [part.facts.crest.height for part in parts if part.facts.crest is not None]
     for name, text in texts.items():
         whole = " ".join(text.split())
         patterns = (

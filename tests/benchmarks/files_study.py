@@ -132,7 +132,7 @@ def wishes(rng: np.random.Generator, number: int) -> PlanWishes:
     shifted = rng.random() < 0.3
     tender = rng.random() < 0.2
     contoured = rng.random() < 0.35
-    both = FootWish(
+    both = FootWish.of(
         contoured=str(rng.choice(["three-quarter", "full"])) if contoured else None,
         cup=maybe(0.5, 6, 14, 1.0) if contoured else None,
         metatarsal=maybe(0.5, 4, 6, 1.0) if contoured else None,
@@ -293,7 +293,7 @@ def look_at_print(place: Path, parts: list[Part], tag: str, ledger: Ledger) -> N
         closed = mesh.is_watertight and mesh.is_winding_consistent and mesh.volume > 0
         ledger.note("mesh not closed", not closed, path.name)
         ledger.note("STL volume, %", 100 * abs(mesh.volume / wanted - 1), path.name)
-        engraved = part.volume - float(part.facts.get("engraved_volume", 0.0))
+        engraved = part.volume - part.facts.engraved.volume
         off = 100 * abs(mesh.volume / engraved - 1)
         ledger.note("mesh to planned volume, %", off, path.name)
         below = shapely.transform(footprint(mesh), lambda p: np.column_stack([-p[:, 1], p[:, 0]]))
@@ -318,7 +318,7 @@ def look_at_print(place: Path, parts: list[Part], tag: str, ledger: Ledger) -> N
 
 def note_side(shape: shapely.Polygon, part: Part, where: str, ledger: Ledger) -> None:
     """Enter whether the notch lies at the big toe: seen from above, at a left foot's right."""
-    if "notch" not in part.facts:
+    if part.facts.notch is None:
         return
     wanted = 1 if part.side is Side.LEFT else -1
     ledger.note("wrong side", notch_side(shape) != wanted, f"{where} {part.label}")

@@ -23,7 +23,7 @@ from insole.planning import outline, seating
 from insole.planning.support import kit
 from insole.planning.support import pad as support
 from insole.planning.support.tops import PadTop
-from insole.planning.support.wish import PadWish
+from insole.planning.support.wish import SupportWish
 from insole.record import rings
 from insole.record.limits import default_limits
 from insole.record.planned_parts import PadPlan
@@ -68,7 +68,7 @@ def mean_form(feet: int = FEET, seed: int = SEED) -> kit.Form:
     for _, foot in made_up(feet, seed):
         shoe = level_shoe(foot)
         seated = seating.seat(foot, outline.lay_out(foot, shoe, limits), shoe, limits=limits)
-        pad = support.plan_pad(seated, wish=PadWish(), limits=limits).pad
+        pad = support.plan_pad(seated, wish=SupportWish(), limits=limits).pad
         if pad is None:
             continue
         _, edge = rings.edges_at(seated.base, pad.crest.from_rear)

@@ -50,7 +50,7 @@ HEEL = (35.0, 0.0)  # place of the bump on a base
 
 def changes(part: Part) -> dict[str, tuple[Change, tuple[float, float]]]:
     """Return what is done to a part, and the place where it is read."""
-    at = part.facts.get("crest") or HEEL
+    at = part.facts.crest.at if part.facts.crest is not None else HEEL
     return {
         "as planned": (nothing, at),
         "0.5 too high": (bump(*at, 0.5), at),

@@ -104,7 +104,7 @@ def planned(foot: MeasuredFoot, name: str, edge: float | None = None) -> Row:
     shoe, limits = level_shoe(foot), default_limits()
     start = time.perf_counter()
     left = foot.foot.side is Side.LEFT
-    wishes = planner.PlanWishes(both=planner.FootWish(medial_edge=edge))
+    wishes = planner.PlanWishes(both=planner.FootWish.of(medial_edge=edge))
     plan = planner.plan(foot if left else None, None if left else foot, shoe, wishes)
     took = time.perf_counter() - start
     record = plan.feet[0]
@@ -124,7 +124,7 @@ def planned(foot: MeasuredFoot, name: str, edge: float | None = None) -> Row:
         foot if left else None,
         None if left else foot,
         shoe,
-        planner.PlanWishes(both=planner.FootWish(contoured="full", support_level=0.8)),
+        planner.PlanWishes(both=planner.FootWish.of(contoured="full", support_level=0.8)),
     ).feet[0]
     return Row(
         level=record.pad.support_level,

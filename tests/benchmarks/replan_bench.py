@@ -13,7 +13,6 @@ import statistics
 import sys
 import tempfile
 import time
-from dataclasses import replace
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -31,8 +30,8 @@ ROOT = Path(__file__).resolve().parents[2]
 def changed(wish: FootWish, k: int) -> FootWish:
     """Return a wish with the k-th other level, or the k-th other place of a moved pad."""
     if wish.shift != (0.0, 0.0):
-        return replace(wish, shift=(3.0 - 0.5 * k, -2.0 + 0.5 * k))
-    return replace(wish, support_level=0.6 + 0.01 * k)
+        return wish.but(shift=(3.0 - 0.5 * k, -2.0 + 0.5 * k))
+    return wish.but(support_level=0.6 + 0.01 * k)
 
 
 def main() -> int:
@@ -50,9 +49,9 @@ def main() -> int:
     left, right = measuring.measure_feet(scans)
     bed = shoe.load(ROOT / "sample_scans/shoe.toml")
     wishes = {
-        "pad": FootWish(support_level=0.8),
-        "pad moved": FootWish(support_level=0.8, shift=(3.0, -2.0)),
-        "contoured bed": FootWish(support_level=0.8, contoured="full"),
+        "pad": FootWish.of(support_level=0.8),
+        "pad moved": FootWish.of(support_level=0.8, shift=(3.0, -2.0)),
+        "contoured bed": FootWish.of(support_level=0.8, contoured="full"),
     }
     for name, wish in wishes.items():
         first, again, memory = [], [], planner.Memory()

@@ -128,14 +128,14 @@ def test_lines_of_shims_are_cut_into_the_foot_face_and_letters_keep_clear_of_the
     part, plain = (as_worn(base(sample_foot(wedges=w), "demo")) for w in (WEDGES, ()))
     mesh = mesh_of(part)
     assert mesh.is_watertight
-    assert mesh.volume == pytest.approx(part.volume - part.facts["engraved_volume"], rel=1e-4)
+    assert mesh.volume == pytest.approx(part.volume - part.facts.engraved.volume, rel=1e-4)
     drawn = shim_lines(part)
     section, without = (
         solids.region_above(solids.solid_of(p.vertices, p.faces), 1.35) for p in (part, plain)
     )
     taken = without.difference(section).area
     assert 0.7 * 0.6 * drawn.length < taken < 0.6 * drawn.length + 5.0  # some lie on the grid
-    assert part.facts["paper_only"] == ()
+    assert part.facts.engraved.paper_only == ()
     ink = shapely.union_all([mark_shape(mark) for mark in part.marks if mark.face == "shoe"])
     assert ink.distance(drawn) > 0.5
     assert build.check(part) == []
@@ -153,7 +153,7 @@ def test_grooves_leave_the_least_thickness() -> None:
     """1.5 mm takes 0.3 mm, 1.35 mm takes 0.15 mm, 1.2 mm takes none; 1.2 mm always stays."""
     for thickness, depth in ((1.5, 0.3), (1.35, 0.15), (1.2, 0.0), (2.0, 0.3)):
         part = as_worn(base(sample_foot(thickness=thickness), "demo"))
-        assert part.facts["groove_depth"] == pytest.approx(depth)
+        assert part.facts.groove_depth == pytest.approx(depth)
         solid = solids.solid_of(part.vertices, part.faces)
         plan = Polygon(part.outline)
         under = solids.region_above(solid, max(thickness - depth - 0.02, 0.6))

@@ -159,13 +159,13 @@ def test_the_key_follows_every_wish_and_the_shoe_s_content(tmp_path: Path, monke
     request = Request(
         scans=(Shots(files=(tmp_path / "a_left.ply",)),),
         shoe=shoe,
-        wishes=PlanWishes(both=FootWish(support_level=0.8)),
+        wishes=PlanWishes(both=FootWish.of(support_level=0.8)),
     )
 
     def key(of: Request = request, to: Goal = Goal.PARTS, case: str = "a", **settings: Any) -> str:
         return ledger.key_of(case, of, to, Settings(**settings), False)
 
-    other = replace(request, wishes=PlanWishes(both=FootWish(support_level=0.9)))
+    other = replace(request, wishes=PlanWishes(both=FootWish.of(support_level=0.9)))
     keys = [
         key(),
         key(other),

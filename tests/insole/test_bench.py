@@ -273,7 +273,7 @@ def warned_feet() -> list[FootPlan]:
         pair = (foot, None) if side == "left" else (None, foot)
         for shoe in (None, parse(STIFF)):
             for net in (2.5, -2.5):
-                both = FootWish(forefoot=net, support_level=0.8)
+                both = FootWish.of(forefoot=net, support_level=0.8)
                 plans.append(planner.plan(*pair, shoe, PlanWishes(both=both)))
     return [foot for plan in plans for foot in plan.feet]
 

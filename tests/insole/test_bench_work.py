@@ -11,6 +11,7 @@ import pytest
 import shapely
 
 from footscan.scan import Side
+from insole.parts.facts import Engraved, Facts
 from insole.parts.part import Part
 from insole.record.limits import default_limits
 from insole.record.plan import CleatPlan, ThicknessRow
@@ -181,7 +182,7 @@ def test_words_that_a_part_cannot_carry_are_listed(tmp_path: Path) -> None:
         outline=np.zeros((0, 2)),
         volume=1.0,
         material="trial-eva",
-        facts={"paper_only": ("SHOE SIDE", "ARCH PAD")},
+        facts=Facts(engraved=Engraved(paper_only=("SHOE SIDE", "ARCH PAD"))),
     )
     text = words(bench(tmp_path, sample_plan(), [part])[0])
     assert "write on by hand: SHOE SIDE, ARCH PAD" in text

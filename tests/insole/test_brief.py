@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from insole.output.brief import LINES, brief, next_step
+from insole.cli.show.plans import next_step
+from insole.output.brief import LINES, brief
 from insole.record.planned_contact import EffectCase, EffectPlan
 from insole.record.planned_parts import WedgePlace
 from insole.record.questions import QUESTIONS, SHORT_CAUTION
@@ -32,11 +33,11 @@ def test_a_pair_with_all_shims_and_many_warnings_is_twenty_lines():
     plan = plans.sample_plan(under=True)
     for side in ("left", "right"):
         plan = with_notes(plan, side, *(warn(f"w{k}{side}", f"mind {k} {side}") for k in range(9)))
-    rows = brief(plan, "make it")
+    rows = brief(plan, "make it", "in the whole plan")
     assert len(rows) == LINES == 20
     assert all(rows)  # no empty line is counted as one
     assert max(map(len, rows)) <= 150
-    count = next(row for row in rows if "more: --full" in row)
+    count = next(row for row in rows if "more: in the whole plan" in row)
     shown = [row for row in rows if row.startswith("Watch: ")]
     assert len(shown) + int(count.split()[0]) == 19  # 9 each, and one that both carry
     assert rows[-2:] == ["Next: make it", SHORT_CAUTION]

@@ -85,17 +85,17 @@ def test_wrong_volume_is_caught() -> None:
 
 def test_edges_are_held_against_the_process() -> None:
     part = parts()["right-forefoot-shim"]
-    thin = replace(part, facts={**part.facts, "thin_edge": 0.3})
+    thin = replace(part, facts=replace(part.facts, edge=0.3))
     assert any("0.3 mm is too thin for printing" in s for s in check(thin, process="print"))
     assert check(thin, process="cut") == []
-    other = replace(part, facts={**part.facts, "thick_edge_planned": 5.0})
+    other = replace(part, facts=replace(part.facts, thick_edge_planned=5.0))
     assert any("the plan says 5.0 mm" in s for s in check(other))
     high = parts()["left-arch-pad"]
-    high = replace(high, facts={**high.facts, "edge_most": 1.2})
+    high = replace(high, facts=replace(high.facts, edge_most=1.2))
     assert any("a step that can be felt" in s for s in check(high))
-    standing = replace(high, facts={**high.facts, "standing_edge": 1.2})
+    standing = replace(high, facts=replace(high.facts, standing_edge=1.2))
     assert not any("a step that can be felt" in s for s in check(standing))
-    higher = replace(standing, facts={**standing.facts, "edge_most": 1.4})
+    higher = replace(standing, facts=replace(standing.facts, edge_most=1.4))
     assert any("at most 1.2 mm" in s for s in check(higher))
 
 

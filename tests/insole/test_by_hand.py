@@ -144,7 +144,7 @@ def test_a_wedge_against_the_tilt_is_said_and_none_is_made_from_it():
 
 
 def test_the_plan_carries_both_feet_s_values_and_what_speaks_against_it():
-    wishes = PlanWishes(both=FootWish(pad=False, forefoot=1.0), confirm_zero=True)
+    wishes = PlanWishes(both=FootWish.of(pad=False, forefoot=1.0), confirm_zero=True)
     hand = ByHand(
         left=HandFoot(lengths={"ball_girth": 246.0}, hallux="stiff"),
         right=HandFoot(forefoot_tilt=-6.0),

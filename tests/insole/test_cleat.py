@@ -32,7 +32,8 @@ def shoe(tube: float | None = None, **slots) -> Shoe:
 
 
 def plan(offset=None, yaw=None, of=None, marks=MARKS):
-    return cleat.plan_cleat(landmarks=marks, shoe=of, limits=LIMITS, offset=offset, yaw=yaw)
+    wish = cleat.CleatWish(offset=offset, yaw=yaw)
+    return cleat.plan_cleat(landmarks=marks, shoe=of, limits=LIMITS, wish=wish)
 
 
 def codes(notes):

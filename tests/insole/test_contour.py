@@ -49,7 +49,7 @@ def planned(side: str = "right", length: float = 260.0, arch: float = 13.0, **wi
     )
     wish = {"contoured": "three-quarter", "support_level": 0.8} | wish
     pair = (foot, None) if side == "left" else (None, foot)
-    return planner.plan(*pair, shoe, PlanWishes(both=FootWish(**wish))).feet[0]
+    return planner.plan(*pair, shoe, PlanWishes(both=FootWish.of(**wish))).feet[0]
 
 
 def thickness(foot: FootPlan, x, y) -> np.ndarray:
@@ -206,7 +206,7 @@ def test_the_plan_says_first_what_it_does():
 def test_changes_are_said_in_words():
     foot = feet.analytic()
     plans = [
-        planner.plan(None, foot, SHOE, PlanWishes(both=FootWish(support_level=0.8, **wish)))
+        planner.plan(None, foot, SHOE, PlanWishes(both=FootWish.of(support_level=0.8, **wish)))
         for wish in ({}, {"contoured": "full"}, {"contoured": "three-quarter", "cup": 12.0})
     ]
     words = describe_change(plans[0], plans[1])
@@ -224,10 +224,10 @@ def test_the_part_is_closed_of_its_side_and_volume(length):
         assert part.name == CONTOUR
         mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
         assert mesh.is_watertight
-        assert mesh.volume == pytest.approx(part.volume - part.facts["engraved_volume"], rel=2e-3)
+        assert mesh.volume == pytest.approx(part.volume - part.facts.engraved.volume, rel=2e-3)
         assert part.vertices[:, 2].min() == pytest.approx(0.0, abs=0.05)
         assert {side.upper(), "CONTOURED BED", "SHOE SIDE", "DEMO", ">"} == set(
-            part.facts["engraved"]
+            part.facts.engraved.texts
         )
         # the arch side is higher: to the left of a right foot seen from above, and mirrored
         crest = np.abs(part.vertices[:, 0] - foot.contour.crest.from_rear) < 2.0
@@ -255,7 +255,7 @@ def test_the_printer_is_told_where_it_wants_supports():
     said = {}
     for name, shoe in (("level", SHOE), ("raised", high)):
         foot = feet.analytic(side="right", arch=13.0)
-        wish = PlanWishes(both=FootWish(contoured="three-quarter", support_level=0.8))
+        wish = PlanWishes(both=FootWish.of(contoured="three-quarter", support_level=0.8))
         plan = planner.plan(None, foot, shoe, wish)
         assert isinstance(plan, Plan)
         part = contoured_bed(plan.feet[0], "demo")
@@ -281,7 +281,7 @@ def test_a_left_bed_is_the_mirrored_right_one():
         one = np.concatenate(left.lines[word]) * [1.0, -1.0]
         other = np.concatenate(right.lines[word])
         assert np.allclose(one[np.lexsort(one.T)], other[np.lexsort(other.T)], atol=1e-6)
-    assert left.facts["notch"][1] == pytest.approx(-right.facts["notch"][1])
+    assert left.facts.notch[1] == pytest.approx(-right.facts.notch[1])
 
 
 def test_the_boundary_solid_has_smooth_faces_and_the_same_volume():

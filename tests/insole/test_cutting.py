@@ -20,6 +20,7 @@ from insole.errors import OutputError, PlanError
 from insole.output.cut import checked, cutting, layers, lettering, written
 from insole.output.cut.cutting import Face
 from insole.parts.build import all_parts
+from insole.parts.facts import Engraved, Facts
 from insole.parts.part import Mark, Part
 from insole.readback.drawings import read_drawing
 from tests.insole.test_printing import mirrored, prism, side_by_notch
@@ -203,7 +204,7 @@ def test_each_part_says_its_side_on_each_face(parts: list[Part]) -> None:
 def test_a_mark_that_did_not_fit_is_not_cut(tmp_path: Path) -> None:
     """On sheet too thin to engrave, the side is drawn with a pen instead."""
     mark = Mark(text="RIGHT", x=30.0, y=15.0, size=5.0)
-    thin = replace(prism(), marks=(mark,), facts={"paper_only": ("RIGHT",)})
+    thin = replace(prism(), marks=(mark,), facts=Facts(engraved=Engraved(paper_only=("RIGHT",))))
     path = write(tmp_path / "x.dxf", [thin], face="shoe")
     assert not rings_in(path, "ENGRAVE")
     assert rings_in(path, "PEN")
@@ -266,7 +267,7 @@ def test_parts_keep_clear_of_each_other(tmp_path: Path, parts: list[Part]) -> No
 
 def test_grind_lines_carry_their_thickness(tmp_path: Path, right: list[Part]) -> None:
     (shim,) = [part for part in right if part.name == "forefoot-shim"]
-    bare = replace(shim, facts={k: v for k, v in shim.facts.items() if k != "grind_levels"})
+    bare = replace(shim, facts=replace(shim.facts, levels={}))
     counts = [len(rings_in(write(tmp_path / "x.dxf", [p]), "GRIND")) for p in (shim, bare)]
     assert counts[0] > counts[1] >= len(shim.lines["grind"])
 

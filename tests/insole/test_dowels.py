@@ -46,7 +46,7 @@ def planned(
     limits = default_limits().changed(base__thickness=thickness, base__heel_cup=rim)
     foot = feet.analytic(side=side, **SHAPES[shape])
     both = (foot, None) if side == "left" else (None, foot)
-    wishes = PlanWishes(both=FootWish(**wish), dowels=True)
+    wishes = PlanWishes(both=FootWish.of(**wish), dowels=True)
     return planner.plan(*both, SHOE, wishes, limits=limits)
 
 
@@ -180,7 +180,7 @@ def test_parts_have_their_sockets(side: str) -> None:
         part = by_name[name]
         mesh = mesh_of(part)
         assert mesh.is_watertight
-        wanted = part.volume - part.facts["engraved_volume"]
+        wanted = part.volume - part.facts.engraved.volume
         assert mesh.volume == pytest.approx(wanted, rel=1e-3)
     for name, height in (("arch-pad", 1.0), ("base", 1.9)):
         part = by_name[name]
@@ -198,7 +198,7 @@ def test_dowels_fill_both_sockets_and_leave_a_gap() -> None:
     """Four, one to spare, as long as both sockets less 0.4 mm, 0.3 mm thinner than these."""
     _, parts = made(side="right")
     row = next(part for part in parts if part.name == "dowels")
-    assert row.facts["pieces"] == 4
+    assert row.facts.pieces == 4
     assert row.vertices[:, 2].max() == pytest.approx(2.0 + 1.2 - 0.4, abs=1e-3)
     section = solids.region_above(solids.solid_of(row.vertices, row.faces), 1.5)
     pegs = shapely.get_parts(section)
@@ -242,11 +242,14 @@ def test_step_files_have_the_sockets(tmp_path: Path) -> None:
 def test_checks_find_sockets_that_are_missing_or_too_deep() -> None:
     _, parts = made(side="right")
     pad = next(part for part in parts if part.name == "arch-pad")
-    away = tuple((x, y + 6.0) for x, y in pad.facts["sockets"])
-    found = build.check(replace(pad, facts=pad.facts | {"sockets": away}))
+    away = tuple((x, y + 6.0) for x, y in pad.facts.sockets.places)
+    found = build.check(
+        replace(pad, facts=replace(pad.facts, sockets=replace(pad.facts.sockets, places=away)))
+    )
     assert any("find no socket" in sentence for sentence in found)
     bottom = next(part for part in parts if part.name == "base")
-    found = build.check(replace(bottom, facts=bottom.facts | {"socket_depth": 1.8}))
+    shallow = replace(bottom.facts.sockets, depth=1.8)
+    found = build.check(replace(bottom, facts=replace(bottom.facts, sockets=shallow)))
     assert any("only 0.6 mm are left under its dowels" in sentence for sentence in found)
     thin = as_worn(_lowered(planned(0).feet[0], 2.6))
     assert any("less than 1.2 mm are left over" in sentence for sentence in build.check(thin))

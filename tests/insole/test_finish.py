@@ -24,6 +24,7 @@ from insole.output.readme import Making
 from insole.output.settings import Settings
 from insole.parts import bevel, build, engraving, solids
 from insole.parts.base import base
+from insole.parts.facts import Vents
 from insole.parts.finish import BevelWish, Finish, bevel_wish, vent_wish
 from insole.parts.pad import arch_pad
 from insole.parts.part import Mark, Part, as_worn
@@ -71,7 +72,7 @@ def test_a_base_is_bevelled_on_the_shoe_side_and_stays_sound(side):
     part = base_of(side)
     mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
     assert mesh.is_watertight
-    assert mesh.volume == pytest.approx(part.volume - part.facts["engraved_volume"], rel=2e-4)
+    assert mesh.volume == pytest.approx(part.volume - part.facts.engraved.volume, rel=2e-4)
     solid = solids.solid_of(part.vertices, part.faces)
     whole = Polygon(part.outline, part.holes)
     low, high = (solids.region_above(solid, z) for z in (0.45, 1.1))
@@ -87,12 +88,13 @@ def test_a_base_is_bevelled_on_the_shoe_side_and_stays_sound(side):
 
 
 def test_a_bevel_that_leaves_too_little_says_how_much_goes():
-    with pytest.raises(PartError, match=r"at least 0\.4 mm must stay; give --bevel 1\.1@45") as no:
+    with pytest.raises(PartError, match=r"at least 0\.4 mm must stay; give 1\.1@45") as no:
         base(foot_of("right"), "x", Finish(bevel=BevelWish(width=2.0, angle=45.0)))
-    text = re.search(r"--bevel (\S+) or less", str(no.value))[1]
+    assert no.value.asks == ("bevel",)
+    text = re.search(r"give (\S+) or less", str(no.value))[1]
     bevel.check_bevel(bevel_wish(text), 1.5, 0.4, "base")
     wide = Finish(bevel=BevelWish(width=1.0, angle=45.0), nozzles={"base-pp": 0.6})
-    with pytest.raises(PartError, match=r"at least 0\.6 mm must stay; give --bevel 0\.9@45"):
+    with pytest.raises(PartError, match=r"at least 0\.6 mm must stay; give 0\.9@45"):
         base(foot_of("right"), "x", wide)
 
 
@@ -117,7 +119,7 @@ def test_a_slip_in_a_wish_is_one_sentence(reader, text, sentence):
 
 def test_holes_keep_off_heel_ball_crest_pad_and_border():
     part, foot = base_of("right"), foot_of("right")
-    spots = np.array(part.facts["vents"])
+    spots = np.array(part.facts.vents.places)
     assert len(spots) > 10
     ring = Polygon(foot.base.outline)
     assert spots[:, 0].min() - 1.5 >= 0.28 * 278.0
@@ -136,26 +138,26 @@ def test_holes_keep_off_heel_ball_crest_pad_and_border():
 
 def test_a_left_base_has_the_mirrored_holes_in_mesh_and_cut_file():
     left, right = (base_of(side) for side in ("left", "right"))
-    one = np.array(sorted(map(tuple, np.array(left.facts["vents"]) * [1.0, -1.0])))
-    assert one == pytest.approx(np.array(sorted(right.facts["vents"])), abs=1e-6)
+    one = np.array(sorted(map(tuple, np.array(left.facts.vents.places) * [1.0, -1.0])))
+    assert one == pytest.approx(np.array(sorted(right.facts.vents.places)), abs=1e-6)
     for part in (left, right):
         solid = solids.solid_of(part.vertices, part.faces)
         region = solids.region_above(solid, 1.3)
-        assert not any(region.contains(shapely.Point(spot)) for spot in part.facts["vents"])
+        assert not any(region.contains(shapely.Point(spot)) for spot in part.facts.vents.places)
         rings = cutting.cut_rings(part)  # toes up: a place (x, y) lies at (-y, x)
         middles = sorted(
             tuple(np.round(Polygon(ring).centroid.coords[0], 2).tolist()) for ring in rings[:-1]
         )
-        wanted = sorted((round(-y, 2), round(x, 2)) for x, y in part.facts["vents"])
+        wanted = sorted((round(-y, 2), round(x, 2)) for x, y in part.facts.vents.places)
         assert np.array(middles) == pytest.approx(np.array(wanted), abs=0.011)
         record = recorded(part, Settings().materials)
         assert np.array(sorted(record["vents"])) == pytest.approx(
-            np.array(sorted(right.facts["vents"])), abs=2e-3
+            np.array(sorted(right.facts.vents.places)), abs=2e-3
         )  # in the bed frame, both feet alike
 
 
 def test_tender_spots_stay_without_a_hole():
-    foot, hole = foot_of("right"), base_of("right").facts["vents"][0]
+    foot, hole = foot_of("right"), base_of("right").facts.vents.places[0]
     ring = Polygon(foot.base.outline)
     _, spots = vented(foot, WISH.vents, ring, tender=(hole,))
     assert np.hypot(*(np.array(spots) - hole).T).min() >= 10.0
@@ -174,14 +176,16 @@ def test_tender_spots_stay_without_a_hole():
 def test_a_hole_in_a_loaded_zone_is_refused_when_read_back(spot, words):
     foot = json.loads(foot_of("right").model_dump_json())
     foot["pad"]["crest"]["y"] = 8.0
-    good = [tuple(place) for place in base_of("right").facts["vents"]]
+    good = [tuple(place) for place in base_of("right").facts.vents.places]
     check_vents("right-base", good, 3.0, foot["base"]["outline"], foot)
     with pytest.raises(OutputError, match=words):
         check_vents("right-base", [*good, spot], 3.0, foot["base"]["outline"], foot)
 
 
 def test_a_part_without_room_for_holes_is_named():
-    part = replace(base_of("left"), facts={**base_of("left").facts, "vents": ()})
+    part = replace(
+        base_of("left"), facts=replace(base_of("left").facts, vents=Vents(places=(), diameter=4.0))
+    )
     run = Run(sample_plan(), MadeParts(parts=(part, base_of("right"))), Settings(), print)
     folder._note_vents(run)
     assert list(run.notes) == ["vents: left-base"]
@@ -197,7 +201,7 @@ def test_papers_say_and_draw_bevel_holes_and_cover(tmp_path):
     made = made_parts(plan, [base_of("right")], settings)
     words = size_words(made.parts[0])
     assert "underside's edge bevelled 1 mm wide at 45 degrees all round, 0.5 mm" in words
-    count = len(base_of("right").facts["vents"])
+    count = len(base_of("right").facts.vents.places)
     assert f"{count} ventilation holes of 3 mm" in words
     assert not re.search(r"\b(left|right)\b", words)  # a side's word on paper is a side
     path = tmp_path / "template.pdf"
@@ -259,9 +263,9 @@ def test_a_wide_nozzle_wants_thicker_edges_and_larger_letters(tmp_path):
     assert stem >= 1.2 * 1.1 - 0.02  # the stroke of an I, across
     foot = foot_of("right")
     pad = as_worn(arch_pad(foot, "demo"), nozzle=1.1)
-    assert all(m.size >= least - 1e-9 for m in pad.marks if m.text in pad.facts["engraved"])
+    assert all(m.size >= least - 1e-9 for m in pad.marks if m.text in pad.facts.engraved.texts)
     usual = as_worn(arch_pad(foot, "demo"))
-    assert min(m.size for m in usual.marks if m.text in usual.facts["engraved"]) < least
+    assert min(m.size for m in usual.marks if m.text in usual.facts.engraved.texts) < least
     (said,) = [s for s in build.check(usual, nozzle=0.6) if "edge" in s]
     assert (
         "its edge of 0.4 mm is too thin for printing from a filament with a nozzle of 0.6" in said

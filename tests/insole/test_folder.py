@@ -30,6 +30,7 @@ from insole.output.print import printing, step
 from insole.output.readme import Making, glue_rows
 from insole.output.settings import FolderError, Settings, folder_name
 from insole.parts.build import all_parts
+from insole.parts.facts import WedgeFacts
 from insole.parts.part import Part
 from insole.record.material_file import default_materials
 from insole.record.materials import Materials
@@ -116,8 +117,8 @@ def test_a_pair_gets_every_kind_of_file(whole: tuple[Path, list[str]]) -> None:
     assert said[2:] == [*printed, *about_sheets]
     assert all("-base needs a printer bed of 28" in text for text in said[:2])
     assert said[2] == (
-        "left-heel-shim is printed from TPU 95A: no sheet; for sheet stock name a sheet material, "
-        "as in --material shim=NAME"
+        "left-heel-shim is printed from TPU 95A: no sheet; for sheet stock choose a sheet "
+        "material for what is a shim"
     )
     assert all("% of it is waste" in text for text in about_sheets)
 
@@ -257,7 +258,9 @@ def test_readme_and_papers_round_a_thick_edge_alike(
     tmp_path: Path, pair: list[Part], plan: Plan
 ) -> None:
     """2.054 mm is 2.1 mm, also where the part keeps it as 2.05 (in binary a little less)."""
-    facts = {"thick_edge": 2.05, "thick_edge_planned": 2.054, "thin_edge": 0.5, "words": "1°"}
+    facts = WedgeFacts(
+        thick_side="big-toe side", thick_edge=2.05, thick_edge_planned=2.054, edge=0.5, words="1°"
+    )
     parts = [replace(part, facts=facts) for part in pair]
     text = (write(plan, parts, tmp_path) / "READ-ME-FIRST.txt").read_text(encoding="utf-8")
     assert "thick edge 2.1 mm" in text
@@ -476,8 +479,9 @@ def test_a_place_that_is_none_is_refused(tmp_path: Path, pair: list[Part], plan:
     with pytest.raises(FolderError, match=r"there is no folder .*nowhere; make it or choose"):
         write(plan, pair, tmp_path / "nowhere" / "out")
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    with pytest.raises(FolderError, match="file is a file; choose a folder with --out"):
+    with pytest.raises(FolderError, match="file is a file; choose a folder") as no:
         write(plan, pair, tmp_path / "file")
+    assert no.value.asks == ("out",)
 
 
 @pytest.mark.skipif(
@@ -553,7 +557,7 @@ def test_printed_pads_weigh_what_their_volume_says(whole: tuple[Path, list[str]]
     """The STL in the folder has the part's volume less the letters, read by another library."""
     for part in all_parts(sample_plan(under=True)):
         mesh = trimesh.load_mesh(whole[0] / "print" / f"{part.label}-demo-0001-v1.stl")
-        engraved = float(part.facts["engraved_volume"])
+        engraved = float(part.facts.engraved.volume)
         assert mesh.volume == pytest.approx(part.volume - engraved, rel=2e-3)
         assert np.ptp(mesh.vertices, axis=0) == pytest.approx(
             np.ptp(part.vertices, axis=0), abs=1e-3

@@ -85,7 +85,7 @@ def pair(plan: Plan) -> list[Part]:
 @pytest.fixture(scope="module")
 def scanned() -> Plan:
     """Return a plan of an analytic foot, whose sole is known by formula."""
-    spot = PlanWishes(right=FootWish(tender=((200.0, 25.0),)))
+    spot = PlanWishes(right=FootWish.of(tender=((200.0, 25.0),)))
     return planner.plan(feet.analytic(side="left"), feet.analytic(side="right"), parse(LEVEL), spot)
 
 
@@ -259,7 +259,7 @@ def test_the_solid_is_closed_with_the_volume_of_its_surface(plan, pair):
         inside = shapely.contains_xy(shelf, *np.meshgrid(upper.x, upper.y, indexing="ij"))
         top = upper.z[inside].max() + forms.SHELF_MM
         assert mesh.volume == pytest.approx((top - upper.z)[inside].sum(), rel=0.005)
-        assert mesh.volume == pytest.approx(part.volume - part.facts["engraved_volume"], rel=1e-3)
+        assert mesh.volume == pytest.approx(part.volume - part.facts.engraved.volume, rel=1e-3)
 
 
 def test_the_plantar_side_is_up_and_the_foot_is_turned_over_not_mirrored(plan, pair):
@@ -297,8 +297,8 @@ def test_left_and_right_of_one_foot_are_mirror_images(plan):
 
 def test_side_case_and_arrow_are_cut_into_the_bottom_and_read_right(pair):
     for part in pair:
-        assert set(part.facts["engraved"]) == {">", part.side.value.upper(), "FORM", "DEMO-0001"}
-        assert part.facts["paper_only"] == ()
+        assert set(part.facts.engraved.texts) == {">", part.side.value.upper(), "FORM", "DEMO-0001"}
+        assert part.facts.engraved.paper_only == ()
         solid = solids.solid_of(part.vertices, part.faces)
         cut = solids.region_above(solid, engraving.DEPTH_MM / 2)
         below = [mark for mark in part.marks if mark.face == "shoe"]
@@ -339,7 +339,7 @@ def test_the_shelf_says_the_side_from_above_and_not_mirrored(plan, pair, which):
     word = part.side.value.upper()
     mark = next(m for m in part.marks if m.face == "foot" and m.text == word)
     assert mark.size >= 4.0
-    assert part.facts["engraved_top"] == (word, ">", "DEMO-0001")
+    assert part.facts.engraved.on_top == (word, ">", "DEMO-0001")
     turn = np.radians(mark.turn)
     along, up = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
     corners = shapely.get_coordinates(engraving.mark_shape(mark)) - [mark.x, mark.y]
@@ -388,9 +388,9 @@ def test_a_good_form_passes_and_a_bad_one_is_told(pair):
     for part in pair:
         assert build.check(part, bed=(320, 200, 200)) == []
         assert any("does not fit" in text for text in build.check(part, bed=(200, 200, 200)))
-        thin = replace(part, facts={**part.facts, "least_wall": 3.0})
+        thin = replace(part, facts=replace(part.facts, least_wall=3.0))
         assert any("3.0 mm thick" in text for text in build.check(thin))
-        flat = replace(part, facts={**part.facts, "turned_over": False})
+        flat = replace(part, facts=replace(part.facts, turned_over=False))
         assert any("notch is not where" in text for text in build.check(flat))
     other = replace(pair[0], side=Side.RIGHT)
     assert any("notch is not where" in text for text in build.check(other))
@@ -401,7 +401,7 @@ def test_nothing_hangs_over_and_the_shelf_is_thick(pair):
         mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
         down = mesh.face_normals[:, 2] < -0.01
         assert part.vertices[part.faces[down]][:, :, 2].max() <= engraving.DEPTH_MM + 1e-3
-        assert part.facts["least_wall"] == pytest.approx(forms.SHELF_MM, abs=0.05)
+        assert part.facts.least_wall == pytest.approx(forms.SHELF_MM, abs=0.05)
 
 
 # ------------------------------------------------------------------ what there is no form for
@@ -533,7 +533,7 @@ def test_forms_have_an_exact_solid_for_step(
     assert (box.ymin, box.ymax) == pytest.approx(
         (outline[:, 1].min(), outline[:, 1].max()), abs=0.02
     )
-    assert box.zmax == pytest.approx(left.facts["height"], abs=0.1)
+    assert box.zmax == pytest.approx(left.facts.height, abs=0.1)
 
 
 def test_the_nodes_of_a_step_form_follow_its_surface(plan: Plan) -> None:

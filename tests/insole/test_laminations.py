@@ -18,6 +18,7 @@ from insole.output.cut.nesting import blanks
 from insole.output.cut.written import write_dxf
 from insole.parts import laminations, solids
 from insole.parts.base import base
+from insole.parts.facts import Facts
 from insole.parts.laminations import layers, sheets_for
 from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
@@ -59,11 +60,11 @@ def test_layers_of_a_shim_end_on_its_analytic_planes(net: float, side: str) -> N
     ends = shapely.box(x0, -99, x1, 99)
     roof = planes(wedge, Polygon(wedge.outline).intersection(ends))
     stack = layers(part)
-    thick, usual = [p.facts["thickness"] for p in stack], sheets_for(part.facts["thick_edge"])
+    thick, usual = [p.facts.thickness for p in stack], sheets_for(part.facts.thick_edge)
     # where the usual top is a mere strip, thin sheets go lower
     assert thick in (usual, sorted(usual))
     for layer in stack:
-        z = layer.facts["underside"]
+        z = layer.facts.underside
         wanted = plan
         for a, b, c in roof:  # a ramp falls across, a skive along: each ends on a straight line
             at = (z - c) / (a + b)
@@ -74,7 +75,7 @@ def test_layers_of_a_shim_end_on_its_analytic_planes(net: float, side: str) -> N
             )
         assert Polygon(layer.outline, layer.holes).area == pytest.approx(wanted.area, rel=2e-3)
         assert layer.volume == pytest.approx(
-            Polygon(layer.outline, layer.holes).area * layer.facts["thickness"]
+            Polygon(layer.outline, layer.holes).area * layer.facts.thickness
         )
 
 
@@ -83,10 +84,10 @@ def test_a_stack_holds_the_part_and_stands_proud_by_one_step_at_most(name: str) 
     """Seen at many places: top of the stack over top of the part is 0 to the stated step."""
     part = heel() if name == "shim" else planned("low" if name == "left pad" else "usual")[1]
     stack = layers(part)
-    step = stack[0].facts["step_error"]
-    assert {p.facts["thickness"] for p in stack[:-1]} <= {1.0, 0.5}
-    assert step == max(p.facts["thickness"] for p in stack) <= 3.0
-    assert stack[0].facts["lost"] == 0.0
+    step = stack[0].facts.step_error
+    assert {p.facts.thickness for p in stack[:-1]} <= {1.0, 0.5}
+    assert step == max(p.facts.thickness for p in stack) <= 3.0
+    assert stack[0].facts.lost == 0.0
     solid = solids.solid_of(part.vertices, part.faces)
     levels = np.arange(0.05, float(part.vertices[:, 2].max()), 0.05)
     rng = np.random.default_rng(1)
@@ -99,7 +100,7 @@ def test_a_stack_holds_the_part_and_stands_proud_by_one_step_at_most(name: str) 
     piled = np.zeros(len(at))
     for layer in stack:
         there = shapely.contains_xy(Polygon(layer.outline, layer.holes).buffer(1e-6), *at.T)
-        piled[there] = layer.facts["underside"] + layer.facts["thickness"]
+        piled[there] = layer.facts.underside + layer.facts.thickness
     assert (piled > top - 0.06).mean() > 0.98  # all but pieces too small to glue, at the side
     assert (piled - top < step + 0.06).all()
 
@@ -107,17 +108,17 @@ def test_a_stack_holds_the_part_and_stands_proud_by_one_step_at_most(name: str) 
 def test_layers_say_their_place_and_carry_the_next_outline() -> None:
     stack = layers(planned("usual")[1], tag="demo-v1")
     assert stack[0].label.rstrip("1").rstrip("0") == "right-arch-pad-layer-"
-    assert stack[0].facts["layers"] == stack[-1].facts["layer"]
-    step = max(layer.facts["thickness"] for layer in stack)
-    assert f"steps of at most {step:g} mm stand proud" in stack[0].facts["words"]
+    assert stack[0].facts.layers == stack[-1].facts.layer
+    step = max(layer.facts.thickness for layer in stack)
+    assert f"steps of at most {step:g} mm stand proud" in stack[0].facts.words
     for below, above in pairwise(stack):
-        if above.facts["layer"] == below.facts["layer"] + 1:
+        if above.facts.layer == below.facts.layer + 1:
             drawn = shapely.union_all([Polygon(line) for line in below.lines["next"]])
             assert drawn.symmetric_difference(Polygon(above.outline)).area < 1.0
             assert Polygon(below.outline).buffer(0.01).covers(Polygon(above.outline))
     assert not stack[-1].lines
     for layer in stack:
-        assert layer.facts["label"] == (f"R PAD {layer.facts['layer']}/{len(stack)}", "demo-v1")
+        assert layer.facts.label == (f"R PAD {layer.facts.layer}/{len(stack)}", "demo-v1")
         pen = [s for s in part_strokes(layer, title=False) if s.layer == "PEN"]
         plan = Polygon(layer.outline[:, ::-1] * [-1.0, 1.0])  # toes up, seen from above
         assert pen
@@ -127,7 +128,7 @@ def test_layers_say_their_place_and_carry_the_next_outline() -> None:
 def test_layers_are_cut_from_sheet_of_their_thickness(tmp_path: object) -> None:
     stack = layers(heel())
     thick = {thickness for _, thickness, _ in blanks(stack)}
-    assert thick == {p.facts["thickness"] for p in stack}
+    assert thick == {p.facts.thickness for p in stack}
     path = tmp_path / "layers.dxf"  # type: ignore[operator]
     write_dxf(path, stack)
     read_back_dxf(path, parts=stack)
@@ -137,7 +138,7 @@ def test_sockets_go_through_the_layers_that_they_reach() -> None:
     """2 mm deep: two layers of 1 mm have three holes each, the third has none."""
     _, parts = made(side="right")
     pad = next(part for part in parts if part.name == "arch-pad")
-    counts = {layer.facts["layer"]: len(layer.holes) for layer in layers(pad)}
+    counts = {layer.facts.layer: len(layer.holes) for layer in layers(pad)}
     assert [counts[k] for k in (1, 2, 3)] == [3, 3, 0]
 
 
@@ -152,8 +153,8 @@ def test_what_is_not_built_up_is_refused() -> None:
 
 def test_small_pieces_are_left_out() -> None:
     part = heel()
-    assert [p for p in layers(part, least=(1e5, 10.0)) if p.facts["layer"] > 1] == []
-    assert [p for p in layers(part, least=(200.0, 200.0)) if p.facts["layer"] > 1] == []
+    assert [p for p in layers(part, least=(1e5, 10.0)) if p.facts.layer > 1] == []
+    assert [p for p in layers(part, least=(200.0, 200.0)) if p.facts.layer > 1] == []
     assert len(layers(part)) > 1
 
 
@@ -173,7 +174,7 @@ def cone() -> Part:
         holes=(),
         faces=np.array(made.faces),
         outline=ring,
-        facts={},
+        facts=Facts(),
         lines={},
     )
 
@@ -181,18 +182,18 @@ def cone() -> Part:
 def test_a_stack_that_lost_its_top_says_how_much() -> None:
     stack = layers(cone(), tops=())
     assert len(stack) == 10
-    assert {layer.facts["left_out"] for layer in stack} == {1}
-    assert {layer.facts["lost"] for layer in stack} == {1.0}
-    assert {layer.facts["layers"] for layer in stack} == {10}
+    assert {layer.facts.left_out for layer in stack} == {1}
+    assert {layer.facts.lost for layer in stack} == {1.0}
+    assert {layer.facts.layers for layer in stack} == {10}
 
 
 def test_a_thicker_sheet_ends_a_stack_whose_top_would_be_a_crumb() -> None:
     stack = layers(cone())
-    assert [layer.facts["thickness"] for layer in stack] == [1.0] * 9 + [2.0]
-    assert {layer.facts["left_out"] for layer in stack} == {0}
-    assert {layer.facts["lost"] for layer in stack} == {0.0}
+    assert [layer.facts.thickness for layer in stack] == [1.0] * 9 + [2.0]
+    assert {layer.facts.left_out for layer in stack} == {0}
+    assert {layer.facts.lost for layer in stack} == {0.0}
     racked = layers(cone(), sheets=(6.0, 3.0, 2.0), tops=(2.0, 3.0, 6.0))
-    assert [layer.facts["thickness"] for layer in racked] == [6.0, 3.0, 2.0]  # top 258 mm2
+    assert [layer.facts.thickness for layer in racked] == [6.0, 3.0, 2.0]  # top 258 mm2
 
 
 @pytest.mark.parametrize("name", ["usual", "hollow"])
@@ -200,10 +201,10 @@ def test_grind_lines_of_a_pad_lie_on_their_level(name: str) -> None:
     """On the wished surface to 0.02 mm of height, whole millimetres, and none is missing."""
     foot, part = planned(name)
     assert foot.pad is not None
-    levels = part.facts["grind_levels"]
+    levels = part.facts.levels["grind"]
     flip = [1.0, -1.0 if foot.side == "left" else 1.0]
     assert len(levels) == len(part.lines["grind"])
-    assert sorted(set(levels)) == [float(k) for k in range(1, math.ceil(part.facts["height"]))]
+    assert sorted(set(levels)) == [float(k) for k in range(1, math.ceil(part.facts.height))]
     for level, line in zip(levels, part.lines["grind"], strict=True):
         height, _ = wished(foot.pad, *(line * flip).T)
         np.testing.assert_allclose(height, level, atol=0.02)

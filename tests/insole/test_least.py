@@ -134,5 +134,5 @@ def test_a_plan_s_measures_are_no_closer_than_their_step_without_a_verified_scal
         measures=dict(foot.measures) | {"arch_apex_height": arch},
         facts=replace(foot.facts, scale_verified=verified),
     )
-    plan = planner.plan(foot, None, None, PlanWishes(both=FootWish(pad=False)))
+    plan = planner.plan(foot, None, None, PlanWishes(both=FootWish.of(pad=False)))
     assert plan.left.measures["arch_apex_height"].sd == sd

@@ -72,7 +72,7 @@ def domes() -> dict[str, Part]:
 
 
 def place(part: Part) -> tuple[float, float]:
-    return part.facts.get("crest") or HEEL
+    return part.facts.crest.at if part.facts.crest is not None else HEEL
 
 
 def errors(check: MadeCheck, change: Change, margin: float = 0.0) -> tuple[Any, Any]:
@@ -216,8 +216,11 @@ def test_another_part_is_refused(parts: dict[str, Part], domes: dict[str, Part])
     with pytest.raises(NotThisPartError, match=r"does not show the left-arch-pad: it is off by"):
         check_made(dome, [parts["left-arch-pad"]])
     for other in ("left-base", "left-forefoot-shim"):
-        with pytest.raises(UnitsError, match=r"in no unit is the scan as long .* check --part"):
+        with pytest.raises(
+            UnitsError, match=r"in no unit is the scan as long .* check which"
+        ) as no:
             check_made(dome, [parts[other]])
+        assert no.value.asks == ("part", "unit")
 
 
 @pytest.mark.long
@@ -246,8 +249,11 @@ def test_a_part_alike_for_both_feet_says_that_its_side_cannot_be_told() -> None:
     check = check_made(scan, [part])
     assert not check.side_told
     assert any(note.startswith("The side cannot be told from this scan") for note in check.notes)
-    with pytest.raises(NotThisPartError, match="state it with --side"):
+    with pytest.raises(
+        NotThisPartError, match="so the side cannot be told from it; state it"
+    ) as no:
         check_made(scan, [part, replace(part, side=Side.RIGHT)])
+    assert no.value.asks == ("side",)
 
 
 @pytest.mark.long

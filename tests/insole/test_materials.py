@@ -275,7 +275,7 @@ def test_the_readme_lists_masses_sources_fixing_and_cautions(tmp_path):
     text = " ".join((place / "READ-ME-FIRST.txt").read_text(encoding="utf-8").split())
     base = next(part for part in parts if part.name == "base")
     # PP sheet, solid: volume by the part's own integral, less the grooves
-    grams = (base.volume - base.facts["engraved_volume"]) / 1000 * 0.905
+    grams = (base.volume - base.facts.engraved.volume) / 1000 * 0.905
     assert f"about {grams:.0f} g" in text
     for words in (
         "right-base: base-pp",
@@ -301,7 +301,7 @@ def test_the_plan_page_lists_parts_with_volume_and_mass(tmp_path):
     text = " ".join(" ".join(p.get_textpage().get_text_range() for p in pages).split())
     pages.close()
     shim = next(part for part in parts if part.name == "forefoot-shim")
-    volume = shim.volume - shim.facts["engraved_volume"]
+    volume = shim.volume - shim.facts.engraved.volume
     row = text.partition("RIGHT forefoot shim 2° varus, thick on the big-toe side, ")[2]
     assert "TPU 95A, printed solid (wedge-tpu)" in row[:200]
     assert f" {volume / 1000:.0f} cm³, about " in row[:220]

@@ -36,7 +36,7 @@ HEADS = ("mth2", "mth3", "mth4")
 @lru_cache(maxsize=16)
 def pair(**wish) -> Plan:
     feet_ = (feet.analytic(side=side, length=260.0, arch=13.0) for side in ("left", "right"))
-    return planner.plan(*feet_, SHOE, PlanWishes(both=FootWish(**{"support_level": 0.8} | wish)))
+    return planner.plan(*feet_, SHOE, PlanWishes(both=FootWish.of(**{"support_level": 0.8} | wish)))
 
 
 def heads(foot: FootPlan) -> np.ndarray:
@@ -110,22 +110,22 @@ def test_left_is_right_mirrored_and_the_part_says_which():
     for part, sign, foot in ((left, -1.0, plan.feet[0]), (right, 1.0, plan.feet[1])):
         solid = trimesh.Trimesh(part.vertices, part.faces, process=False)
         assert solid.is_watertight
-        crest = part.facts["crest"]
-        assert sign * (part.facts["notch"][1] - crest[1]) > 5.0
+        crest = part.facts.crest.at
+        assert sign * (part.facts.notch[1] - crest[1]) > 5.0
         front = part.outline[part.outline[:, 0].argmax()]
         assert sign * (front[1] - crest[1]) > 2.0  # head 2 lies further forward than head 4
-        assert part.facts["engraved"] == (">", foot.side.upper(), "META", "SHOE")
+        assert part.facts.engraved.texts == (">", foot.side.upper(), "META", "SHOE")
         assert {mark.face for mark in part.marks} == {"shoe"}
         assert build.check(part) == []
-        assert part.facts["behind"] == 8.0
+        assert part.facts.behind == 8.0
 
 
 def test_what_has_no_room_to_be_cut_in_is_written_by_hand():
     parts = {p.label: p for p in build.all_parts(pair(metatarsal=5.0))}
     part = parts["right-metatarsal-pad"]
-    missing = set(part.facts["paper_only"])
-    assert {">", "RIGHT", "META", "SHOE"} == missing | set(part.facts["engraved"])
-    assert "RIGHT" in part.facts["engraved"]
+    missing = set(part.facts.engraved.paper_only)
+    assert {">", "RIGHT", "META", "SHOE"} == missing | set(part.facts.engraved.texts)
+    assert part.facts.RIGHT is not None.engraved.texts
     assert all("write it on by hand" in s for s in build.check(part))
 
 
@@ -346,8 +346,8 @@ def test_options_read_the_wish_for_each_foot():
     )
     wishes = request_of([], taken[0], 1).wishes
     left, right = wishes.of(Side.LEFT), wishes.of(Side.RIGHT)
-    assert (left.metatarsal, left.metatarsal_behind) == (4.5, None)
-    assert (right.metatarsal, right.metatarsal_behind) == (5.0, 9.0)
+    assert (left.support.metatarsal, left.support.behind) == (4.5, None)
+    assert (right.support.metatarsal, right.support.behind) == (5.0, 9.0)
 
 
 def test_print_files_hold_it_on_the_right_side(tmp_path: Path):

@@ -22,6 +22,7 @@ from insole.errors import OutputError, PlanError
 from insole.output.cut import cutting, labels, nesting, sheets
 from insole.output.cut.nesting import MARGIN, NestedSheet, Nesting, nest
 from insole.parts.build import all_parts
+from insole.parts.facts import BaseFacts, Facts, LayerFacts
 from insole.parts.part import Part
 from tests.insole.test_cutting import rings_in
 from tests.insole.test_printing import prism
@@ -37,7 +38,7 @@ def star(radii: list[float], label: int, side: Side = Side.LEFT) -> Part:
     """Return a part whose outline is star-shaped, with a name of its own."""
     t = np.linspace(0, 2 * np.pi, len(radii), endpoint=False)
     ring = np.array(radii)[:, None] * np.column_stack([np.cos(t), np.sin(t)])
-    facts = {"thickness": 4.0}
+    facts = Facts(thickness=4.0)
     return replace(
         prism(side), name=f"piece-{label}", outline=ring, holes=(), lines={}, marks=(), facts=facts
     )
@@ -138,7 +139,7 @@ def test_parts_on_a_sheet_are_turned_but_never_mirrored(tmp_path: Path, pair: li
             part = placed.part
             arrow = forward(doc, shape)
             left_of_arrow = np.array([-arrow[1], arrow[0]])
-            x, y = part.facts["notch"]
+            x, y = part.facts.notch
             notch = placed.at(np.array([[-y, x]]))[0]  # toes up: forward is y, left is x < 0
             assert shape.exterior.distance(shapely.Point(notch)) < 3.0
             middle = np.array(shape.envelope.centroid.coords[0])
@@ -190,7 +191,11 @@ def test_layers_of_one_part_are_told_apart_on_the_sheet() -> None:
     assert pens[0] != pens[1]
     assert [labels.side_words(layer) for layer in layers] == ["L PAD 1", "L PAD 7"]
     assert labels.side_words(star([25.0] * 60, 3)) == "L PIECE 3"
-    heel = replace(layers[0], name="heel-shim-layer-02b", facts={"layers": 11})
+    heel = replace(
+        layers[0],
+        name="heel-shim-layer-02b",
+        facts=LayerFacts(layer=2, layers=11, underside=0.0, step_error=1.0),
+    )
     assert labels.side_words(heel) == "L HEEL 2B/11"
 
 
@@ -224,7 +229,7 @@ def test_a_part_too_large_is_left_out_with_one_sentence(pair: list[Part]) -> Non
     assert set(nested.left_out) == {"left-base", "right-base"}
     sentence = nested.left_out["left-base"]
     assert "left-base is" in sentence
-    assert "give a larger --sheet" in sentence
+    assert "give a larger sheet" in sentence
     assert "cut/parts/" in sentence
     on = {placed.part.label for sheet in nested.sheets for placed in sheet.placed}
     assert on == {part.label for part in pair} - {"left-base", "right-base"}
@@ -262,7 +267,7 @@ def test_materials_and_thicknesses_do_not_share_a_sheet() -> None:
     def block(label: int, height: float, **facts: float) -> Part:
         part = star([20.0] * 40, label)
         vertices = part.vertices * [1, 1, height / np.ptp(part.vertices[:, 2])]
-        return replace(part, vertices=vertices, facts=facts)
+        return replace(part, vertices=vertices, facts=Facts(**facts))
 
     thin, thick = block(1, 1.5, thickness=1.5), block(2, 2.0, thickness=2.0)
     low, near, high = block(3, 3.0), block(4, 6.2), block(5, 7.1)
@@ -280,9 +285,9 @@ def test_materials_and_thicknesses_do_not_share_a_sheet() -> None:
 
 
 def test_what_does_not_come_from_sheet_is_said() -> None:
-    cup = replace(star([20.0] * 40, 1), facts={"thickness": 1.5, "heel_cup": 12.0})
+    cup = replace(star([20.0] * 40, 1), facts=BaseFacts(thickness=1.5, heel_cup=12.0))
     tall = star([20.0] * 40, 2)
-    tall = replace(tall, facts={}, vertices=tall.vertices * [1, 1, 30])
+    tall = replace(tall, facts=Facts(), vertices=tall.vertices * [1, 1, 30])
     left_out = nest([cup, tall], size=(300.0, 300.0)).left_out
     assert "heel cup" in left_out["left-piece-1"]
     assert "mm high" in left_out["left-piece-2"]

@@ -57,7 +57,7 @@ def test_top_follows_the_formula_and_bottom_is_flat() -> None:
         part.vertices, part.faces, lambda x, y: np.maximum(dome_heights(x, y), 0.4)
     )
     assert error < 0.03
-    assert part.facts["chord_error"] <= 0.02
+    assert part.facts.chord_error <= 0.02
     corners = part.vertices[part.faces]
     low = corners[(corners[:, :, 2] == 0).all(axis=1)]
     spread = np.cross(low[:, 1] - low[:, 0], low[:, 2] - low[:, 0])[:, 2]
@@ -72,7 +72,7 @@ def test_edge_is_vertical_and_low() -> None:
     on_rim = shapely.distance(shapely.points(part.vertices[:, :2]), rim) < 1e-3
     heights = part.vertices[on_rim, 2]
     assert heights.max() < 0.5
-    assert part.facts["edge_most"] < 0.45
+    assert part.facts.edge_most < 0.45
 
 
 def test_surface_below_the_edge_is_raised_to_it() -> None:
@@ -109,7 +109,7 @@ def test_outline_need_not_be_star_shaped() -> None:
 
 def test_notch_is_medial_and_steep_towards_the_heel() -> None:
     part = arch_pad(sample_foot(), "demo")
-    x, y = part.facts["notch"]
+    x, y = part.facts.notch
     whole = Polygon(sample_foot().pad.outline)  # type: ignore[union-attr]
     missing = whole.difference(Polygon(part.outline))
     assert missing.contains(shapely.Point(x, y))

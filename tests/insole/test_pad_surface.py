@@ -52,7 +52,7 @@ def planned(name: str) -> tuple[FootPlan, Part]:
     shape, side, wish = FEET[name]
     foot = feet.analytic(side=side, **shape)
     both = (foot, None) if side == "left" else (None, foot)
-    plan = planner.plan(*both, SHOE, PlanWishes(both=FootWish(**wish)))
+    plan = planner.plan(*both, SHOE, PlanWishes(both=FootWish.of(**wish)))
     return plan.feet[0], as_worn(arch_pad(plan.feet[0], "demo"))
 
 
@@ -111,7 +111,7 @@ def test_top_of_the_mesh_is_the_wished_surface(name: str) -> None:
     off = strays(foot.pad, foot.side, part.vertices, part.faces)
     assert np.percentile(off, 95) < 0.02
     assert off.max() < 0.06
-    assert part.facts["chord_error"] < 0.05
+    assert part.facts.chord_error < 0.05
     assert check(part) == []
 
 
@@ -181,6 +181,6 @@ def test_volume_of_the_mesh_is_the_plan_s() -> None:
     x, y = (g.ravel() for g in np.meshgrid(np.arange(x0, x1, 0.1), np.arange(y0, y1, 0.1)))
     inside = shapely.contains_xy(plan, x, y)
     total = 0.01 * float(wished(foot.pad, x[inside], y[inside])[0].sum())
-    mesh = volume_of(part.vertices, part.faces) + part.facts["engraved_volume"]
+    mesh = volume_of(part.vertices, part.faces) + part.facts.engraved.volume
     assert mesh == pytest.approx(total, rel=1e-3)
     assert part.volume == pytest.approx(total, rel=1e-3)

@@ -6,7 +6,7 @@ import hashlib
 import pickle
 import subprocess
 import sys
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from io import BytesIO
 from pathlib import Path
@@ -21,8 +21,9 @@ from footscan.scan import Side
 from insole.parts import engraving, solids
 from insole.parts.base import base
 from insole.parts.build import all_parts
+from insole.parts.facts import BaseFacts, Crest, LayerFacts, Sockets, Spot, Vents
 from insole.parts.pad import arch_pad
-from insole.parts.part import Mark, Part, Spot, as_worn
+from insole.parts.part import Mark, Part, as_worn
 from insole.parts.wedge import shim
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import WedgePlace
@@ -138,7 +139,7 @@ def test_every_part_says_side_name_face_case_and_direction(part: Part) -> None:
     wanted = {part.side.value.upper(), name, face, "DEMO-0001", ">"}
     assert wanted <= {mark.text for mark in part.marks}
     assert ("THICK EDGE" in {mark.text for mark in part.marks}) == ("shim" in part.name)
-    assert part.facts["paper_only"] == ()
+    assert part.facts.engraved.paper_only == ()
     shoe_marks = [mark for mark in part.marks if mark.face == "shoe"]
     assert min(mark.size for mark in shoe_marks) >= 4.0
     heights = [
@@ -182,9 +183,9 @@ def test_no_letter_lies_where_the_pad_is_thinner_than_the_limit() -> None:
 
 def test_thin_sheet_is_not_engraved_but_keeps_its_marks_for_paper() -> None:
     part = as_worn(base(sample_foot("left", thickness=1.0), "demo"))
-    assert part.facts["engraved"] == ()
-    assert set(part.facts["paper_only"]) == {">", "LEFT", "BASE", "SHOE SIDE", "DEMO"}
-    assert part.facts["engraved_volume"] == 0.0
+    assert part.facts.engraved.texts == ()
+    assert set(part.facts.engraved.paper_only) == {">", "LEFT", "BASE", "SHOE SIDE", "DEMO"}
+    assert part.facts.engraved.volume == 0.0
     mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
     assert mesh.volume == pytest.approx(Polygon(part.outline).area * 1.0, rel=1e-5)
     assert {mark.text for mark in part.marks} >= {"LEFT", "DEMO"}
@@ -192,8 +193,8 @@ def test_thin_sheet_is_not_engraved_but_keeps_its_marks_for_paper() -> None:
 
 def test_an_endless_case_id_stays_on_paper() -> None:
     part = as_worn(arch_pad(sample_foot(), "case-" + "0123456789" * 4))
-    assert part.facts["paper_only"] == ("CASE-" + "0123456789" * 4,)
-    assert "RIGHT" in part.facts["engraved"]
+    assert part.facts.engraved.paper_only == ("CASE-" + "0123456789" * 4,)
+    assert part.facts.RIGHT is not None.engraved.texts
 
 
 def test_a_worn_part_is_not_mirrored_again() -> None:
@@ -217,7 +218,7 @@ def digest(parts: tuple[Part, ...]) -> str:
     for part in parts:
         for array in (part.vertices, part.faces, part.outline, *part.holes):
             total.update(np.ascontiguousarray(array).tobytes())
-        total.update(repr((part.label, part.marks, sorted(part.facts.items()))).encode())
+        total.update(repr((part.label, part.marks, part.facts)).encode())
     return total.hexdigest()
 
 
@@ -251,20 +252,43 @@ def test_marks_of_the_foot_face_read_right_from_above() -> None:
     assert overlap(seen, reference) > 0.9
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inlay:
+    """What no part has yet: places deep inside a fact of its own."""
+
+    pins: tuple[Spot, ...]
+    size: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewFacts(BaseFacts):
+    inlay: Inlay
+
+
 def test_every_place_of_a_left_part_is_mirrored_whatever_it_is_called() -> None:
     foot = FootPlan.model_validate({**sample_foot("right").model_dump(), "side": "left"})
-    part = replace(
-        base(foot, "demo"),
-        facts={
-            "vent": Spot(30.0, 4.0),
-            "pins": (Spot(10.0, -2.0), Spot(50.0, 7.0)),
-            "levels": (1.0, 2.0),
-            "thickness": 3.0,
-        },
+    sockets = Sockets(places=(Spot(30.0, 4.0),), depth=1.0, diameter=4.3, face="foot")
+    inlay = Inlay(pins=(Spot(10.0, -2.0), Spot(50.0, 7.0)), size=(1.0, 2.0))
+    wanted = NewFacts(
+        thickness=3.0,
+        notch=Spot(20.0, 30.0),
+        crest=Crest(at=Spot(90.0, 12.0), height=8.0),
+        sockets=sockets,
+        vents=Vents(places=(Spot(1.0, 2.0), Spot(3.0, -4.0)), diameter=5.0),
+        levels={"grind": (1.0, 2.0)},
+        inlay=inlay,
     )
 
-    facts = as_worn(part).facts
+    facts = as_worn(replace(base(foot, "demo"), facts=wanted)).told(NewFacts)
 
-    assert facts["vent"] == Spot(30.0, -4.0)
-    assert facts["pins"] == (Spot(10.0, 2.0), Spot(50.0, -7.0))
-    assert facts["levels"] == (1.0, 2.0)
+    assert facts.notch == Spot(20.0, -30.0)
+    assert facts.crest == Crest(at=Spot(90.0, -12.0), height=8.0)
+    assert facts.sockets == replace(sockets, places=(Spot(30.0, -4.0),))
+    assert facts.vents == Vents(places=(Spot(1.0, -2.0), Spot(3.0, 4.0)), diameter=5.0)
+    assert facts.inlay == Inlay(pins=(Spot(10.0, 2.0), Spot(50.0, -7.0)), size=(1.0, 2.0))
+    assert facts.levels == {"grind": (1.0, 2.0)}
+
+
+def test_facts_of_another_kind_are_refused() -> None:
+    with pytest.raises(TypeError, match="left-base has BaseFacts"):
+        base(sample_foot("left"), "demo").told(LayerFacts)

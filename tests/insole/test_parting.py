@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import json
 import re
 from functools import lru_cache
@@ -48,7 +47,7 @@ SMALL = Settings(papers=("a4",), bed=(200.0, 200.0), long_parts="two-pieces")
 @lru_cache(maxsize=2)
 def plan_of(side: str) -> Plan:
     foot = feet.analytic(side=side, length=260.0)
-    wish = PlanWishes(both=FootWish(contoured="full", support_level=0.8), case="demo-7")
+    wish = PlanWishes(both=FootWish.of(contoured="full", support_level=0.8), case="demo-7")
     return planner.plan(*((foot, None) if side == "left" else (None, foot)), SHOE, wish)
 
 
@@ -124,14 +123,14 @@ def test_the_gap_is_the_same_all_along():
 def test_the_larger_key_is_on_the_big_toe_side(side, medial):
     """Worn, a right part's big-toe side is at +y and a left part's at -y."""
     _, front = worn_of(side)
-    x = front.facts["joint"]["station"] - 6.0
+    x = front.facts.joint.station - 6.0
     cut = shape_of(front).intersection(shapely.LineString([(x, -99.0), (x, 99.0)]))
     keys = sorted(shapely.get_parts(cut), key=lambda piece: piece.length)
     assert len(keys) == 2
     assert keys[1].length > keys[0].length + 4.0
     assert (keys[1].centroid.y - keys[0].centroid.y) * medial > 15.0
     # the front piece reaches further back than its shoulders: keys point to the heel
-    assert shape_of(front).bounds[0] == pytest.approx(front.facts["joint"]["station"] - 12, abs=0.5)
+    assert shape_of(front).bounds[0] == pytest.approx(front.facts.joint.station - 12, abs=0.5)
 
 
 def test_nothing_but_its_own_piece_goes_in():
@@ -156,14 +155,14 @@ def test_nothing_but_its_own_piece_goes_in():
 def test_each_piece_says_side_arrow_piece_and_case():
     for side in ("right", "left"):
         rear, front = worn_of(side)
-        assert set(rear.facts["engraved"]) == {
+        assert set(rear.facts.engraved.texts) == {
             ">",
             side.upper(),
             "REAR PIECE",
             "SHOE SIDE",
             "DEMO-7",
         }
-        assert set(front.facts["engraved"]) == {
+        assert set(front.facts.engraved.texts) == {
             ">",
             side.upper(),
             "FRONT PIECE",
@@ -175,9 +174,9 @@ def test_each_piece_says_side_arrow_piece_and_case():
         assert [m.turn for m in arrows] == [0.0, 0.0]
         for part in (rear, front):  # the notch of each tells the side
             assert not [s for s in build.check(part) if "underside follows" not in s]
-            assert (part.facts["notch"][1] > 0) == (side == "right")
-        assert "crest" in rear.facts
-        assert "crest" not in front.facts
+            assert (part.facts.notch[1] > 0) == (side == "right")
+        assert rear.facts.crest is not None
+        assert front.facts.crest is None
 
 
 def test_holes_keep_off_the_joint_and_go_through_both_pieces():
@@ -186,7 +185,7 @@ def test_holes_keep_off_the_joint_and_go_through_both_pieces():
     two = part_bed(foot, "x", gap=GAP, limits=default_limits(), finish=wish)
     record = json.loads(foot.model_dump_json())
     for part in (two.rear, two.front):
-        spots = [tuple(place) for place in part.facts["vents"]]
+        spots = [tuple(place) for place in part.facts.vents.places]
         assert spots
         assert len(part.holes) == len(spots)
         outer = Polygon(part.outline)
@@ -201,7 +200,7 @@ def test_holes_keep_off_the_joint_and_go_through_both_pieces():
 def test_the_crest_is_the_whole_beds():
     rear, _ = worn_of("right")
     crest = plan_of("right").feet[0].contour.crest
-    assert rear.facts["crest_height"] == crest.height
+    assert rear.facts.crest.height == crest.height
 
 
 def test_both_pieces_fit_or_it_is_said_which_printer_it_takes():
@@ -244,8 +243,8 @@ def test_unchosen_the_bed_and_the_ways_out_are_named():
     assert plates.fits(bed.outline, (square + 1, square + 1))
     assert not plates.fits(bed.outline, (square - 1, square - 1))
     assert "yours is 200 x 200 mm" in need
-    for option in ("--long-parts two-pieces", "--contoured three-quarter", "--long-parts whole"):
-        assert option in ways
+    for way in ("two pieces to glue", "as a three-quarter bed", "printed whole on a larger"):
+        assert way in ways
 
 
 def test_a_bed_that_fits_turned_is_left_whole():
@@ -386,7 +385,7 @@ def test_a_long_file_name_gets_smaller_letters():
 def records() -> dict[str, Any]:
     two = pair_of("right")
     return {
-        f"right-{part.name}": {"joint": copy.deepcopy(part.facts["joint"])}
+        f"right-{part.name}": {"joint": part.facts.joint.record(part.facts.piece)}
         for part in (two.rear, two.front)
     }
 

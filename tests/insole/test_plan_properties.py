@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from insole.errors import RefusedError
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
-from insole.planning.wedge_rules import Wishes
+from insole.planning.wedge_rules import WedgeWish
 from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
 from insole.record.plan import Plan
@@ -52,7 +52,7 @@ SHOE = shoe()
 
 def made(foot, side: str = "right", bed=SHOE, **wish) -> Plan:
     both = (foot, None) if side == "left" else (None, foot)
-    return planner.plan(*both, bed, PlanWishes(both=FootWish(**wish)))
+    return planner.plan(*both, bed, PlanWishes(both=FootWish.of(**wish)))
 
 
 def heights(top: HeightGrid, x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -132,7 +132,7 @@ def wedges(bed, **wish):
         outline=bed_ring(),
         length=268.0,
         shoe=bed,
-        wishes=Wishes(**wish),
+        wishes=WedgeWish(**wish),
         limits=LIMITS,
         confirm_zero=True,
     )
@@ -204,7 +204,7 @@ def test_warnings_come_above_their_number(wish, limit, code):
     )
     for value, expected in ((at, False), (at + step, True)):
         plan = planner.plan(
-            None, foot, SHOE, PlanWishes(both=FootWish(**{wish: value})), limits=room
+            None, foot, SHOE, PlanWishes(both=FootWish.of(**{wish: value})), limits=room
         )
         assert (code in codes(plan)) is expected
 
@@ -229,7 +229,7 @@ def test_refusals_come_above_their_number(wish, limit):
         if wish == "support_level" and sign < 0:
             continue
         plan = planner.plan(
-            None, foot, bed, PlanWishes(both=FootWish(**{wish: value})), limits=room
+            None, foot, bed, PlanWishes(both=FootWish.of(**{wish: value})), limits=room
         )
         assert plan.right is not None
         with pytest.raises(RefusedError, match=r"above"):
@@ -237,7 +237,7 @@ def test_refusals_come_above_their_number(wish, limit):
                 None,
                 foot,
                 bed,
-                PlanWishes(both=FootWish(**{wish: value + sign * step})),
+                PlanWishes(both=FootWish.of(**{wish: value + sign * step})),
                 limits=room,
             )
 
@@ -252,7 +252,7 @@ def test_a_rise_in_mm_refuses_at_its_number(place):
     wedge = made(foot, bed=bed, **{place: 2.0}).right.wedges[0]
     rise = wedge.thick_edge - wedge.edge
     key = f"wedge__{place}__refuse_mm"
-    wishes = PlanWishes(both=FootWish(**{place: 2.0}))
+    wishes = PlanWishes(both=FootWish.of(**{place: 2.0}))
     assert planner.plan(None, foot, bed, wishes, limits=LIMITS.changed(**{key: rise + 0.01}))
     with pytest.raises(RefusedError, match=rf"wedge\.{place}\.refuse_mm"):
         planner.plan(None, foot, bed, wishes, limits=LIMITS.changed(**{key: rise - 0.01}))
@@ -277,7 +277,7 @@ def test_left_and_right_warn_above_their_difference():
     most = LIMITS.value("wedge.side_difference")
     pair = feet.analytic(side="left"), feet.analytic(side="right")
     for apart, expected in ((most, False), (most + 1.0, True)):
-        wishes = PlanWishes(left=FootWish(heel=2.0), right=FootWish(heel=2.0 - apart))
+        wishes = PlanWishes(left=FootWish.of(heel=2.0), right=FootWish.of(heel=2.0 - apart))
         plan = planner.plan(*pair, SHOE, wishes)
         assert any(n.code == "wedge-sides-heel" for n in plan.notes) is expected
 
@@ -309,7 +309,7 @@ def test_sums_twist_and_first_trial_warn_above_their_number(limit, place, code):
             outline=bed_ring(),
             length=268.0,
             shoe=SHOE,
-            wishes=Wishes(**{place: value}),
+            wishes=WedgeWish(**{place: value}),
             limits=FREE,
         )
         assert (code in {note.code for note in found.notes}) is expected
@@ -328,7 +328,7 @@ def test_the_sum_at_the_ball_refuses_above_its_number():
             "outline": bed_ring(),
             "length": 268.0,
             "shoe": shoe(cant),
-            "wishes": Wishes(forefoot=cant + 5.0),
+            "wishes": WedgeWish(forefoot=cant + 5.0),
             "limits": FREE,
         }
         if refused:

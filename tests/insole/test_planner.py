@@ -38,7 +38,7 @@ SIGNED = {"who": "A. Fitter", "why": "third trial", "when": "2026-05-01"}
 
 
 def both(**wish) -> PlanWishes:
-    return PlanWishes(both=FootWish(**wish))
+    return PlanWishes(both=FootWish.of(**wish))
 
 
 LIMITS = default_limits()
@@ -337,7 +337,7 @@ def test_a_foot_too_long_for_the_shoe_is_named():
 
 
 def test_wishes_of_one_foot_win_over_those_of_both():
-    wishes = PlanWishes(both=FootWish(heel=1.0, support_level=0.7), left=FootWish(heel=2.0))
+    wishes = PlanWishes(both=FootWish.of(heel=1.0, support_level=0.7), left=FootWish.of(heel=2.0))
     plan = planner.plan(feet.analytic(side="left"), feet.analytic(), SHOE, wishes)
     assert [w.net for w in plan.left.wedges] == [2.0]
     assert [w.net for w in plan.right.wedges] == [1.0]
@@ -356,7 +356,7 @@ def test_a_varus_shim_never_raises_the_pad():
 
 def test_changes_are_said_in_words(pair):
     assert describe_change(pair, pair) == []
-    wishes = PlanWishes(right=FootWish(shift=(-3.0, -2.0), heel=1.0, support_level=0.6))
+    wishes = PlanWishes(right=FootWish.of(shift=(-3.0, -2.0), heel=1.0, support_level=0.6))
     new = planner.plan(feet.analytic(side="left"), feet.analytic(), SHOE, wishes)
     words = describe_change(pair, new)
     assert "right pad moved: 3 mm rearward, 2 mm lateral" in words
@@ -424,7 +424,7 @@ def test_a_plan_of_an_older_schema_is_read_and_written_as_it_was(pair, version):
 def test_a_plan_with_every_wish_reads_back_the_same():
     """Nothing that a fitter can wish may change on the way through the file."""
     wishes = PlanWishes(
-        both=FootWish(
+        both=FootWish.of(
             support_level=0.7,
             shift=(3.0, -1.0),
             turn=5.0,

@@ -23,10 +23,10 @@ from insole.planning.contact import effect, pressing, springs
 from insole.planning.outline import lay_out
 from insole.planning.planner import FootWish, PlanWishes
 from insole.planning.stack import Edge
-from insole.planning.support import contour, contour_wish, kit
+from insole.planning.support import contour, kit
 from insole.planning.support.level import support_level
 from insole.planning.support.pad import RELIEF_MM, plan_pad
-from insole.planning.support.wish import PadWish
+from insole.planning.support.wish import SupportWish
 from insole.record import limits as limit_files
 from insole.record.limits import default_limits
 from insole.record.planned_contact import (
@@ -141,7 +141,7 @@ def test_a_pad_wish_is_refused_by_name(side, wish, says):
     if "shift" in wish:
         wish = {"shift": tuple(way * far for way in wish["shift"])}
     with pytest.raises(PlanError, match=says):
-        plan_pad(seat(side), wish=PadWish(**wish), limits=LIMITS)
+        plan_pad(seat(side), wish=SupportWish(**wish), limits=LIMITS)
 
 
 @pytest.mark.parametrize("way", [1, -1])
@@ -155,9 +155,9 @@ def test_a_pad_moves_and_turns_within_bounds_only(way):
         ("turned", {"turn": math.inf}),
     ):
         with pytest.raises(PlanError, match=what):
-            plan_pad(seat("right"), wish=PadWish(**wish), limits=LIMITS)
+            plan_pad(seat("right"), wish=SupportWish(**wish), limits=LIMITS)
     for wish in ({"shift": (way * far, way * far)}, {"turn": way * turn}):  # named, not refused
-        plan_pad(seat("right"), wish=PadWish(**wish), limits=LIMITS)
+        plan_pad(seat("right"), wish=SupportWish(**wish), limits=LIMITS)
 
 
 def test_relief_and_medial_edge_have_bounds():
@@ -170,18 +170,18 @@ def test_relief_and_medial_edge_have_bounds():
         ({"medial_edge": edge, "source": "kit"}, "pads of the kit have the medial side"),
     ):
         with pytest.raises(PlanError, match=says):
-            plan_pad(seat("left"), wish=PadWish(**wish), limits=LIMITS)
+            plan_pad(seat("left"), wish=SupportWish(**wish), limits=LIMITS)
     lowest, deepest = RELIEF_MM
     reliefs = [{"relief": depth} for depth in (lowest, deepest)]
     for wish in (*reliefs, {"medial_edge": edge}, {"medial_edge": flange}):
-        plan_pad(seat("left"), wish=PadWish(**wish), limits=LIMITS)
+        plan_pad(seat("left"), wish=SupportWish(**wish), limits=LIMITS)
 
 
 def bed(side="right", *, shoe=True, wedges=(), **wish):
     return contour.plan_contour(
         seat(side, shoe),
         foot(side),
-        wish=contour_wish.ContourWish(**wish),
+        wish=SupportWish(**wish),
         limits=LIMITS,
         wedges=wedges,
     )
@@ -194,8 +194,8 @@ def shim(place, net=1.0):
 @pytest.mark.parametrize("side", SIDES)
 def test_three_quarters_hold_every_wedge_but_the_forefoot_s(side):
     with pytest.raises(PlanError, match="three-quarter bed ends behind the ball"):
-        bed(side, length="three-quarter", wedges=[shim(WedgePlace.FOREFOOT)])
-    made, notes = bed(side, length="three-quarter", wedges=[shim(WedgePlace.UNDER)])
+        bed(side, contoured="three-quarter", wedges=[shim(WedgePlace.FOREFOOT)])
+    made, notes = bed(side, contoured="three-quarter", wedges=[shim(WedgePlace.UNDER)])
     assert made.length == "three-quarter"
     assert [n.code for n in notes if n.code.startswith("contour-")] == ["contour-sides"]
 
@@ -206,7 +206,7 @@ def test_an_underside_of_an_unmeasured_bed_is_a_trial_piece():
     seated = seating.seat(foot("right"), layout, bare, limits=LIMITS)
     assert [note.code for note in seated.notes if "drop" in note.code] == ["drop-only"]
     _, notes = contour.plan_contour(
-        seated, foot("right"), wish=contour_wish.ContourWish(length="full"), limits=LIMITS
+        seated, foot("right"), wish=SupportWish(contoured="full"), limits=LIMITS
     )
     assert {"contour-sides", "contour-underside"} <= {note.code for note in notes}
     assert not [note for note in seat("right").notes if note.code == "drop-only"]
@@ -220,7 +220,7 @@ def test_a_metatarsal_pad_needs_its_heads():
             replace(seated, landmarks=marks),
             foot("right"),
             limits=LIMITS,
-            wish=contour_wish.ContourWish(length="full", metatarsal=5.0),
+            wish=SupportWish(contoured="full", metatarsal=5.0),
         )
 
 
@@ -233,7 +233,7 @@ def test_swapped_ball_landmarks_are_named(side):
         pair = ("mth1", "mth5")
     marks[pair[0]], marks[pair[1]] = marks[pair[1]], marks[pair[0]]
     with pytest.raises(PlanError, match="lies lateral of the lateral one"):
-        plan_pad(replace(seated, landmarks=marks), wish=PadWish(), limits=LIMITS)
+        plan_pad(replace(seated, landmarks=marks), wish=SupportWish(), limits=LIMITS)
 
 
 @pytest.mark.parametrize(
@@ -287,7 +287,7 @@ def test_an_insole_of_unknown_thickness_is_said():
 
 @pytest.mark.parametrize("side", SIDES)
 def test_the_place_as_ridden_is_a_number(side):
-    wishes = PlanWishes(**{side: FootWish(cleat_before=math.nan, pad=False)})
+    wishes = PlanWishes(**{side: FootWish.of(cleat_before=math.nan, pad=False)})
     with pytest.raises(PlanError, match="as ridden must be a number"):
         planning.plan(**_one(side), shoe=parse(SHOE), wishes=wishes)
 
@@ -318,10 +318,10 @@ def test_two_saddles_warn_beyond_their_difference(way, first):
 
 @pytest.mark.parametrize("cant", [1.0, -1.0])
 def test_a_shoe_s_own_cant_comes_on_top_of_a_shim_under_it(cant):
-    result = beds.wedges(wedging.Wishes(under=1.0), shoe=beds.shoe(forefoot=cant))
+    result = beds.wedges(wedging.WedgeWish(under=1.0), shoe=beds.shoe(forefoot=cant))
     (note,) = [note for note in result.notes if note.code == "under-sum"]
     assert f"own 1° {'varus' if cant > 0 else 'valgus'}" in note.text
-    plain = beds.wedges(wedging.Wishes(under=1.0))
+    plain = beds.wedges(wedging.WedgeWish(under=1.0))
     assert not [note for note in plain.notes if note.code == "under-sum"]
 
 
@@ -331,7 +331,7 @@ def test_a_landmark_set_by_hand_stands_in_the_plan(name):
     at = marks[name].xyz
     marks[name] = Landmark(xyz=at + 1.0, sd=1.0, method="by hand", automatic=at)
     moved = replace(foot("right"), landmarks=marks)
-    wishes = PlanWishes(both=FootWish(pad=False))
+    wishes = PlanWishes(both=FootWish.of(pad=False))
     plan = planning.plan(None, moved, parse(SHOE), wishes)
     (note,) = [note for note in plan.right.notes if note.code.startswith("by-hand-")]
     assert note.code == f"by-hand-{name}"
@@ -522,7 +522,10 @@ def test_a_kept_insole_is_taken_out_where_that_is_enough():
 )
 def test_a_cleat_moved_back_or_turned_is_checked_against_crank_and_frame(side, wish, yaw, said):
     plan, _ = cleat.plan_cleat(
-        landmarks=seat(side).landmarks, shoe=None, limits=LIMITS, offset=wish, yaw=yaw, before=None
+        landmarks=seat(side).landmarks,
+        shoe=None,
+        limits=LIMITS,
+        wish=cleat.CleatWish(offset=wish, yaw=yaw),
     )
     near = f"at least {5:g} mm from crank and frame"
     assert any(near in note for note in plan.notes) == said

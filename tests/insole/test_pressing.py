@@ -40,7 +40,7 @@ SHOE = parse(
 
 
 def made(mass: float | None = None, **wish) -> Plan:
-    wishes = PlanWishes(both=FootWish(**wish), body_mass=mass)
+    wishes = PlanWishes(both=FootWish.of(**wish), body_mass=mass)
     return planner.plan(None, feet.analytic(), SHOE, wishes)
 
 
@@ -367,7 +367,7 @@ def test_a_pad_that_is_hardly_touched_is_said():
     """A fifth of a high arch's gap is hardly reached; the whole of it is."""
     notes = {}
     for level in (0.2, 1.0):
-        wishes = PlanWishes(both=FootWish(support_level=level))
+        wishes = PlanWishes(both=FootWish.of(support_level=level))
         plan = planner.plan(None, feet.analytic(arch=20.0), SHOE, wishes).right
         grown = [c.after.area - c.before.area for c in plan.contact.cases]
         notes[level] = "contact-idle" in {note.code for note in plan.notes}
@@ -389,11 +389,11 @@ def test_without_a_wished_level_the_pad_is_eased_until_the_arch_is_not_pressed()
     assert "level-eased" in codes
     # no further than needed: one step more presses
     more = round(eased.pad.support_level + LIMITS.value("support.step"), 6)
-    wishes = PlanWishes(both=FootWish(support_level=more))
+    wishes = PlanWishes(both=FootWish.of(support_level=more))
     above = planner.plan(None, foot, SHOE, wishes, limits=strict).right
     assert "contact-arch-pedalling" in {note.code for note in above.notes}
     assert "contact-arch-pedalling" not in codes
-    wishes = PlanWishes(both=FootWish(support_level=0.8))
+    wishes = PlanWishes(both=FootWish.of(support_level=0.8))
     wished = planner.plan(None, foot, SHOE, wishes, limits=strict).right
     assert wished.pad.support_level == 0.8
     assert "contact-arch-pedalling" in {note.code for note in wished.notes}

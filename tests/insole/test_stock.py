@@ -139,9 +139,7 @@ def test_parts_are_made_of_what_is_in_the_rack(file: Path, plan: Plan, parts: li
     assert pad.way.how == "layers"  # no sheet of the rack is as thick
     assert set(pad.way.sheets) <= {3.0, 6.0}
     assert sum(pad.way.sheets) >= pad.vertices[:, 2].max() - 0.02
-    assert {layer.facts["thickness"] for layer in made.layers["left-arch-pad"]} == set(
-        pad.way.sheets
-    )
+    assert {layer.facts.thickness for layer in made.layers["left-arch-pad"]} == set(pad.way.sheets)
     assert shim.material == "wedge-eva"
     lacks = to_buy(made, (), settings)
     assert not lacks  # no sheet was laid out
@@ -164,7 +162,7 @@ def test_a_chosen_material_is_made_and_said(plan: Plan, parts: list[Part]) -> No
     assert (pad.material, way_words(pad)) == ("final-tpu", "printed")
     assert (base.material, way_words(base)) == ("base-eva", "cut from 1.5 mm sheet")
     assert "model of contact took trial-eva" in made.notes[f"material: {pad.label}"]
-    crest = float(pad.facts["crest_height"])
+    crest = pad.facts.crest.height
     assert size_words(pad).startswith(f"{crest:.1f} mm high at the crest")
 
 
@@ -204,7 +202,7 @@ def test_a_cover_is_the_base_and_its_allowance(plan: Plan, parts: list[Part]) ->
         assert shape.contains(base)
         assert 4.9 < shape.exterior.distance(base.exterior) < 5.1
         assert shape.area > base.buffer(5.0).area - 1.0  # the notch has no twin in it
-        assert (part.material, part.facts["darts"]) == ("cover-foam", 0)
+        assert (part.material, part.facts.darts) == ("cover-foam", 0)
         assert way_words(part) == "cut from 1.5 mm sheet"
         assert "5 mm larger all round: glue, then trim" in size_words(part)
 
@@ -215,9 +213,9 @@ def test_a_cover_of_a_cup_has_darts_in_its_allowance_only(parts: list[Part]) -> 
     from insole.parts.cover import cover
 
     base = next(part for part in parts if part.name == "base")
-    cupped = replace(base, facts={**base.facts, "cup": 10.0})
+    cupped = replace(base, facts=replace(base.facts, heel_cup=10.0))
     made = cover(cupped, 6.0, 1.5, "cover-foam")
-    assert made.facts["darts"] >= 6
+    assert made.facts.darts >= 6
     shape, whole = shapely.Polygon(made.outline), shapely.Polygon(base.outline)
     assert shape.contains(whole.buffer(1.0))
     gone = whole.buffer(6.0).difference(shape)

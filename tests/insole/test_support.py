@@ -21,7 +21,7 @@ from insole.planning.support import pad as support
 from insole.planning.support.ceilings import low_pass
 from insole.planning.support.pad import plan_pad
 from insole.planning.support.surface import feel_of, follow, lower_of
-from insole.planning.support.wish import PadWish, move_words
+from insole.planning.support.wish import SupportWish, move_words
 from insole.record import rings
 from insole.record.limits import default_limits
 from insole.record.planned_parts import PadPlan
@@ -48,7 +48,7 @@ def seated(shoe=SHOE, **shape):
 
 
 def made(seat=None, limits=LIMITS, **wish) -> PadPlan:
-    result = plan_pad(seat or seated(), wish=PadWish(**wish), limits=limits)
+    result = plan_pad(seat or seated(), wish=SupportWish(**wish), limits=limits)
     assert result.pad is not None, result.because
     return result.pad
 
@@ -101,7 +101,7 @@ def pads():
     for shape in ({"arch": 10.0}, {"arch": 18.0}, {"arch": 13.0, "length": 235.0, "breadth": 88.0}):
         seat = seated(**shape)
         for source in ("scan", "kit"):
-            result = plan_pad(seat, wish=PadWish(source=source, level=1.0), limits=LIMITS)
+            result = plan_pad(seat, wish=SupportWish(source=source, level=1.0), limits=LIMITS)
             if result.pad is not None:
                 found.append((seat, shape, result.pad))
     assert {pad.source for _, _, pad in found} == {"scan", "kit"}
@@ -230,7 +230,7 @@ def test_a_pad_has_the_size_of_a_pad(pads):
 def test_more_support_never_lowers_the_pad(low, more, arch):
     seat = seated(arch=float(arch))
     less, full = (
-        plan_pad(seat, wish=PadWish(level=v), limits=LIMITS).pad
+        plan_pad(seat, wish=SupportWish(level=v), limits=LIMITS).pad
         for v in (low, min(low + more, 1.1))
     )
     if less is None:
@@ -302,7 +302,7 @@ def test_a_moved_pad_still_keeps_the_rules():
     x, y, top, _, _ = sampled(pad)
     thick = top > pad.edge + 0.05
     assert np.max((top - spots(seat, x, y))[thick]) < 0.5
-    notes = plan_pad(seat, wish=PadWish(shift=(12.0, 3.0)), limits=LIMITS).notes
+    notes = plan_pad(seat, wish=SupportWish(shift=(12.0, 3.0)), limits=LIMITS).notes
     assert any(n.code == "pad-moved" and "12 mm forward, 3 mm medial" in n.text for n in notes)
     assert any(n.code == "crest-off-apex" for n in notes)
 
@@ -335,17 +335,17 @@ def test_a_tender_spot_gets_a_shallow_relief(depth):
     assert np.abs(off[away > 32.0]).max() < 0.1
     assert off.min() > -0.05
     with pytest.raises(PlanError, match="lies off the foot"):
-        plan_pad(seat, wish=PadWish(tender=((150.0, 120.0),)), limits=LIMITS)
+        plan_pad(seat, wish=SupportWish(tender=((150.0, 120.0),)), limits=LIMITS)
 
 
 @pytest.mark.parametrize("depth", [0.3, 3.5, math.nan])
 def test_a_relief_that_is_none_is_refused(depth):
     with pytest.raises(PlanError, match="relief cannot be"):
-        plan_pad(seated(), wish=PadWish(tender=((120.0, 10.0),), relief=depth), limits=LIMITS)
+        plan_pad(seated(), wish=SupportWish(tender=((120.0, 10.0),), relief=depth), limits=LIMITS)
 
 
 def test_a_flat_foot_gets_no_pad_and_the_reason():
-    result = plan_pad(seated(arch=1.0), wish=PadWish(), limits=LIMITS)
+    result = plan_pad(seated(arch=1.0), wish=SupportWish(), limits=LIMITS)
     assert result.pad is None
     assert "nothing to fill" in result.because
 
@@ -353,7 +353,7 @@ def test_a_flat_foot_gets_no_pad_and_the_reason():
 def test_an_arch_that_was_not_seen_gets_no_pad():
     seat = seated()
     marks = {k: v for k, v in seat.landmarks.items() if k != "arch_apex"}
-    result = plan_pad(replace(seat, landmarks=marks), wish=PadWish(), limits=LIMITS)
+    result = plan_pad(replace(seat, landmarks=marks), wish=SupportWish(), limits=LIMITS)
     assert result.pad is None
     assert "not seen from below" in result.because
 
@@ -418,7 +418,7 @@ def test_too_much_support_is_warned_refused_and_signed_for():
 )
 def test_wishes_out_of_range_are_named(wish, match):
     with pytest.raises(PlanError, match=match):
-        plan_pad(seated(), wish=PadWish(**wish), limits=LIMITS)
+        plan_pad(seated(), wish=SupportWish(**wish), limits=LIMITS)
 
 
 def test_kit_pads_lie_on_the_grid():
@@ -492,10 +492,10 @@ def test_a_medial_side_that_runs_out_is_a_wish():
     assert out.medial_height <= 0.7
     assert half.medial_height == pytest.approx(6.0, abs=0.8)
     assert out.crest.height == pytest.approx(stands.crest.height, abs=0.8)
-    notes = plan_pad(seat, wish=PadWish(medial_edge=0.4), limits=LIMITS).notes
+    notes = plan_pad(seat, wish=SupportWish(medial_edge=0.4), limits=LIMITS).notes
     assert not any(note.code == "medial-side" for note in notes)
     with pytest.raises(PlanError, match="cannot be 17 mm high"):
-        plan_pad(seat, wish=PadWish(medial_edge=17.0), limits=LIMITS)
+        plan_pad(seat, wish=SupportWish(medial_edge=17.0), limits=LIMITS)
 
 
 def test_the_flange_limit_holds_the_side_and_not_the_crest():

@@ -14,9 +14,9 @@ import pytest
 
 from insole.parts.wedge import shim
 from insole.planning import seating, thickness
-from insole.planning.cleat import plan_cleat
+from insole.planning.cleat import CleatWish, plan_cleat
 from insole.planning.outline import lay_out
-from insole.planning.wedge_rules import Wishes
+from insole.planning.wedge_rules import WedgeWish
 from insole.record.limits import default_limits
 from insole.record.planned_parts import WedgePlace, WedgePlan
 from insole.shoe.shoe import parse
@@ -38,7 +38,7 @@ def seated(side="right"):
 
 
 def test_a_shim_is_ground_along_lines_half_a_millimetre_apart():
-    (wedge,) = beds.wedges(Wishes(forefoot=2.0)).wedges
+    (wedge,) = beds.wedges(WedgeWish(forefoot=2.0)).wedges
     assert wedge.contour_step == 0.5
     words = next(reason for reason in wedge.reasons if reason.startswith("from sheet"))
     assert "lines 0.5 mm of height apart" in words
@@ -48,20 +48,20 @@ def test_a_shim_is_ground_along_lines_half_a_millimetre_apart():
 
 def test_the_plate_under_the_shoe_reaches_12_mm_beyond_the_bolts():
     """Bolts at 18 and 14 mm along and 17.5 mm across, the axle 5 mm behind a head at 194 mm."""
-    (plate,) = beds.wedges(Wishes(under=1.0)).wedges
+    (plate,) = beds.wedges(WedgeWish(under=1.0)).wedges
     assert plate.place is WedgePlace.UNDER
     x, y = np.array(plate.outline).T
     assert (x.min(), x.max()) == pytest.approx((194 - 5 - 18 - 12, 194 - 5 + 18 + 12), abs=0.002)
     assert np.ptp(y) == pytest.approx(2 * (17.5 + 12), abs=0.002)
     assert (y.min() + y.max()) / 2 == pytest.approx(0.0, abs=0.002)
     aside = beds.BED + np.array([0.0, 6.0])  # bolts lie under the middle of the shoe
-    (plate,) = beds.wedges(Wishes(under=1.0), bed=aside).wedges
+    (plate,) = beds.wedges(WedgeWish(under=1.0), bed=aside).wedges
     y = np.array(plate.outline)[:, 1]
     assert (y.min() + y.max()) / 2 == pytest.approx(6.0, abs=0.002)
 
 
 def test_the_axle_starts_5_mm_behind_the_first_head():
-    cleat, _ = plan_cleat(landmarks=beds.MARKS, shoe=None, limits=LIMITS, offset=None, yaw=None)
+    cleat, _ = plan_cleat(landmarks=beds.MARKS, shoe=None, limits=LIMITS, wish=CleatWish())
     assert cleat.from_ball_mark == -5.0
     assert cleat.from_mth5 == pytest.approx(194 - 5 - 166)
 
@@ -129,7 +129,7 @@ def _read_at(station, at):
 
 def test_grind_lines_lie_where_the_ramp_has_their_height():
     """Worked from angle, width and thin edge: on the full ramp a height h lies at one y."""
-    (wedge,) = beds.wedges(Wishes(forefoot=2.0)).wedges
+    (wedge,) = beds.wedges(WedgeWish(forefoot=2.0)).wedges
     part = shim(plans.sample_plan().right, wedge, "demo")
     middle = (wedge.full_from + wedge.full_to) / 2
     low = np.array(wedge.outline)[:, 1].min()
@@ -147,7 +147,7 @@ def test_grind_lines_lie_where_the_ramp_has_their_height():
 def test_these_tests_read_the_limits_in_force():
     """A changed limit shows in what is planned: the numbers above do not pass by themselves."""
     own = LIMITS.changed(wedge__under__margin=13.0, wedge__contour_step=0.6)
-    (plate,) = beds.wedges(Wishes(under=1.0), limits=own).wedges
+    (plate,) = beds.wedges(WedgeWish(under=1.0), limits=own).wedges
     assert np.ptp(np.array(plate.outline)[:, 1]) == pytest.approx(61.0, abs=0.002)
-    (wedge,) = beds.wedges(Wishes(forefoot=2.0), limits=own).wedges
+    (wedge,) = beds.wedges(WedgeWish(forefoot=2.0), limits=own).wedges
     assert wedge.contour_step == 0.6

@@ -50,7 +50,7 @@ def test_rise_is_width_times_tangent(width: float, angle: float, rise: float) ->
     half = width / 2
     box = [(100.0, -half), (160.0, -half), (160.0, half), (100.0, half)]
     part = shim(FOOT, prism_wedge(angle, outline=box), "demo")
-    assert part.facts["thick_edge"] - 0.5 == pytest.approx(rise, abs=0.006)  # facts: 2 digits
+    assert part.facts.thick_edge - 0.5 == pytest.approx(rise, abs=0.006)  # facts: 2 digits
     assert np.ptp(part.vertices[part.vertices[:, 2] > 0.25, 2]) == pytest.approx(rise, abs=1e-3)
 
 
@@ -113,7 +113,7 @@ def test_ramp_tilts_by_the_net_angle_towards_the_right_side(side: str, net: floa
     tilt = math.degrees(math.atan2(-mean[1], mean[2]))  # + rises towards +y
     assert tilt == pytest.approx(net if side == "right" else -net, abs=0.01)
     assert abs(mean[0]) < 1e-4 * mean[2]
-    assert part.facts["words"].startswith("2° varus" if net > 0 else "2° valgus")
+    assert part.facts.words.startswith("2° varus" if net > 0 else "2° valgus")
 
 
 def test_full_angle_between_the_stations_and_thin_ends() -> None:
@@ -139,8 +139,8 @@ def test_thick_edge_is_the_one_on_the_plan() -> None:
     for place, net in ((WedgePlace.FOREFOOT, 2.0), (WedgePlace.HEEL, -3.0)):
         wedge = sample_wedge(bed_ring(), place, net)
         part = shim(FOOT, wedge, "demo")
-        assert part.facts["thick_edge"] == pytest.approx(wedge.thick_edge, abs=0.011)
-        assert part.vertices[:, 2].max() == pytest.approx(part.facts["thick_edge"], abs=0.01)
+        assert part.facts.thick_edge == pytest.approx(wedge.thick_edge, abs=0.011)
+        assert part.vertices[:, 2].max() == pytest.approx(part.facts.thick_edge, abs=0.01)
 
 
 def test_grind_lines_lie_on_their_level_half_a_millimetre_apart() -> None:
@@ -170,7 +170,7 @@ def test_under_shoe_shim_has_slots_where_the_pattern_was_measured() -> None:
     for hole in part.holes:
         np.testing.assert_allclose(np.ptp(hole, axis=0), (10.0 + 5.5, 5.5), atol=0.05)
         assert not shapely.is_ccw(shapely.linearrings(hole))
-    assert "CLEAT SIDE" in part.facts["engraved"]
+    assert "CLEAT SIDE" in part.facts.engraved.texts
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
@@ -184,7 +184,7 @@ def test_marks_keep_off_edges_and_the_thick_edge_is_named_along_it(
     """5 mm from every edge, which is bevelled; the words 5 to 8 mm off theirs, parallel to it."""
     foot = sample_foot(side, wedges=((place, net),))
     part = as_worn(shim(foot, foot.wedges[0], "DEMO-0001"))
-    assert part.facts["paper_only"] == ()
+    assert part.facts.engraved.paper_only == ()
     edge = Polygon(part.outline).exterior
     shapes = {mark.text: mark_shape(mark) for mark in part.marks}
     assert min(edge.distance(shape) for shape in shapes.values()) > 4.99
@@ -220,7 +220,7 @@ def test_unknown_pattern_is_drilled_as_measured() -> None:
     wedge = sample_wedge(bed_ring(), WedgePlace.UNDER, -1.0)
     part = shim(FOOT, wedge, "demo")
     assert part.holes == ()
-    assert "drill to the shoe's own pattern" in part.facts["holes"]
+    assert "drill to the shoe's own pattern" in part.facts.holes
 
 
 @pytest.mark.parametrize(

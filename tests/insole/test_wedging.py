@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from insole.errors import PlanError, RefusedError
-from insole.planning.wedge_rules import Wishes, check_pair, rise
+from insole.planning.wedge_rules import WedgeWish, check_pair, rise
 from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
 from insole.record.planned_parts import WedgePlace
@@ -52,7 +52,7 @@ def shoe(forefoot: float = 0.0, heel: float = 0.0, **more) -> Shoe:
     )
 
 
-def wedges(wishes: Wishes, bed: np.ndarray = BED, **more):
+def wedges(wishes: WedgeWish, bed: np.ndarray = BED, **more):
     call = {
         "landmarks": MARKS,
         "landmark_sd": SDS,
@@ -76,7 +76,7 @@ def codes(result, level=NoteLevel.WARN):
 @settings(max_examples=60, deadline=None)
 @given(cant=st.floats(-4, 4), place=st.sampled_from(["forefoot", "heel"]))
 def test_a_shoe_with_the_wished_cant_needs_no_shim(cant, place):
-    result = wedges(Wishes(**{place: cant}), shoe=shoe(**{place: cant}))
+    result = wedges(WedgeWish(**{place: cant}), shoe=shoe(**{place: cant}))
     assert result.wedges == ()
     assert "what the shoe keeps" in result.because[PLACES[place].value]
 
@@ -84,7 +84,7 @@ def test_a_shoe_with_the_wished_cant_needs_no_shim(cant, place):
 @settings(max_examples=60, deadline=None)
 @given(forefoot=st.floats(-10, 10), heel=st.floats(-10, 10))
 def test_no_wish_gives_no_shim_whatever_the_shoe_does(forefoot, heel):
-    result = wedges(Wishes(), shoe=shoe(forefoot, heel))
+    result = wedges(WedgeWish(), shoe=shoe(forefoot, heel))
     assert result.wedges == ()
     assert result.notes == ()
     assert result.roll == 0.0
@@ -93,7 +93,7 @@ def test_no_wish_gives_no_shim_whatever_the_shoe_does(forefoot, heel):
 
 
 def test_without_a_wish_the_shoes_cant_is_stated():
-    result = wedges(Wishes(), shoe=shoe(forefoot=1.5))
+    result = wedges(WedgeWish(), shoe=shoe(forefoot=1.5))
     assert "1.5° varus stays" in result.because["inside forefoot"]
 
 
@@ -116,7 +116,7 @@ def test_net_never_rises_with_the_cant_kept_and_rounds_toward_zero(wish, cants, 
     nets = []
     for cant in sorted(cants):
         result = wedges(
-            Wishes(**{place: wish}), shoe=shoe(**{place: cant}), limits=FREE, confirm_zero=True
+            WedgeWish(**{place: wish}), shoe=shoe(**{place: cant}), limits=FREE, confirm_zero=True
         )
         net = result.net(PLACES[place])
         raw = wish - cant
@@ -133,7 +133,7 @@ def test_net_never_rises_with_the_cant_kept_and_rounds_toward_zero(wish, cants, 
     [(2.7, 1.0, 1.0, 0.7), (-2.7, 0.0, -2.0, -0.7), (1.0, -1.0, 2.0, 0.0), (3.0, 0.1, 2.0, 0.9)],
 )
 def test_remainder_is_kept_with_its_sign(wish, cant, net, left):
-    (wedge,) = wedges(Wishes(forefoot=wish), shoe=shoe(forefoot=cant)).wedges
+    (wedge,) = wedges(WedgeWish(forefoot=wish), shoe=shoe(forefoot=cant)).wedges
     assert (wedge.net, wedge.remainder) == (net, pytest.approx(left))
     assert wedge.wish == wish
     assert wedge.cant_kept == cant
@@ -142,7 +142,7 @@ def test_remainder_is_kept_with_its_sign(wish, cant, net, left):
 
 @pytest.mark.parametrize(("wish", "size"), [(0.4, "half a step"), (-0.9, "a step")])
 def test_less_than_a_step_is_no_shim_and_says_what_is_left(wish, size):
-    result = wedges(Wishes(forefoot=wish))
+    result = wedges(WedgeWish(forefoot=wish))
     assert result.wedges == ()
     assert f"leaves {abs(wish):g}°" in result.because["inside forefoot"]
     assert f"less than {size} of" in result.because["inside forefoot"]
@@ -150,8 +150,8 @@ def test_less_than_a_step_is_no_shim_and_says_what_is_left(wish, size):
 
 def test_an_insole_taken_out_takes_its_cant_with_it():
     stock = {"cant_forefoot": 2.0}
-    out = wedges(Wishes(forefoot=2.0), shoe=shoe(insole=StockInsole(kept=False, **stock)))
-    stays = wedges(Wishes(forefoot=2.0), shoe=shoe(insole=StockInsole(kept=True, **stock)))
+    out = wedges(WedgeWish(forefoot=2.0), shoe=shoe(insole=StockInsole(kept=False, **stock)))
+    stays = wedges(WedgeWish(forefoot=2.0), shoe=shoe(insole=StockInsole(kept=True, **stock)))
     assert out.net(WedgePlace.FOREFOOT) == 2.0
     assert stays.wedges == ()
 
@@ -159,16 +159,16 @@ def test_an_insole_taken_out_takes_its_cant_with_it():
 def test_a_zero_that_undoes_the_shoe_needs_confirming():
     canted = shoe(forefoot=2.0)
     with pytest.raises(RefusedError, match=r"0° inside forefoot would undo .* 2° varus .* confirm"):
-        wedges(Wishes(forefoot=0.0), shoe=canted)
-    result = wedges(Wishes(forefoot=0.0), shoe=canted, confirm_zero=True)
+        wedges(WedgeWish(forefoot=0.0), shoe=canted)
+    result = wedges(WedgeWish(forefoot=0.0), shoe=canted, confirm_zero=True)
     assert result.net(WedgePlace.FOREFOOT) == -2.0
     assert result.sum_ball == 0.0
     assert "wedge-undoes-forefoot" in codes(result, NoteLevel.INFO)
 
 
 def test_a_zero_that_changes_nothing_needs_no_confirming():
-    assert wedges(Wishes(forefoot=0.0)).wedges == ()
-    assert wedges(Wishes(forefoot=0.0), shoe=shoe(forefoot=0.6)).wedges == ()
+    assert wedges(WedgeWish(forefoot=0.0)).wedges == ()
+    assert wedges(WedgeWish(forefoot=0.0), shoe=shoe(forefoot=0.6)).wedges == ()
 
 
 @pytest.mark.parametrize("sign", [1, -1])
@@ -186,13 +186,13 @@ def test_caps_in_degrees_pass_at_their_number_and_hold_just_above(place, warn, r
         wedge__sum_warn=99,
     )
     code = f"wedge.{place}.warn_deg"
-    at = wedges(Wishes(**{place: sign * warn}), limits=fine)
+    at = wedges(WedgeWish(**{place: sign * warn}), limits=fine)
     assert code not in codes(at)
-    above = wedges(Wishes(**{place: sign * (warn + 0.1)}), limits=fine)
+    above = wedges(WedgeWish(**{place: sign * (warn + 0.1)}), limits=fine)
     assert code in codes(above)
-    assert wedges(Wishes(**{place: sign * refuse}), limits=fine).wedges
+    assert wedges(WedgeWish(**{place: sign * refuse}), limits=fine).wedges
     with pytest.raises(RefusedError, match=rf"{refuse}\.1°, above the limit of {refuse}°"):
-        wedges(Wishes(**{place: sign * (refuse + 0.1)}), limits=fine)
+        wedges(WedgeWish(**{place: sign * (refuse + 0.1)}), limits=fine)
 
 
 @pytest.mark.parametrize(("place", "warn", "refuse"), [("forefoot", 3, 5.5), ("heel", 3, 5)])
@@ -202,7 +202,7 @@ def test_caps_in_mm_pass_at_their_number_and_hold_just_above(place, warn, refuse
 
     def at(rise_mm: float):
         half = rise_mm / math.tan(math.radians(2.0)) / 2
-        return wedges(Wishes(**{place: 2.0}), BED * [1, half / 41.0], limits=wide)
+        return wedges(WedgeWish(**{place: 2.0}), BED * [1, half / 41.0], limits=wide)
 
     assert f"wedge.{place}.warn_mm" not in codes(at(warn))
     assert f"wedge.{place}.warn_mm" in codes(at(warn + 0.01))
@@ -224,16 +224,16 @@ def test_caps_in_mm_pass_at_their_number_and_hold_just_above(place, warn, refuse
 def test_a_refusal_names_the_foot_and_what_is_possible(side, place, other, sign):
     """What it offers is then planned, and one step more is not."""
     with pytest.raises(RefusedError) as refused:
-        wedges(Wishes(**{place: sign * 6.0}), side=side)
+        wedges(WedgeWish(**{place: sign * 6.0}), side=side)
     text = str(refused.value)
     assert text.startswith(f"{side} foot: ")
     assert other in text
     offer = re.search(r"possible are: a shim of .* \(wish ([\d.]+)° (varus|valgus)\)", text)
     assert offer[2] == ("varus" if sign > 0 else "valgus")
     wish = sign * float(offer[1])
-    assert wedges(Wishes(**{place: wish})).wedges
+    assert wedges(WedgeWish(**{place: wish})).wedges
     with pytest.raises(RefusedError):
-        wedges(Wishes(**{place: wish + sign}))
+        wedges(WedgeWish(**{place: wish + sign}))
 
 
 @pytest.mark.parametrize("built_in", [3.0, -3.0])
@@ -244,7 +244,7 @@ def test_sum_at_the_ball_warns_above_5_and_refuses_above_8(built_in):
     def total(degrees: float):
         """The shoe's 3°, `degrees` - 3 more from inside and under."""
         extra = (degrees - 3.0) / 2
-        wishes = Wishes(forefoot=sign * (3 + extra), under=sign * extra)
+        wishes = WedgeWish(forefoot=sign * (3 + extra), under=sign * extra)
         return wedges(wishes, narrow(60), shoe=shoe(forefoot=built_in), limits=limits)
 
     at = total(5.0)
@@ -258,7 +258,9 @@ def test_sum_at_the_ball_warns_above_5_and_refuses_above_8(built_in):
 
 def test_places_are_summed_per_section_and_never_into_one_number():
     result = wedges(
-        Wishes(forefoot=2.0, heel=2.0, under=1.0), shoe=shoe(forefoot=1.0, heel=-1.0), limits=FREE
+        WedgeWish(forefoot=2.0, heel=2.0, under=1.0),
+        shoe=shoe(forefoot=1.0, heel=-1.0),
+        limits=FREE,
     )
     assert [w.net for w in result.wedges] == [1.0, 3.0, 1.0]
     assert result.sum_ball == 1.0 + 1.0 + 1.0
@@ -268,20 +270,20 @@ def test_places_are_summed_per_section_and_never_into_one_number():
 
 def test_heel_against_forefoot_warns_above_3():
     limits = LIMITS.changed(wedge__step=0.5, wedge__heel__warn_deg=9)
-    assert "wedge-twist" not in codes(wedges(Wishes(heel=3.0), narrow(50), limits=limits))
-    assert "wedge-twist" in codes(wedges(Wishes(heel=3.5), narrow(50), limits=limits))
+    assert "wedge-twist" not in codes(wedges(WedgeWish(heel=3.0), narrow(50), limits=limits))
+    assert "wedge-twist" in codes(wedges(WedgeWish(heel=3.5), narrow(50), limits=limits))
     # under the shoe, heel and forefoot tilt together
-    assert "wedge-twist" not in codes(wedges(Wishes(under=4.0), limits=limits))
+    assert "wedge-twist" not in codes(wedges(WedgeWish(under=4.0), limits=limits))
 
 
 def test_first_trial_is_at_most_2_degrees_a_foot():
-    assert "wedge-first-trial" not in codes(wedges(Wishes(forefoot=1, heel=1)))
-    assert "wedge-first-trial" in codes(wedges(Wishes(forefoot=2, heel=-1)))
+    assert "wedge-first-trial" not in codes(wedges(WedgeWish(forefoot=1, heel=1)))
+    assert "wedge-first-trial" in codes(wedges(WedgeWish(forefoot=2, heel=-1)))
 
 
 @pytest.mark.parametrize(("left", "right", "warned"), [(2, -1, False), (2, -2, True)])
 def test_sides_that_differ_by_more_than_3_warn(left, right, warned):
-    notes = check_pair(wedges(Wishes(forefoot=left)), wedges(Wishes(forefoot=right)))
+    notes = check_pair(wedges(WedgeWish(forefoot=left)), wedges(WedgeWish(forefoot=right)))
     assert bool(notes) is warned
     if warned:
         assert "left 2° varus and right 2° valgus differ by 4°" in notes[0].text
@@ -290,27 +292,27 @@ def test_sides_that_differ_by_more_than_3_warn(left, right, warned):
 def test_a_recorded_override_lets_a_limit_pass_and_is_printed():
     name = "wedge.forefoot.refuse_deg"
     given_by = Override(limit=name, who="A. Fitter", why="second trial", when="2026-05-02")
-    result = wedges(Wishes(forefoot=5.0), narrow(55), overrides=[given_by])
+    result = wedges(WedgeWish(forefoot=5.0), narrow(55), overrides=[given_by])
     (note,) = [n for n in result.notes if n.code == "wedge.forefoot.over_deg"]
     assert "A. Fitter on 2026-05-02: second trial" in note.text
     with pytest.raises(RefusedError, match=f"record an override of {name}"):
-        wedges(Wishes(forefoot=5.0), narrow(55))
+        wedges(WedgeWish(forefoot=5.0), narrow(55))
     other = given_by.model_copy(update={"limit": "wedge.heel.refuse_deg"})
     with pytest.raises(RefusedError, match=name):
-        wedges(Wishes(forefoot=5.0), narrow(55), overrides=[other])
+        wedges(WedgeWish(forefoot=5.0), narrow(55), overrides=[other])
     blank = given_by.model_copy(update={"who": " "})
     with pytest.raises(PlanError, match="must say who, why and when"):
-        wedges(Wishes(forefoot=5.0), narrow(55), overrides=[blank])
+        wedges(WedgeWish(forefoot=5.0), narrow(55), overrides=[blank])
 
 
 @pytest.mark.parametrize("wish", [math.nan, math.inf, 10.5, -11.0])
 def test_impossible_wishes_are_refused(wish):
     with pytest.raises(PlanError, match="must be from -10 to 10°"):
-        wedges(Wishes(heel=wish))
+        wedges(WedgeWish(heel=wish))
 
 
 def test_forefoot_ramp_lies_where_the_rules_say():
-    (wedge,) = wedges(Wishes(forefoot=2.0)).wedges
+    (wedge,) = wedges(WedgeWish(forefoot=2.0)).wedges
     assert wedge.full_from == 166.0 - 10.0
     assert wedge.full_to == 194.0 + 10.0
     assert (wedge.taper_rear, wedge.taper_front) == (25.0, 20.0)
@@ -328,13 +330,13 @@ def test_forefoot_ramp_lies_where_the_rules_say():
 
 def test_a_short_bed_leaves_the_ramp_full_under_the_toes():
     short = BED * [(210.0 + INSET) / 280.0, 1]
-    (wedge,) = wedges(Wishes(forefoot=-2.0), short).wedges
+    (wedge,) = wedges(WedgeWish(forefoot=-2.0), short).wedges
     assert np.array(wedge.outline)[:, 0].max() == pytest.approx(210.0)
     assert wedge.thick_side == "little-toe side"
 
 
 def test_heel_ramp_is_full_to_30_percent_of_the_foot():
-    (wedge,) = wedges(Wishes(heel=2.0)).wedges
+    (wedge,) = wedges(WedgeWish(heel=2.0)).wedges
     assert wedge.full_from == INSET
     assert wedge.full_to == pytest.approx(2.0 + 0.30 * LENGTH)
     assert (wedge.taper_rear, wedge.taper_front) == (0.0, 25.0)
@@ -359,7 +361,7 @@ def test_thick_edge_is_that_of_a_plane_over_the_clipped_outline():
         dtype=float,
     )
     for angle in (2.0, -2.0):
-        (wedge,) = wedges(Wishes(forefoot=angle), bed).wedges
+        (wedge,) = wedges(WedgeWish(forefoot=angle), bed).wedges
         from shapely.geometry import Polygon, box
 
         ring = np.array(wedge.outline)
@@ -372,7 +374,7 @@ def test_thick_edge_is_that_of_a_plane_over_the_clipped_outline():
 
 
 def test_under_the_shoe_bolts_grow_with_the_shim_and_cautions_are_printed():
-    result = wedges(Wishes(under=2.0))
+    result = wedges(WedgeWish(under=2.0))
     (wedge,) = result.wedges
     text = next(n.text for n in result.notes if n.code == "under-bolts")
     # middle of the plate rises by half the width; edge 1 mm
@@ -382,7 +384,7 @@ def test_under_the_shoe_bolts_grow_with_the_shim_and_cautions_are_printed():
     assert "at least 5 full turns (4.0 mm)" in text
     assert {"under-material", "under-faces", "under-bolts", "under-before-riding"} <= codes(result)
     assert "under-washers" not in codes(result)
-    assert "under-washers" in codes(wedges(Wishes(under=3.0)))
+    assert "under-washers" in codes(wedges(WedgeWish(under=3.0)))
     assert wedge.material == "under-shoe-solid"
     assert result.roll == 0.0
 
@@ -391,39 +393,39 @@ def test_under_the_shoe_needs_the_measured_bolt_pattern():
     bare = Shoe(name="t", inside_length=280, ball_width=99, heel_width=67, drop=8)
     for missing in (None, bare):
         with pytest.raises(PlanError, match=r"measured bolt pattern; fill in cleat\.holes"):
-            wedges(Wishes(under=1.0), shoe=missing)
+            wedges(WedgeWish(under=1.0), shoe=missing)
 
 
 def test_without_a_shoe_the_wish_is_made_in_full_and_said():
-    result = wedges(Wishes(forefoot=1.0), shoe=None)
+    result = wedges(WedgeWish(forefoot=1.0), shoe=None)
     assert result.net(WedgePlace.FOREFOOT) == 1.0
     assert "wedge-no-shoe" in codes(result)
 
 
 def test_first_ray_caution_comes_with_a_medial_forefoot_wedge_only():
-    assert "wedge-first-ray" in codes(wedges(Wishes(forefoot=1.0)))
-    assert "wedge-first-ray" not in codes(wedges(Wishes(forefoot=-1.0)))
-    assert "wedge-first-ray" not in codes(wedges(Wishes(heel=1.0)))
+    assert "wedge-first-ray" in codes(wedges(WedgeWish(forefoot=1.0)))
+    assert "wedge-first-ray" not in codes(wedges(WedgeWish(forefoot=-1.0)))
+    assert "wedge-first-ray" not in codes(wedges(WedgeWish(heel=1.0)))
 
 
 def test_uncertain_metatarsal_heads_are_said():
-    assert "wedge-landmarks" not in codes(wedges(Wishes(forefoot=1.0)))
-    assert "wedge-landmarks" in codes(wedges(Wishes(forefoot=1.0), landmark_sd={"mth5": 6.0}))
+    assert "wedge-landmarks" not in codes(wedges(WedgeWish(forefoot=1.0)))
+    assert "wedge-landmarks" in codes(wedges(WedgeWish(forefoot=1.0), landmark_sd={"mth5": 6.0}))
 
 
 def test_missing_landmarks_and_beds_too_short_are_refused():
     with pytest.raises(PlanError, match="needs the landmark mth1"):
-        wedges(Wishes(forefoot=1.0), landmarks={"mth5": MARKS["mth5"]})
+        wedges(WedgeWish(forefoot=1.0), landmarks={"mth5": MARKS["mth5"]})
     with pytest.raises(PlanError, match="does not reach the ramp"):
-        wedges(Wishes(forefoot=1.0), BED * [0.3, 1])
+        wedges(WedgeWish(forefoot=1.0), BED * [0.3, 1])
     bow_tie = np.array([(0, -40), (280, 40), (280, -40), (0, 40)], dtype=float)
     with pytest.raises(PlanError, match="crosses itself"):
-        wedges(Wishes(forefoot=1.0), bow_tie)
+        wedges(WedgeWish(forefoot=1.0), bow_tie)
 
 
 def test_input_is_left_alone():
     bed, marks = BED.copy(), {k: v.copy() for k, v in MARKS.items()}
-    wedges(Wishes(forefoot=2.0, heel=1.0, under=1.0))
+    wedges(WedgeWish(forefoot=2.0, heel=1.0, under=1.0))
     assert np.array_equal(bed, BED)
     assert all(np.array_equal(marks[k], MARKS[k]) for k in marks)
 
@@ -437,21 +439,21 @@ def dished(deep: float, tilt: float = 0.0) -> Shoe:
 
 def test_a_dished_heel_under_a_flat_shim_is_said() -> None:
     """The mean of both borders over the midline counts, so a bed that only tilts has no dish."""
-    notes = {note.code: note.text for note in wedges(Wishes(heel=2.0), shoe=dished(3.0)).notes}
+    notes = {note.code: note.text for note in wedges(WedgeWish(heel=2.0), shoe=dished(3.0)).notes}
     assert "dished by 3.0 mm at the heel" in notes["heel-dish"]
     assert "neither rocks" in notes["heel-dish"]
     for bed, wish in (
-        (dished(0.5), Wishes(heel=2.0)),
-        (dished(0.0, tilt=2.0), Wishes(heel=2.0)),
-        (dished(3.0), Wishes(forefoot=1.0)),
-        (shoe(), Wishes(heel=2.0)),
-        (None, Wishes(heel=2.0)),
+        (dished(0.5), WedgeWish(heel=2.0)),
+        (dished(0.0, tilt=2.0), WedgeWish(heel=2.0)),
+        (dished(3.0), WedgeWish(forefoot=1.0)),
+        (shoe(), WedgeWish(heel=2.0)),
+        (None, WedgeWish(heel=2.0)),
     ):
         assert "heel-dish" not in {note.code for note in wedges(wish, shoe=bed).notes}
 
 
 def test_a_heel_shim_says_that_it_is_flat_below() -> None:
-    (wedge,) = wedges(Wishes(heel=2.0), shoe=dished(3.0)).wedges
+    (wedge,) = wedges(WedgeWish(heel=2.0), shoe=dished(3.0)).wedges
     assert any("underside is flat" in reason for reason in wedge.reasons)
 
 
@@ -467,7 +469,7 @@ def test_a_tilt_that_the_shoe_file_lacks_is_not_known_and_not_none(place):
         worn = parse(data)
         assert worn.cant_known(PLACES[place]) is known
         assert parse(worn.record()).cants_stated == worn.cants_stated  # as a plan keeps it
-        found = wedges(Wishes(**{place: 1.0}), shoe=worn)
+        found = wedges(WedgeWish(**{place: 1.0}), shoe=worn)
         codes = {note.code: note.level for note in found.notes}
         assert (codes.get(f"wedge-cant-unknown-{place}") is NoteLevel.WARN) is not known
     assert parse(bare).cant_known(WedgePlace.UNDER)

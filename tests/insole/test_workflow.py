@@ -121,8 +121,9 @@ def test_a_saved_plan_reads_back_and_is_never_changed(plan: Plan, tmp_path: Path
 
 def test_a_plan_cannot_be_saved_where_a_file_is(plan: Plan, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way", encoding="utf-8")
-    with pytest.raises(InsoleError, match="choose another --out"):
+    with pytest.raises(InsoleError, match="choose another folder") as no:
         plans.save_plan(plan, tmp_path / "file")
+    assert no.value.asks == ("out",)
 
 
 def test_what_is_no_plan_is_said(tmp_path: Path) -> None:
@@ -158,7 +159,7 @@ def test_a_doubtful_part_is_said_once_with_its_name(
 
     real = build.all_parts(plan)
     pad = next(part for part in real if part.name == "arch-pad")
-    bad = replace(pad, facts={**pad.facts, "thin_edge": 0.1})  # thinner than a nozzle lays down
+    bad = replace(pad, facts=replace(pad.facts, edge=0.1))  # thinner than a nozzle lays down
     monkeypatch.setattr(build, "all_parts", lambda *_: [bad])
     said: list[str] = []
     assert making.checked_parts(plan, QUICK, said.append) == [bad]

@@ -19,11 +19,11 @@ from scipy import interpolate
 from insole.parts import materials as weighing
 from insole.parts.pad import arch_pad
 from insole.planning import seating, thickness
-from insole.planning.cleat import plan_cleat, saddle_change
+from insole.planning.cleat import CleatWish, plan_cleat, saddle_change
 from insole.planning.outline import lay_out
 from insole.planning.ramp import shim_height
 from insole.planning.support.pad import plan_pad
-from insole.planning.support.wish import PadWish
+from insole.planning.support.wish import SupportWish
 from insole.planning.wedging import ramp_width
 from insole.record.limits import default_limits
 from insole.record.material_file import default_materials
@@ -58,7 +58,10 @@ def test_the_axle_from_both_heads_from_the_mark_and_from_where_it_was(offset, be
         name="by hand", inside_length=280, ball_width=99, heel_width=67, drop=8, slots=slots
     )
     cleat, _ = plan_cleat(
-        landmarks=MARKS, shoe=shoe, limits=LIMITS, offset=offset, yaw=None, before=before
+        landmarks=MARKS,
+        shoe=shoe,
+        limits=LIMITS,
+        wish=CleatWish(offset=offset, before=before),
     )
     assert cleat.from_ball_mark == pytest.approx(offset)
     assert cleat.from_mth5 == pytest.approx(194 + offset - 166)
@@ -152,7 +155,7 @@ def test_a_low_arch_comes_down_by_a_share_of_itself():
 
 @pytest.fixture(scope="module")
 def pad():
-    found = plan_pad(seated(), wish=PadWish(), limits=LIMITS).pad
+    found = plan_pad(seated(), wish=SupportWish(), limits=LIMITS).pad
     assert found is not None
     return found
 

@@ -47,7 +47,7 @@ def effects(kind: str):
     found = []
     for shape in FEET:
         plan = planner.plan(
-            None, feet.analytic(**shape), SHOE, PlanWishes(both=FootWish(**wish))
+            None, feet.analytic(**shape), SHOE, PlanWishes(both=FootWish.of(**wish))
         ).right
         found.append({case.case: case for case in plan.effect.cases})
     return found

@@ -12,7 +12,7 @@ import math
 import numpy as np
 import pytest
 
-from insole.planning.wedge_rules import Wishes, rise
+from insole.planning.wedge_rules import WedgeWish, rise
 from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
 from insole.record.planned_parts import WedgePlace
@@ -59,7 +59,7 @@ def test_planned_thick_edge_is_the_rise_on_top_of_the_thin_edge(width, angle, ex
         outline=bed,
         length=265.0,
         shoe=SHOE,
-        wishes=Wishes(forefoot=sign * angle),
+        wishes=WedgeWish(forefoot=sign * angle),
         limits=OPEN,
     )
     (wedge,) = result.wedges
@@ -101,7 +101,7 @@ def test_middle_of_a_wedge_rises_by_half():
         outline=bed,
         length=265.0,
         shoe=shoe,
-        wishes=Wishes(under=2.0),
+        wishes=WedgeWish(under=2.0),
         limits=OPEN,
     ).wedges
     high, middle, low = (b.added for b in bolts(shoe.slots, wedge, OPEN))

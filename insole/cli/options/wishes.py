@@ -1,11 +1,10 @@
 """Options that say what the fitter wants: shoe, pad, wedges, cleat, answers, overrides.
 
-click options -> wish_options -> given -> request_of -> workflow.request.Request
+click options (Sided) -> wish_options -> given -> request_of -> workflow.request.Request
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,16 +13,16 @@ import click
 
 from insole.cli.options.common import BY_HAND
 from insole.cli.options.scans import shots_of
+from insole.cli.options.sided import Sided, number, one_of, share, two
 
 if TYPE_CHECKING:
-    from insole.planning.planner import FootWish, PlanWishes
+    from insole.planning.wishes import PlanWishes
     from insole.record.values import Override
     from insole.workflow.request import Request
 
 __all__ = ["request_of", "wish_options"]
 
 
-_SIDED = "[left=|right=]"
 WISHES = (
     click.option(
         "--shoe",
@@ -50,25 +49,25 @@ WISHES = (
     click.option(
         "--support",
         multiple=True,
-        metavar=f"{_SIDED}PERCENT",
+        type=Sided("PERCENT", share),
         help="Pad top over the gap under the arch; 100 touches.",
     ),
     click.option(
         "--shift-pad",
         multiple=True,
-        metavar=f"{_SIDED}FORWARD,MEDIAL",
+        type=Sided("FORWARD,MEDIAL", two),
         help="Move the pad by hand, mm; negative is back or lateral.",
     ),
     click.option(
         "--turn-pad",
         multiple=True,
-        metavar=f"{_SIDED}DEG",
+        type=Sided("DEG", number),
         help="Turn the pad by hand; + turns its front medially.",
     ),
     click.option(
         "--pad-source",
         multiple=True,
-        metavar=f"{_SIDED}scan|kit",
+        type=Sided("scan|kit", one_of("scan", "kit")),
         help="One-off from the scan, or the nearest of the kit.",
     ),
     click.option(
@@ -81,36 +80,36 @@ WISHES = (
     click.option(
         "--medial-edge",
         multiple=True,
-        metavar=f"{_SIDED}MM",
+        type=Sided("MM", number),
         help="Height of the pad's medial side where the shoe's wall stands off; 0.4 lets "
         "it run out. Left out, it stands as high as the rules allow.",
     ),
     click.option(
         "--contoured",
         multiple=True,
-        metavar=f"{_SIDED}three-quarter|full",
+        type=Sided("three-quarter|full", one_of("three-quarter", "full")),
         help="A contoured bed in one piece (heel cup, arch, lateral border) in place of "
         "base, pad and inside shims.",
     ),
-    click.option("--cup", multiple=True, metavar=f"{_SIDED}MM", help="Depth of its heel cup."),
+    click.option("--cup", multiple=True, type=Sided("MM", number), help="Depth of its heel cup."),
     click.option(
         "--contour-material",
         multiple=True,
-        metavar=f"{_SIDED}NAME",
+        type=Sided("NAME", str),
         help="What it is made of, such as base-pp, base-pa12, final-tpu or final-eva; the "
         "least thickness follows.",
     ),
     click.option(
         "--metatarsal",
         multiple=True,
-        metavar=f"{_SIDED}MM",
+        type=Sided("MM", number),
         help="A metatarsal pad of that height behind heads 2 to 4: a part of its own, or "
         "built into a contoured bed.",
     ),
     click.option(
         "--metatarsal-behind",
         multiple=True,
-        metavar=f"{_SIDED}MM",
+        type=Sided("MM", number),
         help="Its crest behind the line of those heads; 8 if left out.",
     ),
     click.option(
@@ -122,24 +121,26 @@ WISHES = (
     click.option(
         "--tender",
         multiple=True,
-        metavar=f"{_SIDED}X,Y",
+        type=Sided("X,Y", two),
         help="Keep free around a tender spot: mm from the base's rear edge, mm "
         "medial of its centreline.",
     ),
     click.option(
         "--relief",
         multiple=True,
-        metavar=f"{_SIDED}MM",
+        type=Sided("MM", number),
         help="Depth of the relief under tender spots, 1 to 2 mm.",
     ),
     click.option(
         "--forefoot",
         multiple=True,
-        metavar=f"{_SIDED}DEG",
+        type=Sided("DEG", number),
         help="Wedge inside at the forefoot; + is big-toe side up (varus).",
     ),
-    click.option("--heel", multiple=True, metavar=f"{_SIDED}DEG", help="Wedge inside at the heel."),
-    click.option("--under", multiple=True, metavar=f"{_SIDED}DEG", help="Wedge under the shoe."),
+    click.option(
+        "--heel", multiple=True, type=Sided("DEG", number), help="Wedge inside at the heel."
+    ),
+    click.option("--under", multiple=True, type=Sided("DEG", number), help="Wedge under the shoe."),
     click.option(
         "--confirm-zero", is_flag=True, help="A wish of 0 is to undo the shoe's own cant."
     ),
@@ -151,19 +152,19 @@ WISHES = (
     click.option(
         "--cleat",
         multiple=True,
-        metavar=f"{_SIDED}MM",
+        type=Sided("MM", number),
         help="Pedal axle ahead (+) or behind (-) the first metatarsal head.",
     ),
     click.option(
         "--cleat-before",
         multiple=True,
-        metavar=f"{_SIDED}MM",
+        type=Sided("MM", number),
         help="The same as ridden until now.",
     ),
     click.option(
         "--cleat-yaw",
         multiple=True,
-        metavar=f"{_SIDED}DEG",
+        type=Sided("DEG", number),
         help="Turn of the cleat; + turns the front medially.",
     ),
     click.option(
@@ -175,7 +176,7 @@ WISHES = (
     click.option(
         "--ankle",
         multiple=True,
-        metavar=f"{_SIDED}DEG",
+        type=Sided("DEG", number),
         help="Angle of the sole to its bed held while pedalling, + toes up; balanced if left out.",
     ),
     click.option(
@@ -280,47 +281,24 @@ def _sources(given: dict[str, Any]) -> dict[str, Any]:
 
 def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
     """Return the wishes: common ones, and what differs for one foot."""
-    from insole.planning.planner import PlanWishes
+    from insole.door.wishes import OF_A_FOOT
     from insole.planning.support import kit
+    from insole.planning.wishes import FootWish, PlanWishes
     from insole.record import limits
 
     own = limits.load(given["limits"]) if given["limits"] else limits.default_limits()
-    table: dict[str, dict[str, Any]] = {"both": {}, "left": {}, "right": {}}
-    readers: dict[str, tuple[str, Callable[[str], Any]]] = {
-        "support": ("support_level", lambda text: float(text) / 100),
-        "shift_pad": ("shift", _two),
-        "turn_pad": ("turn", float),
-        "pad_source": ("pad_source", _source),
-        "forefoot": ("forefoot", float),
-        "heel": ("heel", float),
-        "under": ("under", float),
-        "cleat": ("cleat_offset", float),
-        "cleat_before": ("cleat_before", float),
-        "cleat_yaw": ("cleat_yaw", float),
-        "ankle": ("ankle", float),
-        "tender": ("tender", _two),
-        "medial_edge": ("medial_edge", float),
-        "relief": ("relief", float),
-        "contoured": ("contoured", _length),
-        "cup": ("cup", float),
-        "contour_material": ("contour_material", str),
-        "metatarsal": ("metatarsal", float),
-        "metatarsal_behind": ("metatarsal_behind", float),
-    }
-    for option, (name, read) in readers.items():
-        for text in given[option]:
-            foot, value = _sided(option, text, read)
-            if name == "tender":
-                table[foot].setdefault(name, ())
-                table[foot][name] += (value,)
-            else:
-                table[foot][name] = value
+    feet: dict[str, dict[str, Any]] = {"both": {}, "left": {}, "right": {}}
+    for option, (word, _, _) in OF_A_FOOT.items():
+        for wished in given[option]:
+            mine = feet[wished.foot]
+            # tender spots add up, of everything else the last one typed counts
+            mine[word] = (*mine.get(word, ()), wished.value) if word == "tender" else wished.value
     if given["no_pad"]:
-        table["both"]["pad"] = False
+        feet["both"]["pad"] = False
     return PlanWishes(
-        both=_foot_wish(table["both"]),
-        left=_foot_wish(table["left"]),
-        right=_foot_wish(table["right"]),
+        both=FootWish.of(**feet["both"]),
+        left=FootWish.of(**feet["left"]),
+        right=FootWish.of(**feet["right"]),
         case=given["case"],
         date=given["date"],
         version=version,
@@ -329,54 +307,6 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
         body_mass=given["body_mass"],
         dowels=given["dowels"],
     )
-
-
-def _foot_wish(values: dict[str, Any]) -> FootWish:
-    from insole.planning.planner import FootWish
-
-    return FootWish(**values)
-
-
-def _sided(option: str, text: str, read: Callable[[str], Any]) -> tuple[str, Any]:
-    """Return which foot a wish is for, and its value."""
-    foot, sep, rest = text.partition("=")
-    if not sep:
-        foot, rest = "both", text
-    if foot.strip() not in ("both", "left", "right"):
-        raise click.UsageError(f"--{option.replace('_', '-')}: {foot!r} is neither left nor right")
-    try:
-        value = read(rest.strip())
-        if not all(math.isfinite(v) for v in _numbers(value)):
-            raise ValueError(text)
-        return foot.strip(), value
-    except ValueError:
-        raise click.UsageError(
-            f"--{option.replace('_', '-')}: {rest.strip()!r} cannot be read; see --help"
-        ) from None
-
-
-def _numbers(value: Any) -> tuple[float, ...]:
-    """Return the numbers in a wish; none in a word."""
-    if isinstance(value, str):
-        return ()
-    return value if isinstance(value, tuple) else (value,)
-
-
-def _two(text: str) -> tuple[float, float]:
-    first, second = (float(part) for part in text.split(","))
-    return first, second
-
-
-def _source(text: str) -> str:
-    if text not in ("scan", "kit"):
-        raise ValueError(text)
-    return text
-
-
-def _length(text: str) -> str:
-    if text not in ("three-quarter", "full"):
-        raise ValueError(text)
-    return text
 
 
 def _override(text: str) -> Override:

@@ -11,14 +11,34 @@ if TYPE_CHECKING:
     from insole.record.planned_contact import ContactCase, ContactFigures, ContactPlan
     from insole.record.planned_parts import PadPlan
 
-__all__ = ["plan", "whole_plan"]
+__all__ = ["next_step", "plan", "whole_plan"]
 
 
 def plan(record: Plan, then: str = "") -> str:
     """Return a plan in twenty lines at most, with the next step in words."""
     from insole.output.brief import brief
 
-    return "\n".join(brief(record, then))
+    return "\n".join(brief(record, then, "--full, and on paper"))
+
+
+def next_step(plan: Plan, path: str) -> str:
+    """Return what comes after planning: ask what was not asked, else make.
+
+    Parameters
+    ----------
+    plan : Plan
+    path : str
+        Of the plan record.
+    """
+    from insole.record.questions import QUESTIONS
+
+    stops = [q.id for q in QUESTIONS if q.grade == "stop"]
+    if any(plan.answers.get(name, "not asked") == "not asked" for name in stops):
+        return (
+            "ask the questions before parts (solewright questions --ask --out answers.toml) and "
+            "plan again with --answers answers.toml"
+        )
+    return f"solewright make {path}"
 
 
 def whole_plan(record: Plan) -> str:

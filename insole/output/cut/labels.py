@@ -15,6 +15,7 @@ from footscan.scan import Array
 from insole.output.cut.layers import Face, seen
 from insole.output.cut.lettering import ARROW, PITCH, lettering
 from insole.parts import engraving
+from insole.parts.facts import LayerFacts, WedgeFacts
 from insole.parts.part import Mark, Part
 
 __all__ = [
@@ -52,9 +53,10 @@ def title_lines(part: Part, outline: Array, face: Face) -> list[Array]:
     """Return the lines of text under a part: side, name, face, material and what to know."""
     facts = part.facts
     words = [f"{part.side.value} {part.name}", f"{_face_words(part, face)} up", part.material]
-    words += [f"{facts['thickness']:g} mm" for _ in "x" if "thickness" in facts]
-    words += [f"{facts['words']}" for _ in "x" if "words" in facts]
-    words += [f"thick edge {facts['thick_edge']:.1f} mm" for _ in "x" if "thick_edge" in facts]
+    words += [f"{facts.thickness:g} mm"] if facts.thickness is not None else []
+    words += [facts.words] if facts.words else []
+    if isinstance(facts, WedgeFacts):
+        words.append(f"thick edge {facts.thick_edge:.1f} mm")
     low, high = outline.min(axis=0), outline.max(axis=0)
     room = max(float(high[0] - low[0]), 70.0)
     lines: list[Array] = []
@@ -81,7 +83,7 @@ def level_numbers(part: Part, whole: Any, face: Face) -> list[Level]:
 
     word = "grind" if face == "foot" else UNDER
     lines = [shapely.LineString(seen(line, face)) for line in part.lines.get(word, ())]
-    levels = part.facts.get(f"{word}_levels", ())
+    levels = part.facts.levels.get(word, ())
     inner, taken = whole.buffer(-0.4), shapely.Polygon()
     tree = shapely.STRtree(lines)
     found: list[Level] = []
@@ -132,7 +134,7 @@ def _in_line(text: str, path: Any, at: float, size: float) -> tuple[list[Array],
 
 def _engraved(part: Part, face: Face) -> list[Mark]:
     """Return the part's marks on a face, without those that did not fit into it."""
-    left_out = part.facts.get("paper_only", ())
+    left_out = part.facts.engraved.paper_only
     return [mark for mark in part.marks if mark.face == face and mark.text not in left_out]
 
 
@@ -176,9 +178,9 @@ def own_label(
 
 def _label_rows(part: Part, face: Face) -> tuple[list[tuple[str, ...]], list[tuple[str, ...]]]:
     """Return what a label may say: in full words, and in short ones, the best first."""
-    told = part.facts.get("label")
+    told = part.facts.label if isinstance(part.facts, LayerFacts) else None
     if told is not None:  # side, name and number of a layer, case: alike, layers are mixed up
-        whole, tag = (str(word) for word in told)
+        whole, tag = told
         parted = whole.rsplit(" ", 1)
         return [], [(whole, tag), (whole,), tuple(parted), tuple(whole.split())]
     side, faced = part.side.value.upper(), f"{_face_words(part, face)}"
@@ -198,7 +200,8 @@ def side_words(part: Part) -> str:
     --------
     >>> from dataclasses import replace
     >>> from tests.insole.test_nesting import star
-    >>> side_words(replace(star([25.0] * 60, 1), name="arch-pad-layer-2", facts={"layers": 8}))
+    >>> layer = LayerFacts(layer=2, layers=8, thickness=1.0, underside=1.0, step_error=1.0)
+    >>> side_words(replace(star([25.0] * 60, 1), name="arch-pad-layer-2", facts=layer))
     'L PAD 2/8'
     """
     layer = re.match(r"(.+)-layer-0*(\w+)$", part.name)
@@ -206,7 +209,8 @@ def side_words(part: Part) -> str:
     words = f"{part.side.value[0]} {SHORT_NAMES.get(name, name.replace('-', ' '))}".upper()
     if layer is None:
         return words
-    of = f"/{part.facts['layers']}" if "layers" in part.facts else ""
+    count = part.facts.layers if isinstance(part.facts, LayerFacts) else 0
+    of = f"/{count}" if count else ""
     return f"{words} {layer[2].upper()}{of}"
 
 

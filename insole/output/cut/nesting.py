@@ -28,6 +28,7 @@ import numpy as np
 from footscan.scan import Array
 from insole.errors import PlanError
 from insole.output.cut import cutting
+from insole.parts.facts import BaseFacts
 from insole.parts.part import Part
 from insole.record.stock import Stock, sold
 
@@ -141,12 +142,12 @@ def blanks(parts: Sequence[Part]) -> list[tuple[str, float, list[Part]]]:
     """
     found: dict[tuple[str, float], list[Part]] = {}
     for part in parts:
-        thickness = part.facts.get("thickness")
-        flat = thickness is not None and abs(_height(part) - float(thickness)) < 0.05
+        thickness = part.facts.thickness
+        flat = thickness is not None and abs(_height(part) - thickness) < 0.05
         if part.way is not None and part.way.how in ("cut", "grind") and part.way.sheets:
             thick = part.way.sheets[0]
         else:
-            thick = float(thickness or 0.0) if flat else sold(_height(part))
+            thick = (thickness or 0.0) if flat else sold(_height(part))
         found.setdefault((part.material, round(thick, 2)), []).append(part)
     order = {id(part): k for k, part in enumerate(parts)}
     return [(*key, sorted(found[key], key=lambda part: order[id(part)])) for key in sorted(found)]
@@ -226,7 +227,7 @@ def _height(part: Part) -> float:
 
 def _unsheeted(part: Part) -> str:
     """Return why a part does not come from sheet at all, or nothing."""
-    if float(part.facts.get("heel_cup", 0.0)) > 0:
+    if isinstance(part.facts, BaseFacts) and part.facts.heel_cup > 0:
         return f"{part.label} has a heel cup and is on no sheet: print it, or form it after cutting"
     if _height(part) > THICKEST:
         return f"{part.label} is {_height(part):.0f} mm high and is on no sheet: print it"
@@ -274,7 +275,7 @@ def _too_large(piece: _Piece, size: tuple[float, float]) -> str:
     return (
         f"{piece.part.label} is {wide:.0f} x {high:.0f} mm and has no room inside the "
         f"{MARGIN:g} mm margin of a sheet of {size[0]:g} x {size[1]:g} mm: cut it from its file in "
-        "cut/parts/, or give a larger --sheet"
+        "cut/parts/, or give a larger sheet"
     )
 
 

@@ -35,6 +35,7 @@ from insole.output.made import MadeParts, size_words
 from insole.output.phrases import passed_line
 from insole.output.print.plates import shelves
 from insole.parts.contour import CONTOUR
+from insole.parts.facts import LayerFacts, joint_of
 from insole.parts.part import Part
 from insole.record.plan import Plan, fingerprint
 
@@ -56,7 +57,7 @@ LOOK: dict[CutLayer, tuple[Colour, float]] = {
 
 def pieces_on_paper(made: MadeParts) -> list[Part]:
     """Return what is cut by a template of its own: pads, shims, layers, left foot first."""
-    parted = [part for part in made.worn if "joint" in part.facts]
+    parted = [part for part in made.worn if joint_of(part.facts) is not None]
     found = [
         part
         for part in (*made.pieces, *parted)
@@ -79,8 +80,8 @@ def write_pieces(path: str | Path, plan: Plan, pieces: Sequence[Part]) -> None:
         for side in dict.fromkeys(part.side.value for part in pieces):
             mine = [part for part in pieces if part.side.value == side]
             for some in (
-                [part for part in mine if "joint" not in part.facts],
-                [part for part in mine if "joint" in part.facts],
+                [part for part in mine if joint_of(part.facts) is None],
+                [part for part in mine if joint_of(part.facts) is not None],
             ):
                 for page in _pages(some):
                     canvas.scale(MM, MM)
@@ -131,7 +132,7 @@ def _draw_page(
         ("Grey: where the next layer or part lies; glue it there. " if stacked else "")
         + "Arrow: to the toes. Dust: extraction and a mask.",
     )
-    if any("joint" in part.facts for part, _ in page):
+    if any(joint_of(part.facts) is not None for part, _ in page):
         rows = (
             rows[0],
             "Printed pieces of one bed: nothing is cut here. Lay each on its outline, foot side up:"
@@ -172,12 +173,10 @@ def _name(part: Part) -> str:
 
 def _what(part: Part) -> str:
     """Return sheet and height of a piece."""
-    if "layers" in part.facts:
-        return (
-            f"{part.facts['thickness']:g} mm {part.material},"
-            f" {part.facts['layer']} of {part.facts['layers']} from below"
-        )
-    if "joint" in part.facts:
-        return f"printed; joint {part.facts['joint']['station']:.0f} mm from the rear edge"
+    facts = part.facts
+    if isinstance(facts, LayerFacts):
+        return f"{facts.thickness:g} mm {part.material}, {facts.layer} of {facts.layers} from below"
+    if (joint := joint_of(facts)) is not None:
+        return f"printed; joint {joint.station:.0f} mm from the rear edge"
     sheet = f"{part.way.sheets[0]:g} mm {part.material}" if part.way and part.way.sheets else ""
     return ", ".join(filter(None, (sheet, size_words(part))))

@@ -109,9 +109,9 @@ def read_sheet(path: str | Path) -> tuple[dict[str, str], str]:
             clinician = value.strip()
     if seen != known:
         raise PlanError(
-            f"{path.name} is not a sheet of these questions; write one with 'solewright questions "
-            "--sheet FILE.pdf', fill it in on the screen and save it"
-        )
+            f"{path.name} is not a sheet of these questions; write one, fill it in on the screen "
+            "and save it"
+        ).asking("sheet")
     return {q.id: answers[q.id] for q in QUESTIONS if q.id in answers}, clinician
 
 

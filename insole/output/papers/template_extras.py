@@ -17,6 +17,7 @@ from insole.output.ink import BLUE, GREY, ORANGE, Colour, stroke
 from insole.output.papers.tiles import Drawing, Sheet, bed_places
 from insole.parts.contour import REAR
 from insole.parts.cover import COVER
+from insole.parts.facts import joint_of
 from insole.parts.part import Part
 
 __all__ = ["draw_extras", "extra_callouts", "extra_rows"]
@@ -29,16 +30,17 @@ BEVEL_DASH = (1.0, 0.8)
 def draw_extras(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
     """Draw joint, holes and cover, or from below the bevel's inner line and the holes."""
     for part in drawing.parts:
-        for hole in part.facts.get("vents", ()):
-            ring = _circle(hole, float(part.facts["vent_diameter"]) / 2, drawing)
-            stroke(canvas, sheet.at(ring), BLUE, 0.2)
+        if (vents := part.facts.vents) is not None:
+            for hole in vents.places:
+                ring = _circle(hole, vents.diameter / 2, drawing)
+                stroke(canvas, sheet.at(ring), BLUE, 0.2)
         if sheet.face == "below":
-            if "bevel" in part.facts and (line := _bevel_line(part)) is not None:
+            if (line := _bevel_line(part)) is not None:
                 place = sheet.at(bed_places(line, drawing.foot.side))
                 stroke(canvas, place, ORANGE, 0.25, dash=BEVEL_DASH)
             continue
-        if part.name == REAR:
-            line = np.array(part.facts["joint"]["line"])
+        if part.name == REAR and (joint := joint_of(part.facts)) is not None:
+            line = np.round(joint.line, 3)  # as the manifest has it
             stroke(canvas, sheet.at(line), ORANGE, 0.35, close=False)
     if sheet.face == "above" and COVER in drawing.rings:
         stroke(canvas, sheet.at(drawing.rings[COVER]), GREY, 0.35, dash=COVER_DASH)
@@ -48,9 +50,21 @@ def extra_rows(drawing: Drawing, face: str) -> list[Row]:
     """Return the rows of the key for what is drawn here, lowest first."""
     facts = [part.facts for part in drawing.parts]
     rows: list[tuple[str, Colour, float, tuple[float, ...] | None, bool]] = [
-        ("ventilation hole: punch", BLUE, 0.2, None, any("vents" in one for one in facts)),
-        ("bevel ends here", ORANGE, 0.25, BEVEL_DASH, face == "below" and _has(drawing, "bevel")),
-        ("joint of the two pieces", ORANGE, 0.35, None, face == "above" and _has(drawing, "joint")),
+        ("ventilation hole: punch", BLUE, 0.2, None, any(one.vents is not None for one in facts)),
+        (
+            "bevel ends here",
+            ORANGE,
+            0.25,
+            BEVEL_DASH,
+            face == "below" and any(one.bevel is not None for one in facts),
+        ),
+        (
+            "joint of the two pieces",
+            ORANGE,
+            0.35,
+            None,
+            face == "above" and any(joint_of(one) is not None for one in facts),
+        ),
         ("cover: cut here, trim later", GREY, 0.35, COVER_DASH, _covered(drawing, face)),
     ]
     return [(words, colour, weight, dash) for words, colour, weight, dash, shown in rows if shown]
@@ -61,29 +75,24 @@ def extra_callouts(drawing: Drawing) -> list[tuple[Array, str, str]]:
     found: list[tuple[Array, str, str]] = []
     for part in drawing.parts:
         facts = part.facts
-        if part.name == REAR:
-            joint = facts["joint"]
-            line = np.array(joint["line"])
+        if part.name == REAR and (joint := joint_of(facts)) is not None:
+            line = np.round(joint.line, 3)
             words = (
-                f"{joint['station']:.0f} mm from rear edge, two keys; gap for glue"
-                f" {joint['gap']:g} mm. Front piece ahead of the line, rear piece behind it"
+                f"{joint.station:.0f} mm from rear edge, two keys; gap for glue"
+                f" {joint.gap:g} mm. Front piece ahead of the line, rear piece behind it"
             )
             found.append((line[len(line) // 2], "Joint of the two pieces", words))
-        if facts.get("vents"):
-            spots = bed_places(np.array(facts["vents"]), drawing.foot.side)
-            words = f"{len(spots)} of {facts['vent_diameter']:g} mm, before the cover is glued on"
+        if facts.vents is not None and facts.vents.places:
+            spots = bed_places(np.array(facts.vents.places), drawing.foot.side)
+            words = f"{len(spots)} of {facts.vents.diameter:g} mm, before the cover is glued on"
             found.append((spots[spots[:, 0].argmax()], "Ventilation holes", words))
-        if "bevel" in facts:
+        if facts.bevel is not None:
             ring = bed_places(part.outline, drawing.foot.side)
-            found.append((ring[ring[:, 0].argmax()], "Edge", str(facts["bevel_words"])))
+            found.append((ring[ring[:, 0].argmax()], "Edge", facts.bevel.words))
         if part.name == COVER:
             ring = drawing.rings[COVER]
-            found.append((ring[ring[:, 0].argmin()], "Cover", str(facts["words"])))
+            found.append((ring[ring[:, 0].argmin()], "Cover", facts.words))
     return found
-
-
-def _has(drawing: Drawing, word: str) -> bool:
-    return any(word in part.facts for part in drawing.parts)
 
 
 def _covered(drawing: Drawing, face: str) -> bool:
@@ -97,8 +106,10 @@ def _circle(place: Any, radius: float, drawing: Drawing) -> Array:
 
 
 def _bevel_line(part: Part) -> Array | None:
-    """Return where the bevel ends on the underside, worn frame."""
-    inner = shapely.Polygon(part.outline).buffer(-float(part.facts["bevel"]["width"]))
+    """Return where the bevel ends on the underside, worn frame; None without one."""
+    if part.facts.bevel is None:
+        return None
+    inner = shapely.Polygon(part.outline).buffer(-part.facts.bevel.width)
     pieces = [piece for piece in shapely.get_parts(inner) if piece.geom_type == "Polygon"]
     if not pieces:
         return None

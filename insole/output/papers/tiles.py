@@ -146,9 +146,8 @@ def drawing_of(plan: Plan, foot: FootPlan, parts: Sequence[Part]) -> Drawing:
                 # its ticks would crowd the scale of the centreline
                 rules = (bed_places(line, foot.side) for line in part.lines.get("grid", ()))
                 grid = tuple(rule for rule in rules if np.ptp(rule, axis=0).max() > RULE_MIN)
-                notch = (
-                    bed_places(part.facts["notch"], foot.side) if "notch" in part.facts else None
-                )
+                at = part.facts.notch
+                notch = None if at is None else bed_places(at, foot.side)
             elif part.name == PLACE_PART[WedgePlace.UNDER]:
                 slots = tuple(bed_places(hole, foot.side) for hole in part.holes)
     every = np.concatenate([ring for name, ring in rings.items() if name != "foot"])

@@ -19,6 +19,7 @@ from insole.output.papers.flow import WIDE, drawn, paragraph, table
 from insole.output.papers.shades import image
 from insole.output.phrases import capital, words
 from insole.output.pictures.part_view import part_view
+from insole.parts.facts import DowelFacts, WedgeFacts
 from insole.parts.form_upper import FORM
 from insole.parts.materials import amount
 from insole.parts.part import Part
@@ -110,15 +111,15 @@ def _views(part: Part, most: float) -> Any:
 
 def _thick_side(part: Part) -> float:
     """Return where the thick edge lies when seen from above: 1 right on the page, -1 left."""
-    if "thick_side" not in part.facts:
+    if not isinstance(part.facts, WedgeFacts):
         return 0.0
     medial = 1.0 if part.side is Side.LEFT else -1.0
-    return medial if part.facts["thick_side"] == "big-toe side" else -medial
+    return medial if part.facts.thick_side == "big-toe side" else -medial
 
 
 def _faces(part: Part) -> tuple[str, str]:
     """Return the names of the upper and the lower face."""
-    if part.facts.get("both_sides"):
+    if isinstance(part.facts, DowelFacts):
         return "from above", "from below"
     if part.name == "under-shoe-shim":
         return "shoe side", "cleat side"
@@ -136,10 +137,10 @@ def _said(plan: Plan, part: Part, materials: Materials) -> list[str]:
     if part.name == "arch-pad" and kit:
         lines.append(f"From the kit: {foot.pad.name}; or made from the file")
     lines.append(capital(size_words(part)))
-    lines += ["Thick edge: orange"] if "thick_edge" in facts else []
+    lines += ["Thick edge: orange"] if isinstance(facts, WedgeFacts) else []
     if known is not None:
         lines.append(str(amount(part, known)))
-    cut = facts.get("engraved", ())
+    cut = facts.engraved.texts
     if part.name == FORM:
         lines.append("Lies plantar side up; the moulded bed replaces base and pad")
     elif part.way is not None and part.way.how == "layers":
@@ -148,10 +149,10 @@ def _said(plan: Plan, part: Part, materials: Materials) -> list[str]:
         lines.append("Lettered face to the cleat, the other one to the shoe")
     elif cut:
         lines.append("Lettered face to the shoe, the other one to the foot")
-    elif not facts.get("both_sides"):
+    elif not isinstance(facts, DowelFacts):
         lines.append("The face drawn left to the foot, the other one to the shoe")
-    if "notch" in facts:
+    if facts.notch is not None:
         lines.append("Notch on the big-toe side")
-    if by_hand := facts.get("paper_only"):
-        lines.append(f"Write on by hand: {', '.join(map(str, by_hand))}")
+    if by_hand := facts.engraved.paper_only:
+        lines.append(f"Write on by hand: {', '.join(by_hand)}")
     return lines

@@ -40,12 +40,16 @@ def write_bar(path: Path, bar: Bar) -> None:
     data = _as_3mf(bar) if kind == ".3mf" else _as_stl(bar)
     try:
         if path.exists() and path.read_bytes() != data:
-            raise OutputError(f"{path} is there with other content; choose another --out")
+            raise OutputError(f"{path} is there with other content; choose another file").asking(
+                "out"
+            )
         files.write_whole(path, data)
         _read_back(path, bar)
     except OSError as error:
         reason = why(error)
-        raise OutputError(f"{path} cannot be written: {reason}; choose another --out") from None
+        raise OutputError(f"{path} cannot be written: {reason}; choose another file").asking(
+            "out"
+        ) from None
 
 
 def bar_words(bar: Bar) -> list[str]:

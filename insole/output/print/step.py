@@ -19,6 +19,7 @@ from footscan.scan import Array, IntArray
 from insole.errors import InsoleError, OutputError, PartError
 from insole.output.print.plates import check_worn
 from insole.output.print.printing import mesh_volume
+from insole.parts.facts import PadFacts
 from insole.parts.part import Part
 
 __all__ = ["StepUnavailable", "StepWorker", "read_back_step", "write_step", "write_steps"]
@@ -311,7 +312,9 @@ def _compared_solid(shape: Any, path: Path, part: Part) -> float:
     points, corners = shape.tessellate(np.inf)  # whatever tolerance: the facets just made
     solid = (np.array([p.toTuple() for p in points]), np.array(corners, np.int64))
     heights = [v[:, 2].max() - v[:, 2].min() for v in (solid[0], part.vertices)]
-    rounded = 0.0 if part.solid_volume is None else float(part.facts.get("rim_radius", 0.0))
+    facts, rounded = part.facts, 0.0
+    if part.solid_volume is not None and isinstance(facts, PadFacts):
+        rounded = facts.rim_radius
     if abs(heights[0] - heights[1]) > HEIGHT + rounded or not _lies_on_outline(part, *solid):
         raise OutputError(f"{path.name} reads back with another shape or place, or mirrored")
     wanted = part.volume if part.solid_volume is None else part.solid_volume

@@ -165,8 +165,8 @@ def check_made(
     if len(fits) > 1 and not _apart(best.own.misfit, fits[1].own.misfit):
         raise NotThisPartError(
             "the left and the right part fit this scan alike, so the side cannot be told from it; "
-            "state it with --side"
-        )
+            "state it"
+        ).asking("side")
     return _checked(best, scan, tolerance, told_from_both=len(parts) > 1)
 
 
@@ -208,8 +208,9 @@ def _refuse_others(fit: _Fitted, *, stated: bool) -> None:
     if min(own, mirrored) > NO_FIT_MM:
         raise NotThisPartError(
             f"the scan does not show the {fit.part.label}: it is {words} foot's (root mean "
-            f"square, limit {NO_FIT_MM:g} mm); check --part and the plan, or scan the whole part"
-        )
+            f"square, limit {NO_FIT_MM:g} mm); check which part and plan were named, or scan the "
+            "whole part"
+        ).asking("part")
     if mirrored < own and _apart(own, mirrored):
         raise RefusedError(
             f"this is the other foot's part: the scan is {words} foot's (root mean square); do not "

@@ -118,7 +118,8 @@ def part_scans(
             found.append(replace(part, unit=tried, evidence=words + _stated(scan, tried)))
         lengths.append((length, tried))
     if not found:
-        raise UnitsError(_no_unit(lengths, wanted, stated=bool(unit or scale)))
+        words = _no_unit(lengths, wanted, stated=bool(unit or scale))
+        raise UnitsError(words).asking("part", "unit")
     if min(one.apart for one in found) > APART_SHARE:
         raise ScanReadError(
             f"{100 * found[0].apart:.0f} % of the scan lies apart from the largest piece, too much "
@@ -150,12 +151,13 @@ def _no_unit(lengths: list[tuple[float, Unit | None]], wanted: float, *, stated:
     seen = f"what the scan shows is {length:.3g} mm long"
     if stated:
         return (
-            f"in the stated unit {seen}, and the planned part {wanted:.0f} mm; check --part and "
-            "--unit, and scan the whole part"
+            f"in the stated unit {seen}, and the planned part {wanted:.0f} mm; check which part "
+            "and unit were named, and scan the whole part"
         )
     return (
         f"in no unit is the scan as long as the planned part, {wanted:.0f} mm: nearest is "
-        f"{unit}, in which {seen}; check --part, scan the whole part, or give the file's --unit"
+        f"{unit}, in which {seen}; check which part was named, "
+        "scan the whole part, or give the file's unit"
     )
 
 

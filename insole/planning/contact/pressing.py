@@ -35,7 +35,7 @@ from insole.planning.contact.springs import (
 )
 from insole.planning.ramp import shim_height
 from insole.planning.seating import Seating
-from insole.planning.support.ceilings import ball_line
+from insole.planning.support.keepouts import ball_line
 from insole.planning.support.tops import ContourShape, PadTop
 from insole.record.limits import Limits
 from insole.record.plan import CleatPlan

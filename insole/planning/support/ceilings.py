@@ -20,13 +20,23 @@ from footscan.scan import Array
 from insole.errors import PlanError
 from insole.planning.ramp import inside_height
 from insole.planning.seating import Seating
+from insole.planning.support.keepouts import (
+    ball_clear,
+    ball_line,
+    behind_ball,
+    off_fifth_base,
+    off_first_ray,
+    tender_spots,
+    thin_before_ball,
+    under_navicular,
+)
 from insole.planning.support.space import Ceiling, Room
 from insole.planning.support.surface import FREE
 from insole.record.limits import Limits
 from insole.record.planned_parts import WedgePlan
 from insole.record.rings import distance_to_ring, edges_at
 
-__all__ = ["ball_line", "depth_in", "low_pass", "room", "tender_spots"]
+__all__ = ["depth_in", "low_pass", "room"]
 
 LINE_SIGMA_MM = 6.0  # evens out lines that follow the scanned outline
 FADE_MM = 15.0  # beside a partly filled place the fill rises over this, so that no step is felt
@@ -71,7 +81,7 @@ def room(
         _lateral_end(seating, x, gy, limits),
         *_ball(seating, gx, gy, limits),
         *_rear(seating, gx, gap, limits),
-        _first_metatarsal(seating, x, gx, gy, gap, limits),
+        _first_metatarsal(seating, (gx, gy), gap, limits),
         _fifth_base(seating, gx, gy, limits),
         _flange(seating, x, gy, limits),
         *_navicular(seating, gx, gy, limits),
@@ -90,23 +100,6 @@ def low_pass(z: Array, cutoff: float) -> Array:
     """
     sigma = cutoff * math.sqrt(math.log(2.0) / 2.0) / math.pi
     return np.asarray(ndimage.gaussian_filter(z, sigma, mode="nearest"))
-
-
-def ball_line(seating: Seating) -> tuple[Array, Array, float]:
-    """Return medial and lateral end of the oblique ball line (x, y) and the larger sd, mm.
-
-    The line runs between the border points. A head that lies farther back than its border point
-    (one felt and set by hand) draws its end back: the line guards the heads.
-    """
-    heads = ("mth1", "mth5")
-    for pair in (("metatarsale_tibiale", "metatarsale_fibulare"), heads):
-        if all(name in seating.landmarks for name in pair):
-            ends = [np.array(seating.landmarks[name][:2]) for name in pair]
-            for end, head in zip(ends, heads, strict=True):
-                if head in seating.landmarks:
-                    end[0] = min(end[0], float(seating.landmarks[head][0]))
-            return ends[0], ends[1], max(seating.landmark_sd.get(name, 0.0) for name in pair)
-    raise PlanError("the ball of the foot was not found in the scan; set its landmarks by hand")
 
 
 def _grid(seating: Seating, limits: Limits) -> tuple[Array, Array]:
@@ -181,15 +174,12 @@ def _lateral_end(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceilin
 
 def _ball(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]:
     """Nothing close behind the oblique ball line, and only thin a little further back."""
-    medial, lateral, sd = ball_line(seating)
-    along = (medial - lateral) / np.linalg.norm(medial - lateral)
-    behind = along[0] * (y - lateral[1]) - along[1] * (x - lateral[0])
-    if along[1] < 0:
+    medial, lateral, _ = ball_line(seating)
+    if medial[1] < lateral[1]:
         raise PlanError("the medial ball landmark lies lateral of the lateral one; correct them")
-    extra = limits.value("keepout.coverage") * sd
-    clear, thin = limits.value("keepout.ball_clear"), limits.value("keepout.ball_thin")
-    height = limits.value("keepout.ball_thin_height")
-    slope = math.tan(math.radians(limits.value("feel.slope")))
+    behind = behind_ball(seating, x, y)
+    clear, extra = ball_clear(seating, limits)
+    thin, height = limits.value("keepout.ball_thin"), limits.value("keepout.ball_thin_height")
     return [
         Ceiling(
             code="ball-line",
@@ -203,7 +193,7 @@ def _ball(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]
         ),
         Ceiling(
             code="ball-thin",
-            z=height + slope * np.clip(behind - thin, 0.0, None),
+            z=thin_before_ball(behind, limits),
             cap=True,
             words=f"at most {height:g} mm thick within {thin:g} mm of the ball line",
         ),
@@ -239,18 +229,12 @@ def _rear(seating: Seating, x: Array, gap: Array, limits: Limits) -> list[Ceilin
 
 
 def _first_metatarsal(
-    seating: Seating, x: Array, gx: Array, gy: Array, gap: Array, limits: Limits
+    seating: Seating, nodes: tuple[Array, Array], gap: Array, limits: Limits
 ) -> Ceiling:
     """Only partly filled under the front half of the first metatarsal's shaft."""
     head = seating.landmarks.get("mth1", ball_line(seating)[0])
-    low, high = edges_at(seating.foot_outline, x)
-    ray = high - limits.value("keepout.first_metatarsal_breadth") * (high - low)
-    back = head[0] - limits.value("keepout.first_metatarsal_half") * seating.foot_length
     fill = limits.value("keepout.first_metatarsal_fill")
-    outside = np.hypot(
-        np.clip(back - gx, 0.0, None),
-        np.clip(np.nan_to_num(ray, nan=FREE)[:, None] - gy, 0.0, None),
-    )
+    outside = off_first_ray(seating, head, nodes, limits)
     share = fill + (limits.value("support.refuse_above") - fill) * outside / FADE_MM
     return Ceiling(
         code="first-metatarsal",
@@ -262,57 +246,22 @@ def _first_metatarsal(
 
 def _fifth_base(seating: Seating, x: Array, y: Array, limits: Limits) -> Ceiling:
     """Keep base of the fifth metatarsal and cuboid free."""
-    head = seating.landmarks.get("mth5", ball_line(seating)[1])
-    at = head[0] - limits.value("keepout.fifth_base_behind") * seating.foot_length
-    radius = limits.value("keepout.fifth_base_radius")
-    low, _ = edges_at(seating.foot_outline, at)
-    centre = float(low[0]) + radius / 2 if np.isfinite(low[0]) else float(head[1])
+    off, radius = off_fifth_base(seating, x, y, limits)
     return Ceiling(
         code="fifth-base",
         words="the base of the fifth metatarsal and the cuboid stay free",
-        z=np.where(np.hypot(x - at, y - centre) > radius, FREE, 0.0),
-        inside=np.hypot(x - at, y - centre) - radius,
+        z=np.where(off > radius, FREE, 0.0),
+        inside=off - radius,
     )
 
 
 def _navicular(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]:
     """Keep the top well below the navicular tuberosity."""
-    mark = seating.landmarks.get("navicular")
-    if mark is None:
+    rim = under_navicular(seating, x, y, limits)
+    if rim is None:
         return []
-    extra = limits.value("keepout.coverage") * seating.landmark_sd.get("navicular", 0.0)
-    bed = float(np.nan_to_num(seating.bed.height(mark[:1], mark[1:2]))[0])
-    top = max(float(mark[2]) - bed - limits.value("keepout.navicular_below"), 0.0)
-    away = np.hypot(x - mark[0], y - mark[1]) - limits.value("keepout.navicular_radius") - extra
     words = f"the top stays {limits.value('keepout.navicular_below'):g} mm below the navicular"
-    rise = np.where(away > 0, top + away, top)  # beside it the rim may rise again, at 45 degrees
-    return [Ceiling(code="navicular", words=words, z=rise, cap=True)]
-
-
-def tender_spots(
-    seating: Seating, x: Array, y: Array, spots: Sequence[tuple[float, float]], limits: Limits
-) -> Array:
-    """Return 1 over places marked by hand, 0 away from them, smooth between.
-
-    Raises
-    ------
-    PlanError
-        A spot lies off the foot.
-    """
-    import shapely
-
-    radius, fade = limits.value("keepout.tender_radius"), limits.value("keepout.tender_fade")
-    foot = shapely.Polygon(seating.foot_outline).buffer(radius)
-    out = np.zeros(x.shape)
-    for at in spots:
-        if not foot.contains(shapely.Point(at)):
-            raise PlanError(
-                f"the tender spot at {at[0]:g}, {at[1]:g} mm lies off the foot; give mm from the "
-                "base's rear edge and mm medial of its centreline"
-            )
-        t = np.clip((np.hypot(x - at[0], y - at[1]) - radius) / fade, 0.0, 1.0)
-        out = np.maximum(out, 1.0 - t * t * (3.0 - 2.0 * t))
-    return out
+    return [Ceiling(code="navicular", words=words, z=rim, cap=True)]
 
 
 def _overlap(shim: Array, limits: Limits) -> list[Ceiling]:

@@ -1,6 +1,6 @@
 """The contoured bed: heel cup, arch and lateral border in one piece, shaped by the sole.
 
-    Seating + MeasuredFoot + ContourWish -> plan_contour -> ContourPlan
+    Seating + MeasuredFoot + SupportWish -> plan_contour -> ContourPlan
 
 Over a plate of the material's least thickness lies the contour: the seated, lowered sole, followed
 in full at the heel and along the lateral border, and to the support level under the arch. It is the
@@ -16,6 +16,7 @@ Terms
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -34,7 +35,6 @@ from insole.planning.support.contour_field import (
     FLANK_TOP_MM,
     STEP_MM,
     Field,
-    behind_ball,
     field_of,
 )
 from insole.planning.support.contour_shape import (
@@ -45,10 +45,11 @@ from insole.planning.support.contour_shape import (
     with_front,
     with_rim,
 )
-from insole.planning.support.contour_wish import ContourWish, check
+from insole.planning.support.keepouts import behind_ball
 from insole.planning.support.level import support_level
 from insole.planning.support.metatarsal import drop_notes, drop_of
 from insole.planning.support.surface import feel_of, follow, lower_of
+from insole.planning.support.wish import SupportWish
 from insole.record.limits import Limits
 from insole.record.planned_parts import ContourPlan, Crest, WedgePlace, WedgePlan
 from insole.record.rings import edges_at
@@ -56,6 +57,8 @@ from insole.record.values import HeightGrid, Note, NoteLevel, Override, Quantity
 
 __all__ = ["plan_contour"]
 
+LENGTHS = ("three-quarter", "full")
+MATERIAL = "base-pp"
 RIM_ROUND_MM = 3.0
 SNUG_MM = 1.0  # off the wish; common practice, no source
 
@@ -64,7 +67,7 @@ def plan_contour(
     seating: Seating,
     measured: MeasuredFoot,
     *,
-    wish: ContourWish,
+    wish: SupportWish,
     limits: Limits,
     wedges: Sequence[WedgePlan] = (),
     overrides: Sequence[Override] = (),
@@ -78,7 +81,7 @@ def plan_contour(
         Foot on the bed with the wedges' roll.
     measured : MeasuredFoot
         The same foot, for its flanks.
-    wish : ContourWish
+    wish : SupportWish
         Length, level, cup, reliefs.
     limits : Limits
         Planning limits.
@@ -94,15 +97,16 @@ def plan_contour(
     RefusedError
         The support level is above the limit and nobody signed for it.
     """
-    check(wish, limits)
+    _check(wish, limits)
     if "arch_apex" not in seating.landmarks:
         raise PlanError(
             "the arch was not seen from below in this scan, so no contoured bed can be shaped; "
             "scan the foot with its sole in view"
         )
     level, notes = support_level(wish.level, seating, limits, overrides)
-    plate = plate_of(wish.material, limits)
-    if wish.length == "full":  # heel and ball lie equally high
+    plate = plate_of(wish.material or MATERIAL, limits)
+    full = wish.contoured == "full"
+    if full:  # heel and ball lie equally high
         plate = max(plate, limits.value("contour.forefoot"))
     outline = outline_of(seating, wish, limits)
     field = (memory or Memory()).kept(
@@ -112,7 +116,7 @@ def plan_contour(
         lambda: field_of(seating, measured, outline, limits),
     )
     inside_wedges = [w for w in wedges if w.place is not WedgePlace.UNDER]
-    if wish.length != "full" and any(w.place is WedgePlace.FOREFOOT for w in inside_wedges):
+    if not full and any(w.place is WedgePlace.FOREFOOT for w in inside_wedges):
         raise PlanError(
             "a three-quarter bed ends behind the ball and cannot hold a forefoot wedge; plan it "
             "full length, or wedge under the shoe"
@@ -125,25 +129,36 @@ def plan_contour(
     top = np.maximum(top, plate + shim)
     top = with_front(seating, field, wish, top, shim, limits)
     if wish.metatarsal is not None:
-        drop = drop_of(seating.landmarks, wish.metatarsal, wish.metatarsal_behind, limits)
+        drop = drop_of(seating.landmarks, wish.metatarsal, wish.behind, limits)
         ends = shapely.Polygon(outline).buffer(-limits.value("contour.wall"))
         if not ends.covers(shapely.Polygon(drop.ring(limits.value("feel.edge")))):
             raise PlanError(
                 f"a metatarsal pad {drop.height:g} mm high does not fit on this contoured bed"
-                f"{', which ends behind the ball: plan it full length' * (wish.length != 'full')}"
-                f"{': wish a lower one or use a wider base' * (wish.length == 'full')}"
+                f"{', which ends behind the ball: plan it full length' * (not full)}"
+                f"{': wish a lower one or use a wider base' * full}"
             )
         top = top + drop.at(field.gx, field.gy)
         notes = (*notes, *drop_notes(drop, seating.landmark_sd))
     top = with_rim(field, top, limits.value("contour.wall"))
     notes = (*notes, *_said(wish, seating, limits))
-    counted = np.logical_and(field.inside, behind_ball(seating, field) > 0)
+    counted = np.logical_and(field.inside, behind_ball(seating, field.gx, field.gy) > 0)
     off = np.abs(plate + contour - top)[counted]
     shaped = _Shaped(
         field=field, outline=outline, level=level, plate=plate, top=top, posting=inside_wedges
     )
     made = _record(shaped, seating, wish, limits)
     return made.model_copy(update={"snug": round(float((off <= SNUG_MM).mean()), 3)}), notes
+
+
+def _check(wish: SupportWish, limits: Limits) -> None:
+    """Refuse a wish that no contoured bed can have: its length, cup or relief is out of range."""
+    if wish.contoured not in LENGTHS:
+        raise PlanError(f"a contoured bed is {' or '.join(LENGTHS)}, not {wish.contoured!r}")
+    least, most = limits.value("contour.cup_least"), limits.value("contour.cup_most")
+    bounds = (("a heel cup", wish.cup, least, most), ("a relief", wish.relief, 0.5, 3.0))
+    for what, value, low, high in bounds:
+        if value is not None and not (math.isfinite(value) and low <= value <= high):
+            raise PlanError(f"{what} cannot be {value:g} mm; give {low:g} to {high:g} mm")
 
 
 def plate_of(material: str, limits: Limits) -> float:
@@ -194,10 +209,10 @@ def _crest(shaped: _Shaped, seating: Seating) -> tuple[Crest, float, float]:
     return crest, gap, float(along[k]) - shaped.plate
 
 
-def _record(shaped: _Shaped, seating: Seating, wish: ContourWish, limits: Limits) -> ContourPlan:
+def _record(shaped: _Shaped, seating: Seating, wish: SupportWish, limits: Limits) -> ContourPlan:
     """Return the plan of a contoured bed."""
     crest, gap, filled = _crest(shaped, seating)
-    field, outline, full = shaped.field, shaped.outline, wish.length == "full"
+    field, outline, full = shaped.field, shaped.outline, wish.contoured == "full"
     sd = seating.band / limits.value("keepout.coverage")
     smooth = ndimage.gaussian_filter(shaped.top, 0.7, mode="nearest")
     words = [
@@ -206,10 +221,10 @@ def _record(shaped: _Shaped, seating: Seating, wish: ContourWish, limits: Limits
         f"at the crest {100 * filled / gap:.0f} % of the gap is filled" if gap > 0 else "",
     ]
     if wish.metatarsal is not None:
-        back = wish.metatarsal_behind or limits.value("metatarsal.behind")
+        back = wish.behind or limits.value("metatarsal.behind")
         words.append(f"the metatarsal pad's crest lies {back:g} mm behind the line of heads 2 to 4")
     return ContourPlan(
-        length=wish.length,
+        length=wish.contoured,
         outline=[(round(float(a), 3), round(float(b), 3)) for a, b in outline],
         top=shaped.grid(field.bed + smooth),
         bottom=shaped.grid(field.bed),
@@ -225,12 +240,12 @@ def _record(shaped: _Shaped, seating: Seating, wish: ContourWish, limits: Limits
         forefoot=limits.value("contour.forefoot") if full else 0.0,
         posting=list(shaped.posting),
         metatarsal=wish.metatarsal,
-        material=wish.material,
+        material=wish.material or MATERIAL,
         reasons=[w for w in words if w],
     )
 
 
-def _said(wish: ContourWish, seating: Seating, limits: Limits) -> list[Note]:
+def _said(wish: SupportWish, seating: Seating, limits: Limits) -> list[Note]:
     notes = [
         Note(
             code="contour-sides",

@@ -13,7 +13,7 @@ from footscan.results import MeasuredFoot
 from footscan.scan import Array, BoolArray
 from insole.planning.seating import Seating, lowering
 from insole.planning.sole import continued
-from insole.planning.support.ceilings import ball_line, depth_in, low_pass
+from insole.planning.support.ceilings import depth_in, low_pass
 from insole.record.limits import Limits
 from insole.record.rings import edges_at
 
@@ -22,7 +22,6 @@ __all__ = [
     "MARGIN_MM",
     "STEP_MM",
     "Field",
-    "behind_ball",
     "breadths",
     "field_of",
     "flanked_sole",
@@ -86,13 +85,6 @@ def flanked_sole(
         floor = float(edge.min()) if len(edge) else -np.inf  # a flank rises from the sole
         z[missing] = np.where((near < FLANK_APART_MM) & (found > floor), found, np.nan)
     return continued(z)
-
-
-def behind_ball(seating: Seating, field: Field) -> Array:
-    """Return how far places lie behind the oblique ball line, mm."""
-    medial, lateral, _ = ball_line(seating)
-    along = (medial - lateral) / np.linalg.norm(medial - lateral)
-    return np.asarray(along[0] * (field.gy - lateral[1]) - along[1] * (field.gx - lateral[0]))
 
 
 def field_of(seating: Seating, measured: MeasuredFoot, outline: Array, limits: Limits) -> Field:

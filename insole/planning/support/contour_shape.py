@@ -1,6 +1,6 @@
 """The form of a contoured bed: outline, shares of the gap, reliefs, rim, front.
 
-    Seating + Field + ContourWish -> one surface each, mm -> insole.planning.support.contour
+    Seating + Field + SupportWish -> one surface each, mm -> insole.planning.support.contour
 
 Every function gives heights on the field, or depths to take off; contour.py lays them together.
 """
@@ -15,12 +15,21 @@ from scipy import ndimage
 
 from footscan.scan import Array
 from insole.planning.seating import Seating, smoothstep
-from insole.planning.support.ceilings import ball_line, tender_spots
-from insole.planning.support.contour_field import MARGIN_MM, Field, behind_ball, breadths
-from insole.planning.support.contour_wish import ContourWish
-from insole.planning.support.surface import FREE, lower_of
+from insole.planning.support.contour_field import MARGIN_MM, Field, breadths
+from insole.planning.support.keepouts import (
+    ball_clear,
+    ball_line,
+    behind_ball,
+    off_fifth_base,
+    off_first_ray,
+    tender_spots,
+    thin_before_ball,
+    under_navicular,
+)
+from insole.planning.support.surface import lower_of
+from insole.planning.support.wish import SupportWish
 from insole.record.limits import Limits
-from insole.record.rings import edges_at, smooth_ring
+from insole.record.rings import smooth_ring
 
 __all__ = ["outline_of", "reliefs", "rim_of", "share_of", "with_front", "with_rim"]
 
@@ -30,10 +39,10 @@ CUP_ENDS = (0.20, 0.36)  # shares of length over which the cup's rim becomes fla
 FADE_MM = 12.0  # over which a relief runs out
 
 
-def outline_of(seating: Seating, wish: ContourWish, limits: Limits) -> Array:
+def outline_of(seating: Seating, wish: SupportWish, limits: Limits) -> Array:
     """Return the bed's outline: the base's, cut off behind the ball line for three quarters."""
     base = shapely.Polygon(seating.base)
-    if wish.length == "full":
+    if wish.contoured == "full":
         return np.asarray(shapely.orient_polygons(base).exterior.coords)[:-1]
     medial, lateral, _ = ball_line(seating)
     along = (medial - lateral) / np.linalg.norm(medial - lateral)
@@ -54,8 +63,7 @@ def outline_of(seating: Seating, wish: ContourWish, limits: Limits) -> Array:
 
 def _front_gap(seating: Seating, limits: Limits) -> float:
     """Return how far behind the ball line the contour ends, mm."""
-    _, _, sd = ball_line(seating)
-    return limits.value("keepout.ball_clear") + limits.value("keepout.coverage") * sd
+    return sum(ball_clear(seating, limits))
 
 
 def share_of(seating: Seating, field: Field, level: float) -> Array:
@@ -67,34 +75,22 @@ def share_of(seating: Seating, field: Field, level: float) -> Array:
     return np.asarray(level + (1.0 - level) * full) if level < 1.0 else np.full(full.shape, level)
 
 
-def reliefs(seating: Seating, field: Field, wish: ContourWish, limits: Limits) -> Array:
+def reliefs(seating: Seating, field: Field, wish: SupportWish, limits: Limits) -> Array:
     """Return what is taken off under places that are kept free of load, mm."""
     base = limits.value("contour.relief")
     depth = limits.value("keepout.tender_relief") if wish.relief is None else wish.relief
-    out = depth * tender_spots(seating, field.gx, field.gy, wish.tender, limits)
-    head = seating.landmarks.get("mth5", ball_line(seating)[1])
-    at = float(head[0]) - limits.value("keepout.fifth_base_behind") * seating.foot_length
-    radius = limits.value("keepout.fifth_base_radius")
-    low, _ = edges_at(seating.foot_outline, at)
-    centre = float(low[0]) + radius / 2 if np.isfinite(low[0]) else float(head[1])
-    away = np.hypot(field.gx - at, field.gy - centre) - radius / 2
-    out = np.maximum(out, base * (1.0 - smoothstep(away / FADE_MM)))
+    out = depth * tender_spots(seating, field.gx, field.gy, wish.spots, limits)
+    off, radius = off_fifth_base(seating, field.gx, field.gy, limits)
+    out = np.maximum(out, base * (1.0 - smoothstep((off - radius / 2) / FADE_MM)))
     first = seating.landmarks.get("mth1")
     if first is not None:  # the front half of the first ray must stay free to drop
-        half = limits.value("keepout.first_metatarsal_half") * seating.foot_length
-        start = float(first[0]) - half
-        low, high = edges_at(seating.foot_outline, np.clip(field.x, 2.0, None))
-        ray = np.nan_to_num(
-            high - limits.value("keepout.first_metatarsal_breadth") * (high - low), nan=FREE
-        )
-        beside = np.clip(ray[:, None] - field.gy, 0.0, None)
-        off = np.hypot(np.clip(start - field.gx, 0.0, None), beside)
+        off = off_first_ray(seating, first, (field.gx, field.gy), limits)
         out = np.maximum(out, base * (1.0 - smoothstep(off / FADE_MM)))
     return np.asarray(out)
 
 
 def rim_of(
-    seating: Seating, field: Field, wish: ContourWish, plate: float, limits: Limits
+    seating: Seating, field: Field, wish: SupportWish, plate: float, limits: Limits
 ) -> Array:
     """Return how high the top may stand above its bed, mm: cup, flange, lateral border."""
     cup = limits.value("contour.cup") if wish.cup is None else wish.cup
@@ -105,27 +101,20 @@ def rim_of(
     slope = math.tan(math.radians(limits.value("feel.slope_medial")))
     inward = np.clip(field.depth, 0.0, None)
     sides = (1.0 - medial) * lateral_rim + medial * flange
-    mark = seating.landmarks.get("navicular")
     rim = behind * (plate + cup) + (1.0 - behind) * (sides + slope * inward * medial)
-    if mark is not None:
-        bed = float(np.nan_to_num(seating.bed.height(mark[:1], mark[1:2]))[0])
-        extra = limits.value("keepout.coverage") * seating.landmark_sd.get("navicular", 0.0)
-        away = np.hypot(field.gx - mark[0], field.gy - mark[1])
-        away = away - limits.value("keepout.navicular_radius") - extra
-        high = max(float(mark[2]) - bed - limits.value("keepout.navicular_below"), 0.0)
-        rim = np.minimum(rim, high + np.clip(away, 0.0, None))
-    return np.asarray(rim)
+    below = under_navicular(seating, field.gx, field.gy, limits)
+    return np.asarray(rim if below is None else np.minimum(rim, below))
 
 
 def with_front(
-    seating: Seating, field: Field, wish: ContourWish, top: Array, shim: Array, limits: Limits
+    seating: Seating, field: Field, wish: SupportWish, top: Array, shim: Array, limits: Limits
 ) -> Array:
     """Return the top run out behind the ball line, on nothing or on a flat forefoot."""
-    edge, thin = limits.value("feel.edge"), limits.value("keepout.ball_thin")
+    edge = limits.value("feel.edge")
     slope = math.tan(math.radians(limits.value("feel.slope")))
-    behind = behind_ball(seating, field)
-    plate = limits.value("keepout.ball_thin_height") + slope * np.clip(behind - thin, 0.0, None)
-    if wish.length == "full":
+    behind = behind_ball(seating, field.gx, field.gy)
+    plate = thin_before_ball(behind, limits)
+    if wish.contoured == "full":
         flat = limits.value("contour.forefoot")
         clear = behind - _front_gap(seating, limits)
         ramp = np.minimum(flat + slope * np.clip(clear, 0.0, None), np.maximum(plate, flat))
@@ -144,7 +133,7 @@ def with_front(
 
 def _front_depth(seating: Seating, field: Field, limits: Limits) -> Array:
     """Return how far places lie behind the front end of a three-quarter bed, mm."""
-    behind = behind_ball(seating, field) - _front_gap(seating, limits)
+    behind = behind_ball(seating, field.gx, field.gy) - _front_gap(seating, limits)
     most = seating.station + limits.value("contour.three_quarter") * seating.foot_length
     return np.minimum(behind, most - field.gx)
 

@@ -1,6 +1,6 @@
 """The arch pad: its shape, its place, and what decided them.
 
-    Seating + wedges + PadWish -> plan_pad -> PadResult (PadPlan or the reason why there is none)
+    Seating + wedges + SupportWish -> plan_pad -> PadResult (PadPlan, or why there is none)
 
 The pad fills a wished share (support level) of the gap between the seated foot and the bed.
 Order of priority: places kept free > never more than the wish > crest under the arch apex. A
@@ -25,11 +25,13 @@ from insole.planning.memory import Memory
 from insole.planning.seating import Seating
 from insole.planning.support.border import line_at
 from insole.planning.support.ceilings import room
+from insole.planning.support.kit import Kit
 from insole.planning.support.level import support_level
-from insole.planning.support.pad_record import PadTask, pad_record
-from insole.planning.support.shaping import crest_window
+from insole.planning.support.pad_record import pad_record
+from insole.planning.support.shaping import crest_window, shaped
 from insole.planning.support.space import Room
-from insole.planning.support.wish import PadWish, Shaped, move_words
+from insole.planning.support.task import PadTask, Shaped
+from insole.planning.support.wish import SupportWish, move_words
 from insole.record.limits import Limits
 from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan, WedgePlan
 from insole.record.values import Note, NoteLevel, Override
@@ -57,8 +59,9 @@ class PadResult:
 def plan_pad(
     seating: Seating,
     *,
-    wish: PadWish,
+    wish: SupportWish,
     limits: Limits,
+    kit: Kit | None = None,
     wedges: Sequence[WedgePlan] = (),
     overrides: Sequence[Override] = (),
     memory: Memory | None = None,
@@ -69,10 +72,12 @@ def plan_pad(
     ----------
     seating : Seating
         Foot on the bed with the wedges' roll.
-    wish : PadWish
+    wish : SupportWish
         Support level, source, moves, tender spots.
     limits : Limits
         Planning limits.
+    kit : Kit or None
+        Pads to pick from; None takes the default kit.
     wedges : sequence of WedgePlan
         Shims already planned; the pad makes room for them.
     overrides : sequence of Override
@@ -102,8 +107,8 @@ def plan_pad(
     space = memory.kept(
         "room",
         (seating, limits),
-        (tuple(w.model_dump_json() for w in wedges), tuple(wish.tender), wish.relief),
-        lambda: room(seating, limits=limits, wedges=wedges, tender=wish.tender, relief=wish.relief),
+        (tuple(w.model_dump_json() for w in wedges), wish.spots, wish.relief),
+        lambda: room(seating, limits=limits, wedges=wedges, tender=wish.spots, relief=wish.relief),
     )
     apex_gap = float(space.at(space.gap, seating.landmarks["arch_apex"]))
     least = limits.value("support.least_height")
@@ -115,11 +120,17 @@ def plan_pad(
         )
         return PadResult(pad=None, because=because, notes=notes)
     task = PadTask(
-        space=space, seating=seating, wish=wish, level=level, limits=limits, memory=memory
+        space=space,
+        seating=seating,
+        wish=wish,
+        level=level,
+        limits=limits,
+        memory=memory,
+        kit=kit,
     )
-    shape = task.shaped(level)
+    shape = shaped(task, level)
     if shape is None:
-        there = "" if wish.shift == (0.0, 0.0) else f", moved {move_words(*wish.shift)},"
+        there = "" if wish.moved == (0.0, 0.0) else f", moved {move_words(*wish.moved)},"
         return PadResult(
             pad=None,
             notes=notes,
@@ -136,18 +147,18 @@ def plan_pad(
     return PadResult(pad=plan, notes=notes)
 
 
-def _check(wish: PadWish, limits: Limits) -> None:
+def _check(wish: SupportWish, limits: Limits) -> None:
     """Refuse a wish that no pad can have."""
-    if wish.source not in ("scan", "kit"):
+    if wish.source not in (None, "scan", "kit"):
         raise PlanError(f"a pad comes from 'scan' or 'kit', not from {wish.source!r}")
     far, turn = limits.value("place.free_shift"), limits.value("place.free_turn")
-    for value, what in zip(wish.shift, ("forward", "medial"), strict=True):
+    for value, what in zip(wish.moved, ("forward", "medial"), strict=True):
         if not math.isfinite(value) or abs(value) > far:
             raise PlanError(
                 f"a pad cannot be moved {value:g} mm {what}; give -{far:g} to {far:g} mm"
             )
-    if not math.isfinite(wish.turn) or abs(wish.turn) > turn:
-        raise PlanError(f"a pad cannot be turned by {wish.turn:g}°; give -{turn:g} to {turn:g}°")
+    if not math.isfinite(wish.turned) or abs(wish.turned) > turn:
+        raise PlanError(f"a pad cannot be turned by {wish.turned:g}°; give -{turn:g} to {turn:g}°")
     low, high = RELIEF_MM
     if wish.relief is not None and not low <= wish.relief <= high:
         raise PlanError(f"a relief cannot be {wish.relief:g} mm deep; give {low:g} to {high:g} mm")
@@ -159,7 +170,7 @@ def _check(wish: PadWish, limits: Limits) -> None:
             f"the pad's medial edge cannot be {wish.medial_edge:g} mm high; give {edge:g} (it "
             f"runs out) to {flange:g} mm (higher, and it meets the ankle or the collar)"
         )
-    if wish.source == "kit":
+    if wish.of_kit:
         raise PlanError(
             "pads of the kit have the medial side they have; for one of another height make the "
             "pad from the scan"

@@ -1,28 +1,26 @@
 """The record of a pad: outline, surface, crest, what took something off it, what a step would do.
 
-Shaped + Room + PadWish -> pad_record -> PadPlan, or why the shape is none
+Shaped + PadTask -> pad_record -> PadPlan, or why the shape is none
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from footscan.scan import Array
-from insole.planning.memory import Memory
-from insole.planning.seating import Seating
-from insole.planning.support.shaping import FOLLOWED_FROM, from_kit, from_scan, outline_of
+from insole.planning.support.shaping import FOLLOWED_FROM, outline_of, shaped
 from insole.planning.support.space import Room
 from insole.planning.support.surface import FREE, feel_of, follow, lower_of
-from insole.planning.support.wish import PadWish, Shaped
+from insole.planning.support.task import PadTask, Shaped
 from insole.record.limits import Limits
 from insole.record.planned_parts import Crest, PadPlan
 from insole.record.rings import edges_at
 from insole.record.values import HeightGrid, Quantity
 
-__all__ = ["PadTask", "pad_record"]
+__all__ = ["pad_record"]
 
 NODE_STEP = 2  # mm between nodes of the stored surface
 BINDING_MM, BINDING_SHARE = 0.2, 0.03  # off the crest, or of the volume: a rule that decides
@@ -30,27 +28,10 @@ COARSE = 2  # mm: grid on which rules are compared
 SNUG_MM = 1.0  # off the wish; common practice, no source
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PadTask:
-    """A pad that is being planned: its room, whose foot, what is wished, within which limits."""
-
-    space: Room
-    seating: Seating
-    wish: PadWish
-    level: float
-    limits: Limits
-    memory: Memory
-
-    def shaped(self, level: float) -> Shaped | None:
-        """Return the pad at a support level, shaped from the scan or picked from the kit."""
-        made = from_kit if self.wish.source == "kit" else from_scan
-        return made(self.space, self.seating, self.wish, level, self.limits, self.memory)
-
-
 def pad_record(shape: Shaped, task: PadTask) -> PadPlan | str:
     """Return the plan of a pad, or the reason why the shape is not one."""
     space, seating, wish, limits = task.space, task.seating, task.wish, task.limits
-    feel, level, kit_made = feel_of(limits), task.level, wish.source == "kit"
+    feel, level, kit_made = feel_of(limits), task.level, wish.of_kit
     top = shape.surface
     crest_x, crest_y = shape.crest
     height = space.at(top, shape.crest)
@@ -88,7 +69,7 @@ def pad_record(shape: Shaped, task: PadTask) -> PadPlan | str:
             y=round(crest_y, 2),
         ),
         turn=shape.turn,
-        shift=wish.shift,
+        shift=wish.moved,
         support_level=round(level, 4),
         front_edge=round(float(ring[:, 0].max()), 2),
         rear_edge=round(float(ring[:, 0].min()), 2),
@@ -102,7 +83,7 @@ def pad_record(shape: Shaped, task: PadTask) -> PadPlan | str:
         medial_edge=wish.medial_edge,
         medial_height=side,
         rim_radius=limits.value("feel.rim_radius") if side > feel.edge + 0.1 else 0.0,
-        material=(wish.kit.material if kit_made and wish.kit else "trial-eva"),
+        material=(task.kit.material if kit_made and task.kit else "trial-eva"),
     )
 
 
@@ -193,7 +174,7 @@ def _steps(task: PadTask, height: float) -> tuple[str, str]:
     limits, level = task.limits, task.level
     step, least = limits.value("support.step"), limits.value("support.least")
     up, down = level + step, level - step
-    if task.wish.source == "scan":  # compare like with like: both on the coarse grid
+    if not task.wish.of_kit:  # compare like with like: both on the coarse grid
         fine = task.space
         coarse = task.memory.kept("coarse", (fine,), (COARSE,), lambda: fine.coarser(COARSE))
         task = replace(task, space=coarse)
@@ -221,5 +202,5 @@ def _steps(task: PadTask, height: float) -> tuple[str, str]:
 
 def _height_at(task: PadTask, level: float) -> float:
     """Return the crest height that another support level would give, mm."""
-    shape = task.shaped(level)
+    shape = shaped(task, level)
     return task.space.at(shape.surface, shape.crest) if shape else 0.0

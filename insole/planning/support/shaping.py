@@ -1,6 +1,6 @@
 """Shape a pad under the ceilings of its room: a one-off one from the scan, or one of a kit.
 
-Room + Seating + PadWish -> from_scan, from_kit -> Shaped -> insole.planning.support.pad
+PadTask -> shaped (from_scan, from_kit) -> Shaped -> insole.planning.support.pad
 
 Terms
     arch line  in plan, 25 % of the plantar width in from the medial edge of the sole: where the
@@ -20,17 +20,17 @@ import numpy as np
 from scipy import ndimage
 
 from footscan.scan import Array, BoolArray
-from insole.planning.memory import Memory
 from insole.planning.seating import Seating
 from insole.planning.support import kit as kits
 from insole.planning.support.border import Border, border_of, line_at, walls_of
 from insole.planning.support.space import Room
 from insole.planning.support.surface import FREE, Feel, feel_of, follow, lower_of
-from insole.planning.support.wish import PadWish, Shaped, move_words
+from insole.planning.support.task import PadTask, Shaped
+from insole.planning.support.wish import SupportWish, move_words
 from insole.record.limits import Limits
 from insole.record.rings import smooth_ring
 
-__all__ = ["FOLLOWED_FROM", "crest_of", "crest_window", "from_kit", "from_scan", "outline_of"]
+__all__ = ["FOLLOWED_FROM", "crest_of", "crest_window", "outline_of", "shaped"]
 
 OFF_CREST_SLOPE = 0.05  # mm per mm: the top falls at least this much away from the crest's place
 OUTLINE_SIGMA_MM = 2.5  # evens out the grid's steps along an outline
@@ -45,9 +45,12 @@ LET_GO = 0.6  # share of the free crest below which a crest in the window is giv
 HOLD_MM = 1.5  # the crest settles by so much when its surroundings are lowered
 
 
-def from_scan(
-    space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits, memory: Memory
-) -> Shaped:
+def shaped(task: PadTask, level: float) -> Shaped | None:
+    """Return the pad at a support level; None when no pad of the kit fits."""
+    return _from_kit(task, level) if task.wish.of_kit else _from_scan(task, level)
+
+
+def _from_scan(task: PadTask, level: float) -> Shaped:
     """Return the one-off pad: the highest top that follows the sole under wish and rules.
 
     A moved pad is that same pad, moved as a hand would move it, and then cut back where it would
@@ -55,30 +58,32 @@ def from_scan(
     lowered to the wish: a low one leaves the sole by itself, faster than the residual gap may
     change where support fades, and that rule alone would take it away.
     """
+    space, wish = task.space, task.wish
     if level < FOLLOWED_FROM:
-        full = from_scan(space, seating, wish, FOLLOWED_FROM, limits, memory)
+        full = _from_scan(task, FOLLOWED_FROM)
         lowered = lower_of(full.surface, space.wish(level), LOWERED_ROUND_MM)
         words = f"shaped from the scanned arch, {100 * level:.0f} % of the gap"
         return replace(full, surface=lowered, reasons=(words, *full.reasons[1:]))
-    shape = memory.kept(
+    shape = task.memory.kept(
         "shape",
-        (space, seating, limits),
+        (space, task.seating, task.limits),
         (level, wish.medial_edge),
-        lambda: _unmoved(space, seating, wish, level, limits),
+        lambda: _unmoved(task, level),
     )
-    if wish.shift == (0.0, 0.0) and not wish.turn:
+    if wish.moved == (0.0, 0.0) and not wish.turned:
         return shape
-    return _moved(space, shape, seating, wish, level, limits)
+    return _moved(task, shape, level)
 
 
-def _unmoved(space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits) -> Shaped:
+def _unmoved(task: PadTask, level: float) -> Shaped:
     """Return the one-off pad where the sole asks for it."""
+    space, seating, limits = task.space, task.seating, task.limits
     reasons = (f"shaped from the scanned arch, {100 * level:.0f} % of the gap", *_how_seen(seating))
     area = _domain(space, level, limits)
     walls = walls_of(area, seating, limits)
     border = None if area.is_empty else border_of(space, seating, area, walls, limits)
-    held = _held(space, border, seating, wish, level, limits)
-    top = _topped(space, held, border, wish, limits)
+    held = _held(task, border, level)
+    top = _topped(space, held, border, task.wish, limits)
     return Shaped(
         surface=top,
         name="arch pad from the scan",
@@ -90,12 +95,11 @@ def _unmoved(space: Room, seating: Seating, wish: PadWish, level: float, limits:
     )
 
 
-def from_kit(
-    space: Room, seating: Seating, wish: PadWish, level: float, limits: Limits, memory: Memory
-) -> Shaped | None:
+def _from_kit(task: PadTask, level: float) -> Shaped | None:
     """Return the best pad of the kit on the placement grid, or None when none fits."""
+    space, seating, wish, limits = task.space, task.seating, task.wish, task.limits
     feel = feel_of(limits)
-    kit = wish.kit or kits.default_kit(limits)
+    kit = task.kit or kits.default_kit(limits)
     step, turn_step = limits.value("base.grid_step"), limits.value("base.turn_step")
     allowed = np.minimum(space.lowest(level), space.cap)
     # a node beside a place that is kept free counts as such: nothing slips between nodes
@@ -107,8 +111,9 @@ def from_kit(
     if found is None:
         return None
     reasons = [f"from the kit '{kit.name}', on the {step:g} mm grid", *_how_seen(seating)]
-    shift = (step * round(wish.shift[0] / step), step * round(wish.shift[1] / step))
-    turn = turn_step * round(wish.turn / turn_step)
+    forward, medial = wish.moved
+    shift = (step * round(forward / step), step * round(medial / step))
+    turn = turn_step * round(wish.turned / turn_step)
     if any(shift) or turn:
         first = found
         place = (first.x + shift[0], first.y + shift[1])
@@ -191,7 +196,7 @@ def _topped(
     space: Room,
     ceiling: Array,
     border: Border | None,
-    wish: PadWish,
+    wish: SupportWish,
     limits: Limits,
 ) -> Array:
     """Return the top that follows the sole under a ceiling inside an area.
@@ -208,7 +213,7 @@ def _topped(
     return lower_of(lower_of(top, _capped(space, border, wish, feel), CAP_ROUND_MM), border.ramp)
 
 
-def _capped(space: Room, border: Border, wish: PadWish, feel: Feel) -> Array:
+def _capped(space: Room, border: Border, wish: SupportWish, feel: Feel) -> Array:
     """Return the lowest cap, that of a medial edge as wished among them, mm."""
     if wish.medial_edge is None:
         return space.cap
@@ -258,14 +263,7 @@ def _rounded(area: Any, limits: Limits) -> Any:
     return max(getattr(area, "geoms", [area]), key=lambda piece: piece.area)
 
 
-def _held(
-    space: Room,
-    border: Border | None,
-    seating: Seating,
-    wish: PadWish,
-    level: float,
-    limits: Limits,
-) -> Array:
+def _held(task: PadTask, border: Border | None, level: float) -> Array:
     """Return the ceiling under which the crest lies in its window along the bed.
 
     Outside it the arch line may nowhere be as high as its highest point in the window, and the
@@ -273,9 +271,10 @@ def _held(
     That keeps the order of surfaces, so more support never lowers the pad. Where a place that is
     kept free takes most of the height in the window, the crest is let go: there it cannot be.
     """
+    space, seating, limits = task.space, task.seating, task.limits
     free = space.lowest(level)
     whole = replace(space, relief=np.zeros_like(space.relief))  # a hollow moves no crest
-    top = _topped(whole, whole.lowest(level), border, wish, limits)
+    top = _topped(whole, whole.lowest(level), border, task.wish, limits)
     y = line_at(seating, space.x)
     j = np.clip(np.rint((y - space.y[0]) / space.cell).astype(int), 0, len(space.y) - 1)
     rows = np.arange(len(space.x))
@@ -291,39 +290,39 @@ def _held(
     return np.minimum(free, fall[:, None] * across)
 
 
-def _moved(
-    space: Room, shape: Shaped, seating: Seating, wish: PadWish, level: float, limits: Limits
-) -> Shaped:
+def _moved(task: PadTask, shape: Shaped, level: float) -> Shaped:
     """Return a pad moved by hand and turned about its crest, cut back where a rule asks for it."""
     from shapely import affinity
 
+    space, seating, limits = task.space, task.seating, task.limits
+    (forward, medial), turn = task.wish.moved, task.wish.turned
     feel = feel_of(limits)
     crest = np.array(shape.crest)
-    c, s = math.cos(math.radians(wish.turn)), math.sin(math.radians(wish.turn))
+    c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
     gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
-    dx, dy = gx - crest[0] - wish.shift[0], gy - crest[1] - wish.shift[1]
+    dx, dy = gx - crest[0] - forward, gy - crest[1] - medial
     u, v = crest[0] + c * dx + s * dy - space.x[0], crest[1] - s * dx + c * dy - space.y[0]
     at = [u / space.cell, v / space.cell]
     moved = ndimage.map_coordinates(shape.surface, at, order=1, mode="nearest")
 
     def carried(piece: Any) -> Any:
-        turned = affinity.rotate(piece, wish.turn, origin=tuple(crest))
-        return affinity.translate(turned, *wish.shift)
+        turned = affinity.rotate(piece, turn, origin=tuple(crest))
+        return affinity.translate(turned, forward, medial)
 
     area = _rounded(carried(shape.area).intersection(_domain(space, level, limits)), limits)
     walls = carried(shape.walls).union(walls_of(area, seating, limits))
-    place = (float(crest[0] + wish.shift[0]), float(crest[1] + wish.shift[1]))
+    place = (float(crest[0] + forward), float(crest[1] + medial))
     form = np.maximum(moved, feel.edge)
-    there = replace(shape, turn=wish.turn, area=area, walls=walls, crest=place)
+    there = replace(shape, turn=turn, area=area, walls=walls, crest=place)
     border = None if area.is_empty else border_of(space, seating, area, walls, limits)
     # a cut fades against the pad as it was: against the sole a moved pad is off by its move, and
     # the rule would take down what nothing forbids
     top = np.full(form.shape, feel.edge)
     if border is not None:
-        rules = [space.lowest(level), _capped(space, border, wish, feel)]
+        rules = [space.lowest(level), _capped(space, border, task.wish, feel)]
         ceiling = np.minimum.reduce([*rules, border.least, border.ramp])
         top = _cut_back(form, ceiling, border.inside, space.cell)
-    words = f"the same pad, {move_words(*wish.shift, wish.turn)}"
+    words = f"the same pad, {move_words(forward, medial, turn)}"
     words += _cut_words(space, form, np.maximum(top, feel.edge), there, level)
     return replace(there, surface=top, reasons=(*shape.reasons, words))
 

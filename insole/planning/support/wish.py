@@ -1,80 +1,83 @@
-"""What the fitter wants of a pad, and a pad as shaped."""
+"""What the fitter wants under the arch of one foot, and a move by hand in words."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
-from footscan.scan import Array
-from insole.planning.support import kit as kits
+__all__ = ["SupportWish", "move_words"]
 
-__all__ = ["PadWish", "Shaped", "move_words"]
+Places = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PadWish:
-    """What the fitter wants of a pad.
+class SupportWish:
+    """What the fitter wants under the arch; None is no wish, which is not a wish of zero.
 
     Attributes
     ----------
     level : float or None
-        Support level, pad top over gap; None takes the first trial's.
-    source : str
-        ``"scan"`` for a one-off pad, ``"kit"`` for the best one of `kit`.
-    shift : (float, float)
-        Moved by hand: mm forward, mm medial.
-    turn : float
-        Turned by hand, degrees about +z (+ turns the front medially).
-    tender : tuple of (x, y)
-        Tender spots, bed frame, mm.
+        Support level, top over gap, 1 = touches; None takes the first trial's.
+    pad : bool or None
+        False: no pad is wanted.
+    source : str or None
+        ``"scan"`` for a one-off pad (as for None), ``"kit"`` for the best one of the kit.
+    shift : (float, float) or None
+        Pad moved by hand: mm forward, mm medial.
+    turn : float or None
+        Pad turned by hand, degrees about +z (+ turns the front medially).
+    tender : tuple of (x, y) or None
+        Tender spots, bed frame: mm from the base's rear edge, mm medial of its centreline.
     relief : float or None
         Depth of the relief over tender spots, mm; None takes the limits' own.
     medial_edge : float or None
-        Height of the medial side, mm, where the shoe's wall stands off; None lets it stand as
-        high as the rules allow.
-    kit : Kit or None
-        None takes the default kit.
+        Height of the pad's medial side, mm, where the shoe's wall stands off; None lets it stand
+        as high as the rules allow.
+    contoured : str or None
+        ``"three-quarter"`` (ends behind the ball line) or ``"full"``: a contoured bed in one piece
+        in place of base, pad and inside shims.
+    cup : float or None
+        Depth of its heel cup, mm; None takes the limits' own.
+    material : str or None
+        What it is made of, a word of the material table; its least thickness follows.
+    metatarsal : float or None
+        Height of a metatarsal pad, mm; None: none.
+    behind : float or None
+        Its crest behind the line of heads 2 to 4, mm; None takes the limits' own.
     """
 
     level: float | None = None
-    source: str = "scan"
-    shift: tuple[float, float] = (0.0, 0.0)
-    turn: float = 0.0
-    tender: tuple[tuple[float, float], ...] = ()
+    pad: bool | None = None
+    source: str | None = None
+    shift: tuple[float, float] | None = None
+    turn: float | None = None
+    tender: Places | None = None
     relief: float | None = None
     medial_edge: float | None = None
-    kit: kits.Kit | None = None
+    contoured: str | None = None
+    cup: float | None = None
+    material: str | None = None
+    metatarsal: float | None = None
+    behind: float | None = None
 
+    @property
+    def of_kit(self) -> bool:
+        """Whether the pad is picked from the kit."""
+        return self.source == "kit"
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shaped:
-    """A pad as shaped, before it becomes a plan.
+    @property
+    def moved(self) -> tuple[float, float]:
+        """How far the pad is moved by hand, mm forward and medial."""
+        return self.shift or (0.0, 0.0)
 
-    Attributes
-    ----------
-    surface : ndarray, shape (nx, ny)
-        Top on the room's grid, mm.
-    name : str
-        What the pad is called.
-    turn : float
-        Degrees about +z.
-    crest : (float, float)
-        Where its crest lies.
-    area : shapely.Polygon
-        Where it lies.
-    walls : shapely geometry or None
-        Lines of a one-off pad's border that stand; a kit pad has the sides it has.
-    reasons : tuple of str
-        How it came about.
-    """
+    @property
+    def turned(self) -> float:
+        """How far the pad is turned by hand, degrees."""
+        return self.turn or 0.0
 
-    surface: Array
-    name: str
-    turn: float
-    crest: tuple[float, float]
-    area: Any
-    walls: Any = None
-    reasons: tuple[str, ...] = ()
+    @property
+    def spots(self) -> Places:
+        """The tender spots; may be none."""
+        return self.tender or ()
 
 
 def move_words(forward: float, medial: float, turn: float = 0.0) -> str:

@@ -48,7 +48,7 @@ def part_of(bench: Bench, label: str) -> Part:
 
 
 def facts(bench: Bench, label: str, **values: Any) -> list[Part]:
-    return changed(bench, label, facts={**part_of(bench, label).facts, **values})
+    return changed(bench, label, facts=replace(part_of(bench, label).facts, **values))
 
 
 def test_the_folder_as_it_was_made_is_read_without_a_word(made_copy: Bench) -> None:
@@ -180,7 +180,7 @@ def test_a_wrong_word_in_the_title(
     made_copy: Bench, label: str, old: str, new: str, sentence: str
 ) -> None:
     made_copy.kept("cut")
-    words = str(part_of(made_copy, label).facts["words"]).replace(old, new)
+    words = str(part_of(made_copy, label).facts.words).replace(old, new)
     side = label.partition("-")[0]
     made_copy.write(f"cut/{side}-foot*.dxf", parts=facts(made_copy, label, words=words))
     made_copy.refused(f"the title of {label} does not say .*{sentence}")
@@ -326,10 +326,10 @@ def test_an_arrow_turned_round_on_a_sheet_of_stock(
 )
 def test_grind_heights_in_reverse_order(made_copy: Bench, label: str) -> None:
     made_copy.kept("cut")
-    levels = part_of(made_copy, label).facts["grind_levels"]
+    levels = part_of(made_copy, label).facts.levels["grind"]
     side = label.partition("-")[0]
     made_copy.write(
-        f"cut/{side}-foot*.dxf", parts=facts(made_copy, label, grind_levels=levels[::-1])
+        f"cut/{side}-foot*.dxf", parts=facts(made_copy, label, levels={"grind": levels[::-1]})
     )
     made_copy.refused(rf"{label} says [\d.]+ mm where it is [\d.]+ mm high in the plan")
 
