@@ -51,6 +51,8 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 
 # tests know no workshop of whoever runs them
 os.environ["SOLEWRIGHT_HOME"] = str(Path(__file__).parent / "no-workshop")
+# what a test patches is patched in its own process only; tests of the second one take it away
+os.environ["SOLEWRIGHT_ONE_PROCESS"] = "1"
 
 # of the dear cases of one test every fifth one runs, all with --long or in a file alone
 EVERY = 5

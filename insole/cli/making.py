@@ -23,6 +23,7 @@ from insole.record.workshop import own_file
 
 if TYPE_CHECKING:
     from insole.output.settings import Settings
+    from insole.partner import Partner
     from insole.parts.form_upper import FormWish
     from insole.record.materials import Materials
     from insole.record.plan import FootPlan, Plan
@@ -154,6 +155,7 @@ def make(
 ) -> None:
     """Make parts, templates and papers from a plan, or from scans in one go."""
     from insole.cli.show import plans as show
+    from insole.partner import Partner
     from insole.workflow import keeping, making
 
     say = quiet_or(quiet)
@@ -175,12 +177,13 @@ def make(
         material=material,
         finish=finish,
     )
-    plan = _plan_for(inputs, given, settings, say)
-    home = keeping.case_home(plan, out)
-    keeping.refuse_stopped(plan, home, *(p for p in inputs if p.suffix.lower() == ".json"))
-    keeping.refuse_other_plan(plan, home)
-    _confirm(making.thick_edges(plan), thick_edges_checked, say)
-    folder = making.make(plan, out, settings=settings, say=say)
+    with Partner() as partner:
+        plan = _plan_for(inputs, given, settings, say, partner)
+        home = keeping.case_home(plan, out)
+        keeping.refuse_stopped(plan, home, *(p for p in inputs if p.suffix.lower() == ".json"))
+        keeping.refuse_other_plan(plan, home)
+        _confirm(making.thick_edges(plan), thick_edges_checked, say)
+        folder = making.make(plan, out, settings=settings, partner=partner, say=say)
     keeping.keep_plan(plan, home)
     after = AFTER_MAKING.format(folder / "paper", shlex.quote(str(folder / "plan.json")))
     if not quiet:
@@ -274,18 +277,23 @@ def _form(wanted: bool, cover: float | None, relief: float | None) -> FormWish |
 
 
 def _plan_for(
-    inputs: Sequence[Path], given: dict[str, Any], settings: Settings, say: Callable[[str], None]
+    inputs: Sequence[Path],
+    given: dict[str, Any],
+    settings: Settings,
+    say: Callable[[str], None],
+    partner: Partner,
 ) -> Plan:
     """Return the plan to make: read from a file, or planned from scans."""
     from insole.errors import RefusedError
     from insole.output.long_parts import refused_words, too_long
-    from insole.workflow import measuring, plans
+    from insole.workflow import making, measuring, plans
 
     version, edited = given.pop("version"), given.pop("edited", False)
     written = [path for path in inputs if path.suffix.lower() == ".json"]
     if written and len(inputs) > 1:
         raise click.UsageError("give one plan, or scans to plan from, not both and no second plan")
     if written:
+        partner.load(*making.LOADED)
         plan = plans.read_plan(inputs[0], edited=edited)
         refuse_beside_plan(plan, inputs[0], asked_beside_plan(click.get_current_context()))
         if settings.long_parts == "three-quarter" and (long := too_long(plan, settings)):
@@ -299,14 +307,16 @@ def _plan_for(
         )
     say("measuring and planning")
     request = request_of(inputs, given, version or 1)
-    feet = cache(lambda: measuring.measure_feet(request.scans))  # not before answers are read
-    made = plans.plan_measured(request, feet)
+    # not before answers are read
+    feet = cache(lambda: measuring.measure_feet(request.scans, partner))
+    made = plans.plan_measured(request, feet, partner)
     if settings.long_parts == "three-quarter" and (long := too_long(made, settings)):
         say("a full-length bed fits no printer here: planning three-quarter beds, as you chose")
         length = "three-quarter"
         sided = [Wished(foot.side, length, f"{foot.side}={length}") for foot in long]
         more = {**given, "contoured": (*given["contoured"], *sided)}
-        made = plans.plan_measured(request_of(inputs, more, version or 1), feet)
+        made = plans.plan_measured(request_of(inputs, more, version or 1), feet, partner)
+    partner.load(*making.LOADED)
     return made
 
 

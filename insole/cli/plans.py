@@ -48,6 +48,7 @@ def plan(
 ) -> None:
     """Plan arch support and wedges, and write the plan record."""
     from insole.cli.show import plans as show
+    from insole.partner import Partner
     from insole.planning import planner
     from insole.planning.changes import kept_parts
     from insole.record.plan import to_json
@@ -55,7 +56,8 @@ def plan(
 
     old = plans.read_plan(against) if against else None
     version = given.pop("version") or (old.version + 1 if old else 1)
-    made, _ = plans.plan_feet(request_of(scans, given, version))
+    with Partner() as partner:
+        made, _ = plans.plan_feet(request_of(scans, given, version), partner)
     keeping.refuse_stopped(made, out, *([against] if against else []))
     keeping.refuse_other_plan(made, out)
     path = plans.save_plan(made, out)

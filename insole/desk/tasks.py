@@ -100,6 +100,7 @@ def fit(
 def make(say: Say, text: str, out: Path, settings: dict[str, Any]) -> str:
     """Make every file of a plan and return the folder's name."""
     from insole.output.folder import Settings
+    from insole.partner import Partner
     from insole.record import material_file
     from insole.record.plan import from_json
     from insole.workflow import making
@@ -110,7 +111,8 @@ def make(say: Say, text: str, out: Path, settings: dict[str, Any]) -> str:
         settings["materials"] = material_file.load(own)
     out.mkdir(parents=True, exist_ok=True)
     wanted = Settings(**settings).with_stock(stock).with_finish()
-    return making.make(from_json(text), out, settings=wanted, say=say).name
+    with Partner(making.LOADED) as partner:
+        return making.make(from_json(text), out, settings=wanted, partner=partner, say=say).name
 
 
 def artefact(say: Say, file: Path, given: Mapping[str, Any]) -> Any:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 from insole.door.parts import BuiltPart, BuiltParts, FootParts, materials_of
 from insole.errors import PlanError, RefusedError
+from insole.partner import Partner
 from insole.workflow import keeping, making
 
 if TYPE_CHECKING:
@@ -200,7 +201,8 @@ def make(
     home = keeping.case_home(plan, Path(out))
     keeping.refuse_stopped(plan, home)
     keeping.refuse_other_plan(plan, home)
-    folder = making.make(plan, Path(out), settings=settings, say=say)
+    with Partner(making.LOADED) as partner:
+        folder = making.make(plan, Path(out), settings=settings, partner=partner, say=say)
     keeping.keep_plan(plan, home)
     return folder
 

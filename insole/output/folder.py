@@ -35,7 +35,7 @@ from insole.output.contents import (
 from insole.output.cut import nesting
 from insole.output.first_page import making_of, written_page
 from insole.output.long_parts import fits_printer, need_words, ways_out
-from insole.output.made import Run, kind_of, made_parts, recorded, to_buy
+from insole.output.made import MadeParts, Run, kind_of, made_parts, recorded, to_buy
 from insole.output.papers.first_sheet import write_first_sheet
 from insole.output.papers.pages import read_back
 from insole.output.print import printing, step
@@ -50,6 +50,7 @@ from insole.output.publishing import (
     sha256_of,
 )
 from insole.output.settings import FolderError, Settings, folder_name
+from insole.partner import Partner
 from insole.parts.cover import COVER
 from insole.parts.facts import DowelFacts
 from insole.parts.form_upper import FORM, why_not
@@ -58,6 +59,7 @@ from insole.parts.part import Part
 from insole.record.limits import of_plan
 from insole.record.plan import Plan, fingerprint, from_json, to_json
 
+ON_PAPER = ("paper/", "pictures/")
 FIRST_SHEET = "READ-ME-FIRST.pdf"  # the first page in pictures
 
 __all__ = ["FolderError", "Settings", "folder_name", "write"]
@@ -71,6 +73,7 @@ def write(
     settings: Settings | None = None,
     worker: step.StepWorker | None = None,
     writers: Sequence[Item] | None = None,
+    partner: Partner | None = None,
     say: Callable[[str], None] = lambda sentence: None,
 ) -> Path:
     """Write everything for a plan into ``out/<case>-v<version>/`` and return that folder.
@@ -89,6 +92,8 @@ def write(
         Already loading, not used before; without one, one is started here.
     writers : sequence of Item, optional
         What to write instead of :func:`items`.
+    partner : Partner, optional
+        Writes the papers while this process writes the files for printers and cutters.
     say : callable, optional
         Gets sentences for the user: what is left out, that a version is kept as it is.
 
@@ -101,7 +106,7 @@ def write(
     OutputError
         A file does not read back the same; nothing is left behind.
     """
-    settings = settings or Settings()
+    settings, partner = settings or Settings(), partner or Partner(wanted=False)
     made = made_parts(plan, parts, settings)
     run = Run(plan, made, settings, say, notes=dict(made.notes))
     labels = [part.label for part in parts]
@@ -113,6 +118,8 @@ def write(
     final = Path(out) / folder_name(plan)
     try:
         with making_room(Path(out), final.name) as making, ExitStack() as stack:
+            # nobody writes into a folder that goes because something failed
+            stack.push(lambda kind, *_: partner.close() if kind is not None else None)
             jobs = _steps(run, making)
             if jobs:
                 worker = worker or step.StepWorker()
@@ -123,15 +130,17 @@ def write(
                 _note_sheets(run)
             _note_forms(run)
             _note_vents(run)
-            wanted = writers
-            if wanted is None:
-                wanted = items(plan, parts, settings, made)
-            _write_items(making, wanted)
+            if writers is None:
+                papers = partner.ask(_write_on_paper, making, plan, settings, made)
+                _write_items(making, _wanted(plan, settings, made, on_paper=False))
+                papers.result()
+            else:
+                _write_items(making, writers)
             if jobs and worker is not None:
                 _finish_steps(run, making, worker)
             _write_papers(run, making)
             if writers is None:
-                readback.check(making, name=final.name)
+                _read_back(making, final.name, partner)
             publish(making, final, say)
     except OSError as error:
         reason = why(error)
@@ -144,12 +153,36 @@ def write(
 # ------------------------------------------------------------------ what is written
 
 
+def _wanted(plan: Plan, settings: Settings, made: MadeParts, *, on_paper: bool) -> list[Item]:
+    """Return the papers with the pictures, or everything else."""
+    return [
+        item
+        for item in items(plan, made.parts, settings, made)
+        if item.path.startswith(ON_PAPER) == on_paper
+    ]
+
+
+def _write_on_paper(making: Path, plan: Plan, settings: Settings, made: MadeParts) -> None:
+    """Write and read back what is on paper."""
+    _write_items(making, _wanted(plan, settings, made, on_paper=True))
+
+
 def _write_items(making: Path, wanted: Sequence[Item]) -> None:
     """Write and read back each item."""
     for item in wanted:
         path = making / item.path
         path.parent.mkdir(parents=True, exist_ok=True)
         item.check(item.write(path) or [path])
+
+
+def _read_back(making: Path, name: str, partner: Partner) -> None:
+    """Have the folder read like a person would, by both where there are two."""
+    if not partner.there:
+        readback.check(making, name=name)
+        return
+    others = partner.ask(readback.check, making, name=name, of=("print", "paper"))
+    readback.check(making, name=name, of=("whole", "cut"))
+    others.result()
 
 
 def _note_large(run: Run) -> None:

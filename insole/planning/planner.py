@@ -10,11 +10,13 @@ same plan.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import insole
 from footscan.results import MeasuredFoot
 from footscan.scan import Side
+from insole.partner import Partner
 from insole.planning import by_hand, checks, wedge_rules
 from insole.planning import cleat as cleats
 from insole.planning.changes import describe_change
@@ -47,6 +49,7 @@ def plan(
     sources: Mapping[str, Any] | None = None,
     memory: Memory | None = None,
     hand: ByHand | None = None,
+    partner: Partner | None = None,
 ) -> Plan:
     """Return the plan for one or two feet.
 
@@ -74,6 +77,8 @@ def plan(
     hand : ByHand or None
         What was measured by hand: stands beside the scan, and contradictions are notes; a length
         judges the scan's scale where nothing else did.
+    partner : Partner or None
+        A second process that plans the right foot; what it planned is not in `memory`.
 
     Raises
     ------
@@ -102,7 +107,7 @@ def plan(
         memory=memory,
         hand=hand,
     )
-    sides = _planned(left, right, job)
+    sides = _planned(left, right, job, partner)
     notes = [
         *question_notes,
         *by_hand.leg_note(job.hand.leg_length),
@@ -130,14 +135,18 @@ def plan(
 
 
 def _planned(
-    left: MeasuredFoot | None, right: MeasuredFoot | None, job: Job
+    left: MeasuredFoot | None, right: MeasuredFoot | None, job: Job, partner: Partner | None
 ) -> dict[Side, PlannedFoot]:
     """Return each foot that there is, planned, with how it fits the shoe ahead of its notes."""
-    sides = {
-        side: planned_foot(measured, side, job)
-        for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
-        if measured is not None
-    }
+    if left is not None and right is not None and partner is not None and partner.there:
+        other = partner.ask(planned_foot, right, Side.RIGHT, replace(job, memory=Memory()))
+        sides = {Side.LEFT: planned_foot(left, Side.LEFT, job), Side.RIGHT: other.result()}
+    else:
+        sides = {
+            side: planned_foot(measured, side, job)
+            for side, measured in ((Side.LEFT, left), (Side.RIGHT, right))
+            if measured is not None
+        }
     if job.shoe is not None:
         for side, fitted in fit_notes(left, right, job.shoe, job.limits).items():
             sides[side] = sides[side].noted(fitted)

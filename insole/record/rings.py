@@ -1,4 +1,4 @@
-"""Rings in plan: edges at a station, even points, distances."""
+"""Rings in plan: edges at a station, even points, distances, the way along."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from scipy import ndimage
 
 from footscan.scan import Array, IntArray
 
-__all__ = ["RING_STEP_MM", "distance_to_ring", "edges_at", "smooth_ring"]
+__all__ = ["RING_STEP_MM", "distance_to_ring", "edges_at", "smooth_ring", "way_along"]
 
 RING_STEP_MM = 1.5
 
@@ -75,3 +75,38 @@ def distance_to_ring(nodes: Array, ring: Array, chosen: IntArray) -> Array:
         share = np.clip(((nodes - start) * side).sum(axis=1) / length2, 0.0, 1.0)
         away = np.minimum(away, np.hypot(*(nodes - start - share[:, None] * side).T))
     return away
+
+
+def way_along(ring: Array, places: Array) -> tuple[Array, Array]:
+    """Return where along a line each place is nearest to it, and how far off it lies, mm.
+
+    Parameters
+    ----------
+    ring : ndarray, shape (m, 2)
+        The line, closed where its first point stands again last; no side without length.
+    places : ndarray, shape (n, 2)
+        Places, mm.
+
+    Returns
+    -------
+    way, away : ndarray, shape (n,)
+        Length from the line's start to the nearest place on it; distance to that place.
+
+    Notes
+    -----
+    What ``shapely.line_locate_point`` and ``shapely.distance`` give, which try every side for
+    every place: a tree of the sides finds the nearest in a tenth of the time.
+    """
+    import shapely
+
+    start, side = ring[:-1], np.diff(ring, axis=0)
+    square = side[:, 0] * side[:, 0] + side[:, 1] * side[:, 1]
+    long = np.sqrt(square)
+    before = np.concatenate([[0.0], np.cumsum(long)[:-1]])
+    tree = shapely.STRtree(shapely.linestrings(np.stack([start, ring[1:]], axis=1)))
+    (_, at), away = tree.query_nearest(
+        shapely.points(places), return_distance=True, all_matches=False
+    )
+    off = places - start[at]
+    share = (off[:, 0] * side[at, 0] + off[:, 1] * side[at, 1]) / square[at]
+    return before[at] + np.clip(share, 0.0, 1.0) * long[at], away

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from footscan.scan import Side
+from insole.partner import Partner
 from insole.workflow.request import Shots
 
 if TYPE_CHECKING:
@@ -20,9 +21,19 @@ if TYPE_CHECKING:
     from insole.parts.part import Part
     from insole.record.plan import Plan
 
-__all__ = ["check_made_part", "checked_parts", "make", "thick_edges"]
+__all__ = ["LOADED", "check_made_part", "checked_parts", "make", "thick_edges"]
 
 
+# what a partner needs in the end, for it to load while there is nothing else to do
+LOADED = (
+    "insole.parts.build",
+    "insole.parts.assembly",
+    "insole.output.folder",
+    "insole.output.papers.report",
+    "reportlab.platypus",
+    "skimage.measure",
+    "matplotlib.figure",
+)
 GLUED = (
     "a bed that was made in two pieces is compared glued, as the whole of the plan: the joint's "
     "gap and ventilation holes are not judged, a step at the joint reads as height"
@@ -34,6 +45,7 @@ def make(
     out: Path,
     *,
     settings: Settings | None = None,
+    partner: Partner | None = None,
     say: Callable[[str], None] = lambda sentence: None,
 ) -> Path:
     """Write every file for `plan` below `out`, read them back, and return the folder.
@@ -46,6 +58,8 @@ def make(
         Parent of the new folder ``<case>-v<version>``.
     settings : Settings, optional
         Printer bed, kerf, paper sizes, materials, forms.
+    partner : Partner, optional
+        A second process that does half of the work; without one, all is done here.
     say : callable
         Gets one sentence at a time for the person waiting.
 
@@ -66,19 +80,25 @@ def make(
     settings = settings or wanted.Settings()
     worker = step.StepWorker() if settings.step else None  # its imports take seconds
     try:
-        parts = checked_parts(plan, settings, say)
-        return folder.write(plan, parts, out, settings=settings, worker=worker, say=say)
+        parts = checked_parts(plan, settings, say, partner)
+        return folder.write(
+            plan, parts, out, settings=settings, worker=worker, partner=partner, say=say
+        )
     finally:
         if worker is not None:
             worker.close()
 
 
 def checked_parts(
-    plan: Plan, settings: Settings, say: Callable[[str], None] = lambda sentence: None
+    plan: Plan,
+    settings: Settings,
+    say: Callable[[str], None] = lambda sentence: None,
+    partner: Partner | None = None,
 ) -> list[Part]:
     """Return the plan's parts after the make checks; what is only doubtful is said.
 
-    Forms for moulding follow the parts when the settings ask for them.
+    Forms for moulding follow the parts when the settings ask for them. With a partner the right
+    foot's are made beside the left one's.
 
     Raises
     ------
@@ -89,18 +109,50 @@ def checked_parts(
     insole.errors.PlanError
         Forms are asked for and the plan, an earlier one, keeps no sole.
     """
+    if partner is not None and partner.there and _apart(plan, settings):
+        others = partner.ask(_built, plan.model_copy(update={"left": None}), settings)
+        feet = [_built(plan.model_copy(update={"right": None}), settings), others.result()]
+    else:
+        feet = [_built(plan, settings)]
+    for sentences in (*(foot.doubts for foot in feet), *(foot.clashes for foot in feet)):
+        for sentence in sentences:
+            say(sentence)
+    return [
+        *(part for foot in feet for part in foot.parts),
+        *(m for foot in feet for m in foot.moulds),
+    ]
+
+
+class _Built(NamedTuple):
+    """Parts, forms and what is doubtful about each of them and between them."""
+
+    parts: list[Part]
+    moulds: list[Part]
+    doubts: list[str]
+    clashes: list[str]
+
+
+def _built(plan: Plan, settings: Settings) -> _Built:
+    """Return the parts of a plan's feet, checked."""
     from insole.output import long_parts
     from insole.parts import assembly, build, form
 
     finish = settings.finish
     parts = long_parts.parted(plan, build.all_parts(plan, finish), settings)
     moulds = form.forms(plan, settings.form) if settings.form is not None else []
-    for part in (*parts, *moulds):
-        for sentence in build.check(part, nozzle=finish.nozzle(part.material)):
-            say(sentence)
-    for sentence in assembly.clash(parts, plan):
-        say(sentence)
-    return [*parts, *moulds]
+    doubts = [
+        sentence
+        for part in (*parts, *moulds)
+        for sentence in build.check(part, nozzle=finish.nozzle(part.material))
+    ]
+    return _Built(parts, moulds, doubts, assembly.clash(parts, plan))
+
+
+def _apart(plan: Plan, settings: Settings) -> bool:
+    """Return whether each foot's parts can be made alone: no refusal is about both feet."""
+    if len(plan.feet) < 2 or settings.long_parts == "three-quarter":
+        return False
+    return settings.form is None or all(foot.sole is not None for foot in plan.feet)
 
 
 def check_made_part(

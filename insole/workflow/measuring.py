@@ -16,6 +16,7 @@ from footscan.errors import FootscanError, ScanReadError, SideError
 from footscan.quality import pair as quality_pair
 from footscan.results import Finding, MeasuredFoot
 from footscan.scan import Side
+from insole.partner import Asked, Partner
 from insole.workflow.processes import WORKERS, in_processes, measured
 from insole.workflow.request import Shots
 
@@ -38,14 +39,32 @@ FEW_SCANS = 3  # more are shared out to processes, whose start costs about a sec
 
 
 def measure_all(
-    scans: Sequence[Shots], *, at_once: bool = True
+    scans: Sequence[Shots], *, at_once: bool = True, partner: Partner | None = None
 ) -> list[list[MeasuredFoot] | FootscanError]:
     """Return per scan its measured feet (two where one file shows both), or what was wrong.
 
     Without `at_once` one scan is measured after the other: half the memory, for those who share
-    out whole cases.
+    out whole cases. A partner measures the second of two scans.
     """
+    if partner is not None and partner.there and len(scans) == 2:
+        other = partner.ask(_measured_or_raised, scans[1])
+        return [measured(scans[0]), _caught(other)]
     return list(measure_each(scans)) if at_once else [measured(shots) for shots in scans]
+
+
+def _measured_or_raised(shots: Shots) -> list[MeasuredFoot]:
+    """Return the feet in one scan: raised, an error keeps its kind on its way here."""
+    result = measured(shots)
+    if isinstance(result, FootscanError):
+        raise result
+    return result
+
+
+def _caught(asked: Asked[list[MeasuredFoot]]) -> list[MeasuredFoot] | FootscanError:
+    try:
+        return asked.result()
+    except FootscanError as error:
+        return error
 
 
 def measure_each(scans: Sequence[Shots]) -> Iterator[list[MeasuredFoot] | FootscanError]:
@@ -83,7 +102,9 @@ def with_hand(feet: Sequence[MeasuredFoot], file: Path) -> list[MeasuredFoot]:
     ]
 
 
-def measure_feet(scans: Sequence[Shots]) -> tuple[MeasuredFoot | None, MeasuredFoot | None]:
+def measure_feet(
+    scans: Sequence[Shots], partner: Partner | None = None
+) -> tuple[MeasuredFoot | None, MeasuredFoot | None]:
     """Return the left and the right foot in `scans`; None for the one that is not there.
 
     Raises
@@ -91,7 +112,7 @@ def measure_feet(scans: Sequence[Shots]) -> tuple[MeasuredFoot | None, MeasuredF
     footscan.errors.FootscanError
         A scan cannot be used, or two scans show the same foot.
     """
-    return left_and_right(measure_all(scans))
+    return left_and_right(measure_all(scans, partner=partner))
 
 
 def left_and_right(

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING
 
 from footscan.files import why
 from footscan.results import MeasuredFoot
-from insole.workflow.measuring import (
-    measure_feet,
-)
+from insole.partner import Partner
+from insole.workflow.measuring import measure_feet
 from insole.workflow.request import Request, Shots
 
 if TYPE_CHECKING:
@@ -26,8 +25,12 @@ __all__ = ["fit_shoes", "picture_step", "plan_feet", "plan_measured", "read_plan
 LARGEST_PLAN = 20_000_000  # bytes; a plan is a few hundred kB
 
 
-def plan_feet(request: Request) -> tuple[Plan, tuple[MeasuredFoot, ...]]:
+def plan_feet(
+    request: Request, partner: Partner | None = None
+) -> tuple[Plan, tuple[MeasuredFoot, ...]]:
     """Return the plan that `request` asks for, and the measured feet, left first.
+
+    A partner measures and plans the second foot.
 
     Raises
     ------
@@ -37,15 +40,17 @@ def plan_feet(request: Request) -> tuple[Plan, tuple[MeasuredFoot, ...]]:
     found: list[MeasuredFoot] = []
 
     def feet() -> tuple[MeasuredFoot | None, MeasuredFoot | None]:
-        pair = measure_feet(request.scans)
+        pair = measure_feet(request.scans, partner)
         found.extend(foot for foot in pair if foot is not None)
         return pair
 
-    return plan_measured(request, feet), tuple(found)
+    return plan_measured(request, feet, partner), tuple(found)
 
 
 def plan_measured(
-    request: Request, feet: Callable[[], tuple[MeasuredFoot | None, MeasuredFoot | None]]
+    request: Request,
+    feet: Callable[[], tuple[MeasuredFoot | None, MeasuredFoot | None]],
+    partner: Partner | None = None,
 ) -> Plan:
     """Return the plan that `request` asks for, of the feet that `feet` gives, left first.
 
@@ -78,6 +83,7 @@ def plan_measured(
         limits=own,
         sources=request.sources,
         hand=hand,
+        partner=partner,
     )
 
 

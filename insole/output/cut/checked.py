@@ -196,6 +196,20 @@ def same_shape(path: Path, label: str, shape: Any, wanted: Any) -> None:
                 f"{path.name}: {label} reads back with {what} {found:.1f}, "
                 f"it should be {want:.1f} (mm)"
             )
-    near = shape.boundary.hausdorff_distance(wanted.boundary) <= MOST
-    if not near or shape.symmetric_difference(wanted).area > STRAY * wanted.length:
+    if (
+        not _near(shape.boundary, wanted.boundary)
+        or shape.symmetric_difference(wanted).area > STRAY * wanted.length
+    ):
         raise OutputError(f"{path.name}: {label} reads back with another shape or mirrored")
+
+
+def _near(one: Any, other: Any) -> bool:
+    """Return whether no vertex of either line lies farther than ``MOST`` from the other line."""
+    import shapely
+
+    for line, points in ((one, other), (other, one)):
+        shapely.prepare(line)
+        vertices = shapely.points(shapely.get_coordinates(points))
+        if not shapely.dwithin(line, vertices, MOST).all():
+            return False
+    return True

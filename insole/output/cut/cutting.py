@@ -66,6 +66,12 @@ def draw(parts: Sequence[Part], *, kerf: float = 0.0, face: Face = "foot", note:
     ValueError
         A part is not worn.
     """
+    return _drawn(tuple(parts), kerf, face, note)
+
+
+@lru_cache(maxsize=4)
+def _drawn(parts: tuple[Part, ...], kerf: float, face: Face, note: str) -> Sheet:
+    """Return the sheet, kept: it is written as DXF and as SVG."""
     drawn = [_Drawn.of(part, kerf, face) for part in left_first(parts)]
     sizes = [item.size for item in drawn]
     corners, used = shelves(sizes, max(SHEET_WIDTH, *(size[0] for size in sizes)), GAP)
@@ -198,7 +204,7 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
     for level in kept.values():
         yield from (stroke(CutLayer.GRIND, line) for line in level.strokes)
     border = whole.boundary.buffer(BESIDE_CUT)
-    drawn = shapely.Polygon()
+    drawn: list[Any] = []
     for word, lines in part.lines.items():
         # lines belong to the face that carries the pad or is ground; a curved underside has its own
         if (word == UNDER) != (face == "shoe"):
@@ -216,18 +222,20 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
                     continue
                 path = shapely.LineString(points)
                 yield from (stroke(CutLayer.ENGRAVE, piece) for piece in _new(path, drawn, closed))
-                drawn = drawn.union(path.buffer(TWICE))
+                drawn.append(path.buffer(TWICE))
     yield from (stroke(CutLayer.ENGRAVE, line) for line in mark_lines(part, face))
     yield from (stroke(CutLayer.CUT, ring, True) for ring in rings)
 
 
-def _new(path: Any, drawn: Any, closed: bool) -> Iterator[Array]:
+def _new(path: Any, drawn: Sequence[Any], closed: bool) -> Iterator[Array]:
     """Yield what of a line was not engraved before; a crossing is no repeat."""
     import shapely
 
     if closed:
         path = shapely.LineString([*path.coords, path.coords[0]])
-    again = shapely.get_parts(path.intersection(drawn))
+    before = np.array(drawn, dtype=object)
+    near = before[shapely.intersects(path, before)] if drawn else before
+    again = shapely.get_parts(path.intersection(shapely.union_all(near)))
     twice = [piece.buffer(1e-4) for piece in again if piece.length > MERGED]
     rest = path.difference(shapely.union_all(twice)) if twice else path
     for piece in shapely.get_parts(shapely.line_merge(rest) if twice else rest):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,12 @@ NOTE = 2.0  # mm, letters over a part that is too small for a label of its own
 
 def draw(sheet: NestedSheet, *, kerf: float = 0.0, note: str = "") -> Sheet:
     """Return the sheet's strokes: its edge and ruler for people, then every part's own."""
+    return _drawn(sheet, kerf, note)
+
+
+@lru_cache(maxsize=4)
+def _drawn(sheet: NestedSheet, kerf: float, note: str) -> Sheet:
+    """Return the sheet's strokes, kept: they are written as DXF and as SVG."""
     strokes = _frame(sheet, note)
     for placed in sheet.placed:
         mine = cutting.part_strokes(placed.part, kerf=kerf, title=False)

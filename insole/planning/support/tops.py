@@ -19,6 +19,7 @@ from scipy.spatial import cKDTree
 from footscan.scan import Array
 from insole.errors import PlanError
 from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan
+from insole.record.rings import way_along
 from insole.record.values import HeightGrid
 
 __all__ = ["ContourShape", "PadTop", "spline_of"]
@@ -93,6 +94,24 @@ class PadTop:
         return np.column_stack([x, y, z])[there]
 
     @cached_property
+    def _rim_tree(self) -> cKDTree:
+        return cKDTree(self.rim[:, :2])
+
+    @cached_property
+    def _border_tree(self) -> cKDTree:
+        """Places of the whole outline, at most ``STEP_MM`` apart."""
+        return cKDTree(np.column_stack(self._border[1:3]))
+
+    @cached_property
+    def _ring(self) -> Array:
+        """The outline with its first point repeated, shape (n, 2), mm."""
+        return shapely.get_coordinates(shapely.LinearRing(self.pad.outline))
+
+    @cached_property
+    def _inside(self) -> shapely.Polygon:
+        return shapely.Polygon(self.pad.outline)
+
+    @cached_property
     def _border(self) -> tuple[Array, Array, Array, Array]:
         """Way along the outline, mm, with place and height; the first place stands again last."""
         ring = shapely.LinearRing(self.pad.outline).segmentize(STEP_MM)
@@ -106,18 +125,16 @@ class PadTop:
         off = np.zeros(x.shape)
         if radius <= 0 or not len(self.rim):
             return off
-        flat_x, flat_y = x.ravel(), y.ravel()
-        away, _ = cKDTree(self.rim[:, :2]).query(
-            np.column_stack([flat_x, flat_y]), distance_upper_bound=width + BEYOND_MM
-        )
-        near = np.isfinite(away)
-        places = shapely.points(flat_x[near], flat_y[near])
-        border = shapely.LinearRing(self.pad.outline)
-        way = shapely.line_locate_point(border, places)
-        away = shapely.distance(border, places)
+        places = np.column_stack([x.ravel(), y.ravel()])
+        away, _ = self._rim_tree.query(places, distance_upper_bound=width + BEYOND_MM)
+        near = np.flatnonzero(np.isfinite(away))
         # beyond the border the face goes on at 45 degrees: triangles and splines across it see
         # no edge there
-        beyond = ~shapely.contains_xy(shapely.Polygon(self.pad.outline), flat_x[near], flat_y[near])
+        beyond = ~shapely.contains_xy(self._inside, places[near, 0], places[near, 1])
+        away, _ = self._border_tree.query(places[near], distance_upper_bound=width + STEP_MM)
+        reached = beyond | np.isfinite(away)  # nothing is taken off farther inside
+        near, beyond = near[reached], beyond[reached]
+        way, away = way_along(self._ring, places[near])
         into = np.clip(np.where(beyond, width, width - away), 0.0, None)
         stands = np.interp(way, self._border[0], self._border[3])
         full = np.clip((stands - self.pad.edge) / FULL_MM, 0.0, 1.0)
