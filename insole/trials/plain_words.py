@@ -57,9 +57,9 @@ _WORDS = frozenset(
 # words that say that all is well, or nothing at all: a part of nothing else asks for nothing
 _COMFORT = frozenset(
     """
-    a about after again all also always am an and any anything are arch arches as at ball be bed been
-    before best better bike both brilliant but by change changes comfortable comfortably comfy day
-    days did difference different do does each easy else even evenly every everything excellent
+    a about after again all also always am an and any anything are arch arches as at ball be bed
+    been before best better bike both brilliant but by change changes comfortable comfortably comfy
+    day days did difference different do does each easy else even evenly every everything excellent
     fantastic far feel feeling feels feet felt few fine first fit fits foot footbed for forgot fresh
     get going good got great had half happy has have having he heel heels her him his hour
     hours how i if in indoors insole is it its just keep kept km knee knees last leave left
@@ -69,7 +69,7 @@ _COMFORT = frozenset(
     rides riding right road rode same say sense settled she shoe shoes side sides sit sits so solid
     spot stable stay stayed stays steady still straight super support supported sure tell than that
     the their them then there they thing things think this time times to today together track
-    tracks train trainer training two under use used usual very was way we week weeks well went were
+    tracks train trainer training two under use used usual very was we week weeks well went were
     what when with without work worked works worse worst year years yes yet you
     """.split()
 )

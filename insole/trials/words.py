@@ -58,7 +58,8 @@ _PADS = r"pad|arch|support|bump|lump|dome"
 _SIDE_WORDS = {  # where something lies too far, or is wanted
     "forward": r"(?:(?:to(?:wards?)? (?:the|my) )?(?:forwards?|front|ahead|toes?|ball)|in front)",
     "back": r"(?:to(?:wards?)? (?:the|my) )?(?:backwards?|back|rear(?:wards?)?|behind|heel)",
-    "in": r"(?:to(?:wards?)? the )?(?:in(?! (?:front|the|my|a|this|that))|inward\w*|inside|(?:inner|big toe) side|medial)",
+    "in": r"(?:to(?:wards?)? the )?(?:in(?! (?:front|the|my|a|this|that))|inward\w*|inside"
+    r"|(?:inner|big toe) side|medial)",
     "out": r"(?:to(?:wards?)? the )?(?:out|outwards?|outside|(?:outer|little toe) side|lateral\w*)",
 }
 _STRENGTH = re.compile(
@@ -71,7 +72,9 @@ _MILLIMETRES = re.compile(
     r"(?P<far> too far)?(?: (?:more|further))?(?: to(?:wards)? the)? "
     r"(?P<way>forward|back|in|out)(?:wards?)?\b(?! (?:the|my|front)\b)"
 )
-_NO_NEWS = frozenset("different difference notice noticed tell anything say sure once think".split())
+_NO_NEWS = frozenset(
+    "different difference notice noticed tell anything say sure once think".split()
+)
 _ALL_WELL = re.compile(
     r"(?:there (?:is|was|were) |i (?:have|had) )?(?:no|zero|without(?: an?)?|not an?(?: single)?)"
     r" (?:issues?|problems?|complaints?|drama|fuss|bother|worries)(?: at all)?|hard to (?:say|tell)"
