@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from insole.cli.options.asked import answered
 from insole.cli.options.common import JSON, LIMITS, QUIET, REFUSED, SCANS
 from insole.cli.options.outcomes import dumps, quiet_or, speak
 from insole.cli.options.scans import scan_options, shots_of
@@ -228,11 +230,15 @@ def shoe_new(file: Path, ask: bool, quiet: bool, **given: Any) -> None:
     metavar="TOML",
     help="Answers file to write, for --answers of plan and make.",
 )
-def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | None) -> int:
+@click.option("--case", default="", metavar="NAME", help="Pseudonym of the rider who was asked.")
+@click.option("--on", "day", default="", metavar="YYYY-MM-DD", help="Day on which it was asked.")
+def questions(
+    ask: bool, sheet: Path | None, filled: Path | None, out: Path | None, case: str, day: str
+) -> int:
     """List the questions before parts, ask them, or hand them out as a page. Exit 4: a stop."""
     from insole.errors import InsoleError
     from insole.output.papers import question_sheet
-    from insole.record.questions import QUESTIONS
+    from insole.record.questions import QUESTIONS, dated, refuse_ahead
     from insole.workflow import keeping
 
     if (ask or filled is not None) and out is None:
@@ -246,7 +252,17 @@ def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | No
             raise click.UsageError("--out wants the answers: --ask, or --from PDF")
         if out.exists():  # before anything is asked
             raise click.UsageError(f"{out} is there already and is kept; choose another name")
-        answers, clinician = question_sheet.read_sheet(filled) if filled is not None else _ask_all()
+        if filled is not None:
+            answers, clinician = question_sheet.read_sheet(filled)
+            case, day = (
+                a or b for a, b in zip((case, day), question_sheet.read_whose(filled), strict=True)
+            )
+        else:
+            case, day = _whose(case, day)
+            answers, clinician = _ask_all()
+        refuse_ahead(dated(clinician), date.today(), "the clinician's word")
+        if day and not _is_day(day):
+            raise click.UsageError(f"{day!r} is no day up to today; give it as YYYY-MM-DD")
         if not answers:
             raise InsoleError(
                 f"{filled.name} holds no answer: fill it in on the screen, or type what stands on "
@@ -254,8 +270,12 @@ def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | No
                 if filled is not None
                 else "no question was answered; nothing was written"
             )
-        stop = keeping.keep_answers(out, answers, clinician)
+        stop = keeping.keep_answers(out, answers, clinician, case=case, day=day)
         click.echo(f"the answers are in {out}")
+        if not case:
+            speak(
+                "the file names no rider: whoever plans with it has to know whose answers these are"
+            )
         if left := [q.id for q in QUESTIONS if q.id not in answers]:
             speak(f"not asked: {', '.join(left)}; what was not asked is no 'no'")
         if stop:
@@ -266,19 +286,38 @@ def questions(ask: bool, sheet: Path | None, filled: Path | None, out: Path | No
     return 0
 
 
+def _whose(case: str, day: str) -> tuple[str, str]:
+    """Return pseudonym and day, asked where they were not given; Enter: none, and today."""
+    case = case or click.prompt(
+        "Pseudonym of the rider, as --case of plan and make",
+        default="",
+        show_default=False,
+        err=True,
+    )
+    today = date.today().isoformat()
+    while not _is_day(day):
+        if day:
+            speak(f"{day!r} is no day up to today; type it as YYYY-MM-DD")
+        day = click.prompt("Day on which it is asked", default=today, err=True).strip()
+    return case.strip(), day
+
+
+def _is_day(text: str) -> bool:
+    """Return whether a text is a day, YYYY-MM-DD, that is not ahead of today."""
+    try:
+        return date.fromisoformat(text).isoformat() == text <= date.today().isoformat()
+    except ValueError:
+        return False
+
+
 def _ask_all() -> tuple[dict[str, str], str]:
     """Return the answers typed one by one, and a clinician's word after a stop."""
     from insole.record.questions import QUESTIONS
 
     answers, stop = {}, False
     for k, question in enumerate(QUESTIONS, 1):
-        choice = click.prompt(
-            f"{k} of {len(QUESTIONS)}: {question.text}",
-            type=click.Choice(["yes", "no", "skip"]),
-            default="skip",
-            err=True,
-        )
-        if choice != "skip":
+        choice = answered(f"{k} of {len(QUESTIONS)}: {question.text}")
+        if choice:
             answers[question.id] = choice
         stop |= choice == "yes" and question.grade == "stop"
     word = ""

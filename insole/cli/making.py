@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
+from insole.cli.options.asked import confirmed
 from insole.cli.options.beside import asked_beside_plan, refuse_beside_plan, replan_command
 from insole.cli.options.common import FULL, MATERIALS, QUIET
 from insole.cli.options.finish import FINISH, finish_options, finished
@@ -347,7 +348,7 @@ def _confirm(edges: Sequence[str], checked: bool, say: Callable[[str], None]) ->
             "read the thick edges above, and if they are right run again with "
             "--thick-edges-checked; nothing was made"
         )
-    if not click.confirm("Do you want each thick edge there?", err=True):
+    if not confirmed("Do you want each thick edge there?"):
         raise RefusedError("the thick edges were not confirmed; nothing was made")
 
 

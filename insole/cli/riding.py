@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from insole.cli.options.asked import answered
 from insole.cli.options.common import JSON, REFUSED
 from insole.cli.options.outcomes import dumps, speak
 
 if TYPE_CHECKING:
-    from insole.trials.entry import Trial
+    from insole.record.plan import Plan
+    from insole.trials.entry import Said, Trial
 
 __all__ = ["case_", "trial"]
 
@@ -28,6 +30,11 @@ __all__ = ["case_", "trial"]
     help='From the list, repeatable: "lump front", "too high", "3 mm back"; --words prints it.',
 )
 @click.option("--said", default="", metavar="TEXT", help="What the rider said, in plain words.")
+@click.option(
+    "--as-said",
+    is_flag=True,
+    help="What is not understood of --said was read again: nothing of fit, nothing of pain in it.",
+)
 @click.option(
     "--flag",
     multiple=True,
@@ -57,7 +64,7 @@ __all__ = ["case_", "trial"]
     "--clinician",
     default="",
     metavar="NAME, DATE",
-    help="A clinician's word, needed for a further step after a stop.",
+    help="A clinician's word, needed after a stop; alone it is logged without a ride.",
 )
 @click.option(
     "--log",
@@ -134,11 +141,11 @@ def _case_beside(plan_file: Path) -> Path:
 
 def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Trial, list[str]]:
     """Log a trial; return it with the options that plan its step."""
-    from insole.cli.options.again import step_options
     from insole.trials.entry import Said
     from insole.workflow import plans, riding
 
-    if not given["day"]:
+    day = given["day"] or _day_of_the_word(given)
+    if not day:
         raise click.UsageError("say when it was ridden: --on YYYY-MM-DD")
     if (given["said"].strip() or given["felt"]) and given["answer"] is None:
         raise click.UsageError("say how it was as well: --better, --same or --worse")
@@ -148,15 +155,86 @@ def _logged_trial(plan_file: Path, log: Path, given: dict[str, Any]) -> tuple[Tr
         side=given["side"],
         place=given["place"] or "",
         answer=given["answer"],
-        date=given["day"],
+        date=day,
         clinician=given["clinician"],
         felt=list(given["felt"]),
         corrects=given["corrects"],
         because=given["because"],
+        as_said=given["as_said"],
         flags=_flags(given["flag"], given["no_red_flags"], given["answer"] is not None),
     )
+    said = _understood(said)
     record = riding.log_trial(plan, said, log, today=date.today())
-    return record, [*step_options(plan, record, plan_file), *_beside(log, record)]
+    return record, _next_command(plan, record, log, plan_file)
+
+
+def _next_command(plan: Plan, record: Trial, log: Path, plan_file: Path) -> list[str]:
+    """Return the options that plan a step under a version that is free; none if it was planned."""
+    from insole.cli.options.again import already_planned, step_options
+    from insole.trials import cases
+
+    if record.step is None:
+        return []
+    if not (log / "case.json").exists():
+        return step_options(plan, record, plan_file)
+    case = cases.open_case(log)
+    later = [number for number in case.versions() if number > plan.version]
+    done = already_planned(plan, record.step, [case.plan(number) for number in later])
+    if done is not None:
+        speak(f"plan {done.version} is that step already: nothing is to be planned anew")
+        return []
+    version = max(later) + 1 if later else None
+    return [*step_options(plan, record, plan_file, version), *_beside(log, record)]
+
+
+def _day_of_the_word(given: dict[str, Any]) -> str:
+    """Return the day of a clinician's word that is logged by itself, without a ride."""
+    from insole.record.questions import dated
+
+    ridden = given["said"].strip() or given["felt"] or given["answer"] or given["corrects"]
+    return "" if ridden else dated(given["clinician"])
+
+
+def _understood(said: Said) -> Said:
+    """Return what was said once nothing of it is open, asked where somebody can answer.
+
+    Words that stop are logged as they are, at once.
+    """
+    from insole.errors import PlanError
+    from insole.trials.picks import picked
+    from insole.trials.red_flags import stops
+    from insole.trials.words import left_over
+
+    left = [] if said.as_said else left_over(said.text, said.place)
+    if not left or stops(said.text, said.flags, better=said.answer == "better"):
+        return said
+    if not sys.stdin.isatty():
+        if said.felt:
+            return said
+        listed = ", ".join(f"'{part}'" for part in left)
+        raise click.UsageError(
+            f"not understood: {listed}; nothing was logged: ask what is meant and add it as --felt "
+            "PICK (--words prints the list), or add --as-said if it says nothing of shoe, cleat, "
+            "pad or weight, and nothing of pain"
+        )
+    more = []
+    for part in left:
+        while True:
+            pick = click.prompt(
+                f"Not understood: '{part}'. What is it, from the list (trial --words)? Enter: "
+                "nothing of shoe, cleat, pad or weight, and nothing of pain",
+                default="",
+                show_default=False,
+                err=True,
+            ).strip()
+            try:
+                if pick:
+                    picked(pick)
+                    more.append(pick)
+                break
+            except PlanError as error:
+                speak(str(error))
+    return said.model_copy(update={"felt": [*said.felt, *more], "as_said": True})
 
 
 def _beside(log: Path, record: Trial) -> list[str]:
@@ -181,10 +259,8 @@ def _flags(given: Sequence[str], all_no: bool, ridden: bool) -> dict[str, str]:
         return answers
     for flag in FLAGS:
         if flag.id in not_asked(answers):
-            choice = click.prompt(
-                flag.text, type=click.Choice(["yes", "no", "skip"]), default="skip", err=True
-            )
-            answers |= {flag.id: choice} if choice != "skip" else {}
+            answer = answered(flag.text)
+            answers |= {flag.id: answer} if answer else {}
     return answers
 
 

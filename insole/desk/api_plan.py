@@ -10,6 +10,7 @@ import io
 import mimetypes
 import re
 import zipfile
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -196,7 +197,7 @@ async def trial(request: Request) -> Response:
         raise PlanError("say the day of the ride, and how it was: better, same or worse") from None
     plan = case.case.plan(int(given.get("plan", 0)))
     async with service.lock(case.name):
-        found = await asyncio.to_thread(riding.log_trial, plan, said, case.folder)
+        found = await asyncio.to_thread(riding.log_trial, plan, said, case.folder, date.today())
     return JSONResponse(
         {
             "number": found.number,

@@ -23,6 +23,7 @@ from insole.record import limits as limit_tables
 from insole.record import questions
 from insole.record.values import Override
 from insole.shoe import shoe as shoes_
+from insole.workflow.keeping import NO_NAME
 
 if TYPE_CHECKING:
     from footscan.results import MeasuredFoot
@@ -180,6 +181,8 @@ class Bench:
         answers = terms.get("answers") or {}
         clinician = terms.get("clinician") or ""
         if isinstance(answers, str | Path):
+            if wishes.case != NO_NAME:
+                questions.refuse_others(answers, wishes.case)
             answers, named = questions.read(answers)
             clinician = clinician or named
         without_arch = bool(terms.get("without_arch"))

@@ -24,15 +24,20 @@ from insole.record.tables import read_toml
 from insole.record.values import Note, NoteLevel
 
 __all__ = [
+    "AT_A_STOP",
     "CAUTIONS",
     "QUESTIONS",
     "SHORT_CAUTION",
+    "WHEN_LOOSE",
     "Question",
     "as_toml",
     "dated",
     "decide",
     "named_and_dated",
+    "of_whom",
     "read",
+    "refuse_ahead",
+    "refuse_others",
 ]
 
 ANSWERS = ("yes", "no", "not asked")
@@ -79,6 +84,9 @@ QUESTIONS: tuple[Question, ...] = (
 
 SHORT_CAUTION = "A fitting aid, not a diagnosis; foot pain calls for clinical advice."
 
+AT_A_STOP = "take the parts out: back to the set-up as ridden before any part"
+WHEN_LOOSE = "do not ride on, check closure, bolts, float and release on a stand"
+
 CAUTIONS: tuple[str, ...] = (
     "This is a fitting aid: it measures and makes parts, it does not diagnose or treat.",
     "Foot pain calls for clinical advice.",
@@ -90,8 +98,8 @@ CAUTIONS: tuple[str, ...] = (
     "chlorinated foam under a laser.",
     "A part under the shoe carries the rider: check bolt length and torque, and test the "
     "release on a stand before riding.",
-    "First ride easy, short and near home; stop and go back to the old set-up at new pain, "
-    "numbness, tingling or cramp.",
+    f"First ride easy, short and near home; at new pain, numbness, tingling or cramp stop and "
+    f"{AT_A_STOP}.",
 )
 
 _SAME_DAY = "this needs care on the same day"
@@ -152,8 +160,9 @@ def decide(
 def read(path: str | Path) -> tuple[dict[str, str], str]:
     """Return answers and the clinician's word from a small TOML file.
 
-    The file holds ``clinician = "NAME, YYYY-MM-DD"`` (may be left out) and a table
-    ``[answers]`` with question ids; values are "yes", "no", "not asked", or true and false.
+    The file holds ``case`` and ``date`` (see :func:`of_whom`), ``clinician = "NAME,
+    YYYY-MM-DD"`` (all of them may be left out) and a table ``[answers]`` with question ids; values
+    are "yes", "no", "not asked", or true and false.
 
     Raises
     ------
@@ -163,10 +172,10 @@ def read(path: str | Path) -> tuple[dict[str, str], str]:
     path = Path(path)
     data = read_toml(path, "answers")
     for key in data:
-        if key not in ("clinician", "answers"):
+        if key not in ("case", "date", "clinician", "answers"):
             raise PlanError(
-                f"{path.name}: {key} is not a key of an answers file; it holds clinician and a "
-                "table [answers]"
+                f"{path.name}: {key} is not a key of an answers file; it holds case, date, "
+                "clinician and a table [answers]"
             )
     clinician, table = data.get("clinician", ""), data.get("answers", {})
     if not isinstance(clinician, str):
@@ -185,7 +194,45 @@ def read(path: str | Path) -> tuple[dict[str, str], str]:
     return answers, clinician.strip()
 
 
-def as_toml(answers: Mapping[str, str], clinician: str = "") -> str:
+def of_whom(path: str | Path) -> tuple[str, str]:
+    """Return the case and the day, YYYY-MM-DD, that an answers file names; empty in older ones.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        The file cannot be read, or one of both is no such text.
+    """
+    path = Path(path)
+    data = read_toml(path, "answers")
+    case, day = data.get("case", ""), data.get("date", "")
+    day = day.isoformat() if isinstance(day, date) else day
+    if not isinstance(case, str) or typed.fault(case):
+        raise PlanError(f"{path.name}: case must be a pseudonym as one short plain line")
+    if not isinstance(day, str) or (day and not _is_day(day)):
+        raise PlanError(f"{path.name}: date must be a day, YYYY-MM-DD")
+    return case.strip(), day
+
+
+def refuse_others(path: str | Path, case: str) -> None:
+    """Refuse an answers file that names another case than `case`; one that names none passes.
+
+    Raises
+    ------
+    insole.errors.RefusedError
+        The answers are another rider's.
+    """
+    named, day = of_whom(path)
+    if named and named != case:
+        when = f", asked on {day}" if day else ""
+        raise RefusedError(
+            f"{Path(path).name} holds the answers of {named!r}{when}, and the plan is of {case!r}: "
+            "give that rider's own file, or ask the questions of this one"
+        ).asking("case", "answers")
+
+
+def as_toml(
+    answers: Mapping[str, str], clinician: str = "", *, case: str = "", day: str = ""
+) -> str:
     """Return the text of an answers file, which :func:`read` reads back; unasked ones are noted.
 
     Raises
@@ -197,6 +244,10 @@ def as_toml(answers: Mapping[str, str], clinician: str = "") -> str:
     for name, answer in answers.items():
         _check(name, answer, known)
     rows = ["# Answers to the questions before parts; what is missing here was not asked.", ""]
+    named = {"case": case.strip(), "date": day.strip()}
+    rows += [
+        f"{key} = {json.dumps(text, ensure_ascii=False)}" for key, text in named.items() if text
+    ]
     if clinician.strip():
         rows += [f"clinician = {json.dumps(clinician.strip(), ensure_ascii=False)}", ""]
     rows.append("[answers]")
@@ -221,26 +272,53 @@ def _check(name: str, answer: object, known: Mapping[str, Question]) -> None:
 
 
 def _plain(answer: str) -> str:
-    return " ".join(answer.lower().split())
+    plain = " ".join(answer.lower().split())
+    return {"y": "yes", "n": "no"}.get(plain, plain)
 
 
 def named_and_dated(clinician: str) -> bool:
     """Return whether a clinician's word holds a name and a real date, YYYY-MM-DD."""
     found = re.search(r"\b\d{4}-\d{2}-\d{2}\b", clinician)
-    if not found:
-        return False
-    try:
-        date.fromisoformat(found.group())
-    except ValueError:
+    if not found or not _is_day(found.group()):
         return False
     name = clinician.replace(found.group(), "")
     return len(re.findall(r"[^\W\d_]", name)) >= 2
+
+
+def _is_day(text: str) -> bool:
+    try:
+        return date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
 
 
 def dated(clinician: str) -> str:
     """Return the date in a clinician's word, YYYY-MM-DD; nothing when it has none."""
     found = re.search(r"\b\d{4}-\d{2}-\d{2}\b", clinician)
     return found.group() if found and named_and_dated(clinician) else ""
+
+
+def refuse_ahead(day: str, today: date, what: str) -> None:
+    """Refuse a day that lies ahead of today.
+
+    Parameters
+    ----------
+    day : str
+        YYYY-MM-DD; anything else passes, other checks speak of it.
+    today : date
+        Where the program runs.
+    what : str
+        Of what the day is: "the ride", "the clinician's word".
+
+    Raises
+    ------
+    insole.errors.PlanError
+        The day lies in the future.
+    """
+    if re.fullmatch(r"\d{4}-\d{2}-\d{2}", day) and day > today.isoformat():
+        raise PlanError(
+            f"{day!r} lies in the future, today is {today.isoformat()}; give the day of {what}"
+        )
 
 
 def _same_day(full: Mapping[str, str]) -> list[str]:

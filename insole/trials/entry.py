@@ -42,6 +42,11 @@ class Trial(Record):
     felt: list[str] = Field(default=[], description="picked from the list")
     corrects: int | None = Field(default=None, description="the trial that this one stands for")
     because: str = Field(default="", description="what was wrong with that one")
+    as_said: bool = Field(
+        default=False,
+        description="what was not understood was read again: nothing of fit, nothing of danger",
+    )
+    ridden: bool = Field(default=True, description="False: a clinician's word and no ride")
 
 
 class Said(Record):
@@ -57,6 +62,13 @@ class Said(Record):
     felt: list[str] = Field(default=[])
     corrects: int | None = None
     because: str = ""
+    as_said: bool = False
+
+    @property
+    def is_word_only(self) -> bool:
+        """Return whether nothing but a clinician's word is logged: no ride is opened with it."""
+        more = self.text.strip() or self.felt or self.flags or self.answer or self.corrects
+        return bool(self.clinician.strip()) and not more
 
 
 def in_force(log: Sequence[Trial]) -> list[Trial]:

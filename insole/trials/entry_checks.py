@@ -82,7 +82,7 @@ def check(plan: Plan, said: Said, earlier: Sequence[Trial], log: Sequence[Trial]
             f"this log is of the case {earlier[-1].case!r}, the plan of {plan.case!r}; give each "
             "case a log of its own"
         )
-    if earlier and said.date < earlier[-1].date:
+    if earlier and said.date < earlier[-1].date and not said.is_word_only:
         raise PlanError(
             f"{said.date} lies before the log's last trial of {earlier[-1].date}; trials are "
             "logged in their order: if that date is a slip, log trial "
@@ -115,7 +115,9 @@ def refuse_unanswered(plan: Plan, earlier: Sequence[Trial]) -> None:
     if not earlier:
         return
     last = earlier[-1]
-    if last.answer is None and not last.stopped and last.plan != plan.version:
+    if not last.ridden:
+        refuse_unanswered(plan, earlier[:-1])
+    elif last.answer is None and not last.stopped and last.plan != plan.version:
         raise RefusedError(
             f"the trial of plan {last.plan} from {last.date} has not been answered; log what the "
             f"rider said of it before plan {plan.version} is tried"

@@ -1,4 +1,4 @@
-"""Plain words of comfort: those that riders speak of a pad, a wedge, a shoe and a cleat in.
+"""Plain words: those that riders speak of a pad, a wedge, a shoe and a cleat in.
 
 What a rider says in other words than these is not read, and no step follows from it: a new
 word may be a picture of pain. Words of danger stand in :mod:`insole.trials.red_flags`.
@@ -6,7 +6,7 @@ word may be a picture of pain. Words of danger stand in :mod:`insole.trials.red_
 
 from __future__ import annotations
 
-__all__ = ["is_plain"]
+__all__ = ["is_comfort", "is_plain"]
 
 _WORDS = frozenset(
     """
@@ -51,6 +51,26 @@ _WORDS = frozenset(
     tension tiptoes cramped pops carry carries loaded loads sink sinks bottom bottoms pistons come
     comes coming lines lined lining please tad whisker proud shade elbow early strong stronger
     strongly weak weaker gentle gentler subtle subtler prominent overdone
+    leave smidge honest honestly taste present short shorter quiet saddle mirror hill home legs
+    """.split()
+)
+# words that say that all is well, or nothing at all: a part of nothing else asks for nothing
+_COMFORT = frozenset(
+    """
+    a about after again all also always am an and any anything are arch arches as at ball be bed
+    been before best better bike both brilliant but by change changes comfortable comfortably comfy
+    day days did difference different do does each easy else even evenly every everything excellent
+    fantastic far feel feeling feels feet felt few fine first fit fits foot footbed for forgot fresh
+    get going good got great had half happy has have having he heel heels her him his hour
+    hours how i if in indoors insole is it its just keep kept km knee knees last leave left
+    level lot lots love loved lovely main may me much my neutral new nice night no none normal not
+    nothing notice noticed now of off often ok okay old on once one only or other otherwise our out
+    pad pads pedal perfect perfectly planted pleasant pretty quite really report rest ride rider
+    rides riding right road rode same say sense settled she shoe shoes side sides sit sits so solid
+    spot stable stay stayed stays steady still straight super support supported sure tell than that
+    the their them then there they thing things think this time times to today together track
+    tracks train trainer training two under use used usual very was we week weeks well went were
+    what when with without work worked works worse worst year years yes yet you
     """.split()
 )
 
@@ -58,3 +78,8 @@ _WORDS = frozenset(
 def is_plain(word: str) -> bool:
     """Return whether a lower-case word, or what it is an ending of, is a plain one."""
     return word in _WORDS or len(word) == 1
+
+
+def is_comfort(word: str) -> bool:
+    """Return whether a lower-case word asks for nothing by itself."""
+    return word in _COMFORT or len(word) == 1

@@ -28,9 +28,20 @@ from pathlib import Path
 from insole.errors import PlanError
 from insole.trials.plain_words import is_plain
 
-__all__ = ["ANSWERS", "FLAGS", "Flag", "Stop", "asked", "not_asked", "stops", "unread"]
+__all__ = [
+    "ANSWERS",
+    "FLAGS",
+    "Flag",
+    "Stop",
+    "asked",
+    "not_asked",
+    "speaks_of_danger",
+    "stops",
+    "unread",
+]
 
 ANSWERS = ("yes", "no")
+_SHORT = {"y": "yes", "n": "no"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +100,7 @@ def asked(answers: Mapping[str, str]) -> dict[str, str]:
         A flag or an answer that does not exist; lists the valid ones.
     """
     known = {flag.id for flag in FLAGS}
+    answers = {name: _SHORT.get(answer, answer) for name, answer in answers.items()}
     for name, answer in answers.items():
         if name not in known:
             near = difflib.get_close_matches(name, sorted(known), n=1)
@@ -143,6 +155,11 @@ def stops(text: str, answers: Mapping[str, str], *, better: bool = False) -> Sto
             is_health = next(flag.health for flag in FLAGS if flag.id == danger.flag)
             (health if is_health else mechanical).append(clause[danger.start : danger.stop])
     return Stop(health=tuple(dict.fromkeys(health)), mechanical=tuple(dict.fromkeys(mechanical)))
+
+
+def speaks_of_danger(text: str) -> bool:
+    """Return whether a text holds a word of danger, let by or not."""
+    return any(_dangers(clause) for clause in _clauses(_plain(text)))
 
 
 def unread(text: str) -> list[str]:
@@ -294,8 +311,9 @@ _FILL_VERB = (
     r"(?:have|had|has|having|feel|felt|get|got|be|been|go|went|goes|is|was|were|are|notice)"
 )
 _TAIL = (
-    rf"(?:at all|anywhere|today|now|whatsoever|this time|(?:on|during) (?:the|this|any) rides?"
-    rf"|all (?:week|day|ride)|the (?:whole|entire) (?:ride|time|way|day|week)"
+    rf"(?:at all|anywhere|today|now|whatsoever|this time"
+    rf"|(?:on|during) (?:the|this|any|that) (?:long )?rides?"
+    rf"|(?:all|this|last) (?:week|month|day|ride)|the (?:whole|entire) (?:ride|time|way|day|week)"
     rf"|(?:in|at|under) (?:my|the|his|her|either|both) {_BODY})"
 )
 _ANYMORE = r"(?:any ?more|any longer|no more|no longer)"
@@ -310,10 +328,11 @@ _NEG = (
     rf"|not (?:a|one) (?:peep|squeak|murmur|word|complaint) (?:from|out of)(?: {_FILL})*"
     rf"|(?:not|never)(?: (?:{_FILL}|{_FILL_VERB}))*|nothing(?: {_FILL_VERB})*(?: (?:to|that))?)"
 )
+_NO_MORE = r"(?:no (?:drama|fuss|bother)|nothing(?: like that| of the (?:kind|sort))?)"
 _ABSENT = re.compile(
     rf"(?:{_LEAD} )*?(?:{_NEG} D(?: {_BODY})?"
     rf"(?:(?: ,(?: {_FILL})* D)*(?: ,)? (?:or|nor)(?: {_FILL})* D)?"
-    rf"(?:(?: ,| and| or| nor| , and)? {_NEG} D)*(?:(?: ,| and| , and)? no (?:drama|fuss|bother))*"
+    rf"(?:(?: ,| and| or| nor| , and)? {_NEG} D)*(?:(?: ,| and| , and)? {_NO_MORE})*"
     rf"|D free(?: (?:rides?|{_BODY}))?)(?: {_TAIL})*{_MORE}"
 )
 _OVER = re.compile(

@@ -11,7 +11,9 @@ Rules
                   stops: pain, numbness or a wound is a clinician's matter, and the next step waits
                   for a clinician's word. Free text can add a stop and never takes one away
     not read      words that are neither comfort nor danger give no step by themselves, and after a
-                  worse ride they stop
+                  worse ride they stop, until somebody has read them again (`as_said`); parts of
+                  which nothing was understood are named
+    a word alone  a clinician's word may be logged by itself; no ride is opened with it
     corrections   a later entry stands in the place of an earlier one; nothing is rewritten
 """
 
@@ -20,15 +22,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from insole.errors import PlanError
 from insole.record.limits import Limits
 from insole.record.plan import Plan, fingerprint
+from insole.record.questions import AT_A_STOP, WHEN_LOOSE, dated
 from insole.trials.entry import Said, Trial
 from insole.trials.entry_checks import around, check, cleaned, refuse_unanswered
-from insole.trials.next_step import last_other, next_step
+from insole.trials.next_step import next_step
 from insole.trials.picks import SLIPS, Observation, picked
 from insole.trials.red_flags import Stop, asked, not_asked, stops, unread
-from insole.trials.set_up import changes, set_up
-from insole.trials.words import observed
+from insole.trials.set_up import set_up
+from insole.trials.words import left_over, observed
 
 __all__ = ["judge", "open_stop", "quoted"]
 
@@ -74,10 +78,14 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
             **base,
             stopped=[*stop.health, *stop.mechanical],
             health=bool(stop.health),
-            words=_stop_sentences(stop, said, plan, earlier),
+            words=_stop_sentences(stop),
         )
     lifted = _lifted(said, log)
-    if waiting := _waiting(said, [*earlier, *later]):  # a later stop stands whatever is corrected
+    if said.is_word_only:
+        return _word_only(base, open_stop(earlier), said)
+    if waiting := _waiting(
+        plan, said, [*earlier, *later]
+    ):  # a later stop stands whatever is corrected
         return Trial(**base, stopped=[waiting[0]], words=[waiting[1], *lifted])
     if said.answer is None:
         words = [
@@ -93,7 +101,7 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
         return Trial(**base, words=words + lifted)
     if open_ones := not_asked(flags):
         return Trial(**base, words=[_not_asked_words(open_ones, len(log) + 1)])
-    strange = unread(said.text)
+    strange = [] if said.as_said else unread(said.text)
     if strange and not picks and said.answer == "worse":
         stopped = [f"not read: {quoted(strange)}"]
         return Trial(
@@ -108,8 +116,11 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
     if strange and not picks:
         return Trial(**base, words=[_unread_words(strange, len(log) + 1)])
     step, words = next_step(plan, said, found, earlier, limits)
-    if strange:
-        words.append(f"not read in the free text: {quoted(strange)}; read it again yourself")
+    if (left := left_over(said.text, said.place)) and not said.as_said:
+        words.append(
+            f"not understood: {quoted(left)}; ask what is meant: if it is of shoe, cleat, pad or "
+            f"weight, log it again in the place of trial {len(log) + 1} with picks from the list"
+        )
     return Trial(**base, step=step, words=words + lifted)
 
 
@@ -138,6 +149,8 @@ def _entry(
         "felt": [pick.strip() for pick in said.felt],
         "corrects": said.corrects,
         "because": said.because.strip(),
+        "as_said": said.as_said,
+        "ridden": not said.is_word_only,
     }
 
 
@@ -174,36 +187,36 @@ def _unread_words(strange: Sequence[str], number: int) -> str:
     )
 
 
-def _stop_sentences(stop: Stop, said: Said, plan: Plan, earlier: Sequence[Trial]) -> list[str]:
-    """Return what to do at a stop; never a step."""
+def _stop_sentences(stop: Stop) -> list[str]:
+    """Return what to do at a stop, as every paper says it; never a step."""
     words = []
     if stop.health:
         words.append(
             f"stop: the rider said {quoted(stop.health)}; ask a clinician before any further "
-            f"ride or step, and {_undone(said, plan, earlier)}"
+            f"ride or step, and {AT_A_STOP}"
         )
     if stop.mechanical:
         words.append(
-            f"stop: the rider said {quoted(stop.mechanical)}; do not ride on, check closure, "
-            "bolts, float and release on a stand; no step is proposed"
+            f"stop: the rider said {quoted(stop.mechanical)}; {WHEN_LOOSE}; no step is proposed"
         )
     return words
 
 
-def _undone(said: Said, plan: Plan, earlier: Sequence[Trial]) -> str:
-    """Return what is taken out of the shoe at a stop, and what goes back into it."""
-    last = last_other(plan, earlier)
-    parts = "take the parts out"
-    if last is None:
-        return f"{parts}: back to the set-up as ridden before any part"
-    feet = [foot for foot in plan.feet if said.side in ("both", foot.side)]
-    mine = {str(foot.side): last.set_up[foot.side] for foot in feet if foot.side in last.set_up}
-    if changes(plan, mine):
-        return f"{parts}: back to the set-up of plan {last.plan}"
-    foot = "both feet were" if len(feet) > 1 else f"the {feet[0].side} foot was"
-    return (
-        f"{parts} and put none of plan {last.plan} back: {foot} set up the same there; back to "
-        "the set-up as ridden before any part"
+def _word_only(base: dict[str, Any], stop: Trial | None, said: Said) -> Trial:
+    """Return the entry of a clinician's word that stands by itself."""
+    if stop is None:
+        return Trial(**base, words=["no stop was open: the clinician's word is kept beside it"])
+    if dated(said.clinician) < stop.date:
+        raise PlanError(
+            f"the clinician's word of {dated(said.clinician)} is older than the stop of trial "
+            f"{stop.number}, {stop.date}; ask again, and record the word of that day or later"
+        ).asking("clinician")
+    return Trial(
+        **base,
+        words=[
+            f"the stop of trial {stop.number} ({quoted(stop.stopped)}) is open no longer: plan "
+            "and make go on as that word says, the first ride easy, short and near home"
+        ],
     )
 
 
@@ -221,17 +234,19 @@ def open_stop(trials: Sequence[Trial]) -> Trial | None:
         Those in force, see :func:`insole.trials.entry.in_force`.
     """
     stop = next((t for t in reversed(trials) if t.stopped and t.health), None)
-    if stop is None or any(t.clinician for t in trials if t.number > stop.number):
+    if stop is None or any(
+        dated(t.clinician) >= stop.date for t in trials if t.number > stop.number and t.clinician
+    ):
         return None
     return stop
 
 
-def _waiting(said: Said, earlier: Sequence[Trial]) -> tuple[str, str] | None:
+def _waiting(plan: Plan, said: Said, earlier: Sequence[Trial]) -> tuple[str, str] | None:
     """Return why a stop still stands and what it waits for, or None."""
     stop = open_stop(earlier)
-    if stop is None or said.clinician:
+    if stop is None or max(dated(said.clinician), dated(plan.clinician)) >= stop.date:
         return None
     return f"no clinician's word since the stop of trial {stop.number}", (
         f"trial {stop.number} stopped at {quoted(stop.stopped)}: no ride and no step until a "
-        "clinician's word is recorded, with name and date"
+        "clinician's word of that day or later is recorded, with name and date"
     )

@@ -1,6 +1,7 @@
 """What a rider's own words say of shoe, cleat, pad and weight.
 
     free text -> observed -> Observation, in the order of work
+              -> left_over -> what was not understood, as it was said
 
 English only, and it says less surely what is meant than a pick from the list
 (:mod:`insole.trials.picks`). What is a reason to stop stands in :mod:`insole.trials.red_flags`.
@@ -10,11 +11,14 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from insole.trials.picks import OBSERVATIONS, PLACES, Observation
+from insole.trials.picks import OBSERVATIONS, PLACES, Observation, picked
+from insole.trials.plain_words import is_comfort, is_plain
+from insole.trials.red_flags import speaks_of_danger
 
-__all__ = ["observed"]
+__all__ = ["left_over", "observed"]
 
 
 _NEGATORS = frozenset({"no", "not", "never", "without", "neither", "nor", "nothing", "zero"})
@@ -33,13 +37,19 @@ _SHORT = {"cant": "can not", "cannot": "can not", "wont": "will not"} | {
 }
 
 
+_BIT = r"(?:rather|somewhat|slightly|(?:a )?(?:bit|little|tad|touch|shade|notch)(?: too| on the)?)"
+_WANTS = r"(?:should|could|needs?|wants?|must|would like|like)(?: \w+){0,3}"
 _MUCH = (
-    r"too (high|much|hard|strong|big|thick|firm|prominent)|overdone|presse?s|pressing"
+    r"too (high|much|hard|strong|big|thick|firm|prominent)"
+    rf"|{_BIT} (high|strong|firm|thick|prominent|overdone)(?! side)"
+    rf"|{_WANTS} (lower|softer|flatter|gentler|less)|{_BIT} (lower|softer|less)"
+    r"|overdone|presse?s|pressing"
     r"|push(es|ing)?|pressure|lumps?|bumps?|ridges?|digs?|digging|poke?s|poking|hard spots?"
     r"|stones?|intrusive"
 )
 _LITTLE = (
     r"too (low|little|weak|thin|soft|flat|gentle|subtle)|not enough|no (arch )?support"
+    rf"|{_BIT} (low|weak|flat|gentle|subtle)|{_WANTS} (higher|firmer|stronger|fuller|taller)"
     r"|unsupported|hollow|empty|collaps(e|es|ed|ing)|(more|higher) support"
     r"|not feel (\w+ ){0,2}(pad|support|anything)"
     r"|(hardly|barely) (feel|touch|notice)|not touch|gap (under|below)|(more|higher) arch"
@@ -48,10 +58,33 @@ _PADS = r"pad|arch|support|bump|lump|dome"
 _SIDE_WORDS = {  # where something lies too far, or is wanted
     "forward": r"(?:(?:to(?:wards?)? (?:the|my) )?(?:forwards?|front|ahead|toes?|ball)|in front)",
     "back": r"(?:to(?:wards?)? (?:the|my) )?(?:backwards?|back|rear(?:wards?)?|behind|heel)",
-    "in": r"(?:to(?:wards?)? the )?(?:in(?! front)|inward\w*|inside|(?:inner|big toe) side|medial)",
+    "in": r"(?:to(?:wards?)? the )?(?:in(?! (?:front|the|my|a|this|that))|inward\w*|inside"
+    r"|(?:inner|big toe) side|medial)",
     "out": r"(?:to(?:wards?)? the )?(?:out|outwards?|outside|(?:outer|little toe) side|lateral\w*)",
 }
+_STRENGTH = re.compile(
+    rf"\b(?:too (?:high|much|strong|firm|prominent|low|little|weak|flat)|{_BIT} \w+|overdone"
+    rf"|{_WANTS} (?:lower|softer|flatter|gentler|less|higher|firmer|stronger|fuller|taller))\b"
+)
+_NUMBERS = {"one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6"}
+_MILLIMETRES = re.compile(
+    rf"\b(?P<size>\d+(?:[.,]\d+)?|{'|'.join(_NUMBERS)}) ?(?:mm|mills?|millimet(?:re|er)s?)"
+    r"(?P<far> too far)?(?: (?:more|further))?(?: to(?:wards)? the)? "
+    r"(?P<way>forward|back|in|out)(?:wards?)?\b(?! (?:the|my|front)\b)"
+)
+_NO_NEWS = frozenset(
+    "different difference notice noticed tell anything say sure once think".split()
+)
+_ALL_WELL = re.compile(
+    r"(?:there (?:is|was|were) |i (?:have|had) )?(?:no|zero|without(?: an?)?|not an?(?: single)?)"
+    r" (?:issues?|problems?|complaints?|drama|fuss|bother|worries)(?: at all)?|hard to (?:say|tell)"
+    r"|(?:too|still) early to (?:say|tell)|(?:got|took \w+(?: \w+)? to get) used to(?: it)?"
+    r"|i forgot (?:i had )?(?:it|they|them)(?: \w+){0,3}"
+    r"|(?:i )?can not (?:\w+ )?(?:tell|feel|notice) (?:the|any|much) difference(?: to be honest)?"
+)
+_MARKS = r"\.(?!\d)|[;:!?\n()]+|\bbut\b|\bhowever\b|\bthough\b| - |–"
 _OTHER_WAY = {"forward": "back", "back": "forward", "in": "out", "out": "in"}
+_KNOWN = frozenset(one.id for one in OBSERVATIONS)
 _PLACE_WORDS = {
     "front": r"too far (forward|ahead)|(front|forward) (end|edge)|front of the (pad|arch)"
     r"|(near|behind|towards?) the (ball|forefoot|toes)",
@@ -83,16 +116,94 @@ def observed(text: str, place: str = "") -> tuple[Observation, ...]:
     """
     if place and place not in PLACES:
         raise ValueError(f"place must be one of {', '.join(PLACES)}, got {place!r}")
-    known = {o.id: o for o in OBSERVATIONS}
-    lowered = text.lower()
-    ids = {name for name in known if re.search(rf"(?<![\w-]){name}(?![\w-])", lowered)}
-    for name in ids:
-        lowered = lowered.replace(name, " ")
-    for clause in _clauses(lowered):
-        for part in re.split(r",| and ", clause):
-            found = _clause_says(" ".join(part.split()), place)
-            ids |= {found} if found else set()
-    return tuple(o for o in OBSERVATIONS if o.id in ids)
+    wanted = _wanted(text)
+    ids = {name for part in _parts(text) for name in _said_in(part, place)}
+    moved = {(o.move, o.sign) for o in wanted}
+    return (*wanted, *(o for o in OBSERVATIONS if o.id in ids and (o.move, o.sign) not in moved))
+
+
+def left_over(text: str, place: str = "") -> tuple[str, ...]:
+    """Return the parts of free text that were not understood, in plain lower case.
+
+    Neither an observation, nor danger (:mod:`insole.trials.red_flags` sees to that), nor plain
+    words of comfort; parts that hold a word of no list count, whatever else they say.
+
+    Parameters
+    ----------
+    text, place : str
+        As for :func:`observed`.
+    """
+    found = []
+    for part in _parts(text):
+        words = re.findall(r"[a-z]+", part.text)
+        if not words or speaks_of_danger(part.text):
+            continue
+        says = _said_in(part, place) or bool(_wanted(part.raw))
+        if (says and all(map(is_plain, words))) or _comfort(words):
+            continue
+        found.append(part.raw)
+    return tuple(dict.fromkeys(found))
+
+
+def _comfort(words: Sequence[str]) -> bool:
+    """Return whether words say that all is well, or nothing; "not good" says something."""
+    turned = {"not", "never"} & set(words) and not _NO_NEWS & set(words)
+    plain = " ".join(words)
+    return bool(_ALL_WELL.fullmatch(plain)) or (all(map(is_comfort, words)) and not turned)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """A piece of free text between marks: as it is read, as it was said; `pad`: speaks of one."""
+
+    text: str
+    raw: str
+    pad: bool
+
+
+def _parts(text: str) -> list[_Part]:
+    """Return free text in pieces; a piece without a noun speaks of what the one before did."""
+    found: list[_Part] = []
+    pad = False
+    for clause in re.split(rf"{_MARKS}", _lowered(text)):
+        for raw in re.split(r",| and ", clause):
+            plain = " ".join(re.sub(r"[^a-z ]+", " ", _spelt_out(raw)).split())
+            if re.search(rf"\b(?:{_PADS}|ridge|edge)s?\b", plain):
+                pad = True
+            elif re.search(r"\b(?:shoes?|toes?|heels?|cleats?|pedals?|knees?|weight)\b", plain):
+                pad = False
+            if raw.strip():
+                found.append(_Part(text=plain, raw=" ".join(raw.split()), pad=pad))
+    return found
+
+
+def _said_in(part: _Part, place: str) -> set[str]:
+    """Return the observations in one part, by id."""
+    bare = part.raw
+    ids = {name for name in _KNOWN if re.search(rf"(?<![\w-]){name}(?![\w-])", bare)}
+    if ids:
+        return ids
+    found = _clause_says(part.text, place)
+    if not found and part.pad and not place:
+        found = _clause_says(part.text, "arch") if _STRENGTH.search(part.text) else ""
+        found = found or _pad_lies(f"pad {part.text}")
+    return {found} if found else set()
+
+
+def _wanted(text: str) -> tuple[Observation, ...]:
+    """Return moves of the pad that are wanted in millimetres: of a pad, not of a cleat."""
+    found = {}
+    lowered = _lowered(text)
+    if re.search(r"\b(?:cleats?|pedals?|axles?|longer|saddle|shoes?)\b", lowered):
+        return ()
+    for hit in _MILLIMETRES.finditer(lowered):
+        size = _NUMBERS.get(hit["size"], hit["size"]).replace(",", ".")
+        way = hit["way"]
+        if hit["far"]:  # "3 mm too far back" wants to go the other way
+            way = _OTHER_WAY[way]
+        if float(size) > 0:
+            found[way] = picked(f"{size} mm {way}")
+    return tuple(found.values())
 
 
 def _clause_says(clause: str, place: str) -> str:
@@ -195,13 +306,13 @@ def _plain_no(clause: str, at: int) -> bool:
     return bool(before) and before[-1] in _NEGATORS
 
 
-def _clauses(text: str) -> Iterator[str]:
-    """Yield clauses in plain lower case, commas kept as words of their own."""
-    text = unicodedata.normalize("NFKC", text).lower().replace("’", "'")
+def _lowered(text: str) -> str:
+    """Return a text in lower case with plain apostrophes."""
+    return unicodedata.normalize("NFKC", text).lower().replace("’", "'")
+
+
+def _spelt_out(text: str) -> str:
+    """Return a text whose short negations are written out."""
     text = re.sub(r"\bcan't\b", "can not", re.sub(r"\bwon't\b", "will not", text))
     text = re.sub(r"n't\b", " not", text)
-    text = re.sub(r"[a-z]+", lambda m: _SHORT.get(m.group(), m.group()), text)
-    for clause in re.split(r"[.;:!?\n()]+|\bbut\b|\bhowever\b|\bthough\b| - |–", text):
-        plain = re.sub(r"[^a-z, ]+", " ", clause).replace(",", " , ")
-        if plain.strip():
-            yield " ".join(plain.split())
+    return re.sub(r"[a-z]+", lambda m: _SHORT.get(m.group(), m.group()), text)

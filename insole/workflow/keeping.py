@@ -16,8 +16,12 @@ __all__ = ["case_home", "keep_answers", "keep_plan", "refuse_other_plan", "refus
 NO_NAME = "case"  # of a plan whose case was not named
 
 
-def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
+def keep_answers(
+    path: Path, answers: Mapping[str, str], clinician: str, *, case: str = "", day: str = ""
+) -> str:
     """Write an answers file, and return why no parts can be made with it, or nothing.
+
+    `case` and `day` say of whom they are and when they were asked.
 
     Raises
     ------
@@ -28,7 +32,7 @@ def keep_answers(path: Path, answers: Mapping[str, str], clinician: str) -> str:
     from insole.errors import InsoleError, RefusedError
     from insole.record import questions
 
-    text = questions.as_toml(answers, clinician)
+    text = questions.as_toml(answers, clinician, case=case, day=day)
     sweep(path.parent)
     if path.exists():
         raise InsoleError(f"{path} is there already and is kept; choose another name")

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import re
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,21 +27,21 @@ def log_trial(plan: Plan, said: Said, log: Path, today: date | None = None) -> T
         A file that ends in .json, or the folder of a case or of cases, where the plan is kept as
         well; they are made when they are not there.
     today : date or None
-        A ride later than tomorrow is refused: a slip of the pen would hold up every later entry.
-        None takes any date.
+        A ride, or a clinician's word, of a later day is refused: a slip of the pen would hold up
+        every later entry. None takes any date.
 
     Raises
     ------
     footscan.errors.FootscanError
         What was said cannot be logged, or the log is damaged; the log is then as it was.
     """
-    from insole.errors import PlanError
     from insole.record.limits import of_plan
+    from insole.record.questions import dated, refuse_ahead
     from insole.trials import cases, trial
 
-    a_day = re.fullmatch(r"\d{4}-\d{2}-\d{2}", said.date)
-    if today is not None and a_day and said.date > (today + timedelta(days=1)).isoformat():
-        raise PlanError(f"{said.date[:40]!r} lies in the future; give the day of the ride")
+    if today is not None:
+        refuse_ahead(said.date, today, "the ride")
+        refuse_ahead(dated(said.clinician), today, "the clinician's word")
     a_case = log.is_dir() or log.suffix.lower() != ".json"
     if a_case and not (log / "case.json").exists() and log.name != plan.case:
         log = log / plan.case  # a folder of cases

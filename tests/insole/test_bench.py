@@ -151,8 +151,8 @@ def test_sections_that_hands_need_are_there(tmp_path: Path) -> None:
         "1 baseline: ride it as it is",
         "contact even",
         "Foot pain calls for clinical advice",
-        "Stop, and take back the last step",
-        "cannot release",
+        "Stop and take the parts out: back to the set-up as ridden before any part",
+        "a pedal that does not let go: do not ride on",
         "fitter ____",
         "rider ____",
         "date ____",
@@ -211,7 +211,7 @@ def test_many_notes_run_over_and_the_numbers_stay(tmp_path: Path) -> None:
     document = bench(tmp_path, changed(sample_plan(under=True), "right", notes=notes))
     assert len(document) > 1
     text = every(document)
-    for phrase in ("Crest 128.0", "after 4.0", "Stop, and take back", "fitter ____"):
+    for phrase in ("Crest 128.0", "after 4.0", "Stop and take the parts out", "fitter ____"):
         assert phrase in text, phrase
     assert all(f"ote number {k}:" in text for k in range(40))
     assert f"page 1 of {len(document)}" in words(document[0])

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from insole import cli
-from insole.errors import PlanError
+from insole.errors import PlanError, RefusedError
 from insole.output.papers.question_sheet import read_sheet, write_sheet
 from insole.record import questions as q
 
@@ -102,6 +102,38 @@ def test_another_file_is_one_sentence(tmp_path):
         read_sheet(tmp_path / "none.pdf")
 
 
+def test_a_day_to_come_is_asked_again_and_refused(run: Run, tmp_path: Path) -> None:
+    out = tmp_path / "a.toml"
+    typed = ["wren", "9999-12-31", "2.5.26", "2026-05-02"] + ["no"] * len(IDS)
+    code, _, err = run("questions", "--ask", "--out", out, typed="\n".join(typed) + "\n")
+    assert code == 0, err
+    assert err.count("is no day up to today") == 2
+    assert q.of_whom(out) == ("wren", "2026-05-02")
+    stop = ["yes"] + ["no"] * (len(IDS) - 1) + ["A. Doc, 9999-12-31"]
+    whose = ("--case", "wren", "--on", "2026-05-02")
+    other = tmp_path / "b.toml"
+    code, _, err = run("questions", "--ask", *whose, "--out", other, typed="\n".join(stop) + "\n")
+    assert code == 3
+    assert "'9999-12-31' lies in the future" in err
+    assert not other.exists()
+
+
+def test_answers_are_of_the_rider_that_their_file_names(tmp_path):
+    path = tmp_path / "answers.toml"
+    path.write_text(q.as_toml({"wound": "no"}, case="wren", day="2026-05-02"), encoding="utf-8")
+    assert q.of_whom(path) == ("wren", "2026-05-02")
+    q.refuse_others(path, "wren")
+    with pytest.raises(RefusedError, match="holds the answers of 'wren', asked on 2026-05-02, and"):
+        q.refuse_others(path, "teal")
+    path.write_text('[answers]\nwound = "no"\n', encoding="utf-8")  # written before it was asked
+    assert q.of_whom(path) == ("", "")
+    q.refuse_others(path, "teal")
+    for text, match in (("case = 3", "case must be"), ("date = 'May'", "date must be a day")):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(PlanError, match=match):
+            q.of_whom(path)
+
+
 def test_answers_go_through_their_file(tmp_path):
     path = tmp_path / "answers.toml"
     path.write_text(q.as_toml({"diabetes": "no"}, 'A "B"'), encoding="utf-8")
@@ -114,10 +146,13 @@ def test_answers_go_through_their_file(tmp_path):
 
 def test_questions_are_asked_step_by_step(run: Run, tmp_path: Path) -> None:
     """Typed: no, skipped, the rest no; a wrong word is asked again."""
-    typed = ["no", "", "maybe"] + ["no"] * (len(IDS) - 2)
+    typed = ["no", "", "maybe", "n", "N", " No "] + ["no"] * (len(IDS) - 5)
     out = tmp_path / "answers.toml"
-    code, said, err = run("questions", "--ask", "--out", out, typed="\n".join(typed) + "\n")
+    whose = ("--case", "wren", "--on", "2026-05-02")
+    code, said, err = run("questions", "--ask", *whose, "--out", out, typed="\n".join(typed) + "\n")
     assert code == 0, err
+    assert q.of_whom(out) == ("wren", "2026-05-02")
+    assert "'maybe' is no answer here: type yes or no, y or n" in err
     assert "the answers are in" in said
     assert f"not asked: {IDS[1]}; what was not asked" in err
     answers = q.read(out)[0]
@@ -129,13 +164,14 @@ def test_questions_are_asked_step_by_step(run: Run, tmp_path: Path) -> None:
 
 
 def test_a_stop_is_written_down_and_said(run: Run, tmp_path: Path) -> None:
-    typed = ["yes"] + ["no"] * (len(IDS) - 1) + [""]
+    typed = ["teal", "2026-05-02", "Y"] + ["no"] * (len(IDS) - 1) + [""]
     code, _, err = run(
         "questions", "--ask", "--out", tmp_path / "a.toml", typed="\n".join(typed) + "\n"
     )
     assert code == 4
     assert "no parts can be made: answered yes to diabetes" in err
     assert q.read(tmp_path / "a.toml")[0]["diabetes"] == "yes"
+    assert q.of_whom(tmp_path / "a.toml") == ("teal", "2026-05-02")
 
 
 def test_a_page_filled_in_by_pen_only_holds_no_answer(run: Run, tmp_path: Path) -> None:
@@ -144,7 +180,7 @@ def test_a_page_filled_in_by_pen_only_holds_no_answer(run: Run, tmp_path: Path) 
     code, said, err = run("questions", "--from", sheet, "--out", out)
     assert (code, said) == (3, "")
     assert "page.pdf holds no answer: fill it in on the screen" in err
-    code, _, err = run("questions", "--ask", "--out", out, typed="\n" * len(IDS))
+    code, _, err = run("questions", "--ask", "--out", out, typed="\n" * (len(IDS) + 2))
     assert code == 3
     assert "no question was answered; nothing was written" in err
     assert not out.exists()
@@ -154,8 +190,9 @@ def test_a_sheet_goes_out_and_comes_back(run: Run, tmp_path: Path) -> None:
     sheet, back, out = (tmp_path / name for name in ("s.pdf", "f.pdf", "a.toml"))
     assert run("questions", "--sheet", sheet)[0] == 0
     filled(sheet, back, dict.fromkeys(IDS, "no"))
-    code, _, err = run("questions", "--from", back, "--out", out)
+    code, _, err = run("questions", "--from", back, "--out", out, "--case", "wren")
     assert (code, err) == (0, "")
+    assert q.of_whom(out) == ("wren", "")
     assert q.read(out)[0] == dict.fromkeys(IDS, "no")
     code, _, err = run("questions", "--from", back)
     assert code == 2

@@ -69,6 +69,12 @@ def test_a_ride_in_the_future_is_refused_and_an_older_slip_can_be_corrected(tmp_
     slip = entry.Said(date="2999-01-01", answer=None)
     with pytest.raises(PlanError, match="lies in the future"):
         riding.log_trial(plan, slip, log, today=date(2026, 6, 1))
+    near = entry.Said(date="2026-06-02", answer=None)  # tomorrow: a slip as well
+    with pytest.raises(PlanError, match="'2026-06-02' lies in the future, today is 2026-06-01"):
+        riding.log_trial(plan, near, log, today=date(2026, 6, 1))
+    word = entry.Said(date="2026-06-01", clinician="A. Doc, 2026-06-02", answer=None)
+    with pytest.raises(PlanError, match="give the day of the clinician's word"):
+        riding.log_trial(plan, word, log, today=date(2026, 6, 1))
     assert not log.exists()
     riding.log_trial(plan, slip, log)
     later = entry.Said(date="2026-05-01", answer=None)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from insole.trials.entry import Trial
     from insole.trials.steps import Step
 
-__all__ = ["located", "options", "step_options"]
+__all__ = ["already_planned", "located", "options", "step_options"]
 
 _OPTIONS = {
     "support_level": "--support",
@@ -47,6 +47,7 @@ def options(
     scans: Sequence[str] = (),
     shoe: str = "",
     against: str = "",
+    version: int | None = None,
 ) -> list[str]:
     """Return the arguments of ``solewright`` that plan the step: all else stays as wished.
 
@@ -59,6 +60,8 @@ def options(
     scans, shoe, against : str
         Files to name; scans and shoe default to the names in the plan, which does not know
         their folders, and to a word in capitals where an older plan has no name.
+    version : int, optional
+        Of the next plan; None is the one that follows.
     """
     sources = plan.sources
     arguments = ["plan", *(scans or dict.fromkeys(foot.scan_file for foot in plan.feet))]
@@ -71,7 +74,7 @@ def options(
     for option, stated in sources.get("stated", {}).items():
         for value in stated if isinstance(stated, list) else [stated]:
             arguments += [option] if value is True else [option, f"{value}"]
-    arguments += ["--case", plan.case, "--version", str(plan.version + 1)]
+    arguments += ["--case", plan.case, "--version", str(version or plan.version + 1)]
     if against:
         arguments += ["--against", against]
     wishes = {name: dict(plan.wishes.get(name, {})) for name in ("both", "left", "right")}
@@ -120,7 +123,7 @@ def _pair(value: Sequence[float]) -> str:
     return ",".join(f"{v:g}" for v in value)
 
 
-def step_options(plan: Plan, trial: Trial, against: Path) -> list[str]:
+def step_options(plan: Plan, trial: Trial, against: Path, version: int | None = None) -> list[str]:
     """Return the arguments that plan a trial's step; none when there is no step."""
     if trial.step is None:
         return []
@@ -128,8 +131,33 @@ def step_options(plan: Plan, trial: Trial, against: Path) -> list[str]:
     names |= {name for name in plan.sources.values() if isinstance(name, str)}
     return [
         located(word) if word in names else word
-        for word in options(plan, trial.step, against=str(against))
+        for word in options(plan, trial.step, against=str(against), version=version)
     ]
+
+
+def already_planned(plan: Plan, step: Step, later: Sequence[Plan]) -> Plan | None:
+    """Return the plan among `later` ones whose wishes are those of the step, if there is one."""
+    sides = ("both", "left", "right")
+    wanted = {side: dict(plan.wishes.get(side, {})) for side in sides}
+    for side, changed in step.wishes.items():
+        wanted[side] |= changed
+    wanted = {side: {k: _plain(v) for k, v in wish.items()} for side, wish in wanted.items()}
+    for other in later:
+        found = {
+            side: {k: _plain(v) for k, v in dict(other.wishes.get(side, {})).items()}
+            for side in sides
+        }
+        if found == wanted and other.shoe == plan.shoe:
+            return other
+    return None
+
+
+def _plain(value: Any) -> Any:
+    return (
+        [float(v) for v in value]
+        if isinstance(value, list | tuple) and value and isinstance(value[0], int | float)
+        else value
+    )
 
 
 def located(name: str) -> str:

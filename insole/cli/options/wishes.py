@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from insole.cli.options.answers import answers_of
 from insole.cli.options.common import BY_HAND
 from insole.cli.options.scans import shots_of
 from insole.cli.options.sided import Sided, number, one_of, share, two
@@ -223,37 +224,19 @@ def request_of(files: Sequence[Path], given: dict[str, Any], version: int) -> Re
     """Return the request that the options spell out."""
     from insole.workflow.request import Request
 
-    answers, clinician = _answers(given["answers"]) if given["answers"] else ({}, "")
-    for text in given["answer"]:
-        name, sep, answer = text.partition("=")
-        if not sep:
-            raise click.UsageError(f"--answer wants QUESTION=yes or QUESTION=no, got {text!r}")
-        answers[name.strip()] = answer.strip()
+    answers, clinician = answers_of(given)
     return Request(
         scans=tuple(shots_of(files, given)),
         shoe=given["shoe"],
         wishes=_wishes(given, version),
         answers=answers,
-        clinician=given["clinician"] or clinician,
+        clinician=clinician,
         overrides=tuple(_override(text) for text in given["override"]),
         without_arch=given["without_arch"],
         limits=given["limits"],
         by_hand=given["by_hand"],
         sources=_sources(given),
     )
-
-
-def _answers(path: Path) -> tuple[dict[str, str], str]:
-    """Return answers and a clinician's word from an answers file, or as a plan holds them."""
-    from insole.record import questions
-
-    if path.suffix.lower() != ".json":
-        return questions.read(path)
-    from insole.workflow.plans import read_plan
-
-    plan = read_plan(path)
-    asked = {name: word for name, word in plan.answers.items() if word != "not asked"}
-    return asked, plan.clinician
 
 
 def _sources(given: dict[str, Any]) -> dict[str, Any]:

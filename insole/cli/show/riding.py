@@ -17,7 +17,8 @@ __all__ = ["case", "loose_plans", "trial", "trials", "understood_words"]
 
 def trial(record: Trial, options: Sequence[str] = ()) -> str:
     """Return one logged trial as text, with the command of these arguments that plans its step."""
-    answer = record.answer or ("stopped" if record.stopped else "not answered yet")
+    still = "stopped" if record.stopped else "not answered yet"
+    answer = (record.answer or still) if record.ridden else "no ride"
     side = "both feet" if record.side == "both" else f"{record.side} foot"
     rows = [f"Trial {record.number}, {record.date}: plan {record.plan}, {side}, {answer}"]
     if record.said:
@@ -45,12 +46,18 @@ def _to_answer(record: Trial) -> str:
     """Return the options that answer a trial, or log it again where something was left open."""
     from insole.trials.red_flags import not_asked, unread
 
+    if record.stopped and (record.health or record.stopped[0].startswith("no clinician's")):
+        return '--clinician "NAME, YYYY-MM-DD", by itself, once a clinician was asked'
+    if not record.ridden:
+        return ""
     if record.answer is None:
         wanted = (
             "--felt or --said, --no-red-flags or --flag NAME=yes|no, --better, --same or --worse"
         )
         return "" if record.stopped else wanted
     again = f"--corrects {record.number} --because TEXT"
+    if record.as_said:
+        return ""
     if not record.stopped and record.step is None and not_asked(record.flags):
         return f"{again}, and --no-red-flags, or --flag NAME=yes|no for each"
     strange = not record.felt and unread(record.said)
@@ -71,10 +78,16 @@ def _flags(record: Trial) -> str:
 
 
 def trials(records: Sequence[Trial]) -> str:
-    """Return a log of trials as text, oldest first."""
+    """Return a log of trials as text, oldest first; a corrected one says what stands for it."""
     from insole.record.questions import SHORT_CAUTION
 
-    return "\n".join([*map(trial, records), "", SHORT_CAUTION]) if records else "no trial is logged"
+    by = {one.corrects: one.number for one in records if one.corrects is not None}
+    rows = []
+    for one in records:
+        head, *more = trial(one).splitlines()
+        rows.append(f"{head}; replaced by trial {by[one.number]}" if one.number in by else head)
+        rows += more
+    return "\n".join([*rows, "", SHORT_CAUTION]) if records else "no trial is logged"
 
 
 def loose_plans(plans: Sequence[Plan], kept: Sequence[Case]) -> list[str]:
@@ -98,6 +111,7 @@ def case(found: Case) -> str:
     by = {one.corrects: one.number for one in trials if one.corrects is not None}
     for one in trials:
         then = one.step.words if one.step else "stopped" if one.stopped else "no step"
+        then = then if one.ridden else f"a clinician's word: {one.clinician}"
         if one.number in by:
             then = f"corrected by trial {by[one.number]}"
         rows.append(f"  trial {one.number}, {one.date}, plan {one.plan}: {then}")

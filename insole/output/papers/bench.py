@@ -39,15 +39,13 @@ from insole.parts.part import Part
 from insole.record.least import counts
 from insole.record.plan import FootPlan, Plan
 from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.questions import AT_A_STOP, WHEN_LOOSE
 
 __all__ = ["write_bench_page"]
 
 STOP_PT = 8.6
 MANY = 4  # more open questions than this are counted here and named on the plan page
-STOP_WORDS = (
-    "new pain in foot, knee, hip or back; numbness; tingling; cramp; blister; wound; slipping;"
-    " cannot release"
-)
+STOP_WORDS = "new pain in foot, knee, hip or back; numbness; tingling; cramp; blister; wound"
 PAIN = (
     "before any part goes in, check shoe width, closure and cleat. Not clearly better after 3"
     " trials or 4 weeks: to a clinician."
@@ -331,8 +329,8 @@ def _smaller_change(plan: Plan) -> str:
 def _stop_box(plan: Plan, fit: _Fit) -> Any:
     """Return the framed stop note."""
     row = (
-        f"<b>{MAIN_CAUTION} Stop, and take back the last step, at:</b> {STOP_WORDS}."
-        " Numbness during a ride also undoes the last step."
+        f"<b>{MAIN_CAUTION} Stop and {AT_A_STOP}, at:</b> {STOP_WORDS}."
+        f" At slipping, or a pedal that does not let go: {WHEN_LOOSE}."
     )
     return _box([row], STOP_PT, fit)
 

@@ -18,7 +18,7 @@ from insole.errors import OutputError, PlanError
 from insole.output.ink import BLACK, GREY, MM, drawn, stroke, wrapped, write
 from insole.record.questions import QUESTIONS, SHORT_CAUTION
 
-__all__ = ["read_sheet", "write_sheet"]
+__all__ = ["read_sheet", "read_whose", "write_sheet"]
 
 WIDE, HIGH, EDGE = 210.0, 297.0, 16.0  # mm, A4
 YES_AT, NO_AT, WORDS_TO = 168.0, 184.0, 160.0
@@ -85,7 +85,19 @@ def write_sheet(path: str | Path) -> None:
             relative=False,
             maxlen=120,
         )
-        write(canvas, EDGE, foot - 19.0, "Case, date and who asked:", 3.4, colour=BLACK)
+        write(canvas, EDGE, foot - 19.0, "Case, and day, YYYY-MM-DD:", 3.4, colour=BLACK)
+        for name, at, wide, tip in (("case", 62.0, 80.0, "pseudonym"), ("day", 146.0, 48.0, "day")):
+            canvas.acroForm.textfield(
+                name=name,
+                x=at * MM,
+                y=(foot - 21.5) * MM,
+                width=wide * MM,
+                height=7 * MM,
+                borderWidth=1,
+                tooltip=tip,
+                relative=False,
+                maxlen=40,
+            )
         canvas.showPage()
 
 
@@ -113,6 +125,18 @@ def read_sheet(path: str | Path) -> tuple[dict[str, str], str]:
             "and save it"
         ).asking("sheet")
     return {q.id: answers[q.id] for q in QUESTIONS if q.id in answers}, clinician
+
+
+def read_whose(path: str | Path) -> tuple[str, str]:
+    """Return the case and the day that a filled sheet names; empty where nobody typed them.
+
+    Raises
+    ------
+    insole.errors.PlanError
+        The file cannot be read.
+    """
+    found = {name: value.strip() for name, kind, value, _ in _fields(Path(path)) if kind == _TEXT}
+    return found.get("case", ""), found.get("day", "")
 
 
 def _fields(path: Path) -> Iterator[tuple[str, int, str, bool]]:

@@ -36,6 +36,7 @@ from insole.record.material_file import default_materials
 from insole.record.materials import Materials
 from insole.record.plan import FootPlan, Plan
 from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.questions import AT_A_STOP, WHEN_LOOSE
 from insole.record.values import NoteLevel
 
 __all__ = ["write_report"]
@@ -299,7 +300,8 @@ def _watch(plan: Plan) -> list[Any]:
     """Return first rides, stop words and cautions."""
     lines = [
         f"<b>First rides.</b> {FIRST_RIDES}",
-        f"<b>Stop, and go back to what you had, at:</b> {STOP_WORDS}.",
+        f"<b>Stop and {AT_A_STOP}, at:</b> {STOP_WORDS}."
+        f" At slipping, or a pedal that does not let go: {WHEN_LOOSE}.",
         TELL,
         *[override(over) for over in plan.overrides],
     ]

@@ -48,6 +48,7 @@ from insole.planning.support.contour_shape import (
 from insole.planning.support.keepouts import behind_ball
 from insole.planning.support.level import support_level
 from insole.planning.support.metatarsal import drop_notes, drop_of
+from insole.planning.support.shaping import FOLLOWED_FROM
 from insole.planning.support.surface import feel_of, follow, lower_of
 from insole.planning.support.wish import SupportWish
 from insole.record.limits import Limits
@@ -122,9 +123,10 @@ def plan_contour(
             "full length, or wedge under the shoe"
         )
     shim = inside_height(inside_wedges, field.gx, field.gy)
-    wanted = share_of(seating, field, level) * field.gap - reliefs(seating, field, wish, limits)
+    relief = reliefs(seating, field, wish, limits)
+    wanted = share_of(seating, field, level) * field.gap - relief
     contour = np.maximum(wanted, shim)
-    top = plate + follow(contour, np.minimum(field.gap, FLANK_TOP_MM), feel_of(limits))
+    top = plate + _followed(seating, field, level, relief, shim, limits)
     top = lower_of(top, rim_of(seating, field, wish, plate, limits), RIM_ROUND_MM)
     top = np.maximum(top, plate + shim)
     top = with_front(seating, field, wish, top, shim, limits)
@@ -159,6 +161,24 @@ def _check(wish: SupportWish, limits: Limits) -> None:
     for what, value, low, high in bounds:
         if value is not None and not (math.isfinite(value) and low <= value <= high):
             raise PlanError(f"{what} cannot be {value:g} mm; give {low:g} to {high:g} mm")
+
+
+def _followed(
+    seating: Seating, field: Field, level: float, relief: Array, shim: Array, limits: Limits
+) -> Array:
+    """Return the highest top above the plate that follows the sole, mm; not below zero.
+
+    A bed of a low level is that of 60 % lowered by the share that is left out: held against the
+    sole itself, the flank, whose gap is the largest, drew the whole arch down with it.
+    """
+    full = max(level, FOLLOWED_FROM)
+    share = share_of(seating, field, full)
+    wanted = np.maximum(share * field.gap - relief, shim)
+    top = follow(wanted, np.minimum(field.gap, FLANK_TOP_MM), feel_of(limits))
+    if full > level:
+        less = (share - share_of(seating, field, level)) * field.gap
+        top = np.maximum(top - less, np.minimum(top, 0.0))
+    return top
 
 
 def plate_of(material: str, limits: Limits) -> float:

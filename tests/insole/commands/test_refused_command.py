@@ -24,6 +24,27 @@ def test_a_stop_answer_comes_before_any_scan(run: Run, tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("no_scan_is_read")
+def test_answers_of_another_rider_and_words_of_days_to_come_are_refused(
+    run: Run, tmp_path: Path, plan_file: Path
+) -> None:
+    answers, out = tmp_path / "answers.toml", tmp_path / "out"
+    answers.write_text(
+        'case = "wren"\ndate = "2026-05-02"\n[answers]\nwound = "no"\n', encoding="utf-8"
+    )
+    for command in ("plan", "make"):
+        code, _, err = run(command, LEFT, "--answers", answers, "--case", "teal", "--out", out)
+        assert code == 4
+        assert "holds the answers of 'wren', asked on 2026-05-02, and the plan is of 'teal'" in err
+        code, _, err = run(command, LEFT, "--answers", plan_file, "--case", "teal", "--out", out)
+        assert code == 4
+        assert "is of 'larch', and the plan is of 'teal'" in err
+        code, _, err = run(command, LEFT, "--clinician", "A. Doc, 9999-12-31", "--out", out)
+        assert code == 3
+        assert "lies in the future" in err
+    assert not out.exists()
+
+
+@pytest.mark.usefixtures("no_scan_is_read")
 def test_an_unknown_question_is_named(run: Run, tmp_path: Path) -> None:
     code, _, err = run("plan", LEFT, "--answer", "diabets=no", "--out", tmp_path / "out")
     assert code == 3
@@ -34,10 +55,11 @@ def test_a_clinicians_word_lets_it_pass_and_is_kept(run: Run, tmp_path: Path) ->
     answers = tmp_path / "answers.toml"
     answers.write_text('[answers]\ndiabetes = "yes"\nwound = false\n', encoding="utf-8")
     word = "Dr Alder, 2026-05-31"
-    code, out, _ = run(
+    code, out, err = run(
         "plan", LEFT, "--answers", answers, "--clinician", word, "--json", "--out", tmp_path
     )
     assert code == 0
+    assert "answers.toml holds answers of a rider that it does not name" in err
     record = json.loads(out)
     assert record["clinician"] == word
     assert (record["answers"]["diabetes"], record["answers"]["wound"]) == ("yes", "no")
@@ -80,7 +102,7 @@ def test_thick_edges_answered_at_the_terminal(
     import click
 
     monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
-    monkeypatch.setattr(click, "confirm", lambda *_, **__: False)
+    monkeypatch.setattr(click, "prompt", lambda *_, **__: "n")
     code, _, err = run("make", plan_file, "--out", tmp_path / "out")
     assert code == 4
     assert "not confirmed" in err

@@ -153,8 +153,124 @@ def test_red_flags_are_asked_at_the_terminal(
     )
     assert code == 0
     assert len(asked) == 5
-    assert all(text.endswith("?") for text in asked)
+    assert all(text.endswith("? (yes, no, Enter: not asked)") for text in asked)
     assert "not asked: tingling; no step" in out
+
+
+RODE = ("--same", "--no-red-flags", "--on", "2026-05-02")
+
+
+def test_what_is_not_understood_is_said_before_it_is_logged(
+    run: Run, plan_file: Path, tmp_path: Path
+) -> None:
+    """Without a terminal nothing is logged; words that stop are logged at once."""
+    log = tmp_path / "log.json"
+    words = "pad too far back, and it wobbles a lot"
+    code, out, err = run("trial", plan_file, "--said", words, *RODE, "--log", log)
+    assert (code, out) == (2, "")
+    assert "not understood: 'it wobbles a lot'; nothing was logged" in err
+    assert "--felt PICK" in err
+    assert "--as-said" in err
+    assert not log.exists()
+    code, out, _ = run("trial", plan_file, "--said", words, *RODE, "--as-said", "--log", log)
+    assert code == 0
+    assert "3 mm forward" in out
+    strong = "pad too far back, and it is rather strong"
+    code, out, _ = run("trial", plan_file, "--said", strong, *RODE, "--log", log)
+    assert code == 0
+    assert "left for later: the arch support is felt as too much" in out
+    hurts = "it wobbles a lot and my knee hurts"
+    code, _, _ = run("trial", plan_file, "--said", hurts, *RODE, "--log", log)
+    assert code == 4
+
+
+def test_what_is_not_understood_is_asked_at_the_terminal(
+    run: Run, plan_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import click
+
+    typed = iter(["too hig", "too high", ""])
+    asked = []
+
+    def prompt(text: str, **_: object) -> str:
+        asked.append(text)
+        return next(typed)
+
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(click, "prompt", prompt)
+    words = "it is in the way, and it wobbles a lot"
+    code, out, err = run(
+        "trial", plan_file, "--said", words, *RODE, "--side", "left", "--log", tmp_path / "l.json"
+    )
+    assert code == 0
+    assert [text.split("'")[1] for text in asked] == ["it is in the way"] * 2 + ["it wobbles a lot"]
+    assert "did you mean 'too high'" in err
+    assert "picked: too high" in out
+    assert "left: support one step down" in out
+
+
+def test_a_clinicians_word_alone_lifts_a_stop_and_days_to_come_are_refused(
+    run: Run, plan_file: Path, tmp_path: Path
+) -> None:
+    log = ("--log", tmp_path / "log.json")
+    numb = ("--said", "numb toes", "--worse", "--on", "2026-05-02")
+    code, out, _ = run("trial", plan_file, *numb, *log)
+    assert code == 4
+    assert 'to type: --clinician "NAME, YYYY-MM-DD", by itself' in out
+    for day in ("9999-12-31", "2026-05-01"):
+        code, _, err = run("trial", plan_file, "--clinician", f"A. Doc, {day}", *log)
+        assert code == 3, day
+        assert "in the future" in err or "older than the stop of trial 1" in err
+    code, out, _ = run("trial", plan_file, "--clinician", "A. Doc, 2026-05-03", *log)
+    assert code == 0
+    assert out.startswith("Trial 2, 2026-05-03: plan 1, both feet, no ride")
+    assert "the stop of trial 1 ('numb') is open no longer" in out
+    assert run("trial", plan_file, *numb[:3], "--on", "9999-12-31", *log)[0] == 3
+    code, out, _ = run(
+        "trial", plan_file, "--felt", "too high", *RODE[:2], "--on", "2026-05-05", *log
+    )
+    assert code == 0
+    assert "solewright plan" in out
+
+
+def test_a_corrected_trial_says_so_and_its_step_is_not_planned_twice(
+    run: Run, plan_file: Path, tmp_path: Path
+) -> None:
+    """The version of the printed command is free; a plan that is the step already is named."""
+    from insole.workflow.plans import read_plan
+
+    folder = tmp_path / "larch"
+    high = ("--felt", "too high", "--side", "left", *RODE, "--log", folder)
+    code, out, _ = run("trial", plan_file, *high)
+    assert code == 0
+    line = shlex.split(out.splitlines()[-1])
+    assert line[line.index("--version") + 1] == "2"
+    level = float(line[line.index("--support") + 1].removeprefix("left="))
+    plan = read_plan(plan_file)
+    wishes = {**plan.wishes, "left": {**plan.wishes.get("left", {}), "support_level": level / 100}}
+    _kept(folder, plan, 2, wishes)
+    again = ("--corrects", "1", "--because", "another word")
+    code, out, err = run("trial", plan_file, *high, *again)
+    assert code == 0
+    assert "plan 2 is that step already" in err
+    assert "solewright plan" not in out
+    _kept(folder, plan, 3, plan.wishes)
+    low = ("--felt", "pad too far back", "--side", "left", *RODE, "--log", folder)
+    code, out, err = run("trial", plan_file, *low, "--corrects", "2", "--because", "it was that")
+    line = shlex.split(out.splitlines()[-1])
+    assert line[line.index("--version") + 1] == "4"
+    shown = run("trial", "--show", folder)[1]
+    heads = [row for row in shown.splitlines() if row.startswith("Trial ")]
+    assert heads[0].endswith("; replaced by trial 2")
+    assert heads[1].endswith("; replaced by trial 3")
+    assert "replaced" not in heads[2]
+
+
+def _kept(folder: Path, plan, version: int, wishes) -> None:
+    from insole.trials import cases
+
+    made = plan.model_copy(update={"version": version, "wishes": wishes})
+    cases.open_case(folder).add_plan(made)
 
 
 def test_loose_plans_are_shown_and_can_be_kept(run: Run, plan_file: Path, tmp_path: Path) -> None:

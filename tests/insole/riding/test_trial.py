@@ -7,8 +7,9 @@ import pytest
 from insole.cli.options.again import options
 from insole.errors import PlanError, RefusedError
 from insole.record.plan import Plan
-from insole.trials.entry import Trial
-from insole.trials.trial import judge
+from insole.record.questions import AT_A_STOP, CAUTIONS
+from insole.trials.entry import Said, Trial
+from insole.trials.trial import judge, open_stop
 from tests.on_trial import ALL_NO, LIMITS, SHOE, STOCK, made, run, said
 
 ROOMY = SHOE | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 5.0}}}
@@ -326,7 +327,7 @@ def test_after_a_stop_no_step_until_a_clinician_has_spoken(plan):
     run(plan, log, "numb toes", "worse")
     held = run(plan, log, "lump in the arch", "same", "2026-05-04")
     assert held.step is None
-    assert "until a clinician's word is recorded" in held.words[0]
+    assert "until a clinician's word of that day or later is recorded" in held.words[0]
     with pytest.raises(PlanError, match="needs name and date"):
         judge(
             plan, said("lump in the arch", day="2026-05-05", clinician="Dr A"), log, limits=LIMITS
@@ -412,15 +413,71 @@ def test_a_stop_stands_when_an_earlier_trial_is_corrected_after_it(plan):
     assert "no ride and no step" in found.words[0]
 
 
-def test_a_stop_says_when_the_last_plan_was_the_same_under_that_foot(plan):
+@pytest.mark.parametrize("text", ["my toes went numb", "cramp in the arch", "a blister"])
+def test_screen_and_papers_say_one_thing_at_a_stop(plan, text):
+    """Also after an earlier plan: parts out, not back to parts that somebody bore before."""
     log: list[Trial] = []
     run(plan, log, "lump in the arch", "same")
-    same = plan.model_copy(update={"version": 2})
-    found = run(same, log, "my toes went numb", "worse", "2026-05-05")
-    assert "the right foot was set up the same there" in found.words[0]
-    lower = made(2, support_level=0.7)
-    found = run(lower, log[:1], "my toes went numb", "worse", "2026-05-05")
-    assert found.words[0].endswith("take the parts out: back to the set-up of plan 1")
+    found = run(made(2, support_level=0.7), log, text, "worse", "2026-05-05")
+    assert AT_A_STOP == "take the parts out: back to the set-up as ridden before any part"
+    assert found.words[0].endswith(f", and {AT_A_STOP}")
+    assert any(AT_A_STOP in caution for caution in CAUTIONS)
+
+
+def a_word(day: str) -> Said:
+    return Said(clinician=f"A. Doc, {day}", date="2026-05-05")
+
+
+def test_a_clinicians_word_alone_ends_a_stop_and_opens_no_ride(plan):
+    log: list[Trial] = []
+    run(plan, log, "my toes went numb", "worse", "2026-05-05")
+    with pytest.raises(PlanError, match="older than the stop of trial 1, 2026-05-05"):
+        judge(plan, a_word("2026-05-04"), log, limits=LIMITS)
+    assert open_stop(log) is log[0]
+    found = judge(plan, a_word("2026-05-05"), log, limits=LIMITS)
+    assert (found.ridden, found.step, found.stopped) == (False, None, [])
+    assert "the stop of trial 1 ('numb') is open no longer" in found.words[0]
+    log.append(found)
+    assert open_stop(log) is None
+    after = run(made(2, support_level=0.7), log, "", "better", "2026-05-07")  # no ride to answer
+    assert (after.ridden, after.stopped) == (True, [])
+
+
+def test_a_clinicians_word_without_a_stop_is_kept(plan):
+    found = judge(plan, a_word("2026-05-05"), [], limits=LIMITS)
+    assert "no stop was open" in found.words[0]
+    assert not found.ridden
+
+
+@pytest.mark.parametrize(("day", "waits"), [("2026-05-04", True), ("2026-05-05", False)])
+def test_a_word_in_the_plan_counts_from_the_day_of_the_stop_on(plan, day, waits):
+    log: list[Trial] = []
+    run(plan, log, "my toes went numb", "worse", "2026-05-05")
+    new = made(2, support_level=0.7).model_copy(update={"clinician": f"A. Doc, {day}"})
+    found = judge(new, said("too high", place="arch", day="2026-05-06"), log, limits=LIMITS)
+    assert bool(found.stopped) == waits
+
+
+def test_what_was_not_understood_is_named_beside_the_step(plan):
+    words = "the pad is too far back, and wobbles a lot"
+    found = judge(plan, said(words), [], limits=LIMITS)
+    assert found.step.wishes == {"right": {"shift": [3.0, 0.0]}}
+    (note,) = [one for one in found.words if one.startswith("not understood: ")]
+    assert "'wobbles a lot'" in note
+    assert "in the place of trial 1" in note
+    read = judge(plan, said(words, as_said=True), [], limits=LIMITS)
+    assert not any("not understood" in one for one in read.words)
+
+
+@pytest.mark.parametrize("answer", ["same", "worse"])
+def test_strange_words_that_were_read_again_hold_no_step_up(plan, answer):
+    words = "pad too far back, like a walnut"
+    held = judge(plan, said(words, answer), [], limits=LIMITS)
+    assert held.step is None
+    assert bool(held.stopped) == (answer == "worse")
+    read = judge(plan, said(words, answer, as_said=True), [], limits=LIMITS)
+    assert read.step is not None
+    assert judge(plan, said("it hurts", answer, as_said=True), [], limits=LIMITS).health
 
 
 def test_a_contoured_bed_steps_by_its_level_and_is_not_moved():
