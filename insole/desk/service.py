@@ -67,6 +67,7 @@ class Service:
         self.bench = Worker()
         self.jobs: OrderedDict[str, Job] = OrderedDict()
         self._feet: OrderedDict[str, MeasuredFoot] = OrderedDict()
+        self.drops: OrderedDict[tuple[str, str, str], str] = OrderedDict()
         self._busy: dict[str, asyncio.Lock] = {}
         self._cases: dict[str, asyncio.Lock] = {}
         self._running: set[asyncio.Task[None]] = set()
@@ -142,6 +143,15 @@ class Service:
         return saying
 
     # -------------------------------------------------------------- feet
+
+    def first_of_drop(self, drop: str, case: str, side: str, sha256: str) -> bool:
+        """Return whether a scan is the first of that foot among files dropped together."""
+        if not drop:
+            return True
+        first = self.drops.setdefault((drop, case, side), sha256)
+        while len(self.drops) > JOBS_KEPT:
+            self.drops.popitem(last=False)
+        return first == sha256
 
     def stated(self, use: ScanUse, side: str) -> dict[str, Any]:
         """Return what was stated of a scan, for :func:`footscan.measure`."""
