@@ -16,7 +16,7 @@ from starlette.routing import Route
 from footscan.checking import log_file
 from footscan.errors import FootscanError
 from insole import __version__
-from insole.desk import api, api_plan, api_shop, owned, queue
+from insole.desk import api, api_plan, api_shop, how, owned, queue
 from insole.desk import rail as rails
 from insole.desk.rail import STEPS
 from insole.desk.service import SIDES
@@ -101,7 +101,7 @@ async def step(request: Request) -> Response:
         "draft": draft,
         "step": here,
         "rail": rail,
-        "ready": rail[place]["state"] == "done",
+        "ready": rail[place]["state"] == "done" and here.word != "parts",  # its files come first
         "stand": stand,
         "sides": SIDES,
         "before": STEPS[place - 1] if place else None,
@@ -119,6 +119,7 @@ async def step(request: Request) -> Response:
         "questions": _questions,
         "scans": _scanners,
         "shoe": _shoes,
+        "support": _support,
         "trial": _trials,
         "parts": _parts,
     }
@@ -162,6 +163,12 @@ def _shoes(request: Request, case: DeskCase) -> dict[str, Any]:
     return {"shoes": found, "figures": shoe_file.FIGURES}
 
 
+def _support(request: Request, case: DeskCase) -> dict[str, Any]:
+    number = request.query_params.get("step", "")
+    taken = [t for t in case.case.trials() if str(t.number) == number and t.step is not None]
+    return {"taken": taken[0] if taken else None}
+
+
 def _trials(request: Request, case: DeskCase) -> dict[str, Any]:
     from insole.trials.picks import PICKS, picked
     from insole.trials.red_flags import FLAGS
@@ -185,18 +192,23 @@ def _parts(request: Request, case: DeskCase) -> dict[str, Any]:
         else (versions[-1] if versions else 0)
     )
     if not version:
-        return {"plan": None, "version": 0, "files": {}, "edges": [], "owned": None}
+        return {"plan": None, "version": 0}
     plan = case.case.plan(version)
     folder = service.made_folder(case, version)
-    files: dict[str, list[tuple[str, str, int]]] = {}
+    rooms: dict[str, list[tuple[str, str, int]]] = {}
     for name, size in api_plan.listed(folder) if folder else ():
         room, _, rest = name.rpartition("/")
-        files.setdefault(room or ".", []).append((name, rest, size))
+        rooms.setdefault(room or ".", []).append((name, rest, size))
+    shop = service.home.workshop()
+    asked = {"layers": shop.layers, "step": shop.step} | shop.how
     return {
         "plan": plan,
         "version": version,
-        "files": files,
-        "owned": service.home.workshop(),
+        "rooms": rooms,
+        "groups": queue.of_folder(service.home, folder) if folder else [],
+        "owned": shop,
+        "how": how.fields_shown(owned.materials(service.home.folder), asked),
+        "asked": how.words({name: value for name, value in asked.items() if value}),
         "edges": making.thick_edges(plan),
     }
 

@@ -76,7 +76,7 @@ def shown(service: Service, case: DeskCase, draft: Draft, here: str) -> list[dic
         "shoe": ("done", "chosen") if draft.shoe else ("open", "none: flat bed"),
         "support": ("done", f"version {versions[-1]}") if versions else ("open", "not kept yet"),
         "trial": ("done", f"{trials} logged") if trials else ("open", ""),
-        "parts": ("done", f"version {made[-1]}") if made else ("open", ""),
+        "parts": _made(made, versions[-1] if versions else 0),
     }
     return [
         {
@@ -88,6 +88,15 @@ def shown(service: Service, case: DeskCase, draft: Draft, here: str) -> list[dic
         }
         for s in STEPS
     ]
+
+
+def _made(made: list[int], latest: int) -> tuple[str, str]:
+    """Return how far the parts are: of the latest version, or only of an earlier one."""
+    if not made:
+        return "open", ""
+    if made[-1] == latest:
+        return "done", f"version {latest} made"
+    return "open", f"version {latest} not made"
 
 
 async def rail(request: Request) -> Response:

@@ -101,6 +101,7 @@ class Draft(_Record):
     wishes: dict[Literal["both", "left", "right"], dict[str, Any]] = {}
     body_mass: float | None = Field(default=None, ge=25, le=250)
     confirm_zero: bool = False
+    dowels: bool = False
     overrides: list[Passed] = Field(default=[], max_length=20)
 
     def stand(self, side: Side, use: ScanUse) -> None:
@@ -122,7 +123,7 @@ class Draft(_Record):
 
 
 class Workshop(_Record):
-    """What the workshop owns: sizes in mm."""
+    """What the workshop owns: sizes in mm; `how` it made parts last, as :mod:`insole.desk.how`."""
 
     schema_version: Literal[1] = 1
     bed: tuple[float, float] = (220.0, 220.0)
@@ -130,6 +131,7 @@ class Workshop(_Record):
     kerf: float = Field(default=0.0, ge=0, le=5)
     layers: bool = False
     step: bool = False
+    how: dict[str, Any] = {}
 
 
 def safe_name(name: str) -> str:

@@ -21,6 +21,7 @@ export async function ask(method, path, body) {
   if (!answer.ok) {
     const error = new Error(found.error || `The desk refused that (${answer.status}).`);
     error.status = answer.status;
+    error.field = found.field;
     throw error;
   }
   return found;

@@ -153,7 +153,7 @@ async function show(side) {
     line.append(other);
     beside.append(line);
   }
-  body.replaceChildren(head, beside, solid, list, weight, hand, table, rest, out);
+  body.replaceChildren(head, list, beside, solid, weight, hand, table, rest, out);
   view = new Foot3D(solid, side);
   view.place.append(make("span", "caption", "Cleaned and measured"));
   try {

@@ -53,7 +53,7 @@ function show(found) {
     take.addEventListener("click", async () => {
       try {
         await ask("POST", `${base}/trials/${found.number}/step`);
-        location.href = location.pathname.replace(/trial$/, "support");
+        location.href = `${location.pathname.replace(/trial$/, "support")}?step=${found.number}`;
       } catch (error) { complain(error); }
     });
     box.append(table, take, make("p", "hint", "It goes into the work on the support page; look at it there and keep the plan."));
