@@ -26,6 +26,7 @@ from insole.record import questions
 
 __all__ = ["ROUTES", "problem"]
 
+HOT = "A hot spot"
 LISTED = 100  # riders at once; the others are found by name
 
 PAGES = jinja2.Environment(
@@ -166,7 +167,9 @@ def _shoes(request: Request, case: DeskCase) -> dict[str, Any]:
 def _support(request: Request, case: DeskCase) -> dict[str, Any]:
     number = request.query_params.get("step", "")
     taken = [t for t in case.case.trials() if str(t.number) == number and t.step is not None]
-    return {"taken": taken[0] if taken else None}
+    table = owned.materials(api.service_of(request).home.folder)
+    beds = [m for m in table.values() if "contour" in m.places]
+    return {"taken": taken[0] if taken else None, "bed_materials": beds}
 
 
 def _trials(request: Request, case: DeskCase) -> dict[str, Any]:
@@ -174,9 +177,12 @@ def _trials(request: Request, case: DeskCase) -> dict[str, Any]:
     from insole.trials.red_flags import FLAGS
 
     groups = {"pad": "Pad", "shoe": "Shoe", "cleat": "Pedal and cleat", "wedge": "Weight and tilt"}
-    picks: dict[str, list[tuple[str, str]]] = {name: [] for name in groups.values()}
+    picks: dict[str, list[tuple[str, str, str]]] = {name: [] for name in (*groups.values(), HOT)}
     for pick in PICKS:
-        picks[groups[picked(pick).thing]].append((pick, picked(pick).text))
+        spot = pick.startswith("hot spot ")
+        word = f"at the {pick.removeprefix('hot spot ')}" if spot else pick
+        group = HOT if spot else groups[picked(pick).thing]
+        picks[group].append((pick, word, picked(pick).text))
     return {"flags": FLAGS, "picks": picks, "trials": case.case.trials()}
 
 

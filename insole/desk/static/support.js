@@ -126,6 +126,7 @@ class Foot {
       row.append(" ", away);
     }
     for (const box of this.root.querySelectorAll("[data-wish]")) if (document.activeElement !== box) box.value = this.wish[box.dataset.wish] ?? "";
+    for (const box of this.root.querySelectorAll("[data-word]")) box.value = this.wish[box.dataset.word] ?? "";
   }
 
   #listen() {
@@ -136,6 +137,7 @@ class Foot {
     this.level.addEventListener("change", () => { started = false; });
     q("[data-ease]").addEventListener("click", () => this.change({ support_level: null }));
     for (const box of this.root.querySelectorAll("[data-wish]")) box.addEventListener("change", () => this.change({ [box.dataset.wish]: box.value === "" ? null : Number(box.value) }));
+    for (const box of this.root.querySelectorAll("[data-word]")) box.addEventListener("change", () => this.change({ [box.dataset.word]: box.value || null }));
     for (const button of this.root.querySelectorAll("[data-step]")) button.addEventListener("click", () => {
       const name = button.parentElement.querySelector("input").dataset.wish;
       this.change({ [name]: Math.max(-10, Math.min(10, (this.wish[name] ?? 0) + Number(button.dataset.step))) });
@@ -332,6 +334,7 @@ function work() {
 const rider = (given) => ask("PUT", `${base}/wishes`, { wishes, ...given }).then(() => { for (const foot of Object.values(feet)) foot.plan(); });
 document.getElementById("mass")?.addEventListener("change", (e) => rider({ body_mass: e.target.value === "" ? null : Number(e.target.value) }).catch(complain));
 document.getElementById("zero")?.addEventListener("change", (e) => rider({ confirm_zero: e.target.checked }).catch(complain));
+document.getElementById("dowels")?.addEventListener("change", (e) => { wanted(null); rider({ dowels: e.target.checked }).catch(complain); });
 const passed = [...(data.draft.overrides ?? [])];
 document.getElementById("pass")?.addEventListener("submit", (event) => {
   event.preventDefault();
