@@ -18,7 +18,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from insole.desk import wishes
+from insole.desk import how, wishes
 from insole.desk.api import BASE, body_of, case_of, changed, download, service_of, side_of
 from insole.desk.owned import own
 from insole.desk.service import Job
@@ -70,7 +70,15 @@ async def new_shoe(request: Request) -> Response:
     while path.exists():
         path = home.shoes / f"{stem}-{number}.toml"
         number += 1
-    made = await asyncio.to_thread(shoe_file.write_new, path, name, figures)
+    try:
+        made = await asyncio.to_thread(shoe_file.write_new, path, name, figures)
+    except PlanError as error:
+        words = str(error).removeprefix(f"{path.name}: ")
+        at = next((f for f in shoe_file.FIGURES if words.startswith(f.key)), None)
+        if at is None:
+            raise
+        words = words.replace(at.key, at.question.partition(",")[0].partition(":")[0], 1)
+        return JSONResponse({"error": f"{words}.", "field": at.key}, 422)
     return JSONResponse({"file": path.name, "name": made.name, "rough": made.rough}, 201)
 
 
@@ -103,6 +111,8 @@ async def keep_wishes(request: Request) -> Response:
         draft.wishes = found  # type: ignore[assignment]
         if "confirm_zero" in given:
             draft.confirm_zero = given["confirm_zero"] is True
+        if "dowels" in given:
+            draft.dowels = given["dowels"] is True
         if "body_mass" in given:
             draft.body_mass = given["body_mass"]
         if "overrides" in given:
@@ -242,8 +252,13 @@ async def make(request: Request) -> Response:
 
     if making.thick_edges(case.case.plan(version)) and given.get("edges_read") is not True:
         raise InsoleError("read the thick edges and tick that they are on the right side")
+    shop = service.home.workshop()
+    usual = {"layers": shop.layers, "step": shop.step}
+    asked = how.checked(given.get("how", usual))
+    if "how" in given and asked != shop.how:
+        service.home.save_workshop(shop.model_copy(update={"how": asked}))
     job = service.start(
-        "making the parts", service.bench, lambda job: service.make(case, version, job)
+        "making the parts", service.bench, lambda job: service.make(case, version, job, asked)
     )
     return JSONResponse(job.shown(), 202)
 

@@ -19,7 +19,7 @@ from footscan.errors import FootscanError, SideError
 from insole.desk import shown_foot
 from insole.desk.api import BASE, arrived, body_of, case_of, changed, foot_of, service_of, side_of
 from insole.desk.service import Job, Service
-from insole.desk.store import DeskCase, ScanUse, Side, safe_name
+from insole.desk.store import DeskCase, Draft, ScanUse, Side, safe_name
 from insole.errors import InsoleError, PlanError
 
 __all__ = ["ROUTES"]
@@ -48,7 +48,8 @@ async def upload(request: Request) -> Response:
         side_stated=side is not None,
         scanner=query.get("scanner", "")[:80],
     )
-    return JSONResponse(_measure(service, case, use, side).shown(), status_code=202)
+    drop = query.get("drop", "")[:40] if side is None else ""
+    return JSONResponse(_measure(service, case, use, side, drop).shown(), status_code=202)
 
 
 async def check(request: Request) -> Response:
@@ -75,8 +76,14 @@ async def check(request: Request) -> Response:
     return JSONResponse(service.start(f"checking {name}", lane, work).shown(), 202)
 
 
-def _measure(service: Service, case: DeskCase, use: ScanUse, side: Side | None) -> Job:
-    """Start measuring a scan; done, it stands for the foot that it shows."""
+def _measure(
+    service: Service, case: DeskCase, use: ScanUse, side: Side | None, drop: str = ""
+) -> Job:
+    """Start measuring a scan; done, it stands for the foot that it shows.
+
+    Where another file of the same drop stands for that foot already, it is set aside: only the
+    fitter knows which of the two is right.
+    """
     lane = service.free_lane() if side is None else service.lanes[side]
 
     async def work(job: Job) -> dict[str, Any]:
@@ -88,22 +95,29 @@ def _measure(service: Service, case: DeskCase, use: ScanUse, side: Side | None) 
                 job.result = {"ask_side": True, "file": use.file}
             raise
         before: dict[str, Any] = {}
+        twice: dict[str, Any] = {}
         async with service.lock(case.name):
             draft = case.draft()
             for foot in feet:
-                mine, name = (
-                    use.model_copy(update={"side_stated": side is not None}),
-                    foot.facts.side,
-                )
+                name = foot_of(foot.facts.side)
+                mine = use.model_copy(update={"side_stated": side is not None})
                 service.remember(service.key(mine, name), foot)
-                old = draft.scans.get(foot_of(name))
+                old = draft.scans.get(name)
                 if old is not None and old.sha256 == mine.sha256:  # the very scan: marks stay
                     mine = old.model_copy(update={"load": mine.load, "scanner": mine.scanner})
+                elif old is not None and not service.first_of_drop(
+                    drop, case.name, name, mine.sha256
+                ):
+                    draft.set_aside(name, mine)
+                    twice[name] = {"stands": old.file, "other": mine.model_dump(mode="json")}
+                    continue
                 elif old is not None:
                     before[name] = {"use": old.model_dump(mode="json"), "file": old.file}
-                draft.scans[foot_of(name)] = mine
+                service.first_of_drop(drop, case.name, name, mine.sha256)
+                draft.stand(name, mine)
             case.save(draft)
-        return {"sides": [foot.facts.side for foot in feet], "before": before}
+        sides = [foot.facts.side for foot in feet if foot.facts.side not in twice]
+        return {"sides": sides, "before": before, "twice": twice}
 
     return service.start(f"measuring {use.file}", lane, work)
 
@@ -114,7 +128,8 @@ async def foot(request: Request) -> Response:
     draft = case.draft()
     _, found = await service.foot(case, side, draft)
     use = draft.scans[side]
-    return JSONResponse(shown_foot.foot_shown(found, use.foot_length, use.felt))
+    spare = [one.model_dump(mode="json") for one in draft.spare.get(side, [])]
+    return JSONResponse(shown_foot.foot_shown(found, use.foot_length, use.felt) | {"spare": spare})
 
 
 async def mesh(request: Request) -> Response:
@@ -133,16 +148,19 @@ async def put_back(request: Request) -> Response:
         raise PlanError("the page sent something that is no scan") from None
     if not case.scan_path(use).is_file():
         raise PlanError("that scan is no longer in the case; take it in again")
-    await changed(request, lambda draft: draft.scans.__setitem__(side, use))
+    await changed(request, lambda draft: draft.stand(side, use))
     return JSONResponse({})
 
 
 async def drop_scan(request: Request) -> Response:
     """Take a scan out of the work; its file stays in the case."""
     side = side_of(request)
-    await changed(
-        request, lambda draft: draft.scans.__delitem__(side) if side in draft.scans else None
-    )
+
+    def change(draft: Draft) -> None:
+        if side in draft.scans:
+            draft.set_aside(side, draft.scans.pop(side))
+
+    await changed(request, change)
     return JSONResponse({})
 
 
@@ -210,17 +228,25 @@ def _numbers(given: object, count: int) -> list[float]:
     return [float(v) for v in given]
 
 
-async def stated_length(request: Request) -> Response:
-    """Take a foot length measured by hand, mm, or none: it verifies the scan's scale."""
+async def stated(request: Request) -> Response:
+    """Take what is stated of a scan: the weight on the foot, or its length by hand.
+
+    ``{"load": word}``, or ``{"length": mm or null}``, which verifies the scan's scale.
+    """
     service, case, side = service_of(request), case_of(request), side_of(request)
     given, draft = await body_of(request), case.draft()
-    length = given.get("length")
+    load, length = given.get("load"), given.get("length")
+    if load is not None and load not in LOADS:
+        raise PlanError("there is no such load")
     if length is not None and not (_finite(length) and 100 <= length <= 400):
         raise PlanError("a foot length by hand is 100 to 400 mm")
     await service.foot(case, side, draft)  # there is a scan of it
 
     def change(use: ScanUse) -> None:
-        use.foot_length = length
+        if load is None:
+            use.foot_length = length
+        else:
+            use.load = load
 
     return JSONResponse(_anew(service, case, side, change).shown(), 202)
 
@@ -267,5 +293,5 @@ ROUTES = [
     Route(f"{BASE}/feet/{{side}}/mesh", mesh, methods=["GET"]),
     Route(f"{BASE}/feet/{{side}}/raw", raw, methods=["GET"]),
     Route(f"{BASE}/feet/{{side}}/landmarks", landmark, methods=["PUT"]),
-    Route(f"{BASE}/feet/{{side}}/length", stated_length, methods=["PUT"]),
+    Route(f"{BASE}/feet/{{side}}/stated", stated, methods=["PUT"]),
 ]

@@ -35,7 +35,7 @@ async def workshop(request: Request) -> Response:
     """Keep what the workshop owns."""
     given = await body_of(request)
     try:
-        found = Workshop.model_validate(given)
+        found = Workshop.model_validate(given | {"how": service_of(request).home.workshop().how})
     except ValidationError as error:
         raise PlanError(where(error)) from None
     for size in (*found.bed, *found.sheet):

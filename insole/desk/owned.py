@@ -21,7 +21,16 @@ from typing import Any
 from footscan.files import write_whole
 from insole.errors import InsoleError, PlanError
 
-__all__ = ["OWN_FILES", "SCANNER_LOG", "Bench", "OwnFile", "keep_own", "own", "own_shown"]
+__all__ = [
+    "OWN_FILES",
+    "SCANNER_LOG",
+    "Bench",
+    "OwnFile",
+    "keep_own",
+    "materials",
+    "own",
+    "own_shown",
+]
 
 SCANNER_LOG = "scanner-log.csv"
 LARGEST = 200_000  # bytes of an own file
@@ -97,6 +106,17 @@ def own(home: Path, word: str) -> Path | None:
     """Return the workshop's own file of a kind, or None."""
     path = home / f"{word}.toml"
     return path if path.is_file() else None
+
+
+def materials(home: Path) -> Any:
+    """Return the workshop's table of materials; the usual one where its own cannot be read."""
+    from insole.record import material_file
+
+    path = own(home, "materials")
+    try:
+        return material_file.load(path) if path is not None else material_file.default_materials()
+    except InsoleError:  # said on its own page
+        return material_file.default_materials()
 
 
 def keep_own(home: Path, word: str, data: bytes) -> None:

@@ -5,7 +5,6 @@ GET /, /workshop, /case/<case>/<step> -> a template of ``templates/`` with the c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,14 +16,17 @@ from starlette.routing import Route
 from footscan.checking import log_file
 from footscan.errors import FootscanError
 from insole import __version__
-from insole.desk import api, api_plan, api_shop, owned, queue
+from insole.desk import api, api_plan, api_shop, how, owned, queue
+from insole.desk import rail as rails
+from insole.desk.rail import STEPS
 from insole.desk.service import SIDES
-from insole.desk.store import DeskCase, Draft
+from insole.desk.store import DeskCase
 from insole.errors import InsoleError
 from insole.record import questions
 
-__all__ = ["ROUTES", "STEPS", "problem"]
+__all__ = ["ROUTES", "problem"]
 
+HOT = "A hot spot"
 LISTED = 100  # riders at once; the others are found by name
 
 PAGES = jinja2.Environment(
@@ -33,30 +35,6 @@ PAGES = jinja2.Environment(
     trim_blocks=True,
     lstrip_blocks=True,
     undefined=jinja2.StrictUndefined,
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One step: its word in the address, its name, what it is for."""
-
-    word: str
-    name: str
-    help: str
-
-
-STEPS = (
-    Step("questions", "Questions", "Ask the rider, one tap each. A stop comes before any work."),
-    Step(
-        "scans",
-        "Scans",
-        "Drop the scan files. The desk says which foot each shows, and whether it is good enough.",
-    ),
-    Step("landmarks", "Landmarks", "What was found on the feet, and how sure that is."),
-    Step("shoe", "Shoe", "Which shoe the parts are for, and how the feet fit into it."),
-    Step("support", "Support", "Place the support and the wedges; the numbers follow."),
-    Step("parts", "Parts", "Make the parts of a kept plan, and take the files to the bench."),
-    Step("trial", "Trial", "After the ride: what was felt, and the one step that follows."),
 )
 
 
@@ -74,43 +52,6 @@ def _page(request: Request, template: str, status: int = 200, **given: Any) -> R
 def problem(request: Request, words: str, status: int) -> Response:
     """Return the page that says what went wrong and where to go on."""
     return _page(request, "problem.html", status, words=words, title="Problem")
-
-
-def _rail(service: Any, case: DeskCase, draft: Draft, here: str) -> list[dict[str, Any]]:
-    """Return the steps with how far each is."""
-    stand = api.stop_shown(service, draft)
-    versions = case.case.versions()
-    trials = len(list((case.folder / "trials").glob("trial-*.json")))
-    made = len([p for p in case.made.glob("*/manifest.json")])
-    marks = {
-        "questions": ("stop", "stop")
-        if stand["stop"]
-        else (("done", "asked") if not stand["open"] else ("open", f"{stand['open']} open")),
-        "scans": (
-            "done" if draft.scans else "open",
-            " + ".join(s for s in SIDES if s in draft.scans) or "none yet",
-        ),
-        "landmarks": (
-            "done" if draft.scans else "open",
-            "by hand"
-            if any(u.landmarks for u in draft.scans.values())
-            else ("found" if draft.scans else ""),
-        ),
-        "shoe": ("done", "chosen") if draft.shoe else ("open", "none: flat bed"),
-        "support": ("done", f"version {versions[-1]}") if versions else ("open", "not kept yet"),
-        "trial": ("done", f"{trials} logged") if trials else ("open", ""),
-        "parts": ("done", f"{made} made") if made else ("open", ""),
-    }
-    return [
-        {
-            "word": s.word,
-            "name": s.name,
-            "here": s.word == here,
-            "state": marks[s.word][0],
-            "says": marks[s.word][1],
-        }
-        for s in STEPS
-    ]
 
 
 async def riders(request: Request) -> Response:
@@ -138,7 +79,7 @@ async def enter(request: Request) -> Response:
     service = api.service_of(request)
     case = service.home.case(request.path_params["case"])
     draft = case.draft()
-    rail = _rail(service, case, draft, "")
+    rail = rails.shown(service, case, draft, "")
     stops = {"questions", "scans", "shoe", "support", "parts"}
     first = next((r["word"] for r in rail if r["state"] != "done" and r["word"] in stops), "trial")
     return RedirectResponse(f"/case/{case.name}/{first}", 303)
@@ -154,12 +95,14 @@ async def step(request: Request) -> Response:
     draft = case.draft()
     stand = api.stop_shown(service, draft)
     place = STEPS.index(here)
+    rail = rails.shown(service, case, draft, here.word)
     given: dict[str, Any] = {
         "title": f"{here.name} · {case.name}",
         "case": case,
         "draft": draft,
         "step": here,
-        "rail": _rail(service, case, draft, here.word),
+        "rail": rail,
+        "ready": rail[place]["state"] == "done" and here.word != "parts",  # its files come first
         "stand": stand,
         "sides": SIDES,
         "before": STEPS[place - 1] if place else None,
@@ -167,6 +110,7 @@ async def step(request: Request) -> Response:
         "versions": case.case.versions(),
         "data": {
             "case": case.name,
+            "step": here.word,
             "draft": draft.model_dump(mode="json"),
             "versions": case.case.versions(),
             "stop": stand["stop"],
@@ -176,6 +120,7 @@ async def step(request: Request) -> Response:
         "questions": _questions,
         "scans": _scanners,
         "shoe": _shoes,
+        "support": _support,
         "trial": _trials,
         "parts": _parts,
     }
@@ -219,14 +164,25 @@ def _shoes(request: Request, case: DeskCase) -> dict[str, Any]:
     return {"shoes": found, "figures": shoe_file.FIGURES}
 
 
+def _support(request: Request, case: DeskCase) -> dict[str, Any]:
+    number = request.query_params.get("step", "")
+    taken = [t for t in case.case.trials() if str(t.number) == number and t.step is not None]
+    table = owned.materials(api.service_of(request).home.folder)
+    beds = [m for m in table.values() if "contour" in m.places]
+    return {"taken": taken[0] if taken else None, "bed_materials": beds}
+
+
 def _trials(request: Request, case: DeskCase) -> dict[str, Any]:
     from insole.trials.picks import PICKS, picked
     from insole.trials.red_flags import FLAGS
 
     groups = {"pad": "Pad", "shoe": "Shoe", "cleat": "Pedal and cleat", "wedge": "Weight and tilt"}
-    picks: dict[str, list[tuple[str, str]]] = {name: [] for name in groups.values()}
+    picks: dict[str, list[tuple[str, str, str]]] = {name: [] for name in (*groups.values(), HOT)}
     for pick in PICKS:
-        picks[groups[picked(pick).thing]].append((pick, picked(pick).text))
+        spot = pick.startswith("hot spot ")
+        word = f"at the {pick.removeprefix('hot spot ')}" if spot else pick
+        group = HOT if spot else groups[picked(pick).thing]
+        picks[group].append((pick, word, picked(pick).text))
     return {"flags": FLAGS, "picks": picks, "trials": case.case.trials()}
 
 
@@ -242,18 +198,23 @@ def _parts(request: Request, case: DeskCase) -> dict[str, Any]:
         else (versions[-1] if versions else 0)
     )
     if not version:
-        return {"plan": None, "version": 0, "files": {}, "edges": [], "owned": None}
+        return {"plan": None, "version": 0}
     plan = case.case.plan(version)
     folder = service.made_folder(case, version)
-    files: dict[str, list[tuple[str, str, int]]] = {}
+    rooms: dict[str, list[tuple[str, str, int]]] = {}
     for name, size in api_plan.listed(folder) if folder else ():
         room, _, rest = name.rpartition("/")
-        files.setdefault(room or ".", []).append((name, rest, size))
+        rooms.setdefault(room or ".", []).append((name, rest, size))
+    shop = service.home.workshop()
+    asked = {"layers": shop.layers, "step": shop.step} | shop.how
     return {
         "plan": plan,
         "version": version,
-        "files": files,
-        "owned": service.home.workshop(),
+        "rooms": rooms,
+        "groups": queue.of_folder(service.home, folder) if folder else [],
+        "owned": shop,
+        "how": how.fields_shown(owned.materials(service.home.folder), asked),
+        "asked": how.words({name: value for name, value in asked.items() if value}),
         "edges": making.thick_edges(plan),
     }
 

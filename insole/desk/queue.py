@@ -108,6 +108,18 @@ def grouped(home: Home) -> tuple[list[Group], list[Made]]:
     return sorted(groups, key=lambda g: (g.left == 0, WAYS.index(g.way), g.material)), made
 
 
+def of_folder(home: Home, folder: Path) -> list[Group]:
+    """Return what is to make of one made folder, by way and material."""
+    own_table = own(home.folder, "materials")
+    table = load(own_table) if own_table is not None else default_materials()
+    done = set(Bench(home.folder).done().get(folder.name, ()))
+    rows: dict[tuple[str, str], list[Piece]] = {}
+    for way, material, piece in _pieces(folder, done, table):
+        rows.setdefault((way, material), []).append(piece)
+    groups = [Group(way=way, material=name, pieces=tuple(row)) for (way, name), row in rows.items()]
+    return sorted(groups, key=lambda g: (WAYS.index(g.way), g.material))
+
+
 def counts(home: Home) -> dict[str, dict[str, object]]:
     """Return what is left by group and by made folder, and which pieces are moot."""
     groups, made = grouped(home)

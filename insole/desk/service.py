@@ -32,6 +32,13 @@ from insole.output.phrases import capital, paper
 __all__ = ["Job", "Service"]
 
 FEET_KEPT, JOBS_KEPT = 24, 200
+# rooms of a made folder in the order in which they are written, and what is done then
+ROOMS = (
+    ("print", "writing the printer's files"),
+    ("cut", "writing the cutter's files"),
+    ("paper", "writing the papers"),
+    ("manifest.json", "reading every file back"),
+)
 SIDES: tuple[Side, ...] = ("left", "right")
 
 
@@ -58,6 +65,16 @@ class Job:
         }
 
 
+def _first(job: Job) -> Callable[[str], None]:
+    """Return what tells that making began; its notes stand on the papers."""
+
+    def saying(sentence: str) -> None:
+        if job.words.startswith("waiting"):
+            job.words = f"step 1 of {len(ROOMS) + 1}, building the parts and checking them"
+
+    return saying
+
+
 class Service:
     """Everything behind the pages."""
 
@@ -67,6 +84,7 @@ class Service:
         self.bench = Worker()
         self.jobs: OrderedDict[str, Job] = OrderedDict()
         self._feet: OrderedDict[str, MeasuredFoot] = OrderedDict()
+        self.drops: OrderedDict[tuple[str, str, str], str] = OrderedDict()
         self._busy: dict[str, asyncio.Lock] = {}
         self._cases: dict[str, asyncio.Lock] = {}
         self._running: set[asyncio.Task[None]] = set()
@@ -142,6 +160,15 @@ class Service:
         return saying
 
     # -------------------------------------------------------------- feet
+
+    def first_of_drop(self, drop: str, case: str, side: str, sha256: str) -> bool:
+        """Return whether a scan is the first of that foot among files dropped together."""
+        if not drop:
+            return True
+        first = self.drops.setdefault((drop, case, side), sha256)
+        while len(self.drops) > JOBS_KEPT:
+            self.drops.popitem(last=False)
+        return first == sha256
 
     def stated(self, use: ScanUse, side: str) -> dict[str, Any]:
         """Return what was stated of a scan, for :func:`footscan.measure`."""
@@ -248,23 +275,31 @@ class Service:
             return {"version": version, "new": True}
         raise InsoleError("plans are being kept by somebody else at the same time; try again")
 
-    async def make(self, case: DeskCase, version: int, job: Job) -> dict[str, Any]:
-        """Make every file of a kept plan."""
+    async def make(
+        self, case: DeskCase, version: int, job: Job, asked: dict[str, Any]
+    ) -> dict[str, Any]:
+        """Make every file of a kept plan, as `asked` (:mod:`insole.desk.how`)."""
         from insole.record.plan import to_json
 
-        owned = self.home.workshop()
-        settings = {
-            "bed": owned.bed,
-            "sheet": owned.sheet,
-            "kerf": owned.kerf,
-            "layers": owned.layers,
-            "step": owned.step,
-            "materials": own(self.home.folder, "materials"),
-            "stock": own(self.home.folder, "stock"),
-        }
+        shop = self.home.workshop()
+        owned = {"bed": shop.bed, "sheet": shop.sheet, "kerf": shop.kerf}
+        owned |= {word: own(self.home.folder, word) for word in ("materials", "stock")}
         text = to_json(case.case.plan(version))
-        name = await self.bench.run("make", text, case.made, settings, say=self.say(job))
+        watch = asyncio.create_task(self._watched(case.made, job))
+        try:
+            name = await self.bench.run("make", text, case.made, owned, asked, say=_first(job))
+        finally:
+            watch.cancel()
         return {"version": version, "folder": name}
+
+    async def _watched(self, made: Path, job: Job) -> None:
+        """Say which files of a folder are being written, by what there is of it."""
+        while True:
+            await asyncio.sleep(0.4)
+            rooms = {p.name for p in made.glob(".making-*/*")}
+            step = max((k for k, (room, _) in enumerate(ROOMS, 1) if room in rooms), default=0)
+            if step:
+                job.words = f"step {step + 1} of {len(ROOMS) + 1}, {ROOMS[step - 1][1]}"
 
     def made_folder(self, case: DeskCase, version: int) -> Path | None:
         """Return the folder that was made of a plan version, or None."""

@@ -23,13 +23,16 @@ from insole.output.phrases import capital, noted, paper
 from insole.output.pictures.turn import Turn
 from insole.output.places import crest_point, wedge_lines
 from insole.planning.fit import FitResult
+from insole.planning.fit_stations import StationFit
 from insole.planning.ramp import inside_height
 from insole.planning.seating import planned_bed
 from insole.planning.support.tops import ContourShape, PadTop
+from insole.record.limits import of_plan
 from insole.record.plan import FootPlan, Plan
 from insole.record.planned_parts import ContourPlan, PadPlan
 from insole.record.values import HeightGrid, Quantity
 
+HIGHEST_MM = 0.5  # apart are the places among which the highest of a pad is looked for
 __all__ = ["fit_shown", "grid", "moved", "plan_shown"]
 
 ARCH_NAMES = {
@@ -69,6 +72,7 @@ def fit_shown(result: FitResult) -> dict[str, Any]:
                         "least": s.least,
                         "most": s.most if math.isfinite(s.most) else None,
                         "word": s.word,
+                        "said": _fit_said(s),
                         "text": capital(s.text),
                     }
                     for s in foot.stations
@@ -77,6 +81,15 @@ def fit_shown(result: FitResult) -> dict[str, Any]:
             for foot in result.feet
         ],
     }
+
+
+def _fit_said(station: StationFit) -> str:
+    """Return in a word or two how a shoe's room is at a station."""
+    return {
+        "tight": "too tight",
+        "loose": "too loose",
+        "snug": "just fits" if station.close else "fits",
+    }.get(station.word, "not known")
 
 
 # ------------------------------------------------------------------ plans
@@ -125,15 +138,33 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
         "ball_x": [foot.landmarks[m][0] for m in ("mth1", "mth5") if m in foot.landmarks],
     }
     if pad is not None:
-        shown["pad"] = _pad_shown(turn, foot, pad)
+        shown["pad"] = _pad_shown(turn, plan, foot, pad)
     if bed is not None:
         shown["bed"] = _bed_shown(turn, bed)
     return shown
 
 
-def _pad_shown(turn: Turn, foot: FootPlan, pad: PadPlan) -> dict[str, Any]:
+def _highest(pad: PadPlan) -> tuple[float, float]:
+    """Return a pad's greatest height and how far from the base's rear that is, mm."""
+    outline = shapely.Polygon(pad.outline)
+    x0, y0, x1, y1 = outline.bounds
+    grid_x, grid_y = np.meshgrid(np.arange(x0, x1, HIGHEST_MM), np.arange(y0, y1, HIGHEST_MM))
+    border = shapely.get_coordinates(outline.exterior.segmentize(HIGHEST_MM))
+    inside = shapely.contains_xy(outline, grid_x, grid_y)
+    x = np.concatenate([grid_x[inside], border[:, 0]])
+    z = PadTop(pad).at(x, np.concatenate([grid_y[inside], border[:, 1]]))
+    top = int(np.argmax(z))
+    return float(z[top]), float(x[top])
+
+
+def _pad_shown(turn: Turn, plan: Plan, foot: FootPlan, pad: PadPlan) -> dict[str, Any]:
     """Return the arch pad for the map and its words."""
+    high, at = _highest(pad)
+    limits, apex = of_plan(plan), foot.landmarks.get("arch_apex")
+    along, ahead = limits.value("place.crest_along"), limits.value("place.crest_forward")
     return {
+        "highest": round(high, 1),
+        "window": None if apex is None else [apex[0] - along, apex[0] + min(along, ahead)],
         "name": pad.name,
         "outline": _ring(turn, pad.outline),
         "turn": pad.turn,
@@ -152,8 +183,12 @@ def _pad_shown(turn: Turn, foot: FootPlan, pad: PadPlan) -> dict[str, Any]:
                 f"rear, {pad.crest.from_medial:.0f} mm from the medial edge",
             ],
             ["Gap at the crest", _quantity(pad.gap_at_crest)],
-            ["Left free there", _quantity(pad.residual_gap)],
-            ["Front and rear edge", f"{pad.front_edge:.0f} and {pad.rear_edge:.0f} mm"],
+            ["Remaining gap there", _quantity(pad.residual_gap)],
+            ["Highest point", f"{high:.1f} mm, {at:.0f} mm from the rear"],
+            [
+                "Front and rear edge",
+                f"{pad.front_edge:.0f} and {pad.rear_edge:.0f} mm from the rear",
+            ],
         ],
     }
 
@@ -173,7 +208,7 @@ def _bed_shown(turn: Turn, bed: ContourPlan) -> dict[str, Any]:
                 f"{bed.crest.height:.1f} mm thick, {bed.crest.from_rear:.0f} mm from the rear",
             ],
             ["Gap at the crest", _quantity(bed.gap_at_crest)],
-            ["Left free there", _quantity(bed.residual_gap)],
+            ["Remaining gap there", _quantity(bed.residual_gap)],
             ["Heel cup", f"{bed.cup:g} mm deep"],
         ],
     }

@@ -47,6 +47,7 @@ SCAN_ENDINGS = (
     ".txt",
 )
 LONGEST_NAME = 100
+MOST_SPARE = 6  # scans of one foot beside the one that stands for it
 LARGEST_RECORD = 5_000_000  # bytes
 
 
@@ -72,6 +73,10 @@ class ScanUse(_Record):
     felt: list[str] = []
 
 
+def _without(rows: dict[Side, list[ScanUse]], side: Side) -> dict[Side, list[ScanUse]]:
+    return {name: row for name, row in rows.items() if name != side}
+
+
 class Passed(_Record):
     """A limit passed on purpose: which, by whom, why and when."""
 
@@ -82,21 +87,43 @@ class Passed(_Record):
 
 
 class Draft(_Record):
-    """What is being worked on in a case: everything up to the next plan version."""
+    """What is being worked on in a case: everything up to the next plan version.
+
+    `spare` are scans that came in of a foot and do not stand for it, the latest first.
+    """
 
     schema_version: Literal[1] = 1
     answers: dict[str, Literal["yes", "no"]] = {}
     clinician: Sentence = ""
     scans: dict[Side, ScanUse] = {}
+    spare: dict[Side, list[ScanUse]] = {}
     shoe: str = ""
     wishes: dict[Literal["both", "left", "right"], dict[str, Any]] = {}
     body_mass: float | None = Field(default=None, ge=25, le=250)
     confirm_zero: bool = False
+    dowels: bool = False
     overrides: list[Passed] = Field(default=[], max_length=20)
+
+    def stand(self, side: Side, use: ScanUse) -> None:
+        """Let a scan stand for a foot; the one that stood there becomes a spare."""
+        old = self.scans.get(side)
+        self.scans[side] = use
+        if old is not None:
+            self.set_aside(side, old)
+        self._drop_spare(side, use)
+
+    def set_aside(self, side: Side, use: ScanUse) -> None:
+        """Keep a scan of a foot as a spare."""
+        self._drop_spare(side, use)
+        self.spare[side] = [use, *self.spare.get(side, [])][:MOST_SPARE]
+
+    def _drop_spare(self, side: Side, use: ScanUse) -> None:
+        rest = [one for one in self.spare.get(side, []) if one.sha256 != use.sha256]
+        self.spare = {**self.spare, side: rest} if rest else _without(self.spare, side)
 
 
 class Workshop(_Record):
-    """What the workshop owns: sizes in mm."""
+    """What the workshop owns: sizes in mm; `how` it made parts last, as :mod:`insole.desk.how`."""
 
     schema_version: Literal[1] = 1
     bed: tuple[float, float] = (220.0, 220.0)
@@ -104,6 +131,7 @@ class Workshop(_Record):
     kerf: float = Field(default=0.0, ge=0, le=5)
     layers: bool = False
     step: bool = False
+    how: dict[str, Any] = {}
 
 
 def safe_name(name: str) -> str:

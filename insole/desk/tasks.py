@@ -97,20 +97,20 @@ def fit(
     return [shown.fit_shown(result) for result in ranked]
 
 
-def make(say: Say, text: str, out: Path, settings: dict[str, Any]) -> str:
+def make(say: Say, text: str, out: Path, owned: dict[str, Any], asked: dict[str, Any]) -> str:
     """Make every file of a plan and return the folder's name."""
-    from insole.output.folder import Settings
+    from insole.desk import how
     from insole.partner import Partner
     from insole.record import material_file
     from insole.record.plan import from_json
     from insole.workflow import making
 
     say("building the parts and checking them")
-    own, stock = settings.pop("materials"), settings.pop("stock")
-    if own is not None:
-        settings["materials"] = material_file.load(own)
+    own = owned["materials"]
     out.mkdir(parents=True, exist_ok=True)
-    wanted = Settings(**settings).with_stock(stock).with_finish()
+    wanted = how.settings(
+        owned, asked, material_file.load(own) if own is not None else None, owned["stock"]
+    )
     with Partner(making.LOADED) as partner:
         return making.make(from_json(text), out, settings=wanted, partner=partner, say=say).name
 

@@ -27,6 +27,7 @@ NUMBERS: dict[str, tuple[float, float]] = {
     "relief": (0.0, 6.0),
     "cup": (0.0, 25.0),
     "metatarsal": (0.0, 10.0),
+    "metatarsal_behind": (0.0, 30.0),
     "cleat_offset": (-40.0, 40.0),
     "cleat_before": (-40.0, 40.0),
     "cleat_yaw": (-20.0, 20.0),
@@ -37,6 +38,7 @@ CHOICES: dict[str, tuple[Any, ...]] = {
     "pad": (True, False),
     "pad_source": ("scan", "kit"),
 }
+WORDS = ("contour_material",)  # of the material table; the planner knows which there are
 SHIFT_MM = 30.0
 SPOTS = 8
 
@@ -74,6 +76,10 @@ def _value(name: str, value: Any) -> Any:
         if not isinstance(value, list | tuple) or len(value) > SPOTS:
             raise PlanError(f"up to {SPOTS} tender spots can be kept free")
         return tuple(tuple(_number("tender", v, -200.0, 400.0) for v in spot) for spot in value)
+    if name in WORDS:
+        if not isinstance(value, str) or not 0 < len(value) <= 80:
+            raise PlanError(f"{name.replace('_', ' ')} is named by its word")
+        return value
     if name in NUMBERS:
         return _number(name, value, *NUMBERS[name])
     raise PlanError(f"there is no wish {name!r}")
@@ -138,5 +144,6 @@ def asked(
         "clinician": draft.clinician,
         "body_mass": draft.body_mass,
         "confirm_zero": draft.confirm_zero,
+        **({"dowels": True} if draft.dowels else {}),
         "overrides": [Override(**one.model_dump()) for one in draft.overrides],
     }

@@ -144,7 +144,8 @@ def _shift(foot: FootPlan, pad: PadPlan, chosen: Observation, limits: Limits) ->
                 words=(
                     f"its crest would lie {abs(off):.0f} mm "
                     f"{'ahead of' if off > 0 else 'behind'} the "
-                    f"arch apex, where {ahead:g} mm ahead and {behind:g} mm behind is the most"
+                    f"arch apex; within {behind:g} mm behind and {ahead:g} mm ahead is usual, and "
+                    "no step goes beyond it: place it by hand if the foot wants it there"
                 )
             )
     words = f"pad {'one grid step' if chosen.by is None else 'as the rider wants it'}: "

@@ -37,8 +37,9 @@ class Desk:
             more["json"] = body
         return self.client.request(method, path, headers=headers, **more)
 
-    def upload(self, case: str, path: Path, load: str = "half", side: str = ""):
+    def upload(self, case: str, path: Path, load: str = "half", side: str = "", drop: str = ""):
         asked = {"name": path.name, "load": load} | ({"side": side} if side else {})
+        asked |= {"drop": drop} if drop else {}
         answer = self.ask(
             "POST", f"/api/cases/{case}/scans", params=asked, content=path.read_bytes()
         )
@@ -80,7 +81,7 @@ def larch(desk):
     assert desk.ask("PUT", "/api/cases/larch/answers", {"answers": answers}).json()["open"] == 0
     for side in ("left", "right"):
         job = desk.upload("larch", SAMPLES / f"larch_{side}.ply")
-        assert job["result"] == {"sides": [side], "before": {}}
+        assert job["result"] == {"sides": [side], "before": {}, "twice": {}}
     assert desk.ask("PUT", "/api/cases/larch/shoe", {"shoe": "shoe.toml"}).status_code == 200
     return "larch"
 

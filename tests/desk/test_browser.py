@@ -175,7 +175,8 @@ def test_a_fitter_goes_from_scans_to_a_plan_a_trial_and_its_step(page, fitted):
     base = page.one("[data-side=right] .line-base").rect
     assert edge["x"] + edge["width"] / 2 < base["x"] + base["width"] / 2  # big toe: left of a right
     page.driver.refresh()  # nothing is lost
-    page.until(lambda: page.planned("right") >= 1, "the plan again")
+    for side in ("left", "right"):
+        page.until(lambda s=side: page.planned(s) >= 1, "the plan again")
     assert page.one("#level-right").get_attribute("value") == "85"
     spots = page.run(
         "return await (await fetch(arguments[0])).json()", f"/api/cases/{fitted}/feet/left"
@@ -192,17 +193,24 @@ def test_a_fitter_goes_from_scans_to_a_plan_a_trial_and_its_step(page, fitted):
     page.click("#keep")
     page.until(lambda: "Kept as version 1" in page.one("#jobs").text, "the kept plan")
     page.go(f"/case/{fitted}/trial")
-    for flag in page.all("[data-flag][value=no]"):
-        page.run("arguments[0].click()", flag)
+    assert page.one("#date").get_attribute("value")  # today's
     page.run("document.querySelector('#date').value = '2026-05-02'")
+    page.click("#trial button[type=submit]")
+    assert "better, same or worse" in page.one("#answer").text  # what is missing, beside the button
+    page.click("#none")
+    assert len(page.all("[data-flag][value=no]:checked")) == 6
     page.run("document.querySelector('[name=felt][value=\"too high\"]').click()")
     page.run("document.querySelector('[name=side][value=right]').click()")
     page.run("document.querySelector('[name=answer][value=same]').click()")
     page.click("#trial button[type=submit]")
     page.until(lambda: "One step" in page.one("#answer").text, "the step")
+    page.until(lambda: "right foot: same" in page.one("#log").text, "the list of trials")
+    page.until(lambda: "1 logged" in page.one(".rail [data-step=trial]").text, "the step's word")
     assert "85 %" in page.one(".old-new").text
     page.click("#take-step")
-    page.until(lambda: page.driver.current_url.endswith("/support"), "the support page")
+    page.until(lambda: page.driver.current_url.endswith("/support?step=1"), "the support page")
+    taken = page.one("#taken").text
+    assert "Step of trial 1 taken, not kept yet: right: support one step down" in taken
     assert page.wish(fitted, "right")["support_level"] < 0.85
     assert page.wish(fitted, "left")["shift"] == [0.0, 1.0]
 

@@ -68,11 +68,14 @@ def test_a_scan_that_takes_anothers_place_is_said_and_can_be_put_back(desk, tmp_
     def use():
         return json.loads(kept.read_text("utf-8"))["scans"]["left"]
 
+    def spare(side):
+        return json.loads(kept.read_text("utf-8"))["spare"].get(side, [])
+
     first = (SAMPLES / "larch_left.ply").read_bytes()
     others = {"again.ply": first, "two.ply": first.replace(b"\nend", b"\ncomment two\nend", 1)}
     done = desk.upload("twice", SAMPLES / "larch_left.ply")["result"]
     assert (done["sides"], done["before"]) == (["left"], {})
-    desk.done(desk.ask("PUT", f"{place}/feet/left/length", {"length": 268.0}))
+    desk.done(desk.ask("PUT", f"{place}/feet/left/stated", {"length": 268.0}))
     assert use()["foot_length"] == 268.0
     for name, data in others.items():
         (tmp_path / name).write_bytes(data)
@@ -83,6 +86,21 @@ def test_a_scan_that_takes_anothers_place_is_said_and_can_be_put_back(desk, tmp_
     assert (use()["file"], use()["foot_length"]) == ("two.ply", None)
     assert desk.ask("PUT", f"{place}/feet/left/scan", {"use": old["use"]}).status_code == 200
     assert (use()["file"], use()["foot_length"]) == ("larch_left.ply", 268.0)
+    assert [one["file"] for one in spare("left")] == ["two.ply"]
+    # two of one drop: the first stands, the other is set aside and asked about
+    both = {name: desk.upload("twice", tmp_path / name, drop="a") for name in others}
+    assert both["again.ply"]["result"]["twice"] == {}
+    told = both["two.ply"]["result"]
+    assert (told["sides"], told["twice"]["left"]["stands"]) == ([], "larch_left.ply")
+    assert (use()["file"], use()["foot_length"]) == ("larch_left.ply", 268.0)
+    chosen = told["twice"]["left"]["other"]
+    assert desk.ask("PUT", f"{place}/feet/left/scan", {"use": chosen}).status_code == 200
+    assert (use()["file"], [one["file"] for one in spare("left")]) == (
+        "two.ply",
+        ["larch_left.ply"],
+    )
+    assert desk.ask("DELETE", f"{place}/feet/left").status_code == 200
+    assert [one["file"] for one in spare("left")] == ["two.ply", "larch_left.ply"]
     strange = old["use"] | {"sha256": "0" * 64}
     assert desk.ask("PUT", f"{place}/feet/left/scan", {"use": strange}).status_code == 422
 
@@ -525,11 +543,11 @@ def test_the_scan_as_it_came_lies_where_the_cleaned_foot_lies(desk, larch, side)
 
 def test_a_length_by_hand_verifies_the_scale(desk, larch):
     path = f"/api/cases/{larch}/feet/left"
-    desk.done(desk.ask("PUT", f"{path}/length", {"length": 268}))
+    desk.done(desk.ask("PUT", f"{path}/stated", {"length": 268}))
     assert desk.client.get(path).json()["scale_verified"] is True
-    desk.done(desk.ask("PUT", f"{path}/length", {"length": None}))
+    desk.done(desk.ask("PUT", f"{path}/stated", {"length": None}))
     assert desk.client.get(path).json()["scale_verified"] is False
-    assert desk.ask("PUT", f"{path}/length", {"length": 20}).status_code == 422
+    assert desk.ask("PUT", f"{path}/stated", {"length": 20}).status_code == 422
 
 
 def test_a_checked_scan_is_not_kept(desk):

@@ -21,9 +21,23 @@ export async function ask(method, path, body) {
   if (!answer.ok) {
     const error = new Error(found.error || `The desk refused that (${answer.status}).`);
     error.status = answer.status;
+    error.field = found.field;
     throw error;
   }
   return found;
+}
+
+/** The steps at the side as they stand now; where this one is done, the next one is the thing to press. */
+export async function rail() {
+  if (!data.case) return;
+  try {
+    for (const row of await ask("GET", `${base}/rail`)) {
+      const line = document.querySelector(`.rail [data-step=${row.word}]`);
+      line.className = row.state;
+      line.querySelector("small").textContent = row.says;
+      if (row.word === data.step) for (const next of document.querySelectorAll(".next")) next.classList.toggle("quiet", row.state !== "done");
+    }
+  } catch { /* the steps stay as they were drawn */ }
 }
 
 /** Follow a job until it ends, with its words and a way to cancel it shown in `place`. */
@@ -35,9 +49,11 @@ export async function follow(job, place) {
   row.append(make("i", "spin"), words, stop);
   stop.addEventListener("click", () => { stop.disabled = true; ask("DELETE", `/api/jobs/${job.id}`).catch(() => {}); });
   place?.append(row);
+  const start = performance.now();
   try {
     while (job.state === "running") {
-      words.textContent = `${sentence(job.what)}: ${job.words}`;
+      const seconds = Math.floor((performance.now() - start) / 1000);
+      words.textContent = `${sentence(job.what)}: ${job.words}${seconds > 2 ? `, ${seconds} s` : ""}`;
       await new Promise((done) => setTimeout(done, 250));
       job = await ask("GET", `/api/jobs/${job.id}`);
     }

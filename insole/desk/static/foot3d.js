@@ -14,8 +14,8 @@ float line = smoothstep(0.42, 0.5, abs(fract(z / 10.0) - 0.5)) * 0.10; gl_FragCo
 const VIEWS = { Inside: [0, 0.08], Sole: [Math.PI / 2, -1.5], Above: [-Math.PI / 2, 1.4], Heel: [-Math.PI / 2, 0.15] };
 
 export class Foot3D {
-  /** `beside`: another view, with which this one turns; `what`: what is shown, in words. */
-  constructor(place, side, { beside = null, what = "cleaned" } = {}) {
+  /** `beside`: another view, with which this one turns; `what`: what is shown, in words; `told`: whether it says from where it is seen. */
+  constructor(place, side, { beside = null, what = "cleaned", told = false } = {}) {
     this.side = side;
     this.beside = beside;
     this.camera = beside ? beside.camera : { yaw: 0, tilt: 0, zoom: 1 };
@@ -27,6 +27,7 @@ export class Foot3D {
     this.canvas.setAttribute("role", "img");
     this.canvas.setAttribute("aria-label", `The ${side} foot, ${what}, in three dimensions; arrow keys turn it, plus and minus bring it nearer`);
     this.place.append(this.canvas);
+    if (told) this.place.append(this.from = make("span", "caption"));
     const views = make("div", "views");
     views.setAttribute("role", "group");
     views.setAttribute("aria-label", "Views");
@@ -97,7 +98,9 @@ export class Foot3D {
       this.reach = Math.max(this.reach, 2 * this.beside.reach);
       [this.middle, this.half] = [this.beside.middle, this.beside.half];
     }
-    const gl = this.canvas.getContext("webgl", { antialias: true, preserveDrawingBuffer: true });
+    // Drawn beside the page and copied: a picture of WebGL itself is shown cut where a bar lies over it.
+    this.drawn = document.createElement("canvas");
+    const gl = this.drawn.getContext("webgl", { antialias: true, preserveDrawingBuffer: true });
     if (!gl || !gl.getExtension("OES_element_index_uint")) { this.#without(); return; }
     this.gl = gl;
     const program = gl.createProgram();
@@ -169,11 +172,10 @@ export class Foot3D {
     const w = this.canvas.clientWidth, h = this.canvas.clientHeight;
     if (this.gl) {
       const gl = this.gl, ratio = Math.min(devicePixelRatio || 1, 2);
-      if (this.canvas.width !== Math.round(w * ratio) || this.canvas.height !== Math.round(h * ratio)) {
-        this.canvas.width = Math.round(w * ratio);
-        this.canvas.height = Math.round(h * ratio);
-      }
-      gl.viewport(0, 0, this.canvas.width, this.canvas.height);
+      const wide = Math.round(w * ratio), high = Math.round(h * ratio);
+      if (!wide || !high) return; // hidden
+      for (const one of [this.drawn, this.canvas]) if (one.width !== wide || one.height !== high) { one.width = wide; one.height = high; }
+      gl.viewport(0, 0, wide, high);
       gl.clearColor(0, 0, 0, 0);
       gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
       const [r, u, b] = this.#axes(), s = this.#scale(r, u);
@@ -195,6 +197,13 @@ export class Foot3D {
         gl.drawElements(gl.POINTS, this.gone, gl.UNSIGNED_INT, 0);
         gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, this.solid);
       }
+      const page = this.canvas.getContext("2d");
+      page.clearRect(0, 0, wide, high);
+      page.drawImage(this.drawn, 0, 0);
+    }
+    if (this.from) {
+      const [across, , back] = this.#axes(), toe = across[1] * (this.side === "left" ? -1 : 1);
+      this.from.textContent = Math.abs(back[2]) < 0.7 ? "" : `Seen from ${back[2] < 0 ? "below" : "above"}${Math.abs(toe) < 0.7 ? "" : `: big toe on the ${toe > 0 ? "right" : "left"}`}`;
     }
     const taken = [];
     for (const pin of this.pins) {

@@ -1,6 +1,6 @@
 // Landmarks: drag a mark on the foot or on its plan, or move it by arrow keys; the numbers follow at
 // once, and when it stays the foot is measured anew. What was felt with a finger is ticked.
-import { ask, base, complain, data, follow, make, refuse, say, sentence } from "./common.js";
+import { ask, base, complain, data, follow, make, rail, refuse, say, sentence } from "./common.js";
 import { Foot3D } from "./foot3d.js";
 import { PlanFoot } from "./planfoot.js";
 
@@ -26,7 +26,7 @@ class Side {
     try { this.foot = await ask("GET", this.path); } catch (error) { refuse(this.q(".body"), error.message); return; }
     this.q(".body").remove();
     this.q(".bench").hidden = false;
-    this.view = new Foot3D(this.q(".in3d"), this.side);
+    this.view = new Foot3D(this.q(".in3d"), this.side, { told: true });
     this.plan = new PlanFoot(this.q(".inplan"), this.side);
     for (const box of this.card.querySelectorAll(".how input")) box.addEventListener("change", () => {
       this.q(".in3d").hidden = box.value !== "3d";
@@ -71,7 +71,7 @@ class Side {
       name.scope = "row";
       name.append(sign, mark.label.replace("metatarsal ", "").replace(" point", ""));
       if (mark.by_hand) name.append(" ", make("span", "tag", mark.felt ? "felt" : "by hand"));
-      line.append(name, make("td", "num", mark.along), make("td", "num", mark.across.replace(" medial", " med").replace(" lateral", " lat")), make("td", "num", mark.high), make("td", "num", String(mark.sd)));
+      line.append(name, make("td", "num", mark.along), make("td", "num", mark.across.replace(" medial", " med").replace(" lateral", " lat")), make("td", "num", mark.high), make("td", "num", mark.by_hand && !mark.felt ? "by eye" : String(mark.sd)));
       return line;
     }));
     this.q("[data-all]").disabled = !this.foot.landmarks.some((m) => m.by_hand);
@@ -82,7 +82,7 @@ class Side {
   said() {
     const mark = this.mark;
     this.q(".where").textContent = placeWords(mark.along, mark.across, mark.high);
-    this.q(".how-sure").textContent = `± ${mark.sd} mm, ${mark.felt ? "felt with a finger, by hand" : mark.method}`;
+    this.q(".how-sure").textContent = mark.by_hand && !mark.felt ? "set by eye: no surer than where it was found. Felt there? Tick it." : `± ${mark.sd} mm, ${mark.felt ? "felt with a finger, by hand" : mark.method}`;
     this.q(".felt").checked = mark.felt;
     this.q("[data-auto]").disabled = !mark.by_hand;
   }
@@ -121,6 +121,7 @@ class Side {
       this.foot = now;
       if (this.waiting === 1) { this.show(); this.pins(); }
       this.changes(before, now);
+      rail();
       if (focused) this.card.querySelector(`[aria-label="${focused}"]`)?.focus();
     } catch (error) {
       if (!undoing && was) this.past.pop();

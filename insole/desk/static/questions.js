@@ -1,4 +1,4 @@
-import { ask, base, complain, make } from "./common.js";
+import { ask, base, complain, make, rail } from "./common.js";
 
 const standing = document.getElementById("standing"), clinician = document.getElementById("clinician");
 
@@ -7,10 +7,9 @@ function show(stand) {
   const words = [stand.stop, ...stand.notes];
   if (!stand.stop) words.push(stand.open ? `${stand.open} not asked yet. What was not asked is printed as "not asked".` : "All asked. Nothing stops.");
   standing.replaceChildren(...words.filter(Boolean).map((text) => make("span", "", `${text} `)));
-  if (stand.stop) clinician.hidden = false;
-  const rail = document.querySelector(".rail li");
-  rail.className = stand.stop ? "stop" : stand.open ? "open" : "done";
-  rail.querySelector("small").textContent = stand.stop ? "stop" : stand.open ? `${stand.open} open` : "asked";
+  clinician.hidden = !stand.stop && !document.getElementById("word").value;
+  document.getElementById("all-no").parentElement.hidden = !stand.open;
+  rail();
   document.getElementById("stopnote")?.remove();
 }
 

@@ -1,11 +1,16 @@
-import { ask, complain, follow } from "./common.js";
+import { ask, complain, follow, refuse } from "./common.js";
 
 document.getElementById("new").addEventListener("submit", async (event) => {
   event.preventDefault();
+  const name = document.getElementById("name"), wrong = document.getElementById("name-wrong"), typed = name.value.trim();
+  const odd = typed.match(/[^A-Za-z0-9_ -]/u), first = typed.match(/^[^A-Za-z0-9]/u);
+  const words = !typed ? "Type a pseudonym." : odd ? `“${odd[0]}” cannot stand in a pseudonym: letters a to z, digits, - and _ can.` : first ? "A pseudonym begins with a letter or a digit." : "";
+  name.toggleAttribute("aria-invalid", Boolean(words));
+  if (words) { refuse(wrong, words); name.focus(); return; }
   try {
-    const found = await ask("POST", "/api/cases", { name: document.getElementById("name").value });
+    const found = await ask("POST", "/api/cases", { name: typed });
     location.href = `/case/${found.case}/questions`;
-  } catch (error) { complain(error); }
+  } catch (error) { refuse(wrong, error.message); name.focus(); }
 });
 
 document.getElementById("archive").addEventListener("change", async (event) => {

@@ -1,4 +1,4 @@
-import { ask, base, complain, data, dropped, follow, make, refuse, say, sentence } from "./common.js";
+import { ask, base, complain, data, dropped, follow, make, rail, refuse, say, sentence } from "./common.js";
 import { Foot3D } from "./foot3d.js";
 
 const drop = document.getElementById("drop"), jobs = document.getElementById("jobs");
@@ -12,23 +12,52 @@ document.getElementById("files").addEventListener("change", (e) => { take([...e.
 const MOST = 12;
 function take(files) {
   if (files.length > MOST) { say(`That is ${files.length} files; a rider has one or two scans. Many scans at once: the page "Check scans".`, true); return; }
-  for (const file of files) send(file);
+  for (const old of jobs.querySelectorAll(".past")) old.remove();
+  const together = crypto.getRandomValues(new Uint32Array(2)).join("-");
+  for (const file of files) send(file, "", together);
 }
 
-async function send(file, side = "") {
+async function send(file, side = "", together = "") {
   const load = document.querySelector("input[name=load]:checked").value;
-  const asked = new URLSearchParams({ name: file.name, load, scanner: document.getElementById("scanner")?.value ?? "", ...(side && { side }) });
+  const asked = new URLSearchParams({ name: file.name, load, scanner: document.getElementById("scanner")?.value ?? "", ...(side ? { side } : { drop: together }) });
   try {
     const job = await ask("POST", `${base}/scans?${asked}`, file);
     const found = await follow(job, jobs);
     for (const one of found.sides) show(one);
     for (const [one, old] of Object.entries(found.before ?? {})) replaced(one, old);
-    say(`${file.name}: the ${found.sides.join(" and the ")} foot`);
+    for (const [one, both] of Object.entries(found.twice)) whichScan(one, both);
+    if (found.sides.length) say(`${file.name}: the ${found.sides.join(" and the ")} foot`);
+    rail();
   } catch (error) {
     if (error.result?.ask_side) whichFoot(file, error.message);
     else if (error.cancelled) say(error.message);
-    else { const place = make("div"); jobs.append(place); refuse(place, error.message); }
+    else { const place = make("div", "past"); jobs.append(place); refuse(place, error.message); }
   }
+}
+
+/** Two files of one drop show the same foot: the fitter says which one it is; the other is kept beside it. */
+function whichScan(side, { stands, other }) {
+  const box = make("div", "note warn"), row = make("p", "row");
+  box.setAttribute("role", "alert");
+  box.append(make("p", "", `${stands} and ${other.file} both show the ${side} foot. Which one is it? Was the other foot scanned at all?`));
+  for (const [name, use] of [[stands, null], [other.file, other]]) {
+    const button = make("button", "quiet", name);
+    button.type = "button";
+    button.addEventListener("click", () => stand(side, use, box));
+    row.append(button);
+  }
+  box.append(row);
+  jobs.append(box);
+  show(side);
+}
+
+/** Let a scan of the case stand for a foot; `use` is none where it stands already. */
+async function stand(side, use, box = null) {
+  try {
+    if (use) { await ask("PUT", `${base}/feet/${side}/scan`, { use }); await show(side); }
+    box?.remove();
+    rail();
+  } catch (error) { complain(error); }
 }
 
 /** Another scan stood for that foot: say what went with it, and offer it back. */
@@ -38,9 +67,7 @@ function replaced(side, old) {
   box.setAttribute("role", "status");
   box.append(make("p", "", `The ${side} foot had ${old.file}; it now has the scan that came in.${set ? ` With it went ${set} of what was set by hand on the earlier one.` : ""}`));
   back.type = "button";
-  back.addEventListener("click", async () => {
-    try { await ask("PUT", `${base}/feet/${side}/scan`, { use: old.use }); box.remove(); show(side); } catch (error) { complain(error); }
-  });
+  back.addEventListener("click", () => stand(side, old.use, box));
   box.append(back);
   jobs.append(box);
 }
@@ -101,25 +128,43 @@ async function show(side) {
   keep.type = "button";
   keep.addEventListener("click", async () => {
     try {
-      await follow(await ask("PUT", `${base}/feet/${side}/length`, { length: field.value === "" ? null : Number(field.value) }), jobs);
+      await follow(await ask("PUT", `${base}/feet/${side}/stated`, { length: field.value === "" ? null : Number(field.value) }), jobs);
       show(side);
     } catch (error) { complain(error); }
   });
   hand.append(name, field, make("span", "", "mm"), keep);
   out.type = "button";
   out.addEventListener("click", async () => { try { await ask("DELETE", `${base}/feet/${side}`); location.reload(); } catch (error) { complain(error); } });
-  body.replaceChildren(head, solid, list, hand, table, rest, out);
+  const weight = make("p", "line"), told = make("label", "", "Weight on it"), load = make("select");
+  load.id = `load-${side}`;
+  told.htmlFor = load.id;
+  for (const box of document.querySelectorAll("input[name=load]")) { const one = make("option", "", box.nextElementSibling.textContent); one.value = box.value; load.append(one); }
+  load.value = foot.load;
+  load.addEventListener("change", async () => {
+    try { await follow(await ask("PUT", `${base}/feet/${side}/stated`, { load: load.value }), jobs); show(side); } catch (error) { complain(error); }
+  });
+  weight.append(told, load);
+  const beside = make("div");
+  for (const use of foot.spare) {
+    const line = make("p", "hint row", `${use.file} shows this foot too. `), other = make("button", "quiet small", "Use that one");
+    other.type = "button";
+    other.setAttribute("aria-label", `Use ${use.file} for the ${side} foot`);
+    other.addEventListener("click", () => stand(side, use));
+    line.append(other);
+    beside.append(line);
+  }
+  body.replaceChildren(head, list, beside, solid, weight, hand, table, rest, out);
   view = new Foot3D(solid, side);
   view.place.append(make("span", "caption", "Cleaned and measured"));
   try {
     await view.load(`${base}/feet/${side}/mesh`);
     view.pin(pins);
-    await beside(view, solid, side);
+    await asItCame(view, solid, side);
   } catch (error) { complain(error); }
 }
 
 /** The scan as it came, below the cleaned foot; both turn together. */
-async function beside(view, solid, side) {
+async function asItCame(view, solid, side) {
   if (!view.gl) return;
   const raw = new Foot3D(solid, side, { beside: view, what: "as it was scanned" }), caption = make("span", "caption", "As it was scanned …");
   raw.place.append(caption);

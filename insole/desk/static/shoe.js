@@ -1,10 +1,19 @@
-import { ask, base, complain, data, follow, make, say } from "./common.js";
+import { ask, base, complain, data, follow, make, rail, refuse, say } from "./common.js";
 
 const fit = document.getElementById("fit"), shoes = document.getElementById("shoes");
 
 shoes.addEventListener("change", async (event) => {
-  try { await ask("PUT", `${base}/shoe`, { shoe: event.target.value }); say(event.target.value ? "Chosen." : "Planned on a flat bed."); } catch (error) { complain(error); }
+  try { await ask("PUT", `${base}/shoe`, { shoe: event.target.value }); say(event.target.value ? "Chosen." : "Planned on a flat bed."); rail(); } catch (error) { complain(error); }
 });
+
+const written = sessionStorage.getItem("told");
+if (written) { // it stands first until the shoes are ranked, and is said to be chosen
+  sessionStorage.removeItem("told");
+  const note = make("p", "note good", written), card = shoes.querySelector("input:checked")?.closest(".shoe");
+  note.setAttribute("role", "status");
+  fit.before(note);
+  if (card) { shoes.prepend(card); card.scrollIntoView({ block: "nearest" }); }
+}
 
 /** A bar from far too tight to far too loose: the band that fits, and where this foot is. */
 function gauge(s) {
@@ -20,40 +29,39 @@ function gauge(s) {
 }
 
 function ranked(found) {
-  fit.textContent = found.ranked.some((r) => r.fits) ? "Ranked for these feet, best first. The bar shows the room against the band that fits." : "None of these shoes is known to fit these feet; the nearest stands first.";
+  fit.textContent = found.ranked.some((r) => r.fits) ? "Best first. The bar: room of this foot, and the band that fits; below 0 the shoe is narrower than the foot, which walls and foot may give." : "No shoe here is known to fit in all: what was not measured is not known. The nearest stands first.";
   for (const row of [...found.ranked].reverse()) {
     const card = [...shoes.querySelectorAll(".shoe")].find((c) => c.dataset.file === row.file);
     if (!card) continue;
     const verdict = card.querySelector(".verdict");
     verdict.textContent = row.verdict;
     verdict.className = `verdict ${row.fits ? (row.known ? "good" : "warn") : "stop"}`;
-    const place = card.querySelector(".stations");
-    place.replaceChildren();
-    for (const foot of row.feet) {
-      for (const s of foot.stations) {
-        if (s.room === null) continue;
-        const word = make("span", s.word === "tight" ? "verdict stop" : "", `${s.room.toFixed(1)}${s.sd === null ? "" : ` ± ${s.sd.toFixed(1)}`} mm, ${s.word}`);
-        place.append(make("span", "", `${foot.side} ${s.name}`), gauge(s), word);
+    const place = card.querySelector(".stations"), names = [...new Set(row.feet.flatMap((f) => f.stations.filter((s) => s.room !== null).map((s) => s.name)))];
+    place.replaceChildren(make("small", "", "room, mm"), ...row.feet.map((foot) => make("b", "", foot.side)));
+    place.classList.toggle("both", row.feet.length > 1);
+    for (const name of names) {
+      place.append(make("span", "", name));
+      for (const foot of row.feet) {
+        const s = foot.stations.find((one) => one.name === name), cell = make("span", "cell");
+        if (s?.room === null || !s) cell.append(make("span", "", "not known"));
+        else cell.append(gauge(s), make("span", s.word === "tight" ? "verdict stop" : s.word === "loose" ? "verdict warn" : "", `${s.room.toFixed(1)}${s.sd === null ? "" : ` ± ${s.sd.toFixed(1)}`}, ${s.said}`));
+        place.append(cell);
       }
     }
+    const missing = [...new Set(row.feet.flatMap((f) => f.stations.filter((s) => s.room === null).map((s) => s.name)))];
+    if (missing.length) place.append(make("span", "wide hint", `Not known: ${missing.join(", ")}`));
     const more = make("details"), list = make("ul");
     more.append(make("summary", "", "Why"), list);
     for (const reason of row.reasons) list.append(make("li", "", reason));
     place.after(more);
     shoes.prepend(card);
   }
+  if (written) shoes.querySelector("input:checked")?.closest(".shoe")?.scrollIntoView({ block: "nearest" });
 }
 
 if (Object.keys(data.draft.scans).length && shoes.querySelector("[data-file]")) {
   ask("POST", `${base}/fit`).then((job) => follow(job, null)).then(ranked).catch((error) => { fit.textContent = error.message; });
 } else if (!shoes.querySelector("[data-file]")) fit.textContent = "";
-
-const told = sessionStorage.getItem("told");
-if (told) {
-  sessionStorage.removeItem("told");
-  say(told);
-  shoes.querySelector("input:checked")?.closest(".shoe")?.scrollIntoView({ block: "center" });
-}
 
 /** Figures that were typed and not written are lost on another page: the first press only says so. */
 let typed = false;
@@ -67,7 +75,9 @@ document.addEventListener("click", (event) => {
 
 document.getElementById("new").addEventListener("submit", async (event) => {
   event.preventDefault();
-  const figures = {};
+  const figures = {}, wrong = document.getElementById("shoe-wrong");
+  wrong.replaceChildren();
+  for (const input of event.target.querySelectorAll("[aria-invalid]")) { input.removeAttribute("aria-invalid"); input.removeAttribute("aria-describedby"); }
   for (const input of document.querySelectorAll("[data-key]")) if (input.value !== "") figures[input.dataset.key] = Number(input.value);
   try {
     const made = await ask("POST", "/api/shoes", { name: document.getElementById("shoe-name").value, figures, kept: document.getElementById("shoe-kept").checked });
@@ -75,5 +85,14 @@ document.getElementById("new").addEventListener("submit", async (event) => {
     sessionStorage.setItem("told", `${made.name} is written and chosen.`);
     typed = false;
     location.reload();
-  } catch (error) { complain(error); }
+  } catch (error) {
+    refuse(wrong, error.message);
+    const field = error.field && document.querySelector(`[data-key="${error.field}"]`);
+    if (!field) return;
+    if (field.closest("details")) field.closest("details").open = true;
+    field.setAttribute("aria-invalid", "true");
+    field.setAttribute("aria-describedby", "shoe-wrong");
+    field.focus();
+    field.select();
+  }
 });

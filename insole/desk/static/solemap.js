@@ -3,16 +3,30 @@
 import { make, svg } from "./common.js";
 
 // Sequential maps that read the same with any colour vision and in grey; light is little.
-const HEIGHT = ["#eef5e4", "#c7e5cd", "#8ccdcd", "#4ba5c7", "#2b73b1", "#274893", "#1a2560"];
+const HEIGHT = ["#f1f7e8", "#d6ecd4", "#b1dccd", "#84c6cd", "#58abc8", "#388bbb", "#2a6aab", "#264a93", "#1f2f72", "#141a48"];
 const GAP = ["#fff6dd", "#fddba6", "#f5a765", "#de7038", "#ab3d1d", "#6b1f12"];
 const PRESS = ["#fff3f7", "#f6cfdf", "#e79bc0", "#c963a2", "#963b86", "#5c2268", "#2c123f"];
 export const MAPS = {
-  height: { words: "Height of the support", unit: "mm", step: 2, most: 14, colours: HEIGHT },
-  gap: { words: "Gap left under the foot", unit: "mm", step: 2, most: 12, colours: GAP },
-  gap_before: { words: "Gap without a support", unit: "mm", step: 2, most: 12, colours: GAP },
-  standing: { words: "Pressure standing, to compare only", unit: "kPa", step: 15, most: 105, colours: PRESS },
-  pedalling: { words: "Pressure pedalling, to compare only", unit: "kPa", step: 15, most: 105, colours: PRESS },
+  height: { words: "Height of the support", unit: "mm", steps: [2, 3, 4, 6], colours: HEIGHT },
+  gap: { words: "Remaining gap under the foot", unit: "mm", steps: [2, 3, 4, 6, 10], colours: GAP },
+  gap_before: { words: "Gap without a support", unit: "mm", steps: [2, 3, 4, 6, 10], colours: GAP },
+  standing: { words: "Pressure standing, to compare only", unit: "kPa", steps: [10, 15, 20, 30, 50, 80, 150], colours: PRESS },
+  pedalling: { words: "Pressure pedalling, to compare only", unit: "kPa", steps: [10, 15, 20, 30, 50, 80, 150], colours: PRESS },
 };
+/** Return how a map is coloured so that its bands cover what both feet show: one scale for both. */
+export function scaled(map, feet) {
+  let most = 0;
+  for (const foot of feet) for (const g of grids(foot, map)) for (const v of g.z) if (v > most) most = v;
+  const kind = MAPS[map], step = kind.steps.find((s) => s * kind.colours.length >= most) ?? kind.steps.at(-1);
+  return { ...kind, step };
+}
+
+/** The gaps with and without a support share a scale, and so do pressures before and after. */
+function grids(foot, map) {
+  if (map === "height") return [foot.maps.height].filter(Boolean);
+  if (map === "gap" || map === "gap_before") return [foot.maps.gap_before, foot.maps.gap].filter(Boolean);
+  return foot.contact.filter((c) => c.case === map).flatMap((c) => [c.before?.map, c.after?.map]).filter(Boolean);
+}
 const PIXELS = 3; // of the colour map, per mm
 const EDGE = 8;
 
@@ -44,21 +58,22 @@ export class SoleMap {
     addEventListener("themed", () => this.shown && this.paint());
   }
 
-  /** Draw a planned foot with one of the maps. */
-  show(foot, map, when) {
-    this.shown = { foot, map, when };
+  /** Draw a planned foot with one of the maps, in the bands of `kind`. */
+  show(foot, map, when, kind) {
+    this.shown = { foot, map, when, kind };
     this.offset = [0, 0];
     const xs = foot.base.map((p) => p[0]), ys = foot.base.map((p) => p[1]);
     const box = [Math.min(...xs) - EDGE, Math.min(...ys) - EDGE, Math.max(...xs) + EDGE, Math.max(...ys) + EDGE];
     this.box = box;
     this.place.dataset.ready = "yes";
     this.place.style.aspectRatio = `${box[2] - box[0]} / ${box[3] - box[1]}`;
+    this.place.parentElement.style.setProperty("--ratio", (box[2] - box[0]) / (box[3] - box[1]));
     this.svg.setAttribute("viewBox", `${box[0]} ${-box[3]} ${box[2] - box[0]} ${box[3] - box[1]}`);
     this.paint();
   }
 
   paint() {
-    const { foot, map, when } = this.shown, kind = MAPS[map];
+    const { foot, map, when, kind } = this.shown;
     const grid = foot.maps[map] ?? foot.contact.find((c) => c.case === map)?.[when]?.map;
     this.#colour(grid, kind, map === "height" ? (foot.pad ?? foot.bed)?.outline : foot.base);
     const root = svg("g");
@@ -74,6 +89,7 @@ export class SoleMap {
     if (part) {
       this.pad.append(svg("path", { d: path(part.outline), class: "line-pad" }));
       const [x, y] = part.crest;
+      for (const edge of part.window ?? []) root.append(svg("path", { d: `M${x - 9} ${-edge}h18`, class: "line-window" }));
       for (const kindOf of ["crest-halo", "crest"]) this.pad.append(svg("path", { d: `M${x - 5} ${-y}h10M${x} ${-y - 5}v10`, class: kindOf }));
     }
     if (this.ghost) root.append(svg("path", { d: path(this.ghost.outline), class: "line-ghost" }));
@@ -136,7 +152,8 @@ export class SoleMap {
       ticks.append(make("span", "", String(k * kind.step)));
     });
     ticks.append(make("span", "", `${kind.colours.length * kind.step}+ ${kind.unit}`));
-    this.legend.replaceChildren(make("div", "", there ? kind.words : `${kind.words}: not to be had here`), scale, ticks);
+    const words = make("div", there ? "off" : "", there ? kind.words : `${kind.words}: not to be had here`);
+    this.legend.replaceChildren(words, scale, ticks);
   }
 }
 
@@ -169,7 +186,7 @@ export function section(place, words, foot, y) {
   place.append(svg("text", { x: x0 + 1, y: -high + 5 }, "sole of the foot"), svg("path", { d: `M${x1 - 22} ${-low - 2}h20`, class: "crest" }), svg("text", { x: x1 - 12, y: -low - 3.5, "text-anchor": "middle" }, "20 mm"));
   const crest = (foot.pad ?? foot.bed)?.crest[0], free = at(foot.maps.gap, crest, y), tall = at(part, crest, y);
   words.textContent = !border || !(tall > 0) ? "No support at this station: the foot is over the base alone."
-    : `Along the crest: ${tall.toFixed(1)} mm of support, ${free.toFixed(1)} mm left free above it.`;
+    : `Along the crest: ${tall.toFixed(1)} mm of support, ${free.toFixed(1)} mm of gap remain above it.`;
 }
 
 /** Return where a ring is crossed at a station: first and last place across. */

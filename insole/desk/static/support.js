@@ -1,6 +1,7 @@
 // The support page: wishes per foot, planned live in the foot's own lane.
-import { ask, base, complain, data, follow, make, refuse, say, sentence } from "./common.js";
-import { SoleMap, section } from "./solemap.js";
+import { ask, base, complain, data, follow, make, rail, refuse, say, sentence } from "./common.js";
+import { headline, wedgeWords, words } from "./said.js";
+import { SoleMap, scaled, section } from "./solemap.js";
 
 const feet = {}, jobs = document.getElementById("jobs"), undo = document.getElementById("undo");
 const kept = { ...data.draft.wishes.both };
@@ -12,7 +13,7 @@ class Foot {
   constructor(root) {
     this.root = root;
     this.side = root.dataset.side;
-    this.map = new SoleMap(root.querySelector(".map"), root.querySelector(".legend"));
+    this.map = new SoleMap(root.querySelector(".map"), document.getElementById("legend"));
     this.cut = root.querySelector(".section input");
     this.level = root.querySelector(".level input");
     this.busy = this.again = false;
@@ -59,12 +60,13 @@ class Foot {
 
   show(found) {
     this.planned = found;
+    this.root.querySelector(".map").setAttribute("aria-busy", "false");
     const old = against?.feet[this.side];
     this.map.ghost = old ? old.pad ?? old.bed ?? null : null;
-    this.map.show(found, map, when);
+    coloured(this);
     this.section();
     const level = (found.pad ?? found.bed)?.level;
-    this.root.querySelector(".level output").textContent = level === undefined ? "" : `${Math.round(100 * level)} %${this.wish.support_level === undefined ? ", eased by the model" : ""}`;
+    this.root.querySelector(".level output").textContent = level === undefined ? "" : `${Math.round(100 * level)} % of the gap${this.wish.support_level === undefined ? ", the model's" : ""}`;
     if (level !== undefined && this.wish.support_level === undefined) this.level.value = Math.round(100 * level);
     const shift = found.pad?.shift ?? [0, 0], moved = [];
     if (shift[0]) moved.push(`${Math.abs(shift[0]).toFixed(1)} mm to the ${shift[0] > 0 ? "toes" : "heel"}`);
@@ -72,23 +74,10 @@ class Foot {
     if (found.pad?.turn && this.wish.turn) moved.push(`turned ${Math.abs(this.wish.turn)}°, front to the ${this.wish.turn > 0 ? "big-toe" : "little-toe"} side`);
     this.root.querySelector(".placed").textContent = found.pad ? (moved.length ? `By hand: ${moved.join(", ")}.` : "Drag the pad, use the arrow keys on the map, or these buttons.") : "";
     this.root.querySelector(".nudge").hidden = !found.pad;
-    this.#headline(found);
+    headline(this.root, found);
     this.#against(found);
-    this.#wedges(found);
-    this.#words(found);
-  }
-
-  /** The numbers that a fitter watches while a slider moves. */
-  #headline(found) {
-    const part = found.pad ?? found.bed, place = this.root.querySelector(".headline"), figures = [];
-    if (part) figures.push(["Crest", `${part.height.toFixed(1)} mm`], ["Left free", part.free]);
-    const c = found.contact.find((one) => one.case === "standing" && one.before && one.after);
-    if (c) {
-      const all = found.wedges.length || found.posting.length ? ", with wedge" : "";
-      figures.push([all ? `Midfoot${all}` : "Midfoot, standing", `${Math.round(100 * (c.before.share.midfoot ?? 0))} → ${Math.round(100 * (c.after.share.midfoot ?? 0))} % of the load`]);
-      figures.push(["Contact", `${Math.round(c.before.area)} → ${Math.round(c.after.area)} cm²`]);
-    }
-    place.replaceChildren(...figures.map(([name, value]) => { const one = make("span"); one.append(make("small", "", name), make("b", "", value)); return one; }));
+    wedgeWords(this.root.querySelector(".wedgewords"), found, this.wish);
+    words(this.root.querySelector(".words"), found);
   }
 
   /** An earlier version beside the work, in figures; its outline lies over the map. */
@@ -107,7 +96,7 @@ class Foot {
     };
     const part = (f) => f.pad ?? f.bed, kind = (f) => part(f)?.name ?? "none";
     line("Support", kind(old), kind(found));
-    for (const [name, get] of [["Level", (p) => `${Math.round(100 * p.level)} %`], ["Crest", (p) => `${p.height.toFixed(1)} mm`], ["Left free", (p) => p.free]]) line(name, part(old) ? get(part(old)) : "–", part(found) ? get(part(found)) : "–");
+    for (const [name, get] of [["Level", (p) => `${Math.round(100 * p.level)} %`], ["Crest", (p) => `${p.height.toFixed(1)} mm`], ["Remaining gap", (p) => p.free]]) line(name, part(old) ? get(part(old)) : "–", part(found) ? get(part(found)) : "–");
     line("Moved, forward and medial", old.pad ? `${old.pad.shift.join(", ")} mm` : "–", found.pad ? `${found.pad.shift.join(", ")} mm` : "–");
     const wedges = (f) => [...f.wedges.map((w) => `${w.place} ${w.words}`), ...f.posting].join("; ") || "none";
     line("Wedges", wedges(old), wedges(found));
@@ -125,7 +114,7 @@ class Foot {
     for (const box of this.root.querySelectorAll(".kind input")) { box.checked = box.value === kind; box.disabled = looking !== null; }
     if (this.wish.support_level !== undefined) {
       this.level.value = 100 * this.wish.support_level;
-      this.root.querySelector(".level output").textContent = `${Math.round(100 * this.wish.support_level)} %`;
+      this.root.querySelector(".level output").textContent = `${Math.round(100 * this.wish.support_level)} % of the gap`;
     }
     this.root.querySelector("[data-kit]").checked = this.wish.pad_source === "kit";
     const spots = this.wish.tender ?? [], row = this.root.querySelector(".tender");
@@ -137,51 +126,7 @@ class Foot {
       row.append(" ", away);
     }
     for (const box of this.root.querySelectorAll("[data-wish]")) if (document.activeElement !== box) box.value = this.wish[box.dataset.wish] ?? "";
-  }
-
-  #wedges(found) {
-    const place = this.root.querySelector(".wedgewords");
-    place.replaceChildren();
-    for (const w of found.wedges) place.append(make("p", "", `${sentence(w.place)}: ${w.words}, ${w.thick} at the thick edge${w.kept ? ` (wished ${w.wish}°, the shoe keeps ${w.kept}°)` : ""}.`));
-    for (const text of found.posting) place.append(make("p", "", `Built in: ${text}.`));
-    for (const [where, why] of Object.entries(found.no_wedge)) if (this.wish[where] !== undefined || this.wish[{ "inside forefoot": "forefoot", "inside heel": "heel", "under the shoe": "under" }[where]] !== undefined) place.append(make("p", "hint", `${sentence(where)}: none made; ${why}.`));
-  }
-
-  #words(found) {
-    const place = this.root.querySelector(".words"), part = found.pad ?? found.bed, out = [];
-    if (found.effect) {
-      const note = make("div", `note ${found.effect.little ? "warn" : "good"}`);
-      const alone = found.wedges.length || found.posting.length ? " by itself, without the wedge," : "";
-      note.append(make("p", "", `The support${alone} ${found.effect.words.charAt(0).toLowerCase()}${found.effect.words.slice(1)}.`));
-      if (found.effect.binds) note.append(make("p", "", `What binds most: ${found.effect.binds.charAt(0).toLowerCase()}${found.effect.binds.slice(1)}.`));
-      out.push(note);
-    }
-    if (!part && found.none_because) out.push(make("p", "note", `No pad: ${found.none_because}.`));
-    if (part) {
-      const list = make("dl", "figures");
-      for (const [name, value] of part.figures) list.append(make("dt", "", name), make("dd", "", value));
-      out.push(list);
-      if (found.pad?.binding.length) {
-        out.push(make("h3", "", "What binds, where"));
-        const rules = make("ul");
-        for (const text of found.pad.binding) rules.append(make("li", "", text));
-        out.push(rules);
-      }
-    }
-    out.push(pressure(found));
-    if (found.notes.length) {
-      const box = make("details"), list = make("ul"), warn = found.notes.filter((n) => n.level !== "info").length;
-      box.append(make("summary", "", `${found.notes.length} notes${warn ? `, ${warn} to mind` : ""}`), list);
-      box.open = Boolean(this.open);
-      box.addEventListener("toggle", () => { this.open = box.open; });
-      for (const n of found.notes) {
-        const row = make("li");
-        row.append(make("span", `lvl ${n.level}`, n.level === "info" ? "Note: " : n.level === "warn" ? "Mind: " : "Refused: "), n.text);
-        list.append(row);
-      }
-      out.push(box);
-    }
-    place.replaceChildren(...out);
+    for (const box of this.root.querySelectorAll("[data-word]")) box.value = this.wish[box.dataset.word] ?? "";
   }
 
   #listen() {
@@ -192,6 +137,7 @@ class Foot {
     this.level.addEventListener("change", () => { started = false; });
     q("[data-ease]").addEventListener("click", () => this.change({ support_level: null }));
     for (const box of this.root.querySelectorAll("[data-wish]")) box.addEventListener("change", () => this.change({ [box.dataset.wish]: box.value === "" ? null : Number(box.value) }));
+    for (const box of this.root.querySelectorAll("[data-word]")) box.addEventListener("change", () => this.change({ [box.dataset.word]: box.value || null }));
     for (const button of this.root.querySelectorAll("[data-step]")) button.addEventListener("click", () => {
       const name = button.parentElement.querySelector("input").dataset.wish;
       this.change({ [name]: Math.max(-10, Math.min(10, (this.wish[name] ?? 0) + Number(button.dataset.step))) });
@@ -268,29 +214,16 @@ class Foot {
   }
 }
 
-/** The comparison of pressure in figures, before and after. */
-function pressure(found) {
-  const box = make("details"), table = make("table"), head = make("tr");
-  box.append(make("summary", "", "Pressure, without and with the parts"));
-  for (const text of ["In the contact model", "without", "with"]) { const th = make("th", "", text); th.scope = "col"; head.append(th); }
-  table.append(head);
-  for (const c of found.contact) {
-    if (!c.before || !c.after) { table.append(make("tr", "", `${c.case}: ${c.reason}`)); continue; }
-    const rows = [["contact", "area", null, " cm²"], ["midfoot's share", "share", "midfoot", " %"], ["peak at the heel", "peak", "heel", " kPa"], ["peak at the ball", "peak", "forefoot", " kPa"]];
-    for (const [name, key, region, unit] of rows) {
-      const value = (w) => { const v = region ? c[w][key][region] : c[w][key]; return v === undefined ? "none" : `${Math.round(key === "share" ? 100 * v : v)}${unit}`; };
-      const row = make("tr"), th = make("th", "", `${sentence(c.case)}: ${name}`);
-      th.scope = "row";
-      row.append(th, make("td", "num", value("before")), make("td", "num", value("after")));
-      table.append(row);
-    }
-  }
-  box.append(table, make("p", "hint", "A comparison of two beds under one load, never a clinical figure."));
-  return box;
+/** Whether a wedge wish of 0 is meant is asked where there is one. */
+function zeroMeant() {
+  const box = document.getElementById("zero"), none = ["left", "right"].some((side) => ["forefoot", "heel", "under"].some((name) => wishes[side][name] === 0));
+  if (box) box.parentElement.hidden = !none && !box.checked;
 }
 
 let storing = 0;
 function store() {
+  wanted(null);
+  zeroMeant();
   clearTimeout(storing);
   storing = setTimeout(() => ask("PUT", `${base}/wishes`, { wishes }).then(() => { document.body.dataset.stored = String(Date.now()); }, complain), 250);
 }
@@ -309,27 +242,69 @@ for (const box of document.querySelectorAll("input[name=map], input[name=when]")
   map = document.querySelector("input[name=map]:checked").value;
   when = document.querySelector("input[name=when]:checked").value;
   document.getElementById("when").hidden = !["standing", "pedalling"].includes(map);
-  for (const foot of Object.values(feet)) if (foot.planned) foot.map.show(foot.planned, map, when);
+  coloured();
 });
 
-document.getElementById("keep")?.addEventListener("click", async (event) => {
-  event.target.disabled = true;
+let scale = null;
+/** Colour one foot, or all: one scale for both, and where it changes both are drawn anew. */
+function coloured(one = null) {
+  const kind = scaled(map, Object.values(feet).concat(one ?? []).filter((f) => f.planned).map((f) => f.planned)), same = scale?.words === kind.words && scale.step === kind.step;
+  scale = kind;
+  for (const foot of one && same ? [one] : new Set([...Object.values(feet), ...(one ? [one] : [])])) if (foot.planned) foot.map.show(foot.planned, map, when, kind);
+}
+
+const keep = document.getElementById("keep"), on = document.getElementById("on");
+/** One thing to press: keep what changed, or go on with what is kept. */
+function wanted(kept) {
+  keep.classList.toggle("quiet", kept !== null);
+  on.classList.toggle("quiet", kept === null);
+  keep.textContent = kept === null ? "Keep this plan" : `Kept as version ${kept}`;
+}
+keep?.addEventListener("click", async () => {
+  keep.disabled = true;
+  keep.textContent = "Keeping …";
+  let kept = null;
   try {
     await stored();
-    const found = await follow(await ask("POST", `${base}/plans`), jobs);
+    const found = await follow(await ask("POST", `${base}/plans`), jobs), changed = JSON.stringify(wishes);
+    kept = found.version;
     const note = make("p", "note good", found.new ? `Kept as version ${found.version}. ` : `Nothing changed since version ${found.version}; it is kept already. `);
-    const on = make("a", "", "Make its parts");
-    on.href = `/case/${data.case}/parts?version=${found.version}`;
-    note.append(on);
+    const next = make("a", "", "Make its parts");
+    next.href = on.href = `/case/${data.case}/parts?version=${found.version}`;
+    note.append(next);
     jobs.replaceChildren(note);
+    await Promise.all([rail(), listed()]);
+    if (changed !== JSON.stringify(wishes)) kept = null;
     document.body.dataset.kept = found.version;
   } catch (error) { refuse(jobs, error.message); }
-  event.target.disabled = false;
+  keep.disabled = false;
+  wanted(kept);
 });
 
-document.getElementById("versions")?.addEventListener("click", async (event) => {
-  const version = event.target.dataset?.version;
-  if (version === undefined) return;
+/** The kept plans as they are now. */
+async function listed() {
+  const answer = await fetch(location.pathname);
+  if (!answer.ok) return;
+  const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("kept");
+  if (fresh) keptPlans.replaceChildren(...fresh.childNodes);
+}
+
+const keptPlans = document.getElementById("kept");
+keptPlans?.addEventListener("click", (event) => {
+  if (event.target.dataset?.version !== undefined) look(event.target.dataset.version);
+  if (event.target.id === "take") work();
+  if (event.target.id === "pictures") pictures(event.target);
+});
+keptPlans?.addEventListener("change", async (event) => {
+  if (event.target.id !== "against") return;
+  try {
+    against = event.target.value ? await ask("GET", `${base}/plans/${event.target.value}`) : null;
+    for (const foot of Object.values(feet)) if (foot.planned) foot.show(foot.planned);
+  } catch (error) { complain(error); }
+});
+
+/** Look at a kept version in place of the work; none: back to it. */
+async function look(version) {
   const back = document.querySelector("[data-version='']"), take = document.getElementById("take");
   try {
     if (!version) {
@@ -344,10 +319,22 @@ document.getElementById("versions")?.addEventListener("click", async (event) => 
     back.hidden = take.hidden = !version;
     for (const button of document.querySelectorAll("#versions [data-version]")) button.setAttribute("aria-pressed", String(button.dataset.version === version && version !== ""));
   } catch (error) { complain(error); }
-});
+}
+
+/** Work on from the version that is looked at. */
+function work() {
+  const found = looking;
+  past.push(structuredClone(wishes));
+  undo.disabled = false;
+  for (const side of ["left", "right"]) wishes[side] = { ...(found.wishes.both ?? {}), ...(found.wishes[side] ?? {}) };
+  looking = null;
+  look("");
+  store();
+}
 const rider = (given) => ask("PUT", `${base}/wishes`, { wishes, ...given }).then(() => { for (const foot of Object.values(feet)) foot.plan(); });
 document.getElementById("mass")?.addEventListener("change", (e) => rider({ body_mass: e.target.value === "" ? null : Number(e.target.value) }).catch(complain));
 document.getElementById("zero")?.addEventListener("change", (e) => rider({ confirm_zero: e.target.checked }).catch(complain));
+document.getElementById("dowels")?.addEventListener("change", (e) => { wanted(null); rider({ dowels: e.target.checked }).catch(complain); });
 const passed = [...(data.draft.overrides ?? [])];
 document.getElementById("pass")?.addEventListener("submit", (event) => {
   event.preventDefault();
@@ -355,30 +342,13 @@ document.getElementById("pass")?.addEventListener("submit", (event) => {
   rider({ overrides: [...passed, one] }).then(() => location.reload(), complain);
 });
 for (const button of document.querySelectorAll("[data-drop]")) button.addEventListener("click", () => rider({ overrides: passed.filter((_, k) => k !== Number(button.dataset.drop)) }).then(() => location.reload(), complain));
-document.getElementById("against")?.addEventListener("change", async (event) => {
-  try {
-    against = event.target.value ? await ask("GET", `${base}/plans/${event.target.value}`) : null;
-    for (const foot of Object.values(feet)) if (foot.planned) foot.show(foot.planned);
-  } catch (error) { complain(error); }
-});
-document.getElementById("take")?.addEventListener("click", () => {
-  const found = looking;
-  past.push(structuredClone(wishes));
-  undo.disabled = false;
-  for (const side of ["left", "right"]) wishes[side] = { ...(found.wishes.both ?? {}), ...(found.wishes[side] ?? {}) };
-  looking = null;
-  document.querySelector("[data-version='']").click();
-  store();
-});
-
-document.getElementById("pictures")?.addEventListener("click", async (event) => {
+async function pictures(button) {
   const [older, newer] = ["older", "newer"].map((id) => document.getElementById(id).value), place = document.getElementById("compared");
   if (older === newer) { refuse(place, "Choose two versions."); return; }
-  event.target.disabled = true;
+  button.disabled = true;
   place.replaceChildren(make("p", "note", "Drawing both versions …"));
-  const path = `${base}/plans/${older}/against/${newer}`;
   try {
-    const answer = await fetch(path);
+    const answer = await fetch(`${base}/plans/${older}/against/${newer}`);
     if (!answer.ok) throw new Error((await answer.json()).error);
     const picture = make("img"), figure = make("figure", "pictures");
     picture.src = URL.createObjectURL(await answer.blob());
@@ -386,7 +356,8 @@ document.getElementById("pictures")?.addEventListener("click", async (event) => 
     figure.append(picture, make("figcaption", "hint", `Version ${older} dashed, version ${newer} solid.`));
     place.replaceChildren(figure);
   } catch (error) { refuse(place, error.message); }
-  event.target.disabled = false;
-});
+  button.disabled = false;
+}
 
 for (const root of document.querySelectorAll(".planfoot")) feet[root.dataset.side] = new Foot(root);
+zeroMeant();

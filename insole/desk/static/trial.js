@@ -1,38 +1,58 @@
-import { ask, base, complain, make, refuse, sentence } from "./common.js";
+import { ask, base, complain, make, rail, refuse, sentence } from "./common.js";
 
 const form = document.getElementById("trial"), answer = document.getElementById("answer");
-const WORDS = { support_level: "Level", shift: "Pad moved, forward and medial", turn: "Pad turned", forefoot: "Wedge inside, forefoot", heel: "Wedge inside, heel", under: "Wedge under the shoe", cleat_offset: "Pedal axle ahead of the first head", cleat_yaw: "Cleat turned", pad: "Pad" };
+const WORDS = { support_level: "Level", shift: "Pad by hand", turn: "Pad turned", forefoot: "Wedge inside, forefoot", heel: "Wedge inside, heel", under: "Wedge under the shoe", cleat_offset: "Pedal axle ahead of the first head", cleat_yaw: "Cleat turned", pad: "Pad" };
 const shown = (name, value) => {
   if (value === undefined || value === null) return "no wish";
   if (name === "support_level") return `${Math.round(100 * value)} %`;
-  if (name === "shift") return `${value[0]} and ${value[1]} mm`;
+  if (name === "shift") {
+    const [forward, medial] = value, parts = [];
+    if (forward) parts.push(`${Math.abs(forward)} mm to the ${forward > 0 ? "toes" : "heel"}`);
+    if (medial) parts.push(`${Math.abs(medial)} mm to the ${medial > 0 ? "big-toe" : "little-toe"} side`);
+    return parts.join(", ") || "not moved";
+  }
   if (typeof value === "number") return `${value} ${name.startsWith("cleat_o") ? "mm" : "°"}`;
   return String(value);
 };
+
+const day = document.getElementById("date"), today = new Date();
+if (form) {
+  day.value = day.max = `${today.getFullYear()}-${String(today.getMonth() + 1).padStart(2, "0")}-${String(today.getDate()).padStart(2, "0")}`;
+  document.getElementById("none").addEventListener("click", () => { for (const box of form.querySelectorAll("[data-flag][value=no]")) if (!form.querySelector(`[name=${box.name}][value=yes]:checked`)) box.checked = true; });
+}
 
 form?.addEventListener("submit", async (event) => {
   event.preventDefault();
   const flags = {};
   for (const box of form.querySelectorAll("[data-flag]:checked")) if (box.value) flags[box.dataset.flag] = box.value;
   const given = {
-    plan: Number(document.getElementById("plan").value), date: document.getElementById("date").value, flags,
+    plan: Number(document.getElementById("plan").value), date: day.value, flags,
     felt: [...form.querySelectorAll("[name=felt]:checked")].map((b) => b.value),
     side: form.querySelector("[name=side]:checked").value, answer: form.querySelector("[name=answer]:checked")?.value ?? null,
     text: document.getElementById("said").value, clinician: document.getElementById("clinician").value,
     corrects: Number(document.getElementById("corrects")?.value) || null, because: document.getElementById("because")?.value ?? "",
   };
-  try { logged(await ask("POST", `${base}/trials`, given)); } catch (error) { refuse(answer, error.message); }
+  const missing = !given.date ? [day, "Say the day of the ride."] : !given.answer ? [form.querySelector("[name=answer]"), "Say how it was against before this plan: better, same or worse."] : null;
+  if (missing) {
+    refuse(answer, missing[1]);
+    missing[0].focus();
+  } else try { await logged(await ask("POST", `${base}/trials`, given)); } catch (error) { refuse(answer, error.message); }
   answer.scrollIntoView({ block: "center" });
 });
 
 /** A trial is logged once: the form rests until another one is wanted. */
-function logged(found) {
+async function logged(found) {
   show(found);
   const again = make("button", "quiet", "Log another trial"), send = form.querySelector("button[type=submit]");
   send.disabled = true;
   again.type = "button";
   again.addEventListener("click", () => location.reload());
-  answer.append(make("p", "hint", `Logged as trial ${found.number}.`), again);
+  const end = make("p", "row");
+  end.append(again, make("span", "hint", `Logged as trial ${found.number}.`));
+  answer.append(end);
+  rail();
+  const page = await fetch(location.pathname);
+  if (page.ok) document.getElementById("log").replaceChildren(...new DOMParser().parseFromString(await page.text(), "text/html").getElementById("log").childNodes);
 }
 
 function show(found) {
@@ -53,10 +73,15 @@ function show(found) {
     take.addEventListener("click", async () => {
       try {
         await ask("POST", `${base}/trials/${found.number}/step`);
-        location.href = location.pathname.replace(/trial$/, "support");
+        location.href = `${location.pathname.replace(/trial$/, "support")}?step=${found.number}`;
       } catch (error) { complain(error); }
     });
     box.append(table, take, make("p", "hint", "It goes into the work on the support page; look at it there and keep the plan."));
+  }
+  if (!found.step && !found.stopped) { // what comes next is the fitter's
+    const hand = make("a", "button", "Place it by hand");
+    hand.href = location.pathname.replace(/trial$/, "support");
+    box.append(make("p", "hint", "No step of the rules fits. Change one thing on the support page, keep it, and try that; or log another trial."), hand);
   }
   answer.replaceChildren(box);
 }
