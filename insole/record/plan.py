@@ -29,6 +29,7 @@ from footscan import typed
 from footscan.files import why
 from insole.record.planned_contact import ContactPlan, EffectPlan
 from insole.record.planned_parts import BasePlan, ContourPlan, MetatarsalPlan, PadPlan, WedgePlan
+from insole.record.schemas import as_then
 from insole.record.values import HeightGrid, Label, Line, Note, Override, Quantity, Record, Sentence
 
 __all__ = [
@@ -221,36 +222,10 @@ def to_json(plan: Plan) -> str:
         for note in holder.get("notes", ()):
             if not note["short"]:
                 del note["short"]
-    feet = [foot for foot in (record["left"], record["right"]) if foot is not None]
-    for foot in feet:
-        if foot["metatarsal"] is None:  # plans without one read as they did before there were any
-            del foot["metatarsal"]
-    if plan.schema_version < 4:
-        for foot in feet:
-            del foot["contour"], foot["effect"]
-            for case in (foot["contact"] or {}).get("cases", ()):
-                for figures in (case["before"], case["after"]):
-                    (figures or {}).pop("areas", None)
-            if foot["pad"] is not None:
-                del foot["pad"]["medial_height"], foot["pad"]["rim_radius"], foot["pad"]["snug"]
-                del foot["pad"]["crest"]["y"]
-    if plan.schema_version < 3:  # as it was written then, so that its fingerprint stays
-        del record["sources"], record["limits"]
-        for foot in feet:
-            del foot["sole"], foot["base"]["dowels"]
-            if foot["pad"] is not None:
-                del foot["pad"]["medial_edge"]
-            if foot["cleat"] is not None:
-                del foot["cleat"]["mark"], foot["cleat"]["from_mark"], foot["cleat"]["back"]
-            for row in foot["thickness"]:
-                del row["medial"], row["lateral"]
-            for case in (foot["contact"] or {}).get("cases", ()):
-                del case["before_map"], case["after_map"]
-    if plan.schema_version < 2:
-        for foot in feet:
-            del foot["contact"]
-            for wedge in foot["wedges"]:
-                del wedge["contour_step"]
+    for foot in (record["left"], record["right"]):
+        if foot is not None and foot["metatarsal"] is None:
+            del foot["metatarsal"]  # plans without one read as they did before there were any
+    as_then(record, plan.schema_version)
     if plan.schema_version >= 5:
         record["seal"] = seal_of(record)
     return json.dumps(record, indent=1, ensure_ascii=False) + "\n"
