@@ -116,6 +116,13 @@ class SeatingRecord(Record):
 class FootPlan(Record):
     """Everything to make for one foot."""
 
+    def __repr__(self) -> str:
+        made = [
+            what for what in ("pad", "contour", "metatarsal") if getattr(self, what) is not None
+        ]
+        made += [f"wedge {wedge.place.value}" for wedge in self.tilts]
+        return f"<{self.side} foot of {self.scan_file}: {', '.join(made) or 'a base alone'}>"
+
     side: Literal["left", "right"]
     scan_file: Sentence
     scan_sha256: str
@@ -159,6 +166,10 @@ class Plan(Record):
     There is no clock in a plan: the same scans, shoe and wishes give the same bytes. `date` is
     what the fitter typed, or empty to be written by hand on the paper.
     """
+
+    def __repr__(self) -> str:
+        feet = " and ".join(foot.side for foot in self.feet)
+        return f"<plan {self.case} v{self.version}: {feet}, {self.shoe_name or 'no shoe'}>"
 
     schema_version: Literal[1, 2, 3, 4, 5] = SCHEMA_VERSION
     tool: dict[str, str]
