@@ -38,6 +38,7 @@ from insole.planning.support.contour_field import (
     field_of,
 )
 from insole.planning.support.contour_shape import (
+    BedTask,
     outline_of,
     reliefs,
     rim_of,
@@ -122,12 +123,13 @@ def plan_contour(
             "full length, or wedge under the shoe"
         )
     shim = inside_height(inside_wedges, field.gx, field.gy)
-    wanted = share_of(seating, field, level) * field.gap - reliefs(seating, field, wish, limits)
+    task = BedTask(seating, field, wish, limits)
+    wanted = share_of(task, level) * field.gap - reliefs(task)
     contour = np.maximum(wanted, shim)
     top = plate + follow(contour, np.minimum(field.gap, FLANK_TOP_MM), feel_of(limits))
-    top = lower_of(top, rim_of(seating, field, wish, plate, limits), RIM_ROUND_MM)
+    top = lower_of(top, rim_of(task, plate), RIM_ROUND_MM)
     top = np.maximum(top, plate + shim)
-    top = with_front(seating, field, wish, top, shim, limits)
+    top = with_front(task, top, shim)
     if wish.metatarsal is not None:
         drop = drop_of(seating.landmarks, wish.metatarsal, wish.behind, limits)
         ends = shapely.Polygon(outline).buffer(-limits.value("contour.wall"))
