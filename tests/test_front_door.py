@@ -118,6 +118,11 @@ def test_the_lines_of_the_manual_run(tmp_path, monkeypatch, capsys):
         left.landmarks["mth_1"]
     with pytest.raises(KeyError, match="no 'zzz'; it has "):
         left.measures["zzz"]
+    plan = names["plan"]
+    assert repr(plan).startswith("<plan larch v1: left and right, ")
+    assert repr(plan.left) == "<left foot of larch_left.ply: pad>"
+    assert len(repr(plan.left.pad)) < 1500  # outlines and grids are counted, not printed
+    assert f"{len(plan.left.pad.outline)} values" in repr(plan.left.pad)
     assert repr(built.right).startswith("<right foot: base, arch-pad")
     assert str(built.left.pad).startswith("<left-arch-pad of larch v1: trial-eva, 2")
     with pytest.raises(insole.PlanError, match="no metatarsal-pad for the left foot"):

@@ -330,4 +330,4 @@ def _largest_bodies(vertices: Array, faces: IntArray) -> tuple[Array, IntArray, 
 
 def _surface(points: Array, match: Match) -> tuple[Array, IntArray, Array, int]:
     """Return a surface through bare points, the points it goes through, and the strays' number."""
-    return surface_from_points(points, match.rotation, match.origin, match.scale)
+    return surface_from_points(points, match)

@@ -72,7 +72,7 @@ def find(points: Array, normals: Array | None = None) -> Floor | None:
             normal, offset, height = -normal, -offset, -height
         floor = Floor(normal=normal, offset=offset)
         facing = None if normals is None else float((normals[near] @ normal).mean())
-        if _is_floor(points, height, near, normal, tolerance, facing):
+        if _is_floor(points, floor, tolerance, facing):
             return floor
         left = left[np.abs(left @ plane[0] - plane[1]) > tolerance]
         if len(left) < 200:
@@ -105,27 +105,22 @@ def best_plane(
     return normal, offset
 
 
-def _is_floor(
-    points: Array,
-    height: Array,
-    near: BoolArray,
-    normal: Array,
-    tolerance: float,
-    facing: float | None = None,
-) -> bool:
+def _is_floor(points: Array, floor: Floor, tolerance: float, facing: float | None = None) -> bool:
     """Return whether the plane carries the rest and reaches out beyond its shadow.
 
     `facing` is the mean of the plane's own normals against `normal`. A flat side of an open shell
     faces away from the rest and has some of it behind; a floor wound the wrong way round has
     nothing behind.
     """
+    height = points @ floor.normal - floor.offset
+    near = np.abs(height) <= tolerance
     above = height > 3 * tolerance
     behind = (height[~near] < 0).mean() if (~near).any() else 0.0
     if above.sum() < 100 or behind > 0.05:
         return False
     if facing is not None and facing < -0.5 and behind > 0.01:
         return False
-    outside = ~_in_shadow(points[near], points[above], normal, 6 * tolerance)
+    outside = ~_in_shadow(points[near], points[above], floor.normal, 6 * tolerance)
     return bool(outside.mean() >= OUTSIDE_SHARE)
 
 

@@ -24,6 +24,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
+from typing import NamedTuple
 
 import numpy as np
 from scipy import spatial
@@ -35,9 +36,6 @@ __all__ = ["Match", "length_of", "match", "template"]
 
 NORMAL_WEIGHT = 0.12  # a normal that is 90 degrees off counts like 0.17 foot lengths
 COARSE_POINTS, FINE_POINTS = 52, 350
-COARSE_ROUNDS, FINE_ROUNDS = 8, 22
-COARSE_NEAR = 0.5  # coarse rounds take a partner that is this much farther than the nearest
-COARSE_LEAVE, FINE_LEAVE = (2, 80), (7, 4)  # after so many rounds only so many best go on
 KEEP = 12  # poses per side that are refined
 TRIM = 0.85  # share of template points that must find a partner; the rest may be missing
 CORE = 0.6  # share of the template that even a poor scan of a foot shows
@@ -53,6 +51,35 @@ NO_WHOLE = 0.62  # and beyond this there is no whole foot: a foot cut at 25 mm h
 VIEW_KEEP = 4  # poses per view and side that are refined; the opening fixes two of three turns
 SEEN_HEIGHT = 0.33  # the template ends there; what is higher is leg
 BACK_TRIM, BACK_POINTS = 0.9, 600
+
+
+class _Sample(NamedTuple):
+    """Points of the template, shape (m, 3), with their outward normals."""
+
+    points: Array
+    normals: Array
+
+
+class _Tries(NamedTuple):
+    """Poses to begin with: rotations (c, 3, 3), scales (c,), shifts (c, 3) or None: the middle."""
+
+    rotations: Array
+    scales: Array
+    shifts: Array | None = None
+
+
+class _Rounds(NamedTuple):
+    """How many; after round ``leave[0]`` only the best ``leave[1]`` go on.
+
+    But for the last, a partner may be `near` farther than the nearest.
+    """
+
+    number: int
+    leave: tuple[int, int]
+    near: float = 0.0
+
+
+COARSE, FINE = _Rounds(8, (2, 80), 0.5), _Rounds(22, (7, 4))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -225,31 +252,15 @@ def _best_of_view(scan: _Target, side: Side, view: str, ups: list[Array], *, fai
     rotations = orientations(ups)
     few = thinned(len(points), COARSE_POINTS)
     sizes = SCALE_STARTS if whole else SCALE_STARTS[:1]
-    state = _place(
-        scan,
-        points[few],
-        normals[few],
-        np.tile(rotations, (len(sizes), 1, 1)),
-        np.repeat(sizes, len(rotations)),
-        COARSE_ROUNDS,
-        leave=COARSE_LEAVE,
-        near=COARSE_NEAR,
-    )
+    tries = _Tries(np.tile(rotations, (len(sizes), 1, 1)), np.repeat(sizes, len(rotations)))
+    state = _place(scan, _Sample(points[few], normals[few]), tries, COARSE)
     order = np.argsort(state[3], kind="stable")[: KEEP if whole else VIEW_KEEP]
     many = thinned(len(points), FINE_POINTS)
-    fine = _place(
-        scan,
-        points[many],
-        normals[many],
-        state[0][order],
-        state[2][order],
-        FINE_ROUNDS,
-        state[1][order],
-        FINE_LEAVE,
-    )
+    best = _Tries(state[0][order], state[2][order], state[1][order])
+    fine = _place(scan, _Sample(points[many], normals[many]), best, FINE)
     top = int(np.argmin(fine[3]))
     placed = fine[0][top], fine[1][top], float(fine[2][top])
-    cost, core = float(fine[3][top]), _core(scan, *placed, points, normals)
+    cost, core = float(fine[3][top]), _core(scan, *placed, _Sample(points, normals))
     if fair:
         back, back_core = _back(scan, *placed, side)
         cost = float(np.hypot(cost, back) / np.sqrt(2))
@@ -257,12 +268,10 @@ def _best_of_view(scan: _Target, side: Side, view: str, ups: list[Array], *, fai
     return _Placed(*placed, cost, core, view)
 
 
-def _core(
-    scan: _Target, rotation: Array, shift: Array, scale: float, points: Array, normals: Array
-) -> float:
+def _core(scan: _Target, rotation: Array, shift: Array, scale: float, sample: _Sample) -> float:
     """Return the misfit of the best-fitting part of the placed template."""
-    laid = points @ rotation.T * scale + shift
-    distance, _ = scan.nearest(laid[None], (normals @ rotation.T)[None])
+    laid = sample.points @ rotation.T * scale + shift
+    distance, _ = scan.nearest(laid[None], (sample.normals @ rotation.T)[None])
     return _root_mean_square(distance[0], CORE) / scale
 
 
@@ -287,34 +296,27 @@ def _root_mean_square(distance: Array, share: float) -> float:
 
 
 def _place(
-    scan: _Target,
-    points: Array,
-    normals: Array,
-    rotations: Array,
-    scales: Array,
-    rounds: int,
-    shifts: Array | None = None,
-    leave: tuple[int, int] = (0, 0),
-    near: float = 0.0,
+    scan: _Target, sample: _Sample, tries: _Tries, rounds: _Rounds
 ) -> tuple[Array, Array, Array, Array]:
-    """Return rotations, shifts, scales and costs after closest-point rounds, all at once.
-
-    Of many candidates, after round ``leave[0]`` only the best ``leave[1]`` go on.
-    """
-    rotation, scale = rotations.copy(), np.array(scales, dtype=float)
+    """Return rotations, shifts, scales and costs after closest-point rounds, all at once."""
+    points, normals = sample
+    rotation, scale = tries.rotations.copy(), np.array(tries.scales, dtype=float)
+    shifts, leave = tries.shifts, rounds.leave
     if shifts is None:
         middle = np.median(points, axis=0)
         shifts = -np.einsum("cij,j->ci", rotation, middle) * scale[:, None]
     shift = shifts.copy()
     keep = int(TRIM * len(points))
-    for step in range(rounds + 1):
+    for step in range(rounds.number + 1):
         placed = np.einsum("cij,mj->cmi", rotation, points) * scale[:, None, None] + shift[:, None]
         turned = np.einsum("cij,mj->cmi", rotation, normals)
-        distance, index = scan.nearest(placed, turned, 0.0 if step == rounds else near)
+        distance, index = scan.nearest(
+            placed, turned, 0.0 if step == rounds.number else rounds.near
+        )
         limit = np.partition(distance, keep - 1, axis=1)[:, keep - 1 : keep]
         weight = (distance <= limit).astype(float)
         cost = np.sqrt((weight * distance**2).sum(1) / weight.sum(1)) / scale
-        if step == rounds:
+        if step == rounds.number:
             break
         if step == leave[0] > 0 and len(cost) > leave[1]:
             best = np.argsort(cost, kind="stable")[: leave[1]]

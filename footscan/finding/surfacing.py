@@ -21,6 +21,7 @@ from scipy import ndimage, spatial
 
 from footscan.errors import PoseError
 from footscan.finding import outward, strays
+from footscan.finding.matching import Match, template
 from footscan.scan import Array, BoolArray, IntArray, compacted, whole
 
 __all__ = ["averaged_cells", "surface_from_points"]
@@ -53,17 +54,15 @@ def averaged_cells(points: Array, cell: float) -> tuple[Array, IntArray]:
     return mean, number
 
 
-def surface_from_points(
-    points: Array, rotation: Array, origin: Array, scale: float
-) -> tuple[Array, IntArray, Array, int]:
+def surface_from_points(points: Array, match: Match) -> tuple[Array, IntArray, Array, int]:
     """Return vertices, outward faces, the points without strays, and the number of strays.
 
     Parameters
     ----------
     points : ndarray, shape (n, 3)
         Points of the foot, mm.
-    rotation, origin, scale
-        Rough pose (:class:`footscan.finding.matching.Match`), used to turn normals outward.
+    match : Match
+        Rough pose, used to turn normals outward.
 
     Raises
     ------
@@ -77,13 +76,13 @@ def surface_from_points(
     own, points = cells[skin], points[skin[number]]
     tree = spatial.cKDTree(own)
     distance, index = tree.query(own, k=NEIGHBOURS)
-    normals = _outward(own, _planes(own, index), index, rotation, origin, scale)
+    normals = _outward(own, _planes(own, index), index, match)
     reach = float(np.percentile(distance[:, 4], 75))
     vertices, faces = _zero(own, normals, max(STEP_MM, STEP_REACHES * reach))
     spacing = max(float(np.median(distance[:, 1])), 1.0)
     away, _ = tree.query(vertices, distance_upper_bound=REACH_CELLS * spacing)
     # about the toes alone: elsewhere a rim's gaps between points are as likely chance
-    toes = (vertices - origin) @ rotation[0] > TOES * scale
+    toes = (vertices - match.origin) @ match.rotation[0] > TOES * match.scale
     faces = _peeled(faces[whole(away < np.inf, faces)], toes & (away > RIM_CELLS * spacing))
     return (*compacted(vertices, faces), points, int((~skin).sum()))
 
@@ -117,22 +116,18 @@ def _planes(points: Array, index: IntArray) -> Array:
     return vectors[:, :, 0]
 
 
-def _outward(
-    points: Array, normals: Array, index: IntArray, rotation: Array, origin: Array, scale: float
-) -> Array:
+def _outward(points: Array, normals: Array, index: IntArray, match: Match) -> Array:
     """Return normals that agree along each sheet of skin and, by most of it, with the template's.
 
     Point by point the template cannot say: beside a toe that is held otherwise than its own, the
     nearest place of it lies on the toe's other side.
     """
-    from footscan.finding.matching import template
-
     own, template_normals = template()
     sides = []
     for flip in (np.array([1.0, 1, 1]), np.array([1.0, -1, 1])):
-        placed = (own * flip * scale) @ rotation + origin
+        placed = (own * flip * match.scale) @ match.rotation + match.origin
         distance, nearest = spatial.cKDTree(placed).query(points)
-        turned = (template_normals * flip) @ rotation
+        turned = (template_normals * flip) @ match.rotation
         sides.append((np.median(distance), turned[nearest]))
     wanted = min(sides, key=lambda pair: pair[0])[1]
     sheets, label = outward.chained(points, normals, index[:, 1:CHAIN])

@@ -123,36 +123,18 @@ def settle(cleaned: Cleaned, match: Match, *, kind: Kind | None, load: Load) -> 
     step, length = _along_axis(vertices, match.scale)
     pose, vertices = step @ pose, _moved(step, vertices)
     vertices, faces = _leg_cut(vertices, faces)
-    return _settled(cleaned, match.side, kind, load, pose, vertices, faces, length, ground, tilt)
-
-
-def _settled(
-    cleaned: Cleaned,
-    side: Side,
-    kind: Kind | None,
-    load: Load,
-    pose: Array,
-    vertices: Array,
-    faces: IntArray,
-    length: float,
-    ground: str,
-    tilt: float,
-) -> Settled:
-    """Return the finished record."""
     try:
         sole = sole_map(vertices, faces, smooth_mm=1.0)
     except ValueError as error:
         raise PoseError(f"{error}; scan the foot from below as well") from None
     flat_share = _flat_share(sole, length)
-    if kind is None:
-        kind = _kind(cleaned, vertices, faces, flat_share)
     for array in (vertices, faces, pose):
         array.setflags(write=False)
     foot = Foot(
         vertices=vertices,
         faces=faces,
-        side=side,
-        kind=kind,
+        side=match.side,
+        kind=_kind(cleaned, vertices, faces, flat_share) if kind is None else kind,
         load=load,
         pose=pose,
         length=length,

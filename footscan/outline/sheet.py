@@ -14,6 +14,7 @@ up is not known; nothing is mirrored.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from scipy import ndimage, optimize
@@ -223,10 +224,10 @@ def _edges(grey: Array, start: Rough, name: str) -> tuple[Array, float, float, f
     for reach in REACH:
         straight = _straight((corners - middle) / half, bend)
         points, sides, smears = [], [], []
+        lens = _Lens(bend, middle, half)
         for k in range(4):
-            seen, smear = _side(
-                grey, straight[k], straight[(k + 1) % 4], bend, middle, half, max(reach * size, 5.0)
-            )
+            ends = straight[k], straight[(k + 1) % 4]
+            seen, smear = _side(grey, ends, lens, max(reach * size, 5.0))
             if len(seen) < SEEN * PROFILES:
                 raise OutlineError(
                     "no-sheet",
@@ -246,15 +247,26 @@ def _edges(grey: Array, start: Rough, name: str) -> tuple[Array, float, float, f
     return straight * half + middle, bend, stray * half, float(np.median(smears))
 
 
-def _side(
-    grey: Array, first: Array, last: Array, bend: float, middle: Array, half: float, reach: float
-) -> tuple[Array, float]:
+class _Lens(NamedTuple):
+    """Straight places to the picture's: one radial term about its middle; half a diagonal is 1."""
+
+    bend: float
+    middle: Array
+    half: float
+
+    def seen(self, places: Array) -> Array:
+        """Return where straight places are in the picture, pixels."""
+        return _bent(places, self.bend) * self.half + self.middle
+
+
+def _side(grey: Array, ends: tuple[Array, Array], lens: _Lens, reach: float) -> tuple[Array, float]:
     """Return points on one edge, shape (n, 2), pixels, and its smear in pixels.
 
-    From `first` to `last` the sheet lies to the left, as the picture is seen.
+    From the first end to the last the sheet lies to the left, as the picture is seen.
     """
+    first, last = ends
     t = np.linspace(FROM_CORNER, 1 - FROM_CORNER, PROFILES)[:, None]
-    on = _bent(first + t * (last - first), bend) * half + middle
+    on = lens.seen(first + t * (last - first))
     along = last - first
     along = along / np.linalg.norm(along)
     out = np.array([-along[1], along[0]])

@@ -209,7 +209,7 @@ def _note_sheets(run: Run) -> None:
         if material.process == "print" and not isinstance(part.facts, DowelFacts):
             run.notes[f"cut: {part.label}"] = (
                 f"{part.label} is printed from {material.words.split(',')[0]}: no sheet; for sheet "
-                f"stock choose a sheet material for what is a {kind_of(part)}"
+                f"stock choose a sheet material for the {kind_of(part)}"
             )
     for label, reason in nested.left_out.items():
         run.notes[f"cut: {label}"] = reason

@@ -270,7 +270,7 @@ def to_buy(
         if part.way.how == "print" and stock.bed(part.material) is None:
             found[f"print: {part.label}"] = (
                 f"no printer of the stock prints {part.material}: have {part.label} printed from "
-                f"its STL, or choose another material for what is a {kind}"
+                f"its STL, or choose another material for the {kind}"
             )
         if part.way.how == "mill":
             size = np.ptp(part.vertices, axis=0)

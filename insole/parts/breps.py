@@ -116,11 +116,10 @@ def under_spline(outline: Array, spline: RectBivariateSpline, volume: float, par
 
 def between_splines(
     outline: Array,
-    lower: RectBivariateSpline,
-    upper: RectBivariateSpline,
+    holes: tuple[Array, ...],
+    splines: tuple[RectBivariateSpline, RectBivariateSpline],
     volume: float,
     part: str,
-    holes: tuple[Array, ...] = (),
 ) -> Any:
     """Return the solid over an outline between two bicubic splines; smooth faces, upright sides.
 
@@ -128,8 +127,10 @@ def between_splines(
     ----------
     outline : ndarray, shape (n, 2)
         Counter-clockwise, well inside the splines' rectangles.
-    lower, upper : RectBivariateSpline
-        Upper above lower over the outline.
+    holes : tuple of ndarray
+        Inner rings, clockwise.
+    splines : (RectBivariateSpline, RectBivariateSpline)
+        Lower and upper surface, the upper one above over the outline.
     volume : float
         What the solid should hold, mm3.
     part : str
@@ -143,7 +144,7 @@ def between_splines(
     from cadquery import Face, func
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
 
-    surfaces = [roof(lower), roof(upper)]
+    surfaces = [roof(spline) for spline in splines]
     rims = [_rim(surfaces, ring) for ring in (outline, *holes)]
     walls = [wall for _, found in rims for wall in found]
     caps = []

@@ -88,17 +88,16 @@ def contoured_bed(
     if wish is not None:
         plan, spots = vented(foot, wish, plan, tender=tender)
     texts = ("CONTOURED BED", "SHOE SIDE", case)
-    made = bed_over(foot, plan, CONTOUR, texts, (x, y), notch)
+    made = bed_over(foot, (plan, notch), CONTOUR, texts, (x, y))
     return replace(made, facts=replace(made.facts, vents=vent_facts(wish, spots)))
 
 
 def bed_over(
     foot: FootPlan,
-    plan: Polygon,
+    cut: tuple[Polygon, Spot | None],
     name: str,
     texts: tuple[str, ...],
     at: tuple[float, float],
-    notch: Spot | None,
 ) -> Part:
     """Return what of a foot's contoured bed lies over an outline, in the canonical frame.
 
@@ -106,16 +105,15 @@ def bed_over(
     ----------
     foot : FootPlan
         With a contoured bed.
-    plan : Polygon
-        All of the bed's outline or a piece of it, bed frame, mm; holes go through.
+    cut : (Polygon, Spot or None)
+        All of the bed's outline or a piece of it, bed frame, mm, and a point in the notch of its
+        medial edge, if it has one: as from `outlines.notched`. Holes go through.
     name : str
         Of the part.
     texts, at : tuple
         What is cut into its underside beside side and arrow, and about where.
-    notch : (float, float) or None
-        A point in the notch of its medial edge, if it has one.
     """
-    contour = foot.contour
+    contour, (plan, notch) = foot.contour, cut
     if contour is None:
         raise PartError(name, f"the plan has no contoured bed for the {foot.side} foot")
     try:
@@ -201,4 +199,4 @@ def _brep(
         RectBivariateSpline(x, y, f(gx.ravel(), gy.ravel()).reshape(gx.shape) - low, s=0)
         for f in (shape.top, shape.bottom)
     )
-    return breps.between_splines(outline, bottom, top, volume, name, breps.thinned(holes))
+    return breps.between_splines(outline, breps.thinned(holes), (bottom, top), volume, name)

@@ -109,7 +109,7 @@ def part_bed(
         )
     whole = solids.solid_polygon(contour.outline, CONTOUR)
     shape = ContourShape(contour)
-    station, ahead = _chosen(foot, whole, shape, gap, limits, fits)
+    station, ahead = _chosen(foot, shape, gap, limits, fits)
     pieces = _split(whole, ahead, gap)
     if pieces is None:
         raise PartError(CONTOUR, f"the bed of the {foot.side} foot does not part; plan it again")
@@ -136,7 +136,7 @@ def part_bed(
         spots: tuple[Spot, ...] = ()
         if wish is not None:
             outline, spots = vented(foot, wish, outline, tender=tender, keep=keep)
-        piece = _piece(foot, case, outline, notch, name, joint)
+        piece = _piece(foot, case, (outline, notch), name, joint)
         made.append(replace(piece, facts=replace(piece.facts, vents=vent_facts(wish, spots))))
     return Parted(rear=made[0], front=made[1], joint=joint)
 
@@ -159,17 +159,17 @@ def wholes(parts: Sequence[Part]) -> list[Part]:
 def _piece(
     foot: FootPlan,
     case: str,
-    plan: Polygon,
-    notch: Spot | None,
+    cut: tuple[Polygon, Spot | None],
     name: str,
     joint: Joint,
 ) -> Part:
+    plan, _ = cut
     word = "FRONT" if name == FRONT else "REAR"
     x0, _, x1, _ = plan.bounds
     x = x0 + (0.55 if name == FRONT else 0.35) * (x1 - x0)
     y = (outlines.edge_at(plan, x) + outlines.edge_at(plan, x, medial=False)) / 2
     texts = (f"{word} PIECE", "SHOE SIDE", case)
-    made = bed_over(foot, plan, name, texts, (x, y), notch)
+    made = bed_over(foot, cut, name, texts, (x, y))
     other = "rear" if name == FRONT else "front"
     told = made.told(BedFacts)
     facts = replace(
@@ -188,10 +188,11 @@ def _piece(
 
 
 def _chosen(
-    foot: FootPlan, whole: Polygon, shape: ContourShape, gap: float, limits: Limits, fits: Fits
+    foot: FootPlan, shape: ContourShape, gap: float, limits: Limits, fits: Fits
 ) -> tuple[float, Polygon]:
     """Return the station of the joint and what lies ahead of it: the thickest place that fits."""
     contour = shape.contour
+    whole = solids.solid_polygon(contour.outline, CONTOUR)
     x0, _, x1, _ = whole.bounds
     most = _ball(foot) - limits.value("joint.ball_clear")
     free = x0 + limits.value("joint.heel_free") * (x1 - x0) + KEY_MM

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, NamedTuple, Protocol
 
 import numpy as np
 
@@ -27,12 +27,23 @@ HEEL_STRIP_MM = 6.0  # along the foot: a border of points up to so far apart is 
 HEEL_LEAST_MM = 25.0  # narrower is one border alone, not a heel
 Word = Literal["snug", "tight", "loose", "not known"]
 # station, measure of the foot, field of the shoe, prefix of its limits
+
+
+class Station(NamedTuple):
+    """A line across shoe and foot: its name, the foot's measure, the shoe's, and its limits."""
+
+    name: str
+    measure: str
+    inside: str
+    key: str
+
+
 STATIONS = (
-    ("length", "foot_length", "inside_length", "fit.toe_room"),
-    ("ball width", "foot_breadth", "ball_width", "fit.ball_room"),
-    ("heel width", "heel_breadth_max", "heel_width", "fit.heel_room"),
-    ("ball girth", "ball_girth", "ball_girth", "fit.girth_room"),
-    ("instep height", "instep_height", "instep_height", "fit.instep_room"),
+    Station("length", "foot_length", "inside_length", "fit.toe_room"),
+    Station("ball width", "foot_breadth", "ball_width", "fit.ball_room"),
+    Station("heel width", "heel_breadth_max", "heel_width", "fit.heel_room"),
+    Station("ball girth", "ball_girth", "ball_girth", "fit.girth_room"),
+    Station("instep height", "instep_height", "instep_height", "fit.instep_room"),
 )
 
 
@@ -116,18 +127,16 @@ def length_fit(foot: Fitted, limits: Limits) -> tuple[float, float]:
 
 def foot_fit(foot: Fitted, side: Side, shoe: Shoe, limits: Limits, decides: bool) -> FootFit:
     """Return how one foot lies in a shoe; `decides` says whether it is the one that counts."""
-    stations = [_station(foot, shoe, limits, *row) for row in STATIONS]
+    stations = [_station(foot, shoe, limits, line) for line in STATIONS]
     stations.append(_thickness(shoe, limits))
     return FootFit(side=side, stations=tuple(stations), decides_length=decides)
 
 
-def _station(
-    foot: Fitted, shoe: Shoe, limits: Limits, station: str, measure: str, own: str, key: str
-) -> StationFit:
+def _station(foot: Fitted, shoe: Shoe, limits: Limits, line: Station) -> StationFit:
     """Return the room at one station: shoe less foot, less what lies between."""
-    least, most = limits.value(f"{key}_least"), limits.value(f"{key}_most")
-    inside = getattr(shoe, own)
-    found = foot.measures.get(measure)
+    least, most = limits.value(f"{line.key}_least"), limits.value(f"{line.key}_most")
+    inside, station = getattr(shoe, line.inside), line.name
+    found = foot.measures.get(line.measure)
     if found is None or found.value is None:
         reason = found.reason if found and found.reason else "this scan does not show it"
         return _unknown(station, least, most, reason)
@@ -152,7 +161,7 @@ def _station(
             between -= shoe.insole.thickness.get("arch", 0.0)
         detail = " under the closure, base and cover in place of the insole taken out"
     room = inside - value - between
-    return _judged(station, room, math.hypot(sd, shoe_sd), least, most, detail)
+    return _judged(station, room, math.hypot(sd, shoe_sd), (least, most), detail)
 
 
 def heel_breadth_at(foot: Fitted, height: float, limits: Limits) -> tuple[float, float]:
@@ -212,12 +221,13 @@ def _thickness(shoe: Shoe, limits: Limits) -> StationFit:
     else:
         reason = f"{shoe.name} gives no insole thickness at the ball"
         return _unknown(station, least, most, reason, missing=True)
-    return _judged(station, room, 0.2, least, most, detail)
+    return _judged(station, room, 0.2, (least, most), detail)
 
 
 def _judged(
-    station: str, room: float, sd: float, least: float, most: float, detail: str
+    station: str, room: float, sd: float, wanted: tuple[float, float], detail: str
 ) -> StationFit:
+    least, most = wanted
     word: Word = "tight" if room < least - 1e-9 else "loose" if room > most + 1e-9 else "snug"
     reach = COVERAGE * sd
     close = min(abs(room - least), abs(room - most)) < reach

@@ -146,7 +146,7 @@ def lay_out(measured: MeasuredFoot, shoe: Shoe | None, limits: Limits) -> Layout
             f"the foot needs {foot[:, 0].max():.0f} mm with its heel clearance and the shoe is "
             f"{shoe.inside_length:.0f} mm long inside; choose a longer shoe"
         )
-    base, source = _base(foot, ball_bed, rear, shoe, trim, limits)
+    base, source = _base(foot, ball_bed, shoe, trim, limits)
     inside = shoe.inside_length if shoe is not None else float(base[:, 0].max())
     return Layout(
         foot_to_bed=matrix,
@@ -161,9 +161,10 @@ def lay_out(measured: MeasuredFoot, shoe: Shoe | None, limits: Limits) -> Layout
 
 
 def _base(
-    foot: Array, ball_x: float, rear: float, shoe: Shoe | None, trim: float, limits: Limits
+    foot: Array, ball_x: float, shoe: Shoe | None, trim: float, limits: Limits
 ) -> tuple[Array, str]:
     """Return the base outline in the bed frame and where it came from."""
+    rear = limits.value("seating.heel_clearance") + trim
     if shoe is not None and shoe.outline is not None:
         return _to_bed_origin(np.asarray(shoe.outline, dtype=float)), f"traced in {shoe.name}"
     if shoe is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from insole.errors import PlanError, RefusedError
 from insole.planning.cleat import bolts
@@ -72,6 +73,14 @@ def tilt(angle: float) -> str:
     return f"{abs(angle):g}° {'varus' if angle > 0 else 'valgus'}"
 
 
+class Cap(NamedTuple):
+    """Names of the limits above which something is warned of and refused, and their unit."""
+
+    warn: str
+    refuse: str
+    unit: str
+
+
 class Judge:
     """Holds limits and overrides and collects the notes of one foot."""
 
@@ -87,14 +96,11 @@ class Judge:
         what = f"the wedge {wedge.place.value}"
         up = rise(wedge.width, wedge.net)
         offers = self._offers(wedge)
-        self._cap(
-            what, abs(wedge.net), f"wedge.{key}.warn_deg", f"wedge.{key}.refuse_deg", "°", offers
-        )
+        degrees = Cap(f"wedge.{key}.warn_deg", f"wedge.{key}.refuse_deg", "°")
+        self._cap(what, abs(wedge.net), degrees, offers)
         if f"wedge.{key}.warn_mm" in self._limits:
-            warn, refuse = f"wedge.{key}.warn_mm", f"wedge.{key}.refuse_mm"
-            self._cap(
-                f"{what}, across {wedge.width:.1f} mm,", up, warn, refuse, " mm of rise", offers
-            )
+            risen = Cap(f"wedge.{key}.warn_mm", f"wedge.{key}.refuse_mm", " mm of rise")
+            self._cap(f"{what}, across {wedge.width:.1f} mm,", up, risen, offers)
 
     def _offers(self, wedge: WedgePlan) -> str:
         """Return what is possible in place of a wedge that its place does not take."""
@@ -115,7 +121,7 @@ class Judge:
         """Hold sums, twist and the first trial against their limits."""
         if WedgePlace.FOREFOOT in made or WedgePlace.UNDER in made:
             what = "the sum of all cants at the ball"
-            self._cap(what, abs(ball), "wedge.sum_warn", "wedge.sum_refuse", "°")
+            self._cap(what, abs(ball), Cap("wedge.sum_warn", "wedge.sum_refuse", "°"))
         twist = self._limits.value("wedge.twist")
         if abs(ball - heel) > twist + TOLERANCE:
             self._warn(
@@ -225,12 +231,11 @@ class Judge:
         self,
         what: str,
         value: float,
-        warn: str,
-        refuse: str,
-        unit: str,
+        cap: Cap,
         offers: str = "less of the wishes that add up here",
     ) -> None:
         """Warn above one limit, refuse above the other unless an override is recorded."""
+        warn, refuse, unit = cap
         most, soft = self._limits.value(refuse), self._limits.value(warn)
         # Widths are kept to 0.001 mm, so a rise within half of that of its limit is at it.
         slack = 5e-4 if "mm" in unit else TOLERANCE

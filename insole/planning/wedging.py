@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -92,6 +93,7 @@ def plan_wedges(
         A limit is passed without a recorded override, or a zero needs confirming.
     """
     nets = {place: _net(place, wishes.at(place), shoe, limits) for place in WedgePlace}
+    ground = _Ground(landmarks, outline, length, shoe, limits)
     judge = Judge(limits, overrides, f"{side} foot: " if side else "")
     wedges, because = [], {}
     for place, net in nets.items():
@@ -99,7 +101,7 @@ def plan_wedges(
             because[place.value] = net.words
             continue
         _check_zero(net, confirm_zero, judge.foot)
-        wedge = _shape(net, landmarks, outline, length, shoe, limits)
+        wedge = _shape(net, ground)
         judge.place(wedge)
         wedges.append(wedge)
     made = {w.place: w.net for w in wedges}
@@ -194,21 +196,25 @@ def _check_zero(net: Net, confirmed: bool, foot: str = "") -> None:
         )
 
 
-def _shape(
-    net: Net,
-    landmarks: Mapping[str, Array],
-    outline: Ring,
-    length: float,
-    shoe: Shoe | None,
-    limits: Limits,
-) -> WedgePlan:
+class _Ground(NamedTuple):
+    """What ramps are laid on: marks and base outline in the bed frame, length, shoe."""
+
+    landmarks: Mapping[str, Array]
+    outline: Ring
+    length: float
+    shoe: Shoe | None
+    limits: Limits
+
+
+def _shape(net: Net, ground: _Ground) -> WedgePlan:
     """Return the ramp at one place, clipped to the base outline less its inset."""
+    outline, limits = ground.outline, ground.limits
     if net.place is WedgePlace.HEEL:
-        extent = _heel_extent(landmarks, outline, length, limits)
+        extent = _heel_extent(ground)
     elif net.place is WedgePlace.FOREFOOT:
-        extent = _forefoot_extent(landmarks, limits)
+        extent = _forefoot_extent(ground.landmarks, limits)
     else:
-        return _under(net, landmarks, outline, shoe, limits)
+        return _under(net, ground)
     full_from, full_to, rear, front = extent
     ring = _clipped(outline, full_from - rear, full_to + front, limits.value("wedge.inset"))
     if ring[:, 0].max() <= full_from or ring[:, 0].min() >= full_to:
@@ -237,9 +243,8 @@ def _forefoot_extent(
     )
 
 
-def _heel_extent(
-    landmarks: Mapping[str, Array], outline: Ring, length: float, limits: Limits
-) -> tuple[float, float, float, float]:
+def _heel_extent(ground: _Ground) -> tuple[float, float, float, float]:
+    landmarks, outline, length, _, limits = ground
     rear = float(np.asarray(outline)[:, 0].min()) + limits.value("wedge.inset")
     heel = float(landmarks["pternion"][0]) if "pternion" in landmarks else 0.0
     full_to = heel + limits.value("wedge.heel.full_to") * length
@@ -254,14 +259,9 @@ def _station(landmarks: Mapping[str, Array], name: str) -> float:
     return float(landmarks[name][0])
 
 
-def _under(
-    net: Net,
-    landmarks: Mapping[str, Array],
-    outline: Ring,
-    shoe: Shoe | None,
-    limits: Limits,
-) -> WedgePlan:
+def _under(net: Net, ground: _Ground) -> WedgePlan:
     """Return the plate under the shoe around the measured bolt pattern."""
+    landmarks, outline, _, shoe, limits = ground
     if shoe is None or not shoe.slots.holes:
         raise PlanError(
             "an under-shoe wedge needs the measured bolt pattern; fill in cleat.holes in the "

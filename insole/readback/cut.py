@@ -20,7 +20,7 @@ import shapely
 from insole.errors import OutputError
 from insole.readback.drawings import Drawing
 from insole.readback.letters import Arrow, Points, Row, Shape, read_rows, take_arrows
-from insole.readback.lines import check_lines
+from insole.readback.lines import Lines, check_lines
 from insole.readback.told import Piece, Told, mirrored, other, plain
 from insole.readback.wording import check_label, check_sheet_title, check_title, name_in
 
@@ -285,14 +285,12 @@ def _check_on_bed(file: str, part: Drawn, piece: Piece, sheet: Sheet, bed: Bed) 
         min(float(np.hypot(*(at - spot))) for at in made) > HOLE for spot in wanted
     ):
         raise OutputError(f"{file}: the holes of {piece.label} are not where the shoe has them")
-    check_lines(
-        file,
-        piece,
-        sheet.face,
-        [Shape(bed.back(shape.points), shape.closed) for shape in part.lines.get("GRIND", ())],
-        [Shape(bed.back(shape.points), shape.closed) for shape in part.lines.get("ENGRAVE", ())],
-        [(row.text, bed.back(row.at)[0]) for row in part.numbers],
+    grind, engraved = (
+        [Shape(bed.back(shape.points), shape.closed) for shape in part.lines.get(layer, ())]
+        for layer in ("GRIND", "ENGRAVE")
     )
+    numbers = [(row.text, bed.back(row.at)[0]) for row in part.numbers]
+    check_lines(file, piece, sheet.face, Lines(grind, engraved, numbers))
 
 
 def _check_ruler(drawing: Drawing, *, wanted: bool) -> None:

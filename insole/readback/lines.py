@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -28,13 +28,19 @@ UPSIDE_DOWN = str.maketrans("69", "96")  # a number alone may be read from eithe
 Placement = dict[str, Any]
 
 
+class Lines(NamedTuple):
+    """What was read on a part, bed frame, mm: lines of equal height, engraved ones, numbers."""
+
+    grind: Sequence[Shape]
+    engraved: Sequence[Shape]
+    numbers: Sequence[tuple[str, Points]]
+
+
 def check_lines(
     file: str,
     piece: Piece,
     face: str,
-    grind: Sequence[Shape],
-    engraved: Sequence[Shape],
-    numbers: Sequence[tuple[str, Points]],
+    drawn: Lines,
 ) -> None:
     """Hold lines and numbers on a part against the plan; all places in the bed frame, mm.
 
@@ -46,24 +52,18 @@ def check_lines(
     """
     heights = piece.height if face == "foot" else piece.floor
     if heights is not None and piece.name != "base":
-        _check_grind(file, piece, face, grind, numbers)
+        _check_grind(file, piece, face, drawn)
     elif piece.name == "base" and face == "foot":
-        _check_stations(file, piece, numbers)
+        _check_stations(file, piece, drawn.numbers)
     if piece.marks and face == "foot":
-        _check_marks(file, piece, engraved)
+        _check_marks(file, piece, drawn.engraved)
 
 
-def _check_grind(
-    file: str,
-    piece: Piece,
-    face: str,
-    grind: Sequence[Shape],
-    numbers: Sequence[tuple[str, Points]],
-) -> None:
+def _check_grind(file: str, piece: Piece, face: str, drawn: Lines) -> None:
     height = piece.height if face == "foot" else piece.floor
     assert height is not None
     inner = piece.shape.buffer(-piece.margin)
-    for shape in grind:
+    for shape in drawn.grind:
         points = np.vstack([shape.points, shape.points[:1]]) if shape.closed else shape.points
         long = float(np.hypot(*np.diff(points, axis=0).T).sum())
         if long < LEVEL_SHORT[0] or float(np.ptp(points, axis=0).max()) < LEVEL_SHORT[1]:
@@ -79,7 +79,7 @@ def _check_grind(
                 f"{file}: a line of equal height on {piece.label} runs from {z.min():.1f} to "
                 f"{z.max():.1f} mm in the plan: mirrored, moved or turned"
             )
-    for text, at in numbers:
+    for text, at in drawn.numbers:
         spot = shapely.Point(at)
         if not inner.contains(spot):
             continue

@@ -29,6 +29,7 @@ from footscan import typed
 from footscan.files import why
 from insole.record.planned_contact import ContactPlan, EffectPlan
 from insole.record.planned_parts import BasePlan, ContourPlan, MetatarsalPlan, PadPlan, WedgePlan
+from insole.record.schemas import as_then
 from insole.record.values import HeightGrid, Label, Line, Note, Override, Quantity, Record, Sentence
 
 __all__ = [
@@ -115,6 +116,13 @@ class SeatingRecord(Record):
 class FootPlan(Record):
     """Everything to make for one foot."""
 
+    def __repr__(self) -> str:
+        made = [
+            what for what in ("pad", "contour", "metatarsal") if getattr(self, what) is not None
+        ]
+        made += [f"wedge {wedge.place.value}" for wedge in self.tilts]
+        return f"<{self.side} foot of {self.scan_file}: {', '.join(made) or 'a base alone'}>"
+
     side: Literal["left", "right"]
     scan_file: Sentence
     scan_sha256: str
@@ -158,6 +166,10 @@ class Plan(Record):
     There is no clock in a plan: the same scans, shoe and wishes give the same bytes. `date` is
     what the fitter typed, or empty to be written by hand on the paper.
     """
+
+    def __repr__(self) -> str:
+        feet = " and ".join(foot.side for foot in self.feet)
+        return f"<plan {self.case} v{self.version}: {feet}, {self.shoe_name or 'no shoe'}>"
 
     schema_version: Literal[1, 2, 3, 4, 5] = SCHEMA_VERSION
     tool: dict[str, str]
@@ -221,36 +233,10 @@ def to_json(plan: Plan) -> str:
         for note in holder.get("notes", ()):
             if not note["short"]:
                 del note["short"]
-    feet = [foot for foot in (record["left"], record["right"]) if foot is not None]
-    for foot in feet:
-        if foot["metatarsal"] is None:  # plans without one read as they did before there were any
-            del foot["metatarsal"]
-    if plan.schema_version < 4:
-        for foot in feet:
-            del foot["contour"], foot["effect"]
-            for case in (foot["contact"] or {}).get("cases", ()):
-                for figures in (case["before"], case["after"]):
-                    (figures or {}).pop("areas", None)
-            if foot["pad"] is not None:
-                del foot["pad"]["medial_height"], foot["pad"]["rim_radius"], foot["pad"]["snug"]
-                del foot["pad"]["crest"]["y"]
-    if plan.schema_version < 3:  # as it was written then, so that its fingerprint stays
-        del record["sources"], record["limits"]
-        for foot in feet:
-            del foot["sole"], foot["base"]["dowels"]
-            if foot["pad"] is not None:
-                del foot["pad"]["medial_edge"]
-            if foot["cleat"] is not None:
-                del foot["cleat"]["mark"], foot["cleat"]["from_mark"], foot["cleat"]["back"]
-            for row in foot["thickness"]:
-                del row["medial"], row["lateral"]
-            for case in (foot["contact"] or {}).get("cases", ()):
-                del case["before_map"], case["after_map"]
-    if plan.schema_version < 2:
-        for foot in feet:
-            del foot["contact"]
-            for wedge in foot["wedges"]:
-                del wedge["contour_step"]
+    for foot in (record["left"], record["right"]):
+        if foot is not None and foot["metatarsal"] is None:
+            del foot["metatarsal"]  # plans without one read as they did before there were any
+    as_then(record, plan.schema_version)
     if plan.schema_version >= 5:
         record["seal"] = seal_of(record)
     return json.dumps(record, indent=1, ensure_ascii=False) + "\n"

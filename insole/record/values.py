@@ -7,8 +7,9 @@ Frames, units and signs are those of :mod:`insole.record.plan`.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
@@ -27,10 +28,19 @@ __all__ = [
 ]
 
 
+SHOWN = 6  # values of a list at a prompt
+
+
 class Record(BaseModel):
     """A record of a plan: never changed, and no key that is not known."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+    def __repr_args__(self) -> Iterator[tuple[str | None, Any]]:
+        """Return what is shown at a prompt: of outlines and grids only how long they are."""
+        for name, value in super().__repr_args__():
+            long = isinstance(value, list) and len(value) > SHOWN
+            yield name, f"<{len(value)} values>" if long else value
 
 
 def _line(longest: int) -> AfterValidator:

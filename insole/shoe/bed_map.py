@@ -203,17 +203,18 @@ def fill(bed: BedMap, ring: Array, where: str) -> BedMap:
     if wide.any():
         rim = ndimage.distance_transform_edt(~wide) * bed.cell
         known = np.isfinite(bed.z) & (rim <= RIM_MM + LOWPASS_MM)
-        z[wide] = _plate(gx, gy, z, known, wide, bed.cell)
+        z[wide] = _plate(bed, z, known, wide)
     unknown = ~np.isfinite(z)
     nearest = ndimage.distance_transform_edt(unknown, return_distances=False, return_indices=True)
     return replace(bed, z=z[tuple(nearest)])
 
 
-def _plate(gx: Array, gy: Array, z: Array, known: BoolArray, hole: BoolArray, cell: float) -> Array:
+def _plate(bed: BedMap, z: Array, known: BoolArray, hole: BoolArray) -> Array:
     """Return thin-plate heights of the `hole` cells through every third of the `known` ones."""
     from scipy.interpolate import RBFInterpolator
 
-    step = max(1, round(3.0 / cell))
+    gx, gy = np.meshgrid(bed.x, bed.y, indexing="ij")
+    step = max(1, round(3.0 / bed.cell))
     thinned = np.zeros_like(known)
     thinned[::step, ::step] = True
     use = known & thinned

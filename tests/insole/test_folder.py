@@ -118,7 +118,7 @@ def test_a_pair_gets_every_kind_of_file(whole: tuple[Path, list[str]]) -> None:
     assert all("-base needs a printer bed of 28" in text for text in said[:2])
     assert said[2] == (
         "left-heel-shim is printed from TPU 95A: no sheet; for sheet stock choose a sheet "
-        "material for what is a shim"
+        "material for the shim"
     )
     assert all("% of it is waste" in text for text in about_sheets)
 

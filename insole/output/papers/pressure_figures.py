@@ -17,7 +17,7 @@ from footscan.scan import Array
 from insole.output.ink import BLACK, GREY, MIDDLE, stroke, write
 from insole.output.papers.flow import WIDE, drawn, paragraph, table
 from insole.output.papers.report_figures import Place
-from insole.output.papers.shades import PRESSURES, coloured, image, legend
+from insole.output.papers.shades import PRESSURES, Box, Scale, coloured, image, legend
 from insole.output.phrases import capital
 from insole.output.pictures.turn import Turn
 from insole.output.places import crest_point
@@ -81,7 +81,7 @@ def pressure_maps(plan: Plan) -> Any | None:
             left += FOOT_GAP - CASE_GAP
         step = next(s for s in (10.0, 20.0, 40.0, 100.0, 200.0, 1000.0) if top / s <= 8)
         words = "pressure in the model, kPa; + where the load is centred"
-        legend(canvas, WIDE / 2 - 35.0, 4.0, 70.0, top, PRESSURES, step, words)
+        legend(canvas, (WIDE / 2 - 35.0, 4.0), 70.0, Scale(top, PRESSURES, step, words))
 
     return drawn(WIDE, low + high + 14.5, paint)
 
@@ -139,14 +139,13 @@ def _paint(canvas: Any, place: Place, found: PressureMap, top: float) -> None:
     across = place.turn(np.column_stack([np.zeros_like(y), y]))[0]
     shown = fine[::-1] if across[0] < across[-1] else fine[::-1, ::-1]
     size = place.scale * found.step
-    image(
-        canvas,
-        coloured(shown, top, PRESSURES),
+    box = Box(
         place.x + place.scale * float(across.min()) - size / 2,
         place.y + place.scale * (found.x0 - 1.5 * found.step),
         size * kpa.shape[1],
         size * kpa.shape[0],
     )
+    image(canvas, coloured(shown, top, PRESSURES), box)
 
 
 def _plus(canvas: Any, at: Array) -> None:

@@ -15,7 +15,7 @@ import numpy as np
 from footscan.scan import Array
 from insole.output.ink import BLACK, GREY, MIDDLE, ORANGE, ring_path, stroke, wrapped, write
 from insole.output.papers.flow import WIDE, drawn
-from insole.output.papers.shades import HEIGHTS, coloured, image, legend
+from insole.output.papers.shades import HEIGHTS, Box, Scale, coloured, image, legend
 from insole.output.phrases import spread_words
 from insole.output.pictures.turn import Turn
 from insole.output.places import (
@@ -109,7 +109,7 @@ def sole_maps(plan: Plan) -> Any:
             bed = "above the shoe's bed" if plan.shoe is not None else "above a flat bed"
             words = f"height of the sole {bed}, mm; a line each {CONTOUR:g} mm"
             step = 2.0 if top <= 16 else 4.0
-            legend(canvas, 62.0, 4.2, 66.0, top, HEIGHTS, step, words)
+            legend(canvas, (62.0, 4.2), 66.0, Scale(top, HEIGHTS, step, words))
         _scale_bar(canvas, 2.0, 4.2, SCALE)
 
     return drawn(WIDE, high + below + 7.5, paint)
@@ -178,15 +178,9 @@ def _paint_heights(
         pixels = coloured(filled[::-1][:, order], top, HEIGHTS)
         low = place.x + place.scale * (float(across.min()) - CELL / 2)
         size = place.scale * CELL
-        image(
-            canvas,
-            pixels,
-            low,
-            place.y + place.scale * (float(x[0]) - CELL / 2),
-            size * len(y),
-            size * len(x),
-            clip=ring_path(canvas, ring),
-        )
+        near = place.y + place.scale * (float(x[0]) - CELL / 2)
+        box = Box(low, near, size * len(y), size * len(x))
+        image(canvas, pixels, box, clip=ring_path(canvas, ring))
         _contours(canvas, place, found, top)
     stroke(canvas, ring, BLACK, 0.3)
 

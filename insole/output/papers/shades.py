@@ -8,7 +8,7 @@ from blue to yellow or from yellow over red to violet, which every kind of colou
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from footscan.scan import Array
 from insole.output.ink import BLACK, write
 
-__all__ = ["HEIGHTS", "PRESSURES", "coloured", "image", "legend"]
+__all__ = ["HEIGHTS", "PRESSURES", "Box", "Scale", "coloured", "image", "legend"]
 
 Pixels = NDArray[np.uint8]  # shape (rows, columns, 3), upper row first
 
@@ -76,17 +76,26 @@ def coloured(values: Array, high: float, shades: Array) -> Pixels:
     return np.round(np.stack(channels, axis=-1)).astype(np.uint8)
 
 
-def image(
-    canvas: Any,
-    pixels: Pixels,
-    x: float,
-    y: float,
-    wide: float,
-    high: float,
-    *,
-    clip: Any = None,
-) -> None:
-    """Draw pixels with the lower left corner at (x, y), mm, inside the path `clip` if given."""
+class Box(NamedTuple):
+    """A place on a page, mm: lower left corner, width and height."""
+
+    x: float
+    y: float
+    wide: float
+    high: float
+
+
+class Scale(NamedTuple):
+    """Colours from 0 to `high`, a number each `step`, and what they are of."""
+
+    high: float
+    shades: Array
+    step: float
+    words: str
+
+
+def image(canvas: Any, pixels: Pixels, box: Box, *, clip: Any = None) -> None:
+    """Draw pixels in a box, inside the path `clip` if given."""
     from PIL import Image
     from reportlab.lib.utils import ImageReader
 
@@ -94,29 +103,20 @@ def image(
     if clip is not None:
         canvas.clipPath(clip, stroke=0, fill=0)
     reader = ImageReader(Image.fromarray(np.ascontiguousarray(pixels)))
-    canvas.drawImage(reader, x, y, width=wide, height=high)
+    canvas.drawImage(reader, box.x, box.y, width=box.wide, height=box.high)
     canvas.restoreState()
 
 
-def legend(
-    canvas: Any,
-    x: float,
-    y: float,
-    wide: float,
-    high: float,
-    shades: Array,
-    step: float,
-    words: str,
-) -> None:
-    """Draw a bar of the colours from 0 to `high` at (x, y), a number each `step`, words above."""
-    bar = 3.0
+def legend(canvas: Any, at: tuple[float, float], wide: float, scale: Scale) -> None:
+    """Draw a bar of the colours with its lower left corner at a place, mm, and words above."""
+    bar, (x, y), (high, shades, step, words) = 3.0, at, scale
     values = np.linspace(0.0, high, 120)[None, :]
-    image(canvas, coloured(values, high, shades), x, y, wide, bar)
+    image(canvas, coloured(values, high, shades), Box(x, y, wide, bar))
     canvas.setStrokeColorRGB(*BLACK)
     canvas.setLineWidth(0.15)
     canvas.rect(x, y, wide, bar, stroke=1, fill=0)
     for value in np.arange(0.0, high + 1e-6, step):
-        at = x + wide * value / high
-        canvas.line(at, y, at, y - 0.8)
-        write(canvas, at, y - 3.5, f"{value:g}", LEGEND_PT_MM, align="middle")
+        tick = x + wide * value / high
+        canvas.line(tick, y, tick, y - 0.8)
+        write(canvas, tick, y - 3.5, f"{value:g}", LEGEND_PT_MM, align="middle")
     write(canvas, x + wide / 2, y + bar + 1.2, words, LEGEND_PT_MM, align="middle")

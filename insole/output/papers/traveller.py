@@ -16,7 +16,7 @@ from footscan.scan import Side
 from insole.output.ink import GREY, ORANGE, write
 from insole.output.made import size_words, way_words
 from insole.output.papers.flow import WIDE, drawn, paragraph, table
-from insole.output.papers.shades import image
+from insole.output.papers.shades import Box, image
 from insole.output.phrases import capital, words
 from insole.output.pictures.part_view import part_view
 from insole.parts.facts import DowelFacts, WedgeFacts
@@ -90,9 +90,8 @@ def _views(part: Part, most: float) -> Any:
             middle = half / 2 + k * (half + APART)
             rows, columns = view.shape
             pixels = np.repeat((255 * view).round().astype(np.uint8)[:, :, None], 3, axis=2)
-            image(
-                canvas, pixels, middle - scale * columns / 2, CAPTION, scale * columns, scale * rows
-            )
+            left, size = middle - scale * columns / 2, (scale * columns, scale * rows)
+            image(canvas, pixels, Box(left, CAPTION, *size))
             if side := _thick_side(part):
                 at = middle + side * (1 - 2 * k) * (scale * columns / 2 + 0.9)
                 canvas.setFillColorRGB(*ORANGE)

@@ -45,15 +45,17 @@ def effect(
     cases = [_case(case) for case in contact.cases if case.before and case.after]
     little = bool(cases) and all(_little(case) for case in cases)
     binds = _first(pad.binding) if pad is not None else ""
-    return EffectPlan(
+    found = EffectPlan(
         wished=made.support_level,
-        reached=round(reached, 3),
+        reached=reached,
         binds=binds,
         snug=made.snug,
         cases=cases,
         little=little,
-        words=_words(made.support_level, reached, cases, little, pad, binds, limits),
+        words="",
     )
+    words = _words(found, limits, bed=pad is None)
+    return found.model_copy(update={"reached": round(reached, 3), "words": words})
 
 
 def shim_cost(
@@ -138,21 +140,14 @@ def _first(binding: Sequence[str]) -> str:
     return binding[0] if binding else ""
 
 
-def _words(
-    wished: float,
-    reached: float,
-    cases: Sequence[EffectCase],
-    little: bool,
-    pad: PadPlan | None,
-    binds: str,
-    limits: Limits,
-) -> str:
-    """Return the line that a plan begins with."""
+def _words(found: EffectPlan, limits: Limits, *, bed: bool) -> str:
+    """Return the line that a plan begins with; `bed` says that it is a contoured bed's."""
+    wished, reached = found.wished, found.reached
     fills = f"fills {100 * reached:.0f} % of the gap at the crest ({100 * wished:.0f} % aimed at)"
-    if not cases:
+    if not found.cases:
         return f"{fills}; the contact model gives no figures for it"
     parts = []
-    for case in cases:
+    for case in found.cases:
         shares = [f"{100 * share:.0f}" for share in case.midfoot_share]
         areas = [f"{area:.0f}" for area in case.area]
         parts.append(
@@ -160,14 +155,14 @@ def _words(
             f"{areas[0]} → {areas[1]} cm²"
         )
     text = f"{fills}; {'; '.join(parts)}"
-    if not little:
+    if not found.little:
         return text
     change = []
     if wished + limits.value("support.step") <= limits.value("support.warn_above") + 1e-9:
         change.append(f"a higher level ({100 * (wished + limits.value('support.step')):.0f} %)")
-    if pad is not None:
+    if not bed:
         change.append("a contoured bed")
-        if reached < wished - 0.05 and binds:
-            change.append(f"what holds it: {binds}")
+        if reached < wished - 0.05 and found.binds:
+            change.append(f"what holds it: {found.binds}")
     change.append("or no support at all, if the rider does not miss it")
     return f"does next to nothing: {text}; what would change it: {', '.join(change)}"

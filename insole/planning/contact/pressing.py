@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,7 +118,7 @@ def compare(
     """
     mass = mass_of(body_mass, limits)
     _check_ankle(ankle)
-    bed = _bed(level, pad, wedges, limits, contour, metatarsal)
+    bed = _bed(level, _Parts(pad, wedges, contour, metatarsal), limits)
     weight = float(mass.value or 0.0) * GRAVITY
     stand = level.station + limits.value("contact.standing_centre") * level.foot_length
     where = {"standing": stand, "pedalling": _axle(level, cleat)}
@@ -164,15 +165,18 @@ def _check_ankle(ankle: float | None) -> None:
         )
 
 
-def _bed(
-    level: Seating,
-    pad: PadPlan | None,
-    wedges: Sequence[WedgePlan],
-    limits: Limits,
-    contour: ContourPlan | None = None,
-    metatarsal: MetatarsalPlan | None = None,
-) -> _Bed:
+class _Parts(NamedTuple):
+    """What lies in the shoe beside the sole."""
+
+    pad: PadPlan | None
+    wedges: Sequence[WedgePlan]
+    contour: ContourPlan | None
+    metatarsal: MetatarsalPlan | None
+
+
+def _bed(level: Seating, parts: _Parts, limits: Limits) -> _Bed:
     """Return sole, bed and parts on the grid of the comparison."""
+    pad, wedges, contour, metatarsal = parts
     x, y = level.sole.x[::CELL_MM], level.sole.y[::CELL_MM]
     gx, gy = np.meshgrid(x, y, indexing="ij")
     gap = np.clip((level.sole.z - level.bed.z)[::CELL_MM, ::CELL_MM], 0.0, None)

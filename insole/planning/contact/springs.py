@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -198,7 +199,8 @@ def press(
         level = free - slopes[0] * arm_x - slopes[1] * arm_y
         sink = _level_sink(level, weight, load)
     depth = np.maximum(sink + slopes[0] * arm_x + slopes[1] * arm_y - free, 0.0)
-    return _result(gap, seen, cell, weight, depth, (x, y), (sink, *slopes), regions or {})
+    springs = _Springs(gap, seen, cell, x, y, weight)
+    return _result(springs, depth, (sink, *slopes), regions or {})
 
 
 def _weights(gap: Array, seen: NDArray[np.bool_], cell: float, k: ArrayLike, load: float) -> Array:
@@ -285,18 +287,27 @@ def _damped(
     return unknown + share * step, energy(unknown + share * step)
 
 
+class _Springs(NamedTuple):
+    """Gap and which cells of it have one; of those place, mm, and N per mm of depth."""
+
+    gap: Array
+    seen: NDArray[np.bool_]
+    cell: float
+    x: Array
+    y: Array
+    weight: Array
+
+
 def _result(
-    gap: Array,
-    seen: NDArray[np.bool_],
-    cell: float,
-    weight: Array,
+    springs: _Springs,
     depth: Array,
-    places: tuple[Array, Array],
     motion: tuple[float, float, float],
     regions: Mapping[str, NDArray[np.bool_]],
 ) -> Contact:
+    """Return what the springs show, pressed `depth` deep by a sink and two slopes."""
     from scipy import ndimage
 
+    gap, seen, cell, x, y, weight = springs
     force = weight * depth
     total = float(force.sum())
     pressure = np.full(gap.shape, np.nan)
@@ -316,7 +327,7 @@ def _result(
         area=float((depth > 0).sum() * cell * cell / 100.0),
         peak=float(np.nanmax(pressure)),
         load=total,
-        centre=(float(force @ places[0] / total), float(force @ places[1] / total)),
+        centre=(float(force @ x / total), float(force @ y / total)),
         shares=shares,
         complete=missing == 0.0,
         notes=_notes(tilts, missing),

@@ -38,6 +38,7 @@ from insole.planning.support.contour_field import (
     field_of,
 )
 from insole.planning.support.contour_shape import (
+    BedTask,
     outline_of,
     reliefs,
     rim_of,
@@ -123,13 +124,13 @@ def plan_contour(
             "full length, or wedge under the shoe"
         )
     shim = inside_height(inside_wedges, field.gx, field.gy)
-    relief = reliefs(seating, field, wish, limits)
-    wanted = share_of(seating, field, level) * field.gap - relief
-    contour = np.maximum(wanted, shim)
-    top = plate + _followed(seating, field, level, relief, shim, limits)
-    top = lower_of(top, rim_of(seating, field, wish, plate, limits), RIM_ROUND_MM)
+    task = BedTask(seating, field, wish, limits)
+    relief = reliefs(task)
+    contour = np.maximum(share_of(task, level) * field.gap - relief, shim)
+    top = plate + _followed(task, level, relief, shim)
+    top = lower_of(top, rim_of(task, plate), RIM_ROUND_MM)
     top = np.maximum(top, plate + shim)
-    top = with_front(seating, field, wish, top, shim, limits)
+    top = with_front(task, top, shim)
     if wish.metatarsal is not None:
         drop = drop_of(seating.landmarks, wish.metatarsal, wish.behind, limits)
         ends = shapely.Polygon(outline).buffer(-limits.value("contour.wall"))
@@ -163,20 +164,18 @@ def _check(wish: SupportWish, limits: Limits) -> None:
             raise PlanError(f"{what} cannot be {value:g} mm; give {low:g} to {high:g} mm")
 
 
-def _followed(
-    seating: Seating, field: Field, level: float, relief: Array, shim: Array, limits: Limits
-) -> Array:
+def _followed(task: BedTask, level: float, relief: Array, shim: Array) -> Array:
     """Return the highest top above the plate that follows the sole, mm; not below zero.
 
     A bed of a low level is that of 60 % lowered by the share that is left out: held against the
     sole itself, the flank, whose gap is the largest, drew the whole arch down with it.
     """
-    full = max(level, FOLLOWED_FROM)
-    share = share_of(seating, field, full)
-    wanted = np.maximum(share * field.gap - relief, shim)
-    top = follow(wanted, np.minimum(field.gap, FLANK_TOP_MM), feel_of(limits))
+    full, gap = max(level, FOLLOWED_FROM), task.field.gap
+    share = share_of(task, full)
+    wanted = np.maximum(share * gap - relief, shim)
+    top = follow(wanted, np.minimum(gap, FLANK_TOP_MM), feel_of(task.limits))
     if full > level:
-        less = (share - share_of(seating, field, level)) * field.gap
+        less = (share - share_of(task, level)) * gap
         top = np.maximum(top - less, np.minimum(top, 0.0))
     return top
 

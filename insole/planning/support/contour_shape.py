@@ -8,6 +8,7 @@ Every function gives heights on the field, or depths to take off; contour.py lay
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 import shapely
@@ -31,7 +32,7 @@ from insole.planning.support.wish import SupportWish
 from insole.record.limits import Limits
 from insole.record.rings import smooth_ring
 
-__all__ = ["outline_of", "reliefs", "rim_of", "share_of", "with_front", "with_rim"]
+__all__ = ["BedTask", "outline_of", "reliefs", "rim_of", "share_of", "with_front", "with_rim"]
 
 HEEL_FULL = (0.20, 0.34)  # shares of length between which the heel's full contact gives way
 LATERAL_FULL = (0.30, 0.60)  # shares of breadth from the lateral border, likewise
@@ -66,17 +67,27 @@ def _front_gap(seating: Seating, limits: Limits) -> float:
     return sum(ball_clear(seating, limits))
 
 
-def share_of(seating: Seating, field: Field, level: float) -> Array:
+class BedTask(NamedTuple):
+    """A contoured bed that is being shaped: whose foot, on which grid, what is wished."""
+
+    seating: Seating
+    field: Field
+    wish: SupportWish
+    limits: Limits
+
+
+def share_of(task: BedTask, level: float) -> Array:
     """Return the share of the gap to fill: all at heel and lateral border, the level between."""
-    share, across = breadths(seating, field)
+    share, across = breadths(task.seating, task.field)
     heel = 1.0 - smoothstep((share - HEEL_FULL[0]) / (HEEL_FULL[1] - HEEL_FULL[0]))
     lateral = 1.0 - smoothstep((across - LATERAL_FULL[0]) / (LATERAL_FULL[1] - LATERAL_FULL[0]))
     full = np.maximum(heel, lateral)
     return np.asarray(level + (1.0 - level) * full) if level < 1.0 else np.full(full.shape, level)
 
 
-def reliefs(seating: Seating, field: Field, wish: SupportWish, limits: Limits) -> Array:
+def reliefs(task: BedTask) -> Array:
     """Return what is taken off under places that are kept free of load, mm."""
+    seating, field, wish, limits = task
     base = limits.value("contour.relief")
     depth = limits.value("keepout.tender_relief") if wish.relief is None else wish.relief
     out = depth * tender_spots(seating, field.gx, field.gy, wish.spots, limits)
@@ -89,10 +100,9 @@ def reliefs(seating: Seating, field: Field, wish: SupportWish, limits: Limits) -
     return np.asarray(out)
 
 
-def rim_of(
-    seating: Seating, field: Field, wish: SupportWish, plate: float, limits: Limits
-) -> Array:
+def rim_of(task: BedTask, plate: float) -> Array:
     """Return how high the top may stand above its bed, mm: cup, flange, lateral border."""
+    seating, field, wish, limits = task
     cup = limits.value("contour.cup") if wish.cup is None else wish.cup
     share, across = breadths(seating, field)
     behind = 1.0 - smoothstep((share - CUP_ENDS[0]) / (CUP_ENDS[1] - CUP_ENDS[0]))
@@ -106,10 +116,9 @@ def rim_of(
     return np.asarray(rim if below is None else np.minimum(rim, below))
 
 
-def with_front(
-    seating: Seating, field: Field, wish: SupportWish, top: Array, shim: Array, limits: Limits
-) -> Array:
+def with_front(task: BedTask, top: Array, shim: Array) -> Array:
     """Return the top run out behind the ball line, on nothing or on a flat forefoot."""
+    seating, field, wish, limits = task
     edge = limits.value("feel.edge")
     slope = math.tan(math.radians(limits.value("feel.slope")))
     behind = behind_ball(seating, field.gx, field.gy)

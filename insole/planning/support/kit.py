@@ -17,7 +17,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy import ndimage
@@ -212,14 +212,14 @@ def pick(
     feel : Feel
         Gives the pads their surface and the edge that counts as nothing.
     """
-    top = np.maximum(allowed, feel.edge) + FIT_MM
+    room = _Ceiling(np.maximum(allowed, feel.edge) + FIT_MM, float(x[0]), float(y[0]))
     at = np.asarray(places, dtype=float)
     best: tuple[tuple[float, ...], Placed] | None = None
     for pad in kit.pads:
         if best is not None and pad.height < best[1].pad.height:
             break
         for turn in turns:
-            for x0, y0 in at[_fits(pad, at, turn, top, x, y, feel)]:
+            for x0, y0 in at[_fits(pad, at, turn, room, feel)]:
                 off = math.hypot(x0 - target[0], y0 - target[1])
                 score = (pad.height, pad.length * pad.width, -round(off, 6), -abs(turn), turn)
                 if best is None or score > best[0]:
@@ -227,20 +227,26 @@ def pick(
     return best[1] if best else None
 
 
-def _fits(
-    pad: KitPad, places: Array, turn: float, top: Array, x: Array, y: Array, feel: Feel
-) -> Array:
-    """Return at which places, as flags, the turned pad stays below `top`; coarse look first."""
+class _Ceiling(NamedTuple):
+    """What tops may not pass, on a grid of 1 mm from (x, y) on."""
+
+    z: Array
+    x: float
+    y: float
+
+
+def _fits(pad: KitPad, places: Array, turn: float, room: _Ceiling, feel: Feel) -> Array:
+    """Return at which places, as flags, the turned pad stays below it; coarse look first."""
     px, py, heights = _pad_heights(pad, feel)
     c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
     good = np.ones(len(places), dtype=bool)
     for step in (SAMPLE_MM, 1):
         ux, uy, h = px[::step], py[::step], heights[::step, ::step]
         solid = h > feel.edge + 1e-6
-        dx = (c * ux[:, None] - s * uy[None, :])[solid] - x[0]
-        dy = (s * ux[:, None] + c * uy[None, :])[solid] - y[0]
+        dx = (c * ux[:, None] - s * uy[None, :])[solid] - room.x
+        dy = (s * ux[:, None] + c * uy[None, :])[solid] - room.y
         bx, by = places[good, 0, None] + dx, places[good, 1, None] + dy
-        limit = ndimage.map_coordinates(top, [bx, by], order=1, mode="constant", cval=feel.edge)
+        limit = ndimage.map_coordinates(room.z, [bx, by], order=1, mode="constant", cval=feel.edge)
         good[good] = (h[solid][None, :] <= limit).all(axis=1)
         if not good.any():
             break
