@@ -21,6 +21,7 @@ a place means the same thing everywhere. (The height changes about 0.8 mm per mm
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,7 @@ __all__ = [
     "HEEL_STATION",
     "Foot",
     "SoleMap",
+    "area_vectors",
     "face_normals",
     "lengths",
     "sampled",
@@ -144,22 +146,38 @@ def lengths(vectors: Array) -> Array:
 
 def face_normals(vertices: Array, faces: IntArray) -> Array:
     """Return unit face normals, shape (m, 3); zero for a face without area."""
-    a, b, c = (vertices[faces[:, i]] for i in range(3))
-    normals = np.cross(b - a, c - a)
-    size = lengths(normals)[:, None]
-    return np.divide(normals, size, out=np.zeros_like(normals), where=size > 0)
+    corners = tuple(np.ascontiguousarray(faces[:, i]) for i in range(3))
+    return _unit(area_vectors(vertices, corners))
+
+
+def area_vectors(vertices: Array, corners: Sequence[IntArray]) -> list[Array]:
+    """Return x, y and z of twice the faces' area vectors: far quicker than rows of three."""
+    columns = [np.ascontiguousarray(vertices[:, k]) for k in range(3)]
+    a, b, c = ([column[corner] for column in columns] for corner in corners)
+    (ux, uy, uz), (vx, vy, vz) = (
+        [to - start for to, start in zip(end, a, strict=True)] for end in (b, c)
+    )
+    return [uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx]
+
+
+def _unit(columns: Sequence[Array]) -> Array:
+    """Return rows of unit length, shape (n, 3); zero where there is none."""
+    x, y, z = columns
+    size = np.sqrt(x * x + (y * y + z * z))
+    result: Array = np.zeros((len(size), 3))
+    for k, column in enumerate(columns):
+        np.divide(column, size, out=result[:, k], where=size > 0)
+    return result
 
 
 def vertex_normals(vertices: Array, faces: IntArray) -> Array:
     """Return unit vertex normals weighted by face area, shape (n, 3)."""
-    a, b, c = (vertices[faces[:, i]] for i in range(3))
-    weighted = np.cross(b - a, c - a)
-    normals = np.zeros_like(vertices)
-    for i in range(3):
-        for k in range(3):
-            normals[:, k] += np.bincount(faces[:, i], weighted[:, k], minlength=len(vertices))
-    size = lengths(normals)[:, None]
-    return np.divide(normals, size, out=np.zeros_like(normals), where=size > 0)
+    corners = tuple(np.ascontiguousarray(faces[:, i], dtype=np.intp) for i in range(3))
+    total = []
+    for column in area_vectors(vertices, corners):
+        one, two, three = (np.bincount(c, column, minlength=len(vertices)) for c in corners)
+        total.append(one + two + three)
+    return _unit(total)
 
 
 def sole_map(

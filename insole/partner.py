@@ -190,7 +190,9 @@ def _read(pipe: Any) -> bytes:
 
 def _rebuilt(kind: type[BaseException], args: tuple[Any, ...], state: dict[str, Any]) -> Any:
     """Return an error as it was raised: not every one can be made from its arguments."""
-    error = kind(*args) if issubclass(kind, OSError) else kind.__new__(kind, *args)
+    if issubclass(kind, OSError):
+        return kind(*args)
+    error = kind.__new__(kind, *args)
     error.args = args
     error.__dict__.update(state)
     return error
@@ -206,6 +208,8 @@ def _answer(data: bytes) -> bytes:
         found: tuple[str, Any] = ("done", do(*args, **named))
     except MemoryError:
         found = ("gone", None)  # one process alone may have the room
+    except OSError as error:
+        found = ("failed", (type(error), (error.errno, error.strerror, error.filename), {}))
     except Exception as error:
         found = ("failed", (type(error), error.args, dict(error.__dict__)))
     try:

@@ -22,7 +22,7 @@ from footscan.finding.floor import Floor
 from footscan.finding.matching import Match
 from footscan.finding.outward import extent
 from footscan.finding.surfacing import averaged_cells, surface_from_points
-from footscan.foot import lengths, vertex_normals
+from footscan.foot import area_vectors, lengths, vertex_normals
 from footscan.scan import Array, BoolArray, IntArray, Scan, compacted, whole
 
 __all__ = ["Cleaned", "Drawn", "Floor", "Sketch", "clean", "draw", "sketch", "split"]
@@ -225,8 +225,8 @@ def _even_draw(scan: Scan) -> IntArray:
         return np.arange(count)
     if not len(scan.faces):
         return np.sort(rng.choice(count, SKETCH_POINTS, replace=False))
-    a, b, c = (scan.vertices[scan.faces[:, i]] for i in range(3))
-    area = lengths(np.cross(b - a, c - a))
+    x, y, z = area_vectors(scan.vertices, [scan.faces[:, i] for i in range(3)])
+    area = np.sqrt(x * x + (y * y + z * z))
     share = np.bincount(scan.faces.T.ravel(), np.tile(area, 3), minlength=count)
     # the smallest of exponential times are a weighted draw without replacement
     time = rng.exponential(size=count) / np.maximum(share, 1e-9 * share.max())

@@ -25,7 +25,7 @@ from footscan.foot import vertex_normals
 from footscan.quality.limits import grade
 from footscan.quality.view import View, whole
 from footscan.results import Finding
-from footscan.scan import Array, IntArray
+from footscan.scan import Array, IntArray, compacted
 
 __all__ = ["findings", "rounded_mm"]
 
@@ -66,17 +66,18 @@ def rounded_mm(vertices: Array, faces: IntArray) -> float | None:
     vertices, faces : ndarray, shapes (n, 3) and (m, 3)
         mm; wound alike.
     """
-    used, faces = np.unique(faces, return_inverse=True)
-    vertices, faces = vertices[used], faces.reshape(-1, 3)
-    ends = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
-    key, count = np.unique(ends @ np.array([len(used), 1]), return_counts=True)
+    vertices, faces = compacted(vertices, faces)
+    size = len(vertices)
+    start, stop = np.ravel(faces, order="F"), np.ravel(np.roll(faces, -1, axis=1), order="F")
+    ends = np.minimum(start, stop) * size + np.maximum(start, stop)
+    key, count = np.unique(ends, return_counts=True)
     if not len(key):
         return None
-    first, second = np.divmod(key, len(used))
+    first, second = np.divmod(key, size)
     ones = np.ones(len(key))
-    links = sparse.coo_matrix((ones, (first, second)), shape=(len(used),) * 2).tocsr()
+    links = sparse.coo_matrix((ones, (first, second)), shape=(size, size)).tocsr()
     links = links + links.T
-    away = np.bincount(np.r_[first[count == 1], second[count == 1]], minlength=len(used)) > 0
+    away = np.bincount(np.r_[first[count == 1], second[count == 1]], minlength=size) > 0
     for _ in range(RIM_RINGS):
         away |= links @ away.astype(float) > 0
     if (~away).sum() < LEAST_POINTS:

@@ -59,7 +59,7 @@ from insole.parts.part import Part
 from insole.record.limits import of_plan
 from insole.record.plan import Plan, fingerprint, from_json, to_json
 
-ON_PAPER = ("paper/", "pictures/")
+BESIDE = ("print/", "paper/", "pictures/")  # written by a partner while cut files are written
 FIRST_SHEET = "READ-ME-FIRST.pdf"  # the first page in pictures
 
 __all__ = ["FolderError", "Settings", "folder_name", "write"]
@@ -93,7 +93,7 @@ def write(
     writers : sequence of Item, optional
         What to write instead of :func:`items`.
     partner : Partner, optional
-        Writes the papers while this process writes the files for printers and cutters.
+        Writes papers and files for printers while this process writes those for cutters.
     say : callable, optional
         Gets sentences for the user: what is left out, that a version is kept as it is.
 
@@ -131,9 +131,9 @@ def write(
             _note_forms(run)
             _note_vents(run)
             if writers is None:
-                papers = partner.ask(_write_on_paper, making, plan, settings, made)
-                _write_items(making, _wanted(plan, settings, made, on_paper=False))
-                papers.result()
+                others = partner.ask(_write_beside, making, plan, settings, made)
+                _write_items(making, _wanted(plan, settings, made, beside=False))
+                others.result()
             else:
                 _write_items(making, writers)
             if jobs and worker is not None:
@@ -153,18 +153,18 @@ def write(
 # ------------------------------------------------------------------ what is written
 
 
-def _wanted(plan: Plan, settings: Settings, made: MadeParts, *, on_paper: bool) -> list[Item]:
-    """Return the papers with the pictures, or everything else."""
+def _wanted(plan: Plan, settings: Settings, made: MadeParts, *, beside: bool) -> list[Item]:
+    """Return what a partner writes, or everything else."""
     return [
         item
         for item in items(plan, made.parts, settings, made)
-        if item.path.startswith(ON_PAPER) == on_paper
+        if item.path.startswith(BESIDE) == beside
     ]
 
 
-def _write_on_paper(making: Path, plan: Plan, settings: Settings, made: MadeParts) -> None:
-    """Write and read back what is on paper."""
-    _write_items(making, _wanted(plan, settings, made, on_paper=True))
+def _write_beside(making: Path, plan: Plan, settings: Settings, made: MadeParts) -> None:
+    """Write and read back the partner's half."""
+    _write_items(making, _wanted(plan, settings, made, beside=True))
 
 
 def _write_items(making: Path, wanted: Sequence[Item]) -> None:

@@ -7,9 +7,7 @@ The bar is never scaled: what comes out of the printer is what the workshop meas
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -78,11 +76,8 @@ def _as_3mf(bar: Bar) -> bytes:
 
 
 def _as_stl(bar: Bar) -> bytes:
-    import trimesh
-
-    body: Any = trimesh.Trimesh(bar.vertices, bar.faces, process=False).export(file_type="stl")
     header = f"Solewright calibration bar, {bar.material}, unit mm, never scaled"
-    return header.encode("ascii", "replace").ljust(80)[:80] + bytes(body[80:])
+    return printing.stl_bytes(header, bar.vertices, bar.faces)
 
 
 def _read_back(path: Path, bar: Bar) -> None:
@@ -91,10 +86,7 @@ def _read_back(path: Path, bar: Bar) -> None:
         vertices, faces = threemf.meshes_3mf(path).get(bar.label, (np.zeros((0, 3)), bar.faces))
         found = vertices[faces] - PLACE_MM * np.array([1, 1, 0]) if len(vertices) else vertices
     else:
-        import trimesh
-
-        loaded = trimesh.load_mesh(io.BytesIO(path.read_bytes()), file_type="stl", process=False)
-        found = np.asarray(loaded.triangles)
+        found = printing.stl_corners(path.read_bytes())
     wanted = bar.vertices[bar.faces]
     if found.shape != wanted.shape or np.abs(found - wanted).max() > printing.FLOAT:
         raise OutputError(f"{path.name} does not read back as the calibration bar; write it again")

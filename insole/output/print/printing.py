@@ -13,9 +13,7 @@ No file holds a clock: the same parts give the same bytes.
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -25,10 +23,11 @@ from insole.errors import OutputError
 from insole.output.print.plates import check_worn
 from insole.parts.part import Part
 
-__all__ = ["Solid", "read_back_stl", "volume_of", "write_stl"]
+__all__ = ["Solid", "read_back_stl", "stl_bytes", "stl_corners", "volume_of", "write_stl"]
 
 Scale = tuple[float, float, float]  # factors along x, y, z
 AS_IT_IS: Scale = (1.0, 1.0, 1.0)
+STL_ROW = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("unused", "<u2")])
 FLOAT = 1e-3  # mm: float32 and four decimals stay well inside it
 
 
@@ -41,15 +40,24 @@ def write_stl(path: Path, part: Part, scale: Scale = AS_IT_IS) -> None:
     STL has no unit: the header names part, side and unit. It does not start with ``solid``,
     which some readers take for the text form.
     """
-    import trimesh
-
     check_worn([part])
-    mesh = trimesh.Trimesh(part.vertices * np.array(scale), part.faces, process=False)
-    body: Any = mesh.export(file_type="stl")
     header = f"Solewright {part.side.value} {part.name}, unit mm, seen from above +x forward"
     if scale != AS_IT_IS:
         header = f"Solewright {part.side.value} {part.name}, unit mm, scaled for print"
-    write_whole(path, header.encode("ascii", "replace").ljust(80)[:80] + body[80:])
+    write_whole(path, stl_bytes(header, part.vertices * np.array(scale), part.faces))
+
+
+def stl_bytes(header: str, vertices: Array, faces: IntArray) -> bytes:
+    """Return a mesh as binary STL: 80 bytes of words, then its triangles with their normals."""
+    corners = vertices[faces]
+    sides = np.diff(corners, axis=1)
+    normals = np.cross(sides[:, 0], sides[:, 1])
+    long = np.sqrt((normals * normals) @ np.ones(3))
+    long[long > 0] **= -1
+    rows = np.zeros(len(faces), dtype=STL_ROW)
+    rows["normal"], rows["corners"] = normals * long[:, None], corners
+    words = header.encode("ascii", "replace").ljust(80)[:80]
+    return words + np.uint32(len(faces)).astype("<u4").tobytes() + rows.tobytes()
 
 
 # ------------------------------------------------------------------ reading back
@@ -71,17 +79,24 @@ def read_back_stl(path: Path, part: Part, scale: Scale = AS_IT_IS) -> float:
     OutputError
         Any triangle differs, or the header does not name part, side and unit.
     """
-    import trimesh
-
     data = path.read_bytes()
     words = f"{part.side.value} {part.name}, unit mm".encode()
     if data[:5] == b"solid" or words not in data[:80]:
         raise OutputError(f"{path.name} does not say part, side and unit in its header")
-    mesh = trimesh.load_mesh(io.BytesIO(data), file_type="stl", process=False)
-    corners, found = part.vertices[part.faces], mesh.triangles / np.array(scale)
+    corners, found = part.vertices[part.faces], stl_corners(data) / np.array(scale)
     if found.shape != corners.shape or np.abs(found - corners).max() > FLOAT:
         raise OutputError(f"{path.name} reads back with another shape or mirrored")
-    return mesh_volume(path, part, (mesh.vertices / np.array(scale), mesh.faces), 1e-4)
+    solid = found.reshape(-1, 3), np.arange(3 * len(found)).reshape(-1, 3)
+    return mesh_volume(path, part, solid, 1e-4)
+
+
+def stl_corners(data: bytes) -> Array:
+    """Return the triangles in a binary STL file, shape (n, 3, 3), mm; none of one cut short."""
+    (count,) = np.frombuffer(data[80:84].ljust(4, b"\0"), dtype="<u4")
+    if len(data) != 84 + int(count) * STL_ROW.itemsize:
+        return np.zeros((0, 3, 3))
+    rows = np.frombuffer(data, dtype=STL_ROW, offset=84)
+    return np.asarray(rows["corners"], dtype=np.float64)
 
 
 def mesh_volume(

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from footscan.scan import Array
 from insole.errors import PlanError
 from insole.planning.memory import Memory
 from insole.planning.seating import Seating
@@ -179,11 +180,9 @@ def _check(wish: SupportWish, limits: Limits) -> None:
 
 def _hump_notes(shape: Shaped, space: Room, seating: Seating) -> list[Note]:
     """Return a warning where a place kept free parts the pad into humps along the arch line."""
-    from scipy import signal
-
     y = line_at(seating, space.x)
     along = np.array([space.at(shape.surface, p) for p in zip(space.x, y, strict=True)])
-    tops, _ = signal.find_peaks(np.pad(along, 1), prominence=HUMP_MM)
+    tops = _tops(np.pad(along, 1), HUMP_MM)
     if len(tops) < 2:
         return []
     heights = " and ".join(f"{along[k - 1]:.1f}" for k in tops)
@@ -200,6 +199,28 @@ def _hump_notes(shape: Shaped, space: Room, seating: Seating) -> list[Note]:
             ),
         )
     ]
+
+
+def _tops(heights: Array, prominence: float) -> list[int]:
+    """Return the places of the tops that stand so far above the saddles to any higher place.
+
+    As ``scipy.signal.find_peaks`` by prominence, whose import takes a second; the middle of a
+    level top.
+    """
+    found = []
+    ends = np.flatnonzero(np.append(np.diff(heights) != 0, True))
+    for first, last in zip(np.append(-1, ends[:-1]) + 1, ends, strict=True):
+        top = heights[first]
+        inner = first > 0 and last < len(heights) - 1
+        if not inner or max(heights[first - 1], heights[last + 1]) > top:
+            continue
+        higher = np.flatnonzero(heights > top)
+        low, high = higher[higher < first], higher[higher > last]
+        before = heights[low[-1] + 1 if len(low) else 0 : first]
+        after = heights[last + 1 : high[0] if len(high) else len(heights)]
+        if top - max(before.min(), after.min()) >= prominence:
+            found.append(int(first + last) // 2)
+    return found
 
 
 def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:
