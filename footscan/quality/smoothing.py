@@ -86,10 +86,10 @@ def rounded_mm(vertices: Array, faces: IntArray) -> float | None:
     normals = vertex_normals(vertices, faces)
     offset = np.einsum("ij,ij->i", mean @ vertices - vertices, normals)
     change = np.abs(mean @ offset - offset)[~away]
-    size = float(np.median(np.abs(offset[~away])))
-    if size <= 0:
+    usual = float(np.median(np.abs(offset[~away])))
+    if usual <= 0:
         return None
     edge = float(np.median(np.linalg.norm(vertices[first] - vertices[second], axis=1)))
     # a change of nothing at all is a form by formula, blurred without end
-    share = max(float(np.median(change)) / size, 1e-4)
+    share = max(float(np.median(change)) / usual, 1e-4)
     return edge * float(np.sqrt(PER_CHANGE / share))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from insole.cli.options.asked import answered
+from insole.cli.options.asked import answered, confirmed
 from insole.cli.options.common import JSON, LIMITS, QUIET, REFUSED, SCANS
 from insole.cli.options.outcomes import dumps, quiet_or, speak
 from insole.cli.options.scans import scan_options, shots_of
@@ -191,19 +191,30 @@ def shoe() -> None:
 @click.argument("file", type=click.Path(path_type=Path), metavar="FILE.toml")
 @shoe_options
 @click.option("--ask", is_flag=True, help="Ask for every figure step by step.")
+@click.option(
+    "--replace", is_flag=True, help="Write a file that is there anew; the old one stays as .old."
+)
 @QUIET
-def shoe_new(file: Path, ask: bool, quiet: bool, **given: Any) -> None:
+def shoe_new(file: Path, ask: bool, replace: bool, quiet: bool, **given: Any) -> None:
     """Write a new shoe file; at a terminal, what is missing is asked step by step.
 
     Name, length, ball width and drop are enough for a rough shoe.
     """
     from insole.shoe import file as shoe_file
 
-    if file.exists():  # before anything is asked
-        raise click.UsageError(f"{file} is there already and is kept; choose another name")
+    if file.exists() and not replace:  # before anything is asked
+        kept = f"{file} is there already"
+        if not sys.stdin.isatty():
+            raise click.UsageError(
+                f"{kept} and is kept; choose another name, or --replace, which keeps the old one "
+                f"as {shoe_file.old_name(file).name}"
+            )
+        if not confirmed(f"{kept}: write it anew? It stays as {shoe_file.old_name(file).name}"):
+            raise click.UsageError(f"{kept} and is kept; choose another name")
+        replace = True
     needed = given["name"] and None not in (given["length"], given["ball_width"], given["drop"])
     name, figures, files = asked_shoe(given, ask or (sys.stdin.isatty() and not needed))
-    made = shoe_file.write_new(file, name, figures, files)
+    made = shoe_file.write_new(file, name, figures, files, replace=replace)
     if not quiet and made.rough:
         speak("a rough shoe: the heel's width and closer figures narrow its bands")
     click.echo(f"{made.name} is in {file}")

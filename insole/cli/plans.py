@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
+from insole.cli.options.again import step_below
 from insole.cli.options.common import FULL, JSON, QUIET, SCANS
 from insole.cli.options.outcomes import quiet_or
 from insole.cli.options.scans import scan_options
@@ -65,7 +67,9 @@ def plan(
     if as_json:
         click.echo(to_json(made), nl=False)
     elif not quiet:
-        then = show.next_step(made, str(path))
+        below = step_below(made, path, out)
+        less = shlex.join(["solewright", *below]) if below else ""
+        then = show.next_step(made, str(path), less)
         click.echo(show.whole_plan(made) if full else show.plan(made, then))
         if old is not None:
             changes = planner.describe_change(old, made) or ["nothing changes"]

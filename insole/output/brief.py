@@ -14,6 +14,7 @@ from collections.abc import Sequence
 
 from insole.output import work
 from insole.output.phrases import LOAD_CASE, behind, change, paper, yaw_words
+from insole.output.places import eased_words
 from insole.planning.thickness import asked, cant_known
 from insole.record.least import counts
 from insole.record.plan import FootPlan, Plan
@@ -96,7 +97,7 @@ def _foot(foot: FootPlan) -> list[str]:
         posted = foot.contour is not None and foot.contour.posting
         alone = " without the wedge" if posted else " without the shim" if shims else ""
         word = "not recommended, " if doubt else ""
-        rows.append(f"  effect{alone}: {word}{_effect(foot.effect)}")
+        rows.append(f"  effect{alone}: {word}{_effect(foot.effect, eased_words(foot))}")
     rows += [
         f"  wedge {asked(wedge, cant_known=cant_known(foot, wedge))}, thick on the "
         f"{wedge.thick_side} ({wedge.thick_edge:.1f} mm)"
@@ -107,6 +108,7 @@ def _foot(foot: FootPlan) -> list[str]:
         for place, why in foot.no_wedge_because.items()
         if not why.startswith("no wish")  # what nobody wished is no news
     ]
+    rows += [f"  {note.short}" for note in foot.notes if note.code == "tender-spot"]
     cleat = foot.cleat
     if cleat is not None:
         mark = cleat.mark if cleat.from_mark is not None else "MTH1 (the joint of the big toe)"
@@ -133,9 +135,10 @@ def _support(foot: FootPlan) -> str:
     )
 
 
-def _effect(does: EffectPlan) -> str:
+def _effect(does: EffectPlan, eased: str = "") -> str:
     """Return what a support does, silent about what stays; the midfoot's is a share of the load."""
-    parts = [f"fills {100 * does.reached:.0f} % of the gap ({100 * does.wished:.0f} % aimed at)"]
+    aimed = eased or f"{100 * does.wished:.0f} % aimed at"
+    parts = [f"fills {100 * does.reached:.0f} % of the gap ({aimed})"]
     parts += [f"{case.case}: {_case(case)}" for case in does.cases]
     if not does.cases:
         parts.append("the contact model gives no figures")

@@ -12,13 +12,16 @@ import numpy as np
 
 from footscan.scan import Array
 from insole.record.plan import FootPlan, Plan
-from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan, WedgePlace, WedgePlan
 
 __all__ = [
     "PLACE_PART",
     "ball_ends",
     "ball_lines",
+    "bed_crest",
     "crest_point",
+    "eased_words",
+    "highest_place",
     "metatarsal_crest",
     "metatarsal_words",
     "spread",
@@ -52,6 +55,32 @@ def crest_point(foot: FootPlan) -> Array:
     across = LineString([(crest.from_rear, -500.0), (crest.from_rear, 500.0)])
     edge = Polygon(foot.base.outline).intersection(across).bounds[3]
     return np.array([crest.from_rear, edge - crest.from_medial])
+
+
+def highest_place(pad: PadPlan | MetatarsalPlan) -> Array:
+    """Return where a pad is highest, bed frame, and how high, shape (3,), mm.
+
+    A side that stands may pass the crest, which is the highest place along the arch line.
+    """
+    from insole.planning.support.tops import PadTop
+
+    grid = pad.top
+    x = np.arange(grid.x0, grid.x0 + grid.step * (len(grid.z) - 1) + 0.25, 0.5)
+    y = np.arange(grid.y0, grid.y0 + grid.step * (len(grid.z[0]) - 1) + 0.25, 0.5)
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    z = PadTop(pad).inside(gx, gy)
+    k = np.unravel_index(int(z.argmax()), z.shape)
+    return np.array([gx[k], gy[k], z[k]])
+
+
+def bed_crest(bed: ContourPlan) -> Array:
+    """Return a contoured bed's crest in the bed frame, shape (2,)."""
+    return np.array([bed.crest.from_rear, bed.crest.y])
+
+
+def eased_words(foot: FootPlan) -> str:
+    """Return why the support was planned lower than a first trial's usual level; may be empty."""
+    return next((note.short for note in foot.notes if note.code == "level-eased"), "")
 
 
 def metatarsal_crest(foot: FootPlan) -> Array:

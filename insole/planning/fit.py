@@ -232,8 +232,8 @@ def _reasons(
     missing = dict.fromkeys(s.station for foot in fits.values() for s in foot.stations if s.missing)
     if missing:
         lines.append(
-            f"not known: the shoe file lacks {', '.join(missing)}; counted as bad as such a line "
-            "can be, so that not knowing does not win: measure it"
+            f"not known: the shoe file lacks {', '.join(map(_line, missing))}; counted as bad as "
+            "such a line can be, so that not knowing does not win: measure it"
         )
     for side, foot in fits.items():
         if close := [s.station for s in foot.stations if s.close and s.word == "snug"]:
@@ -243,6 +243,11 @@ def _reasons(
         lines += _load_words(side, feet[side]) + _outline_words(side, feet[side])
         lines += _drop_words(side, feet[side], shoe, limits)
     return tuple(lines)
+
+
+def _line(station: str) -> str:
+    """Return what a shoe file holds for a station, in words."""
+    return "the stock insole's thickness at the ball" if station.startswith("thick") else station
 
 
 def _length_words(lengths: dict[Side, float]) -> str:

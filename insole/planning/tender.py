@@ -56,7 +56,7 @@ def _pad(foot: FootPlan, spot: tuple[float, float], depth: float) -> tuple[str, 
     shim = float(inside_height(foot.wedges, *at)[0])
     pad = float(PadTop(foot.pad).inside(*at)[0]) if foot.pad is not None else 0.0
     if foot.pad is not None and pad > foot.pad.edge + LEFT_MM:  # it is lower by any shim under it
-        return f"a relief of {depth:g} mm in the pad, which is {pad:.1f} mm high there", True
+        return f"a relief of {depth:g} mm, which leaves the pad {pad:.1f} mm high there", True
     if shim > LEFT_MM:
         return (
             f"NOT kept free, a shim {shim:.1f} mm thick runs under it: plan without that shim, "
@@ -85,4 +85,4 @@ def _bed(foot: FootPlan, spot: tuple[float, float], depth: float) -> tuple[str, 
             "off: cut the cover out over it",
             False,
         )
-    return f"a relief of {depth:g} mm in the bed, which is {thick:.1f} mm thick there", True
+    return f"a relief of {depth:g} mm, which leaves the bed {thick:.1f} mm thick there", True

@@ -257,8 +257,8 @@ class Judge:
             text = f"{what} is {shown}{unit}, above {soft:g}{unit}"
             self._warn(
                 warn,
-                f"{text}: plan the step below too and start with it",
-                f"{shown}{unit}, above {soft:g}: plan the step below too and start with it",
+                f"{text}: a step less for the first ride",
+                f"{shown}{unit}, above {soft:g}: a step less for the first ride",
             )
 
     def _warn(self, code: str, text: str, short: str = "") -> None:

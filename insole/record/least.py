@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-__all__ = ["LEAST", "Kind", "counts", "sd_shown", "stepped"]
+__all__ = ["LEAST", "Kind", "clear", "counts", "sd_shown", "stepped"]
 
 Kind = Literal[
     "length",
@@ -52,6 +52,31 @@ def counts(value: float, kind: Kind) -> bool:
     (False, True, False)
     """
     return math.isfinite(value) and abs(value) >= LEAST[kind] - 1e-9
+
+
+def clear(difference: float, sd: float, unit: str, *, times: float) -> bool:
+    """Return whether a difference of two measures may be said: on the screen and on paper alike.
+
+    Parameters
+    ----------
+    difference, sd : float
+        In `unit`; `sd` of the difference, from deviations as they are shown (:func:`sd_shown`).
+    unit : str
+        ``mm``, ``deg``, ``%`` or empty.
+    times : float
+        Deviations beyond which a difference counts.
+
+    Examples
+    --------
+    >>> clear(1.703, 0.849, "mm", times=2.0), clear(1.76, 0.849, "mm", times=2.0)
+    (False, True)
+    >>> clear(0.4, 0.1, "mm", times=2.0)
+    False
+    """
+    kinds: dict[str, Kind] = {"mm": "length", "deg": "angle"}
+    digits = 1 if unit in ("mm", "deg", "%") else 3
+    beyond = round(abs(difference), digits) > round(times * sd, digits)  # as a reader sees them
+    return beyond and (unit not in kinds or counts(difference, kinds[unit]))
 
 
 def stepped(value: float, kind: Kind) -> float:

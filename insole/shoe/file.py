@@ -28,11 +28,13 @@ __all__ = [
     "SLOTS",
     "Figure",
     "library",
+    "old_name",
     "refusal",
     "text",
     "write_new",
 ]
 
+LARGEST = 1_000_000  # bytes of a shoe file
 LARGEST_BESIDE = 400_000_000  # bytes; of a scanned bed, as of every scan
 
 
@@ -168,9 +170,16 @@ def refusal(key: str, figures: Mapping[str, Any]) -> str:
 
 
 def write_new(
-    path: Path, name: str, figures: Mapping[str, Any], beside: Sequence[Path] = ()
+    path: Path,
+    name: str,
+    figures: Mapping[str, Any],
+    beside: Sequence[Path] = (),
+    *,
+    replace: bool = False,
 ) -> Shoe:
     """Write a new shoe file, and copies of the files it names beside it; return the shoe.
+
+    With `replace` a file that is there is written anew; the old one stays as NAME.toml.old.
 
     Raises
     ------
@@ -181,7 +190,8 @@ def write_new(
     if path.suffix.lower() != ".toml":
         raise PlanError(f"a shoe file ends in .toml, got {path.name!r}; give such a name")
     files.sweep(path.parent)
-    if path.exists():
+    old = files.read_bounded(path, LARGEST) if replace and path.exists() else None
+    if old is None and path.exists():
         raise PlanError(f"{path} is there already and is kept; choose another name")
     words = text(name, figures)
     copied: list[Path] = []
@@ -195,7 +205,11 @@ def write_new(
             elif not filecmp.cmp(target, source, shallow=False):
                 raise PlanError(f"{target} is another file of that name; rename {source}")
         found = shoe.parse(tomllib.loads(words), path.name, path.parent)
-        files.write_new(path, words.encode())
+        if old is None:
+            files.write_new(path, words.encode())
+        else:
+            files.write_new(old_name(path), old)
+            files.write_whole(path, words.encode())
     except (OSError, PlanError) as error:
         for target in copied:
             target.unlink(missing_ok=True)
@@ -204,6 +218,16 @@ def write_new(
         reason = why(error)
         raise PlanError(f"{error.filename or path}: {reason}; choose another file") from None
     return found
+
+
+def old_name(path: Path) -> Path:
+    """Return the free name that a shoe file which is written anew is kept under."""
+    name = path.with_name(f"{path.name}.old")
+    number = 2
+    while name.exists():
+        name = path.with_name(f"{path.name}.old-{number}")
+        number += 1
+    return name
 
 
 def library(folder: Path) -> tuple[list[Path], list[str]]:

@@ -15,6 +15,7 @@ from insole.planning import cleat as cleats
 from insole.planning.stack import SIDE_SHARE
 from insole.planning.support.wish import move_words
 from insole.planning.wedge_rules import rise
+from insole.record.least import LEAST
 from insole.record.limits import Limits
 from insole.record.plan import FootPlan, Plan
 from insole.record.planned_parts import ContourPlan, PadPlan, WedgePlace, WedgePlan
@@ -119,9 +120,27 @@ def _support(plan: Plan, pad: PadPlan | ContourPlan, sign: int, limits: Limits) 
     way = "up" if sign > 0 else "down"
     words = (
         f"support one step {way}, from {100 * filled:.0f} % of the gap filled to a wish of "
-        f"{100 * new:.0f} %: crest from {crest:.1f} to about {crest + (new - filled) * gap:.1f} mm"
+        f"{100 * new:.0f} %: {_crest_words(pad, old, new, crest - top, way)}"
     )
     return Move(wish={"support_level": new}, was={"support_level": old}, words=words)
+
+
+def _crest_words(pad: PadPlan | ContourPlan, old: float, new: float, plate: float, way: str) -> str:
+    """Return the crest as it is and as the plan of the step will make it, in words.
+
+    A pad or bed follows its wish, less what a relief, a move or a rounding took off the wish so
+    far: that may be taken off again, in full or not, and the place between is said. A kit has
+    pads of its own heights.
+    """
+    crest = pad.crest.height
+    if isinstance(pad, PadPlan) and pad.source == "kit":
+        return f"crest from {crest:.1f} mm to that of the kit's next pad {way}"
+    gap = pad.gap_at_crest.value or 0.0
+    high = plate + new * gap
+    low = high - max(plate + old * gap - crest, 0.0)
+    if high - low <= 2 * LEAST["part height"]:
+        return f"crest from {crest:.1f} to about {(low + high) / 2:.1f} mm"
+    return f"crest from {crest:.1f} to between {low:.1f} and {high:.1f} mm"
 
 
 def _shift(foot: FootPlan, pad: PadPlan, chosen: Observation, limits: Limits) -> Move:

@@ -13,6 +13,7 @@ from insole.errors import OutputError
 from insole.output.papers import bench as bench_page
 from insole.output.papers import plan_page as report
 from insole.output.papers.bench_notes import bench_words, row_of, warnings
+from insole.output.places import highest_place
 from insole.planning import planner
 from insole.planning.wishes import FootWish, PlanWishes
 from insole.record.plan import FootPlan
@@ -397,3 +398,23 @@ def test_a_plan_without_feet_is_refused(tmp_path: Path) -> None:
 )
 def test_warnings_of_kit_and_hand_stand_where_the_work_is(code: str, row: str) -> None:
     assert row_of(code) == row
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_the_highest_place_of_a_pad_is_named_where_it_is_not_the_crest(tmp_path, side):
+    """A side that stands passes the crest: with 5 mm more at one node towards the big toe."""
+    plan = sample_plan()
+    assert "Highest" not in words(bench(tmp_path, plan)[0])
+    pad = getattr(plan, side).pad
+    grid = pad.top
+    high = np.array(grid.z)
+    x, y = pad.crest.from_rear - 8.0, (pad.crest.y or 8.0) + 10.0
+    gx = grid.x0 + grid.step * np.arange(high.shape[0])
+    gy = grid.y0 + grid.step * np.arange(high.shape[1])
+    bump = np.exp(-((gx[:, None] - x) ** 2 + (gy[None, :] - y) ** 2) / (2 * 6.0**2))
+    top = grid.model_copy(update={"z": (high + 6.0 * bump).tolist()})
+    found = highest_place(pad.model_copy(update={"top": top}))
+    page = words(bench(tmp_path, changed(plan, side, pad=pad.model_copy(update={"top": top})))[0])
+    assert f"Highest {found[2]:.1f} mm at {found[0]:.0f} from rear, to the big-toe side" in page
+    assert page.count("Highest") == 1
+    assert found[2] > pad.crest.height + 1

@@ -166,6 +166,37 @@ def test_verdict_says_no_shoe_limits_passed_and_what_was_not_asked():
     )
 
 
+def test_an_eased_level_says_why_at_its_own_line_and_a_wished_one_does_not():
+    short = "eased to 60 %: with more the model presses the arch"
+    note = Note(code="level-eased", text="60 % of the gap is planned, since ...", short=short)
+    does = EffectPlan(wished=0.6, reached=0.6, cases=[], little=False, words="x")
+    plan = plans.sample_plan()
+    plan = plan.model_copy(update={"left": plan.left.model_copy(update={"effect": does})})
+    told = brief(with_notes(plan, "left", note))
+    (row,) = [row for row in of_foot(told, "left") if "effect" in row]
+    assert f"fills 60 % of the gap ({short}); " in row
+    assert not [row for row in of_foot(told, "right") if "eased" in row]
+    assert "(60 % aimed at)" in " ".join(of_foot(brief(plan), "left"))
+
+
+def test_a_relief_at_a_tender_spot_stands_at_its_foot():
+    relief = "tender spot at 120/10: a relief of 1.5 mm, which leaves the bed 9.6 mm thick there"
+    note = Note(code="tender-spot", text=f"{relief} and more", short=relief)
+    rows = brief(with_notes(plans.sample_plan(), "right", note))
+    assert f"  {relief}" in of_foot(rows, "right")
+    assert f"  {relief}" not in of_foot(rows, "left")
+
+
+def test_one_order_where_a_wedge_is_more_than_a_first_ride_takes():
+    stops = [q.id for q in QUESTIONS if q.grade == "stop"]
+    plan = plans.sample_plan().model_copy(update={"answers": dict.fromkeys(stops, "no")})
+    then = next_step(plan, "a/p.json", "solewright plan A --under 2")
+    assert then == (
+        "a step less for the first ride: solewright plan A --under 2 (as it is: solewright make "
+        "a/p.json)"
+    )
+
+
 def test_the_next_step_is_to_ask_until_every_stop_was_asked():
     stops = [q.id for q in QUESTIONS if q.grade == "stop"]
     plan = plans.sample_plan()

@@ -185,7 +185,9 @@ def test_what_is_not_known_is_said_with_its_reason():
     assert "gives no ball girth" in found["ball girth"].text
     assert found["thickness at the ball"].word == "not known"
     assert any("not known: heel width" in t for t in result.reasons)
-    assert any("the shoe file lacks ball girth, thickness at the ball" in t for t in result.reasons)
+    assert any(
+        "the shoe file lacks ball girth, the stock insole's thickness" in t for t in result.reasons
+    )
     assert result.verdict == "may fit, not all is known"
 
 
@@ -317,18 +319,36 @@ def test_a_larger_error_never_betters_a_place(shoes, data):
                 ("heel_width", (56.0, 73.0)),
                 ("ball_girth", (244.0, 266.0)),
                 ("instep_height", (65.0, 86.0)),
+                ("insole", (2.0, 99.0)),  # 3 mm of base and cover, of which 1 mm may stand above it
             ]
         )
     )
     value = getattr(shoes[k], line)
+    value = value.thickness.get("ball") if line == "insole" else value
     if value is None or far[0] <= value <= far[1]:
         return
     more = data.draw(st.floats(0, 20)) * (1 if value > far[1] else -1)
+    further = value + more
+    if line == "insole":
+        further = StockInsole(thickness={"ball": max(further, 0.0)})
     worse = [
-        dataclasses.replace(one, **{line: value + more}) if i == k else one
+        dataclasses.replace(one, **{line: further}) if i == k else one
         for i, one in enumerate(shoes)
     ]
     assert place(worse, k) >= place(shoes, k)
+
+
+@pytest.mark.parametrize("size", [{}, {"inside_length": 274.0}, {"ball_width": 96.0}])
+@pytest.mark.parametrize("line", ["heel_width", "ball_girth", "instep_height"])
+def test_a_line_left_out_of_the_file_itself_betters_no_place(line, size):
+    """As a file is read: without the heel's width a shoe is a rough one, with wide bands."""
+    true = whole("true", **size)
+    record = true.record()
+    del record["inside"][line]
+    without = dataclasses.replace(parse(record), name="without")
+    assert without.rough == (line == "heel_width")
+    places = {one.shoe.name: one.place for one in rank(FOOT, None, [without, true], LIMITS)}
+    assert places["without"] > places["true"]
 
 
 def test_none_of_these_fits_is_said_with_the_nearest():

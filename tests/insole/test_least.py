@@ -7,12 +7,14 @@ from dataclasses import replace
 import pytest
 
 from footscan.results import Measure
+from insole.cli.show import feet as shown
+from insole.output.papers import report_measures
 from insole.output.phrases import behind, change, yaw_words
 from insole.planning import planner
 from insole.planning.changes import describe_change
 from insole.planning.cleat import check_saddles
 from insole.planning.planner import FootWish, PlanWishes
-from insole.record.least import LEAST, counts, sd_shown, stepped
+from insole.record.least import LEAST, clear, counts, sd_shown, stepped
 from insole.record.limits import default_limits
 from insole.record.values import Note, Quantity
 from tests import feet, plans
@@ -136,3 +138,48 @@ def test_a_plan_s_measures_are_no_closer_than_their_step_without_a_verified_scal
     )
     plan = planner.plan(foot, None, None, PlanWishes(both=FootWish.of(pad=False)))
     assert plan.left.measures["arch_apex_height"].sd == sd
+
+
+@pytest.mark.parametrize(
+    ("gap", "sd", "unit", "said"),
+    [
+        (1.70, 0.85, "mm", False),  # shown: larger by 1.7, beyond 1.7
+        (1.76, 0.85, "mm", True),
+        (-1.76, 0.85, "mm", True),
+        (0.44, 0.1, "mm", False),  # less than a foot measured twice
+        (0.51, 0.1, "mm", True),
+        (0.44, 0.1, "deg", False),
+        (0.51, 0.1, "deg", True),
+        (0.0044, 0.002, "", False),
+        (0.0056, 0.002, "", True),
+    ],
+)
+def test_a_difference_is_said_beyond_its_band_as_it_is_shown(gap, sd, unit, said):
+    assert clear(gap, sd, unit, times=2.0) is said
+
+
+@pytest.mark.parametrize("verified", [True, False])
+def test_screen_and_report_say_the_same_of_left_and_right(verified):
+    """Of every measure that the report shows: larger on the same side, or not clear in both."""
+    left = feet.analytic(side="left", length=266.0)
+    right = feet.analytic()
+    pair = [
+        replace(foot, facts=replace(foot.facts, scale_verified=verified)) for foot in (left, right)
+    ]
+    plan = planner.plan(*pair, None)
+    screen = "\n".join(shown._differences(*pair))
+    rows = report_measures._measure_rows(
+        [
+            (name, plan.left.measures.get(name), plan.right.measures.get(name))
+            for name, _ in report_measures.MEASURES
+        ]
+    )
+    seen = []
+    for (name, _), row in zip(report_measures.MEASURES, rows[1:], strict=True):
+        judged = row[-1].text if row[-1] else ""
+        seen.append(judged)
+        for side in ("left", "right"):
+            on_screen = f"  {shown._words(name)}: {side} larger by" in screen
+            assert on_screen == (judged == f"<b>{side} larger</b>"), name
+    assert "<b>left larger</b>" in seen  # its length
+    assert "not clear" in seen

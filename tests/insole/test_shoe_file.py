@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -194,6 +195,7 @@ def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
         "12",
         "-6",
         "7",
+        "",
     ]
     code, _, err = run("shoe", "new", tmp_path / "a.toml", "--ask", typed="\n".join(answers) + "\n")
     assert code == 0, err
@@ -213,6 +215,55 @@ def test_shoe_new_asks_step_by_step(run: Run, tmp_path: Path) -> None:
     slots = made.slots
     assert (slots.mark, slots.mark_from_heel) == ("rear slot, front edge", 196.0)
     assert (slots.front, slots.rear, slots.yaw) == (10.0, -6.0, 7.0)
+
+
+SHORT = ["", "", "", "", "", "", "", "", "", "", "", "n", ""]  # nothing more is measured
+
+
+def test_a_slip_is_mended_by_going_back_or_by_the_number_of_its_line(
+    run: Run, tmp_path: Path
+) -> None:
+    """The name and the length by `back`, the drop from the list that is read back at the end."""
+    answers = ["back", "Larhc 43", "n", "back", "back", "Larch 43", "y", "28", "282", "back", "280"]
+    answers += ["101", "8", *SHORT, "19", "5", "-8", "n", "9.5", "3", "back", ""]
+    code, _, err = run("shoe", "new", tmp_path / "a.toml", "--ask", typed="\n".join(answers) + "\n")
+    assert code == 0, err
+    assert err.count("this is the first question") == 1
+    assert "28 mm" not in err  # refused at once
+    first, last = err.split("as typed:")[1], err.split("as typed:")[-1]
+    assert "  1  Name: Larch 43" in first
+    assert "  2  Stock insole: stays, all measured with it in" in first
+    assert re.search(r"^   3  Inside length, .*: 280 mm$", first, re.MULTILINE)
+    assert re.search(r"^   5  Drop: .*: 8 mm$", first, re.MULTILINE)
+    assert re.search(r"^   5  Drop: .*: 9.5 mm$", last, re.MULTILINE)
+    assert "  6  Width between the counter's walls, 15 mm above the bed: not measured" in last
+    assert "left as it was" in err
+    assert "'19' is neither Enter nor a number from 1 to 18" in err
+    made = shoe.load(tmp_path / "a.toml")
+    assert (made.name, made.inside_length, made.drop) == ("Larch 43", 280.0, 9.5)
+    assert made.insole.kept
+
+
+def test_a_shoe_is_written_anew_by_choice_and_the_old_file_stays(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "a.toml"
+    assert run("shoe", "new", path, *OPTIONS)[0] == 0
+    first = path.read_bytes()
+    code, _, err = run("shoe", "new", path, *OPTIONS[:-1], "9")
+    assert code == 2
+    assert "or --replace, which keeps the old one as a.toml.old" in err
+    assert path.read_bytes() == first
+    for drop, kept in (("9", "a.toml.old"), ("10", "a.toml.old-2")):
+        before = path.read_bytes()
+        code, _, _ = run("shoe", "new", path, *OPTIONS[:-1], drop, "--replace")
+        assert code == 0
+        assert shoe.load(path).drop == float(drop)
+        assert (tmp_path / kept).read_bytes() == before
+    bad = ("shoe", "new", path, *OPTIONS[:-1], "900", "--replace")
+    before = path.read_bytes()
+    assert run(*bad)[0] == 3
+    assert path.read_bytes() == before
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.toml", "a.toml.old", "a.toml.old-2"]
+    assert library(tmp_path)[0] == [path]
 
 
 def test_heights_by_option_want_three_lines_of_five(run: Run, tmp_path: Path) -> None:

@@ -17,10 +17,10 @@ def note_of(spot, **wish):
 @pytest.mark.parametrize(
     ("spot", "wish", "free", "words"),
     [
-        ((115.0, 15.0), {}, True, "a relief of 1.5 mm in the pad"),
+        ((115.0, 15.0), {}, True, "a relief of 1.5 mm, which leaves the pad "),
         ((30.0, 0.0), {}, True, "no part is raised there"),
         ((180.0, 0.0), {"forefoot": 2.0}, False, "NOT kept free, a shim"),
-        ((115.0, 15.0), {"contoured": "full"}, True, "a relief of 1.5 mm in the bed"),
+        ((115.0, 15.0), {"contoured": "full"}, True, "a relief of 1.5 mm, which leaves the bed "),
         ((180.0, 0.0), {"contoured": "full"}, False, "NOT hollowed, the bed is at its thinnest"),
         (
             (180.0, 0.0),

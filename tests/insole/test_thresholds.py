@@ -7,21 +7,36 @@ a station that is read at another place, has to show.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from footscan.scan import Load
+from insole.errors import PlanError, RefusedError
 from insole.parts.wedge import shim
-from insole.planning import seating, thickness
+from insole.planning import planner, seating, thickness
 from insole.planning.cleat import CleatWish, plan_cleat
+from insole.planning.memory import Memory
 from insole.planning.outline import lay_out
+from insole.planning.support import pad_record
+from insole.planning.support.ceilings import room
+from insole.planning.support.level import support_level
+from insole.planning.support.shaping import crest_window, shaped
+from insole.planning.support.task import PadTask
+from insole.planning.support.wish import SupportWish
 from insole.planning.wedge_rules import WedgeWish
+from insole.planning.wishes import PlanWishes
 from insole.record.limits import default_limits
 from insole.record.planned_parts import WedgePlace, WedgePlan
 from insole.shoe.shoe import parse
+from insole.trials.entry import Said
+from insole.trials.trial import judge
 from tests import feet, plans
 from tests.insole import test_wedging as beds
+from tests.on_trial import ALL_NO
 
 LIMITS = default_limits()
 FLAT = {
@@ -142,6 +157,107 @@ def test_grind_lines_lie_where_the_ramp_has_their_height():
     assert steps == pytest.approx(np.full(len(steps), 0.5), abs=0.06)
     assert sorted(heights)[0] == pytest.approx(1.0, abs=0.06)  # the thin edge is 0.5 mm or more
     assert 0.5 <= wedge.edge < 1.0
+
+
+# ---- levels, sizes and places of a support --------------------------------------------------
+
+
+def level_of(level, load=Load.HALF, shoe=True):
+    found, notes = support_level(level, SimpleNamespace(load=load, shoe_known=shoe), LIMITS)
+    return found, [note.code for note in notes]
+
+
+def test_a_first_trial_fills_80_percent_and_60_where_load_or_bed_is_not_known():
+    assert level_of(None)[0] == pytest.approx(0.8, abs=1e-9)
+    for load, shoe in ((Load.NONE, True), (Load.UNKNOWN, True), (Load.HALF, False)):
+        assert level_of(None, load, shoe)[0] == pytest.approx(0.6, abs=1e-9)
+    assert level_of(0.61, shoe=False) == (pytest.approx(0.6), ["level-capped"])
+    assert level_of(0.61, Load.NONE) == (0.61, ["level-unsure"])
+    assert level_of(0.6, Load.NONE) == (0.6, [])
+
+
+def test_a_support_presses_above_100_and_is_refused_above_110_percent():
+    assert level_of(1.0) == (1.0, [])
+    assert level_of(1.01) == (1.01, ["level-presses"])
+    assert level_of(1.1)[0] == 1.1
+    with pytest.raises(RefusedError, match="above 110 %"):
+        level_of(1.101)
+    assert level_of(0.2)[0] == 0.2
+    with pytest.raises(PlanError, match="give 20 to 110 %"):
+        level_of(0.199)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_crest_may_lie_5_mm_behind_the_apex_and_3_ahead(side):
+    seat = seated(side)
+    apex = seat.landmarks["arch_apex"][0]
+    assert crest_window(seat, LIMITS) == pytest.approx((apex - 5.0, apex + 3.0), abs=1e-6)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize(
+    ("name", "at", "below"),
+    [("height", 2.02, 1.98), ("length", 30.2, 29.8), ("width", 15.1, 14.9)],
+)
+def test_a_pad_is_at_least_2_mm_high_30_long_and_15_wide(monkeypatch, side, name, at, below):
+    """One of its three sizes is set, the others stay as they are."""
+    task = PadTask(
+        space=room(seated(side), limits=LIMITS),
+        seating=seated(side),
+        wish=SupportWish(),
+        level=0.8,
+        limits=LIMITS,
+        memory=Memory(),
+    )
+    shape = shaped(task, 0.8)
+    assert not isinstance(pad_record.pad_record(shape, task), str)
+    ring = pad_record.outline_of(shape)
+    k = {"length": 0, "width": 1}.get(name)
+    for size, small in ((at, False), (below, True)):
+        with monkeypatch.context() as patched:
+            if k is None:
+                top = shape.surface * size / task.space.at(shape.surface, shape.crest)
+                made = pad_record.pad_record(replace(shape, surface=top), task)
+            else:
+                slim = ring.copy()
+                slim[:, k] = (ring[:, k] - ring[:, k].mean()) * size / np.ptp(ring[:, k])
+                slim[:, k] += ring[:, k].mean()
+                patched.setattr(pad_record, "outline_of", lambda _, slim=slim: slim)
+                made = pad_record.pad_record(shape, task)
+        assert isinstance(made, str) is small, (name, size)
+
+
+# ---- the one step of a trial ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_steps_of_a_trial_have_their_sizes(side):
+    """3 mm of pad and cleat, 1 degree of turn and wedge; a wish beyond 6 mm in one step is cut."""
+    plan = planner.plan(
+        feet.analytic(side="left", arch=15.0),
+        feet.analytic(),
+        parse(FLAT),
+        PlanWishes(case="larch"),
+    )
+
+    def step(pick):
+        said = Said(felt=[pick], side=side, answer="same", date="2026-05-01", flags=ALL_NO)
+        return judge(plan, said, [], limits=LIMITS)
+
+    assert step("pad too far back").step.wishes[side]["shift"] == [3.0, 0.0]
+    assert step("6 mm in").step.wishes[side]["shift"] == [0.0, 6.0]
+    assert (
+        step("6.1 mm in")
+        .words[0]
+        .endswith("6.1 mm at once is more than one step, at most 6 mm: no step is proposed")
+    )
+    assert step("pedal too far forward").step.wishes[side]["cleat_offset"] == -8.0
+    assert step("toes want out").step.wishes[side]["cleat_yaw"] == 1.0
+    assert step("weight on little toe side").step.wishes[side]["forefoot"] == 1.0
+    old = getattr(plan, side).pad
+    gap = old.gap_at_crest.value
+    level = step("too high").step.wishes[side]["support_level"]
+    assert old.crest.height / gap - level == pytest.approx(max(0.1, 1.0 / gap), abs=0.0051)
 
 
 def test_these_tests_read_the_limits_in_force():

@@ -6,6 +6,7 @@ Plan (+ Step of a trial) -> options -> the arguments of ``solewright plan``
 from __future__ import annotations
 
 import glob
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +16,20 @@ if TYPE_CHECKING:
     from insole.trials.entry import Trial
     from insole.trials.steps import Step
 
-__all__ = ["already_planned", "located", "options", "step_options"]
+__all__ = ["already_planned", "located", "options", "step_below", "step_options"]
+
+# notes on a wedge that is more than a first ride takes
+_FIRST_LESS = frozenset(
+    f"wedge.{name}"
+    for name in (
+        "forefoot.warn_deg",
+        "forefoot.warn_mm",
+        "heel.warn_deg",
+        "heel.warn_mm",
+        "under.warn_deg",
+        "sum_warn",
+    )
+) | {"wedge-first-trial"}
 
 _OPTIONS = {
     "support_level": "--support",
@@ -133,6 +147,48 @@ def step_options(plan: Plan, trial: Trial, against: Path, version: int | None = 
         located(word) if word in names else word
         for word in options(plan, trial.step, against=str(against), version=version)
     ]
+
+
+def step_below(plan: Plan, path: Path, out: Path) -> list[str]:
+    """Return the arguments that plan each wedge that is more than a first ride takes a step less.
+
+    Parameters
+    ----------
+    plan : Plan
+    path : Path
+        Of its record, which holds the answers as well.
+    out : Path
+        Folder that the plan was written to.
+
+    Returns
+    -------
+    list of str
+        Empty where no wedge is too much.
+    """
+    from insole.record.limits import of_plan
+    from insole.record.planned_parts import WedgePlace
+    from insole.trials.steps import Step
+
+    names = {WedgePlace.FOREFOOT: "forefoot", WedgePlace.HEEL: "heel", WedgePlace.UNDER: "under"}
+    size = of_plan(plan).value("wedge.step")
+    wishes: dict[str, dict[str, Any]] = {}
+    for foot in plan.feet:
+        if not foot.tilts or not any(note.code in _FIRST_LESS for note in foot.notes):
+            continue
+        most = max(foot.tilts, key=lambda wedge: abs(wedge.net))
+        less = most.cant_kept + math.copysign(max(abs(most.net) - size, 0.0), most.net)
+        wishes[foot.side] = {names[most.place]: round(less, 3)}
+    if not wishes:
+        return []
+    if len(wishes) == len(plan.feet) and len({str(wish) for wish in wishes.values()}) == 1:
+        alike = next(iter(wishes.values()))
+        if not any(plan.wishes.get(side, {}).keys() & alike.keys() for side in wishes):
+            wishes = {"both": alike}
+    step = Step(
+        thing="wedge", move="less", side="both", wishes=wishes, before={}, words="", because=""
+    )
+    words = [located(word) for word in options(plan, step, against=str(path))]
+    return words if out == Path("plans") else [*words, "--out", str(out)]
 
 
 def already_planned(plan: Plan, step: Step, later: Sequence[Plan]) -> Plan | None:

@@ -6,13 +6,13 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from footscan.checking.pairs import EXCEEDS_SD, cautions, differences
+from footscan.checking.pairs import EXCEEDS_SD, Difference, cautions, differences, with_unit
 from footscan.foot import HEEL_STATION
 from footscan.measuring.measures import by_hand_words, load_state
 from footscan.measuring.sizes import GROWTH_TO_HALF, half_load_length
 from footscan.scan import Load, Side
 from insole.cli.typed import advice
-from insole.record.least import LEAST, sd_shown, stepped
+from insole.record.least import LEAST, clear, sd_shown, stepped
 
 if TYPE_CHECKING:
     from footscan.checking.shots import Combined
@@ -282,12 +282,36 @@ def _in_order(names: Iterable[str]) -> list[str]:
     return sorted(names, key=lambda name: place.get(name, len(place)))
 
 
+def _apart(found: Difference, left: MeasuredFoot, right: MeasuredFoot) -> str:
+    """Return a difference that may be said, with deviations as shown; nothing for another."""
+    if found.difference is None:
+        return ""
+    sds = [
+        sd_shown(
+            foot.measures[found.measure].sd or 0.0,
+            found.unit,
+            scale_verified=foot.facts.scale_verified,
+        )
+        for foot in (left, right)
+    ]
+    sd = math.hypot(*sds)
+    if not clear(found.difference, sd, found.unit, times=EXCEEDS_SD):
+        return ""
+    larger = "left" if found.difference > 0 else "right"
+    said = (
+        f"{_words(found.measure)}: {larger} larger by "
+        f"{with_unit(abs(found.difference), found.unit)} (beyond ± "
+        f"{with_unit(EXCEEDS_SD * sd, found.unit)})"
+    )
+    return said if found.comparable else f"{said}; the feet were not scanned alike"
+
+
 def _differences(first: MeasuredFoot, second: MeasuredFoot) -> list[str]:
     """Return what differs between two feet, and why it may not be the feet."""
     left, right = sorted((first, second), key=lambda foot: foot.foot.side is not Side.LEFT)
     doubts = list(cautions(left, right))
-    found = {d.measure: d for d in differences(left, right) if d.exceeds}
-    rows = [f"  {found[name].sentence}" for name in _in_order(found)]
+    found = {d.measure: said for d in differences(left, right) if (said := _apart(d, left, right))}
+    rows = [f"  {found[name]}" for name in _in_order(found)]
     if not rows:
         return [
             *doubts,

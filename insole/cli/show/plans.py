@@ -21,7 +21,7 @@ def plan(record: Plan, then: str = "") -> str:
     return "\n".join(brief(record, then, "--full, and on paper"))
 
 
-def next_step(plan: Plan, path: str) -> str:
+def next_step(plan: Plan, path: str, below: str = "") -> str:
     """Return what comes after planning: ask what was not asked, else make.
 
     Parameters
@@ -29,6 +29,8 @@ def next_step(plan: Plan, path: str) -> str:
     plan : Plan
     path : str
         Of the plan record.
+    below : str
+        The command that plans a wedge a step less, where this one is more than a first ride takes.
     """
     from insole.record.questions import QUESTIONS
 
@@ -38,6 +40,8 @@ def next_step(plan: Plan, path: str) -> str:
             "ask the questions before parts (solewright questions --ask --out answers.toml) and "
             "plan again with --answers answers.toml"
         )
+    if below:
+        return f"a step less for the first ride: {below} (as it is: solewright make {path})"
     return f"solewright make {path}"
 
 

@@ -10,10 +10,18 @@ from xml.sax.saxutils import escape
 
 from insole.output.papers.bench_type import SAME_MM, act, big, mixed
 from insole.output.phrases import capital, extent, paper, shift_words, spread_words
-from insole.output.places import tender_spots, tender_words, turn_words, with_wedges
+from insole.output.places import (
+    eased_words,
+    highest_place,
+    tender_spots,
+    tender_words,
+    turn_words,
+    with_wedges,
+)
 from insole.planning.dowels import PAD_DEPTH_MM, SOCKET_MM, base_depth
+from insole.record.least import counts
 from insole.record.plan import FootPlan, Plan
-from insole.record.planned_parts import ContourPlan
+from insole.record.planned_parts import ContourPlan, PadPlan
 
 __all__ = ["pad_lines"]
 
@@ -29,7 +37,7 @@ def pad_lines(plan: Plan, foot: FootPlan) -> list[Any]:
         for k, (x, y) in enumerate(tender_spots(plan, foot.side))
     ]
     if foot.contour is not None:
-        return [*_contour(foot.contour), act(_effect_words(foot)), *spots]
+        return [*_contour(foot.contour), *_eased(foot), act(_effect_words(foot)), *spots]
     spots = [*_metatarsal(foot), *spots]
     if pad is None:
         why = escape(paper(foot.no_pad_because))
@@ -54,10 +62,21 @@ def pad_lines(plan: Plan, foot: FootPlan) -> list[Any]:
         lines.append(big(capital(turn_words(pad.turn))))
     if any(abs(step) > SAME_MM for step in pad.shift):
         lines.append(act(f"Moved by hand: {shift_words(pad.shift)}"))
+    lines += _highest(pad)
+    fill = [act(_fill_words(foot)), *_eased(foot)]
+    fill += [act(_effect_words(foot))] if foot.effect else []
+    return [*lines, *_drill(foot), *fill, *spots]
+
+
+def _highest(pad: PadPlan) -> list[Any]:
+    """Return the highest place where it is not the crest, else how high the medial side stands."""
+    x, y, high = highest_place(pad)
+    if counts(high - pad.crest.height, "part height"):
+        way = "big-toe" if y > (pad.crest.y if pad.crest.y is not None else 0.0) else "little-toe"
+        return [mixed(f"Highest {{{high:.1f} mm}} at {{{x:.0f}}} from rear, to the {way} side")]
     if pad.medial_height is not None and pad.medial_height > pad.edge + SAME_MM:
-        lines.append(mixed(f"Big-toe side stands, up to {{{pad.medial_height:.1f} mm}}"))
-    fill = [act(_fill_words(foot)), act(_effect_words(foot))]
-    return [*lines, *_drill(foot), *(fill if foot.effect else fill[:1]), *spots]
+        return [mixed(f"Big-toe side stands, up to {{{pad.medial_height:.1f} mm}}")]
+    return []
 
 
 def _metatarsal(foot: FootPlan) -> list[Any]:
@@ -100,6 +119,12 @@ def _contour(contour: ContourPlan) -> list[Any]:
             act(f"Fills {share:.0f} %, {left.value:.1f}{spread_words(left.sd)} mm left open")
         )
     return lines
+
+
+def _eased(foot: FootPlan) -> list[Any]:
+    """Return why the support is lower than a first trial's, if it is."""
+    words = eased_words(foot)
+    return [act(capital(words))] if words else []
 
 
 def _effect_words(foot: FootPlan) -> str:

@@ -23,6 +23,7 @@ from insole.output.phrases import (
 )
 from insole.output.places import (
     PLACE_PART,
+    eased_words,
     taper_words,
     tender_spots,
     tender_words,
@@ -100,7 +101,7 @@ def _pad(plan: Plan, foot: FootPlan, materials: Materials) -> list[str]:
         for k, (x, y) in enumerate(tender_spots(plan, foot.side))
     ]
     if foot.contour is not None:
-        return [*_effect(foot), *_contour(foot, materials), *spots]
+        return [*_effect(foot), *_contour(plan, foot, materials), *spots]
     spots = [*_metatarsal(foot, materials), *spots]
     if pad is None:
         return [f"<b>No arch pad.</b> {escape(sentence(paper(foot.no_pad_because)))}", *spots]
@@ -114,7 +115,8 @@ def _pad(plan: Plan, foot: FootPlan, materials: Materials) -> list[str]:
         f" {pad.crest.height:.1f} mm high at its crest, {pad.crest.from_rear:.1f} mm from the"
         f" base's rear edge and {pad.crest.from_medial:.1f} mm from its medial edge;"
         f" {turn_words(pad.turn)}; edges end at {pad.rear_edge:.1f} and {pad.front_edge:.1f} mm.",
-        f"Wished to fill {100 * pad.support_level:.0f} % of a gap of {amount(pad.gap_at_crest)};"
+        f"{_meant(plan, foot)} to fill {100 * pad.support_level:.0f} % of a gap of"
+        f" {amount(pad.gap_at_crest)};"
         f" left open at the crest: {amount(pad.residual_gap)}.",
         *_listed(pad.reasons),
     ]
@@ -124,6 +126,14 @@ def _pad(plan: Plan, foot: FootPlan, materials: Materials) -> list[str]:
     if any(abs(step) > 0.05 for step in pad.shift):
         lines.append(f"Moved by hand: {shift_words(pad.shift)}.")
     return [*lines, *spots]
+
+
+def _meant(plan: Plan, foot: FootPlan) -> str:
+    """Return whether a support level was wished, or taken and why."""
+    if any("support_level" in plan.wishes.get(whose, {}) for whose in ("both", foot.side)):
+        return "Wished"
+    eased = eased_words(foot)
+    return f"Planned without a wish ({eased})" if eased else "Planned without a wish"
 
 
 def _effect(foot: FootPlan) -> list[str]:
@@ -157,7 +167,7 @@ def _metatarsal(foot: FootPlan, materials: Materials) -> list[str]:
     ]
 
 
-def _contour(foot: FootPlan, materials: Materials) -> list[str]:
+def _contour(plan: Plan, foot: FootPlan, materials: Materials) -> list[str]:
     """Return size, crest, gap and reasons of a contoured bed."""
     made = foot.contour
     assert made is not None
@@ -167,7 +177,8 @@ def _contour(foot: FootPlan, materials: Materials) -> list[str]:
         f" rear edge and {made.crest.from_medial:.1f} mm from the base's medial edge; heel cup"
         f" {made.cup:g} mm deep, plate {made.plate:g} mm, cover {made.cover:g} mm; front end at"
         f" {made.front_edge:.1f} mm.",
-        f"Wished to fill {100 * made.support_level:.0f} % of a gap of {amount(made.gap_at_crest)};"
+        f"{_meant(plan, foot)} to fill {100 * made.support_level:.0f} % of a gap of"
+        f" {amount(made.gap_at_crest)};"
         f" left open at the crest: {amount(made.residual_gap)}.",
         *_listed(made.reasons),
     ]
@@ -214,6 +225,8 @@ def _where(wedge: WedgePlan) -> str:
 def _base(foot: FootPlan, materials: Materials) -> list[str]:
     """Return the base's thickness, where its outline came from, and rims."""
     base = foot.base
+    if foot.contour is not None:
+        return []  # the bed takes its place
     text = f"<b>Base</b> {base.thickness:.1f} mm, {escape(base.source)}"
     if base.trim_allowance:
         text += f", trim allowance {base.trim_allowance:.1f} mm"

@@ -14,6 +14,7 @@ from footscan.checking.pairs import EXCEEDS_SD
 from insole.output.ink import BLACK, GREY, PALE
 from insole.output.papers.flow import drawn, head, paragraph, table
 from insole.output.phrases import amount, load_words, signed, spread_words
+from insole.record.least import clear
 from insole.record.plan import Plan
 from insole.record.values import Quantity
 
@@ -65,7 +66,7 @@ def _measure_rows(found: list[tuple[str, Quantity | None, Quantity | None]]) -> 
             continue
         value, sd = difference
         judged = f"<b>{'left' if value > 0 else 'right'} larger</b>"
-        if abs(value) <= EXCEEDS_SD * sd:
+        if not clear(value, sd, "mm", times=EXCEEDS_SD):
             judged = "not clear"
         bar = drawn(*BAR, partial(_bar, value=value, sd=sd, reach=reach))
         number = f"{signed(value, 1)}{spread_words(sd)} mm"

@@ -12,14 +12,15 @@ from scipy import ndimage
 
 from footscan.scan import Array
 from insole.output.pictures.turn import DARK, ORANGE, Turn
-from insole.output.places import taper_words, tender_spots, wedge_lines
-from insole.planning.support.tops import PadTop
+from insole.output.places import highest_place, taper_words, tender_spots, wedge_lines
+from insole.planning.support.tops import ContourShape
 from insole.record.limits import of_plan
 from insole.record.plan import FootPlan, Plan
-from insole.record.planned_parts import MetatarsalPlan, PadPlan, WedgePlan
+from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan, WedgePlan
 from insole.record.values import HeightGrid
 
 __all__ = ["ORANGE", "draw_dome", "draw_landmarks", "draw_spots", "draw_wedge", "highest"]
+Carrying = PadPlan | MetatarsalPlan | ContourPlan
 
 
 def draw_wedge(axes: Any, wedge: WedgePlan, turn: Turn) -> tuple[Array, str, str]:
@@ -66,19 +67,21 @@ def _between(ring: Array, low: float, high: float) -> Array:
     return np.array(largest.exterior.coords)[:-1]
 
 
-def highest(pad: PadPlan | MetatarsalPlan) -> float:
+def highest(pad: Carrying) -> float:
     """Return the height of the highest place, mm: a side that stands may pass the crest."""
+    if not isinstance(pad, ContourPlan):
+        return float(highest_place(pad)[2])
     x, y = np.meshgrid(*_fine(pad.top)[:2], indexing="ij")
-    return float(PadTop(pad).inside(x, y).max())
+    return float(ContourShape(pad).inside(x, y).max())
 
 
-def draw_dome(
-    axes: Any, pad: PadPlan | MetatarsalPlan, crest: Array, turn: Turn, tallest: float
-) -> Any:
-    """Draw a pad's height as filled contours inside its outline, and the crest."""
+def draw_dome(axes: Any, pad: Carrying, crest: Array, turn: Turn, tallest: float) -> Any:
+    """Draw a pad's height, or a bed's thickness, as contours inside its outline, and the crest."""
     from matplotlib.patches import Polygon
 
     x, y, z = _fine(pad.top)
+    if isinstance(pad, ContourPlan):
+        z = np.clip(z - _fine(pad.bottom)[2], 0.0, None)
     page, up = turn(np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1))
     levels = np.arange(0.0, np.ceil(tallest) + 1.01, 1.0)
     filled = axes.contourf(page, up, z, levels=levels, cmap="YlGnBu", extend="neither", zorder=3)
@@ -96,7 +99,9 @@ def draw_dome(
     axes.add_patch(edge)
     for drawn in (filled, lines):
         drawn.set_clip_path(edge)
-    axes.clabel(lines, fmt="%g", fontsize=6.5)
+    for label in axes.clabel(lines, fmt="%g", fontsize=6.5):
+        if not edge.get_path().contains_point(label.get_position()):
+            label.remove()  # of a line that is cut off at the outline
     cx, cy = turn(crest)
     for colour, size in (("white", 3.0), (DARK, 1.3)):
         axes.plot([cx - 6, cx + 6], [cy, cy], color=colour, linewidth=size, zorder=6)
@@ -134,7 +139,7 @@ def draw_spots(axes: Any, plan: Plan, foot: FootPlan, turn: Turn) -> list[tuple[
         )
         side = "medial" if y >= 0 else "lateral"
         words = f"{x:g} mm from rear, {abs(y):g} mm {side}"
-        notes.append((np.array([x, y]), "Tender: keep free", words))
+        notes.append((np.array([x, y]), "Tender spot", words))
     return notes
 
 

@@ -26,8 +26,9 @@ from insole.output.pictures.drawn_parts import (
     highest,
 )
 from insole.output.pictures.turn import DARK, GREY, Turn, say
-from insole.output.places import crest_point, metatarsal_crest, spread, turn_words
+from insole.output.places import bed_crest, crest_point, metatarsal_crest, spread, turn_words
 from insole.record.plan import FootPlan, Plan, fingerprint
+from insole.record.planned_parts import ContourPlan
 
 __all__ = ["placement_png", "write_placement"]
 
@@ -79,7 +80,8 @@ def _placement(plan: Plan, dpi: int) -> bytes:
         raise OutputError("the plan has no foot, so there is no placement to draw: plan one first")
     wide = 5.1 * len(plan.feet)
     figure = Figure(figsize=(wide + 0.2, 7.7), facecolor="white")
-    domes = [dome for foot in plan.feet for dome in (foot.pad, foot.metatarsal) if dome]
+    carrying = [(foot.pad, foot.metatarsal, foot.contour) for foot in plan.feet]
+    domes = [dome for foot in carrying for dome in foot if dome]
     tallest = max((highest(dome) for dome in domes), default=0.0)
     filled = None
     for k, foot in enumerate(plan.feet):
@@ -90,7 +92,9 @@ def _placement(plan: Plan, dpi: int) -> bytes:
     if filled is not None:
         rail = figure.add_axes((0.34, 0.052, 0.32, 0.014))
         bar = figure.colorbar(filled, cax=rail, orientation="horizontal")
-        bar.set_label("height of the pad, mm", fontsize=9, labelpad=1)
+        beds = any(foot.contour is not None for foot in plan.feet)
+        label = "thickness of the bed, mm" if beds else "height of the pad, mm"
+        bar.set_label(label, fontsize=9, labelpad=1)
         bar.ax.tick_params(labelsize=8.5, length=2)
     words = f"{plan.case} · plan {plan.version} · seen from above, feet as the rider sees them"
     say(figure, 0.5, 0.985, words, 8.5, colour=GREY, align="center")
@@ -120,6 +124,10 @@ def _draw_placement(axes: Any, plan: Plan, foot: FootPlan, tallest: float) -> An
     if foot.pad is not None:
         filled = draw_dome(axes, foot.pad, crest_point(foot), turn, tallest)
         notes += _pad_notes(foot)
+    if foot.contour is not None:
+        crest = bed_crest(foot.contour)
+        filled = draw_dome(axes, foot.contour, crest, turn, tallest)
+        notes += _bed_notes(foot.contour)
     if foot.metatarsal is not None:
         crest = metatarsal_crest(foot)
         filled = draw_dome(axes, foot.metatarsal, crest, turn, tallest)
@@ -159,6 +167,33 @@ def _pad_notes(foot: FootPlan) -> list[tuple[Array, str, str]]:
         (front, "Pad, front edge", f"{pad.front_edge:.1f} mm from rear"),
         (crest_point(foot), "Pad crest", crest),
         (rear, "Pad, rear edge", f"{pad.rear_edge:.1f} mm from rear"),
+    ]
+
+
+def _bed_notes(bed: ContourPlan) -> list[tuple[Array, str, str]]:
+    """Return what is said about a contoured bed: front end, crest, cup, wedges built in."""
+    ring = np.array(bed.outline)
+    front, rear = ring[ring[:, 0].argmax()], ring[ring[:, 0].argmin()]
+    crest = (
+        f"{bed.crest.height:.1f} mm thick\n{bed.crest.from_rear:.1f} mm from rear\n"
+        f"{bed.crest.from_medial:.1f} mm from medial edge"
+    )
+    ends = "" if bed.length == "full" else f"{bed.front_edge:.0f} mm from rear"
+    built = [
+        (
+            np.array(
+                [(wedge.full_from + wedge.full_to) / 2, float(np.array(wedge.outline)[:, 1].min())]
+            ),
+            f"Built in {wedge.place.value}",
+            f"{wedge.words}\n{wedge.thick_edge:.1f} mm at its thick edge",
+        )
+        for wedge in bed.posting
+    ]
+    return [
+        *([(front, "Bed, front end", ends)] if ends else []),
+        (bed_crest(bed), "Bed crest", f"{bed.name}\n{crest}"),
+        (rear, "Heel cup", f"{bed.cup:g} mm deep"),
+        *built,
     ]
 
 

@@ -39,6 +39,7 @@ CAP_ROUND_MM = 6.0  # of the smooth lower of top and cap: rounder than 25 mm at 
 PLATEAU_MM = 0.15  # as for the apex of a foot: a stretch this close to the top is as high
 FOLLOWED_FROM = 0.6  # level from which the residual gap of the wish itself keeps its rule
 LOWERED_ROUND_MM = 2.0
+LOWERED_ROUND_OVER = 0.1  # of level below that over which the rounding grows to its radius
 CUT_FADE_MM = 4.0  # over which a cut of a moved pad fades out beside what forbids it
 SAME_MM = 0.05  # heights along the arch line that no hand tells apart
 LET_GO = 0.6  # share of the free crest below which a crest in the window is given up
@@ -61,7 +62,9 @@ def _from_scan(task: PadTask, level: float) -> Shaped:
     space, wish = task.space, task.wish
     if level < FOLLOWED_FROM:
         full = _from_scan(task, FOLLOWED_FROM)
-        lowered = lower_of(full.surface, space.wish(level), LOWERED_ROUND_MM)
+        # just below that level both lie close together, and full rounding would lower the crest
+        radius = LOWERED_ROUND_MM * min((FOLLOWED_FROM - level) / LOWERED_ROUND_OVER, 1.0)
+        lowered = lower_of(full.surface, space.wish(level), radius)
         words = f"shaped from the scanned arch, {100 * level:.0f} % of the gap"
         return replace(full, surface=lowered, reasons=(words, *full.reasons[1:]))
     shape = task.memory.kept(

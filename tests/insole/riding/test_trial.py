@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from insole.cli.options.again import options
 from insole.errors import PlanError, RefusedError
+from insole.planning import planner
+from insole.planning.planner import FootWish, PlanWishes
 from insole.record.plan import Plan
 from insole.record.questions import AT_A_STOP, CAUTIONS
+from insole.shoe.shoe import parse
 from insole.trials.entry import Said, Trial
 from insole.trials.trial import judge, open_stop
+from tests import feet
 from tests.on_trial import ALL_NO, LIMITS, SHOE, STOCK, made, run, said
 
 ROOMY = SHOE | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 5.0}}}
@@ -488,6 +494,61 @@ def test_a_contoured_bed_steps_by_its_level_and_is_not_moved():
     found = judge(bed, said("the pad is too far forward"), [], limits=LIMITS)
     assert found.step is None
     assert "a contoured bed has its arch where the foot's is and is not moved" in found.words[0]
+
+
+def pair(left: float, right: float, **wish) -> Plan:
+    """Return a plan of both feet at a level each, the left arch 2 mm higher than the right."""
+    wishes = PlanWishes(
+        both=FootWish(**wish),
+        left=FootWish(support_level=left),
+        right=FootWish(support_level=right),
+        case="larch",
+    )
+    high = feet.analytic(side="left", arch=15.0)
+    return planner.plan(high, feet.analytic(), parse(SHOE), wishes)
+
+
+@pytest.mark.parametrize(
+    ("level", "kind"),
+    [
+        (0.7, {}),
+        (0.4, {}),
+        (0.3, {}),
+        (0.7, {"shift": (-3.0, 3.0)}),
+        (0.7, {"contoured": "three-quarter"}),
+        (0.4, {"contoured": "three-quarter"}),
+        (0.3, {"contoured": "three-quarter"}),
+    ],
+)
+def test_the_crest_that_a_step_promises_is_the_one_that_is_made(level, kind):
+    """To the step that a calliper tells, on both feet, down to levels where little is left."""
+    old = pair(level, level, **kind)
+    step = judge(old, said("too high", place="arch", side="both"), [], limits=LIMITS).step
+    promised = re.findall(
+        r"crest from ([\d.]+) to (?:about|between) ([\d.]+)(?: and ([\d.]+))?", step.words
+    )
+    levels = {side: step.wishes[side]["support_level"] for side in ("left", "right")}
+    new = pair(**levels, **kind)
+    if len(promised) == 1:  # both feet alike
+        promised = promised * 2
+    for foot, was, (before, low, high) in zip(new.feet, old.feet, promised, strict=True):
+        part, lost = foot.pad or foot.contour, (was.pad or was.contour).crest.height
+        assert float(before) == pytest.approx(lost, abs=0.051)
+        assert float(low) - 0.2 <= part.crest.height <= float(high or low) + 0.2
+        assert lost - part.crest.height >= 0.8
+        if not kind.get("shift"):
+            filled = 1 - part.residual_gap.value / part.gap_at_crest.value
+            assert filled == pytest.approx(levels[foot.side], abs=0.02)
+
+
+def test_a_step_within_a_kit_promises_no_height_of_its_own(plan):
+    pad = plan.right.pad.model_copy(update={"source": "kit"})
+    foot = plan.right.model_copy(update={"pad": pad})
+    kit = plan.model_copy(update={"right": foot})
+    step = judge(kit, said("too high", place="arch"), [], limits=LIMITS).step
+    assert step.words.endswith(
+        f"crest from {pad.crest.height:.1f} mm to that of the kit's next pad down"
+    )
 
 
 def test_what_waits_of_the_same_thing_is_said(plan):
