@@ -18,7 +18,7 @@ Keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
 ActionChains = pytest.importorskip("selenium.webdriver.common.action_chains").ActionChains
 
 STEPS = ("questions", "scans", "landmarks", "shoe", "support", "parts", "trial")
-ROOMS = ("/check", "/scanners", "/bench", "/workshop")
+ROOMS = ("/check", "/outlines", "/scanners", "/bench", "/workshop")
 WAIT = float(os.environ.get("SOLEWRIGHT_BROWSER_WAIT", "120"))
 
 
