@@ -18,7 +18,7 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
 from footscan.errors import FootscanError
-from insole.desk import api, api_plan, api_scans, api_shop, pages, rail, sample
+from insole.desk import api, api_outlines, api_plan, api_scans, api_shop, pages, rail, sample
 from insole.desk.guard import Guard, Rules, TooLarge
 from insole.desk.service import Service
 from insole.desk.store import Home
@@ -61,6 +61,7 @@ def create(home: Path, rules: Rules | None = None, *, with_sample: bool = True) 
             *rail.ROUTES,
             *api_scans.ROUTES,
             *api_plan.ROUTES,
+            *api_outlines.ROUTES,
             *api_shop.ROUTES,
             Mount("/static", StaticFiles(directory=STATIC), name="static"),
         ],

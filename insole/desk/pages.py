@@ -236,6 +236,11 @@ async def check(request: Request) -> Response:
     return _page(request, "check.html", title="Check scans")
 
 
+async def outlines(request: Request) -> Response:
+    """Show where photographed outlines are traced."""
+    return _page(request, "outlines.html", title="Outlines")
+
+
 async def scanners(request: Request) -> Response:
     """Show the log of scanner checks, and take a new one."""
     shown = api_shop.scanners_shown(request)
@@ -251,6 +256,7 @@ async def bench(request: Request) -> Response:
 
 ROUTES = [
     Route("/check", check, methods=["GET"]),
+    Route("/outlines", outlines, methods=["GET"]),
     Route("/scanners", scanners, methods=["GET"]),
     Route("/bench", bench, methods=["GET"]),
     Route("/", riders, methods=["GET"]),

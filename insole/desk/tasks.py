@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from footscan.results import MeasuredFoot
-from insole.desk import shown, shown_foot
+from insole.desk import shown, shown_foot, traced
 
 __all__ = ["TASKS", "UNKNOWN"]
 
@@ -174,6 +174,7 @@ def raw(say: Say, key: str, sent: MeasuredFoot | None, files: Sequence[Path]) ->
 
 
 TASKS: dict[str, Callable[..., Any]] = {
+    **traced.TASKS,
     "artefact": artefact,
     "check": check,
     "fit": fit,

@@ -29,7 +29,7 @@ ADDRESS = f"http://127.0.0.1:{PORT}"
 CASE = "/api/cases/sample-rider"
 PAGES = {
     "riders": "/",
-    **{room: f"/{room}" for room in ("check", "scanners", "bench", "workshop")},
+    **{room: f"/{room}" for room in ("check", "outlines", "scanners", "bench", "workshop")},
     **{
         step: f"/case/sample-rider/{step}"
         for step in ("questions", "scans", "landmarks", "shoe", "support", "parts", "trial")

@@ -18,7 +18,7 @@ Keys = pytest.importorskip("selenium.webdriver.common.keys").Keys
 ActionChains = pytest.importorskip("selenium.webdriver.common.action_chains").ActionChains
 
 STEPS = ("questions", "scans", "landmarks", "shoe", "support", "parts", "trial")
-ROOMS = ("/check", "/scanners", "/bench", "/workshop")
+ROOMS = ("/check", "/outlines", "/scanners", "/bench", "/workshop")
 WAIT = float(os.environ.get("SOLEWRIGHT_BROWSER_WAIT", "120"))
 
 
@@ -439,3 +439,149 @@ def test_the_whole_support_page_is_reached_by_the_keyboard(page, fitted):
         "against",
     }
     assert wanted <= seen
+
+
+def _boxes(page, *found):
+    """Return top and bottom of elements in the window, and the window's height without its foot."""
+    return page.run(
+        "const box = (css) => { const b = document.querySelector(css).getBoundingClientRect();"
+        " return [b.top, b.bottom]; };"
+        "return [arguments[0].map(box), box('.cautions')[0]]",
+        list(found),
+    )
+
+
+def _sized(page, width, height):
+    page.driver.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False},
+    )
+
+
+def test_map_figures_and_what_to_mind_stand_in_one_view(page, fitted):
+    page.go(f"/case/{fitted}/support")
+    for side in ("left", "right"):
+        page.until(lambda s=side: page.planned(s) >= 1, "the plan")
+    left = "[data-side=left]"
+    try:
+        _sized(page, 1280, 856)
+        page.run("scrollTo(0, 0)")
+        wanted = (f"{left} .headline", f"{left} .map", "#legend", "#keep")
+        boxes, foot = _boxes(page, *wanted)
+        assert all(top >= 0 and bottom <= foot + 2 for top, bottom in boxes)
+        for _ in range(2):  # 10 mm to the toes
+            page.one(f"{left} .map").send_keys(Keys.SHIFT, Keys.ARROW_UP)
+        mind = page.until(lambda: page.one(f"{left} .mind").text, "what to mind")
+        assert "ahead of the arch apex; within 5 mm behind and 3 mm ahead is usual" in mind
+        assert page.one("[data-side=right] .mind").text == ""
+        _sized(page, 1024, 769)
+        page.one(f"{left} .map").send_keys(Keys.NULL)
+        boxes, foot = _boxes(page, f"{left} .headline", f"{left} .map", f"{left} .mind .note")
+        page.run("document.querySelector('.bar').scrollIntoView()")
+        assert all(top >= 0 and bottom <= foot + 2 for top, bottom in boxes)
+    finally:
+        page.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    figures = dict(
+        zip(
+            (e.text for e in page.all(f"{left} .headline small")),
+            (e.text for e in page.all(f"{left} .headline b")),
+            strict=True,
+        )
+    )
+    assert {"Crest", "Highest", "Remaining gap", "Midfoot load", "Contact"} == set(figures)
+    highest = float(figures["Highest"].split(" ")[0])
+    last = page.all("#legend .ticks span")[-1].text  # the scale covers what is there
+    assert float(last.partition("+")[0]) >= highest >= float(figures["Crest"].split(" ")[0])
+    versions = page.driver.execute_script(
+        "return document.querySelectorAll('#versions [data-version]').length"
+    )
+    page.click("#keep")
+    page.until(lambda: page.one("#keep").text.startswith("Kept as version"), "the kept plan")
+    kept = page.one("#keep").text.rpartition(" ")[2]
+    page.until(lambda: page.all(f"#versions [data-version='{kept}']"), "it in the list")
+    assert len(page.all("#versions [data-version]")) > versions
+    assert f"version {kept}" in page.one(".rail [data-step=support]").text
+    assert "quiet" not in page.one("#on").get_attribute("class").split()
+    page.click(f"{left} [data-home]")
+    page.until(lambda: page.one("#keep").text == "Keep this plan", "work that is not kept")
+    page.until(lambda: page.one(f"{left} .mind").text == "", "the pad as planned")
+
+
+def test_a_foot_is_drawn_whole_where_its_box_goes_below_the_window(page, fitted):
+    from PIL import Image
+
+    try:
+        _sized(page, 1024, 625)
+        page.go(f"/case/{fitted}/landmarks")
+        foot = ".foot[data-side=left]"
+        page.until(lambda: page.one(f"{foot} .solid").get_attribute("data-ready"), "the foot")
+        if page.one(f"{foot} .solid").get_attribute("data-ready") != "yes":
+            pytest.skip("this browser draws no three-dimensional pictures")
+        toe = f"{foot} .in3d button.pin[aria-label^='Foremost toe'], {foot} .in3d .pin"
+        page.until(lambda: page.all(toe), "the marks")
+        time.sleep(0.5)
+        place = page.run(
+            "const pin = [...document.querySelectorAll(arguments[0])].find((p) => p.textContent"
+            " === 'T').getBoundingClientRect(), box = document.querySelector(arguments[1])"
+            ".getBoundingClientRect(); return [pin.x + pin.width / 2, pin.bottom + 6, box.x + 8,"
+            " box.y + 8, box.bottom > innerHeight]",
+            f"{foot} .in3d .pin",
+            f"{foot} .solid",
+        )
+        assert place[4]
+        seen = Image.open(io.BytesIO(page.driver.get_screenshot_as_png())).convert("RGB")
+        skin, bare = (seen.getpixel((int(place[k]), int(place[k + 1]))) for k in (0, 2))
+        assert sum(abs(a - b) for a, b in zip(skin, bare, strict=True)) > 60
+        assert "Seen from below: big toe on the left" in page.one(f"{foot} .in3d .caption").text
+    finally:
+        page.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def test_a_wrong_figure_of_a_shoe_is_marked_and_a_written_one_is_in_view(page, fitted):
+    page.go(f"/case/{fitted}/shoe")
+    keys = ("inside.length", "inside.ball_width", "bed.drop")
+    fields = [page.one(f"[data-key='{key}']") for key in keys]
+    for field, value in zip(
+        (page.one("#shoe-name"), *fields), "Rook 28.4 100 9".split(), strict=True
+    ):
+        field.send_keys(value)
+    page.click("#new button[type=submit]")
+    told = page.until(lambda: page.one("#shoe-wrong").text, "what is wrong")
+    assert told.startswith("Inside length is 28.4, but")
+    assert "was it typed in cm?" in told
+    assert ".toml" not in told
+    wrong = [f.get_attribute("data-key") for f in page.all("#new [aria-invalid=true]")]
+    assert wrong == ["inside.length"]
+    fields[0].clear()
+    fields[0].send_keys("284")
+    page.click("#new button[type=submit]")
+    page.until(lambda: page.draft(fitted)["shoe"] == "rook.toml", "the new shoe")
+    page.until(lambda: "Rook is written and chosen" in page.one(".split").text, "that it is said")
+    page.until(lambda: "fits" in page.one(".shoe[data-file='rook.toml'] .stations").text, "its fit")
+    (box,), foot = _boxes(page, ".shoe[data-file='rook.toml'] b")
+    assert box[0] >= 0
+    assert box[1] <= foot
+    page.click(".shoe[data-file='shoe.toml'] input")
+    page.until(lambda: page.draft(fitted)["shoe"] == "shoe.toml", "the first shoe again")
+
+
+@pytest.mark.long
+def test_two_scans_of_one_foot_are_asked_about(page, tmp_path):
+    page.open_case("both-left")
+    page.go("/case/both-left/scans")
+    data = (SAMPLES / "larch_left.ply").read_bytes()
+    other = tmp_path / "again.ply"
+    other.write_bytes(data.replace(b"\nend", b"\ncomment two\nend", 1))
+    page.one("#files").send_keys(f"{SAMPLES / 'larch_left.ply'}\n{other}")
+    box = page.until(lambda: page.all("#jobs .note.warn"), "the question")[0]
+    assert "both show the left foot. Which one is it?" in box.text
+    standing = page.draft("both-left")["scans"]["left"]["file"]
+    names = {button.text: button for button in box.find_elements(By.CSS_SELECTOR, "button")}
+    assert set(names) == {"larch_left.ply", "again.ply"}
+    chosen = next(name for name in names if name != standing)
+    page.run("arguments[0].click()", names[chosen])
+    page.until(lambda: page.draft("both-left")["scans"]["left"]["file"] == chosen, "the other")
+    spare = ".foot[data-side=left] .body .row"
+    wanted = f"{standing} shows this foot too"
+    page.until(lambda: page.one(spare).text.startswith(wanted), "the spare one")
+    page.until(lambda: page.one(".rail [data-step=scans]").text.endswith("left"), "the step")

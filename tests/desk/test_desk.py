@@ -105,6 +105,23 @@ def test_a_scan_that_takes_anothers_place_is_said_and_can_be_put_back(desk, tmp_
     assert desk.ask("PUT", f"{place}/feet/left/scan", {"use": strange}).status_code == 422
 
 
+def test_a_wrong_figure_names_its_field_and_no_file(desk):
+    figures = {"inside.length": 280, "inside.ball_width": 10, "bed.drop": 9}
+    answer = desk.ask("POST", "/api/shoes", {"name": "rook 43.5", "figures": figures})
+    found = answer.json()
+    assert (answer.status_code, found["field"]) == (422, "inside.ball_width")
+    assert found["error"].startswith("Width of the bed across its widest place at the ball is 10")
+    assert ".toml" not in found["error"]
+
+
+def test_the_steps_say_what_was_made_of_the_latest_version():
+    from insole.desk.rail import _made
+
+    assert _made([], 2) == ("open", "")
+    assert _made([1], 2) == ("open", "version 2 not made")
+    assert _made([1, 2], 2) == ("done", "version 2 made")
+
+
 def test_a_move_to_the_right_is_medial_on_a_left_foot(desk, larch):
     for side, medial in (("left", 3.0), ("right", -3.0)):
         answer = desk.ask(
@@ -146,6 +163,34 @@ def test_a_kept_plan_is_the_command_lines(desk, larch, kept, tmp_path):
     assert (desk.home / "cases" / larch / "plans" / "plan-001.json").read_bytes() == theirs
     again = desk.done(desk.ask("POST", f"/api/cases/{larch}/plans"))
     assert again == {"version": 1, "new": False}
+
+
+def test_the_highest_point_of_a_pad_is_its_own_and_where_it_may_lie_is_shown(desk, larch, kept):
+    """Not the crest: the side that stands is higher; told by the plan's own grid of heights."""
+    import numpy as np
+    import shapely
+
+    from insole.record.plan import from_json
+
+    record = desk.client.get(f"/api/cases/{larch}/plans/1/record").content
+    shown = desk.client.get(f"/api/cases/{larch}/plans/1").json()["feet"]
+    for foot in from_json(record).feet:
+        pad, top = shown[foot.side]["pad"], np.array(foot.pad.top.z)
+        x = foot.pad.top.x0 + foot.pad.top.step * np.arange(top.shape[0])
+        y = foot.pad.top.y0 + foot.pad.top.step * np.arange(top.shape[1])
+        outline = shapely.Polygon(foot.pad.outline)
+        inside, around = (
+            shapely.contains_xy(outline.buffer(by), *np.meshgrid(x, y, indexing="ij"))
+            for by in (-2, 2)
+        )
+        assert top[inside].max() - 0.6 <= pad["highest"] <= top[around].max() + 0.6
+        assert pad["highest"] > pad["height"] + 0.5
+        words = dict(pad["figures"])
+        assert words["Highest point"].startswith(f"{pad['highest']:.1f} mm, ")
+        assert words["Front and rear edge"].endswith("mm from the rear")
+        low, high = pad["window"]
+        apex = next(m["at"][1] for m in shown[foot.side]["marks"] if m["name"] == "arch_apex")
+        assert (low, high) == pytest.approx((apex - 5, apex + 3), abs=0.01)
 
 
 def test_parts_are_the_command_lines_byte_for_byte(desk, larch, kept, tmp_path):
