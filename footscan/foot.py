@@ -176,7 +176,7 @@ def vertex_normals(vertices: Array, faces: IntArray) -> Array:
     total: list[Array] = []
     for column in area_vectors(vertices, corners):
         one, two, three = (np.bincount(c, column, minlength=len(vertices)) for c in corners)
-        total.append(one + two + three)
+        total.append(np.asarray(one + two + three, dtype=float))
     return _unit(total)
 
 
