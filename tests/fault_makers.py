@@ -24,7 +24,7 @@ from footscan.specimen.scanner import ScannerSpec, scanner_pose, to_scanner
 from footscan.specimen.scanner import scan as scanned
 
 NOISE_MM = (0.0, 0.22)
-POINTS = (10_000, 40_000)  # at most 2.9 mm apart on the widest foot
+POINTS = (12_000, 40_000)  # under 3 mm apart on the widest foot
 LEG_MM = (75.0, 150.0)
 
 

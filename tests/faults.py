@@ -120,7 +120,7 @@ FAULTS: dict[str, Fault] = {
         put=put.cut_low,
         strengths=(30.0, 20.0, 15.0),
         unit="mm high",
-        codes=("border-seen", "arch-seen", "leg-low"),
+        codes=("border-seen", "arch-seen", "leg-low", "sole-proportion"),
         spoils=(False, True, True),
         refusal=";",
     ),

@@ -13,9 +13,18 @@ from footscan.measuring.pose import FLAT_SHARE, Settled
 from footscan.quality.limits import Evidence, grade, limits, note
 from footscan.quality.sole import is_filled
 from footscan.results import Finding, Landmark, Measure, Severity
-from footscan.scan import Load
+from footscan.scan import Kind, Load
 
-__all__ = ["among_strays", "ball_line", "ball_unsure", "loading", "proportions", "scale", "side"]
+__all__ = [
+    "among_strays",
+    "ball_line",
+    "ball_unsure",
+    "loading",
+    "proportions",
+    "scale",
+    "side",
+    "unusual_sole",
+]
 
 SCALE_MM = 3.0  # a hand-measured length is trusted to this, whatever the share
 # 1 and 99 % bands of ANSUR II (2012), men and women, widened by what measuring adds
@@ -296,6 +305,25 @@ def among_strays(found: Sequence[Finding]) -> list[Finding]:
         f"{loose:.0f} % of the points belong to nothing or to other things, and the foot is an "
         "unusual one: strays may have been taken for foot.",
         "Remove the stray points, or scan again with the room around the foot free.",
+        "scan",
+    )
+
+
+def unusual_sole(found: Sequence[Finding], kind: Kind) -> list[Finding]:
+    """Return a finding where a sole alone has several proportions that few people have.
+
+    A foot cut low is taken for a sole seen from below: its borders are missing, and lengths and
+    breadths are those of what is left.
+    """
+    if kind is not Kind.SOLE:
+        return []
+    unusual = sum(f.code.startswith("proportion-") for f in found)
+    return grade(
+        "sole-proportion",
+        unusual,
+        f"Only the sole was scanned, and {unusual} of its proportions are outside people's range: "
+        "parts of it may be missing.",
+        "Scan the whole foot, from the sides as well.",
         "scan",
     )
 

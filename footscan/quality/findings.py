@@ -108,7 +108,9 @@ def inspect(
         *quality_claims.ball_line(measures, landmarks),
         *quality_claims.ball_unsure(measures),
     ]
-    found = _without_echoes([*found, *quality_claims.among_strays(found)])
+    found += quality_claims.among_strays(found)
+    found += quality_claims.unusual_sole(found, settled.foot.kind)
+    found = _without_echoes(found)
     return ScanReport(verdict=verdict(found), findings=tuple(found))
 
 

@@ -38,7 +38,8 @@ OVERLAY_SHARE = 0.40
 STEEP = 0.3  # a line that grazes the skin tells no distance
 WAVES_MM = (4.5, 21.0)
 WAVE_PEAK, RING_CELLS = 4.2, 6  # feet without ripples reach 3.9
-WAVE_CUT_MM, WAVE_RIM_MM, WAVE_STEEP_MM = 6.0, 8.0, 4.0
+WAVE_CUT_MM, WAVE_RIM_MM, WAVE_STEEP_MM = 8.0, 8.0, 4.0
+WAVE_PLAIN_MM = 0.32  # 70 feet without ripples, our own and others, reach 0.28
 TWO_PEAKS = 2.1  # kurtosis of residuals: 3 for noise, 1 for two sharp layers
 
 
@@ -327,7 +328,8 @@ def wave_height(sole: SoleMap, length: float) -> float:
 
     Two passes of a Gaussian take slope and bend out; what they take from a ripple is known and
     given back. A ripple is one sharp peak of the spectrum, four times what nine tenths of the
-    other waves of its length have; anatomy and noise are spread over all directions.
+    other waves of its length have; anatomy and noise are spread over all directions. On a narrow
+    sole the peak of a long one is broad, and hides among its own flanks: it is told by its height.
     """
     zone = ((sole.x > 0.1 * length) & (sole.x < 0.76 * length))[:, None]
     seen = np.isfinite(sole.z)
@@ -350,9 +352,10 @@ def wave_height(sole: SoleMap, length: float) -> float:
     first = np.searchsorted(ring[order], np.arange(ring.max() + 2))
     ninth = np.maximum(first[:-1] + (0.9 * np.diff(first)).astype(int), 0)
     usual = power[order[np.minimum(ninth, len(order) - 1)]]
-    sharp = power > WAVE_PEAK * usual[ring]
     gain = (1 - np.exp(-2 * np.pi**2 * WAVE_CUT_MM**2 * often**2)) ** 2
-    return float((power[sharp] / gain[sharp]).max()) if sharp.any() else 0.0
+    height = power / gain
+    told = (power > WAVE_PEAK * usual[ring]) | (height > WAVE_PLAIN_MM)
+    return float(height[told].max()) if told.any() else 0.0
 
 
 def _blurred(z: Array, seen: Array, sigma: float) -> Array:
