@@ -137,7 +137,8 @@ def batch(
         raise click.UsageError(f"--pairs: {error}") from None
 
     common = request_of((), given, version)  # what is wrong for every case is said once
-    questions.decide(common.answers, common.clinician)
+    if common.terms is not None:
+        questions.decide(common.terms.answers, common.terms.clinician)
     asked = shift.Asked(
         folder=folder.absolute(),
         out=out.absolute(),

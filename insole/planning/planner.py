@@ -1,6 +1,6 @@
 """From measured feet, shoe and wishes to the plan that parts and papers are made from.
 
-    MeasuredFoot (left, right) + Shoe + PlanWishes + answers -> plan -> Plan
+    MeasuredFoot (left, right) + Shoe + PlanWishes + Terms -> plan -> Plan
 
 Questions and overrides first, then each foot by itself (:mod:`insole.planning.one_foot`), then what
 the pair asks to say. Nothing here reads a clock or a file: the same feet, shoe and wishes give the
@@ -9,9 +9,8 @@ same plan.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
 import insole
 from footscan.results import MeasuredFoot
@@ -24,15 +23,15 @@ from insole.planning.job import Job
 from insole.planning.memory import Memory
 from insole.planning.one_foot import PlannedFoot, planned_foot
 from insole.planning.remarks import fit_notes, limit_notes
-from insole.planning.wishes import FootWish, PlanWishes
+from insole.planning.wishes import FootWish, PlanWishes, Terms
 from insole.record import questions
 from insole.record.by_hand import ByHand, HandFoot
 from insole.record.limits import Limits, default_limits
 from insole.record.plan import Plan
-from insole.record.values import Note, Override
+from insole.record.values import Note
 from insole.shoe.shoe import Shoe
 
-__all__ = ["FootWish", "Memory", "PlanWishes", "describe_change", "plan"]
+__all__ = ["FootWish", "Memory", "PlanWishes", "Terms", "describe_change", "plan"]
 
 
 def plan(
@@ -41,12 +40,8 @@ def plan(
     shoe: Shoe | None = None,
     wishes: PlanWishes | None = None,
     *,
-    answers: Mapping[str, str] | None = None,
-    clinician: str = "",
-    overrides: Sequence[Override] = (),
+    terms: Terms | None = None,
     limits: Limits | None = None,
-    without_arch: bool = False,
-    sources: Mapping[str, Any] | None = None,
     memory: Memory | None = None,
     hand: ByHand | None = None,
     partner: Partner | None = None,
@@ -61,19 +56,12 @@ def plan(
         None: a flat bed sized to the foot, and the plan says "trial only".
     wishes : PlanWishes or None
         None plans a first trial: pads from the scan, no wedges.
-    answers, clinician : mapping of str to str, str
-        Answers to the stop and advise questions; a clinician's word with its date.
-    overrides : sequence of Override
-        Limits passed on purpose, printed on every paper.
+    terms : Terms or None
+        Answers, overrides, what was stated; None: none of them.
     limits : Limits or None
         None takes the default ones.
-    without_arch : bool
-        Plan shims and a flat base only, for scans that show no arch.
-    sources : mapping or None
-        Names of the files planned from and what was stated of the scans, kept in the plan.
     memory : Memory or None
         Keeps what later plans of the same feet need again; None plans anew.
-
     hand : ByHand or None
         What was measured by hand: stands beside the scan, and contradictions are notes; a length
         judges the scan's scale where nothing else did.
@@ -91,19 +79,19 @@ def plan(
     """
     if left is None and right is None:
         raise ValueError("plan needs at least one foot")
-    wishes = (wishes or PlanWishes()).cleaned()
+    wishes, terms = (wishes or PlanWishes()).cleaned(), terms or Terms()
     limits, hand = limits or default_limits(), hand or ByHand()
     memory = memory or Memory()
     left = left and _held(left, hand.left, memory)
     right = right and _held(right, hand.right, memory)
-    asked, question_notes = questions.decide(answers or {}, clinician)
-    checks.check_overrides(overrides, limits)
+    asked, question_notes = questions.decide(terms.answers, terms.clinician)
+    checks.check_overrides(terms.overrides, limits)
     job = Job(
         shoe=shoe,
         wishes=wishes,
-        overrides=overrides,
+        overrides=terms.overrides,
         limits=limits,
-        without_arch=without_arch,
+        without_arch=terms.without_arch,
         memory=memory,
         hand=hand,
     )
@@ -121,14 +109,14 @@ def plan(
         date=wishes.date,
         shoe=shoe.record() if shoe else None,
         shoe_name=shoe.name if shoe else "",
-        sources=dict(sources or {}),
+        sources=dict(terms.sources),
         limits={own.name: own.value for own in limits.by_workshop},
         wishes=wishes.record(),
         answers=asked,
-        clinician=clinician.strip(),
+        clinician=terms.clinician.strip(),
         left=sides[Side.LEFT].plan if left is not None else None,
         right=sides[Side.RIGHT].plan if right is not None else None,
-        overrides=list(overrides),
+        overrides=list(terms.overrides),
         notes=notes,
         cautions=list(questions.CAUTIONS),
     )

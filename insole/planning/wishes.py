@@ -5,6 +5,7 @@ options, desk -> PlanWishes -> planning.planner
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,8 +16,9 @@ from insole.planning.cleat import CleatWish
 from insole.planning.support.kit import Kit
 from insole.planning.support.wish import SupportWish
 from insole.planning.wedge_rules import WedgeWish
+from insole.record.values import Override
 
-__all__ = ["WORDS", "FootWish", "PlanWishes"]
+__all__ = ["WORDS", "FootWish", "PlanWishes", "Terms"]
 
 LARGEST_VERSION = 99_999
 
@@ -186,6 +188,29 @@ class PlanWishes:
         if self.dowels:
             record["dowels"] = True
         return record
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Terms:
+    """What a plan stands on beside wishes: what was answered, signed for and stated.
+
+    Attributes
+    ----------
+    answers, clinician : mapping of str to str, str
+        Answers to the stop and advise questions by id; a clinician's word with its date.
+    overrides : sequence of Override
+        Limits passed on purpose, printed on every paper.
+    without_arch : bool
+        Plan shims and a flat base only, for scans that show no arch.
+    sources : mapping
+        Names of the files planned from and what was stated of the scans, kept in the plan.
+    """
+
+    answers: Mapping[str, str] = field(default_factory=dict)
+    clinician: str = ""
+    overrides: Sequence[Override] = ()
+    without_arch: bool = False
+    sources: Mapping[str, Any] = field(default_factory=dict)
 
 
 def _listed(value: Any) -> Any:

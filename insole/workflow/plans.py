@@ -66,7 +66,8 @@ def plan_measured(
     from insole.record import by_hand, limits, questions
     from insole.shoe import shoe
 
-    questions.decide(request.answers, request.clinician)  # a stop comes before any work
+    if (terms := request.terms) is not None:
+        questions.decide(terms.answers, terms.clinician)  # a stop comes before any work
     own = limits.load(request.limits) if request.limits is not None else None
     bed = shoe.load(request.shoe) if request.shoe is not None else None
     hand = by_hand.read(request.by_hand) if request.by_hand is not None else None
@@ -76,12 +77,8 @@ def plan_measured(
         right,
         bed,
         request.wishes,
-        answers=request.answers,
-        clinician=request.clinician,
-        overrides=request.overrides,
-        without_arch=request.without_arch,
+        terms=terms,
         limits=own,
-        sources=request.sources,
         hand=hand,
         partner=partner,
     )

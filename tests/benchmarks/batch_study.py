@@ -33,7 +33,7 @@ from insole.batch.crew import Crew
 from insole.batch.pairing import Case
 from insole.batch.task import Goal
 from insole.output.settings import Settings
-from insole.planning.planner import FootWish, PlanWishes
+from insole.planning.planner import FootWish, PlanWishes, Terms
 from insole.workflow.request import Request, Shots
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -59,7 +59,7 @@ def request_for(case: Case) -> Request:
         scans=tuple(Shots(files=(path,)) for path in case.files),
         shoe=SHOE,
         wishes=PlanWishes(both=FootWish(), case=case.name),
-        sources={"shoe": SHOE.name},
+        terms=Terms(sources={"shoe": SHOE.name}),
     )
 
 

@@ -151,7 +151,7 @@ def test_what_is_done_is_done_again_only_when_something_changed(tmp_path: Path) 
 
 def test_the_key_follows_every_wish_and_the_shoe_s_content(tmp_path: Path, monkeypatch) -> None:
     from insole.output.settings import Settings
-    from insole.planning.planner import FootWish, PlanWishes
+    from insole.planning.planner import FootWish, PlanWishes, Terms
 
     scans(tmp_path, "a_left.ply")
     shoe = tmp_path / "shoe.toml"
@@ -172,7 +172,7 @@ def test_the_key_follows_every_wish_and_the_shoe_s_content(tmp_path: Path, monke
         key(case="b"),
         key(kerf=0.2),
         key(to=Goal.PLAN),
-        key(replace(request, answers={"diabetes": "no"})),
+        key(replace(request, terms=Terms(answers={"diabetes": "no"}))),
     ]
     assert len(set(keys)) == len(keys)
     assert key(to=Goal.PLAN) == key(to=Goal.PLAN, kerf=0.2)  # a plan knows no kerf

@@ -17,7 +17,7 @@ from insole.errors import PlanError, RefusedError
 from insole.output.brief import brief
 from insole.planning import planner
 from insole.planning.contact import effect
-from insole.planning.planner import FootWish, PlanWishes, describe_change
+from insole.planning.planner import FootWish, PlanWishes, Terms, describe_change
 from insole.planning.remarks import kit_doubt
 from insole.record.limits import default_limits
 from insole.record.plan import Plan, from_json, to_json
@@ -45,8 +45,11 @@ LIMITS = default_limits()
 ROOMY = parse(PLAIN | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 4.5}}})
 
 
-def made(wishes=None, shoe=SHOE, **options) -> Plan:
-    return planner.plan(None, feet.analytic(), shoe, wishes, **options)
+NO_ARCH = Terms(without_arch=True)
+
+
+def made(wishes=None, shoe=SHOE, **terms) -> Plan:
+    return planner.plan(None, feet.analytic(), shoe, wishes, terms=Terms(**terms))
 
 
 def graded(verdict: Verdict):
@@ -107,12 +110,12 @@ def test_a_scan_not_fit_for_making_is_refused_with_its_report(verdict):
 
 
 def test_without_the_arch_a_measuring_scan_gives_base_and_shims_only():
-    plan = planner.plan(None, graded(Verdict.MEASURING), SHOE, both(heel=1.0), without_arch=True)
+    plan = planner.plan(None, graded(Verdict.MEASURING), SHOE, both(heel=1.0), terms=NO_ARCH)
     assert plan.right.pad is None
     assert "without the arch" in plan.right.no_pad_because
     assert len(plan.right.wedges) == 1
     with pytest.raises(ScanQualityError):
-        planner.plan(None, graded(Verdict.AGAIN), SHOE, without_arch=True)
+        planner.plan(None, graded(Verdict.AGAIN), SHOE, terms=NO_ARCH)
 
 
 @pytest.mark.parametrize(
@@ -124,7 +127,7 @@ def test_without_the_arch_a_measuring_scan_gives_base_and_shims_only():
 )
 def test_a_sole_that_was_not_seen_gives_no_contact_figures_and_says_why(verdict, why):
     foot = graded(verdict) if verdict is Verdict.MEASURING else feet.analytic(side="right")
-    plan = planner.plan(None, foot, SHOE, both(forefoot=1.0, heel=1.0), without_arch=True)
+    plan = planner.plan(None, foot, SHOE, both(forefoot=1.0, heel=1.0), terms=NO_ARCH)
     cases = plan.right.contact.cases
     assert [case.case for case in cases] == ["standing", "pedalling"]
     for case in cases:
@@ -445,7 +448,7 @@ def test_a_plan_with_every_wish_reads_back_the_same():
         body_mass=70.0,
     )
     stated = {"stated": {"--side": ["left"]}}
-    made = planner.plan(None, feet.analytic(), ROOMY, wishes, sources=stated)
+    made = planner.plan(None, feet.analytic(), ROOMY, wishes, terms=Terms(sources=stated))
     assert from_json(to_json(made)) == made
 
 

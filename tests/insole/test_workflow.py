@@ -13,6 +13,7 @@ from footscan.errors import FootscanError, ScanReadError, SideError
 from footscan.scan import Side
 from insole.errors import InsoleError, PlanError, RefusedError
 from insole.output.settings import Settings
+from insole.planning.wishes import Terms
 from insole.record.plan import Plan, to_json
 from insole.workflow import making, measuring, plans, processes
 from insole.workflow.request import Request, Shots
@@ -97,7 +98,9 @@ def test_single_feet_keep_their_order_and_refuse_pairs(scans: dict[str, Any]) ->
 
 def test_a_stop_comes_before_shoe_and_scans(scans: dict[str, Any], tmp_path: Path) -> None:
     request = Request(
-        scans=tuple(shots("none")), shoe=tmp_path / "none.toml", answers={"wound": "yes"}
+        scans=tuple(shots("none")),
+        shoe=tmp_path / "none.toml",
+        terms=Terms(answers={"wound": "yes"}),
     )
     with pytest.raises(RefusedError, match="answered yes to wound"):
         plans.plan_feet(request)

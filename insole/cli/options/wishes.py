@@ -222,6 +222,7 @@ def wish_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def request_of(files: Sequence[Path], given: dict[str, Any], version: int) -> Request:
     """Return the request that the options spell out."""
+    from insole.planning.wishes import Terms
     from insole.workflow.request import Request
 
     answers, clinician = answers_of(given)
@@ -229,13 +230,15 @@ def request_of(files: Sequence[Path], given: dict[str, Any], version: int) -> Re
         scans=tuple(shots_of(files, given)),
         shoe=given["shoe"],
         wishes=_wishes(given, version),
-        answers=answers,
-        clinician=clinician,
-        overrides=tuple(_override(text) for text in given["override"]),
-        without_arch=given["without_arch"],
+        terms=Terms(
+            answers=answers,
+            clinician=clinician,
+            overrides=tuple(_override(text) for text in given["override"]),
+            without_arch=given["without_arch"],
+            sources=_sources(given),
+        ),
         limits=given["limits"],
         by_hand=given["by_hand"],
-        sources=_sources(given),
     )
 
 
