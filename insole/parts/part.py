@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -22,7 +22,17 @@ from footscan.measuring.pose import mirror, mirror_faces, mirror_ring
 from footscan.scan import Array, IntArray, Side
 from insole.parts import engraving, solids
 
-__all__ = ["SOCKET_SEGMENTS", "Mark", "Part", "Ring", "Spot", "Way", "as_worn", "socket_discs"]
+__all__ = [
+    "SOCKET_SEGMENTS",
+    "Mark",
+    "Part",
+    "Ring",
+    "Spot",
+    "Way",
+    "as_worn",
+    "socket_discs",
+    "solid_of",
+]
 
 CURVED_MM = 0.004  # slivers where letters cross the triangles of a curved face are merged
 LABEL_OFF_MM = 6.0  # from the border of a curved underside to its letters
@@ -139,6 +149,15 @@ class Part:
     def label(self) -> str:
         """File and object name: side first, so that nobody mixes feet up."""
         return f"{self.side.value}-{self.name}"
+
+
+@lru_cache(maxsize=8)
+def solid_of(part: Part) -> Any:
+    """Return a part's mesh as a manifold for booleans and sections, kept: checks ask again.
+
+    A part is frozen, and its hash is that of the object itself.
+    """
+    return solids.solid_of(part.vertices, part.faces)
 
 
 GROOVE_WIDTH_MM = 0.6
