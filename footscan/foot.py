@@ -173,10 +173,10 @@ def _unit(columns: Sequence[Array]) -> Array:
 def vertex_normals(vertices: Array, faces: IntArray) -> Array:
     """Return unit vertex normals weighted by face area, shape (n, 3)."""
     corners = tuple(np.ascontiguousarray(faces[:, i], dtype=np.intp) for i in range(3))
-    total = []
+    total: list[Array] = []
     for column in area_vectors(vertices, corners):
         one, two, three = (np.bincount(c, column, minlength=len(vertices)) for c in corners)
-        total.append(one + two + three)
+        total.append(np.asarray(one + two + three, dtype=np.float64))
     return _unit(total)
 
 
