@@ -67,17 +67,17 @@ def rounded_mm(vertices: Array, faces: IntArray) -> float | None:
         mm; wound alike.
     """
     vertices, faces = compacted(vertices, faces)
-    size = len(vertices)
+    points = len(vertices)
     start, stop = np.ravel(faces, order="F"), np.ravel(np.roll(faces, -1, axis=1), order="F")
-    ends = np.minimum(start, stop) * size + np.maximum(start, stop)
+    ends = np.minimum(start, stop) * points + np.maximum(start, stop)
     key, count = np.unique(ends, return_counts=True)
     if not len(key):
         return None
-    first, second = np.divmod(key, size)
+    first, second = np.divmod(key, points)
     ones = np.ones(len(key))
-    links = sparse.coo_matrix((ones, (first, second)), shape=(size, size)).tocsr()
+    links = sparse.coo_matrix((ones, (first, second)), shape=(points, points)).tocsr()
     links = links + links.T
-    away = np.bincount(np.r_[first[count == 1], second[count == 1]], minlength=size) > 0
+    away = np.bincount(np.r_[first[count == 1], second[count == 1]], minlength=points) > 0
     for _ in range(RIM_RINGS):
         away |= links @ away.astype(float) > 0
     if (~away).sum() < LEAST_POINTS:

@@ -19,7 +19,7 @@ import shapely
 from footscan.measuring.pose import mirror
 from footscan.scan import Array, Side
 from insole.parts import sockets, solids
-from insole.parts.part import Part
+from insole.parts.part import Part, solid_of
 from insole.planning.dowels import DOWEL_MM, PAD_DEPTH_MM
 from insole.record.limits import default_limits
 from insole.record.plan import FootPlan, Plan
@@ -88,7 +88,7 @@ def _lying(mine: Mapping[str, Part], foot: FootPlan) -> Iterator[tuple[str, Any]
     top = foot.base.thickness
     for name, part in mine.items():
         if name in LYING:
-            solid = solids.solid_of(part.vertices, part.faces)
+            solid = solid_of(part)
             yield name, solid if name == "base" else solid.translate((0.0, 0.0, top))
     if "dowels" in mine and foot.base.dowels:
         yield "dowels", _pins(foot)

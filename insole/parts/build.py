@@ -23,7 +23,7 @@ from insole.parts.facts import BedFacts, DowelFacts, FormFacts, PadFacts, WedgeF
 from insole.parts.finish import USUAL_NOZZLE_MM, Finish
 from insole.parts.form_upper import tender_of
 from insole.parts.pad import arch_pad, metatarsal_pad
-from insole.parts.part import Part, as_worn, socket_discs
+from insole.parts.part import Part, as_worn, socket_discs, solid_of
 from insole.parts.sockets import dowels
 from insole.parts.wedge import shim
 from insole.planning.dowels import LEFT_MM
@@ -135,7 +135,7 @@ def check(
     """
     if process not in PROCESSES:
         raise ValueError(f"process must be one of {', '.join(PROCESSES)}, got {process!r}")
-    solid = solids.solid_of(part.vertices, part.faces)
+    solid = solid_of(part)
     if solid.status() != manifold3d.Error.NoError or not solids.closed(part.faces):
         raise PartError(part.label, f"the mesh of the {part.label} is not closed; make it again")
     found = [

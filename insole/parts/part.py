@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, TypeVar
 
 import numpy as np
@@ -23,7 +23,16 @@ from footscan.scan import Array, IntArray, Side
 from insole.parts import engraving, solids
 from insole.parts.facts import BaseFacts, BedFacts, Engraved, Facts, mirrored
 
-__all__ = ["SOCKET_SEGMENTS", "Mark", "Part", "Ring", "Way", "as_worn", "socket_discs"]
+__all__ = [
+    "SOCKET_SEGMENTS",
+    "Mark",
+    "Part",
+    "Ring",
+    "Way",
+    "as_worn",
+    "socket_discs",
+    "solid_of",
+]
 
 CURVED_MM = 0.004  # slivers where letters cross the triangles of a curved face are merged
 LABEL_OFF_MM = 6.0  # from the border of a curved underside to its letters
@@ -145,6 +154,15 @@ class Part:
         if not isinstance(self.facts, kind):
             raise TypeError(f"the {self.label} has {type(self.facts).__name__}")
         return self.facts
+
+
+@lru_cache(maxsize=8)
+def solid_of(part: Part) -> Any:
+    """Return a part's mesh as a manifold for booleans and sections, kept: checks ask again.
+
+    A part is frozen, and its hash is that of the object itself.
+    """
+    return solids.solid_of(part.vertices, part.faces)
 
 
 GROOVE_WIDTH_MM = 0.6
