@@ -232,11 +232,12 @@ def _reasons(
     missing = dict.fromkeys(s.station for foot in fits.values() for s in foot.stations if s.missing)
     if missing:
         lines.append(
-            f"not known: the shoe file lacks {', '.join(map(_line, missing))}; counted as bad as such a line "
-            "can be, so that not knowing does not win: measure it"
+            f"not known: the shoe file lacks {', '.join(map(_line, missing))}; counted as bad as "
+            "such a line can be, so that not knowing does not win: measure it"
         )
     for side, foot in fits.items():
-        if close := [s.station for s in foot.stations if s.close and s.word == "snug"]:
+        decides = [s for s in foot.stations if s.station != "length" or foot.decides_length]
+        if close := [s.station for s in decides if s.close and s.word == "snug"]:
             lines.append(f"{side.value}: close call at {', '.join(close)}; try it on")
         if unknown := [s.station for s in foot.stations if s.word == "not known" and not s.missing]:
             lines.append(f"{side.value}: not known: {', '.join(unknown)}")
