@@ -51,8 +51,8 @@ TRIAL_WORDS = (
     " steps without a clear gain: back to baseline."
 )
 PREPARE = (
-    "<b>Before trimming</b> ☐ template: both rulers 100 mm ☐ parts against this page: side, face{edge}"
-    "{copy}. Trim toe and outer edge"
+    "<b>Before trimming</b> ☐ template: both rulers 100 mm ☐ parts against this page: side,"
+    " face{edge}{copy}. Trim toe and outer edge"
     " first; trimming heel or big-toe edge moves the zeros. <b>Thickness</b> ¹ at the crest ² in"
     " the middle of the ball line. <b>Saddle</b> along the seat tube."
 )
