@@ -58,6 +58,9 @@ def plan(
 
     old = plans.read_plan(against) if against else None
     version = given.pop("version") or (old.version + 1 if old else 1)
+    given["clinician"] = given["clinician"] or keeping.word_after_stop(
+        given["case"], out, *([against] if against else [])
+    )
     with Partner() as partner:
         made, _ = plans.plan_feet(request_of(scans, given, version), partner)
     keeping.refuse_stopped(made, out, *([against] if against else []))

@@ -59,7 +59,13 @@ __all__ = ["case_", "trial"]
 @click.option("--better", "answer", flag_value="better", help="Better than before this plan.")
 @click.option("--same", "answer", flag_value="same", help="Neither better nor worse.")
 @click.option("--worse", "answer", flag_value="worse", help="Worse than before this plan.")
-@click.option("--on", "day", default="", metavar="YYYY-MM-DD", help="Day of the ride.")
+@click.option(
+    "--on",
+    "day",
+    default="",
+    metavar="YYYY-MM-DD",
+    help="Day of the ride; needed, except for a clinician's word alone.",
+)
 @click.option(
     "--clinician",
     default="",

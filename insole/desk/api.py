@@ -9,6 +9,7 @@ import asyncio
 import hashlib
 import json
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -190,6 +191,8 @@ async def answers(request: Request) -> Response:
             if answer is not None:
                 draft.answers[name] = answer
         if "clinician" in given:
+            word = questions.dated(str(given["clinician"]))
+            questions.refuse_ahead(word, date.today(), "the clinician's word")
             draft.clinician = str(given["clinician"]).strip()[:200]
 
     draft = await changed(request, change)

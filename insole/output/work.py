@@ -51,8 +51,8 @@ TRIAL_WORDS = (
     " steps without a clear gain: back to baseline."
 )
 PREPARE = (
-    "<b>Before trimming</b> ☐ template: both rulers 100 mm ☐ parts against this page: side, face,"
-    " thick edge{copy}. Trim toe and outer edge"
+    "<b>Before trimming</b> ☐ template: both rulers 100 mm ☐ parts against this page: side,"
+    " face{edge}{copy}. Trim toe and outer edge"
     " first; trimming heel or big-toe edge moves the zeros. <b>Thickness</b> ¹ at the crest ² in"
     " the middle of the ball line. <b>Saddle</b> along the seat tube."
 )
@@ -65,7 +65,8 @@ def preparation(plan: Plan, parts: Sequence[Part], size: float, space: float) ->
     joint = joint_words(parts)
     lines = [f"<b>Parts</b> {_part_words(plan, parts)}.", *([f"<b>{joint}</b>"] if joint else [])]
     bases = any(foot.contour is None for foot in plan.feet)
-    lines.append(PREPARE.format(copy=COPY if bases else ""))
+    edge = ", thick edge" if any(foot.tilts for foot in plan.feet) else ""
+    lines.append(PREPARE.format(copy=COPY if bases else "", edge=edge))
     cell = [paragraph(line, size) for line in lines]
     return table([[cell]], [WIDE], lines=False, pad=0.6 * space)
 

@@ -56,7 +56,7 @@ def eased(tried: Callable[[float | None], Tried], limits: Limits) -> Tried:
             "pad "
             "is above what an arch should carry; no support level was wished"
         ),
-        short=f"eased to {100 * lower:.0f} %: with more the model presses the arch",
+        short=f"eased to {100 * lower:.0f} %: more presses the arch",
     )
     notes = [n for n in now[0].notes if n.code != "level-start"]
     return replace(now[0], notes=(*notes, note)), now[1], now[2]

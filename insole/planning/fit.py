@@ -236,7 +236,8 @@ def _reasons(
             "such a line can be, so that not knowing does not win: measure it"
         )
     for side, foot in fits.items():
-        if close := [s.station for s in foot.stations if s.close and s.word == "snug"]:
+        decides = [s for s in foot.stations if s.station != "length" or foot.decides_length]
+        if close := [s.station for s in decides if s.close and s.word == "snug"]:
             lines.append(f"{side.value}: close call at {', '.join(close)}; try it on")
         if unknown := [s.station for s in foot.stations if s.word == "not known" and not s.missing]:
             lines.append(f"{side.value}: not known: {', '.join(unknown)}")

@@ -11,7 +11,14 @@ from footscan.files import why
 if TYPE_CHECKING:
     from insole.record.plan import Plan
 
-__all__ = ["case_home", "keep_answers", "keep_plan", "refuse_other_plan", "refuse_stopped"]
+__all__ = [
+    "case_home",
+    "keep_answers",
+    "keep_plan",
+    "refuse_other_plan",
+    "refuse_stopped",
+    "word_after_stop",
+]
 
 NO_NAME = "case"  # of a plan whose case was not named
 
@@ -133,6 +140,31 @@ def refuse_stopped(plan: Plan, *places: Path) -> None:
                 f"{stop.date} ({_near(home)}): nothing is planned or made for this rider until a "
                 "clinician's word of that day or later is recorded, with name and date"
             ).asking("clinician")
+
+
+def word_after_stop(case: str, *places: Path) -> str:
+    """Return the clinician's word that ended a case's last stop, for the papers of its next plans.
+
+    Parameters
+    ----------
+    case : str
+        Its name.
+    *places : Path
+        Folders of cases, and files of plans of that case.
+    """
+    from insole.trials import cases
+    from insole.trials.entry import in_force
+    from insole.trials.trial import open_stop
+
+    if case == NO_NAME or not cases.can_name(case):
+        return ""
+    beside = [one if one.suffix == ".json" else one / "made" / "plan.json" for one in places]
+    for home in filter(None, (cases.home_of(one, case) for one in beside)):
+        trials = in_force(cases.open_case(home).trials())
+        stop = next((one for one in reversed(trials) if one.stopped and one.health), None)
+        if stop is not None and open_stop(trials) is None:
+            return next(t.clinician for t in trials if t.number > stop.number and t.clinician)
+    return ""
 
 
 def _named(plan: Plan) -> bool:

@@ -40,8 +40,8 @@ def log_trial(plan: Plan, said: Said, log: Path, today: date | None = None) -> T
     from insole.trials import cases, trial
 
     if today is not None:
-        refuse_ahead(said.date, today, "the ride")
         refuse_ahead(dated(said.clinician), today, "the clinician's word")
+        refuse_ahead(said.date, today, "the ride")
     a_case = log.is_dir() or log.suffix.lower() != ".json"
     if a_case and not (log / "case.json").exists() and log.name != plan.case:
         log = log / plan.case  # a folder of cases

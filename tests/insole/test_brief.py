@@ -167,7 +167,7 @@ def test_verdict_says_no_shoe_limits_passed_and_what_was_not_asked():
 
 
 def test_an_eased_level_says_why_at_its_own_line_and_a_wished_one_does_not():
-    short = "eased to 60 %: with more the model presses the arch"
+    short = "eased to 60 %: more presses the arch"
     note = Note(code="level-eased", text="60 % of the gap is planned, since ...", short=short)
     does = EffectPlan(wished=0.6, reached=0.6, cases=[], little=False, words="x")
     plan = plans.sample_plan()

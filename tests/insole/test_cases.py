@@ -13,11 +13,12 @@ import pytest
 from footscan import files
 from insole import cli
 from insole.cli.options import again
-from insole.errors import InsoleError, RefusedError
+from insole.errors import InsoleError, PlanError, RefusedError
 from insole.record.plan import fingerprint, to_json
 from insole.trials import case_files, cases
-from insole.trials.entry import Trial
-from insole.workflow import keeping
+from insole.trials.entry import Said, Trial
+from insole.trials.red_flags import FLAGS
+from insole.workflow import keeping, riding
 from tests.plans import sample_plan
 
 
@@ -339,3 +340,28 @@ def test_a_stop_follows_the_rider_into_a_folder_beside(tmp_path, monkeypatch):
     case.add_trial(Trial.model_validate(stop))
     with pytest.raises(RefusedError, match=r"on 2026-05-03 \(plans/rider\)"):
         keeping.refuse_stopped(plan.model_copy(update={"version": 2}), place)
+
+
+@pytest.mark.parametrize(
+    ("day", "word"), [("2026-05-01", ""), ("2026-05-02", "A. Doc, 2026-05-02")]
+)
+def test_the_word_that_ended_a_stop_goes_into_the_next_plan(tmp_path, day, word):
+    """One of an older day ends nothing; before any stop there is none."""
+    wren = plan(case="wren")
+    assert keeping.word_after_stop("wren", tmp_path) == ""
+    flags = {flag.id: "no" for flag in FLAGS}
+    good = Said(answer="same", date="2026-05-01", flags=flags)
+    riding.log_trial(wren, good, tmp_path)
+    assert keeping.word_after_stop("wren", tmp_path) == ""
+    numb = Said(answer="worse", date="2026-05-02", flags=flags | {"numbness": "yes"})
+    riding.log_trial(wren, numb, tmp_path)
+    assert keeping.word_after_stop("wren", tmp_path) == ""
+    told = Said(date="2026-05-02", clinician=f"A. Doc, {day}")
+    if word:
+        riding.log_trial(wren, told, tmp_path)
+    else:
+        with pytest.raises(PlanError, match="older than the stop of trial 2"):
+            riding.log_trial(wren, told, tmp_path)
+    assert keeping.word_after_stop("wren", tmp_path) == word
+    assert keeping.word_after_stop("teal", tmp_path) == ""
+    assert keeping.word_after_stop("case", tmp_path) == ""

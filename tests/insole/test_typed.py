@@ -105,4 +105,7 @@ def test_a_trial_says_how_it_is_answered_or_logged_again():
     assert "to type: --corrects 4 --because TEXT, and --felt PICK" in unread
     assert "to type" not in riding.trial(entry(answer="better", felt=["too high"]))
     stopped = entry(answer="worse", said="glorp", stopped=["pain"], health=True)
-    assert "to type" not in riding.trial(stopped)
+    assert 'to type: --clinician "NAME, YYYY-MM-DD", by itself' in riding.trial(stopped)
+    assert "--felt" not in riding.trial(stopped)
+    word = entry(ridden=False, clinician="A. Doc, 2026-05-02", flags={})
+    assert "to type" not in riding.trial(word)

@@ -85,6 +85,8 @@ def trials(records: Sequence[Trial]) -> str:
     rows = []
     for one in records:
         head, *more = trial(one).splitlines()
+        if one is not records[-1]:  # what was to type then was typed, or is no longer asked
+            more = [row for row in more if not row.startswith("  to type: ")]
         rows.append(f"{head}; replaced by trial {by[one.number]}" if one.number in by else head)
         rows += more
     return "\n".join([*rows, "", SHORT_CAUTION]) if records else "no trial is logged"

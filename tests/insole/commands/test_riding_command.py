@@ -224,6 +224,7 @@ def test_a_clinicians_word_alone_lifts_a_stop_and_days_to_come_are_refused(
     code, out, _ = run("trial", plan_file, "--clinician", "A. Doc, 2026-05-03", *log)
     assert code == 0
     assert out.startswith("Trial 2, 2026-05-03: plan 1, both feet, no ride")
+    assert "to type" not in run("trial", "--show", tmp_path / "log.json")[1]  # it was typed
     assert "the stop of trial 1 ('numb') is open no longer" in out
     assert run("trial", plan_file, *numb[:3], "--on", "9999-12-31", *log)[0] == 3
     code, out, _ = run(
