@@ -102,7 +102,8 @@ async def step(request: Request) -> Response:
         "draft": draft,
         "step": here,
         "rail": rail,
-        "ready": rail[place]["state"] == "done" and here.word != "parts",  # its files come first
+        # support: kept first; parts: its files first
+        "ready": rail[place]["state"] == "done" and here.word not in ("support", "parts"),
         "stand": stand,
         "sides": SIDES,
         "before": STEPS[place - 1] if place else None,

@@ -107,12 +107,16 @@ class Service:
         >>> with TemporaryDirectory() as home:
         ...     Service(Home(Path(home))).plain(f"{home}/cases/a/plan.json is damaged")
         'plan.json is damaged'
+        >>> with TemporaryDirectory() as home:
+        ...     Service(Home(Path(home))).plain("too wide; give --bevel 1.9@30 or less")
+        'Too wide; give bevel 1.9@30 or less'
         """
         for folder in {str(self.home.folder), str(self.home.folder.resolve())}:
             text = re.sub(re.escape(folder) + r"(?:[/\\][^\s:;,/\\]+)*[/\\]", "", text)
             text = text.replace(folder, "the desk's folder")
         first = text.partition(" ")[0].rstrip(".:,")
-        return paper(text) if "." in first else capital(paper(text))  # a file's name stays
+        text = re.sub(r"(?<!\S)--([a-z][a-z-]*)", lambda m: m[1].replace("-", " "), paper(text))
+        return text if "." in first else capital(text)  # a file's name stays
 
     # -------------------------------------------------------------- jobs
 

@@ -48,6 +48,10 @@ FIGURES = (
     "hallux_angle",
 )
 DEGREES = {"deg": "°"}
+# quartiles of 107 people, Cavanagh & Rodgers 1987, J Biomech 20:547; value from memory
+BESIDE = {
+    "arch_index": "middle third's share of the footprint; half of all feet have 0.21 to 0.26",
+}
 LANDMARKS = {
     "pternion": "Heel, rearmost point",
     "acropodion": "Toes, foremost point",
@@ -183,6 +187,7 @@ def _measure(foot: MeasuredFoot, name: str) -> dict[str, Any]:
         "name": name,
         "label": words(name),
         "by_hand": measure.by_hand,
+        "beside": BESIDE.get(name, ""),
         "value": f"{measure.value:.{digits}f}{spread}{unit}",
     }
 

@@ -235,7 +235,7 @@ class DeskCase:
             It is not there any more.
         """
         path = self.folder / "scans" / use.sha256 / use.file
-        if not path.is_file():
+        if Path(use.file).name != use.file or "\\" in use.file or not path.is_file():
             raise InsoleError(f"the scan {use.file} is not in the case any more; drop it again")
         return path
 

@@ -101,8 +101,9 @@ def test_a_scan_that_takes_anothers_place_is_said_and_can_be_put_back(desk, tmp_
     )
     assert desk.ask("DELETE", f"{place}/feet/left").status_code == 200
     assert [one["file"] for one in spare("left")] == ["two.ply", "larch_left.ply"]
-    strange = old["use"] | {"sha256": "0" * 64}
-    assert desk.ask("PUT", f"{place}/feet/left/scan", {"use": strange}).status_code == 422
+    for strange in ({"sha256": "0" * 64}, {"file": "../../../case.json"}, {"file": "..\\x.ply"}):
+        asked = {"use": old["use"] | strange}
+        assert desk.ask("PUT", f"{place}/feet/left/scan", asked).status_code == 422
 
 
 def test_a_wrong_figure_names_its_field_and_no_file(desk):

@@ -120,12 +120,13 @@ def test_parts_made_another_way_are_the_command_lines_byte_for_byte(desk, larch,
     path = f"/api/cases/{larch}"
     desk.ask("PUT", f"{path}/wishes", {"wishes": {"both": {"support_level": 0.7}}})
     version = desk.done(desk.ask("POST", f"{path}/plans"))["version"]
-    asked = {name: ASKED[name] for name in ("bevel", "bevel_angle", "vents", "dxf", "layers")}
+    asked = {name: ASKED[name] for name in ("bevel_angle", "vents", "dxf", "layers")}
+    asked |= {"bevel": 1.5}
     body = {"edges_read": True, "how": asked}
     made = desk.done(desk.ask("POST", f"{path}/plans/{version}/make", body))
     record = tmp_path / "plan.json"
     record.write_bytes(desk.client.get(f"{path}/plans/{version}/record").content)
-    options = "--bevel 2@30 --vents 3 --dxf R12 --layers --no-stock --thick-edges-checked".split()
+    options = "--bevel 1.5@30 --vents 3 --dxf R12 --layers --no-stock --thick-edges-checked".split()
     assert main(["make", str(record), *options, "--out", str(tmp_path), "--quiet"]) == 0
     mine, theirs = desk.home / "cases" / larch / "made" / made["folder"], tmp_path / made["folder"]
     files = sorted(p.relative_to(theirs) for p in theirs.rglob("*") if p.is_file())

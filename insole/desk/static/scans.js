@@ -117,6 +117,7 @@ async function show(side) {
     th.scope = "row";
     row.append(th, make("td", "num", m.value ?? "cannot be had"));
     if (m.value === null) row.lastChild.title = m.reason;
+    if (m.beside) th.append(make("small", "under", m.beside));
     table.append(row);
   }
   const rest = make("details"), out = make("button", "quiet small danger", "Take this scan out");

@@ -12,7 +12,7 @@ if (written) { // it stands first until the shoes are ranked, and is said to be 
   const note = make("p", "note good", written), card = shoes.querySelector("input:checked")?.closest(".shoe");
   note.setAttribute("role", "status");
   fit.before(note);
-  if (card) { shoes.prepend(card); card.scrollIntoView({ block: "nearest" }); }
+  if (card) shoes.prepend(card);
 }
 
 /** A bar from far too tight to far too loose: the band that fits, and where this foot is. */
@@ -29,7 +29,7 @@ function gauge(s) {
 }
 
 function ranked(found) {
-  fit.textContent = found.ranked.some((r) => r.fits) ? "Best first. The bar: room of this foot, and the band that fits; below 0 the shoe is narrower than the foot, which walls and foot may give." : "No shoe here is known to fit in all: what was not measured is not known. The nearest stands first.";
+  fit.textContent = found.ranked.some((r) => r.fits) ? "The chosen one, then the others, best first. Bar: this foot's room and the band that fits; below 0 shoe and foot give a little." : "No shoe here is known to fit in all: what was not measured is not known. The chosen one, then the nearest.";
   for (const row of [...found.ranked].reverse()) {
     const card = [...shoes.querySelectorAll(".shoe")].find((c) => c.dataset.file === row.file);
     if (!card) continue;
@@ -56,7 +56,8 @@ function ranked(found) {
     place.after(more);
     shoes.prepend(card);
   }
-  if (written) shoes.querySelector("input:checked")?.closest(".shoe")?.scrollIntoView({ block: "nearest" });
+  const chosen = shoes.querySelector("[data-file] input:checked")?.closest(".shoe");
+  if (chosen) shoes.prepend(chosen);
 }
 
 if (Object.keys(data.draft.scans).length && shoes.querySelector("[data-file]")) {

@@ -257,7 +257,7 @@ const keep = document.getElementById("keep"), on = document.getElementById("on")
 /** One thing to press: keep what changed, or go on with what is kept. */
 function wanted(kept) {
   keep.classList.toggle("quiet", kept !== null);
-  on.classList.toggle("quiet", kept === null);
+  for (const next of [on, ...document.querySelectorAll(".next")]) next.classList.toggle("quiet", kept === null);
   keep.textContent = kept === null ? "Keep this plan" : `Kept as version ${kept}`;
 }
 keep?.addEventListener("click", async () => {
@@ -270,7 +270,7 @@ keep?.addEventListener("click", async () => {
     kept = found.version;
     const note = make("p", "note good", found.new ? `Kept as version ${found.version}. ` : `Nothing changed since version ${found.version}; it is kept already. `);
     const next = make("a", "", "Make its parts");
-    next.href = on.href = `/case/${data.case}/parts?version=${found.version}`;
+    for (const link of [next, on, ...document.querySelectorAll(".next")]) link.href = `/case/${data.case}/parts?version=${found.version}`;
     note.append(next);
     jobs.replaceChildren(note);
     await Promise.all([rail(), listed()]);
