@@ -72,7 +72,7 @@ def test_it_takes_the_place_of_base_pad_and_inside_shims():
     assert foot.contour.posting[0].thick_side == "big-toe side"
 
 
-@pytest.mark.parametrize("level", [0.6, 0.8, 1.0])
+@pytest.mark.parametrize("level", [0.2, 0.4, 0.6, 0.8, 1.0])
 def test_the_arch_is_filled_to_the_level(level):
     foot = planned(support_level=level)
     contour = foot.contour

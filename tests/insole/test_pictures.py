@@ -16,6 +16,7 @@ from insole.output.pictures import part_view
 from insole.output.pictures import plan_view as pictures
 from insole.parts.part import Part
 from insole.record.plan import Plan
+from tests import on_trial
 from tests.plans import sample_foot, sample_plan
 
 Picture = np.ndarray
@@ -48,6 +49,23 @@ def test_pad_lies_towards_the_big_toe_of_the_foot_that_it_is_for() -> None:
     assert offsets["left"] > 5.0
     assert offsets["right"] < -5.0
     assert offsets["left"] == pytest.approx(-offsets["right"], abs=4.0)
+
+
+def test_a_contoured_bed_is_drawn_to_its_front_end_with_its_arch_at_the_big_toe() -> None:
+    """A right foot: thick at the left of the page; ahead of the front end the bare base shows."""
+    plan = on_trial.made(contoured="three-quarter", support_level=0.8)
+    picture = opened(pictures.placement_png(plan))
+    high = picture.shape[0]
+    shown = picture[: int(0.9 * high)]
+    base_rows, base = near(shown, (243, 241, 234), 2.0)
+    rows, thick = near(shown, (33, 119, 180), 30.0)
+    arch = thick[rows < rows.min() + 0.4 * np.ptp(rows)]  # the heel's cup is thick all round
+    assert len(arch) > 300
+    assert float(arch.mean()) < (base.min() + base.max()) / 2 - 20
+    middle = 0.52 * high
+    assert (base_rows > middle).mean() < 0.01  # the bed hides the base behind its front end
+    without = opened(pictures.placement_png(on_trial.made(pad=False)))
+    assert (near(without[: int(0.9 * high)], (243, 241, 234), 2.0)[0] > middle).mean() > 0.3
 
 
 def test_thick_edge_is_hatched_on_the_side_that_the_plan_names() -> None:
