@@ -348,9 +348,10 @@ def test_other_content_under_the_same_name_is_refused(
 ) -> None:
     before = contents(write(plan, pair, tmp_path))
     other = plan.model_copy(update={"date": "12 May"})
-    with pytest.raises(FolderError, match=r"v1 exists with other content.*--version N.*--out") as e:
+    words = r"v1 exists with other content; give the plan a new version or choose another folder"
+    with pytest.raises(FolderError, match=words) as e:
         write(other, pair, tmp_path)
-    assert e.value.exit_code == 3
+    assert (e.value.exit_code, e.value.asks) == (3, ("version", "out"))
     assert contents(tmp_path / "demo-0001-v1") == before
     second = write(other.model_copy(update={"version": 2}), pair, tmp_path)
     assert second.name == "demo-0001-v2"
