@@ -170,7 +170,8 @@ def _cores() -> int:
 def _started(load: tuple[str, ...]) -> subprocess.Popen[bytes]:
     paths = os.pathsep.join(path for path in sys.path if path)
     return subprocess.Popen(
-        [sys.executable, "-c", "from insole.partner import _serve; _serve()", *load],
+        # -P: nothing is imported from the folder it stands in, which holds files from anywhere
+        [sys.executable, "-P", "-c", "from insole.partner import _serve; _serve()", *load],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=None if os.environ.get("SOLEWRIGHT_TRACEBACK") else subprocess.DEVNULL,

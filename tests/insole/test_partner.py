@@ -152,3 +152,16 @@ def test_a_fault_in_the_partner_s_half_leaves_no_folder(second, tmp_path):
         making.make(plan, tmp_path / "out", settings=settings, partner=second)
     assert not (tmp_path / "out").exists()
     assert not second.there
+
+
+def test_nothing_is_imported_from_the_folder_one_stands_in(monkeypatch, tmp_path):
+    """Scans and plans come from anywhere, and so may a file called as a library is."""
+    (tmp_path / "numpy.py").write_text("raise SystemExit(7)\n", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv(ALONE)
+    monkeypatch.setattr(partners, "_cores", lambda: 2)
+    with Partner(("numpy",)) as partner:
+        assert partner.there
+        square, process = partner.ask(squared, 3).result()
+    assert square == 9
+    assert process != os.getpid()

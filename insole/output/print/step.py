@@ -157,7 +157,7 @@ class StepWorker:
         code = "from insole.output.print.step import _serve; _serve()"
         paths = os.pathsep.join(path for path in sys.path if path)
         self._process = subprocess.Popen(
-            [sys.executable, "-c", code],
+            [sys.executable, "-P", "-c", code],  # nothing is imported from the folder it is in
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
