@@ -9,11 +9,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+import footscan
+import insole
 from insole.errors import OutputError
 from insole.output.papers import bench as bench_page
 from insole.output.papers import plan_page as report
 from insole.output.papers.bench_notes import bench_words, row_of, warnings
 from insole.output.places import highest_place
+from insole.parts.build import all_parts
 from insole.planning import planner
 from insole.planning.wishes import FootWish, PlanWishes
 from insole.record.plan import FootPlan
@@ -36,6 +39,7 @@ from tests.papers import (
 )
 from tests.plans import SHOE, sample_foot, sample_plan
 
+SIDES = ("left", "right")
 STIFF = SHOE | {"shell": {"stiffness": "rigid"}}
 
 
@@ -418,3 +422,16 @@ def test_the_highest_place_of_a_pad_is_named_where_it_is_not_the_crest(tmp_path,
     assert f"Highest {found[2]:.1f} mm at {found[0]:.0f} from rear, to the big-toe side" in page
     assert page.count("Highest") == 1
     assert found[2] > pad.crest.height + 1
+
+
+def test_the_page_of_the_sample_is_one_sheet(tmp_path: Path) -> None:
+    """As the guide's first command makes it, its parts listed: with a wedge and nothing asked."""
+    scans = Path(__file__).parents[2] / "sample_scans"
+    found = {side: footscan.measure(scans / f"larch_{side}.ply", load="half") for side in SIDES}
+    shoe = scans / "shoe.toml"
+    plan = insole.plan(**found, shoe=shoe, case="larch", forefoot={"right": 2.0})
+    document = bench(tmp_path, plan, all_parts(plan))
+    assert len(document) == 1
+    text = words(document[0])
+    assert "page 1 of 1" in text
+    assert "forefoot shim" in text

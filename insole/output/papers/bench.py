@@ -73,6 +73,7 @@ FITS = (
     _Fit(gap=0.6, words=8.8, level=False),
     _Fit(gap=0.5, words=8.6, level=False),
     _Fit(gap=0.3, words=8.2, level=False),
+    _Fit(gap=0.1, words=8.0, level=False),
 )
 
 
@@ -112,7 +113,7 @@ def _story(plan: Plan, parts: Sequence[Part], fit: _Fit) -> list[Any]:
     first = _first_box(plan, fit)
     return [
         _head(plan),
-        gap(0.8 * fit.gap),
+        gap(max(0.8 * fit.gap, 0.6)),  # the line for the date stays clear of the box
         *([first, space] if first else []),
         _numbers(plan, fit),
         space,
