@@ -499,9 +499,9 @@ def test_a_contoured_bed_steps_by_its_level_and_is_not_moved():
 def pair(left: float, right: float, **wish) -> Plan:
     """Return a plan of both feet at a level each, the left arch 2 mm higher than the right."""
     wishes = PlanWishes(
-        both=FootWish(**wish),
-        left=FootWish(support_level=left),
-        right=FootWish(support_level=right),
+        both=FootWish.of(**wish),
+        left=FootWish.of(support_level=left),
+        right=FootWish.of(support_level=right),
         case="larch",
     )
     high = feet.analytic(side="left", arch=15.0)
