@@ -37,9 +37,9 @@ OVERLAY_MOST_MM = 15.0  # two different feet in one place lie this far apart bel
 OVERLAY_SHARE = 0.40
 STEEP = 0.3  # a line that grazes the skin tells no distance
 WAVES_MM = (4.5, 21.0)
-WAVE_PEAK, RING_CELLS = 4.2, 6  # feet without ripples reach 3.9
+WAVE_PEAK, RING_CELLS = 5.5, 6  # the same feet where they reach 0.25 mm: 4.3
 WAVE_CUT_MM, WAVE_RIM_MM, WAVE_STEEP_MM = 8.0, 8.0, 4.0
-WAVE_PLAIN_MM = 0.32  # 70 feet without ripples, our own and others, reach 0.28
+WAVE_PLAIN_MM = 0.35  # 90 feet without ripples, our own and others, reach 0.29
 TWO_PEAKS = 2.1  # kurtosis of residuals: 3 for noise, 1 for two sharp layers
 
 
@@ -327,7 +327,7 @@ def wave_height(sole: SoleMap, length: float) -> float:
     """Return the amplitude of the strongest even ripple on the sole, mm; 0 for none.
 
     Two passes of a Gaussian take slope and bend out; what they take from a ripple is known and
-    given back. A ripple is one sharp peak of the spectrum, four times what nine tenths of the
+    given back. A ripple is one sharp peak of the spectrum, five times what nine tenths of the
     other waves of its length have; anatomy and noise are spread over all directions. On a narrow
     sole the peak of a long one is broad, and hides among its own flanks: it is told by its height.
     """
