@@ -56,7 +56,7 @@ def test_fields_ask_for_what_the_options_ask_for(tmp_path, monkeypatch):
 
     seen = []
     monkeypatch.setattr(
-        making, "make", lambda plan, out, *, settings, say: seen.append(settings) or tmp_path
+        making, "make", lambda plan, out, *, settings, **_: seen.append(settings) or tmp_path
     )
     record = tmp_path / "plan.json"
     record.write_text(to_json(sample_plan()), encoding="utf-8")

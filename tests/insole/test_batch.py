@@ -372,7 +372,7 @@ def test_batch_asks_for_the_same_as_make(
     """Plan and settings are all that files are made from: equal ones make equal files."""
     made: list[tuple[Any, Any]] = []
 
-    def make(plan: Any, out: Path, *, settings: Any, say: Any) -> Path:
+    def make(plan: Any, out: Path, *, settings: Any, **_: Any) -> Path:
         made.append((plan, settings))
         folder = out / "larch-v1"
         folder.mkdir(parents=True, exist_ok=True)

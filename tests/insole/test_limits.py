@@ -54,7 +54,7 @@ BUILT = (
         r"wedge\.(forefoot|heel|under)\.(warn|refuse)_(deg|mm)",
         r'f"wedge\.\{key\}\.(warn|refuse)_(deg|mm)"',
     ),
-    (r"fit\.\w+_room_(least|most)", r'f"\{key\}_(least|most)"'),
+    (r"fit\.\w+_room_(least|most)", r'f"\{line\.key\}_(least|most)"'),
     (r"contact\.(standing|pedalling)_share", r'f"contact\.\{name\}_share"'),
 )
 

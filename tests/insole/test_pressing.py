@@ -39,6 +39,11 @@ SHOE = parse(
 )
 
 
+def alone(pad):
+    """Return what lies in the shoe where there is a pad at most."""
+    return pressing._Parts(pad, (), None, None)
+
+
 def made(mass: float | None = None, **wish) -> Plan:
     wishes = PlanWishes(both=FootWish.of(**wish), body_mass=mass)
     return planner.plan(None, feet.analytic(), SHOE, wishes)
@@ -122,7 +127,7 @@ def test_a_wedge_shim_turns_the_sole_with_it(plan):
 
 def test_a_centre_outside_the_support_is_refused_with_the_nearest_point(plan):
     """The record keeps the refusal; the plan itself is made."""
-    bed = pressing._bed(level(), plan.right.pad, (), LIMITS)
+    bed = pressing._bed(level(), alone(plan.right.pad), LIMITS)
     found = pressing._case("pedalling", bed, (400.0, 0.0), 300.0, None)
     assert found.before is None
     assert "the nearest point that can be balanced is" in found.reason
@@ -145,7 +150,7 @@ def test_an_ankle_that_is_held_is_an_input(plan):
 
 def test_a_sole_that_would_tilt_too_far_is_held_level():
     """A load at the very tip of the toes: the springs tilt beyond 6 degrees and are not asked."""
-    bed = pressing._bed(level(), None, (), LIMITS)
+    bed = pressing._bed(level(), alone(None), LIMITS)
     front = float(np.nanmax(np.where(np.isfinite(bed.gap).any(axis=1), bed.x, np.nan)))
     j = int(np.isfinite(bed.gap[np.searchsorted(bed.x, front - 12.0)]).nonzero()[0].mean())
     found = pressing._case("pedalling", bed, (front - 12.0, float(bed.y[j])), 2000.0, None)
@@ -230,7 +235,7 @@ def test_every_place_gives_way_as_planned_there():
     """Tissue 0.3 MPa over 18 mm, cover of 25 Shore A, pad of 40 Shore A as thick as planned: by
     hand from the relation of Gent, one place under the pad and one beside it."""
     seated, record = level(), made()
-    bed = pressing._bed(seated, record.right.pad, (), LIMITS)
+    bed = pressing._bed(seated, alone(record.right.pad), LIMITS)
     gent = {a: 0.0981 * (56 + 7.62336 * a) / (0.137505 * (254 - 2.54 * a)) for a in (25, 40)}
     without = 18.0 / 0.3 + 1.5 / gent[25]
     assert 1.0 / bed.soft == pytest.approx(without, rel=1e-6)

@@ -154,7 +154,7 @@ def test_rider_reads_stop_words_and_cautions_and_no_promise(report: Any) -> None
     for phrase in (
         "new pain in foot, knee, hip or back",
         "numbness",
-        "cannot release",
+        "a pedal that does not let go: do not ride on",
         "at most 1 h, easy and near home",
         "Foot pain calls for clinical advice.",
         "not a clinical figure",

@@ -62,7 +62,8 @@ def test_what_errors_and_codes_ask_for_is_an_option():
 
 
 def test_no_sentence_below_the_command_line_names_an_option():
-    switch = re.compile(r"(?<![\w<!-])--[a-z][a-z-]+")
+    # after setProperty stands a name of the style sheet's own
+    switch = re.compile(r"(?<![\w<!-])(?<!setProperty\(\")--[a-z][a-z-]+")
     said = {
         str(path.relative_to(ROOT)): found
         for path in BELOW
