@@ -27,6 +27,14 @@ export async function ask(method, path, body) {
   return found;
 }
 
+/** Do one thing after the other on this page: what is asked first is answered and shown first. */
+let before = Promise.resolve();
+export function inTurn(work) {
+  const done = before.then(work);
+  before = done.catch(() => {});
+  return done;
+}
+
 /** The steps at the side as they stand now; where this one is done, the next one is the thing to press. */
 export async function rail() {
   if (!data.case) return;

@@ -1,4 +1,4 @@
-import { ask, base, complain, make, rail } from "./common.js";
+import { ask, base, complain, inTurn, make, rail } from "./common.js";
 
 const standing = document.getElementById("standing"), clinician = document.getElementById("clinician");
 
@@ -13,8 +13,9 @@ function show(stand) {
   document.getElementById("stopnote")?.remove();
 }
 
-async function send(body) {
-  try { show(await ask("PUT", `${base}/answers`, body)); } catch (error) { complain(error); }
+// in turn: an answer that arrives late must not show an earlier state in a stop's place
+function send(body) {
+  inTurn(async () => show(await ask("PUT", `${base}/answers`, body))).catch(complain);
 }
 
 for (const box of document.querySelectorAll(".ask")) {

@@ -1,9 +1,9 @@
-import { ask, base, complain, data, follow, make, rail, refuse, say } from "./common.js";
+import { ask, base, complain, data, follow, inTurn, make, rail, refuse, say } from "./common.js";
 
 const fit = document.getElementById("fit"), shoes = document.getElementById("shoes");
 
 shoes.addEventListener("change", async (event) => {
-  try { await ask("PUT", `${base}/shoe`, { shoe: event.target.value }); say(event.target.value ? "Chosen." : "Planned on a flat bed."); rail(); } catch (error) { complain(error); }
+  try { await inTurn(() => ask("PUT", `${base}/shoe`, { shoe: event.target.value })); say(event.target.value ? "Chosen." : "Planned on a flat bed."); rail(); } catch (error) { complain(error); }
 });
 
 const written = sessionStorage.getItem("told");
