@@ -134,7 +134,7 @@ def test_parts_made_another_way_are_the_command_lines_byte_for_byte(desk, larch,
     assert [f for f in files if (mine / f).read_bytes() != (theirs / f).read_bytes()] == []
     page = desk.client.get(f"/case/{larch}/parts?version={version}").text
     first = page.index("READ-ME-FIRST.pdf?look=1")
-    assert first < page.index("Take these to the tools") < page.index("All files")
+    assert first < page.index("Take these to the tools") < page.index("<b>All files</b>")
     from insole.desk.store import Home
 
     ways = {group.way for group in queue.of_folder(Home(desk.home), mine)}
