@@ -21,7 +21,7 @@ from insole.planning import planner, seating, thickness
 from insole.planning.cleat import CleatWish, plan_cleat
 from insole.planning.memory import Memory
 from insole.planning.outline import lay_out
-from insole.planning.support import pad_record
+from insole.planning.support import ceilings, keepouts, pad_record
 from insole.planning.support.ceilings import room
 from insole.planning.support.level import support_level
 from insole.planning.support.shaping import crest_window, shaped
@@ -267,3 +267,45 @@ def test_these_tests_read_the_limits_in_force():
     assert np.ptp(np.array(plate.outline)[:, 1]) == pytest.approx(61.0, abs=0.002)
     (wedge,) = beds.wedges(WedgeWish(forefoot=2.0), limits=own).wedges
     assert wedge.contour_step == 0.6
+
+
+# ---- places kept free ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_pad_ends_10_mm_and_the_line_s_own_band_behind_the_ball_line(side):
+    """A place is laid out by hand, square to the line, just within and just beyond."""
+    seat = seated(side)
+    medial, lateral = (
+        np.array(seat.landmarks[f"metatarsale_{end}"][:2]) for end in ("tibiale", "fibulare")
+    )
+    for end, head in ((medial, "mth1"), (lateral, "mth5")):
+        end[0] = min(end[0], seat.landmarks[head][0])
+    along = (medial - lateral) / np.linalg.norm(medial - lateral)
+    back = np.array([-along[1], along[0]])
+    back *= -np.sign(back[0])
+    sd = max(seat.landmark_sd[f"metatarsale_{end}"] for end in ("tibiale", "fibulare"))
+    ends = 10.0 + 1.96 * sd
+    for off, free in ((ends + 0.05, True), (ends - 0.05, False)):
+        x, y = (np.array([[v]]) for v in (medial + lateral) / 2 + off * back)
+        edge = next(c for c in ceilings._ball(seat, x, y, LIMITS) if c.code == "ball-line")
+        assert bool(edge.z[0, 0] > 0) is free
+    thin = keepouts.thin_before_ball(np.array([0.0, 19.9, 20.0, 30.0]), LIMITS)
+    assert thin == pytest.approx([2.0, 2.0, 2.0, 2.0 + 10 * np.tan(np.radians(25))], abs=1e-9)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_the_fifth_base_and_a_tender_spot_are_free_over_15_and_10_mm(side):
+    seat = seated(side)
+    at = seat.landmarks["mth5"][0] - 0.25 * seat.foot_length
+    x, y = np.meshgrid([at, at + 6.0], np.linspace(-60, 60, 2401), indexing="ij")
+    off, radius = keepouts.off_fifth_base(seat, x, y, LIMITS)
+    assert radius == 15.0
+    assert off[0].min() == pytest.approx(0.0, abs=0.03)
+    assert off[1].min() == pytest.approx(6.0, abs=0.01)
+    spot = tuple(float(v) for v in seat.landmarks["arch_apex"][:2])
+    x = spot[0] + np.array([0.0, 9.9, 10.1, 30.0])
+    kept = keepouts.tender_spots(seat, x, np.full(4, spot[1]), [spot], LIMITS)
+    assert kept[:2] == pytest.approx([1.0, 1.0])
+    assert 0.9 < kept[2] < 1.0
+    assert kept[3] == 0.0
