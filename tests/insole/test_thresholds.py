@@ -31,6 +31,7 @@ from insole.planning.wedge_rules import WedgeWish
 from insole.planning.wishes import PlanWishes
 from insole.record.limits import default_limits
 from insole.record.planned_parts import WedgePlace, WedgePlan
+from insole.record.rings import edges_at
 from insole.shoe.shoe import parse
 from insole.trials.entry import Said
 from insole.trials.trial import judge
@@ -309,3 +310,50 @@ def test_the_fifth_base_and_a_tender_spot_are_free_over_15_and_10_mm(side):
     assert kept[:2] == pytest.approx([1.0, 1.0])
     assert 0.9 < kept[2] < 1.0
     assert kept[3] == 0.0
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_pad_s_rear_edge_stays_ahead_of_28_percent_and_off_the_heel(side):
+    seat = seated(side)
+    rear = seat.station + 0.28 * seat.foot_length
+    for x, free in ((rear + 0.1, True), (rear - 0.1, False)):
+        line, _ = ceilings._rear(seat, np.array([[x]]), np.array([[9.0]]), LIMITS)
+        assert bool(line.z[0, 0] > 0) is free
+    for gap, free in ((1.01, True), (0.99, False)):
+        _, heel = ceilings._rear(seat, np.array([[rear]]), np.array([[gap]]), LIMITS)
+        assert bool(heel.z[0, 0] > 0) is free
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_half_of_the_gap_is_filled_under_the_front_half_of_the_first_metatarsal(side):
+    """14 % of length behind the first head, 35 % of the breadth in from the medial border."""
+    seat = seated(side)
+    head = seat.landmarks["mth1"]
+    back = head[0] - 0.14 * seat.foot_length
+    x = np.array([back - 2.0, back + 1.0])
+    low, high = edges_at(seat.foot_outline, x)
+    inner = high - 0.35 * (high - low)
+    for k, off in ((0, 2.0), (1, 0.0)):  # 2 mm behind the shaft's front half, and within it
+        nodes = (np.full((2, 1), x[k]), np.full((2, 1), inner[k] + 2.0))
+        found = keepouts.off_first_ray(seat, head, nodes, LIMITS)
+        assert found[0, 0] == pytest.approx(off, abs=1e-6)
+        held = ceilings._first_metatarsal(seat, nodes, np.full((2, 1), 8.0), LIMITS).z[0, 0]
+        assert held == pytest.approx(4.0, abs=1e-6) if off == 0.0 else held > 4.0
+    beside = (np.full((1, 1), x[1]), np.full((1, 1), inner[1] - 3.0))
+    assert keepouts.off_first_ray(seat, head, beside, LIMITS)[0, 0] == pytest.approx(3.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_pad_stays_8_mm_below_the_navicular_within_10_mm_and_its_band(side):
+    found = seated(side)
+    mark = np.array([found.landmarks["arch_apex"][0], found.landmarks["arch_apex"][1] + 20.0, 40.0])
+    seat = replace(
+        found,
+        landmarks={**found.landmarks, "navicular": mark},
+        landmark_sd={**found.landmark_sd, "navicular": 2.0},
+    )
+    bed = float(np.nan_to_num(seat.bed.height(mark[:1], mark[1:2]))[0])
+    ends = 10.0 + 1.96 * 2.0
+    x = mark[0] + np.array([0.0, ends - 0.1, ends + 3.0])
+    rim = keepouts.under_navicular(seat, x, np.full(3, mark[1]), LIMITS)
+    assert rim == pytest.approx(np.array([32.0, 32.0, 35.0]) - bed, abs=1e-6)
