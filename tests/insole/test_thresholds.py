@@ -357,3 +357,32 @@ def test_a_pad_stays_8_mm_below_the_navicular_within_10_mm_and_its_band(side):
     x = mark[0] + np.array([0.0, ends - 0.1, ends + 3.0])
     rim = keepouts.under_navicular(seat, x, np.full(3, mark[1]), LIMITS)
     assert rim == pytest.approx(np.array([32.0, 32.0, 35.0]) - bed, abs=1e-6)
+
+
+# mm, degrees, shares of the gap: what is warned of and refused beyond, as the workshop's rules have
+# it (common practice, no source). That planning keeps to them is asked at each boundary elsewhere
+# (test_planning_boundaries.py); a slip of the number itself shows here.
+SAID_BEYOND = {
+    "support.warn_above": 1,
+    "support.refuse_above": 1.1,
+    "wedge.forefoot.warn_deg": 2,
+    "wedge.forefoot.warn_mm": 3,
+    "wedge.forefoot.refuse_deg": 4,
+    "wedge.forefoot.refuse_mm": 5.5,
+    "wedge.heel.warn_deg": 3,
+    "wedge.heel.warn_mm": 3,
+    "wedge.heel.refuse_deg": 5,
+    "wedge.heel.refuse_mm": 5,
+    "wedge.under.warn_deg": 2,
+    "wedge.under.refuse_deg": 4,
+    "wedge.sum_warn": 5,
+    "wedge.sum_refuse": 8,
+    "thickness.ball_warn": 1,
+    "thickness.ball_refuse": 2,
+    "thickness.heel_warn": 5,
+}
+
+
+def test_what_is_warned_of_and_refused_has_the_numbers_of_the_workshop():
+    named = {name for name in LIMITS if "warn" in name or "refuse" in name}
+    assert {name: LIMITS.value(name) for name in named} == SAID_BEYOND
