@@ -29,6 +29,7 @@ __all__ = [
     "BASE",
     "ROUTES",
     "arrived",
+    "between",
     "body_of",
     "case_of",
     "changed",
@@ -39,6 +40,15 @@ __all__ = [
     "stop_shown",
     "where",
 ]
+
+
+def between(text: str, low: float, high: float) -> float | None:
+    """Return a figure typed into a field, None where it is none or lies outside its range."""
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if low <= value <= high else None
 
 
 def service_of(request: Request) -> Service:

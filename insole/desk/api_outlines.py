@@ -8,7 +8,6 @@ Nothing of them is kept: what was traced lies with the uploads, which are swept 
 from __future__ import annotations
 
 import asyncio
-import math
 import re
 from pathlib import Path
 from typing import Any
@@ -17,11 +16,11 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from footscan import typed
 from footscan.outline.typed import RANGES
-from insole.desk.api import arrived, download, foot_of, service_of
+from insole.desk.api import arrived, between, download, foot_of, service_of
 from insole.desk.owned import own
 from insole.desk.service import Job, Service
+from insole.desk.store import bare_name, plain_name
 from insole.errors import InsoleError, PlanError
 
 __all__ = ["ROUTES"]
@@ -44,14 +43,7 @@ def _folder(service: Service, request: Request) -> Path:
 
 def _photo_name(name: str) -> str:
     """Return a photo's bare name, or refuse it."""
-    bare = re.sub(r"[^\w .()+-]", "-", re.split(r"[/\\]", name)[-1]).strip(" .")
-    bare = f"photo-{bare}" if typed.is_reserved(bare) else bare
-    stem, dot, ending = bare.rpartition(".")
-    if not stem or f"{dot}{ending}".lower() not in ENDINGS:
-        raise InsoleError(
-            f"{bare[:LONGEST] or 'the file'} is no photo by its name; a photo ends in "
-            f"{', '.join(ENDINGS)}"
-        )
+    stem, ending = bare_name(name, "photo", ENDINGS, LONGEST)
     return f"{stem[:LONGEST]}.{ending}"
 
 
@@ -59,11 +51,8 @@ def _number(text: str, name: str, low: float, high: float) -> float | None:
     """Return a figure that was typed beside the photo, or None."""
     if not text:
         return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not low <= value <= high:
+    value = between(text, low, high)
+    if value is None:
         raise PlanError(f"{name.replace('_', ' ')} is {low:g} to {high:g}, as measured by hand")
     return value
 
@@ -113,7 +102,7 @@ async def record(request: Request) -> Response:
     """Take a record in that was traced before."""
     service = service_of(request)
     folder, name = _folder(service, request), request.query_params.get("name", "")
-    bare = re.sub(r"[^\w .()+-]", "-", re.split(r"[/\\]", name)[-1]).strip(" .")[-LONGEST:]
+    bare = plain_name(name)[-LONGEST:]
     if not bare.endswith(".outline.json"):
         raise InsoleError("a record of an outline ends in .outline.json")
     folder.mkdir(parents=True, exist_ok=True)

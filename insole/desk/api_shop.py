@@ -6,7 +6,6 @@ request -> owned, backup, footscan.checking -> JSON, or a file to keep
 from __future__ import annotations
 
 import asyncio
-import math
 import shutil
 from datetime import date
 from typing import Any
@@ -21,7 +20,7 @@ from footscan.checking import artefact_log, log_file
 from insole import __version__
 from insole.desk import backup as backups
 from insole.desk import owned, queue
-from insole.desk.api import arrived, body_of, download, service_of, where
+from insole.desk.api import arrived, between, body_of, download, service_of, where
 from insole.desk.service import Job
 from insole.desk.store import Workshop, safe_name
 from insole.errors import InsoleError, PlanError
@@ -153,11 +152,8 @@ async def scanner_check(request: Request) -> Response:
 def _length(text: str, key: str) -> float:
     low, high = SPAN_MM[key]
     words = {"ball": "the ball's diameter", "spacing": "the distance of the balls"}[key]
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not low <= value <= high:
+    value = between(text, low, high)
+    if value is None:
         raise PlanError(f"{words} is {low:g} to {high:g} mm, as stated on it")
     return value
 

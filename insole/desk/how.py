@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -283,7 +283,7 @@ def settings(
         wishes = {
             word: how[f"form_{word}"] for word in ("cover", "relief") if f"form_{word}" in how
         }
-        form = replace(FormWish(), **wishes)
+        form = FormWish(**wishes)
     base = Settings(
         bed=owned["bed"],
         sheet=owned["sheet"],

@@ -29,7 +29,18 @@ from insole.errors import InsoleError
 from insole.record.values import Line, Sentence
 from insole.trials import cases
 
-__all__ = ["DeskCase", "Draft", "Home", "Passed", "ScanUse", "Side", "Workshop", "safe_name"]
+__all__ = [
+    "DeskCase",
+    "Draft",
+    "Home",
+    "Passed",
+    "ScanUse",
+    "Side",
+    "Workshop",
+    "bare_name",
+    "plain_name",
+    "safe_name",
+]
 
 Side = Literal["left", "right"]
 SCAN_ENDINGS = (
@@ -149,17 +160,33 @@ def safe_name(name: str) -> str:
     >>> safe_name("C:\\scans\\a*b.STL")
     'a-b.STL'
     """
-    bare = re.split(r"[/\\]", name)[-1]
-    bare = re.sub(r"[^\w .()+-]", "-", bare).strip(" .")
-    if typed.is_reserved(bare):
-        bare = f"scan-{bare}"
-    stem, dot, ending = bare.rpartition(".")
-    if not stem or f"{dot}{ending}".lower() not in SCAN_ENDINGS:
-        raise InsoleError(
-            f"{bare[:LONGEST_NAME] or 'the file'} is no scan by its name; a scan ends in "
-            f"{', '.join(SCAN_ENDINGS)}"
-        )
+    stem, ending = bare_name(name, "scan", SCAN_ENDINGS, LONGEST_NAME)
     return f"{stem[: LONGEST_NAME - len(ending)]}.{ending}"
+
+
+def plain_name(name: str) -> str:
+    """Return what stands behind a name's last slash, in letters that every system takes."""
+    return re.sub(r"[^\w .()+-]", "-", re.split(r"[/\\]", name)[-1]).strip(" .")
+
+
+def bare_name(name: str, kind: str, endings: tuple[str, ...], longest: int) -> tuple[str, str]:
+    """Return stem and ending of a file's bare name, without anything that leads out of a folder.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        The ending is none of its kind's; `longest` letters of the name are said.
+    """
+    bare = plain_name(name)
+    if typed.is_reserved(bare):
+        bare = f"{kind}-{bare}"
+    stem, dot, ending = bare.rpartition(".")
+    if not stem or f"{dot}{ending}".lower() not in endings:
+        raise InsoleError(
+            f"{bare[:longest] or 'the file'} is no {kind} by its name; a {kind} ends in "
+            f"{', '.join(endings)}"
+        )
+    return stem, ending
 
 
 def _written(path: Path, data: bytes) -> None:
