@@ -282,6 +282,8 @@ def _brep(
 ) -> Any:
     top = PadTop(pad)
     solid = breps.under_spline(outline, _roof(top, Polygon(outline)), volume, name)
+    if not at:
+        return solid
     return breps.one_solid(sockets.brep_cut(solid, at, -1.0, PAD_DEPTH_MM), name)
 
 

@@ -94,10 +94,15 @@ def save_dxf(path: Path, sheet: Sheet, style: Style = PLAIN) -> None:
         if not old:
             doc.layers.get(CutLayer.NOTE).dxf.plot = 0
         space = doc.modelspace()
+        lines = []
         for stroke in sheet.strokes:
             rows = np.round(_vertices(stroke), 6).tolist()
-            add = space.add_polyline2d if old else space.add_lwpolyline
-            add(rows, format="xyb", close=stroke.closed, dxfattribs={"layer": stroke.layer})
+            if old:
+                how = {"layer": stroke.layer}
+                space.add_polyline2d(rows, format="xyb", close=stroke.closed, dxfattribs=how)
+            else:  # thousands of them: the library takes a second for what is a few lines of text
+                ids = doc.entitydb.next_handle(), space.block_record_handle
+                lines.append(_polyline(*ids, stroke, rows))
         extents = extent_of([stroke.points for stroke in sheet.strokes])
         space.reset_extents((*extents[:2], 0), (*extents[2:], 0))
         space.reset_limits((0, 0), (sheet.width, sheet.height))
@@ -107,7 +112,19 @@ def save_dxf(path: Path, sheet: Sheet, style: Style = PLAIN) -> None:
         doc.classes.classes = dict(sorted(doc.classes.classes.items()))
         text = io.StringIO()
         doc.write(text)
-    write_whole(path, doc.encode(text.getvalue()))
+    head, start, rest = text.getvalue().partition("  2\nENTITIES\n")
+    write_whole(path, doc.encode("".join([head, start, *lines, rest])))
+
+
+def _polyline(handle: str, space: str, stroke: Stroke, rows: Sequence[Sequence[float]]) -> str:
+    """Return a stroke as the text of an LWPOLYLINE, tag by tag as the library writes it."""
+    places = [
+        f" 10\n{x}\n 20\n{y}\n" + (f" 42\n{bulge}\n" if bulge else "") for x, y, bulge in rows
+    ]
+    return (
+        f"  0\nLWPOLYLINE\n  5\n{handle}\n330\n{space}\n100\nAcDbEntity\n  8\n{stroke.layer}\n"
+        f"100\nAcDbPolyline\n 90\n{len(rows)}\n 70\n{int(stroke.closed)}\n{''.join(places)}"
+    )
 
 
 def _vertices(stroke: Stroke) -> Array:
