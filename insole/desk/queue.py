@@ -5,6 +5,7 @@ made folders -> what their plates and sheets are of -> groups by material, newes
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -43,6 +44,10 @@ class Piece:
     def left(self) -> bool:
         """Whether it is still to be made."""
         return self.counted and not (self.done or self.moot)
+
+
+# way, group's head, material, room and what it is about
+_Found = tuple[str, str, str, str, Piece]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,6 +174,7 @@ def _pieces(folder: Path, done: set[str], table: Materials) -> list[tuple[str, s
             add("cut", path, match["what"], f"{match['thick']} mm", f"sheet {match['number']}")
         else:
             add("cut", path, stem.removeprefix("sheet-"), "", "sheet")
+    found = _without_large(folder, found)
     rooms = {(material, room) for _, _, material, room, _ in found}
     settled = []
     for way, head, material, room, piece in found:
@@ -179,6 +185,29 @@ def _pieces(folder: Path, done: set[str], table: Materials) -> list[tuple[str, s
             piece = replace(piece, moot=moot, counted=counted)
         settled.append((way, head, piece))
     return settled
+
+
+def _without_large(folder: Path, found: list[_Found]) -> list[_Found]:
+    """Leave out plates that fit no printer where sheets hold the same parts, and name the others.
+
+    A folder without a readable manifest is taken as it is.
+    """
+    try:
+        record = json.loads((folder / "manifest.json").read_bytes())["larger"]
+        large = {str(file): [float(mm) for mm in record[file]] for file in record}
+    except (OSError, ValueError, TypeError, LookupError):
+        return found
+    cut = {material for _, _, material, room, _ in found if room == "cut"}
+    kept = []
+    for way, head, material, room, piece in found:
+        if piece.file in large and material in cut:
+            continue
+        if piece.file in large:
+            size = " x ".join(f"{mm:g}" for mm in large[piece.file][:2])
+            words = f"{piece.name}, wants a bed of {size} mm"
+            piece = replace(piece, name=words)
+        kept.append((way, head, material, room, piece))
+    return kept
 
 
 def _printed(stem: str, materials: Sequence[str]) -> tuple[str, str]:

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from insole.output import readme
-from insole.output.contents import plate_files
+from insole.output.contents import may_print, plate_files
 from insole.output.cut.layers import CutLayer
-from insole.output.long_parts import glue_rows
+from insole.output.long_parts import glue_rows, larger_words
 from insole.output.made import Run, size_words, way_words
 from insole.output.phrases import capital
 from insole.output.print import printing, threemf
@@ -90,7 +90,8 @@ def written_page(run: Run, making: Path) -> str:
 
 def making_of(run: Run) -> readme.Making:
     """Return what is made from which files."""
-    plan = run.plan
+    plan, able = run.plan, [p for p in run.made.parts if may_print(p, run.settings.materials)]
+    larger = {part.label: larger_words(part, run.settings) for part in able}
     return readme.Making(
         plan=plan,
         parts=run.made.parts,
@@ -100,6 +101,7 @@ def making_of(run: Run) -> readme.Making:
         plates=plate_files(run.made.parts, run.settings, folder_name(plan)),
         cuts=run.settings.cuts,
         cover=run.settings.chosen.get("cover", ""),
+        larger={label: words for label, words in larger.items() if words},
         stocked=run.settings.stock is not None,
         tag=folder_name(plan),
     )

@@ -30,11 +30,12 @@ from insole.output.contents import (
     Item,
     items,
     may_print,
+    plate_files,
     scale_for,
 )
 from insole.output.cut import nesting
 from insole.output.first_page import making_of, written_page
-from insole.output.long_parts import fits_printer, need_words, ways_out
+from insole.output.long_parts import fits_printer, need_words, needed_bed, ways_out
 from insole.output.made import MadeParts, Run, kind_of, made_parts, recorded, to_buy
 from insole.output.papers.first_sheet import write_first_sheet
 from insole.output.papers.pages import read_back
@@ -297,6 +298,7 @@ def _manifest(run: Run, making: Path) -> str:
             **({"wished": settings.wished} if settings.wished else {}),
             **_scales(run),
         },
+        **_large(run),
         "parts": {
             part.label: recorded(part, settings.materials)
             for part in sorted(run.made.parts, key=lambda part: part.label)
@@ -312,6 +314,17 @@ def _manifest(run: Run, making: Path) -> str:
         ],
     }
     return json.dumps(record, indent=1, ensure_ascii=False) + "\n"
+
+
+def _large(run: Run) -> dict[str, dict[str, list[float]]]:
+    """Return the plates that fit no printer here, with length, width and turned square, mm."""
+    plates = plate_files(run.made.parts, run.settings, folder_name(run.plan))
+    found = {
+        plates[part.label]: list(needed_bed(part, run.settings))
+        for part in run.made.parts
+        if part.label in plates and not fits_printer(part.vertices, part.material, run.settings)
+    }
+    return {"larger": found} if found else {}
 
 
 def _scales(run: Run) -> dict[str, dict[str, list[float]]]:

@@ -5,6 +5,7 @@ Plan, worn Parts, Settings -> parted -> worn Parts, pieces in place of what is t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -26,7 +27,9 @@ __all__ = [
     "fits_printer",
     "glue_rows",
     "joint_words",
+    "larger_words",
     "need_words",
+    "needed_bed",
     "parted",
     "too_long",
     "ways_out",
@@ -122,19 +125,35 @@ def _factors(material: str, settings: Settings) -> tuple[float, float]:
 # ------------------------------------------------------------------ words
 
 
+def needed_bed(part: Part, settings: Settings) -> tuple[float, float, float]:
+    """Return the least bed a part lies on straight, and the side of a square one turned, mm."""
+    x, y = _factors(part.material, settings)
+    points = np.asarray(part.vertices)[:, :2] * (x, y)
+    need = np.ptp(points, axis=0) + 2 * plates.MARGIN
+    return (
+        math.ceil(float(need[0])),
+        math.ceil(float(need[1])),
+        math.ceil(plates.least_square(points)),
+    )
+
+
 def need_words(part: Part, settings: Settings) -> str:
     """Return which bed a part needs that fits no printer, and which are there."""
-    x, y = _factors(part.material, settings)
-    points = np.asarray(part.outline) * (x, y)
-    low, high = points.min(axis=0), points.max(axis=0)
-    need = high - low + 2 * plates.MARGIN
-    turned = plates.least_square(points)
+    long, wide, turned = needed_bed(part, settings)
     beds = " or ".join(f"{w:g} x {d:g} mm" for w, d in settings.beds_of(part.material))
     return (
-        f"{part.label} needs a printer bed of {need[0]:.0f} x {need[1]:.0f} mm, or turned on the "
-        f"plate one of {turned:.0f} x {turned:.0f} mm; "
+        f"{part.label} needs a printer bed of {long:g} x {wide:g} mm, or turned on the "
+        f"plate one of {turned:g} x {turned:g} mm; "
         f"yours is {beds}"
     )
+
+
+def larger_words(part: Part, settings: Settings) -> str:
+    """Return in the fewest words which bed a part needs that fits no printer here, or nothing."""
+    if not settings.prints or fits_printer(part.vertices, part.material, settings):
+        return ""
+    long, wide, turned = needed_bed(part, settings)
+    return f"a bed of {long:g} x {wide:g} mm, or {turned:g} x {turned:g} mm turned"
 
 
 def ways_out(part: Part, settings: Settings) -> str:

@@ -80,6 +80,8 @@ class Making:
         Whether there are cut files; else pieces are cut by hand from the paper.
     cover : str
         Material of the cover, if one was chosen.
+    larger : mapping
+        Which bed a part needs that fits no printer here, in words, by its label.
     stocked : bool
         Whether the workshop's stock is known: what it lacks is said among what to mind.
     """
@@ -93,6 +95,7 @@ class Making:
     tag: str
     cuts: bool = True
     cover: str = ""
+    larger: Mapping[str, str] = field(default_factory=dict)
     stocked: bool = False
 
     def sheets_of(self, part: Part) -> list[str]:
@@ -142,7 +145,9 @@ def _route(making: Making, part: Part) -> str:
     if making.printed(part):
         milled = _block(making, part) if part.name == CONTOUR else ""
         stl = f"print/{part.label}-{making.tag}.stl"
-        return f"{own}make this: {making.plates.get(part.label, stl)}{milled}"
+        larger = making.larger.get(part.label)
+        where = f" (fits no printer here: it needs {larger})" if larger else ""
+        return f"{own}make this{where}: {making.plates.get(part.label, stl)}{milled}"
     found = making.sheets_of(part) or [f"cut/parts/{part.label}-{making.tag}.dxf"]
     if not making.cuts and part.name == "cover":
         wider = part.told(CoverFacts).allowance
@@ -203,8 +208,13 @@ def order(making: Making) -> list[str]:
         )
         if "metatarsal-pad" in names:
             steps[-1] += " The metatarsal pad is not in the form: it goes onto the moulded bed."
-    if printed:
-        steps.append(f"Print {_labels(printed)}.")
+    if here := [part for part in printed if part.label not in making.larger]:
+        steps.append(f"Print {_labels(here)}.")
+    if elsewhere := [part for part in printed if part.label in making.larger]:
+        steps.append(
+            f"Have {_labels(elsewhere)} printed on a larger printer, or see below, Mind, for the "
+            "other ways."
+        )
     if len(printed) < len(parts):
         steps.append(f"Cut {_labels([part for part in parts if part not in printed])}.")
     if any(joint_of(part.facts) is not None for part in parts):

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from insole.output.contents import bed_of, may_print
+from insole.output.long_parts import larger_words
 from insole.output.readme import Making
 from insole.output.settings import Settings
 from insole.parts.contour import BEDS, CONTOUR
@@ -63,7 +64,8 @@ def _printed(making: Making, settings: Settings, part: Part) -> list[Take]:
     stl = f"print/{part.label}-{making.tag}.stl"
     found = []
     if (plate := making.plates.get(part.label)) is not None:
-        machine = _printer(settings, part)
+        larger = larger_words(part, settings)
+        machine = f"no printer here, it needs {larger}" if larger else _printer(settings, part)
         found.append(Take(machine=machine, file=plate, made=here))
     words = "other slicing programs" if found else "a printer elsewhere"
     return [*found, Take(machine=words, file=stl, made=making.printed(part) and not found)]

@@ -22,6 +22,7 @@ from insole.errors import OutputError
 from insole.readback import carved, figures, full_size, papers, solids
 from insole.readback.cut import Sheet, check_drawing
 from insole.readback.drawings import Drawing, read_drawing, same_drawing
+from insole.readback.machines import beds_offered
 from insole.readback.told import Told, other, plain
 
 __all__ = ["EVERYTHING", "check"]
@@ -154,8 +155,12 @@ def _check_print(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
     if missing := sorted(told.pieces.keys() - meshes.keys()):
         raise OutputError(f"print has no STL of {missing[0]}")
     printed: list[str] = []
+    offered, lacking = beds_offered(folder)
     for path in sorted((folder / "print").glob("*.3mf")):
-        named = solids.check_3mf(path, meshes, told, factors)
+        bed = offered.get(f"print/{path.name}")
+        named = solids.check_3mf(path, meshes, told, factors, bed)
+        if bed is not None and (both := sorted(lacking & set(named))):
+            raise OutputError(f"the first pages offer a printer for {both[0]} and deny it")
         sides = {label.partition("-")[0] for label in named}
         alone = re.match(r"(left|right)-", path.name)
         if alone and sides != {alone[1]}:

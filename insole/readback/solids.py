@@ -199,7 +199,11 @@ def _check_thick_edge(path: Path, bed: Numbers, piece: Piece) -> None:
 
 
 def check_3mf(
-    path: Path, meshes: Mapping[str, Numbers], told: Told, scales: Mapping[str, Numbers]
+    path: Path,
+    meshes: Mapping[str, Numbers],
+    told: Told,
+    scales: Mapping[str, Numbers],
+    bed: tuple[float, float] | None = None,
 ) -> list[str]:
     """Return the labels of the objects in a 3MF; each is the mesh of its STL, turned and moved.
 
@@ -213,11 +217,14 @@ def check_3mf(
         The plan.
     scales : mapping of str to ndarray, shape (3,)
         By how much a part was made larger along the axes of the file, by label.
+    bed : (float, float) or None
+        Of the printer that the first page names for this file, mm.
 
     Raises
     ------
     OutputError
-        Unit, title or a name are not the plan's, or a mesh is not that part.
+        A part reaches over that bed. Unit, title or a name are not the plan's, or a mesh is not
+        that part.
     """
     try:
         with zipfile.ZipFile(path) as package:
@@ -244,6 +251,12 @@ def check_3mf(
         corners = _numbers(faces, rb"v[123]=").reshape(-1, 3).astype(int)
         if not len(corners) or corners.max() >= len(points):
             raise OutputError(f"{path.name}: {label} cannot be read")
+        low, high = points.min(axis=0), points.max(axis=0)
+        if bed is not None and (min(low[:2]) < -SAME or (high[:2] > np.add(bed, SAME)).any()):
+            raise OutputError(
+                f"{path.name}: {label} reaches over the bed of {bed[0]:g} x {bed[1]:g} mm that the "
+                "first page names"
+            )
         if not _congruent(points[corners] / scales.get(label, 1.0), meshes[label]):
             raise OutputError(f"{path.name}: {label} has another shape than its STL, or mirrored")
         labels.append(label)

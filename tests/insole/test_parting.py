@@ -238,7 +238,7 @@ def test_unchosen_the_bed_and_the_ways_out_are_named():
     (bed,) = parts
     need, ways = long_parts.need_words(bed, settings), long_parts.ways_out(bed, settings)
     size = np.ptp(np.array(bed.outline), axis=0) + 10.0
-    assert f"needs a printer bed of {size[0]:.0f} x {size[1]:.0f} mm" in need
+    assert f"needs a printer bed of {np.ceil(size[0]):g} x {np.ceil(size[1]):g} mm" in need
     square = float(re.search(r"turned on the plate one of (\d+) x \1 mm", need)[1])
     assert plates.fits(bed.outline, (square + 1, square + 1))
     assert not plates.fits(bed.outline, (square - 1, square - 1))

@@ -22,6 +22,7 @@ from insole.output.print.step import write_step
 from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
 from insole.parts.wedge import shim
+from insole.readback.machines import beds_offered
 from insole.readback.solids import check_step
 from insole.readback.told import Told
 from insole.record.plan import Plan
@@ -273,6 +274,42 @@ def test_a_3mf_file_that_is_missing(made_copy: Bench) -> None:
     made_copy.kept("print")
     made_copy.file("print/wedge-tpu*.3mf").unlink()
     made_copy.refused("the 3MF files do not hold left-heel-shim")
+
+
+def test_the_first_pages_offer_only_printers_that_parts_fit(made_copy: Bench) -> None:
+    """The sample's bases take 290 x 105 mm with their margin: no bed of 220 x 220 mm does."""
+    beds, lacking = beds_offered(made_copy.place)
+    names = ("under-shoe-solid", "wedge-tpu")
+    assert beds == {f"print/{name}-{TAG}.3mf": (220.0, 220.0) for name in names}
+    assert lacking == {"left-base", "right-base"}
+    text = (made_copy.place / "READ-ME-FIRST.txt").read_text(encoding="utf-8")
+    assert "Have left-base" not in text  # it is cut
+    record = json.loads((made_copy.place / "manifest.json").read_bytes())["larger"]
+    assert list(record) == [f"print/{side}-base-pp-{TAG}.3mf" for side in ("left", "right")]
+    for long, wide, turned in record.values():
+        assert 285 < long < 295
+        assert 100 < wide < 115
+        assert 220 < turned < 235
+
+
+@pytest.mark.parametrize(
+    ("offer", "sentence"),
+    [
+        ("printer the small one, 220 x 220 mm", "left-base reaches over the bed of 220 x 220 mm"),
+        ("printer 300 x 300 mm", "the first pages offer a printer for left-base and deny it"),
+    ],
+)
+def test_a_printer_offered_for_a_base_that_fits_none(
+    made_copy: Bench, offer: str, sentence: str
+) -> None:
+    from reportlab.pdfgen.canvas import Canvas
+
+    made_copy.kept("print")
+    page = Canvas(str(made_copy.place / "READ-ME-FIRST.pdf"))
+    page.drawString(20, 120, f"{offer}:")
+    page.drawString(20, 100, f"print/left-base-pp-{TAG}.3mf")
+    page.save()
+    made_copy.refused(sentence)
 
 
 def test_a_plate_named_for_the_other_foot(made_copy: Bench) -> None:
