@@ -36,6 +36,7 @@ DOUBLE_MM = (0.9, 4.5)  # two strokes so far apart are two
 SMOOTH_MM = 1.2  # standard deviation along the ring
 EDGE_MM = 2.6  # nearer to the sheet's edge the line may have run over it
 GAP_MM, GAPS_SHARE = 32.0, 0.22  # the longest gap, and all gaps, that may be bridged
+HIDDEN_MM = 8.0  # of the line below tape or a finger: what runs there cannot be guessed
 SOLID_CM2 = 85.0  # covered paper: more than a hand's fingers
 INNER_SHARE = 0.35  # lines inside an outline, as a share of its length: another outline
 INNER_MM = 5.0
@@ -95,13 +96,14 @@ def contour(flat: Flat, name: str) -> Contour:
     if inner.min() < EDGE_MM:
         raise _touches(name)
     longest = max((length for _, length in gaps), default=0) * STEP_MM
+    hidden = max((length for _, length in runs(covered & ~seen)), default=0) * STEP_MM
+    if hidden > HIDDEN_MM:
+        raise OutlineError(
+            "covered",
+            f"{name}: something lies on the outline; clear the sheet, so that the "
+            "whole line is seen",
+        )
     if longest > GAP_MM or (~seen).mean() > GAPS_SHARE:
-        if (covered & ~seen).sum() > 0.5 * (~seen).sum():
-            raise OutlineError(
-                "covered",
-                f"{name}: something lies on the outline; clear the sheet, so that the "
-                "whole line is seen",
-            )
         raise OutlineError(
             "open-outline",
             f"{name}: the outline is open over {longest:.0f} mm and seen on "
@@ -130,7 +132,7 @@ def _crests(flat: Flat) -> NDArray[np.bool_]:
     """Return where lines are: strong crests, and weak ones that hang together with them."""
     low = max(WEAK * flat.noise, LEAST_DARK * 0.5)
     high = max(STRONG * flat.noise, LEAST_DARK)
-    mask = (flat.ridge > low) & ~ndimage.binary_dilation(flat.solid, iterations=3)
+    mask = flat.ridge > low
     label, count = ndimage.label(mask, np.ones((3, 3)))
     if not count:
         return mask
