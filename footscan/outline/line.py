@@ -35,9 +35,9 @@ AROUND_MM = 15  # paper around a place, whose light is the paper's
 LINE_SIGMAS_MM = (0.35, 0.7)  # half-widths of lines that are looked for
 COLOURED = 0.085  # chromatic distance from paper's colour: skin, wood; no shadow
 BLACK = 0.30  # of the paper's light
-CREASE_OVER = 3.0  # of the noise
+CREASE_DARK, CREASE_OVER = 0.006, 1.5  # a crease's ridge at least; and over what paper shows
 CREASE_PARTS, CREASE_SEEN = 20, 0.6  # a crease is seen in most of each of nearly all parts
-CREASE_TURN_DEG, CREASE_HALF_MM = 2.5, 1.0
+CREASE_TURN_DEG, CREASE_HALF_MM = 2.5, 1.6
 SOLID_MM = 5.0  # narrower than this is a line or letters
 
 
@@ -111,8 +111,9 @@ def flatten(photo: Photo, sheet: Sheet) -> Flat:
     noise = float(1.4826 * np.median(np.abs(inner - np.median(inner))))
     # edges of what lies on the paper, and creases from side to side, are no drawn lines
     ridge[ndimage.binary_dilation(solid, iterations=3)] = 0.0
+    least = max(CREASE_DARK, CREASE_OVER * float(np.quantile(inner, 0.8)))
     for strip in (ridge, ridge.T):
-        for rows, columns in _creases(strip > CREASE_OVER * noise):
+        for rows, columns in _creases(strip > least):
             strip[rows, columns] = 0.0
     halves = rgb[: shape[0] // 2 * 2, : shape[1] // 2 * 2]
     halves = halves.reshape(shape[0] // 2, 2, shape[1] // 2, 2, 3).mean(axis=(1, 3))
