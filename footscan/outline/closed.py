@@ -1,4 +1,4 @@
-"""Closed series: the cheapest path all the way round, smoothing, runs of flags."""
+"""Closed series: the cheapest path all the way round, smoothing, runs of flags, gaps bridged."""
 
 from __future__ import annotations
 
@@ -8,7 +8,10 @@ from scipy import ndimage
 
 from footscan.scan import Array
 
-__all__ = ["cheapest", "runs", "smoothed"]
+__all__ = ["bridged", "cheapest", "runs", "smoothed"]
+
+LEAST_GAP, MARGIN, BESIDE = 4, 2, 16  # points: a gap, what is taken off its ends, what is beside
+STEEPEST = 0.5  # cosine between the chord of a gap and the line beside it
 
 
 def cheapest(cost: Array) -> NDArray[np.int_]:
@@ -55,3 +58,47 @@ def runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     rolled = np.roll(flags, -start)
     turns = np.flatnonzero(np.diff(np.r_[False, rolled, False].astype(int))).reshape(-1, 2)
     return [((int(a) + start) % len(flags), int(b - a)) for a, b in turns]
+
+
+def bridged(ring: Array, seen: NDArray[np.bool_]) -> Array:
+    """Return a closed ring whose unseen runs go on from one end to the other as both ends bend.
+
+    Cubic between the ends of a gap, with the directions of a parabola through what is seen beside
+    them; straight where the ends do not point at each other, as between two toes.
+
+    Parameters
+    ----------
+    ring : ndarray, shape (n, 2)
+        Evenly spaced.
+    seen : ndarray of bool, shape (n,)
+        Where the line was seen.
+    """
+    ring, count = ring.copy(), len(ring)
+    source = ring.copy()
+    for first, length in runs(~seen):
+        if length < LEAST_GAP or length > count // 3:
+            continue
+        low, high = first - MARGIN, first + length - 1 + MARGIN
+        ends = source[low % count], source[high % count]
+        chord = ends[1] - ends[0]
+        size = float(np.linalg.norm(chord))
+        ways = [_way(source, low, -1), _way(source, high, +1)]
+        if min(float(way @ chord) for way in ways) < STEEPEST * size:
+            ways = [chord / max(size, 1e-9)] * 2
+        t = np.linspace(0.0, 1.0, high - low + 1)[:, None]
+        curve = (
+            (2 * t**3 - 3 * t**2 + 1) * ends[0]
+            + (t**3 - 2 * t**2 + t) * size * ways[0]
+            + (3 * t**2 - 2 * t**3) * ends[1]
+            + (t**3 - t**2) * size * ways[1]
+        )
+        ring[np.arange(low, high + 1) % count] = curve
+    return ring
+
+
+def _way(ring: Array, at: int, sign: int) -> Array:
+    """Return the ring's direction at an end of a gap, from what lies beside it."""
+    k = np.arange(BESIDE + 1)
+    near = ring[(at + sign * k) % len(ring)]
+    slope = np.polyfit(k, near, 2)[1] * sign
+    return slope / max(float(np.linalg.norm(slope)), 1e-9)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from footscan.outline.closed import cheapest, runs, smoothed
+from footscan.outline.closed import bridged, cheapest, runs, smoothed
 from footscan.outline.errors import OutlineError
 from footscan.outline.line import PER_MM, Flat
 from footscan.scan import Array
@@ -26,6 +26,7 @@ __all__ = ["STEP_MM", "Contour", "contour"]
 FINE_PER_COARSE = 2  # regions are looked for at half the fineness
 CLOSE_MM = (0.7, 1.5, 3.0, 5.0, 8.0, 12.0, 16.5)  # lines are widened by so much, in turn
 STRONG, WEAK, LEAST_DARK = 10.0, 5.0, 0.015  # of the noise; and darkness that a crest has
+JOIN_CELLS = 2  # regions nearer to each other are one
 SHORT_MM = 14.0  # shorter pieces are specks and letters
 FOOT_CM2 = (85.0, 480.0)  # area within an outline
 FOOT_LONG_MM = (165.0, 400.0)
@@ -36,9 +37,11 @@ DOUBLE_MM = (0.9, 4.5)  # two strokes so far apart are two
 SMOOTH_MM = 1.2  # standard deviation along the ring
 EDGE_MM = 2.6  # nearer to the sheet's edge the line may have run over it
 GAP_MM, GAPS_SHARE = 32.0, 0.22  # the longest gap, and all gaps, that may be bridged
+HIDDEN_MM = 8.0  # of the line below tape or a finger: what runs there cannot be guessed
 SOLID_CM2 = 85.0  # covered paper: more than a hand's fingers
 INNER_SHARE = 0.35  # lines inside an outline, as a share of its length: another outline
 INNER_MM = 5.0
+STRAIGHT_MM = 6.0  # standard deviation across: narrower pieces are no outline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,13 +98,14 @@ def contour(flat: Flat, name: str) -> Contour:
     if inner.min() < EDGE_MM:
         raise _touches(name)
     longest = max((length for _, length in gaps), default=0) * STEP_MM
+    hidden = max((length for _, length in runs(covered & ~seen)), default=0) * STEP_MM
+    if hidden > HIDDEN_MM:
+        raise OutlineError(
+            "covered",
+            f"{name}: something lies on the outline; clear the sheet, so that the "
+            "whole line is seen",
+        )
     if longest > GAP_MM or (~seen).mean() > GAPS_SHARE:
-        if (covered & ~seen).sum() > 0.5 * (~seen).sum():
-            raise OutlineError(
-                "covered",
-                f"{name}: something lies on the outline; clear the sheet, so that the "
-                "whole line is seen",
-            )
         raise OutlineError(
             "open-outline",
             f"{name}: the outline is open over {longest:.0f} mm and seen on "
@@ -130,7 +134,7 @@ def _crests(flat: Flat) -> NDArray[np.bool_]:
     """Return where lines are: strong crests, and weak ones that hang together with them."""
     low = max(WEAK * flat.noise, LEAST_DARK * 0.5)
     high = max(STRONG * flat.noise, LEAST_DARK)
-    mask = (flat.ridge > low) & ~ndimage.binary_dilation(flat.solid, iterations=3)
+    mask = flat.ridge > low
     label, count = ndimage.label(mask, np.ones((3, 3)))
     if not count:
         return mask
@@ -223,7 +227,8 @@ def _joined(regions: list[NDArray[np.bool_]]) -> list[NDArray[np.bool_]]:
     """Return regions with those that touch made one: a line across an outline parts it."""
     if len(regions) < 2:
         return regions
-    whole = np.logical_or.reduce(regions)
+    # a crease that crosses an outline is as broad as its own line
+    whole = ndimage.binary_closing(np.logical_or.reduce(regions), iterations=JOIN_CELLS)
     label, count = ndimage.label(whole)
     return [ndimage.binary_fill_holes(label == k) for k in range(1, count + 1)]
 
@@ -302,6 +307,7 @@ def _followed(flat: Flat, ring: Array) -> tuple[Array, NDArray[np.bool_], Array,
         ring = ring + value[:, None] * PER_MM * normal
         if sigma > 1.0:
             ring = _evenly(ring)
+    ring = bridged(ring, seen)
     mm = flat.to_mm(ring[:, 0], ring[:, 1])
     area = np.sum(mm[:, 0] * np.roll(mm[:, 1], -1) - np.roll(mm[:, 0], -1) * mm[:, 1])
     contrast, width = _stroke(flat, ring, normal, seen)
@@ -371,6 +377,10 @@ def _no_second(flat: Flat, crest: NDArray[np.bool_], ring: Array, name: str) -> 
     piece = label[thin[:, 0], thin[:, 1]]
     inside = shapely.contains_xy(area, points[:, 0], points[:, 1])
     far = (away > INNER_MM) & (inside | np.isin(piece, piece[away < 1.5]))
+    for k in np.unique(piece[far]):  # a pen that was left lying, what is left of a crease
+        own = far & (piece == k)
+        if own.sum() > 3 and np.sqrt(np.linalg.eigvalsh(np.cov(points[own].T))[0]) < STRAIGHT_MM:
+            far &= ~own
     length = far.sum() / PER_MM * 1.1
     if length > INNER_SHARE * area.exterior.length:
         raise OutlineError(

@@ -14,6 +14,8 @@ Frame of the rasters: rows down, columns right, :data:`PER_MM` pixels in a mm; `
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -33,6 +35,9 @@ AROUND_MM = 15  # paper around a place, whose light is the paper's
 LINE_SIGMAS_MM = (0.35, 0.7)  # half-widths of lines that are looked for
 COLOURED = 0.085  # chromatic distance from paper's colour: skin, wood; no shadow
 BLACK = 0.30  # of the paper's light
+CREASE_DARK, CREASE_OVER = 0.006, 1.5  # a crease's ridge at least; and over what paper shows
+CREASE_PARTS, CREASE_SEEN = 20, 0.6  # a crease is seen in most of each of nearly all parts
+CREASE_TURN_DEG, CREASE_HALF_MM = 2.5, 1.6
 SOLID_MM = 5.0  # narrower than this is a line or letters
 
 
@@ -104,6 +109,12 @@ def flatten(photo: Photo, sheet: Sheet) -> Flat:
     ridge[edge] = 0.0
     inner = ridge[2 * border : -2 * border : 3, 2 * border : -2 * border : 3]
     noise = float(1.4826 * np.median(np.abs(inner - np.median(inner))))
+    # edges of what lies on the paper, and creases from side to side, are no drawn lines
+    ridge[ndimage.binary_dilation(solid, iterations=3)] = 0.0
+    least = max(CREASE_DARK, CREASE_OVER * float(np.quantile(inner, 0.8)))
+    for strip in (ridge, ridge.T):
+        for rows, columns in _creases(strip > least):
+            strip[rows, columns] = 0.0
     halves = rgb[: shape[0] // 2 * 2, : shape[1] // 2 * 2]
     halves = halves.reshape(shape[0] // 2, 2, shape[1] // 2, 2, 3).mean(axis=(1, 3))
     return Flat(
@@ -173,6 +184,42 @@ def _ridge(dark: Array) -> Array:
         across, along = -(half - away), -(half + away)
         np.maximum(best, sigma**2 * (across - np.abs(along)), out=best)
     return best
+
+
+def _creases(line: NDArray[np.bool_]) -> Iterator[tuple[NDArray[np.int_], NDArray[np.int_]]]:
+    """Yield rows and columns of straight lines that run from the left edge to the right one.
+
+    A sheet that was folded has them, and two taped sheets; the border of a foot is never straight
+    for so long.
+    """
+    high, wide = line.shape
+    cuts = np.linspace(0, wide, CREASE_PARTS + 1).astype(int)
+    parts = np.stack([line[:, a:b].mean(axis=1) for a, b in itertools.pairwise(cuts)])
+    parts = ndimage.maximum_filter1d(parts, 3, axis=1)
+    middles = (cuts[1:] + cuts[:-1]) / 2 - wide / 2
+    steep = np.tan(np.radians(CREASE_TURN_DEG))
+    slopes = np.arange(-steep, steep, 2.0 / wide)
+    rows, columns = np.arange(high), np.arange(wide)
+    found = []
+    for slope in slopes.tolist():
+        at = rows[None, :] + np.round(slope * middles).astype(int)[:, None]
+        inside = (at >= 0) & (at < high)
+        seen = np.where(inside, parts[np.arange(CREASE_PARTS)[:, None], np.clip(at, 0, high - 1)], 0)
+        share = np.sort(seen, axis=0)[CREASE_PARTS // 5]  # four in five parts have at least that
+        best = int(np.argmax(share))
+        found.append((float(share[best]), best, slope))
+        share[max(best - 80, 0) : best + 80] = 0.0
+        best = int(np.argmax(share))
+        found.append((float(share[best]), best, slope))
+    taken: list[int] = []
+    half = round(CREASE_HALF_MM * PER_MM)
+    for share, row, slope in sorted(found, reverse=True):
+        if share < CREASE_SEEN or any(abs(row - other) < 80 for other in taken):
+            continue
+        taken.append(row)
+        at = row + np.round(slope * (columns - wide / 2)).astype(int)
+        band = np.clip(at[None, :] + np.arange(-half, half + 1)[:, None], 0, high - 1)
+        yield band, np.broadcast_to(columns, band.shape)
 
 
 def _solid(rgb: Array, grey: Array) -> NDArray[np.bool_]:

@@ -29,6 +29,7 @@ FULL = 0.50  # share of its four corners that a region fills: a leg may lie acro
 LONGEST = 2.4  # a side to the next, both in the mean with their opposites
 STANDS_OUT = 1.25  # a sheet that is not all seen is brighter than what is around by this much
 OUT_PX = 1.5
+TONGUE_PX = 21  # narrower parts of a region are none of the sheet
 BEYOND_MM, AS_BRIGHT = (20.0, 32.0, 44.0), 0.86  # behind a ruler; floors are darker
 COARSE = 3  # every third pixel is enough for brightness and colour
 WHITE = 0.34  # colour of paper, most less least over most: lamps tint it, skin and wood pass
@@ -93,6 +94,15 @@ def _masks(lowest: Array, light: Array) -> list[NDArray[np.bool_]]:
 def _quads(mask: NDArray[np.bool_]) -> list[Array]:
     """Return the corners of four-sided regions of a mask."""
     mask = ndimage.binary_opening(mask, iterations=1)
+    # tape of paper's colour, fingers or a pen across an edge stand out as narrow tongues
+    broad = ndimage.minimum_filter(mask.view(np.uint8), TONGUE_PX, mode="nearest")
+    broad = ndimage.maximum_filter(broad, TONGUE_PX, mode="nearest").view(bool)
+    found = _largest(mask)
+    return found + (_largest(broad) if found else [])
+
+
+def _largest(mask: NDArray[np.bool_]) -> list[Array]:
+    """Return the corners of the largest four-sided regions of a mask."""
     label, count = ndimage.label(mask)
     if not count:
         return []

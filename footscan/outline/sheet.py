@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
-from scipy import ndimage, optimize
+from scipy import ndimage
 
 from footscan.outline import paper as papers
 from footscan.outline.errors import OutlineError
@@ -38,6 +38,8 @@ LEAST_PX_PER_MM = 1.6
 BLURRED_PX = 1.35  # a sharp photo from afar smears an edge by its own pixels
 BLURRED_MM = 0.55  # standard deviation of an edge's smear
 COVERED = 0.20  # of the sheet: more than a ruler
+WITHIN_PX = 2.5  # within an edge the paper's own light is reached again
+ROUNDS = 20  # of fitting, at most
 SEEN = 0.35  # share of a side's edge that must be found
 
 
@@ -281,8 +283,12 @@ def _side(grey: Array, ends: tuple[Array, Array], lens: _Lens, reach: float) -> 
     inner = np.median(profile[:, : len(offsets) // 4], axis=1)
     scale = np.maximum(inner, 10.0)[:, None]
     fall = fall / scale
-    # the edge is the first strong fall outward: what lies on the floor comes after it
-    weight = fall * (1.0 - 0.25 * np.linspace(-1, 1, len(offsets)))
+    # the edge is the first strong fall outward, and paper's own light lies just within it: what
+    # lies on the floor comes after it
+    back = max(1, round(WITHIN_PX / step))
+    within = np.concatenate([np.repeat(inner[:, None], back, 1), profile[:, :-back]], axis=1)
+    paper = np.clip(within / scale, 0.0, 1.0) ** 2
+    weight = fall * paper * (1.0 - 0.25 * np.linspace(-1, 1, len(offsets)))
     best = np.argmax(weight, axis=1)
     rows = np.arange(PROFILES)
     strong = (fall[rows, best] > 0.012) & (best > 1) & (best < len(offsets) - 2)
@@ -315,21 +321,45 @@ def _fitted(points: Array, sides: Array, start: Array) -> tuple[Array, float, fl
         normal = np.array([np.cos(angle), np.sin(angle)])
         first += [angle, float(normal @ (start[k] + start[(k + 1) % 4]) / 2)]
 
-    def off(values: Array, tight: float) -> Array:
-        angle, distance = values[0:8:2][sides], values[1:8:2][sides]
-        at = _straight(points, values[8])
-        away = at[:, 0] * np.cos(angle) + at[:, 1] * np.sin(angle) - distance
-        return np.append(away / tight, values[8] / BEND_SD)
-
     values = np.array([*first, 0.0])
-    for tight in (0.004, 0.0008, 0.0004):  # about 7, 1.5 and 0.7 pixels of a 12-megapixel photo
-        values = optimize.least_squares(off, values, loss="cauchy", x_scale="jac", args=(tight,)).x
-    away = np.abs(off(values, tight)[:-1] * tight)
+    # about 35, 7, 1.5 and 0.7 pixels of a 12-megapixel photo
+    for tight in (0.02, 0.004, 0.0008, 0.0004):
+        values = _tightened(values, points, sides, tight)
+    away, _ = _away(values, points, sides)
+    away = np.abs(away)
     near = away < max(3.0 * float(np.median(away)) * 1.4826, 1e-5)
     stray = float(np.sqrt(np.mean(away[near] ** 2)))
     angles, distances = values[0:8:2], values[1:8:2]
     lines = np.stack([np.cos(angles), np.sin(angles), distances], axis=1)
     return lines, float(values[8]), stray
+
+
+def _away(values: Array, points: Array, sides: Array) -> tuple[Array, Array]:
+    """Return how far points lie off their lines, and how that turns with each value."""
+    angle, distance = values[0:8:2][sides], values[1:8:2][sides]
+    c, s = np.cos(angle), np.sin(angle)
+    at = _straight(points, values[8])
+    rows, slope = np.arange(len(points)), np.zeros((len(points), 9))
+    slope[rows, 2 * sides] = at[:, 1] * c - at[:, 0] * s
+    slope[rows, 2 * sides + 1] = -1.0
+    slope[:, 8] = (points**2).sum(axis=1) * (points[:, 0] * c + points[:, 1] * s)
+    return at[:, 0] * c + at[:, 1] * s - distance, slope
+
+
+def _tightened(values: Array, points: Array, sides: Array, tight: float) -> Array:
+    """Return the values that fit best where points further off than `tight` count little."""
+    for _ in range(ROUNDS):
+        away, slope = _away(values, points, sides)
+        weight = 1.0 / (1.0 + (away / tight) ** 2)  # of Cauchy's loss
+        normal = slope.T @ (weight[:, None] * slope)
+        right = slope.T @ (weight * away)
+        normal[8, 8] += (tight / BEND_SD) ** 2
+        right[8] += (tight / BEND_SD) ** 2 * values[8]
+        step = np.linalg.solve(normal, right)
+        values = values - step
+        if np.abs(step).max() < 1e-7:
+            break
+    return values
 
 
 def _crossing(one: Array, other: Array) -> Array:

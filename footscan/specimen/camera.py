@@ -43,13 +43,20 @@ class Shot:
     k1, k2 : float
         Radial distortion.
     floor : str
-        ``wood``, ``tile``, ``carpet`` or ``plain``.
+        ``wood``, ``tile``, ``carpet``, ``rug`` or ``plain``.
     floor_light : float
         Mean brightness of the floor.
     light : (float, float)
         Relative change of light over 300 mm, along u and v.
     shadow : tuple of float or None
         (u, v, direction in degrees, softness in mm, share of light left).
+    cast : tuple or None
+        Shadow of a phone or a hand: (ring in the sheet's frame, softness in mm, light left).
+    folds : tuple of (int, float, float)
+        Creases of a sheet that was folded: across u (0) or v (1), where, mm, and the change of
+        light beside it.
+    ink : (float, float, float)
+        Share of red, green and blue that full ink takes: black, or a colour.
     curls : tuple of float
         Height of each corner, mm: lower left, lower right, upper right, upper left.
     blur, noise : float
@@ -74,6 +81,9 @@ class Shot:
     floor_light: float = 0.42
     light: tuple[float, float] = (0.0, 0.0)
     shadow: tuple[float, float, float, float, float] | None = None
+    cast: tuple[Array, float, float] | None = None
+    folds: tuple[tuple[int, float, float], ...] = ()
+    ink: tuple[float, float, float] = (0.93, 0.92, 0.86)
     curls: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     blur: float = 0.8
     noise: float = 0.012
@@ -125,14 +135,17 @@ def photograph(sheet: DrawnSheet, shot: Shot, rng: np.random.Generator) -> NDArr
         columns = on[..., 0] * PER_MM - 0.5
         ink = map_coordinates(sheet.ink, [rows, columns], order=1, mode="constant", cval=0.0)
         near = floors.contact_shadow(ground, sheet.size)
-        for k, part in enumerate((0.93, 0.92, 0.86)):
-            paper = PAPER[k] * (1.0 - np.float32(part) * ink)
+        bent = floors.creased(on, shot.folds)
+        for k, part in enumerate(shot.ink):
+            paper = PAPER[k] * (1.0 - np.float32(part) * ink) * bent
             layer = colour[..., k] * near
             colour[..., k] = layer + inside * (paper - layer)
     for ring, dye in shot.objects:
         cover = floors.covered(ground, ring)
         colour = colour + cover[..., None] * (np.array(dye, dtype=np.float32) - colour)
     light = floors.light(ground, sheet.size, shot.light, shot.shadow) * np.float32(shot.exposure)
+    if shot.cast is not None:
+        light *= floors.cast(ground, *shot.cast)
     picture = np.zeros(colour.shape, dtype=np.uint8)
     for k, tint in enumerate((1.0 + shot.warmth, 1.0, 1.0 - shot.warmth)):
         layer = gaussian_filter(colour[..., k] * light * np.float32(tint), shot.blur, truncate=3.0)

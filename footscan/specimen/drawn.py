@@ -118,6 +118,7 @@ def drawn(
     turn_deg: float = 0.0,
     shift: tuple[float, float] = (0.0, 0.0),
     second: tuple[float, float] | None = None,
+    notes: tuple[tuple[float, float, float, int], ...] = (),
 ) -> DrawnSheet:
     """Return a sheet with the outline of a foot.
 
@@ -137,6 +138,8 @@ def drawn(
         The foot against the sheet's middle and long side.
     second : (float, float) or None
         Shift of a second outline of the same foot, mm.
+    notes : tuple of (float, float, float, int)
+        Lines of handwriting: where they begin, height of letters, mm, and how many.
     """
     size = size or SIZES[paper]
     turn = np.radians(turn_deg)
@@ -152,6 +155,7 @@ def drawn(
         strokes.append([_moved(line, _slow(len(line), pen.twice, rng))])
     if second is not None:
         strokes.append([np.concatenate([line, line[:1]]) + second])
+    strokes += [_written(note, rng) for note in notes]
     ink = _raster(strokes, pen, size, rng)
     return DrawnSheet(paper=paper, size=size, ink=ink, line=line, foot=foot, side=side)
 
@@ -184,6 +188,17 @@ def _moved(line: Array, out: Array) -> Array:
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     area = np.sum(line[:, 0] * np.roll(line[:, 1], -1) - np.roll(line[:, 0], -1) * line[:, 1])
     return line + np.sign(area) * normal * out[:, None]
+
+
+def _written(note: tuple[float, float, float, int], rng: np.random.Generator) -> list[Array]:
+    """Return letters of nobody's alphabet: some strokes each, side by side."""
+    u, v, high, count = note
+    strokes = []
+    for k in range(count):
+        for _ in range(int(rng.integers(1, 4))):
+            turns = rng.random((int(rng.integers(2, 5)), 2)) * [0.6 * high, high]
+            strokes.append(turns + [u + 0.8 * high * k, v])
+    return strokes
 
 
 def _pieces(line: Array, gaps: tuple[tuple[float, float], ...]) -> list[Array]:

@@ -11,7 +11,18 @@ import numpy as np
 
 from footscan.scan import Array
 
-__all__ = ["FLOORS", "contact_shadow", "covered", "hand", "light", "ruler", "standing_foot"]
+__all__ = [
+    "FLOORS",
+    "cast",
+    "contact_shadow",
+    "covered",
+    "creased",
+    "hand",
+    "light",
+    "phone",
+    "ruler",
+    "standing_foot",
+]
 
 TILE_TEXTURE = 512  # pixels of a repeated texture
 
@@ -63,6 +74,18 @@ def _carpet(ground: Array, bright: float, rng: np.random.Generator) -> Array:
     return value[..., None] * tint.astype(np.float32)
 
 
+def _rug(ground: Array, bright: float, rng: np.random.Generator) -> Array:
+    """Woven stripes of two colours, straight through the picture."""
+    x, y = _turned(ground, rng)
+    broad = float(rng.uniform(18, 60))
+    pile = _sampled(_texture(rng, (1.3, 1.3)), x * 2, y * 2)
+    second = (y / broad) % 1.0 < rng.uniform(0.25, 0.6)
+    value = bright * (1.0 + 0.10 * pile)
+    one, other = 1.0 + rng.uniform(-0.15, 0.15, 3), rng.uniform(0.35, 0.75, 3)
+    tint = np.where(second[..., None], other, one).astype(np.float32)
+    return value[..., None] * tint
+
+
 def _plain(ground: Array, bright: float, rng: np.random.Generator) -> Array:
     worn = _sampled(_texture(rng, (30, 30)), ground[..., 0] + 9000, ground[..., 1] + 9000)
     value = (bright * (1.0 + 0.02 * worn)).astype(np.float32)
@@ -73,6 +96,7 @@ FLOORS: dict[str, Callable[[Array, float, np.random.Generator], Array]] = {
     "wood": _wood,
     "tile": _tile,
     "carpet": _carpet,
+    "rug": _rug,
     "plain": _plain,
 }
 
@@ -94,6 +118,36 @@ def light(
     return value.astype(np.float32)
 
 
+def cast(ground: Array, ring: Array, soft: float, left: float) -> Array:
+    """Return the light left, 0 to 1, below something held over the sheet."""
+    from scipy.ndimage import gaussian_filter
+
+    low, high = ring.min(axis=0) - 3 * soft, ring.max(axis=0) + 3 * soft
+    wide, tall = np.ceil(high - low).astype(int)
+    x, y = np.meshgrid(np.arange(wide) + 0.5, np.arange(tall) + 0.5)
+    whole = covered(np.stack([x + low[0], y + low[1]], axis=-1), ring)
+    whole = gaussian_filter(whole, soft / 2)
+    at = ground - low.astype(np.float32) - np.float32(0.5)
+    deep = _between(whole, at)
+    return (1.0 - np.float32(1.0 - left) * deep).astype(np.float32)
+
+
+def _between(values: Array, at: Array) -> Array:
+    from scipy.ndimage import map_coordinates
+
+    return map_coordinates(values, [at[..., 1], at[..., 0]], order=1, mode="constant", cval=0.0)
+
+
+def creased(on: Array, folds: tuple[tuple[int, float, float], ...]) -> Array:
+    """Return how creases change the light on a sheet: a thin line, and a tilt that fades."""
+    value = np.ones(on.shape[:2], dtype=np.float32)
+    for axis, where, change in folds:
+        off = on[..., axis] - np.float32(where)
+        tilt = np.sign(off) * np.exp(-np.abs(off) / 30.0)
+        value *= 1.0 + np.float32(change) * (tilt - 1.2 * np.exp(-((off / 0.45) ** 2)))
+    return value
+
+
 def contact_shadow(ground: Array, size: tuple[float, float]) -> Array:
     """Return how the floor darkens beside a sheet."""
     out = np.maximum(
@@ -106,15 +160,13 @@ def contact_shadow(ground: Array, size: tuple[float, float]) -> Array:
 def covered(ground: Array, ring: Array) -> Array:
     """Return 1 where a ring covers the ground, drawn at a quarter of a mm."""
     from PIL import Image, ImageDraw
-    from scipy.ndimage import map_coordinates
 
     low, high = ring.min(axis=0) - 2.0, ring.max(axis=0) + 2.0
     wide, tall = np.ceil((high - low) * 4).astype(int)
     image = Image.new("L", (int(wide), int(tall)), 0)
     ImageDraw.Draw(image).polygon([tuple(p) for p in ((ring - low) * 4).tolist()], fill=255)
     mask = np.asarray(image, dtype=np.float32) / 255.0
-    at = (ground - low.astype(np.float32)) * 4
-    return map_coordinates(mask, [at[..., 1], at[..., 0]], order=1, mode="constant", cval=0.0)
+    return _between(mask, (ground - low.astype(np.float32)) * 4)
 
 
 def hand(at: tuple[float, float], way_deg: float) -> Array:
@@ -133,12 +185,25 @@ def hand(at: tuple[float, float], way_deg: float) -> Array:
     return np.asarray(affinity.translate(shape, *at).exterior.coords)[:-1]
 
 
-def ruler(at: tuple[float, float], way_deg: float, long: float = 310.0) -> Array:
-    """Return the ring of a ruler, 30 mm broad, with its middle at a place."""
+def ruler(
+    at: tuple[float, float], way_deg: float, long: float = 310.0, broad: float = 30.0
+) -> Array:
+    """Return the ring of a ruler, a pen or a strip of tape, with its middle at a place."""
     c, s = np.cos(np.radians(way_deg)), np.sin(np.radians(way_deg))
-    half = long / 2
-    ring = np.array([(-half, -15), (half, -15), (half, 15), (-half, 15)], dtype=float)
+    x, y = long / 2, broad / 2
+    ring = np.array([(-x, -y), (x, -y), (x, y), (-x, y)], dtype=float)
     return ring @ np.array([[c, s], [-s, c]]) + at
+
+
+def phone(at: tuple[float, float], way_deg: float) -> Array:
+    """Return the ring of the shadow of a phone and of the hand and arm that hold it."""
+    import shapely
+    from shapely import affinity
+
+    body = shapely.box(-80, -38, 80, 38).buffer(8)
+    palm = shapely.LineString([(20, -30), (70, -80), (160, -330)]).buffer(38)
+    shape = affinity.rotate(shapely.union(body, palm), way_deg, origin=(0, 0))
+    return np.asarray(affinity.translate(shape, *at).exterior.coords)[:-1]
 
 
 def standing_foot(foot: Array) -> tuple[Array, Array]:

@@ -3,7 +3,10 @@
     seed, number -> scene -> Scene (shot, sheet, what is right) -> pixels
 
 Feet are drawn from published bands (``random_shape``); everything else is drawn evenly from what
-riders at home may do. Faults are one a photo.
+riders at home may do: pens of any colour and faint pencils, gaps, strokes drawn twice, notes written
+beside or into the outline, folded, curled and taped sheets, striped rugs, shadows of window frames
+and of the phone itself, lamps, messengers' small pictures and now and then all 12 megapixels.
+Faults are one a photo.
 """
 
 from __future__ import annotations
@@ -22,6 +25,13 @@ from footscan.specimen.camera import Shot
 from footscan.specimen.drawn import DrawnSheet, Pen
 
 PIXELS = (1040, 780)  # for A4: two pixels and more in a mm, a third of a telephone's
+FULL, EVERY = (4032, 3024), 30  # a telephone's own, and how often
+INKS = {  # share of red, green and blue that they take
+    "black": (0.93, 0.92, 0.86),
+    "blue": (0.92, 0.80, 0.42),
+    "red": (0.30, 0.88, 0.85),
+    "green": (0.88, 0.45, 0.75),
+}
 FAULTS = {  # what is done: codes that are right for it
     "no-sheet": ("no-sheet",),
     "sheet-cut-off": ("sheet-cut-off",),
@@ -35,6 +45,7 @@ FAULTS = {  # what is done: codes that are right for it
     "no-outline": ("no-outline",),
     "too-small": ("too-small",),
     "wrong-side": ("side-contradicted",),
+    "taped-over": ("covered",),
 }
 
 
@@ -104,10 +115,23 @@ def scene(number: int, fault: str, of: list[dict[str, Any]], seed: int = 5) -> S
     if fault == "two-outlines":
         second = (rng.uniform(-4, 4), rng.uniform(-4, 4))
         second = (float(np.sign(second[0]) * rng.uniform(14, 40)), second[1])
+    notes = _notes(rng, size) if not fault and rng.random() < 0.35 else ()
     sheet = drawn.drawn(
-        ring, side, pen, rng, paper=paper, size=size, turn_deg=turn, shift=shift, second=second
+        ring,
+        side,
+        pen,
+        rng,
+        paper=paper,
+        size=size,
+        turn_deg=turn,
+        shift=shift,
+        second=second,
+        notes=notes,
     )
     shot, words = _shot(rng, sheet, fault)
+    if not fault and number % EVERY == EVERY - 1:
+        shot = replace(shot, pixels=FULL, blur=shot.blur * 2.5, noise=shot.noise * 1.5)
+    words |= {"notes": notes} if notes else {}
     pair = paper.endswith("pair")
     return Scene(
         sheet=sheet,
@@ -119,16 +143,30 @@ def scene(number: int, fault: str, of: list[dict[str, Any]], seed: int = 5) -> S
             fault, paper if pair else None
         ),
         stated_side=side.other if fault == "wrong-side" else None,
-        quality=int(rng.integers(70, 95)),
+        quality=int(rng.integers(55, 95)),
         words=words | {"paper": paper, "pen": pen},
     )
+
+
+def _notes(
+    rng: np.random.Generator, size: tuple[float, ...]
+) -> tuple[tuple[float, float, float, int], ...]:
+    """Return what riders write on the sheet: a side, a name, the pen's width."""
+    high = float(rng.uniform(6, 12))
+    if rng.random() < 0.5:  # into the outline
+        at = (size[0] / 2 + rng.uniform(-25, 0), size[1] / 2 + rng.uniform(-60, 60))
+        count = int(rng.integers(1, 4))
+    else:  # in a corner
+        at = (rng.uniform(8, 20), rng.uniform(6, 14))
+        count = int(rng.integers(2, 6))
+    return ((*at, high, count),)
 
 
 def _pen(rng: np.random.Generator, barrel: float, fault: str) -> Pen:
     kind = rng.choice(["ball", "pencil", "felt"], p=[0.5, 0.3, 0.2])
     width, dark = {
         "ball": ((0.5, 1.0), (0.65, 0.9)),
-        "pencil": ((0.5, 0.8), (0.35, 0.55)),
+        "pencil": ((0.5, 0.8), (0.25, 0.55)),
         "felt": ((1.2, 2.0), (0.75, 0.95)),
     }[kind]
     gaps: tuple[tuple[float, float], ...] = ()
@@ -149,21 +187,45 @@ def _pen(rng: np.random.Generator, barrel: float, fault: str) -> Pen:
 
 def _shot(rng: np.random.Generator, sheet: DrawnSheet, fault: str) -> tuple[Shot, dict[str, Any]]:
     """Return a shot that sees the whole sheet, or does what the fault asks for."""
-    floor = str(rng.choice(["wood", "tile", "carpet", "plain"]))
-    bright = {"wood": (0.22, 0.5), "tile": (0.4, 0.66), "carpet": (0.1, 0.5), "plain": (0.15, 0.6)}
+    bright = {
+        "wood": (0.22, 0.5),
+        "tile": (0.4, 0.66),
+        "carpet": (0.1, 0.5),
+        "rug": (0.2, 0.5),
+        "plain": (0.15, 0.6),
+    }
+    floor = str(rng.choice(list(bright)))
     words: dict[str, Any] = {"floor": floor}
     scale = max(sheet.size[1] / 297.0, 1.0)
     pixels = tuple(round(side * scale) for side in PIXELS)
-    curls = tuple(rng.uniform(2, 7) if rng.random() < 0.25 else 0.0 for _ in range(4))
+    curls = tuple(rng.uniform(2, 9) if rng.random() < 0.25 else 0.0 for _ in range(4))
     shadow = None
     if rng.random() < 0.4:
         shadow = (
             rng.uniform(0, sheet.size[0]),
             rng.uniform(0, sheet.size[1]),
             rng.uniform(0, 360),
-            rng.uniform(10, 60),
-            rng.uniform(0.5, 0.8),
+            rng.uniform(3, 60),
+            rng.uniform(0.4, 0.8),
         )
+    cast = None
+    if rng.random() < 0.3:
+        held = floors.phone(
+            tuple(rng.uniform(-0.2, 1.2, 2) * sheet.size), float(rng.uniform(0, 360))
+        )
+        cast = (held, rng.uniform(6, 35), rng.uniform(0.55, 0.9))
+        words["cast"] = True
+    folds: tuple[tuple[int, float, float], ...] = ()
+    if rng.random() < 0.2:
+        change = rng.uniform(0.02, 0.08) * rng.choice([-1, 1])
+        where = [(1, 0.5)], [(1, 1 / 3), (1, 2 / 3)], [(0, 0.5), (1, 0.5)]
+        chosen = where[rng.integers(3)]
+        folds = tuple((k, at * sheet.size[k] + rng.uniform(-2, 2), change) for k, at in chosen)
+        words["folds"] = folds
+    if sheet.paper.endswith("pair"):  # the joint
+        folds += ((1, sheet.size[1] / 2, rng.uniform(0.02, 0.06)),)
+    inks = str(rng.choice(list(INKS), p=[0.5, 0.35, 0.1, 0.05]))
+    words["ink"] = inks
     things = _things(rng, sheet, fault, words)
     while True:
         above = rng.uniform(280, 345) * scale
@@ -180,11 +242,14 @@ def _shot(rng: np.random.Generator, sheet: DrawnSheet, fault: str) -> tuple[Shot
             floor_light=rng.uniform(*bright[floor]),
             light=tuple(rng.uniform(-0.35, 0.35, 2)),
             shadow=shadow,
+            cast=cast,
+            folds=folds,
+            ink=INKS[inks],
             curls=curls,
             blur=rng.uniform(0.4, 0.8),
             noise=rng.uniform(0.004, 0.018),
             exposure=rng.uniform(0.75, 1.05),
-            warmth=rng.uniform(-0.03, 0.08),
+            warmth=rng.uniform(-0.05, 0.14),
             objects=things,
             no_sheet=fault == "no-sheet",
         )
@@ -213,8 +278,15 @@ def _things(
     if fault == "foot-on-sheet":
         foot, leg = floors.standing_foot(sheet.foot)
         return (foot, skin), (leg, tuple(np.array(skin) * 0.9))
-    draw = rng.random()
     line = shapely.LinearRing(sheet.line)
+    if fault == "taped-over":
+        return _over(rng, sheet)
+    taped = _tape(rng, sheet) if rng.random() < 0.25 else ()
+    near = [float(shapely.distance(line, shapely.Polygon(ring))) for ring, _ in taped]
+    taped = tuple(one for one, away in zip(taped, near, strict=True) if away > 4.0)
+    if taped:
+        words["tape"] = len(taped)
+    draw = rng.random()
     u, v = sheet.size
     for _ in range(40):
         if draw < 0.15:
@@ -236,12 +308,41 @@ def _things(
             )
             colour = (0.85, 0.75, 0.35) if rng.random() < 0.5 else (0.55, 0.56, 0.58)
             name = "ruler"
+        elif draw < 0.35:  # the pen itself, laid down on or beside the sheet
+            at = (rng.uniform(-40, u + 40), rng.uniform(0, v))
+            barrel, way = rng.uniform(7, 11), rng.uniform(0, 180)
+            ring = floors.ruler(at, way, 140.0, barrel)
+            colour = tuple(rng.uniform(0.05, 0.8, 3))
+            name = "pen"
         else:
-            return ()
+            return taped
         if shapely.distance(line, shapely.Polygon(ring)) > 6.0:
             words["thing"] = name
-            return ((ring, colour),)
-    return ()
+            return (*taped, (ring, colour))
+    return taped
+
+
+def _over(rng: np.random.Generator, sheet: DrawnSheet) -> tuple[Any, ...]:
+    """Return a strip of tape that hides the heel's or the toes' end of the line."""
+    ring = sheet.line
+    end = ring[np.argmin(ring[:, 1])] if rng.random() < 0.5 else ring[np.argmax(ring[:, 1])]
+    way = 90 + rng.uniform(-20, 20)
+    strip = floors.ruler((float(end[0]), float(end[1])), way, rng.uniform(40, 60), 22.0)
+    return ((strip, ((0.84, 0.74, 0.50), (0.30, 0.45, 0.70))[rng.integers(2)]),)
+
+
+def _tape(rng: np.random.Generator, sheet: DrawnSheet) -> tuple[Any, ...]:
+    """Return strips of tape over the sheet's corners, or over the middles of its short sides."""
+    u, v = sheet.size
+    colour = ((0.84, 0.78, 0.62), (0.30, 0.45, 0.70), (0.80, 0.80, 0.78))[rng.integers(3)]
+    if rng.random() < 0.7:
+        places = [(0, 0, 135), (u, 0, 45), (u, v, 135), (0, v, 45)]
+    else:
+        places = [(u / 2, 0, 90), (u / 2, v, 90)]
+    return tuple(
+        (floors.ruler((x, y), way + rng.uniform(-12, 12), rng.uniform(35, 55), 19.0), colour)
+        for x, y, way in places
+    )
 
 
 def pixels(of: Scene, seed: int = 5) -> np.ndarray:

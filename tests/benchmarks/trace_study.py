@@ -1,6 +1,7 @@
 """How well outlines are found in made-up photographs, and how well bad ones are refused.
 
-    python tests/benchmarks/trace_study.py [--usable 240] [--faulty 120] [--keep DIR] [--go-on]
+    python tests/benchmarks/trace_study.py [--usable 240] [--faulty 120] [--seed N] [--keep DIR]
+        [--go-on]
 
 Must show: at least 98 % of usable photographs found and right (side told, length and breadth
 within 2.5 mm of the foot), 95 % of lengths and breadths within 1.5 mm, at least 98 % of unusable
@@ -132,6 +133,7 @@ def main() -> int:
     parser.add_argument("--usable", type=int, default=240)
     parser.add_argument("--faulty", type=int, default=120)
     parser.add_argument("--feet", type=int, default=40)
+    parser.add_argument("--seed", type=int, default=5, help="of scenes; a DIR belongs to one seed")
     parser.add_argument("--keep", type=Path, default=Path("trace-study"))
     parser.add_argument("--render-only", action="store_true")
     parser.add_argument("--go-on", action="store_true", help="keep what was judged before")
@@ -147,7 +149,7 @@ def main() -> int:
     # mixed, so that a run that is stopped has seen some of each
     jobs.sort(key=lambda job: job[0] / (given.faulty if job[1] else given.usable))
     for k, fault in jobs:
-        one = scene(k, fault, of)
+        one = scene(k, fault, of, given.seed)
         path = given.keep / f"{fault or 'usable'}-{k:03d}.jpg"
         picture(one, path)
         if given.render_only:
