@@ -21,6 +21,7 @@ from starlette.routing import Route
 from insole.desk import how, wishes
 from insole.desk.api import BASE, body_of, case_of, changed, download, service_of, side_of
 from insole.desk.owned import own
+from insole.desk.plan_pages import PlanPages
 from insole.desk.service import Job
 from insole.desk.store import Draft
 from insole.errors import InsoleError, PlanError
@@ -189,6 +190,22 @@ async def compared(request: Request) -> Response:
     return Response(data, media_type="image/png")
 
 
+async def draw_page(request: Request) -> Response:
+    """Start drawing a kept plan's page on paper, or say how far that is."""
+    drawn: PlanPages = request.app.state.plan_pages
+    job = drawn.job(service_of(request), case_of(request), request.path_params["version"])
+    return JSONResponse(job.shown(), 202)
+
+
+async def page(request: Request) -> Response:
+    """Send a kept plan's page on paper, as its made folder has it or will have it."""
+    drawn: PlanPages = request.app.state.plan_pages
+    case, version = case_of(request), request.path_params["version"]
+    data = await drawn.of(service_of(request), case, version)
+    name = f'inline; filename="plan-{case.name}-v{version}.pdf"'
+    return Response(data, media_type="application/pdf", headers={"content-disposition": name})
+
+
 # ------------------------------------------------------------------ trial
 
 
@@ -325,6 +342,8 @@ ROUTES = [
     Route(PLAN, kept, methods=["GET"]),
     Route(f"{PLAN}/against/{{other:int}}", compared, methods=["GET"]),
     Route(f"{PLAN}/record", record, methods=["GET"]),
+    Route(f"{PLAN}/page", draw_page, methods=["POST"]),
+    Route(f"{PLAN}/page", page, methods=["GET"]),
     Route(f"{BASE}/trials", trial, methods=["POST"]),
     Route(f"{BASE}/trials/{{number:int}}/step", take_step, methods=["POST"]),
     Route(f"{PLAN}/make", make, methods=["POST"]),

@@ -20,6 +20,7 @@ from starlette.staticfiles import StaticFiles
 from footscan.errors import FootscanError
 from insole.desk import api, api_outlines, api_plan, api_scans, api_shop, pages, rail, sample
 from insole.desk.guard import Guard, Rules, TooLarge
+from insole.desk.plan_pages import PlanPages
 from insole.desk.service import Service
 from insole.desk.store import Home
 
@@ -74,6 +75,7 @@ def create(home: Path, rules: Rules | None = None, *, with_sample: bool = True) 
         },
     )
     app.state.service = service
+    app.state.plan_pages = PlanPages()
     return Guard(app, rules or Rules())
 
 

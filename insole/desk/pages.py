@@ -27,6 +27,12 @@ from insole.record import questions
 __all__ = ["ROUTES", "problem"]
 
 HOT = "A hot spot"
+# the needed figures of a shoe as a row of fields; the command line asks the whole question
+SHORT = {
+    "inside.length": ("Inside length", "heel to toe end"),
+    "inside.ball_width": ("Width at the ball", "widest, across the bed"),
+    "bed.drop": ("Drop", "bed: heel above ball"),
+}
 LISTED = 100  # riders at once; the others are found by name
 
 PAGES = jinja2.Environment(
@@ -107,7 +113,8 @@ async def step(request: Request) -> Response:
         "stand": stand,
         "sides": SIDES,
         "before": STEPS[place - 1] if place else None,
-        "after": STEPS[place + 1] if place + 1 < len(STEPS) else None,
+        "after": next((s for s in STEPS[place + 1 :] if not s.beside), None),
+        "beside": next((s for s in STEPS[place + 1 : place + 2] if s.beside), None),
         "versions": case.case.versions(),
         "data": {
             "case": case.name,
@@ -162,7 +169,7 @@ def _shoes(request: Request, case: DeskCase) -> dict[str, Any]:
                 "rough": one.rough,
             }
         )
-    return {"shoes": found, "figures": shoe_file.FIGURES}
+    return {"shoes": found, "figures": shoe_file.FIGURES, "fields": SHORT}
 
 
 def _support(request: Request, case: DeskCase) -> dict[str, Any]:
@@ -207,7 +214,7 @@ def _parts(request: Request, case: DeskCase) -> dict[str, Any]:
         room, _, rest = name.rpartition("/")
         rooms.setdefault(room or ".", []).append((name, rest, size))
     shop = service.home.workshop()
-    asked = {"layers": shop.layers, "step": shop.step} | shop.how
+    asked = shop.making()
     return {
         "plan": plan,
         "version": version,

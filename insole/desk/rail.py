@@ -23,28 +23,33 @@ __all__ = ["ROUTES", "STEPS", "Step", "shown"]
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step: its word in the address, its name, what it is for."""
+    """One step: its word in the address, its name, what it is for.
+
+    What is `beside` the way is done without anybody: "Next" passes it by.
+    """
 
     word: str
     name: str
     help: str
+    beside: bool = False
 
 
 STEPS = (
-    Step("questions", "Questions", "Ask the rider, one tap each. A stop comes before any work."),
+    Step("questions", "Questions", "Read them to the rider. A stop comes before any work."),
     Step("scans", "Scans", "Drop the scans. The desk tells left from right, and good from bad."),
     Step(
         "landmarks",
         "Landmarks",
         "Nothing must be done here. A mark that you feel elsewhere can be dragged there.",
+        beside=True,
     ),
-    Step("shoe", "Shoe", "Choose the shoe that the parts are for, or write a new one."),
+    Step("shoe", "Shoe", "Write the shoe that the parts are for, or choose it."),
     Step(
         "support",
         "Support",
-        "The model's proposal stands there. Keep it, or drag the pad first.",
+        "This is the model's proposal. Keep it, or change it first.",
     ),
-    Step("parts", "Parts", "Make the parts of a kept plan, and take the files to the bench."),
+    Step("parts", "Parts", "Print the plan. Make its parts, and take the files to the bench."),
     Step("trial", "Trial", "After the ride: what was felt, and the one step that follows."),
 )
 

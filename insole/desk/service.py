@@ -283,18 +283,37 @@ class Service:
         self, case: DeskCase, version: int, job: Job, asked: dict[str, Any]
     ) -> dict[str, Any]:
         """Make every file of a kept plan, as `asked` (:mod:`insole.desk.how`)."""
-        from insole.record.plan import to_json
-
-        shop = self.home.workshop()
-        owned = {"bed": shop.bed, "sheet": shop.sheet, "kerf": shop.kerf}
-        owned |= {word: own(self.home.folder, word) for word in ("materials", "stock")}
-        text = to_json(case.case.plan(version))
+        owned = self.owned()
+        text = self.unstopped(case, version)
         watch = asyncio.create_task(self._watched(case.made, job))
         try:
             name = await self.bench.run("make", text, case.made, owned, asked, say=_first(job))
         finally:
             watch.cancel()
         return {"version": version, "folder": name}
+
+    def unstopped(self, case: DeskCase, version: int) -> str:
+        """Return a kept plan as JSON text, when nothing stops the making of its parts by now.
+
+        Raises
+        ------
+        insole.errors.RefusedError
+            An answer of the case, or a trial of its plans, stops.
+        """
+        from insole.record.plan import to_json
+        from insole.record.questions import decide
+        from insole.workflow.keeping import refuse_stopped
+
+        draft, plan = case.draft(), case.case.plan(version)
+        decide(draft.answers, draft.clinician)  # it may have been said after the plan was kept
+        refuse_stopped(plan, self.home.cases_folder)
+        return to_json(plan)
+
+    def owned(self) -> dict[str, Any]:
+        """Return what the workshop owns, as making asks for it."""
+        shop = self.home.workshop()
+        found: dict[str, Any] = {"bed": shop.bed, "sheet": shop.sheet, "kerf": shop.kerf}
+        return found | {word: own(self.home.folder, word) for word in ("materials", "stock")}
 
     async def _watched(self, made: Path, job: Job) -> None:
         """Say which files of a folder are being written, by what there is of it."""

@@ -144,6 +144,10 @@ class Workshop(_Record):
     step: bool = False
     how: dict[str, Any] = {}
 
+    def making(self) -> dict[str, Any]:
+        """Return what is asked of making when nothing else is said: as it was the last time."""
+        return {"layers": self.layers, "step": self.step} | self.how
+
 
 def safe_name(name: str) -> str:
     r"""Return a file's bare name without anything that could lead out of a folder.

@@ -99,20 +99,40 @@ def fit(
 
 def make(say: Say, text: str, out: Path, owned: dict[str, Any], asked: dict[str, Any]) -> str:
     """Make every file of a plan and return the folder's name."""
-    from insole.desk import how
     from insole.partner import Partner
-    from insole.record import material_file
     from insole.record.plan import from_json
     from insole.workflow import making
 
     say("building the parts and checking them")
-    own = owned["materials"]
     out.mkdir(parents=True, exist_ok=True)
-    wanted = how.settings(
-        owned, asked, material_file.load(own) if own is not None else None, owned["stock"]
-    )
+    wanted = _settings(owned, asked)
     with Partner(making.LOADED) as partner:
         return making.make(from_json(text), out, settings=wanted, partner=partner, say=say).name
+
+
+def plan_page(
+    say: Say, text: str, path: Path, owned: dict[str, Any], asked: dict[str, Any]
+) -> bytes:
+    """Return a plan's page for a person to read, alone, as PDF."""
+    from insole.record.plan import from_json
+    from insole.workflow import making
+
+    say("drawing the plan on its page")
+    try:
+        making.plan_page(from_json(text), path, settings=_settings(owned, asked))
+        return path.read_bytes()
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def _settings(owned: dict[str, Any], asked: dict[str, Any]) -> Any:
+    """Return how files are wanted (:mod:`insole.desk.how`)."""
+    from insole.desk import how
+    from insole.record import material_file
+
+    own = owned["materials"]
+    table = material_file.load(own) if own is not None else None
+    return how.settings(owned, asked, table, owned["stock"])
 
 
 def artefact(say: Say, file: Path, given: Mapping[str, Any]) -> Any:
@@ -183,6 +203,7 @@ TASKS: dict[str, Callable[..., Any]] = {
     "mesh": mesh,
     "old_and_new": old_and_new,
     "plan": plan,
+    "plan_page": plan_page,
     "preview": preview,
     "raw": raw,
     "sample": sample,

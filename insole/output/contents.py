@@ -65,7 +65,7 @@ def items(
     return [
         *_print_items(plan, made.parts, settings, tag),
         *(cut if settings.cuts else []),
-        *_paper_items(plan, made, settings, tag),
+        *paper_items(plan, made, settings, tag),
     ]
 
 
@@ -201,7 +201,7 @@ def _sheet_items(parts: Sequence[Part], settings: Settings, tag: str) -> Iterato
             )
 
 
-def _paper_items(plan: Plan, made: MadeParts, settings: Settings, tag: str) -> Iterator[Item]:
+def paper_items(plan: Plan, made: MadeParts, settings: Settings, tag: str) -> Iterator[Item]:
     from insole.output.papers import bench, gauges, pieces, template
     from insole.output.papers import plan_page as report
     from insole.output.papers import report as rider

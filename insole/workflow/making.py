@@ -1,6 +1,7 @@
 """From a plan to parts on the bench, and back from a made part to its plan.
 
 Plan                    -> make            -> a folder with print, cut, solid and paper files
+Plan                    -> plan_page       -> its page for a person to read, alone
 Plan, scan of a part    -> check_made_part -> how the part differs
 """
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from insole.parts.part import Part
     from insole.record.plan import Plan
 
-__all__ = ["LOADED", "check_made_part", "checked_parts", "make", "thick_edges"]
+__all__ = ["LOADED", "check_made_part", "checked_parts", "make", "plan_page", "thick_edges"]
 
 
 # what a partner needs in the end, for it to load while there is nothing else to do
@@ -87,6 +88,46 @@ def make(
     finally:
         if worker is not None:
             worker.close()
+
+
+def plan_page(plan: Plan, path: Path, *, settings: Settings | None = None) -> None:
+    """Write the page of `plan` for a person to read, alone: the same bytes that `make` writes.
+
+    The parts are built and checked, since the page says what they weigh; no other file is made.
+
+    Parameters
+    ----------
+    plan : Plan
+    path : Path
+        PDF to write; nothing may be there.
+    settings : Settings, optional
+        As for :func:`make`.
+
+    Raises
+    ------
+    insole.errors.InsoleError
+        As :func:`make` says; nothing is left behind.
+    """
+    from insole.output import contents
+    from insole.output import settings as wanted
+    from insole.output.made import made_parts
+    from insole.planning import sound
+    from insole.record.questions import decide
+
+    sound.check(plan)
+    decide(plan.answers, plan.clinician)
+    settings = settings or wanted.Settings()
+    made = made_parts(plan, checked_parts(plan, settings), settings)
+    page = next(
+        item
+        for item in contents.paper_items(plan, made, settings, wanted.folder_name(plan))
+        if item.path == f"paper/plan-{wanted.folder_name(plan)}.pdf"
+    )
+    try:
+        page.check(page.write(path) or [path])
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
 
 
 def checked_parts(

@@ -1,4 +1,5 @@
 import { ask, base, complain, follow, refuse } from "./common.js";
+import { planPage } from "./planpage.js";
 
 const make = document.getElementById("make"), edges = document.getElementById("edges"), jobs = document.getElementById("jobs");
 edges?.addEventListener("change", () => { make.disabled = !edges.checked; });
@@ -26,3 +27,6 @@ make?.addEventListener("click", async () => {
     if (error.cancelled) complain(error); else refuse(jobs, error.message);
   }
 });
+
+const page = document.getElementById("plan-page");
+if (page) planPage(page, document.getElementById("maker").dataset.version);

@@ -3,9 +3,9 @@ import { ask, base, complain, inTurn, make, rail } from "./common.js";
 const standing = document.getElementById("standing"), clinician = document.getElementById("clinician");
 
 function show(stand) {
-  standing.className = `note ${stand.stop ? "stop" : stand.open ? "" : "good"}`;
+  standing.className = `note ${stand.stop ? "stop" : stand.open ? (stand.notes.length ? "" : "open") : "good"}`;
   const words = [stand.stop, ...stand.notes];
-  if (!stand.stop) words.push(stand.open ? `${stand.open} not asked yet. What was not asked is printed as "not asked".` : "All asked. Nothing stops.");
+  if (!stand.stop) words.push(stand.open ? `${stand.open} not asked yet.` : "All asked. Nothing stops.");
   standing.replaceChildren(...words.filter(Boolean).map((text) => make("span", "", `${text} `)));
   clinician.hidden = !stand.stop && !document.getElementById("word").value;
   document.getElementById("all-no").parentElement.hidden = !stand.open;

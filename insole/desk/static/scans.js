@@ -93,12 +93,24 @@ async function show(side) {
   try { foot = await ask("GET", `${base}/feet/${side}`); } catch (error) { refuse(body, error.message); return; }
   const solid = make("div", "twin"), list = make("ol", "findings"), pins = [];
   const head = make("p");
+  const hand = make("p", "line byhand"), name = make("label", "", "Foot length by hand"), field = make("input"), keep = make("button", "quiet small", "Verify");
+  field.id = `hand-${side}`;
+  name.htmlFor = field.id;
+  Object.assign(field, { type: "number", min: 100, max: 400, step: "any", value: foot.hand_length ?? "" });
+  keep.type = "button";
+  keep.addEventListener("click", async () => {
+    try {
+      await follow(await ask("PUT", `${base}/feet/${side}/stated`, { length: field.value === "" ? null : Number(field.value) }), jobs);
+      show(side);
+    } catch (error) { complain(error); }
+  });
+  hand.append(name, field, make("span", "", "mm"), keep);
   let view = null;
   head.append(make("span", `verdict ${LEVEL[foot.verdict]}`, sentence(foot.verdict)), ` · ${foot.file}`);
   foot.findings.forEach((f, k) => {
     const kind = f.level === "scan again" ? "stop" : f.level === "note" ? "mark" : "";
     const row = make("li"), words = make("div");
-    words.append(make("p", "", f.text), make("p", "hint", f.advice));
+    words.append(make("p", "", f.text), f.code === "scale-unverified" ? hand : make("p", "hint", f.advice));
     const look = f.at ? `${kind} ${f.exact ? "" : "about"}` : kind, number = make(f.at ? "button" : "span", `pin ${look}`, String(k + 1));
     if (f.at) {
       number.type = "button";
@@ -122,18 +134,6 @@ async function show(side) {
   }
   const rest = make("details"), out = make("button", "quiet small danger", "Take this scan out");
   rest.append(make("summary", "", "Evidence: unit, side, load"), make("p", "hint", `${sentence(foot.unit)}. ${sentence(foot.side_words)}. ${foot.points} points. ${foot.scale_verified ? "The scale is verified." : "The scale is not verified: no length by hand and no scanner check."} ± is one standard deviation.`));
-  const hand = make("p", "line"), name = make("label", "", "Foot length by hand"), field = make("input"), keep = make("button", "quiet small", "Verify the scale");
-  field.id = `hand-${side}`;
-  name.htmlFor = field.id;
-  Object.assign(field, { type: "number", min: 100, max: 400, step: "any", value: foot.hand_length ?? "" });
-  keep.type = "button";
-  keep.addEventListener("click", async () => {
-    try {
-      await follow(await ask("PUT", `${base}/feet/${side}/stated`, { length: field.value === "" ? null : Number(field.value) }), jobs);
-      show(side);
-    } catch (error) { complain(error); }
-  });
-  hand.append(name, field, make("span", "", "mm"), keep);
   out.type = "button";
   out.addEventListener("click", async () => { try { await ask("DELETE", `${base}/feet/${side}`); location.reload(); } catch (error) { complain(error); } });
   const weight = make("p", "line"), told = make("label", "", "Weight on it"), load = make("select");
@@ -154,7 +154,7 @@ async function show(side) {
     line.append(other);
     beside.append(line);
   }
-  body.replaceChildren(head, list, beside, solid, weight, hand, table, rest, out);
+  body.replaceChildren(head, list, beside, solid, weight, ...(list.contains(hand) ? [] : [hand]), table, rest, out);
   view = new Foot3D(solid, side);
   view.place.append(make("span", "caption", "Cleaned and measured"));
   try {

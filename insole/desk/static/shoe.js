@@ -29,7 +29,7 @@ function gauge(s) {
 }
 
 function ranked(found) {
-  fit.textContent = found.ranked.some((r) => r.fits) ? "The chosen one, then the others, best first. Bar: this foot's room and the band that fits; below 0 shoe and foot give a little." : "No shoe here is known to fit in all: what was not measured is not known. The chosen one, then the nearest.";
+  fit.textContent = found.ranked.some((r) => r.fits) ? "Best first, below the chosen one. Bar: the green fits, the mark is this foot; below 0 shoe and foot give a little." : "No shoe here is known to fit in all; the nearest first, below the chosen one. Bar: the green fits, the mark is this foot.";
   for (const row of [...found.ranked].reverse()) {
     const card = [...shoes.querySelectorAll(".shoe")].find((c) => c.dataset.file === row.file);
     if (!card) continue;

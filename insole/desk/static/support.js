@@ -1,5 +1,6 @@
 // The support page: wishes per foot, planned live in the foot's own lane.
 import { ask, base, complain, data, follow, make, rail, refuse, say, sentence } from "./common.js";
+import { planPage } from "./planpage.js";
 import { headline, wedgeWords, words } from "./said.js";
 import { SoleMap, scaled, section } from "./solemap.js";
 
@@ -268,11 +269,11 @@ keep?.addEventListener("click", async () => {
     await stored();
     const found = await follow(await ask("POST", `${base}/plans`), jobs), changed = JSON.stringify(wishes);
     kept = found.version;
-    const note = make("p", "note good", found.new ? `Kept as version ${found.version}. ` : `Nothing changed since version ${found.version}; it is kept already. `);
-    const next = make("a", "", "Make its parts");
-    for (const link of [next, on, ...document.querySelectorAll(".next")]) link.href = `/case/${data.case}/parts?version=${found.version}`;
-    note.append(next);
+    const note = make("div", "note good row"), paper = make("span");
+    for (const link of [on, ...document.querySelectorAll(".next")]) link.href = `/case/${data.case}/parts?version=${found.version}`;
+    note.append(make("span", "", found.new ? `Kept as version ${found.version}.` : `Nothing changed since version ${found.version}; it is kept already.`), paper);
     jobs.replaceChildren(note);
+    planPage(paper, found.version);
     await Promise.all([rail(), listed()]);
     if (changed !== JSON.stringify(wishes)) kept = null;
     document.body.dataset.kept = found.version;
