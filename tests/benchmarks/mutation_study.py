@@ -2,6 +2,7 @@
 
     python tests/benchmarks/mutation_study.py [--count 150] [--seed 1] [--rooms planning,parts]
     python tests/benchmarks/mutation_study.py --only insole/planning/wedging.py [--count 40]
+    python tests/benchmarks/mutation_study.py --dangers [--wanted bench.py] [--first 0 --count 500]
     python tests/benchmarks/mutation_study.py --limits wedge.contour_step,...   thresholds by 4 %
 
 A fault is one change of the syntax tree: a number by 4 %, a sign, a comparison, min for max, and
@@ -26,6 +27,8 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+
+import dangers
 
 ROOT = Path(__file__).resolve().parents[2]
 ROOMS = {
@@ -317,7 +320,12 @@ def main() -> int:
     parser.add_argument("--most", type=int, default=5, help="test files for one fault")
     parser.add_argument("--lanes", type=int, default=1)
     parser.add_argument("--list", action="store_true", help="print the faults, try none")
+    parser.add_argument("--dangers", action="store_true", help="the faults of danger_list.toml")
+    parser.add_argument("--wanted", default="", help="of these, those with such words")
+    parser.add_argument("--first", type=int, default=0)
     args = parser.parse_args()
+    if args.dangers:
+        return 1 if dangers.study(args.wanted, args.first, max(args.count, 500)) else 0
     if args.limits:
         return 1 if limits_study(args.limits.split(",")) else 0
     rooms = [args.only] if args.only else args.rooms.split(",")
