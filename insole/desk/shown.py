@@ -11,6 +11,7 @@ back in page coordinates (:func:`moved`).
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -41,6 +42,33 @@ ARCH_NAMES = {
     "mth5": "5th head",
     "heel_centre": "Heel centre",
 }
+
+
+# what a sentence asks for, by the name that it has on the page
+AT_THE_DESK = (
+    (
+        re.compile(r"\(a medial edge of ([\d.]+ mm)\)"),
+        r"(under More wishes: pad's medial side, \1)",
+    ),
+    (re.compile(r" \(cleat\.mark[^)]*\)"), ""),
+    (
+        re.compile(r"; measure the bed's heights at five stations"),
+        "; the shoe's file, not this page, takes its heights at five stations",
+    ),
+)
+
+
+def at_the_desk(text: str) -> str:
+    """Return a sentence of a plan with the page's names for what it asks for.
+
+    Examples
+    --------
+    >>> at_the_desk("let it run out (a medial edge of 0.4 mm)")
+    "let it run out (under More wishes: pad's medial side, 0.4 mm)"
+    """
+    for found, words in AT_THE_DESK:
+        text = found.sub(words, text)
+    return text
 
 
 def moved(side: str, across: float, up: float) -> tuple[float, float]:
@@ -119,7 +147,7 @@ def plan_shown(plan: Plan, foot: FootPlan) -> dict[str, Any]:
         "posting": [w.words + f", {w.place.value}" for w in bed.posting] if bed else [],
         "maps": _maps(turn, plan, foot),
         "notes": [
-            {"level": str(n.level.value), "code": n.code, "text": capital(noted(n))}
+            {"level": str(n.level.value), "code": n.code, "text": capital(at_the_desk(noted(n)))}
             for n in foot.notes
             if n.code not in ("effect", "fit")
         ],

@@ -192,6 +192,9 @@ def test_a_fitter_goes_from_scans_to_a_plan_a_trial_and_its_step(page, fitted):
     assert places[1] == pytest.approx(apex, abs=15)
     page.click("#keep")
     page.until(lambda: "Kept as version 1" in page.one("#jobs").text, "the kept plan")
+    paper = page.until(lambda: page.all("#jobs a.button"), "the plan's page")[0]
+    assert (paper.text, paper.get_attribute("target")) == ("Print the plan", "_blank")
+    assert paper.get_attribute("href").endswith(f"/{fitted}/plans/1/page")
     page.go(f"/case/{fitted}/trial")
     assert page.one("#date").get_attribute("value")  # today's
     page.run("document.querySelector('#date').value = '2026-05-02'")
@@ -556,7 +559,7 @@ def test_a_wrong_figure_of_a_shoe_is_marked_and_a_written_one_is_in_view(page, f
     fields[0].send_keys("284")
     page.click("#new button[type=submit]")
     page.until(lambda: page.draft(fitted)["shoe"] == "rook.toml", "the new shoe")
-    page.until(lambda: "Rook is written and chosen" in page.one(".split").text, "that it is said")
+    page.until(lambda: "Rook is written and chosen" in page.one("main").text, "that it is said")
     page.until(lambda: "fits" in page.one(".shoe[data-file='rook.toml'] .stations").text, "its fit")
     (box,), foot = _boxes(page, ".shoe[data-file='rook.toml'] b")
     assert box[0] >= 0

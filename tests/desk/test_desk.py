@@ -195,6 +195,11 @@ def test_the_highest_point_of_a_pad_is_its_own_and_where_it_may_lie_is_shown(des
 
 
 def test_parts_are_the_command_lines_byte_for_byte(desk, larch, kept, tmp_path):
+    early = f"/api/cases/{larch}/plans/1/page"  # on paper before any part is made
+    desk.done(desk.ask("POST", early))
+    page = desk.client.get(early)
+    assert not (desk.home / "cases" / larch / "made" / "larch-v1").exists()
+    assert page.headers["content-disposition"] == 'inline; filename="plan-larch-v1.pdf"'
     refused = desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {})
     assert refused.status_code == 422
     assert "read the thick edges" in refused.json()["error"].lower()
@@ -226,6 +231,8 @@ def test_parts_are_the_command_lines_byte_for_byte(desk, larch, kept, tmp_path):
     assert len(mine) > 20
     assert mine.keys() == theirs.keys()
     assert [name for name in mine if mine[name] != theirs[name]] == []
+    assert page.content == theirs["larch-v1/paper/plan-larch-v1.pdf"]
+    assert desk.client.get(early).content == page.content
     one = next(name for name in mine if name.endswith(".stl") and "left-arch-pad" in name)
     single = desk.client.get(f"/api/cases/{larch}/plans/1/files/{one.partition('/')[2]}")
     assert single.content == theirs[one]
@@ -321,6 +328,16 @@ def test_a_stop_answer_bars_plan_and_parts_until_a_clinicians_word(desk, larch):
         stand = desk.ask("PUT", "/api/cases/halted/answers", {"clinician": word}).json()
         assert (stand["stop"] == "") == lifted
     assert desk.done(desk.ask("POST", "/api/cases/halted/plans"))["version"] == 1
+    # what is said after a plan was kept holds its parts and its page as well
+    desk.ask("PUT", "/api/cases/halted/answers", {"clinician": ""})
+    for asked in ("page", "make"):
+        job = desk.wait(
+            desk.ask("POST", f"/api/cases/halted/plans/1/{asked}", {"edges_read": True}).json()
+        )
+        assert (job["state"], job["result"]) == ("failed", {"refused": True})
+        assert "answered yes to wound" in job["words"]
+    assert desk.client.get("/api/cases/halted/plans/1/page").status_code == 409
+    assert not list((desk.home / "cases" / "halted").glob("made/*"))
 
 
 @pytest.mark.parametrize(
@@ -681,6 +698,10 @@ def test_an_entry_is_put_right_and_a_stop_wants_a_clinicians_word(desk, larch, k
     assert desk.ask("POST", path, stop).json()["stopped"]
     found = desk.ask("POST", path, said | {"felt": ["too high"]})
     assert found.json().get("step") is None
+    for asked in ("page", "make"):
+        given = desk.ask("POST", f"/api/cases/{larch}/plans/1/{asked}", {"edges_read": True})
+        job = desk.wait(given.json())
+        assert (job["state"], job["result"]) == ("failed", {"refused": True})
     bad = desk.ask("POST", path, said | {"corrects": 99, "because": "slip"})
     assert bad.status_code == 422
     assert desk.ask("POST", path, {"plan": 1, "date": "soon"}).status_code == 422

@@ -34,7 +34,7 @@ export function words(place, found) {
     const note = make("div", `note ${found.effect.little ? "warn" : "good"}`);
     const alone = found.wedges.length || found.posting.length ? " by itself, without the wedge," : "";
     note.append(make("p", "", `The support${alone} ${found.effect.words.charAt(0).toLowerCase()}${found.effect.words.slice(1)}.`));
-    if (found.effect.binds) note.append(make("p", "", `What binds most: ${found.effect.binds.charAt(0).toLowerCase()}${found.effect.binds.slice(1)}.`));
+    if (found.effect.binds && !found.pad?.binding.length) note.append(make("p", "", `What binds most: ${found.effect.binds.charAt(0).toLowerCase()}${found.effect.binds.slice(1)}.`));
     out.push(note);
   }
   if (!part && found.none_because) out.push(make("p", "note", `No pad: ${found.none_because}.`));
@@ -43,10 +43,10 @@ export function words(place, found) {
     for (const [name, value] of part.figures) list.append(make("dt", "", name), make("dd", "", value));
     out.push(list);
     if (found.pad?.binding.length) {
-      out.push(make("h3", "", "What binds, where"));
+      out.push(make("h3", "", "What keeps the pad smaller than wished"));
       const rules = make("ul");
       for (const text of found.pad.binding) rules.append(make("li", "", text));
-      out.push(rules);
+      out.push(rules, make("p", "hint", "Nothing has to be done about it: these places are kept free on purpose."));
     }
   }
   out.push(pressure(found));
