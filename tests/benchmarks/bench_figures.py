@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import ezdxf
@@ -15,13 +15,14 @@ import ezdxf.path
 import numpy as np
 import pypdfium2
 import shapely
+from scipy import ndimage
 from scipy.interpolate import LinearNDInterpolator
 
 from footscan.scan import Array
 from insole.output.cut.labels import extent_of
 from insole.parts.part import Part
 
-__all__ = ["BENCH_BOUNDS", "look_at_bench"]
+__all__ = ["BENCH_BOUNDS", "look_at_bench", "ripple", "waves"]
 
 BENCH_BOUNDS = {
     "paper: figure not the part's": 0,
@@ -32,8 +33,10 @@ BENCH_BOUNDS = {
     "ripple of a top, mm": 0.02,
 }
 Note = Callable[[str, float, str], None]
-WINDOW = 7.5  # mm: half of the 15 mm below which a wave is a ripple
-STEP = 1.0
+CUTOFF = 15.0  # mm: shorter waves are ripple
+RUNNING = 6  # swings: three waves
+RIM = 4.0  # mm: a rounded rim and an edge that runs out are no ripple
+STEP = 0.5
 
 
 def look_at_bench(place: Path, parts: list[Part], tag: str, note: Note) -> None:
@@ -103,35 +106,79 @@ def _cut(path: Path, note: Note) -> None:
 
 
 def ripple(part: Part) -> float:
-    """Return how far a top strays from its own course over 15 mm, mm, at 95 % of its places.
+    """Return the amplitude of waves in a part's top that a finger feels as ripple, mm.
 
-    The course is the cubic surface that fits best within 7.5 mm: it follows domes and hollows, and
-    no wave that is shorter.
+    Inside its rim, the top against its own low-pass of 15 mm, as :func:`waves` reads it.
     """
     corners = part.vertices[part.faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     up = normal[:, 2] > 0.3 * np.linalg.norm(normal, axis=1)
     top = np.unique(part.faces[up])
-    height = LinearNDInterpolator(part.vertices[top, :2], part.vertices[top, 2])
-    inner = shapely.Polygon(part.outline).buffer(-WINDOW - 4.0)
-    if inner.is_empty:
-        return 0.0
+    spots = part.vertices[top]
+    shape = shapely.Polygon(part.outline, part.holes)
     box = extent_of([part.outline])
-    x, y = (
-        g.ravel()
-        for g in np.meshgrid(np.arange(box[0], box[2], 3.0), np.arange(box[1], box[3], 3.0))
+    gx, gy = np.meshgrid(
+        np.arange(box[0], box[2], STEP), np.arange(box[1], box[3], STEP), indexing="ij"
     )
-    inside = shapely.contains_xy(inner, x, y)
-    near = np.arange(-WINDOW, WINDOW + 1e-9, STEP)
-    dx, dy = (g.ravel() for g in np.meshgrid(near, near))
-    disc = np.hypot(dx, dy) <= WINDOW
-    dx, dy = dx[disc], dy[disc]
-    powers = [(i, j) for i in range(4) for j in range(4 - i)]
-    basis = np.column_stack([dx**i * dy**j for i, j in powers])
-    smooth = np.linalg.pinv(basis)[0]  # the fitted surface's height in the middle
-    off = []
-    for px, py in zip(x[inside], y[inside], strict=True):
-        z = height(px + dx, py + dy)
-        if np.isfinite(z).all():
-            off.append(abs(float(height(px, py)) - float(smooth @ z)))
-    return float(np.quantile(off, 0.95)) if off else 0.0
+    z = LinearNDInterpolator(spots[:, :2], spots[:, 2])(gx, gy)
+    seen = np.isfinite(z)
+    if not seen.any():
+        return 0.0
+    _, at = ndimage.distance_transform_edt(~seen, return_indices=True)
+    inside = seen & shapely.contains_xy(shape.buffer(-RIM), gx, gy)
+    return waves(z[tuple(at)], inside, STEP)
+
+
+def waves(z: Array, inside: Array, step: float) -> float:
+    """Return the largest amplitude of three waves in a row, mm.
+
+    The difference to a low-pass by itself is no ripple: it flattens a dome of 25 mm radius by
+    0.3 mm, and a ridge or a step by more, where the surface bends once. A ripple goes up and down
+    again. So along lines in eight directions the difference must swing six times running, each
+    within half of the 15 mm below which a wave is a ripple; what counts is the least of the six.
+    A dome, a ridge and a step read 0, a wave of 0.05 mm and 6 mm length 0.05
+    (``tests/insole/test_ripple.py``).
+
+    Parameters
+    ----------
+    z : ndarray, shape (n, m)
+        Heights on a grid, mm.
+    inside : ndarray of bool, shape (n, m)
+        Where waves count.
+    step : float
+        Between the places of the grid, mm.
+    """
+    sigma = CUTOFF * math.sqrt(math.log(2.0) / 2.0) / math.pi  # halves a wave of that length
+    off = z - ndimage.gaussian_filter(z, sigma / step, mode="nearest")
+    return max(
+        (
+            _swings(off[line], inside[line], math.hypot(*way) * step)
+            for way in ((1, 0), (0, 1), (1, 1), (1, -1), (2, 1), (1, 2), (2, -1), (1, -2))
+            for line in _lines(off.shape, way)
+        ),
+        default=0.0,
+    )
+
+
+def _lines(shape: tuple[int, ...], way: tuple[int, int]) -> Iterator[tuple[Array, Array]]:
+    """Yield the places of each line of a grid that runs one way."""
+    i, j = (g.ravel() for g in np.indices(shape))
+    before = i - way[0], j - way[1]
+    first = ~np.logical_and.reduce([(before[k] >= 0) & (before[k] < shape[k]) for k in (0, 1)])
+    for a, b in zip(i[first], j[first], strict=True):
+        k = np.arange(max(shape))
+        x, y = a + k * way[0], b + k * way[1]
+        there = (x < shape[0]) & (y >= 0) & (y < shape[1])
+        yield x[there], y[there]
+
+
+def _swings(off: Array, inside: Array, step: float) -> float:
+    """Return half the least of six swings running along a line, the largest such, mm."""
+    rising = np.diff(off) > 0
+    turns = np.flatnonzero(rising[1:] != rising[:-1]) + 1
+    turns = turns[inside[turns]]
+    if len(turns) <= RUNNING:
+        return 0.0
+    swing, apart = np.abs(np.diff(off[turns])), np.diff(turns) * step
+    swing = np.where(apart <= CUTOFF / 2, swing, 0.0)
+    return float(np.lib.stride_tricks.sliding_window_view(swing, RUNNING).min(axis=1).max()) / 2

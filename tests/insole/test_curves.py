@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -51,6 +52,20 @@ def test_a_square_keeps_its_corners_and_a_circle_has_none() -> None:
     assert 4 * np.arctan(np.abs(circle[:, 2])).sum() == pytest.approx(2 * np.pi, abs=1e-3)
 
 
+@pytest.mark.parametrize("radius", [15.0, 18.0, 40.0])
+def test_corners_of_a_pad_are_arcs(tmp_path: Path, right: list[Part], radius: float) -> None:
+    """Plans hold their outlines every 1.5 mm: on 15 mm radius a chord is 0.019 mm off the arc."""
+    count = round(2 * np.pi * radius / 1.5)
+    ring = ring_of(shapely.Point(60, 0).buffer(radius, quad_segs=round(count / 4)))
+    assert (arcs_of(ring)[:, 2] != 0).all()
+    assert len(arcs_of(ring)) <= 3
+    pad = next(part for part in right if part.name == "arch-pad")
+    path = tmp_path / "round.dxf"
+    written.write_dxf(path, [replace(pad, outline=ring, holes=(), lines={}, marks=())])
+    found = read_back_dxf(path, [replace(pad, outline=ring, holes=(), lines={}, marks=())])
+    assert found[pad.label] == pytest.approx(np.pi * radius**2, rel=1e-3)
+
+
 def test_an_outline_is_few_arcs_within_two_hundredths(tmp_path: Path, right: list[Part]) -> None:
     base = next(part for part in right if part.name == "base")
     path = tmp_path / "base.dxf"
@@ -91,8 +106,6 @@ def test_nothing_is_engraved_on_a_line_to_cut_and_nothing_is_a_crumb(
 
 
 def test_what_lies_on_a_line_to_cut_is_left_out_of_the_engraving(right: list[Part]) -> None:
-    from dataclasses import replace
-
     base = next(part for part in right if part.name == "base")
     along = np.vstack([base.outline, base.outline[:1]])
     inside = ring_of(shapely.Polygon(base.outline).buffer(-20.0))

@@ -18,7 +18,8 @@ from footscan.scan import Array
 __all__ = ["arcs_of", "thinned"]
 
 LINE = 0.004  # mm that a vertex of the ring may lie off a straight line
-ARC = 0.012  # mm that one may lie off an arc; the chords between them add less than as much again
+ARC = 0.012  # mm that a vertex may lie off an arc
+CHORD = 0.0195  # mm that a chord's middle may: a corner of 15 mm radius has it at 0.0188
 CORNER = math.radians(28.0)  # a sharper bend is a corner, and no arc runs over it
 TURN = math.radians(200.0)  # most that one arc turns through
 FLAT = 2e-4  # bulge below which an arc is a line
@@ -145,7 +146,7 @@ def _fit(points: Array) -> float | None:
     centre = start + chord / 2 + off * np.array([-chord[1], chord[0]]) / long
     whole = np.hypot(*(points - centre).T) - radius
     halves = np.hypot(*((points[1:] + points[:-1]) / 2 - centre).T) - radius
-    if np.abs(whole).max() > ARC or np.abs(halves).max() > 1.5 * ARC:
+    if np.abs(whole).max() > ARC or np.abs(halves).max() > CHORD:
         return None
     angle = np.unwrap(np.arctan2(*(points - centre).T[::-1]))
     steps = np.diff(angle) * np.sign(turn)

@@ -24,7 +24,14 @@ from insole.planning.seating import Seating
 from insole.planning.support import kit as kits
 from insole.planning.support.border import Border, border_of, line_at, walls_of
 from insole.planning.support.space import Room
-from insole.planning.support.surface import FREE, Feel, feel_of, follow, lower_of
+from insole.planning.support.surface import (
+    FREE,
+    Feel,
+    feel_of,
+    follow,
+    lower_of,
+    without_ridges,
+)
 from insole.planning.support.task import PadTask, Shaped
 from insole.planning.support.wish import SupportWish, move_words
 from insole.record.limits import Limits
@@ -65,6 +72,7 @@ def _from_scan(task: PadTask, level: float) -> Shaped:
         # just below that level both lie close together, and full rounding would lower the crest
         radius = LOWERED_ROUND_MM * min((FOLLOWED_FROM - level) / LOWERED_ROUND_OVER, 1.0)
         lowered = lower_of(full.surface, space.wish(level), radius)
+        lowered = without_ridges(lowered, cell=space.cell)
         words = f"shaped from the scanned arch, {100 * level:.0f} % of the gap"
         return replace(full, surface=lowered, reasons=(words, *full.reasons[1:]))
     shape = task.memory.kept(
@@ -87,6 +95,7 @@ def _unmoved(task: PadTask, level: float) -> Shaped:
     border = None if area.is_empty else border_of(space, seating, area, walls, limits)
     held = _held(task, border, level)
     top = _topped(space, held, border, task.wish, limits)
+    top = without_ridges(top, cell=space.cell)
     return Shaped(
         surface=top,
         name="arch pad from the scan",
@@ -325,6 +334,7 @@ def _moved(task: PadTask, shape: Shaped, level: float) -> Shaped:
         rules = [space.lowest(level), _capped(space, border, task.wish, feel)]
         ceiling = np.minimum.reduce([*rules, border.least, border.ramp])
         top = _cut_back(form, ceiling, border.inside, space.cell)
+        top = without_ridges(top, cell=space.cell)
     words = f"the same pad, {move_words(forward, medial, turn)}"
     words += _cut_words(space, form, np.maximum(top, feel.edge), there, level)
     return replace(there, surface=top, reasons=(*shape.reasons, words))
