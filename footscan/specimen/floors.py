@@ -125,8 +125,9 @@ def cast(ground: Array, ring: Array, soft: float, left: float) -> Array:
     low, high = ring.min(axis=0) - 3 * soft, ring.max(axis=0) + 3 * soft
     wide, tall = np.ceil(high - low).astype(int)
     x, y = np.meshgrid(np.arange(wide) + 0.5, np.arange(tall) + 0.5)
-    whole = covered(np.stack([x + low[0], y + low[1]], axis=-1), ring)
-    whole = gaussian_filter(whole, soft / 2)
+    cells: Array = np.stack([x + low[0], y + low[1]], axis=-1)
+    whole = covered(cells, ring)
+    whole = np.asarray(gaussian_filter(whole, soft / 2), dtype=float)
     at = np.asarray(ground - low.astype(np.float32) - np.float32(0.5), dtype=float)
     deep = _between(whole, at)
     return (1.0 - np.float32(1.0 - left) * deep).astype(np.float32)
@@ -166,7 +167,7 @@ def covered(ground: Array, ring: Array) -> Array:
     wide, tall = np.ceil((high - low) * 4).astype(int)
     image = Image.new("L", (int(wide), int(tall)), 0)
     ImageDraw.Draw(image).polygon([tuple(p) for p in ((ring - low) * 4).tolist()], fill=255)
-    mask = np.asarray(image, dtype=np.float32) / 255.0
+    mask = np.asarray(image, dtype=float) / 255.0
     return _between(mask, np.asarray((ground - low.astype(np.float32)) * 4, dtype=float))
 
 
