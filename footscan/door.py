@@ -58,6 +58,8 @@ class Stated(TypedDict, total=False):
         Measured by hand, mm, 100 to 400: verifies the scale.
     scanner_log, scanner
         Log of the scanner's checks, and which scanner of it: verifies the scale.
+    card
+        The printed scale card lies in the scan, which has colours: verifies the scale.
     hand_held
         The scanner was moved by hand.
     landmarks
@@ -74,6 +76,7 @@ class Stated(TypedDict, total=False):
     foot_length: float | None
     scanner_log: str | Path | None
     scanner: str
+    card: bool
     hand_held: bool
     landmarks: Mapping[str, ArrayLike] | None
     eu_rule: Literal["two-points", "fifteen-mm"]
@@ -88,7 +91,7 @@ def measure(scan: Files, **stated: Unpack[Stated]) -> MeasuredFoot:
         One file, or several shots of one foot in one frame.
     **stated : Stated
         ``side``, ``unit`` or ``scale``, ``load``, ``kind``, ``foot_length``, ``scanner_log``,
-        ``scanner``, ``hand_held``, ``landmarks``, ``eu_rule``: see :class:`Stated`.
+        ``scanner``, ``card``, ``hand_held``, ``landmarks``, ``eu_rule``: see :class:`Stated`.
 
     Returns
     -------
@@ -250,6 +253,7 @@ def _options(stated: dict[str, Any]) -> pipeline.Options:
         load=_chosen(Load, "load", stated) or Load.UNKNOWN,
         hand_length=length,
         scale_evidence=_scale_evidence(stated),
+        card=bool(stated.get("card")),
         hand_held=bool(stated.get("hand_held")),
         by_hand=marks,
         eu_rule=rules[rule],
@@ -283,7 +287,7 @@ def _scale_evidence(stated: Mapping[str, Any]) -> Any:
 
 def _kept(stated: Mapping[str, Any], several: bool) -> dict[str, object]:
     """Return what was stated as plain data, for the plan's record of its sources."""
-    names = ("side", "unit", "scale", "load", "kind", "foot_length", "hand_held")
+    names = ("side", "unit", "scale", "load", "kind", "foot_length", "card", "hand_held")
     kept: dict[str, object] = {name: stated[name] for name in names if stated.get(name)}
     if several:
         kept["one_foot"] = True

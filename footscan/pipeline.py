@@ -35,6 +35,7 @@ LENGTH_RANGE_MM = (145.0, 365.0)  # disjoint between units; adults 198-323 mm (A
 # Misfit of the best-fitting 60 % of the template, share of length, above which nothing foot-like
 # was seen: feet, even with the sole missing, stay below 0.031, boxes and wedges lie above 0.041.
 NOT_A_FOOT = 0.037
+NO_SCALE = ("scale", "card-scale", "scale-unverified")  # findings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +54,8 @@ class Options:
         Foot length measured by hand, mm: verifies the scale.
     scale_evidence : ScaleEvidence or None
         What the log of the scanner's checks says of its scale.
+    card : bool
+        The printed scale card lies in the scan: it is looked for and vouches for the scale.
     hand_held : bool
         The scanner was moved by hand: unverified, its scale allows measuring only.
     by_hand : mapping of str to ndarray
@@ -70,6 +73,7 @@ class Options:
     load: Load = Load.UNKNOWN
     hand_length: float | None = None
     scale_evidence: ScaleEvidence | None = None
+    card: bool = False
     hand_held: bool = False
     by_hand: Mapping[str, Array] = field(default_factory=dict)
     eu_rule: sizes.EuRule = sizes.EuRule.TWO_POINTS
@@ -152,7 +156,7 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
         settled,
         cleaned,
         values,
-        _evidence(options, ratio, contradicted),
+        _evidence(options, ratio, contradicted, _card(scan, options, factor)),
         in_mm,
         found,
     )
@@ -171,7 +175,7 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
         load=foot.load.value,
         points=len(scan.vertices),
         faces=len(scan.faces),
-        scale_verified=not any(f.code in ("scale", "scale-unverified") for f in report.findings),
+        scale_verified=not any(f.code in NO_SCALE for f in report.findings),
     )
     return MeasuredFoot(
         facts=facts,
@@ -199,13 +203,29 @@ def _no_arch_because(settled: pose.Settled, options: Options) -> str:
     return reason
 
 
-def _evidence(options: Options, ratio: float, contradicted: bool) -> quality.Evidence:
+def _card(scan: Scan, options: Options, factor: float) -> tuple[float | None, str]:
+    """Return how far the scale in use is off the card's, %, and what was seen of the card."""
+    if not options.card:
+        return None, ""
+    from footscan.checking import card
+
+    found = card.seen(scan)
+    if found.mm_per_unit is None:
+        return None, found.words
+    return 100.0 * (factor / found.mm_per_unit - 1.0), found.words
+
+
+def _evidence(
+    options: Options, ratio: float, contradicted: bool, by_card: tuple[float | None, str]
+) -> quality.Evidence:
     """Return what was stated of a scan, and how surely its side was told."""
     log = options.scale_evidence
     return quality.Evidence(
         hand_length=options.hand_length,
         scale_vouched=log.verified if log is not None else None,
         scale_words=log.words if log is not None else "",
+        card_off=by_card[0],
+        card_words=by_card[1],
         hand_held=options.hand_held,
         side_stated=options.side is not None,
         side_contradicted=contradicted and ratio > quality.limits()["side"].making,

@@ -141,6 +141,8 @@ class Scan:
         Unit that the format itself declares (3MF, glTF), else None.
     dropped : int
         Points with non-finite coordinates that were dropped while reading.
+    light : ndarray, shape (n,), or None
+        Brightness of each point, 0 to 1, where the file has colours.
     """
 
     vertices: Array
@@ -151,6 +153,7 @@ class Scan:
     format: str = ""
     stated_unit: Unit | None = None
     dropped: int = 0
+    light: Array | None = None
 
     def __post_init__(self) -> None:
         vertices = _own(as_points(self.vertices, "vertices", at_least=0))
@@ -169,6 +172,7 @@ class Scan:
             vertices=self.vertices[keep],
             faces=number[faces],
             normals=self.normals[keep] if self.normals is not None else None,
+            light=self.light[keep] if self.light is not None else None,
         )
 
     def scaled(self, mm_per_unit: float) -> Scan:

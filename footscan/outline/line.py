@@ -200,11 +200,11 @@ def _creases(line: NDArray[np.bool_]) -> Iterator[tuple[NDArray[np.int_], NDArra
     steep = np.tan(np.radians(CREASE_TURN_DEG))
     slopes = np.arange(-steep, steep, 2.0 / wide)
     rows, columns = np.arange(high), np.arange(wide)
-    found = []
+    found, which = [], np.arange(CREASE_PARTS)[:, None]
     for slope in slopes.tolist():
         at = rows[None, :] + np.round(slope * middles).astype(int)[:, None]
         inside = (at >= 0) & (at < high)
-        seen = np.where(inside, parts[np.arange(CREASE_PARTS)[:, None], np.clip(at, 0, high - 1)], 0)
+        seen = np.where(inside, parts[which, np.clip(at, 0, high - 1)], 0)
         share = np.sort(seen, axis=0)[CREASE_PARTS // 5]  # four in five parts have at least that
         best = int(np.argmax(share))
         found.append((float(share[best]), best, slope))

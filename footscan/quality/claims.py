@@ -100,8 +100,39 @@ def loading(settled: Settled, evidence: Evidence) -> list[Finding]:
 def scale(measures: Mapping[str, Measure], evidence: Evidence) -> list[Finding]:
     """Return findings about the scale, which one scan alone cannot show."""
     length = measures["foot_length"].value
+    if evidence.card_off is not None:
+        found = _by_card(evidence.card_off, evidence.card_words)
+        return found + ([] if evidence.hand_length is None else _by_hand(length, evidence))
     if evidence.hand_length is None or length is None:
         return _unverified(evidence)
+    return _by_hand(length, evidence)
+
+
+def _by_card(off: float, words: str) -> list[Finding]:
+    """Return a finding where the scale card in the scan says another scale than was used."""
+    weight = limits()["scale"].weigh(abs(off))
+    if weight is None:
+        return []
+    return [
+        Finding(
+            code="card-scale",
+            severity=weight[0],
+            region="scan",
+            text=f"{words[:1].upper()}{words[1:]}: the scale that was used is {abs(off):.1f} % too "
+            f"{'large' if off > 0 else 'small'}.",
+            advice="State the scale that the card shows; check before that the printed card's "
+            "bars are 100 mm.",
+            value=round(off, 2),
+            limit=weight[1],
+            unit="%",
+        )
+    ]
+
+
+def _by_hand(length: float | None, evidence: Evidence) -> list[Finding]:
+    """Return a finding where the foot was measured by hand as another length."""
+    if length is None or evidence.hand_length is None:
+        return []
     off = abs(length - evidence.hand_length)
     share = 100 * off / evidence.hand_length
     if share > limits()["scale"].measuring:
@@ -130,7 +161,9 @@ def _unverified(evidence: Evidence) -> list[Finding]:
     if evidence.scale_vouched:
         return []
     advice = "Measure the foot by hand and state its length."
-    words = f"The scale is unverified: {evidence.scale_words or 'one scan alone cannot show it.'}"
+    card = f"{evidence.card_words}." if evidence.card_words else ""
+    why = " ".join(filter(None, (card, evidence.scale_words)))
+    words = f"The scale is unverified: {why or 'one scan alone cannot show it.'}"
     if not evidence.hand_held:
         return [note("scale-unverified", words, advice)]
     words += " Scanners moved by hand drift in scale."

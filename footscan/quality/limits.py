@@ -76,6 +76,11 @@ class Evidence:
         Whether the log of the scanner's checks vouches for the scale; None: no log was given.
     scale_words : str
         What the log says, one sentence.
+    card_off : float or None
+        How far the scale that was used is off that of a card in the scan, %; None: no card that
+        could vouch.
+    card_words : str
+        What was seen of the card, one sentence; empty: it was not looked for.
     hand_held : bool
         True for a scanner or telephone moved by hand, whose scale drifts.
     side_stated : bool
@@ -91,6 +96,8 @@ class Evidence:
     hand_length: float | None = None
     scale_vouched: bool | None = None
     scale_words: str = ""
+    card_off: float | None = None
+    card_words: str = ""
     hand_held: bool = False
     side_stated: bool = False
     side_contradicted: bool = False

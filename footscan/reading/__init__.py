@@ -165,6 +165,7 @@ def _scan(files: list[Path], raws: list[Raw], name: str, sha256: str, dropped: i
         format=name,
         stated_unit=raw.unit,
         dropped=dropped,
+        light=raw.light,
     )
 
 
@@ -290,6 +291,7 @@ def _usable(raw: Raw) -> tuple[Raw, int]:
         faces=faces,
         normals=_unit_normals(raw.normals, keep),
         unit=raw.unit,
+        light=raw.light[keep] if raw.light is not None else None,
     )
     return kept, int((~finite).sum())
 

@@ -18,7 +18,17 @@ from typing import Any
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from footscan.reading.raw import MAX_FACES, BadFile, Raw, check_count, fan, join, moved, no_faces
+from footscan.reading.raw import (
+    MAX_FACES,
+    BadFile,
+    Raw,
+    check_count,
+    fan,
+    join,
+    lightness,
+    moved,
+    no_faces,
+)
 from footscan.scan import Array, IntArray, Unit
 
 __all__ = ["read_glb", "read_gltf"]
@@ -28,7 +38,7 @@ MAX_PLACED = 10_000
 MAX_WORDS = 3_000_000  # values and lists of the JSON: its data is one long text
 SPARE = 100_000  # points or triangles that a file of any size may place
 _TYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
-_WIDTHS = {"SCALAR": 1, "VEC3": 3}
+_WIDTHS = {"SCALAR": 1, "VEC3": 3, "VEC4": 4}
 _POINTS, _TRIANGLES, _STRIP, _FAN = 0, 4, 5, 6
 # Extensions that may be demanded without changing where a point is, or that are read here.
 _HARMLESS = ("KHR_materials_", "KHR_texture_", "KHR_lights_", "KHR_mesh_quantization")
@@ -149,7 +159,7 @@ def _read(text: bytes, blob: bytes | None) -> Raw:
     )
     stored = sum(map(len, buffers))
     raw = join(_placed(_Document(tree=tree, buffers=buffers), stored))
-    return Raw(vertices=raw.vertices, faces=raw.faces, unit=Unit.M)
+    return Raw(vertices=raw.vertices, faces=raw.faces, unit=Unit.M, light=raw.light)
 
 
 def _buffer(entry: Node, blob: bytes | None) -> bytes:
@@ -211,7 +221,7 @@ def _placed(document: _Document, stored: int) -> list[Raw]:
                 check_count(faces, "triangles", MAX_FACES)
                 if points > stored // 3 + SPARE or faces > 2 * stored + SPARE:
                     raise BadFile("places the same mesh many times; export it as one mesh")
-                meshes.append(moved(raw.vertices, raw.faces, pose))
+                meshes.append(moved(raw.vertices, raw.faces, pose, raw.light))
         children = node.get("children", [])
         check_count(len(waiting) + len(children), "nodes in one another", MAX_PLACED)
         waiting += [(child, pose, depth + 1) for child in reversed(children)]
@@ -247,7 +257,24 @@ def _primitives(document: _Document, mesh: Node) -> Iterator[Raw]:
             order = np.arange(len(vertices), dtype=np.int64)
         if len(order) and not 0 <= order.min() <= order.max() < len(vertices):
             raise BadFile("has a face that names a point it does not have; export it again")
-        yield Raw(vertices=vertices.astype(np.float64), faces=_triangles(order, mode))
+        yield Raw(
+            vertices=vertices.astype(np.float64),
+            faces=_triangles(order, mode),
+            light=_light(document, primitive["attributes"], len(vertices)),
+        )
+
+
+def _light(document: _Document, attributes: Node, count: int) -> Array | None:
+    """Brightness of the points where they carry colours; broken colours are as good as none."""
+    index = attributes.get("COLOR_0")
+    if index is None:
+        return None
+    try:
+        kind = document.get("accessors", index).get("type")
+        colours = document.values(index, kind if kind == "VEC4" else "VEC3")
+    except BadFile:
+        return None
+    return lightness(colours) if len(colours) == count else None
 
 
 def _triangles(order: IntArray, mode: int) -> IntArray:

@@ -13,16 +13,18 @@ from footscan.reading.raw import (
     Raw,
     check_count,
     fan,
+    lightness,
     no_faces,
     numbers,
     table,
     whole,
 )
-from footscan.scan import IntArray
+from footscan.scan import Array, IntArray
 
 __all__ = ["is_binary_stl", "read_obj", "read_off", "read_stl"]
 
 _STL_HEAD = 84
+XYZ_RGB = 6  # words of a point that carries its colour
 _TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 _STL_VERTEX = re.compile(rb"^[ \t]*vertex[ \t]+([^\r\n]+)", re.MULTILINE | re.IGNORECASE)
 _STL_END = re.compile(rb"^[ \t]*endfacet", re.MULTILINE | re.IGNORECASE)
@@ -105,7 +107,17 @@ def read_obj(data: bytes) -> Raw:
     vertices = table(rows, (0, 1, 2))
     if len(vertices) != len(rows):
         raise BadFile("has a point without coordinates; export it again")
-    return Raw(vertices=vertices, faces=_obj_faces(text, len(rows)))
+    return Raw(vertices=vertices, faces=_obj_faces(text, len(rows)), light=_obj_light(rows))
+
+
+def _obj_light(rows: list[str]) -> Array | None:
+    """Brightness of the points where every one carries red, green and blue behind its place."""
+    if not all(len(row.split()) == XYZ_RGB for row in (rows[0], rows[-1])):
+        return None
+    try:
+        return lightness(table(rows, (3, 4, 5)))
+    except BadFile:  # some points without: as good as none
+        return None
 
 
 def _obj_faces(text: str, n_vertices: int) -> IntArray:

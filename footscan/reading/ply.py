@@ -8,7 +8,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from footscan.reading.raw import MAX_FACES, BadFile, Raw, check_count, fan, no_faces, numbers, whole
+from footscan.reading.raw import (
+    MAX_FACES,
+    BadFile,
+    Raw,
+    check_count,
+    fan,
+    lightness,
+    no_faces,
+    numbers,
+    whole,
+)
 from footscan.scan import Array, IntArray
 
 __all__ = ["read_ply"]
@@ -185,7 +195,7 @@ def _row_words(element: _Element, lengths: list[int]) -> int:
 
 
 def read_ply(data: bytes) -> Raw:
-    """Read points, faces and normals; colours and other columns are passed over."""
+    """Read points, faces, normals and brightness; other columns are passed over."""
     order, elements, start = _header(data)
     body = _Bytes(memoryview(data)[start:], order) if order else _Words(numbers(data[start:]))
     names = {element.name for element in elements if element.count}
@@ -203,7 +213,12 @@ def read_ply(data: bytes) -> Raw:
     if points is None:
         raise BadFile("has points without x, y and z")
     faces = _faces(tables["face"]) if "face" in names else no_faces()
-    return Raw(vertices=points, faces=faces, normals=_columns(vertex, ("nx", "ny", "nz")))
+    return Raw(
+        vertices=points,
+        faces=faces,
+        normals=_columns(vertex, ("nx", "ny", "nz")),
+        light=lightness(_columns(vertex, ("red", "green", "blue"))),
+    )
 
 
 def _header(data: bytes) -> tuple[str, list[_Element], int]:

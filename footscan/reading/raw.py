@@ -23,6 +23,7 @@ __all__ = [
     "check_count",
     "fan",
     "join",
+    "lightness",
     "merge_equal",
     "moved",
     "no_faces",
@@ -58,12 +59,25 @@ class Raw:
         As read: any length, may hold NaN.
     unit : Unit or None
         Unit that the format itself declares.
+    light : ndarray, shape (n,), or None
+        Brightness of each point, 0 to 1, where the file has colours; as read, may hold NaN.
     """
 
     vertices: Array
     faces: IntArray
     normals: Array | None = None
     unit: Unit | None = None
+    light: Array | None = None
+
+
+def lightness(colours: np.ndarray | None) -> Array | None:
+    """Return the brightness, 0 to 1, of red, green and blue in bytes or in shares of one."""
+    if colours is None or not len(colours):
+        return None
+    values = np.asarray(colours[:, :3], dtype=np.float64)
+    top = float(np.nanmax(np.where(np.isfinite(values), values, 0.0)))
+    full = 1.0 if top <= 1.0 else 255.0 if top <= 255.0 else 65535.0
+    return values @ np.array([0.30, 0.59, 0.11]) / full
 
 
 def no_faces() -> IntArray:
@@ -202,6 +216,7 @@ def join(parts: Sequence[Raw]) -> Raw:
     check_count(int(offsets[-1]))
     check_count(sum(len(part.faces) for part in parts), "triangles", MAX_FACES)
     normals = [part.normals for part in parts if part.normals is not None]
+    light = [part.light for part in parts if part.light is not None]
     return Raw(
         vertices=np.concatenate([np.zeros((0, 3)), *(part.vertices for part in parts)]),
         faces=np.concatenate(
@@ -209,11 +224,12 @@ def join(parts: Sequence[Raw]) -> Raw:
         ),
         normals=np.concatenate(normals) if parts and len(normals) == len(parts) else None,
         unit=parts[0].unit if parts else None,
+        light=np.concatenate(light) if parts and len(light) == len(parts) else None,
     )
 
 
-def moved(vertices: Array, faces: IntArray, pose: Array) -> Raw:
+def moved(vertices: Array, faces: IntArray, pose: Array, light: Array | None = None) -> Raw:
     """Place a mesh by a 4 x 4 matrix; one that mirrors turns the winding too."""
     if np.linalg.det(pose[:3, :3]) < 0:
         faces = faces[:, ::-1]
-    return Raw(vertices=vertices @ pose[:3, :3].T + pose[:3, 3], faces=faces)
+    return Raw(vertices=vertices @ pose[:3, :3].T + pose[:3, 3], faces=faces, light=light)

@@ -197,7 +197,7 @@ def _written(note: tuple[float, float, float, int], rng: np.random.Generator) ->
     for k in range(count):
         for _ in range(int(rng.integers(1, 4))):
             turns = rng.random((int(rng.integers(2, 5)), 2)) * [0.6 * high, high]
-            strokes.append(turns + [u + 0.8 * high * k, v])
+            strokes.append(np.add(turns, (u + 0.8 * high * k, v)))
     return strokes
 
 

@@ -125,9 +125,10 @@ def cast(ground: Array, ring: Array, soft: float, left: float) -> Array:
     low, high = ring.min(axis=0) - 3 * soft, ring.max(axis=0) + 3 * soft
     wide, tall = np.ceil(high - low).astype(int)
     x, y = np.meshgrid(np.arange(wide) + 0.5, np.arange(tall) + 0.5)
-    whole = covered(np.stack([x + low[0], y + low[1]], axis=-1), ring)
-    whole = gaussian_filter(whole, soft / 2)
-    at = ground - low.astype(np.float32) - np.float32(0.5)
+    cells: Array = np.stack([x + low[0], y + low[1]], axis=-1)
+    whole = covered(cells, ring)
+    whole = np.asarray(gaussian_filter(whole, soft / 2), dtype=float)
+    at = np.asarray(ground - low.astype(np.float32) - np.float32(0.5), dtype=float)
     deep = _between(whole, at)
     return (1.0 - np.float32(1.0 - left) * deep).astype(np.float32)
 
@@ -135,17 +136,18 @@ def cast(ground: Array, ring: Array, soft: float, left: float) -> Array:
 def _between(values: Array, at: Array) -> Array:
     from scipy.ndimage import map_coordinates
 
-    return map_coordinates(values, [at[..., 1], at[..., 0]], order=1, mode="constant", cval=0.0)
+    found = map_coordinates(values, [at[..., 1], at[..., 0]], order=1, mode="constant", cval=0.0)
+    return np.asarray(found)
 
 
 def creased(on: Array, folds: tuple[tuple[int, float, float], ...]) -> Array:
     """Return how creases change the light on a sheet: a thin line, and a tilt that fades."""
-    value = np.ones(on.shape[:2], dtype=np.float32)
+    value: Array = np.ones(on.shape[:2], dtype=np.float32)
     for axis, where, change in folds:
         off = on[..., axis] - np.float32(where)
         tilt = np.sign(off) * np.exp(-np.abs(off) / 30.0)
         value *= 1.0 + np.float32(change) * (tilt - 1.2 * np.exp(-((off / 0.45) ** 2)))
-    return value
+    return np.asarray(value)
 
 
 def contact_shadow(ground: Array, size: tuple[float, float]) -> Array:
@@ -165,8 +167,8 @@ def covered(ground: Array, ring: Array) -> Array:
     wide, tall = np.ceil((high - low) * 4).astype(int)
     image = Image.new("L", (int(wide), int(tall)), 0)
     ImageDraw.Draw(image).polygon([tuple(p) for p in ((ring - low) * 4).tolist()], fill=255)
-    mask = np.asarray(image, dtype=np.float32) / 255.0
-    return _between(mask, (ground - low.astype(np.float32)) * 4)
+    mask = np.asarray(image, dtype=float) / 255.0
+    return _between(mask, np.asarray((ground - low.astype(np.float32)) * 4, dtype=float))
 
 
 def hand(at: tuple[float, float], way_deg: float) -> Array:

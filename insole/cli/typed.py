@@ -20,6 +20,7 @@ __all__ = ["OF_CODE", "advice", "how", "noted"]
 OF_CODE = {
     "load-unknown": "load",
     "scale-unverified": "foot_length",
+    "card-scale": "scale",
     "length-unusual": "foot_length",
     "pen-not-stated": "pen",
     "medial-side": "medial_edge",

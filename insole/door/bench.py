@@ -235,6 +235,7 @@ class Bench:
             "foot_length",
             "landmark",
             "one_foot",
+            "card",
             "hand_held",
         ):
             found = [foot.stated.get(name) for foot in feet]

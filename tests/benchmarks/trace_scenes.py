@@ -3,8 +3,8 @@
     seed, number -> scene -> Scene (shot, sheet, what is right) -> pixels
 
 Feet are drawn from published bands (``random_shape``); everything else is drawn evenly from what
-riders at home may do: pens of any colour and faint pencils, gaps, strokes drawn twice, notes written
-beside or into the outline, folded, curled and taped sheets, striped rugs, shadows of window frames
+riders at home may do: pens of any colour and faint pencils, gaps, strokes drawn twice, notes
+beside or in the outline, folded, curled and taped sheets, striped rugs, shadows of window frames
 and of the phone itself, lamps, messengers' small pictures and now and then all 12 megapixels.
 Faults are one a photo.
 """

@@ -25,6 +25,7 @@ OF_A_FOOT = {
     "landmark": "--landmark",
     "scanner_log": "--scanner-log",
     "scanner": "--scanner",
+    "card": "--card",
     "hand_held": "--hand-held",
 }
 

@@ -70,6 +70,12 @@ OF_SCANS = (
         help="Which scanner of that log, if it holds several.",
     ),
     click.option(
+        "--card",
+        is_flag=True,
+        help="The printed scale card ('solewright trace --instructions') lies in the scan, which "
+        "has colours: verifies the scale.",
+    ),
+    click.option(
         "--hand-held",
         is_flag=True,
         help="A scanner or telephone moved by hand: without a verified scale its scans "
@@ -126,6 +132,7 @@ def shots_of(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
                 load=Load(given["load"]) if given["load"] else Load.UNKNOWN,
                 hand_length=length,
                 scale_evidence=vouched,
+                card=given["card"],
                 hand_held=given["hand_held"],
                 by_hand=marks,
                 eu_rule=eu_rule,

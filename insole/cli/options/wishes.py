@@ -255,6 +255,7 @@ def _sources(given: dict[str, Any]) -> dict[str, Any]:
         "foot_length",
         "landmark",
         "one_foot",
+        "card",
         "hand_held",
         "without_arch",
     )
