@@ -33,7 +33,15 @@ from footscan.specimen.scanner import ScannerSpec
 from insole.output import contents
 from insole.parts import build, engraving, part
 from insole.planning import planner
-from tests.store import STORE, files_asked, remember_writers, scan_asked, watch_patches
+from insole.readback import folder as readback_folder
+from tests.store import (
+    STORE,
+    files_asked,
+    folder_asked,
+    remember_writers,
+    scan_asked,
+    watch_patches,
+)
 
 STORE.remember(matching, "match")
 STORE.remember(specimen, "build")
@@ -43,6 +51,7 @@ STORE.remember(planner, "plan")
 STORE.remember(engraving, "fit_marks")
 STORE.remember(part, "as_worn")
 STORE.remember(build, "all_parts")
+STORE.remember(readback_folder, "check", folder_asked)
 remember_writers(STORE, contents)
 
 POINTS = 16000
