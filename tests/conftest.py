@@ -31,6 +31,8 @@ from footscan.specimen import scanner
 from footscan.specimen.made_up import Shape, Specimen
 from footscan.specimen.scanner import ScannerSpec
 from insole.output import contents
+from insole.output.pictures import plan_view
+from insole.output.pictures import scan as scan_picture
 from insole.parts import build, engraving, part
 from insole.planning import planner
 from insole.readback import folder as readback_folder
@@ -52,6 +54,8 @@ STORE.remember(engraving, "fit_marks")
 STORE.remember(part, "as_worn")
 STORE.remember(build, "all_parts")
 STORE.remember(readback_folder, "check", folder_asked)
+STORE.remember(plan_view, "_placement")
+STORE.remember(scan_picture, "scan_png")
 remember_writers(STORE, contents)
 
 POINTS = 16000

@@ -231,6 +231,7 @@ def digest(parts: tuple[Part, ...]) -> str:
     return total.hexdigest()
 
 
+@pytest.mark.long  # of a right foot test_two_runs_give_the_same_bytes asks it
 def test_same_plan_gives_the_same_bytes_in_another_process() -> None:
     code = (
         "from insole.parts.build import all_parts\n"
