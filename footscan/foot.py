@@ -219,10 +219,13 @@ def sole_map(
     if not down.any():
         raise ValueError("no face looks down: the sole is missing")
     points = sampled(vertices, faces[down], cell / 2)
-    low = np.floor(points[:, :2].min(axis=0) / cell) * cell - cell
-    index = np.round((points[:, :2] - low) / cell).astype(int)
-    shape = tuple(index.max(axis=0) + 2)
-    z = _lowest_layer(index[:, 0] * shape[1] + index[:, 1], points[:, 2], shape[0] * shape[1])
+    low, index = np.zeros(2), []
+    for axis in range(2):  # one at a time: far quicker than along so short an axis
+        along = points[:, axis]
+        low[axis] = np.floor(along.min() / cell) * cell - cell
+        index.append(np.round((along - low[axis]) / cell).astype(int))
+    shape = tuple(int(along.max()) + 2 for along in index)
+    z = _lowest_layer(index[0] * shape[1] + index[1], points[:, 2], shape[0] * shape[1])
     z = z.reshape(shape)
     if limit_deg < WIDE_LIMIT_DEG:
         z = np.where(_slope(z, SLOPE_MM / cell) / cell <= np.tan(np.radians(limit_deg)), z, np.nan)
@@ -249,11 +252,12 @@ def sampled(vertices: Array, faces: IntArray, spacing: float) -> Array:
         i, j = np.meshgrid(np.arange(n + 1), np.arange(n + 1), indexing="ij")
         keep = (i + j) <= n
         u, v = i[keep] / n, j[keep] / n
-        grid = (
-            a[chosen, None] * (1 - u - v)[None, :, None]
-            + b[chosen, None] * u[None, :, None]
-            + c[chosen, None] * v[None, :, None]
-        )
+        corners = [of[chosen].T for of in (a, b, c)]
+        grid = np.zeros((corners[0].shape[1], len(u), 3))
+        weights = [w[:, None] for w in (1 - u - v, u, v)]
+        for axis in range(3):  # one at a time: far quicker than along so short an axis
+            p, q, r = (w * of[axis] for w, of in zip(weights, corners, strict=True))
+            grid[:, :, axis] = (p + q + r).T
         clouds.append(grid.reshape(-1, 3))
     return np.concatenate(clouds)
 

@@ -6,8 +6,11 @@ import os
 import re
 import shutil
 import signal
+import sys
 import tempfile
+from collections import Counter
 from dataclasses import dataclass
+from importlib.util import cache_from_source
 from pathlib import Path
 
 import numpy as np
@@ -28,9 +31,19 @@ from footscan.specimen import scanner
 from footscan.specimen.made_up import Shape, Specimen
 from footscan.specimen.scanner import ScannerSpec
 from insole.output import contents
+from insole.output.pictures import plan_view
+from insole.output.pictures import scan as scan_picture
 from insole.parts import build, engraving, part
 from insole.planning import planner
-from tests.store import STORE, files_asked, remember_writers, scan_asked, watch_patches
+from insole.readback import folder as readback_folder
+from tests.store import (
+    STORE,
+    files_asked,
+    folder_asked,
+    remember_writers,
+    scan_asked,
+    watch_patches,
+)
 
 STORE.remember(matching, "match")
 STORE.remember(specimen, "build")
@@ -40,6 +53,9 @@ STORE.remember(planner, "plan")
 STORE.remember(engraving, "fit_marks")
 STORE.remember(part, "as_worn")
 STORE.remember(build, "all_parts")
+STORE.remember(readback_folder, "check", folder_asked)
+STORE.remember(plan_view, "_placement")
+STORE.remember(scan_picture, "scan_png")
 remember_writers(STORE, contents)
 
 POINTS = 16000
@@ -53,6 +69,33 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 os.environ["SOLEWRIGHT_HOME"] = str(Path(__file__).parent / "no-workshop")
 # what a test patches is patched in its own process only; tests of the second one take it away
 os.environ["SOLEWRIGHT_ONE_PROCESS"] = "1"
+
+LONG_FILES = (  # those of ten processor seconds or more, the longest first
+    "desk/test_browser",
+    "insole/readback/test_cut_faults",
+    "desk/test_desk",
+    "insole/test_folder",
+    "test_main_job",
+    "footscan/test_quality",
+    "insole/readback/test_paper_faults",
+    "insole/test_metatarsal",
+    "insole/riding/test_trial",
+    "insole/test_planner",
+    "insole/test_support",
+    "insole/test_contour",
+    "insole/test_form",
+    "test_front_door",
+    "insole/readback/test_print_faults",
+    "footscan/test_partial_feet",
+    "footscan/test_pipeline",
+    "footscan/test_specimen",
+    "insole/test_bed_scan",
+    "insole/test_parting",
+    "insole/test_plan_seal",
+    "insole/test_bench",
+    "footscan/test_traced_outline",
+    "insole/test_cutting",
+)
 
 # of the dear cases of one test every fifth one runs, all with --long or in a file alone
 EVERY = 5
@@ -79,8 +122,22 @@ def pytest_configure(config):
     if hasattr(config, "workerinput"):
         folder = config.workerinput["store"]
         STORE.folder = Path(folder) if folder else None
-    elif not config.getoption("--anew"):
+        return
+    config.option.loadscopereorder = False  # the order is that of `pytest_collection_modifyitems`
+    if not config.getoption("--anew"):
         STORE.folder = Path(tempfile.mkdtemp(prefix="solewright-tests-"))
+        share_byte_code(STORE.folder / "byte code")
+
+
+def share_byte_code(folder):
+    """Let the processes of a run compile a module once, where none of them may keep byte code.
+
+    Every second or third process of a test would else compile all libraries anew.
+    """
+    if sys.dont_write_bytecode and not Path(cache_from_source(np.__file__)).exists():
+        sys.pycache_prefix, sys.dont_write_bytecode = str(folder), False
+        os.environ["PYTHONPYCACHEPREFIX"] = str(folder)
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -102,6 +159,7 @@ def pytest_unconfigure(config):
 
 def pytest_collection_modifyitems(config, items):
     """Skip what takes long, and some of the many dear cases of one test, unless all are asked."""
+    order(items)
     if config.getoption("--long"):
         return
     skip = pytest.mark.skip(reason="takes long: --long runs it")
@@ -117,6 +175,19 @@ def pytest_collection_modifyitems(config, items):
         for k, item in enumerate(many):
             if k % EVERY and not alone:
                 item.add_marker(few)
+
+
+def order(items):
+    """Put the dearest files first, then those with the most tests: none is left for the end."""
+    files = [item.nodeid.partition("::")[0] for item in items]
+    count, place = Counter(files), {name: k for k, name in enumerate(dict.fromkeys(files))}
+    rank = {f"tests/{name}.py": k for k, name in enumerate(LONG_FILES)}
+
+    def key(item):
+        name = item.nodeid.partition("::")[0]
+        return rank.get(name, len(rank)), -count[name], place[name]
+
+    items.sort(key=key)
 
 
 @pytest.fixture

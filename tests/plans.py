@@ -20,6 +20,7 @@ from insole.record.planned_parts import BasePlan, Crest, PadPlan, WedgePlace, We
 from insole.record.values import HeightGrid, Note, NoteLevel, Quantity
 
 __all__ = [
+    "SAMPLE_LABELS",
     "bed_ring",
     "dome_heights",
     "dome_ring",
@@ -31,6 +32,17 @@ __all__ = [
 ]
 
 Ring = NDArray[np.float64]
+
+# the parts of `sample_plan(under=True)`, in their order
+SAMPLE_LABELS = (
+    "left-base",
+    "left-arch-pad",
+    "left-heel-shim",
+    "right-base",
+    "right-arch-pad",
+    "right-forefoot-shim",
+    "right-under-shoe-shim",
+)
 
 # share of length, medial and lateral half width of a bed 278 mm long: about 95 mm at the ball
 STATIONS = (

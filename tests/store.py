@@ -16,7 +16,7 @@ import pickle
 import re
 import sys
 import types
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import contextmanager
 from enum import Enum
 from pathlib import Path
@@ -32,6 +32,7 @@ __all__ = [
     "Store",
     "digest",
     "files_asked",
+    "folder_asked",
     "remember_writers",
     "scan_asked",
     "watch_patches",
@@ -173,8 +174,16 @@ def files_asked(paths: Any, options: Any = None) -> object:
     return [(file.name, file.read_bytes()) for file in files], options
 
 
+def folder_asked(folder: Any, *, name: str = "", of: Any = None) -> object:
+    """Return the folder's name and all that is in it."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    bare = [path.relative_to(folder).as_posix() for path in folder.rglob("*")]
+    read = [(path.relative_to(folder).as_posix(), path.read_bytes()) for path in files]
+    return name or folder.name, of, sorted(bare), read
+
+
 def remember_writers(store: Store, contents: types.ModuleType) -> None:
-    """Let the files of a plan be written from the store; each is read back all the same."""
+    """Let the files of a plan be written from the store; the same bytes are read back once."""
     real = contents.items
 
     @functools.wraps(real)
@@ -188,7 +197,8 @@ def remember_writers(store: Store, contents: types.ModuleType) -> None:
                 {f.name: getattr(p, f.name) for f in dataclasses.fields(p) if f.name != "solid"}
                 for p in parts
             ]
-            return digest((plan, told, settings))
+            # which papers there are, and whether solids, is told by the items themselves
+            return digest((plan, told, dataclasses.replace(settings, papers=(), step=False)))
 
         def write(item: Any, path: Path) -> list[Path] | None:
             def make() -> tuple[bool, dict[str, bytes]]:
@@ -203,12 +213,21 @@ def remember_writers(store: Store, contents: types.ModuleType) -> None:
                 path.with_name(name).write_bytes(data)
             return None if alone else [path.with_name(name) for name in files]
 
+        def check(item: Any, paths: Sequence[Path]) -> object:
+            try:
+                told = item.path, [(p.name, p.read_bytes()) for p in paths], asked()
+            except OSError:  # the check itself says what is wrong
+                return item.check(paths)
+            return store.ask("checked", told, lambda: item.check(paths))
+
         try:
             asked()
         except _NoKey:
             return real(plan, parts, settings, made)
         return [
-            dataclasses.replace(item, write=functools.partial(write, item))
+            dataclasses.replace(
+                item, write=functools.partial(write, item), check=functools.partial(check, item)
+            )
             for item in real(plan, parts, settings, made)
         ]
 

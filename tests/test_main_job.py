@@ -215,14 +215,12 @@ def test_made_twice_is_kept_and_never_changed(
     assert sorted(path.name for path in made.folder.parent.iterdir()) == ["larch", "larch-v1"]
 
 
-@pytest.mark.usefixtures("anew")
 def test_plan_then_make_is_make_from_scans(made: Made, tmp_path: Path) -> None:
     assert cli.main(["plan", *PAIR, *WISH, "--quiet", "--out", str(tmp_path)]) == 0
     written = (tmp_path / "larch-v1-plan.json").read_bytes()
     assert written == (made.folder / "plan.json").read_bytes()
 
 
-@pytest.mark.usefixtures("anew")
 def test_a_script_makes_the_same_files(made: Made, tmp_path: Path) -> None:
     """Byte for byte, the kept case beside the folder included; a single part as well."""
     left, right = (footscan.measure(path) for path in PAIR)

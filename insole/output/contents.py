@@ -108,9 +108,11 @@ def _plates(parts: Sequence[Part], settings: Settings) -> Iterator[tuple[str, li
     for material in sorted({part.material for part in worn}):
         mine = [part for part in worn if part.material == material and part.name != DOWELS]
         if mine:
-            plates = lay_out(mine, bed_for(mine, settings))
-            alone = all(plate.name.endswith("-base") for plate in plates)
-            yield material.removeprefix("base-" if alone else ""), mine
+            plain = material.removeprefix("base-")
+            if plain != material:
+                plates = lay_out(mine, bed_for(mine, settings))
+                plain = plain if all(plate.name.endswith("-base") for plate in plates) else material
+            yield plain, mine
         if dowels := [part for part in worn if part.material == material and part.name == DOWELS]:
             yield f"{DOWELS}-{material}", dowels
     for part in able:

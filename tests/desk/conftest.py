@@ -20,6 +20,9 @@ with warnings.catch_warnings():  # its client works with either of two packages,
 
 from insole.desk.app import create  # noqa: E402
 from insole.desk.guard import Rules  # noqa: E402
+from tests.desk import threads  # noqa: E402
+
+threads.play()
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_scans"
 ORIGIN = "http://127.0.0.1"
@@ -69,6 +72,14 @@ def desk(tmp_path_factory):
         for shoe in ("shoe.toml", "shoe_wide.toml"):
             shutil.copy(SAMPLES / shoe, home / "shoes" / shoe)
         yield made
+
+
+@pytest.fixture
+def own_processes(desk):
+    """Give the desk's workers processes of their own."""
+    service = desk.client.app.app.state.service
+    with threads.processes(*service.lanes.values(), service.bench):
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -443,6 +443,7 @@ def test_a_new_shoe_is_written_once_under_a_name_of_its_own(desk):
     _no_paths(bad.text, desk)
 
 
+@pytest.mark.usefixtures("own_processes")
 def test_work_can_be_cancelled_and_the_desk_goes_on(desk, larch):
     answer = desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {"edges_read": True})
     folder = desk.home / "cases" / larch / "made"
@@ -474,6 +475,7 @@ def test_the_gap_shown_is_the_plans_own(desk, larch):
 
 
 @pytest.mark.long
+@pytest.mark.usefixtures("own_processes")
 def test_cancelling_what_waits_leaves_the_work_before_it_alone(desk, larch, kept):
     shutil.rmtree(desk.home / "cases" / larch / "made", ignore_errors=True)
     first = desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {"edges_read": True}).json()

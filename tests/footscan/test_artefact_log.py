@@ -11,7 +11,6 @@ from functools import partial
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from footscan import files
 from footscan.checking import log_file
@@ -180,6 +179,8 @@ def test_a_name_that_cannot_stand_in_a_table_is_refused(name):
 
 def test_drift_is_the_least_squares_line():
     """Against scipy's own regression: slope times span, and its interval by Student's t."""
+    from scipy import stats  # dear to load
+
     rng = np.random.default_rng(2)
     days = np.sort(rng.choice(200, 9, replace=False))
     factors = 1 + 2e-5 * days + 3e-4 * rng.standard_normal(9)

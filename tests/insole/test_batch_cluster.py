@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -17,11 +18,13 @@ from insole.batch.task import Goal, Record, Task
 from insole.errors import InsoleError
 from insole.workflow.request import Request, Shots
 
-pytestmark = pytest.mark.long
-
-pytest.importorskip(
-    "distributed", reason="a Dask cluster wants the package distributed (the extra 'cluster')"
-)
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(  # looked for only: loading it is dear
+        find_spec("distributed") is None,
+        reason="a Dask cluster wants the package distributed (the extra 'cluster')",
+    ),
+]
 
 ROOT = Path(__file__).parents[2]
 

@@ -186,7 +186,7 @@ def test_layers_take_sheet_for_a_wedge_that_is_printed_only(tmp_path: Path) -> N
     tag = folder_name(plan)
     made = made_parts(plan, parts, settings)
     pieces = made.pieces
-    writers = [*no_papers(plan, parts), *listed._sheet_items(pieces, settings, tag)]
+    writers = list(listed._sheet_items(pieces, settings, tag))
     place = folder.write(plan, parts, tmp_path, settings=settings, writers=writers, say=said.append)
     shims = {p.material for p in pieces if "shim" in p.name}
     assert shims == {"wedge-eva"}

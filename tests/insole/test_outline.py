@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
 import shapely
 
+from footscan.results import MeasuredFoot
 from footscan.scan import Array
 from insole.planning import outline
 from insole.planning.outline import Layout, lay_out
@@ -17,12 +19,16 @@ from tests import feet
 from tests.plans import bed_ring
 
 LIMITS = default_limits()
-TOED = feet.specimen()
 SHOE = {
     "name": "measured",
     "inside": {"length": 282, "ball_width": 110, "heel_width": 76},
     "bed": {"drop": 0},
 }
+
+
+@cache
+def toed() -> MeasuredFoot:
+    return feet.specimen()
 
 
 def dents(ring: Array, low: float, high: float) -> float:
@@ -33,7 +39,7 @@ def dents(ring: Array, low: float, high: float) -> float:
 
 def ball_of(layout: Layout) -> float:
     """Return the station of the ball line's middle in the bed frame."""
-    marks = [TOED.landmarks[n].xyz for n in ("metatarsale_tibiale", "metatarsale_fibulare")]
+    marks = [toed().landmarks[n].xyz for n in ("metatarsale_tibiale", "metatarsale_fibulare")]
     x, y = np.mean([mark[:2] for mark in marks], axis=0)
     return float((layout.foot_to_bed @ [x, y, 1.0])[0])
 
@@ -48,7 +54,7 @@ def dented() -> Array:
 
 @pytest.mark.parametrize("shoe", [None, SHOE], ids=["no shoe", "measured"])
 def test_toe_and_heel_lines_are_convex(shoe):
-    layout = lay_out(TOED, None if shoe is None else parse(shoe), LIMITS)
+    layout = lay_out(toed(), None if shoe is None else parse(shoe), LIMITS)
     length, ball = float(layout.base[:, 0].max()), ball_of(layout)
     assert dents(layout.foot, ball, 400.0) > 100.0  # the toes are seen in the foot's outline
     # a chord of 100 mm with a sag of 0.01 mm encloses 0.7 mm2: no straightedge shows it
@@ -57,7 +63,7 @@ def test_toe_and_heel_lines_are_convex(shoe):
 
 
 def test_the_base_holds_the_foot_and_stays_within_the_allowance():
-    layout = lay_out(TOED, None, LIMITS)
+    layout = lay_out(toed(), None, LIMITS)
     trim = LIMITS.value("base.trim_allowance")
     ahead = trim + LIMITS.value("base.toe_allowance")
     behind = trim + LIMITS.value("seating.heel_clearance")
@@ -96,7 +102,7 @@ def test_a_traced_outline_stays_as_it_was_traced():
     ring = bed_ring(282.0)
     ring[:, 1] *= 1.0 - 0.08 * np.exp(-(((ring[:, 0] - 30.0) / 8.0) ** 2))  # a waist at the heel
     traced = replace(parse(SHOE), outline=ring)
-    layout = lay_out(TOED, traced, LIMITS)
+    layout = lay_out(toed(), traced, LIMITS)
     assert "traced in" in layout.source
     apart = shapely.Polygon(layout.base).symmetric_difference(shapely.Polygon(ring))
     assert apart.area < 0.002 * shapely.Polygon(ring).area  # resampled every 1.5 mm

@@ -173,14 +173,14 @@ def test_a_pad_a_little_too_thick_is_no_step_file_of_the_part(tmp_path: Path) ->
 
 
 def test_volume_of_the_mesh_is_the_plan_s() -> None:
-    """The wished surface over the outline, summed on a lattice of 0.1 mm: a third way."""
+    """The wished surface over the outline, summed on a lattice of 0.25 mm: a third way."""
     foot, part = planned("usual")
     assert foot.pad is not None
     plan = shapely.Polygon(part.outline)
     x0, y0, x1, y1 = plan.bounds
-    x, y = (g.ravel() for g in np.meshgrid(np.arange(x0, x1, 0.1), np.arange(y0, y1, 0.1)))
+    x, y = (g.ravel() for g in np.meshgrid(np.arange(x0, x1, 0.25), np.arange(y0, y1, 0.25)))
     inside = shapely.contains_xy(plan, x, y)
-    total = 0.01 * float(wished(foot.pad, x[inside], y[inside])[0].sum())
+    total = 0.25**2 * float(wished(foot.pad, x[inside], y[inside])[0].sum())
     mesh = volume_of(part.vertices, part.faces) + part.facts.engraved.volume
     assert mesh == pytest.approx(total, rel=1e-3)
     assert part.volume == pytest.approx(total, rel=1e-3)

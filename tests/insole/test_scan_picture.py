@@ -68,6 +68,7 @@ def near(picture: Any, colour: tuple[int, int, int], within: float = 20.0) -> An
     return np.nonzero(np.abs(picture - np.array(colour)).max(axis=2) < within)
 
 
+@pytest.mark.usefixtures("anew")
 def test_page_is_a5_and_repeats_byte_for_byte() -> None:
     foot = analytic()
     data = scan_picture.scan_png(foot)

@@ -203,7 +203,7 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
     kept = {n.line: n for n in levels if shapely.MultiLineString(n.strokes).disjoint(halo)}
     for level in kept.values():
         yield from (stroke(CutLayer.GRIND, line) for line in level.strokes)
-    border = whole.boundary.buffer(BESIDE_CUT)
+    apart = halo.union(whole.boundary.buffer(BESIDE_CUT))
     drawn: list[Any] = []
     for word, lines in part.lines.items():
         # lines belong to the face that carries the pad or is ground; a curved underside has its own
@@ -211,11 +211,9 @@ def _strokes(part: Part, rings: list[Array], face: Face) -> Iterator[Stroke]:
             continue
         ground = word in ("grind", UNDER)
         for k, line in enumerate(lines):
-            away = halo
+            away = apart
             if ground:
-                away = away.union(kept[k].box) if k in kept else away
-            else:
-                away = away.union(border)
+                away = halo.union(kept[k].box) if k in kept else halo
             for points, closed in _broken(seen(line, face), away):
                 if ground:
                     yield stroke(CutLayer.GRIND, points, closed)

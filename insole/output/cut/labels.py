@@ -162,17 +162,21 @@ def own_label(
     if any(mark.text.lower() == part.side.value for mark in _engraved(part, face)):
         return []
     numbers = list(itertools.chain.from_iterable(levels))
-    rooms = [_Room.beside(part, whole, lines) for lines in ([*numbers, *fixed], fixed, [])]
     full, short = _label_rows(part, face)
     spans = [*((rows, LABEL) for rows in full), *((rows, SHORT_LABEL) for rows in short)]
-    tries = [(room, rows, span) for room in rooms for rows, span in spans]
-    tries += [(rooms[-1], rows, TINY_LABEL) for rows in short]
-    for room, rows, (most, least) in tries:
-        for size in np.arange(most, least - 0.01, -0.5):
-            for form in ("beside", "above", "along"):
-                label = room.put(_label_block(rows, float(size), form))
-                if label:
-                    return label
+    tiny = [(rows, TINY_LABEL) for rows in short]
+    for busy, tries in (
+        ([*numbers, *fixed], spans),
+        (fixed, spans),
+        ([], [*spans, *tiny]),
+    ):
+        room = _Room.beside(part, whole, busy)  # dear, and the first mostly has a place
+        for rows, (most, least) in tries:
+            for size in np.arange(most, least - 0.01, -0.5):
+                for form in ("beside", "above", "along"):
+                    label = room.put(_label_block(rows, float(size), form))
+                    if label:
+                        return label
     return []
 
 

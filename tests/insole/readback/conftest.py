@@ -27,6 +27,7 @@ from insole.readback.drawings import Drawing
 from insole.readback.told import Told
 from insole.record.plan import Plan, fingerprint, from_json, seal_of
 from tests.plans import sample_plan
+from tests.store import STORE
 
 SETTINGS = Settings(papers=("a4",))
 
@@ -113,8 +114,20 @@ def _read_once() -> Iterator[None]:
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Plan, list[Part], Path]:
     """Two feet: a heel shim and a pad on the left, a forefoot and an under-shoe shim right."""
     plan = sample_plan(under=True)
-    parts = all_parts(plan)
-    return plan, parts, folder.write(plan, parts, tmp_path_factory.mktemp("out"), settings=SETTINGS)
+    parts, out = all_parts(plan), tmp_path_factory.mktemp("out")
+
+    def files() -> dict[str, bytes]:
+        place = folder.write(plan, parts, out / "written", settings=SETTINGS)
+        found = [path for path in place.parent.rglob("*") if path.is_file()]
+        return {path.relative_to(place.parent).as_posix(): path.read_bytes() for path in found}
+
+    place = out
+    for name, data in STORE.ask("a made folder", (plan, SETTINGS), files).items():
+        path = out / "kept" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+        place = out / "kept" / name.partition("/")[0]
+    return plan, parts, place
 
 
 @pytest.fixture
