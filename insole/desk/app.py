@@ -13,8 +13,8 @@ from pathlib import Path
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
-from starlette.routing import Mount
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from footscan.errors import FootscanError
@@ -64,6 +64,7 @@ def create(home: Path, rules: Rules | None = None, *, with_sample: bool = True) 
             *api_plan.ROUTES,
             *api_outlines.ROUTES,
             *api_shop.ROUTES,
+            Route("/favicon.ico", _mark, methods=["GET"]),  # of a PDF's own window
             Mount("/static", StaticFiles(directory=STATIC), name="static"),
         ],
         lifespan=life,
@@ -77,6 +78,10 @@ def create(home: Path, rules: Rules | None = None, *, with_sample: bool = True) 
     app.state.service = service
     app.state.plan_pages = PlanPages()
     return Guard(app, rules or Rules())
+
+
+async def _mark(request: Request) -> Response:
+    return FileResponse(STATIC / "mark.svg", media_type="image/svg+xml")
 
 
 async def _refused(request: Request, error: Exception) -> Response:

@@ -173,6 +173,7 @@ def _shoes(request: Request, case: DeskCase) -> dict[str, Any]:
 
 
 def _support(request: Request, case: DeskCase) -> dict[str, Any]:
+    api.service_of(request).warm()
     number = request.query_params.get("step", "")
     taken = [t for t in case.case.trials() if str(t.number) == number and t.step is not None]
     table = owned.materials(api.service_of(request).home.folder)

@@ -87,7 +87,8 @@ class Service:
         self.drops: OrderedDict[tuple[str, str, str], str] = OrderedDict()
         self._busy: dict[str, asyncio.Lock] = {}
         self._cases: dict[str, asyncio.Lock] = {}
-        self._running: set[asyncio.Task[None]] = set()
+        self._running: set[asyncio.Task[Any]] = set()
+        self._warm = False
 
     def close(self) -> None:
         """End all workers."""
@@ -149,6 +150,18 @@ class Service:
         except Exception as error:
             job.state = "failed"
             job.words = f"A fault in the program itself ({type(error).__name__}); report it"
+
+    def warm(self) -> None:
+        """Have the bench load what a plan and its page need, once, while the fitter reads."""
+        if not self._warm:
+            self._warm = True
+            task = asyncio.get_running_loop().create_task(self.bench.run("warm"))
+            self._running.add(task)
+            task.add_done_callback(self._warmed)
+
+    def _warmed(self, task: asyncio.Task[Any]) -> None:
+        self._running.discard(task)
+        self._warm = not task.cancelled() and task.exception() is None  # else tried again
 
     def free_lane(self) -> Worker:
         """Return the lane with the least to do."""

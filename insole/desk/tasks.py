@@ -125,6 +125,16 @@ def plan_page(
         path.unlink(missing_ok=True)
 
 
+def warm(say: Say) -> None:
+    """Load what planning and making need, which takes seconds the first time."""
+    from importlib import import_module
+
+    from insole.workflow import making
+
+    for name in ("insole.planning.planner", "insole.output.papers.plan_page", *making.LOADED):
+        import_module(name)
+
+
 def _settings(owned: dict[str, Any], asked: dict[str, Any]) -> Any:
     """Return how files are wanted (:mod:`insole.desk.how`)."""
     from insole.desk import how
@@ -208,4 +218,5 @@ TASKS: dict[str, Callable[..., Any]] = {
     "raw": raw,
     "sample": sample,
     "show": show,
+    "warm": warm,
 }

@@ -239,6 +239,16 @@ def test_parts_are_the_command_lines_byte_for_byte(desk, larch, kept, tmp_path):
     assert single.headers["content-disposition"].startswith("attachment")
 
 
+def test_what_is_loaded_ahead_is_there():
+    """In a worker a name that is wrong would only cost the time that it should save."""
+    import sys
+
+    from insole.desk import tasks
+
+    tasks.warm(str)
+    assert {"insole.planning.planner", "insole.output.papers.plan_page"} <= set(sys.modules)
+
+
 @pytest.mark.parametrize(
     "path",
     [

@@ -43,6 +43,8 @@ export async function rail() {
       const line = document.querySelector(`.rail [data-step=${row.word}]`);
       line.className = row.state;
       line.querySelector("small").textContent = row.says;
+      const beside = document.querySelector(`.go .beside[href$="/${row.word}"]`);
+      if (beside) beside.hidden = row.state !== "done";
       if (row.word === data.step && !["support", "parts"].includes(row.word)) for (const next of document.querySelectorAll(".next")) next.classList.toggle("quiet", row.state !== "done");
     }
   } catch { /* the steps stay as they were drawn */ }
