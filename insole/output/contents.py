@@ -224,7 +224,9 @@ def paper_items(plan: Plan, made: MadeParts, settings: Settings, tag: str) -> It
         rider.write_report, plan=plan, parts=parts, materials=table
     )
     if cut := pieces.pieces_on_paper(made):
-        papers[f"paper/pieces-{tag}.pdf"] = partial(pieces.write_pieces, plan=plan, pieces=cut)
+        papers[f"paper/pieces-{tag}.pdf"] = partial(
+            pieces.write_pieces, plan=plan, pieces=cut, below=pieces.undersides(made)
+        )
     if gauges.has_gauges(plan):
         papers[f"paper/section-gauges-{tag}.pdf"] = partial(gauges.write_gauges, plan=plan)
     papers[f"pictures/placement-{tag}.png"] = partial(pictures.write_placement, plan=plan)

@@ -62,7 +62,7 @@ def written_page(run: Run, making: Path) -> str:
         "",
         "All files are in millimetres; an STL holds no unit: read it as mm.",
         "Print papers at 100 %, without fitting to the page, and measure the 100 mm ruler first.",
-        f"Outlines in cut/ allow for {kerf}.",
+        *([f"Outlines in cut/ allow for {kerf}."] if (making / "cut").is_dir() else []),
         *_block("Parts", [_part_row(part, run.settings.materials) for part in made_.parts]),
         *_block("What to make each part from", readme.routes(made_)),
         *_block("Order of work", readme.order(made_)),
@@ -73,10 +73,10 @@ def written_page(run: Run, making: Path) -> str:
         *_block("Form for moulding", _form_rows(run)),
         *_block(
             "Folders",
-            [f"{name}/  {text}" for name, text in ABOUT.items() if (making / name).is_dir()],
+            [f"{name}/  {_about(name, making)}" for name in ABOUT if (making / name).is_dir()],
         ),
         *_block("Lines in the cut files", readme.LINE_ROWS if (making / "cut").is_dir() else ()),
-        *_block("Sheets to cut", run.sheets),
+        *_block("Sheets to cut", run.sheets if run.settings.cuts else ()),
         *_block("Mind", list(run.notes.values())),
         *_block(
             "Limits passed on purpose",
@@ -102,9 +102,17 @@ def making_of(run: Run) -> readme.Making:
         cuts=run.settings.cuts,
         cover=run.settings.chosen.get("cover", ""),
         larger={label: words for label, words in larger.items() if words},
+        paper=next(iter(run.settings.papers), "a4"),
         stocked=run.settings.stock is not None,
         tag=folder_name(plan),
     )
+
+
+def _about(name: str, making: Path) -> str:
+    """Return what a folder holds, in words."""
+    if name == "print" and not any((making / name).glob("*.3mf")):
+        return "STL: one part each, for a mill, or for a printer elsewhere."
+    return ABOUT[name]
 
 
 def _block(title: str, rows: Sequence[str]) -> list[str]:

@@ -207,7 +207,8 @@ def _note_sheets(run: Run) -> None:
     run.nested = nested.sheets
     for part in run.made.worn:
         material = settings.materials.find(part.material)
-        if material.process == "print" and not isinstance(part.facts, DowelFacts):
+        racks = settings.stock is None or settings.stock.racks  # who has no sheet wants none
+        if material.process == "print" and racks and not isinstance(part.facts, DowelFacts):
             run.notes[f"cut: {part.label}"] = (
                 f"{part.label} is printed from {material.words.split(',')[0]}: no sheet; for sheet "
                 f"stock choose a sheet material for the {kind_of(part)}"

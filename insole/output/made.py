@@ -118,11 +118,15 @@ def made_parts(plan: Plan, parts: Sequence[Part], settings: Settings) -> MadePar
         material = settings.materials.get(chosen.material)
         way = _way(chosen, material, settings)
         if way.how == "layers":
-            layers[part.label] = _layers(chosen, way, settings, plan)
-            way = Way(how="layers", sheets=_sheets_in(layers[part.label]))
+            stack = _layers(chosen, way, settings, plan)
+            way = Way(how="layers", sheets=_sheets_in(stack))
             lower = float(np.ptp(chosen.vertices[:, 2])) - sum(way.sheets)
             if lower > 0:  # a top too small to glue was left out: recorded, as papers say it
                 chosen = replace(chosen, facts=replace(chosen.facts, lower=round(lower, 3)))
+            if len(way.sheets) == 1 and lower <= 0:  # one sheet is a blank to grind, no stack
+                way = Way(how="grind", sheets=way.sheets)
+            else:
+                layers[part.label] = stack
         made.append(replace(chosen, way=way))
     return MadeParts(parts=tuple(made), layers=layers, notes=notes)
 
@@ -149,6 +153,9 @@ def _chosen(plan: Plan, part: Part, settings: Settings, notes: dict[str, str]) -
                     f"{part.label} is built up from {word} sheet, as {part.material} is printed "
                     "only"
                 )
+    why = ""
+    if not word and (kin := _printed_kin(part, settings)):
+        word, why = kin, ", since the stock has neither sheet nor block but a printer"
     if not word or word == part.material:
         return part
     settings.materials.find(word, f"for the {part.label}")
@@ -162,10 +169,27 @@ def _chosen(plan: Plan, part: Part, settings: Settings, notes: dict[str, str]) -
             ).asking("contour_material")
     if kind in ("pad", "metatarsal", "bed"):
         notes[f"material: {part.label}"] = (
-            f"{part.label} is made of {word}; the plan's model of contact took {part.material}: "
+            f"{part.label} is made of {word}{why}; the plan's model of contact took "
+            f"{part.material}: "
             "its figures are not of this material"
         )
     return replace(part, material=word)
+
+
+def _printed_kin(part: Part, settings: Settings) -> str:
+    """Return the like material that is printed, for a workshop of printers alone; or nothing."""
+    stock, material = settings.stock, settings.materials.get(part.material)
+    if stock is None or stock.racks or stock.blocks or stock.kerf is not None:
+        return ""
+    place = {"metatarsal": "pad", "bed": "contour"}.get(kind_of(part), kind_of(part))
+    if material is None or material.process != "cut" or place not in ("pad", "contour"):
+        return ""
+    kind = part.material.partition("-")[0]
+    for other in settings.materials.values():
+        like = other.name.partition("-")[0] == kind and place in other.places
+        if like and other.process != "cut" and stock.bed(other.name) is not None:
+            return other.name
+    return ""
 
 
 def _printed_only(part: Part, materials: Materials) -> bool:

@@ -50,6 +50,10 @@ MOULDED = "the moulded bed replaces base and pad; a shim goes under it"
 CUT_FIRST = re.compile(r"^(cut|milled) from \w+, or ")  # the other way to make it
 FLAT_DOWN = "flat side down"
 HANGS_CM2 = 1.0  # less hangs over than any printer bridges; common practice, no source
+UNDERSIDE = (
+    "The heights of the undersides in paper/pieces, glued below, stay while the top is ground: "
+    "on a line measure that thickness; the section gauges say when it is right."
+)
 BLOCK_MM = 5.0  # of stock left around a milled part; common practice, no source
 PIN_MM = 14.0  # from the part's ends to its datum pins; common practice, no source
 PLASTER_WATER = 0.6  # by weight of the powder: value from memory
@@ -82,6 +86,8 @@ class Making:
         Material of the cover, if one was chosen.
     larger : mapping
         Which bed a part needs that fits no printer here, in words, by its label.
+    paper : str
+        Size of the template's paper, the first that is wanted.
     stocked : bool
         Whether the workshop's stock is known: what it lacks is said among what to mind.
     """
@@ -96,6 +102,7 @@ class Making:
     cuts: bool = True
     cover: str = ""
     larger: Mapping[str, str] = field(default_factory=dict)
+    paper: str = "a4"
     stocked: bool = False
 
     def sheets_of(self, part: Part) -> list[str]:
@@ -149,11 +156,13 @@ def _route(making: Making, part: Part) -> str:
         where = f" (fits no printer here: it needs {larger})" if larger else ""
         return f"{own}make this{where}: {making.plates.get(part.label, stl)}{milled}"
     found = making.sheets_of(part) or [f"cut/parts/{part.label}-{making.tag}.dxf"]
+    template = f"paper/template-{making.paper}-{making.tag}.pdf"
     if not making.cuts and part.name == "cover":
         wider = part.told(CoverFacts).allowance
-        return f"{own}cut it by hand {wider:g} mm outside the base's template"
+        return f"{own}cut it by hand, {wider:g} mm outside the base: the dashed line of {template}"
     if not making.cuts:
-        found = [f"paper/{'template' if part.name == 'base' else 'pieces'}, cut out by hand"]
+        paper = template if part.name == "base" else f"paper/pieces-{making.tag}.pdf"
+        found = [f"{paper}, cut out by hand"]
     words = f"{own}make this: {' and '.join(found)}"
     if part.label in making.layers:
         return f"{words}, {len(making.layers[part.label])} layers to glue"
@@ -225,8 +234,10 @@ def order(making: Making) -> list[str]:
         steps.append("Glue the layers and grind off the steps, see below.")
     if ground:
         steps.append(
-            f"Grind or mill {_labels(ground)} by the {CutLayer.GRIND} lines, thinnest edge last."
+            f"Grind or mill {_labels(ground)} by the lines of equal height, thinnest edge last."
         )
+    if making.layers or ground:
+        steps[-1] += f" {UNDERSIDE}"
     if "dowels" in names:
         steps.append(
             "Cut the webs of the dowels; drill or clear the sockets; glue a dowel into "
@@ -279,7 +290,9 @@ def _shopping(making: Making) -> list[str]:
     cover = of_plan(making.plan).value("thickness.cover")
     feet = len(making.plan.feet)
     of = f" of {making.cover}" if making.cover else ""
-    rows.append(f"cover {cover:g} mm{of} for {feet} {'feet' if feet > 1 else 'foot'}")
+    if not any(isinstance(part.facts, CoverFacts) for part in making.parts):
+        wide = "each some 5 mm larger than its base all round and trimmed when it is glued"
+        rows.append(f"cover {cover:g} mm{of} for {feet} {'feet' if feet > 1 else 'foot'}, {wide}")
     rows.append("thin double-sided tape for the trials, contact cement for good")
     if any(part.name == "under-shoe-shim" for part in making.parts):
         rows.append("longer cleat bolts, lengths on the bench page")
@@ -294,6 +307,7 @@ def glue_rows(making: Making) -> list[str]:
     if not making.layers:
         return []
     rows = [
+        "Paper templates and their glue come off each layer before it is glued.",
         "Layer 1 lies at the bottom, each arrow forward; the line on a layer is the edge of the "
         "next one. Let it set, then grind off the steps until they are gone, not further.",
         "The glue lines add to the height: glue two offcuts, measure, and take a thinner film or "

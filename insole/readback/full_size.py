@@ -170,7 +170,7 @@ def check_gauges(path: Path, told: Told, seal: str) -> None:
 
 
 def check_pieces(path: Path, told: Told, seal: str) -> None:
-    """Hold the pieces at full size against the plan: one foot a page, seen from above, outlines.
+    """Hold the pieces at full size against the plan: one foot and one face a page, outlines.
 
     Raises
     ------
@@ -180,20 +180,21 @@ def check_pieces(path: Path, told: Told, seal: str) -> None:
     for page in read_pages(path):
         name = f"{path.name}, page {page.number}"
         side, face = _one_side(name, page, told)
-        if face != "foot" or seal not in page.text:
-            raise OutputError(f"{name} is not of the plan {seal}, seen from above")
+        if seal not in page.text or (face == "shoe") != ("undersides" in page.text):
+            raise OutputError(f"{name} is not of the plan {seal}, or its face not the one it names")
         check_rulers(name, page, both=False)
         words = told.says(page.text)
         for piece in told.pieces.values():
             whole = f" {plain(piece.label)} " in f" {' '.join(words)} "
             layer = f" {plain(piece.label)} LAYER " in f" {' '.join(words)} "
             if piece.side == side and piece.outline and whole and not layer:
-                _check_piece(name, page, piece)
+                _check_piece(name, page, piece, face)
 
 
-def _check_piece(name: str, page: Page, piece: Piece) -> None:
+def _check_piece(name: str, page: Page, piece: Piece, face: str) -> None:
     """Lay a piece's outline on the page; refuse another size or its mirror image."""
     ring, hand = np.array(piece.outline, dtype=float), mirrored(piece.side)
+    hand = hand if face == "foot" else -hand
     found = _at_full_size(page, ring, 4)
     if not found:
         raise OutputError(f"{name}: the outline of {piece.label} is not at full size")

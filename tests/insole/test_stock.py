@@ -17,7 +17,7 @@ from insole.parts.part import Part
 from insole.readback import figures
 from insole.readback.told import Told
 from insole.record import stock
-from insole.record.plan import Plan, to_json
+from insole.record.plan import Plan, fingerprint, to_json
 from tests.plans import sample_plan
 
 WORKSHOP = """
@@ -188,6 +188,62 @@ def test_a_workshop_without_machines_gets_no_files_for_them(
     assert not any(path.startswith("cut/") or path.endswith(".3mf") for path in paths)
     assert any(path.startswith("paper/pieces-") for path in paths)
     assert any(path.endswith(".stl") for path in paths)  # for whoever prints or mills elsewhere
+
+
+def test_a_workshop_of_printers_alone_prints_its_pads_and_says_so(
+    tmp_path: Path, plan: Plan, parts: list[Part]
+) -> None:
+    path = tmp_path / "printer.toml"
+    path.write_text('[[printer]]\nname = "one"\nbed = [300, 300]\n', encoding="utf-8")
+    made = made_parts(plan, parts, Settings().with_stock(path))
+    pads = [part for part in made.parts if part.name == "arch-pad"]
+    assert [(pad.material, way_words(pad)) for pad in pads] == [("trial-tpu", "printed")] * 2
+    said = made.notes["material: left-arch-pad"]
+    assert "of trial-tpu, since the stock has neither sheet nor block but a printer" in said
+    assert "the plan's model of contact took trial-eva" in said
+    # chosen by name, or where there is a sheet, a cutter or a printer of other things: as planned
+    chosen = made_parts(plan, parts, Settings().with_stock(path, ["pad=trial-eva"]))
+    assert {p.material for p in chosen.parts if p.name == "arch-pad"} == {"trial-eva"}
+    for more in ('materials = ["base-pp"]\n', "[cutter]\nkerf = 0.1\n"):
+        path.write_text(f'[[printer]]\nname = "one"\nbed = [300, 300]\n{more}', encoding="utf-8")
+        made = made_parts(plan, parts, Settings().with_stock(path))
+        assert {p.material for p in made.parts if p.name == "arch-pad"} == {"trial-eva"}
+
+
+def test_one_sheet_is_a_blank_to_grind_and_no_stack(plan: Plan, parts: list[Part]) -> None:
+    rack = stock.Rack(material="trial-eva", thicknesses=(12.0, 15.0), size=(600.0, 400.0))
+    settings = replace(Settings(layers=True), stock=stock.Stock(racks=(rack,)))
+    made = made_parts(plan, parts, settings)
+    pads = [part for part in made.parts if part.name == "arch-pad"]
+    assert [way_words(pad) for pad in pads] == ["ground from 12 mm sheet"] * 2
+    assert not made.layers.keys() & {pad.label for pad in pads}
+    assert {pad.label for pad in pads} <= {piece.label for piece in made.pieces}
+
+
+@pytest.mark.parametrize("layers", [True, False])
+def test_what_is_ground_has_its_heights_on_the_face_that_stays(
+    tmp_path: Path, plan: Plan, parts: list[Part], layers: bool
+) -> None:
+    """Seen from below the notch is on the other side; the lines are those of the top."""
+    from insole.output.papers import pieces
+    from insole.readback.full_size import check_pieces
+
+    settings = replace(Settings(), layers=layers)
+    made = made_parts(plan, [part for part in parts if part.name == "arch-pad"], settings)
+    below = pieces.undersides(made)
+    assert [part.label for part in below] == ["left-arch-pad", "right-arch-pad"]
+    for part in below:
+        top = next(one for one in parts if one.label == part.label)
+        assert part.lines["under"] == top.lines["grind"]
+        assert part.facts.levels["under"] == top.facts.levels["grind"]
+    path = tmp_path / "pieces-x.pdf"
+    told = Told.of(json.loads(to_json(plan)), "x")
+    pieces.write_pieces(path, plan, pieces.pieces_on_paper(made), below)
+    check_pieces(path, told, fingerprint(plan))
+    mirrored = [replace(part, outline=part.outline * [1, -1]) for part in below]
+    pieces.write_pieces(path, plan, pieces.pieces_on_paper(made), mirrored)
+    with pytest.raises(OutputError, match="mirror image"):
+        check_pieces(path, told, fingerprint(plan))
 
 
 def test_a_cover_is_the_base_and_its_allowance(plan: Plan, parts: list[Part]) -> None:

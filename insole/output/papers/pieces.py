@@ -4,12 +4,14 @@
 
 Pads, shims and layers lie foot side up with their labels, the edge of the next layer and the lines
 of equal height to grind by. Bases and contoured beds are on the template. The printed pieces of a
-parted bed have pages of their own, to be told apart by.
+parted bed have pages of their own, to be told apart by. What is ground has its underside on further
+pages, seen from below, with the same lines: that face stays while the top is ground away.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +19,8 @@ import numpy as np
 
 from footscan.scan import Array
 from insole.output.cut.cutting import part_strokes
-from insole.output.cut.labels import extent_of
-from insole.output.cut.layers import CutLayer, Stroke
+from insole.output.cut.labels import UNDER, extent_of
+from insole.output.cut.layers import CutLayer, Face, Stroke
 from insole.output.ink import (
     BLACK,
     BLUE,
@@ -39,7 +41,7 @@ from insole.parts.facts import LayerFacts, joint_of
 from insole.parts.part import Part
 from insole.record.plan import Plan, fingerprint
 
-__all__ = ["pieces_on_paper", "write_pieces"]
+__all__ = ["pieces_on_paper", "undersides", "write_pieces"]
 
 PAGE = (210.0, 297.0)  # mm; what is drawn lies inside Letter's height
 LEFT, BOTTOM = 12.0, 34.0
@@ -68,8 +70,30 @@ def pieces_on_paper(made: MadeParts) -> list[Part]:
     return sorted(found, key=lambda part: part.side.value)
 
 
-def write_pieces(path: str | Path, plan: Plan, pieces: Sequence[Part]) -> None:
+def undersides(made: MadeParts) -> list[Part]:
+    """Return the parts that are ground, with their lines of equal height on the underside."""
+    found = []
+    for part in made.worn:
+        ground = part.way is not None and part.way.how in ("grind", "layers")
+        lines = part.lines.get("grind", ())
+        if not ground or not lines or _size(part)[1] > ROOM[1] - CAPTION:
+            continue
+        levels = {UNDER: part.facts.levels.get("grind", ())}
+        facts = replace(part.facts, levels=levels)
+        # letters would hide lines: side and arrow are put where there is room
+        found.append(replace(part, lines={UNDER: lines}, marks=(), facts=facts))
+    return found
+
+
+def write_pieces(
+    path: str | Path, plan: Plan, pieces: Sequence[Part], below: Sequence[Part] = ()
+) -> None:
     """Write the pieces at full size as a PDF, a foot's on pages of its own; same plan, same bytes.
+
+    Parameters
+    ----------
+    below : sequence of Part
+        What :func:`undersides` returns.
 
     Raises
     ------
@@ -87,6 +111,10 @@ def write_pieces(path: str | Path, plan: Plan, pieces: Sequence[Part]) -> None:
                     canvas.scale(MM, MM)
                     _draw_page(canvas, plan, side, page)
                     canvas.showPage()
+            for page in _pages([part for part in below if part.side.value == side]):
+                canvas.scale(MM, MM)
+                _draw_page(canvas, plan, side, page, "shoe")
+                canvas.showPage()
 
 
 def _size(part: Part) -> tuple[float, float]:
@@ -118,10 +146,15 @@ def _laid(pieces: Sequence[Part]) -> tuple[list[tuple[float, float]], bool]:
 
 
 def _draw_page(
-    canvas: Any, plan: Plan, side: str, page: Sequence[tuple[Part, tuple[float, float]]]
+    canvas: Any,
+    plan: Plan,
+    side: str,
+    page: Sequence[tuple[Part, tuple[float, float]]],
+    face: Face = "foot",
 ) -> None:
     top = BOTTOM + ROOM[1] + 14.0
-    write(canvas, LEFT, top + 10.0, f"{side.upper()} – pieces at full size", 6.0, bold=True)
+    what = "pieces" if face == "foot" else "undersides to grind by,"
+    write(canvas, LEFT, top + 10.0, f"{side.upper()} – {what} at full size", 6.0, bold=True)
     ground = any(part.lines.get("grind") for part, _ in page)
     stacked = len(page) > 1  # the next layer, or what lies on a base
     blue = " Blue: lines of equal height above the underside, mm, to grind by." if ground else ""
@@ -139,13 +172,22 @@ def _draw_page(
             " side, keys and arrow must agree.",
             "Glue them on the template, which shows the whole bed; READ-ME-FIRST.txt says how.",
         )
+    if face == "shoe":
+        rows = (
+            f"SEEN FROM BELOW – shoe side up. {plan.case}, plan {plan.version} "
+            f"({fingerprint(plan)}). Print at 100 %, measure the ruler.",
+            "Cut out and glue under the blank, or under the glued layers: this face stays while "
+            "the top is ground. Arrow: to the toes.",
+            "On each blue line the part is ground to that thickness, mm; measure with a calliper. "
+            "Dust: extraction and a mask.",
+        )
     for k, row in enumerate(rows):
         write(canvas, LEFT, top + 5.0 - 4.0 * k, row, 2.6)
     passed = [line for over in plan.overrides for line in wrapped(passed_line(over), 2.6, ROOM[0])]
     for k, row in enumerate(reversed(passed)):
         write(canvas, LEFT, top + 18.0 + 3.4 * k, row, 2.6, bold=True)
     for part, corner in page:
-        _draw(canvas, part, corner)
+        _draw(canvas, part, corner, face)
     line = np.array([(LEFT, 22.0), (LEFT + RULER, 22.0)])
     stroke(canvas, line, BLACK, 0.25, close=False)
     for k in range(11):
@@ -155,16 +197,18 @@ def _draw_page(
     write(canvas, LEFT, 14.0, "Foot pain calls for clinical advice.", 2.6, colour=GREY)
 
 
-def _draw(canvas: Any, part: Part, corner: tuple[float, float]) -> None:
+def _draw(canvas: Any, part: Part, corner: tuple[float, float], face: Face) -> None:
     """Draw a piece in its box, its caption below."""
-    strokes: list[Stroke] = part_strokes(part, title=False)
+    strokes: list[Stroke] = part_strokes(part, title=False, face=face)
     low = np.array(extent_of([one.points for one in strokes if one.layer == CutLayer.CUT])[:2])
     place: Array = np.array([corner[0], corner[1] + CAPTION]) - low
     for one in strokes:
         colour, weight = LOOK[one.layer]
         stroke(canvas, one.points + place, colour, weight, close=one.closed)
-    write(canvas, corner[0], corner[1] + 3.6, _name(part), 2.4, bold=True)
-    write(canvas, corner[0], corner[1] + 0.8, _what(part), 2.2)
+    below = ", underside" if face == "shoe" else ""
+    write(canvas, corner[0], corner[1] + 3.6, _name(part) + below, 2.4, bold=True)
+    what = size_words(part) if face == "shoe" else _what(part)
+    write(canvas, corner[0], corner[1] + 0.8, what, 2.2)
 
 
 def _name(part: Part) -> str:

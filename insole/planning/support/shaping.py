@@ -334,7 +334,6 @@ def _moved(task: PadTask, shape: Shaped, level: float) -> Shaped:
         rules = [space.lowest(level), _capped(space, border, task.wish, feel)]
         ceiling = np.minimum.reduce([*rules, border.least, border.ramp])
         top = _cut_back(form, ceiling, border.inside, space.cell)
-        top = without_ridges(top, cell=space.cell)
     words = f"the same pad, {move_words(forward, medial, turn)}"
     words += _cut_words(space, form, np.maximum(top, feel.edge), there, level)
     return replace(there, surface=top, reasons=(*shape.reasons, words))
