@@ -14,6 +14,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterator, Mapping
+from itertools import filterfalse
 
 __all__ = [
     "LABEL_LONGEST",
@@ -151,6 +152,11 @@ def strange(tree: object) -> str:
     return next(_strange(tree), "")
 
 
+def _is_plain(value: object) -> bool:
+    """Return whether a value is a number like any other; most of a plan's are."""
+    return type(value) is float and -1e300 < value < 1e300
+
+
 def _strange(tree: object) -> Iterator[str]:
     waiting: list[tuple[object, str, int]] = [(tree, "", 0)]
     while waiting:
@@ -164,7 +170,8 @@ def _strange(tree: object) -> Iterator[str]:
                     yield f"has a key in {shown(place)[:80] or 'its first table'} that {wrong}"
                 waiting.append((entry, f"{place}.{key}" if place else str(key), depth + 1))
         elif isinstance(value, list | tuple):
-            waiting += [(entry, place, depth + 1) for entry in value]
+            some = value if depth == NEST_DEEPEST else filterfalse(_is_plain, value)
+            waiting += [(entry, place, depth + 1) for entry in some]
         elif isinstance(value, str):
             if wrong := fault(value, TEXT_LONGEST):
                 yield f"has a text at {place[:80] or 'its top'} that {wrong}"

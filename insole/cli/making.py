@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -155,36 +156,40 @@ def make(
     **given: Any,
 ) -> None:
     """Make parts, templates and papers from a plan, or from scans in one go."""
-    from insole.cli.show import plans as show
-    from insole.partner import Partner
-    from insole.workflow import keeping, making
+    from insole.partner import LOADED_TO_PLAN, Partner
 
     say = quiet_or(quiet)
     finish = {name: given.pop(name) for name in FINISH}
-    settings = settings_of(
-        bed=bed,
-        kerf=kerf,
-        sheet=sheet,
-        step=step,
-        layers=layers,
-        materials=materials,
-        form=form,
-        form_cover=form_cover,
-        form_relief=form_relief,
-        dxf=dxf,
-        laser_colours=laser_colours,
-        cover_pattern=cover_pattern,
-        stock=stock,
-        material=material,
-        finish=finish,
-    )
-    with Partner() as partner:
+    with ExitStack() as stack:
+        partner = stack.enter_context(Partner(LOADED_TO_PLAN))  # loads while this one does
+        from insole.cli.show import plans as show
+        from insole.output.print.step import StepWorker
+        from insole.workflow import keeping, making
+
+        worker = stack.enter_context(StepWorker()) if step else None  # the kernel takes seconds
+        settings = settings_of(
+            bed=bed,
+            kerf=kerf,
+            sheet=sheet,
+            step=step,
+            layers=layers,
+            materials=materials,
+            form=form,
+            form_cover=form_cover,
+            form_relief=form_relief,
+            dxf=dxf,
+            laser_colours=laser_colours,
+            cover_pattern=cover_pattern,
+            stock=stock,
+            material=material,
+            finish=finish,
+        )
         plan = _plan_for(inputs, given, settings, say, partner)
         home = keeping.case_home(plan, out)
         keeping.refuse_stopped(plan, home, *(p for p in inputs if p.suffix.lower() == ".json"))
         keeping.refuse_other_plan(plan, home)
         _confirm(making.thick_edges(plan), thick_edges_checked, say)
-        folder = making.make(plan, out, settings=settings, partner=partner, say=say)
+        folder = making.make(plan, out, settings=settings, worker=worker, partner=partner, say=say)
     keeping.keep_plan(plan, home)
     after = AFTER_MAKING.format(folder / "paper", shlex.quote(str(folder / "plan.json")))
     if not quiet:

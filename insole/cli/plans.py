@@ -49,19 +49,20 @@ def plan(
     **given: Any,
 ) -> None:
     """Plan arch support and wedges, and write the plan record."""
-    from insole.cli.show import plans as show
-    from insole.partner import Partner
-    from insole.planning import planner
-    from insole.planning.changes import kept_parts
-    from insole.record.plan import to_json
-    from insole.workflow import keeping, plans
+    from insole.partner import LOADED_TO_PLAN, Partner
 
-    old = plans.read_plan(against) if against else None
-    version = given.pop("version") or (old.version + 1 if old else 1)
-    given["clinician"] = given["clinician"] or keeping.word_after_stop(
-        given["case"], out, *([against] if against else [])
-    )
-    with Partner() as partner:
+    with Partner(LOADED_TO_PLAN) as partner:  # loads while this one does
+        from insole.cli.show import plans as show
+        from insole.planning import planner
+        from insole.planning.changes import kept_parts
+        from insole.record.plan import to_json
+        from insole.workflow import keeping, plans
+
+        old = plans.read_plan(against) if against else None
+        version = given.pop("version") or (old.version + 1 if old else 1)
+        given["clinician"] = given["clinician"] or keeping.word_after_stop(
+            given["case"], out, *([against] if against else [])
+        )
         made, _ = plans.plan_feet(request_of(scans, given, version), partner)
     keeping.refuse_stopped(made, out, *([against] if against else []))
     keeping.refuse_other_plan(made, out)

@@ -50,6 +50,7 @@ from insole.output.publishing import (
     publish,
     sha256_of,
 )
+from insole.output.readme import Making
 from insole.output.settings import FolderError, Settings, folder_name
 from insole.partner import Partner
 from insole.parts.cover import COVER
@@ -60,7 +61,7 @@ from insole.parts.part import Part
 from insole.record.limits import of_plan
 from insole.record.plan import Plan, fingerprint, from_json, to_json
 
-BESIDE = ("print/", "paper/", "pictures/")  # written by a partner while cut files are written
+BESIDE = ("paper/", "pictures/")  # written by a partner beside files for printers and cutters
 FIRST_SHEET = "READ-ME-FIRST.pdf"  # the first page in pictures
 
 __all__ = ["FolderError", "Settings", "folder_name", "write"]
@@ -94,7 +95,7 @@ def write(
     writers : sequence of Item, optional
         What to write instead of :func:`items`.
     partner : Partner, optional
-        Writes papers and files for printers while this process writes those for cutters.
+        Writes papers and pictures while this process writes files for printers and cutters.
     say : callable, optional
         Gets sentences for the user: what is left out, that a version is kept as it is.
 
@@ -139,7 +140,7 @@ def write(
                 _write_items(making, writers)
             if jobs and worker is not None:
                 _finish_steps(run, making, worker)
-            _write_papers(run, making)
+            _write_papers(run, making, partner)
             if writers is None:
                 _read_back(making, final.name, partner)
             publish(making, final, say)
@@ -262,19 +263,25 @@ def _finish_steps(run: Run, making: Path, worker: step.StepWorker) -> None:
         solid.rmdir()
 
 
-def _write_papers(run: Run, making: Path) -> None:
-    """Write plan, readme and, last of all, the manifest."""
+def _write_papers(run: Run, making: Path, partner: Partner) -> None:
+    """Write plan, readme and, last of all, the manifest; a partner draws the first page."""
+    pictured = partner.ask(_write_first_sheet, making_of(run), run.settings, making)
     files.write_whole(making / PLAN, to_json(run.plan).encode())
     if from_json((making / PLAN).read_bytes()) != run.plan:
         raise OutputError(f"{PLAN} does not read back as the plan that was written")
     files.write_whole(making / README, written_page(run, making).encode())
-    write_first_sheet(making / FIRST_SHEET, making_of(run), run.settings, making)
-    read_back(making / FIRST_SHEET)
+    pictured.result()
     for sentence in (*run.notes.values(), *run.sheets):
         run.say(sentence)
     files.write_whole(making / MANIFEST, _manifest(run, making).encode())
     if faults := check_folder(making):
         raise OutputError(f"the folder does not read back as written: {faults[0]}")
+
+
+def _write_first_sheet(page: Making, settings: Settings, making: Path) -> None:
+    """Write and read back the first page in pictures."""
+    write_first_sheet(making / FIRST_SHEET, page, settings, making)
+    read_back(making / FIRST_SHEET)
 
 
 def _manifest(run: Run, making: Path) -> str:

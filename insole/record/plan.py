@@ -226,8 +226,24 @@ class Plan(Record):
         return path
 
 
+_KNOWN: dict[int, tuple[weakref.ref[Plan], str]] = {}
+
+
 def to_json(plan: Plan) -> str:
-    """Return the plan as indented JSON text with a trailing newline; same plan, same bytes."""
+    """Return the plan as indented JSON text with a trailing newline; same plan, same bytes.
+
+    Kept for as long as the plan lives: it is long, and every page and file carries its hash.
+    """
+    key = id(plan)
+    kept = _KNOWN.get(key)
+    if kept is not None and kept[0]() is plan:
+        return kept[1]
+    text = _as_json(plan)
+    _KNOWN[key] = (weakref.ref(plan, lambda _: _KNOWN.pop(key, None)), text)
+    return text
+
+
+def _as_json(plan: Plan) -> str:
     record = plan.model_dump(mode="json")
     for holder in (record, record["left"] or {}, record["right"] or {}):
         for note in holder.get("notes", ()):
@@ -255,17 +271,10 @@ def seal_of(record: Mapping[str, Any]) -> str:
             sealed.append({key: foot[key] for key in foot.keys() - FREE_OF_FOOT})
         else:
             sealed.append(None)
-    text = json.dumps(_even(sealed), sort_keys=True, separators=(",", ":"))
+    # every number a float, since 10 and 10.0 are the same length
+    even = json.loads(json.dumps(sealed), parse_int=lambda digits: float(int(digits)))
+    text = json.dumps(even, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:16]
-
-
-def _even(value: Any) -> Any:
-    """Return JSON with every number a float: 10 and 10.0 are the same length."""
-    if isinstance(value, Mapping):
-        return {key: _even(entry) for key, entry in value.items()}
-    if isinstance(value, list | tuple):
-        return [_even(entry) for entry in value]
-    return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 
 def from_json(text: str | bytes, *, edited: bool = False) -> Plan:
@@ -332,18 +341,6 @@ def json_schema() -> dict[str, Any]:
     return schema
 
 
-_KNOWN: dict[int, tuple[weakref.ref[Plan], str]] = {}
-
-
 def fingerprint(plan: Plan) -> str:
-    """Return 12 hex digits that change whenever the plan does.
-
-    Kept for as long as the plan lives: every page and file carries it, and a plan is long text.
-    """
-    key = id(plan)
-    kept = _KNOWN.get(key)
-    if kept is not None and kept[0]() is plan:
-        return kept[1]
-    text = hashlib.sha256(to_json(plan).encode()).hexdigest()[:12]
-    _KNOWN[key] = (weakref.ref(plan, lambda _: _KNOWN.pop(key, None)), text)
-    return text
+    """Return 12 hex digits that change whenever the plan does."""
+    return hashlib.sha256(to_json(plan).encode()).hexdigest()[:12]

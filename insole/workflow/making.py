@@ -17,6 +17,7 @@ from insole.partner import Partner
 from insole.workflow.request import Shots
 
 if TYPE_CHECKING:
+    from insole.output.print.step import StepWorker
     from insole.output.settings import Settings
     from insole.parts.made.check import MadeCheck
     from insole.parts.part import Part
@@ -46,6 +47,7 @@ def make(
     out: Path,
     *,
     settings: Settings | None = None,
+    worker: StepWorker | None = None,
     partner: Partner | None = None,
     say: Callable[[str], None] = lambda sentence: None,
 ) -> Path:
@@ -59,6 +61,8 @@ def make(
         Parent of the new folder ``<case>-v<version>``.
     settings : Settings, optional
         Printer bed, kerf, paper sizes, materials, forms.
+    worker : StepWorker, optional
+        Already loading; without one, one is started here where STEP files are wanted.
     partner : Partner, optional
         A second process that does half of the work; without one, all is done here.
     say : callable
@@ -79,7 +83,8 @@ def make(
     sound.check(plan)
     decide(plan.answers, plan.clinician)  # a plan on file is no way around a stop
     settings = settings or wanted.Settings()
-    worker = step.StepWorker() if settings.step else None  # its imports take seconds
+    if worker is None and settings.step:
+        worker = step.StepWorker()  # its imports take seconds
     try:
         parts = checked_parts(plan, settings, say, partner)
         return folder.write(

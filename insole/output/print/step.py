@@ -342,7 +342,7 @@ def _facets(shape: Any, *, quick: bool) -> tuple[Array, IntArray]:
         how.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella
     BRepMesh_IncrementalMesh(shape.wrapped, how)
     points: list[tuple[float, float, float]] = []
-    corners: list[Array] = []
+    corners: list[IntArray] = []
     for face in faces:
         place = TopLoc_Location()
         facets = BRep_Tool.Triangulation_s(face.wrapped, place)
