@@ -33,6 +33,7 @@ FINE_CELL_MM = 1.5  # denser scans are averaged to this spacing: measures move b
 # Box in which the foot lies, shares of the matched length: generous, since the match of an
 # unusual foot may be off by a fifth in scale; floor and islands go by rules of their own.
 BOX = np.array([[-0.30, -0.60, -0.25], [1.35, 0.60, 0.80]])
+LOWEST, IN_THE_AIR = 0.01, 0.06  # share of points; their height over a plane, share of the extent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,7 +110,13 @@ def draw(scan: Scan, *, floor: bool = True) -> Drawn:
     keep = ~floors.belongs(points, normals, found, floors.TOLERANCE * extent(points))
     if keep.sum() < 100:
         raise PoseError("the scan shows a floor but no foot on it; scan again")
-    return Drawn(index=chosen[keep], normals=normals[keep] if meshed else None, floor=found)
+    rest = points[keep]
+    above = float(np.quantile(found.height(rest), LOWEST)) / extent(rest)
+    return Drawn(
+        index=chosen[keep],
+        normals=normals[keep] if meshed else None,
+        floor=found if above < IN_THE_AIR else None,  # a table or a card beside a foot in the air
+    )
 
 
 def sketch(scan: Scan, drawn: Drawn | None = None) -> Sketch:
