@@ -40,6 +40,7 @@ from tests.store import (
     STORE,
     files_asked,
     folder_asked,
+    remember_plans,
     remember_writers,
     scan_asked,
     watch_patches,
@@ -49,7 +50,7 @@ STORE.remember(matching, "match")
 STORE.remember(specimen, "build")
 STORE.remember(pipeline, "measure_scan", scan_asked)
 STORE.remember(pipeline, "measure_feet_in", files_asked)
-STORE.remember(planner, "plan")
+remember_plans(STORE, planner)
 STORE.remember(engraving, "fit_marks")
 STORE.remember(part, "as_worn")
 STORE.remember(build, "all_parts")

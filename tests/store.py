@@ -16,6 +16,7 @@ import pickle
 import re
 import sys
 import types
+from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import contextmanager
 from enum import Enum
@@ -27,12 +28,15 @@ import numpy as np
 import pytest
 import shapely
 
+from insole.planning.memory import Memory
+
 __all__ = [
     "STORE",
     "Store",
     "digest",
     "files_asked",
     "folder_asked",
+    "remember_plans",
     "remember_writers",
     "scan_asked",
     "watch_patches",
@@ -114,10 +118,16 @@ class Store:
                 return real(*args, **more)
             return self.ask(label, told, lambda: real(*args, **more))
 
+        self.put(module, name, remembered)
+
+    @staticmethod
+    def put(module: types.ModuleType, name: str, instead: Callable[..., Any]) -> None:
+        """Put a function in the place of a module's, wherever it is known."""
+        real = getattr(module, name)
         for other in list(sys.modules.values()):  # some have it by its name already
             if other.__name__.startswith(("footscan", "insole")):
                 if vars(other).get(name) is real:
-                    setattr(other, name, remembered)
+                    setattr(other, name, instead)
 
 
 STORE = Store()
@@ -172,6 +182,67 @@ def files_asked(paths: Any, options: Any = None) -> object:
     if any(file.suffix.lower() not in (".ply", ".stl") for file in files):
         raise TypeError("what such a file says stands in others too")
     return [(file.name, file.read_bytes()) for file in files], options
+
+
+class _Known:
+    """Things of one process by what they are: the same things are one thing, of the last few."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._found: OrderedDict[str, Any] = OrderedDict()
+        self._keys: dict[int, tuple[Any, str]] = {}  # of things that are kept alive here
+
+    def one(self, thing: Any) -> tuple[str, Any]:
+        """Return the key of a thing, and the first one that was like it."""
+        if thing is None:
+            return "", None
+        known = self._keys.get(id(thing))
+        key = known[1] if known else digest(thing)
+        found = self._found.setdefault(key, thing)
+        self._found.move_to_end(key)
+        self._keys[id(found)] = found, key
+        while len(self._found) > self._most:
+            _, old = self._found.popitem(last=False)
+            self._keys.pop(id(old), None)
+        return key, found
+
+
+class _Few(Memory):
+    """What plans have in common, of the last plans of a process."""
+
+    def kept(self, name: str, same: Any, equal: Any, make: Callable[[], Any]) -> Any:
+        while len(self._kept) > 64:
+            self._kept.pop(next(iter(self._kept)))
+        return super().kept(name, same, equal, make)
+
+
+def remember_plans(store: Store, planner: types.ModuleType) -> None:
+    """Let plans be asked through the store, and those of a process share what they have in common.
+
+    As plans do that a fitter changes wish by wish: the planner's own memory. Whoever brings a
+    memory or a second process asks about those.
+    """
+    real, known, memory = planner.plan, _Known(24), _Few()
+
+    @functools.wraps(real)
+    def plan(left: Any, right: Any, shoe: Any = None, wishes: Any = None, **more: Any) -> Any:
+        partner = more.pop("partner", None)
+        if not store.is_open or more.get("memory") or (partner and partner.there):
+            more["partner"] = partner
+            return real(left, right, shoe, wishes, **more)
+        try:
+            told = [known.one(thing) for thing in (left, right, shoe, more.get("limits"))]
+        except _NoKey:
+            return real(left, right, shoe, wishes, **more)
+        keys, (left, right, shoe, limits) = zip(*told, strict=True)
+
+        def make() -> Any:
+            how = more | {"limits": limits, "memory": memory}
+            return pickle.loads(pickle.dumps(real(left, right, shoe, wishes, **how)))
+
+        return store.ask("plan", (keys, wishes, more | {"limits": None}), make)
+
+    store.put(planner, "plan", plan)
 
 
 def folder_asked(folder: Any, *, name: str = "", of: Any = None) -> object:

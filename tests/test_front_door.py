@@ -243,6 +243,7 @@ def test_a_plan_is_written_once_and_never_over_another(plan, tmp_path):
         plan.write(tmp_path / "nowhere" / "plan.json")
 
 
+@pytest.mark.usefixtures("anew")
 def test_a_changed_wish_gives_the_plan_that_planning_anew_gives(bench, plan):
     """Nothing is left over of what was planned before, and the other foot is not planned again."""
     moved = bench.replan(plan, shift_pad={"left": (4, 0)})

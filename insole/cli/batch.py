@@ -120,7 +120,7 @@ def batch(
     from insole.batch import shift
     from insole.batch.pairing import Pattern
     from insole.batch.task import Goal
-    from insole.record import questions
+    from insole.workflow.plans import check_answers
 
     if scheduler and jobs:
         raise click.UsageError("give --jobs or --scheduler, not both")
@@ -136,9 +136,7 @@ def batch(
     except ValueError as error:
         raise click.UsageError(f"--pairs: {error}") from None
 
-    common = request_of((), given, version)  # what is wrong for every case is said once
-    if common.terms is not None:
-        questions.decide(common.terms.answers, common.terms.clinician)
+    check_answers(request_of((), given, version))  # what is wrong for every case is said once
     asked = shift.Asked(
         folder=folder.absolute(),
         out=out.absolute(),

@@ -98,15 +98,6 @@ def merged(wishes: Mapping[str, Mapping[str, Any]], side: str) -> dict[str, Any]
     return {**wishes.get("both", {}), **wishes.get(side, {})}
 
 
-# a wish as the pages and plans name it: as the front door does
-AT_THE_DOOR = {
-    "support_level": "support",
-    "shift": "shift_pad",
-    "turn": "turn_pad",
-    "cleat_offset": "cleat",
-}
-
-
 def asked(
     home: Home, case: DeskCase, draft: Draft, version: int, side: str | None = None
 ) -> dict[str, Any]:
@@ -119,6 +110,8 @@ def asked(
     insole.errors.PlanError
         A wish that does not exist, or no pad for one foot alone.
     """
+    from insole.door.wishes import keyword_of  # loads the planner
+
     wishes = checked(draft.wishes)
     if side is not None:
         wishes = {"both": merged(wishes, side)}
@@ -132,7 +125,7 @@ def asked(
             found["no_pad"] = sides["left"] is False or sides["right"] is False
         else:
             value = {side: value for side, value in sides.items() if value is not None}
-            found[AT_THE_DOOR.get(name, name)] = value if own else wishes["both"][name]
+            found[keyword_of(name)] = value if own else wishes["both"][name]
     return {
         **found,
         "shoe": home.shoe(draft.shoe) if draft.shoe else None,

@@ -27,6 +27,7 @@ __all__ = [
     "Wishes",
     "changed",
     "check_names",
+    "keyword_of",
     "tupled",
     "wishes_in",
     "wishes_of",
@@ -168,6 +169,18 @@ OF_A_FOOT: dict[str, tuple[str, Callable[[Any], Any], str]] = {
     "ankle": ("ankle", _number, "a number of degrees"),
 }
 _FEET = ("left", "right")
+_KEYWORDS = {name: option for option, (name, _, _) in OF_A_FOOT.items()}
+
+
+def keyword_of(name: str) -> str:
+    """Return the keyword for a wish of one foot as plans name it.
+
+    Examples
+    --------
+    >>> keyword_of("support_level"), keyword_of("heel")
+    ('support', 'heel')
+    """
+    return _KEYWORDS[name]
 
 
 def check_names(given: Mapping[str, object], more: Sequence[str] = ()) -> None:

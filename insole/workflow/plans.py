@@ -20,7 +20,15 @@ if TYPE_CHECKING:
     from insole.planning.fit import FitResult
     from insole.record.plan import Plan
 
-__all__ = ["fit_shoes", "picture_step", "plan_feet", "plan_measured", "read_plan", "save_plan"]
+__all__ = [
+    "check_answers",
+    "fit_shoes",
+    "picture_step",
+    "plan_feet",
+    "plan_measured",
+    "read_plan",
+    "save_plan",
+]
 
 LARGEST_PLAN = 20_000_000  # bytes; a plan is a few hundred kB
 
@@ -63,11 +71,10 @@ def plan_measured(
         As for :func:`plan_feet`.
     """
     from insole.planning import planner
-    from insole.record import by_hand, limits, questions
+    from insole.record import by_hand, limits
     from insole.shoe import shoe
 
-    if (terms := request.terms) is not None:
-        questions.decide(terms.answers, terms.clinician)  # a stop comes before any work
+    check_answers(request)  # a stop comes before any work
     own = limits.load(request.limits) if request.limits is not None else None
     bed = shoe.load(request.shoe) if request.shoe is not None else None
     hand = by_hand.read(request.by_hand) if request.by_hand is not None else None
@@ -77,11 +84,25 @@ def plan_measured(
         right,
         bed,
         request.wishes,
-        terms=terms,
+        terms=request.terms,
         limits=own,
         hand=hand,
         partner=partner,
     )
+
+
+def check_answers(request: Request) -> None:
+    """Refuse what is asked for where its answers stop it.
+
+    Raises
+    ------
+    insole.errors.RefusedError
+        A stop answer without a clinician's word.
+    """
+    from insole.record import questions
+
+    if request.terms is not None:
+        questions.decide(request.terms.answers, request.terms.clinician)
 
 
 def fit_shoes(

@@ -18,9 +18,10 @@ from insole.errors import PlanError, RefusedError
 from insole.planning import outline, seating
 from insole.planning.support import level as levels
 from insole.planning.support import pad as support
+from insole.planning.support import surface
 from insole.planning.support.ceilings import low_pass
 from insole.planning.support.pad import plan_pad
-from insole.planning.support.surface import feel_of, follow, lower_of
+from insole.planning.support.surface import FREE, feel_of, follow, lower_of
 from insole.planning.support.wish import SupportWish, move_words
 from insole.record import rings
 from insole.record.limits import default_limits
@@ -456,6 +457,27 @@ def test_low_pass_halves_the_cut_off_wavelength(wavelength, passed):
     wave = np.cos(2 * np.pi * x / wavelength)[:, None] * np.ones(40)
     kept = np.abs(low_pass(wave, 15.0)[200:400, 20]).max() / np.abs(wave[200:400, 20]).max()
     assert kept == pytest.approx(passed, abs=0.01)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_lower_envelope_is_that_of_every_neighbour_in_every_round(seed):
+    """Over the whole grid, each direction by itself: the very same numbers, whatever is deep."""
+    rng = np.random.default_rng(seed)
+    z = np.where(rng.random((44, 27)) < 0.5, FREE, rng.uniform(-4.0, 0.0, (44, 27)))
+    z[tuple(rng.integers((44, 27)))] = -30.0  # reaches far, over the border of what fell before
+    ways = [
+        (i, j)
+        for i in range(-6, 7)
+        for j in range(-6, 7)
+        if math.gcd(i, j) == 1 and i * i + j * j <= 36
+    ]
+    wanted, fell = z, np.inf
+    while fell >= 1e-9:
+        before, wide = wanted, np.pad(wanted, 6, mode="edge")
+        risen = [wide[6 + i : 50 + i, 6 + j : 33 + j] + 0.4 * math.hypot(i, j) for i, j in ways]
+        wanted = np.minimum.reduce([wanted, *risen])
+        fell = float((before - wanted).max())
+    np.testing.assert_array_equal(surface._cone_envelope(z, 0.4, 1.0), wanted)
 
 
 @settings(max_examples=10, deadline=None)

@@ -130,7 +130,8 @@ def _cone_envelope(z: Array, slope: float, cell: float) -> Array:
         if i >= 0 and j >= 0:  # its mirror images rise as much
             rises.setdefault(slope * cell * math.hypot(i, j), []).append((i, j))
     # single grid steps carry the long way, primitive directions carry the shape
-    z, (n, m) = z.copy(), z.shape
+    z = z.copy()
+    n, m = z.shape
     i0, i1, j0, j1 = 0, n, 0, m  # where the last round may have an effect: nowhere else is looked
     for _ in range(200):
         rows = np.clip(np.arange(i0 - reach, i1 + reach), 0, n - 1)  # the border repeated
@@ -140,9 +141,9 @@ def _cone_envelope(z: Array, slope: float, cell: float) -> Array:
         z[i0:i1, j0:j1] = lower
         if float(np.max(fell)) < SETTLED_MM:
             break
-        i, j = np.flatnonzero(fell.any(axis=1)) + i0, np.flatnonzero(fell.any(axis=0)) + j0
-        i0, i1 = max(0, int(i[0]) - reach), min(n, int(i[-1]) + reach + 1)
-        j0, j1 = max(0, int(j[0]) - reach), min(m, int(j[-1]) + reach + 1)
+        along, across = (np.flatnonzero(fell.any(axis=axis)) for axis in (1, 0))
+        i0, i1 = max(0, i0 + int(along[0]) - reach), min(n, i0 + int(along[-1]) + reach + 1)
+        j0, j1 = max(0, j0 + int(across[0]) - reach), min(m, j0 + int(across[-1]) + reach + 1)
     return z
 
 
