@@ -135,6 +135,7 @@ async def erase(request: Request) -> Response:
     case = case_of(request)
     async with service_of(request).lock(case.name):
         service_of(request).home.erase(case.name, str(given.get("confirm", "")))
+        service_of(request).forget()
         request.app.state.plan_pages.forget()
     return JSONResponse({"erased": case.name})
 

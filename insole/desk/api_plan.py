@@ -190,6 +190,18 @@ async def compared(request: Request) -> Response:
     return Response(data, media_type="image/png")
 
 
+async def read_ahead(request: Request) -> Response:
+    """Start planning and drawing what is being worked on, so that keeping it is quick."""
+    drawn: PlanPages = request.app.state.plan_pages
+    service, case = service_of(request), case_of(request)
+
+    async def work(job: Job) -> dict[str, Any]:
+        await drawn.ahead(service, case)
+        return {}
+
+    return JSONResponse(service.start("planning ahead", service.bench, work).shown(), 202)
+
+
 async def draw_page(request: Request) -> Response:
     """Start drawing a kept plan's page on paper, or say how far that is."""
     drawn: PlanPages = request.app.state.plan_pages
@@ -338,6 +350,7 @@ ROUTES = [
     Route(f"{BASE}/wishes", keep_wishes, methods=["PUT"]),
     Route(f"{BASE}/feet/{{side}}/preview", preview, methods=["POST"]),
     Route(f"{BASE}/feet/{{side}}/move", move, methods=["POST"]),
+    Route(f"{BASE}/ahead", read_ahead, methods=["POST"]),
     Route(f"{BASE}/plans", keep, methods=["POST"]),
     Route(PLAN, kept, methods=["GET"]),
     Route(f"{PLAN}/against/{{other:int}}", compared, methods=["GET"]),

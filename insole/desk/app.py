@@ -29,7 +29,9 @@ __all__ = ["create"]
 STATIC = Path(__file__).with_name("static")
 
 
-def create(home: Path, rules: Rules | None = None, *, with_sample: bool = True) -> Guard:
+def create(
+    home: Path, rules: Rules | None = None, *, with_sample: bool = True, ahead: bool = True
+) -> Guard:
     """Return the desk over a store's folder, which is made when it is not there.
 
     Parameters
@@ -40,8 +42,11 @@ def create(home: Path, rules: Rules | None = None, *, with_sample: bool = True) 
         Hosts, token and sizes.
     with_sample : bool
         Whether an empty store gets the case of a made-up rider to play with.
+    ahead : bool
+        Whether the next plan is drawn while the fitter still looks at it.
     """
     service = Service(Home(home))
+    service.ahead = ahead
 
     @contextlib.asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:

@@ -122,6 +122,7 @@ async def step(request: Request) -> Response:
             "draft": draft.model_dump(mode="json"),
             "versions": case.case.versions(),
             "stop": stand["stop"],
+            "ahead": service.ahead,
         },
     }
     more = {

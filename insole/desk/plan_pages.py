@@ -26,6 +26,7 @@ class PlanPages:
     def __init__(self) -> None:
         self._drawn: OrderedDict[str, bytes] = OrderedDict()
         self._jobs: dict[tuple[str, int], Job] = {}
+        self._busy: dict[str, asyncio.Lock] = {}
 
     def forget(self) -> None:
         """Drop every page: a rider was erased."""
@@ -60,14 +61,38 @@ class PlanPages:
             return await asyncio.to_thread(
                 (folder / "paper" / f"plan-{folder.name}.pdf").read_bytes
             )
+        return await self._page(service, text)
+
+    async def ahead(self, service: Service, case: DeskCase) -> None:
+        """Plan what is being worked on, and draw its page, before it is kept.
+
+        Raises
+        ------
+        footscan.errors.FootscanError
+            It cannot be planned, or not be made.
+        """
+        from insole.record.plan import from_json, to_json
+
+        version = case.next_version()
+        text = await service.planned(case, case.draft(), version)
+        made = from_json(text)
+        kept = case.case.plan(version - 1) if version > 1 else None
+        if kept is None or kept.model_copy(update={"version": version}) != made:
+            await self._page(service, to_json(made))
+
+    async def _page(self, service: Service, text: str) -> bytes:
+        """Return the page of a plan, drawn once."""
         given = (service.owned(), service.home.workshop().making())
         key = _key(text, *given)
-        if key not in self._drawn:
-            path = service.home.new_upload().with_suffix(".pdf")
-            self._drawn[key] = await service.bench.run("plan_page", text, path, *given)
-            while len(self._drawn) > KEPT:
-                self._drawn.popitem(last=False)
-        return self._drawn[key]
+        async with self._busy.setdefault(key, asyncio.Lock()):
+            if key not in self._drawn:
+                path = service.home.new_upload().with_suffix(".pdf")
+                self._drawn[key] = await service.bench.run("plan_page", text, path, *given)
+                while len(self._drawn) > KEPT:
+                    self._drawn.popitem(last=False)
+            data = self._drawn[key]
+        self._busy.pop(key, None)
+        return data
 
 
 def _key(text: str, owned: dict[str, Any], asked: dict[str, Any]) -> str:

@@ -9,6 +9,7 @@ keeps versions and makes parts.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hashlib
 import json
 import re
@@ -25,13 +26,13 @@ from footscan.results import MeasuredFoot
 from insole.desk import tasks, wishes
 from insole.desk.owned import own
 from insole.desk.store import DeskCase, Draft, Home, ScanUse, Side
-from insole.desk.workers import TICKET, Stopped, Ticket, Worker
+from insole.desk.workers import CANCELLED, TICKET, Stopped, Ticket, Worker
 from insole.errors import InsoleError
 from insole.output.phrases import capital, paper
 
 __all__ = ["Job", "Service"]
 
-FEET_KEPT, JOBS_KEPT = 24, 200
+FEET_KEPT, JOBS_KEPT, PLANS_KEPT = 24, 200, 12
 # rooms of a made folder in the order in which they are written, and what is done then
 ROOMS = (
     ("print", "writing the printer's files"),
@@ -89,11 +90,17 @@ class Service:
         self._cases: dict[str, asyncio.Lock] = {}
         self._running: set[asyncio.Task[Any]] = set()
         self._warm = False
+        self._plans: OrderedDict[str, str] = OrderedDict()
+        self.ahead = True  # whether the support page has the next plan drawn while it is looked at
 
     def close(self) -> None:
         """End all workers."""
         for worker in (*self.lanes.values(), self.bench):
             worker.close()
+
+    def forget(self) -> None:
+        """Drop the plans at hand: a rider was erased."""
+        self._plans.clear()
 
     def lock(self, case: str) -> asyncio.Lock:
         """Return what holds a case while it is changed: read, change and keep are one step."""
@@ -268,21 +275,53 @@ class Service:
         """Return what a live plan of one foot asks for: no version, that foot's wishes only."""
         return wishes.asked(self.home, case, draft, case.next_version(), side)
 
+    async def planned(
+        self,
+        case: DeskCase,
+        draft: Draft,
+        version: int,
+        say: Callable[[str], None] = lambda sentence: None,
+    ) -> str:
+        """Return the plan of both feet as JSON text; those asked for last are at hand.
+
+        The text is the same as planned anew: what names it is all that planning is given, and
+        every file in the folder of shoes.
+        """
+        feet = await self.feet(case, draft)
+        asked = wishes.asked(self.home, case, draft, version)
+        stamps = []
+        for path in (*self.home.shoes.iterdir(), asked["kit"], asked["limits"]):
+            if path is not None:
+                with contextlib.suppress(OSError):  # another process's unfinished file may go
+                    known = path.stat()
+                    stamps.append((str(path), known.st_mtime_ns, known.st_size))
+        scans = {side: self.key(use, side) for side, use in draft.scans.items()}
+        given = json.dumps([scans, asked, sorted(stamps)], default=repr, sort_keys=True)
+        key = hashlib.sha256(given.encode()).hexdigest()
+        async with self._busy.setdefault(key, asyncio.Lock()):
+            if key not in self._plans:
+                self._plans[key] = await self.bench.run("plan", feet, asked, say=say)
+                while len(self._plans) > PLANS_KEPT:
+                    self._plans.popitem(last=False)
+            text = self._plans[key]
+        self._busy.pop(key, None)
+        return text
+
     async def keep_plan(self, case: DeskCase, draft: Draft, job: Job) -> dict[str, Any]:
         """Plan both feet and keep the plan under the next number; the same plan is kept once."""
         from insole.record.plan import from_json
         from insole.workflow.keeping import refuse_stopped
 
-        feet = await self.feet(case, draft)
         for _ in range(5):
             version = case.next_version()
-            asked = wishes.asked(self.home, case, draft, version)
-            made = from_json(await self.bench.run("plan", feet, asked, say=self.say(job)))
+            made = from_json(await self.planned(case, draft, version, self.say(job)))
             refuse_stopped(made, self.home.cases_folder)
             if version > 1:
                 last = case.case.plan(version - 1)
                 if last.model_copy(update={"version": version}) == made:
                     return {"version": version - 1, "new": False}
+            if job.ticket.cancelled:  # it was planned for another job
+                raise Stopped(CANCELLED)
             try:
                 case.case.add_plan(made)
             except InsoleError:

@@ -21,7 +21,7 @@ from typing import Any
 
 from footscan.errors import FootscanError
 
-__all__ = ["TICKET", "Stopped", "Ticket", "Worker"]
+__all__ = ["CANCELLED", "TICKET", "Stopped", "Ticket", "Worker"]
 
 CANCELLED = "cancelled; nothing was changed"
 LOST = (

@@ -4,6 +4,7 @@ import { planPage } from "./planpage.js";
 import { headline, wedgeWords, words } from "./said.js";
 import { SoleMap, scaled, section } from "./solemap.js";
 
+const QUIET = 1500; // ms without a change
 const feet = {}, jobs = document.getElementById("jobs"), undo = document.getElementById("undo");
 const kept = { ...data.draft.wishes.both };
 let wishes = {}, past = [], map = "height", when = "after", looking = null, against = null;
@@ -56,6 +57,7 @@ class Foot {
       this.root.dataset.took = Math.round(performance.now() - start);
     } while (this.again);
     this.busy = false;
+    readAhead();
     this.root.dataset.planned = String(Number(this.root.dataset.planned ?? 0) + 1);
   }
 
@@ -219,6 +221,19 @@ class Foot {
 function zeroMeant() {
   const box = document.getElementById("zero"), none = ["left", "right"].some((side) => ["forefoot", "heel", "under"].some((name) => wishes[side][name] === 0));
   if (box) box.parentElement.hidden = !none && !box.checked;
+}
+
+let quiet = 0, read = "";
+/** While what is planned is looked at, the desk draws the next version: to keep it then takes no time. */
+function readAhead() {
+  clearTimeout(quiet);
+  if (!data.ahead) return;
+  quiet = setTimeout(() => {
+    const now = JSON.stringify(wishes), all = Object.values(feet);
+    if (now === read || looking !== null || data.stop || all.some((foot) => foot.busy || !foot.planned) || document.querySelector(".refusal .note")) return;
+    read = now;
+    ask("POST", `${base}/ahead`).catch(() => {});
+  }, QUIET);
 }
 
 let storing = 0;
