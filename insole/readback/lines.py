@@ -116,12 +116,14 @@ def _check_stations(file: str, piece: Piece, numbers: Sequence[tuple[str, Points
 
 def _check_marks(file: str, piece: Piece, engraved: Sequence[Shape]) -> None:
     """Refuse a part whose placement lines are missing, and lines where the plan has none."""
-    long = []
+    every, long = [], []
     for shape in engraved:
         points = np.vstack([shape.points, shape.points[:1]]) if shape.closed else shape.points
+        every.append(shapely.LineString(points))
         if float(np.ptp(points, axis=0).max()) >= SHORT:
-            long.append(shapely.LineString(points))
-    drawn = shapely.union_all(long) if long else shapely.LineString()
+            long.append(every[-1])
+    # a line that a tick lies on is drawn in short pieces: what is there may be of any length
+    drawn = shapely.union_all(every) if every else shapely.LineString()
     border = piece.shape.boundary.buffer(ALONG_CUT)
     for words, line in piece.marks.items():
         line = line.difference(border)  # nothing is engraved on a line to cut

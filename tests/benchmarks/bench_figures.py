@@ -35,6 +35,7 @@ BENCH_BOUNDS = {
 Note = Callable[[str, float, str], None]
 CUTOFF = 15.0  # mm: shorter waves are ripple
 RUNNING = 6  # swings: three waves
+ALIKE = 4.0  # times the least swing that the largest may be
 RIM = 4.0  # mm: a rounded rim and an edge that runs out are no ripple
 STEP = 0.5
 
@@ -135,7 +136,8 @@ def waves(z: Array, inside: Array, step: float) -> float:
     The difference to a low-pass by itself is no ripple: it flattens a dome of 25 mm radius by
     0.3 mm, and a ridge or a step by more, where the surface bends once. A ripple goes up and down
     again. So along lines in eight directions the difference must swing six times running, each
-    within half of the 15 mm below which a wave is a ripple; what counts is the least of the six.
+    within half of the 15 mm below which a wave is a ripple, and none more than four times another:
+    a line over the end of a wedge, a relief and a ridge swings as often. The least counts.
     A dome, a ridge and a step read 0, a wave of 0.05 mm and 6 mm length 0.05
     (``tests/insole/test_ripple.py``).
 
@@ -181,4 +183,6 @@ def _swings(off: Array, inside: Array, step: float) -> float:
         return 0.0
     swing, apart = np.abs(np.diff(off[turns])), np.diff(turns) * step
     swing = np.where(apart <= CUTOFF / 2, swing, 0.0)
-    return float(np.lib.stride_tricks.sliding_window_view(swing, RUNNING).min(axis=1).max()) / 2
+    runs = np.lib.stride_tricks.sliding_window_view(swing, RUNNING)
+    least = runs.min(axis=1)
+    return float(np.where(runs.max(axis=1) <= ALIKE * least, least, 0.0).max()) / 2

@@ -9,12 +9,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 
 from footscan.measuring.pose import mirror, mirror_ring
 from footscan.scan import Side
 from insole import readback
+from insole.errors import OutputError
 from insole.output.cut import cutting, labels, lettering
 from insole.parts.part import Part
+from insole.readback.letters import Shape
+from insole.readback.lines import Lines, check_lines
+from insole.readback.told import Piece
 from tests.insole.readback.conftest import Bench
 
 EXCHANGED = {"LEFT": "RIGHT", "RIGHT": "LEFT", "FOOT": "SHOE", "SHOE": "FOOT"}
@@ -478,3 +483,23 @@ def test_the_reader_shares_no_letter_with_the_writer() -> None:
         assert "insole.output" not in text.replace("insole.output`", "")
         assert "insole.parts" not in text
         assert "insole.planning" not in text
+
+
+def test_a_crest_broken_by_a_tick_is_still_there() -> None:
+    """Its line lies on a tick 1.1 mm beside a station: pieces of 7.9, 2.4 and 5.6 mm."""
+    cross = shapely.MultiLineString([[(110.9, 12), (126.9, 12)], [(118.9, 4), (118.9, 20)]])
+    piece = Piece(
+        side="right",
+        name="base",
+        outline=[(0, -40), (280, -40), (280, 40), (0, 40)],
+        marks={"the crest of the arch pad": cross},
+    )
+
+    def drawn(*lines: tuple[tuple[float, float], tuple[float, float]]) -> Lines:
+        return Lines([], [Shape(np.array(line, dtype=float), False) for line in lines], [])
+
+    across = ((118.9, 4.0), (118.9, 20.0))
+    along = (((110.9, 12), (118.8, 12)), ((118.8, 12), (121.2, 12)), ((121.2, 12), (126.9, 12)))
+    check_lines("base.dxf", piece, "foot", drawn(across, *along))
+    with pytest.raises(OutputError, match="the crest of the arch pad is not on right-base"):
+        check_lines("base.dxf", piece, "foot", drawn(across, along[1]))
