@@ -7,6 +7,7 @@ import re
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -162,15 +163,15 @@ def own_label(
     if any(mark.text.lower() == part.side.value for mark in _engraved(part, face)):
         return []
     numbers = list(itertools.chain.from_iterable(levels))
-    rooms = [_Room.beside(part, whole, lines) for lines in ([*numbers, *fixed], fixed, [])]
+    room_of = cache(lambda k: _Room.beside(part, whole, ([*numbers, *fixed], fixed, [])[k]))
     full, short = _label_rows(part, face)
     spans = [*((rows, LABEL) for rows in full), *((rows, SHORT_LABEL) for rows in short)]
-    tries = [(room, rows, span) for room in rooms for rows, span in spans]
-    tries += [(rooms[-1], rows, TINY_LABEL) for rows in short]
-    for room, rows, (most, least) in tries:
+    tries = [(k, rows, span) for k in range(3) for rows, span in spans]
+    tries += [(2, rows, TINY_LABEL) for rows in short]
+    for k, rows, (most, least) in tries:
         for size in np.arange(most, least - 0.01, -0.5):
             for form in ("beside", "above", "along"):
-                label = room.put(_label_block(rows, float(size), form))
+                label = room_of(k).put(_label_block(rows, float(size), form))
                 if label:
                     return label
     return []
