@@ -7,7 +7,7 @@ import re
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
@@ -238,7 +238,7 @@ def _label_block(rows: Sequence[str], size: float, form: str) -> list[Array]:
     return [line - middle for line in lines]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Room:
     """Where a label may stand: free cells of a raster, and the place nearest to which it goes."""
 
@@ -264,6 +264,14 @@ class _Room:
         low = np.array([x0 + CELL / 2, y0 + CELL / 2])
         return cls(free=free, low=low, wish=shapely.get_coordinates(circle)[0])
 
+    @cached_property
+    def table(self) -> Any:
+        """How many cells left of and below a corner are taken, shape (n + 1, m + 1)."""
+        rows, columns = self.free.shape
+        table = np.zeros((rows + 1, columns + 1), dtype=np.int64)
+        table[1:, 1:] = np.cumsum(np.cumsum(~self.free, axis=0), axis=1)
+        return table
+
     def put(self, label: list[Array]) -> list[Array]:
         """Return the label moved to where its box is free, or nothing."""
         box = extent_of(label)
@@ -271,9 +279,8 @@ class _Room:
         rows, columns = self.free.shape
         if (cells > (rows, columns)).any():
             return []
-        table = np.zeros((rows + 1, columns + 1), dtype=np.int64)
-        table[1:, 1:] = np.cumsum(np.cumsum(~self.free, axis=0), axis=1)
         w, h = cells
+        table = self.table
         taken = table[w:, h:] - table[:-w, h:] - table[w:, :-h] + table[:-w, :-h]
         i, j = np.nonzero(taken == 0)
         if not len(i):
