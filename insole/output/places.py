@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from footscan.scan import Array
+from insole.record.kept import kept
 from insole.record.plan import FootPlan, Plan
 from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan, WedgePlace, WedgePlan
 
@@ -57,6 +58,7 @@ def crest_point(foot: FootPlan) -> Array:
     return np.array([crest.from_rear, edge - crest.from_medial])
 
 
+@kept
 def highest_place(pad: PadPlan | MetatarsalPlan) -> Array:
     """Return where a pad is highest, bed frame, and how high, shape (3,), mm.
 

@@ -279,7 +279,7 @@ def _marks(part: Part, solid: Any) -> list[str]:
         cut = [mark for mark in part.marks if mark.face == "shoe" and mark.text in engraved]
         ink = sum(engraving.mark_shape(mark).area for mark in cut)
         plan = Polygon(part.outline, part.holes).area
-        missing = plan - solids.region_above(solid, engraving.DEPTH_MM / 2).area
+        missing = plan - float(solid.slice(engraving.DEPTH_MM / 2).area())
         if facts.sockets is not None and facts.sockets.face == "shoe":
             missing -= socket_discs(part).area
         if facts.bevel is not None:

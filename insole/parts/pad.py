@@ -191,6 +191,7 @@ def _step(spline: RectBivariateSpline, plan: Polygon) -> float:
     """Return the grid step for the largest curvature of the surface inside the outline."""
     x0, y0, x1, y1 = plan.bounds
     x, y = np.meshgrid(np.arange(x0, x1, 1.0), np.arange(y0, y1, 1.0), indexing="ij")
+    shapely.prepare(plan)
     inside = shapely.contains_xy(plan, x, y)
     if not inside.any():
         return solids.grid_step(0.0)
@@ -296,6 +297,7 @@ def _roof(top: PadTop, plan: Polygon) -> RectBivariateSpline:
     spline, edge = top.spline, top.pad.edge
     x0, y0, x1, y1 = plan.bounds
     x, y = np.meshgrid(np.arange(x0, x1, 0.5), np.arange(y0, y1, 0.5), indexing="ij")
+    shapely.prepare(plan)
     inside = shapely.contains_xy(plan, x, y)
     dip = edge - float(spline.ev(x[inside], y[inside]).min())
     (tx, ty), reach = spline.tck[:2], ROOF_REACH_MM

@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import weakref
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
@@ -27,6 +26,7 @@ from pydantic import Field
 
 from footscan import typed
 from footscan.files import why
+from insole.record.kept import kept
 from insole.record.planned_contact import ContactPlan, EffectPlan
 from insole.record.planned_parts import BasePlan, ContourPlan, MetatarsalPlan, PadPlan, WedgePlan
 from insole.record.schemas import as_then
@@ -226,24 +226,9 @@ class Plan(Record):
         return path
 
 
-_KNOWN: dict[int, tuple[weakref.ref[Plan], str]] = {}
-
-
+@kept  # it is long, and every page and file carries its hash
 def to_json(plan: Plan) -> str:
-    """Return the plan as indented JSON text with a trailing newline; same plan, same bytes.
-
-    Kept for as long as the plan lives: it is long, and every page and file carries its hash.
-    """
-    key = id(plan)
-    kept = _KNOWN.get(key)
-    if kept is not None and kept[0]() is plan:
-        return kept[1]
-    text = _as_json(plan)
-    _KNOWN[key] = (weakref.ref(plan, lambda _: _KNOWN.pop(key, None)), text)
-    return text
-
-
-def _as_json(plan: Plan) -> str:
+    """Return the plan as indented JSON text with a trailing newline; same plan, same bytes."""
     record = plan.model_dump(mode="json")
     for holder in (record, record["left"] or {}, record["right"] or {}):
         for note in holder.get("notes", ()):

@@ -23,6 +23,7 @@ import tomllib
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from insole.errors import PlanError
@@ -178,22 +179,33 @@ def unread(text: str) -> list[str]:
 
 # ---- words of danger ---------------------------------------------------------------------
 
-_WORDS = tomllib.loads(Path(__file__).with_name("danger.toml").read_text(encoding="utf-8"))
+
+@cache
+def _words() -> dict[str, dict[str, list[str]]]:
+    file = Path(__file__).with_name("danger.toml")
+    words: dict[str, dict[str, list[str]]] = tomllib.loads(file.read_text(encoding="utf-8"))
+    return words
 
 
-def _one_of(words: list[str]) -> str:
+def _one_of(words: list[str]) -> re.Pattern[str]:
     """Return a pattern for any of the words, with the parts that they name put in."""
     pattern = "|".join(words)
-    for name, part in _WORDS["parts"].items():
+    for name, part in _words()["parts"].items():
         pattern = pattern.replace(f"<{name}>", f"(?:{'|'.join(part)})")
-    return pattern
+    return re.compile(rf"(?<![a-z])(?:{pattern})(?![a-z])")
 
 
-_LEXICON: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
-    (flag.id, re.compile(rf"(?<![a-z])(?:{_one_of(_WORDS['danger'][flag.id])})(?![a-z])"))
-    for flag in FLAGS
-)
-_JOINT = re.compile(rf"(?<![a-z])(?:{_one_of(_WORDS['parts']['JOINT'])})(?![a-z])")
+@cache
+def _lexicon() -> tuple[tuple[str, re.Pattern[str]], ...]:
+    """Return each question with the pattern of its words; compiled when first asked for."""
+    return tuple((flag.id, _one_of(_words()["danger"][flag.id])) for flag in FLAGS)
+
+
+@cache
+def _joint() -> re.Pattern[str]:
+    return _one_of(_words()["parts"]["JOINT"])
+
+
 _WRITTEN = {  # words as they should be written, for those that miss a letter
     "pain": (
         "painful",
@@ -241,13 +253,13 @@ def _dangers(clause: str) -> list[_Danger]:
     """Return the words of danger in a clause in their order, overlapping ones as one."""
     found = [
         _Danger(flag=flag, start=hit.start(), stop=hit.end())
-        for flag, pattern in _LEXICON
+        for flag, pattern in _lexicon()
         for hit in pattern.finditer(clause)
     ]
     for hit in re.finditer(r"[a-z]+", clause):
         if not any(d.start <= hit.start() < d.stop for d in found) and (flag := _misspelt(hit[0])):
             found.append(_Danger(flag=flag, start=hit.start(), stop=hit.end()))
-    joint = _JOINT.search(clause)
+    joint = _joint().search(clause)
     if joint and not found and not all(map(is_plain, re.findall(r"[a-z]+", clause))):
         found.append(_Danger(flag="pain", start=joint.start(), stop=joint.end()))
     merged: list[_Danger] = []
@@ -329,13 +341,13 @@ _NEG = (
     rf"|(?:not|never)(?: (?:{_FILL}|{_FILL_VERB}))*|nothing(?: {_FILL_VERB})*(?: (?:to|that))?)"
 )
 _NO_MORE = r"(?:no (?:drama|fuss|bother)|nothing(?: like that| of the (?:kind|sort))?)"
-_ABSENT = re.compile(
+_ABSENT = (
     rf"(?:{_LEAD} )*?(?:{_NEG} D(?: {_BODY})?"
     rf"(?:(?: ,(?: {_FILL})* D)*(?: ,)? (?:or|nor)(?: {_FILL})* D)?"
     rf"(?:(?: ,| and| or| nor| , and)? {_NEG} D)*(?:(?: ,| and| , and)? {_NO_MORE})*"
     rf"|D free(?: (?:rides?|{_BODY}))?)(?: {_TAIL})*{_MORE}"
 )
-_OVER = re.compile(
+_OVER = (
     rf"(?:{_LEAD} )*?(?:"
     rf"D(?: and D)?(?: (?:in|at|under) (?:my|the|his|her) {_BODY})?"
     r"(?: (?:i|that i) had(?: before)?)?(?: (?:has|have|had|is|are|was|were))?"
@@ -356,9 +368,9 @@ def _form(clause: str, dangers: list[_Danger]) -> str:
         at = danger.stop
     text = " ".join("".join([*parts, clause[at:]]).split())
     text = re.sub(r"^(?:,|and) |(?: ,| and)+$", "", text)
-    if _OVER.fullmatch(text):
+    if re.fullmatch(_OVER, text):
         return "over"
-    return "absent" if _ABSENT.fullmatch(text) else ""
+    return "absent" if re.fullmatch(_ABSENT, text) else ""
 
 
 def _plain(text: str) -> str:

@@ -153,7 +153,7 @@ def _svg_path(stroke: Stroke, height: float) -> str:
     rows[:, :2] = np.round(rows[:, :2] * [1.0, -1.0] + [0.0, height], 4) * [1.0, -1.0] + [0, height]
     words = [f"M {rows[0, 0]:.4f},{height - rows[0, 1]:.4f}"]
     ends = np.vstack([rows[1:], rows[:1]]) if stroke.closed else rows[1:]
-    for (x, y, bulge), (to_x, to_y, _) in zip(rows, ends, strict=False):
+    for (x, y, bulge), (to_x, to_y, _) in zip(rows.tolist(), ends.tolist(), strict=False):
         end = f"{to_x:.4f},{height - to_y:.4f}"
         if not bulge:
             words.append(f"L {end}")

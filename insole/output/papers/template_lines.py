@@ -8,6 +8,7 @@ No white patch behind a word may wipe out a line that is cut or placed by.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -307,6 +308,7 @@ def draw_names(canvas: Any, drawing: Drawing, sheet: Sheet) -> None:
             write(canvas, px, py - 8.0, words, 2.4, align="middle", knock=True)
 
 
+@lru_cache(maxsize=1)  # asked for by axis, hatching and names of each sheet
 def _name_places(
     drawing: Drawing, sheet: Sheet
 ) -> list[tuple[tuple[float, float, float, float], float]]:

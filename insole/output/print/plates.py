@@ -197,7 +197,7 @@ def _turned(vertices: Array, degrees: float) -> Array:
 
 def _spans(points: Array) -> Array:
     """Return length and width of the box round points at each turn, shape (n, 2), mm."""
-    hull = shapely.get_coordinates(shapely.MultiPoint(np.asarray(points)[:, :2]).convex_hull)
+    hull = shapely.get_coordinates(shapely.multipoints(np.asarray(points)[:, :2]).convex_hull)
     c, s = np.cos(np.radians(TURNS))[:, None], np.sin(np.radians(TURNS))[:, None]
     x, y = c * hull[:, 0] - s * hull[:, 1], s * hull[:, 0] + c * hull[:, 1]
     return np.column_stack([np.ptp(x, axis=1), np.ptp(y, axis=1)])

@@ -220,10 +220,11 @@ def _weights(gap: Array, seen: NDArray[np.bool_], cell: float, k: ArrayLike, loa
 
 def _check_centre(x: Array, y: Array, cell: float, centre: tuple[float, float]) -> None:
     """Refuse a centre that no pushing springs can balance."""
-    from shapely.geometry import MultiPoint, Point
+    from shapely import multipoints
+    from shapely.geometry import Point
     from shapely.ops import nearest_points
 
-    hull = MultiPoint(np.column_stack([x, y])).convex_hull.buffer(-cell / 2)
+    hull = multipoints(np.column_stack([x, y])).convex_hull.buffer(-cell / 2)
     if hull.is_empty:
         raise PlanError(
             "the sole map is too narrow to balance a load; scan the sole again or hold the tilt"

@@ -73,6 +73,7 @@ def border_of(space: Room, seating: Seating, area: Any, walls: Any, limits: Limi
         wall = shapely.distance(walls, shapely.points(ring)) < BORDER_STEP_MM
     medial = ring[:, 1] > line_at(seating, ring[:, 0])  # corners between the wall and those lines
     line = np.logical_or(_on_lines(space, ring), medial) & ~wall
+    shapely.prepare(area)
     inside = shapely.contains_xy(area, gx, gy)
 
     def away(chosen: NDArray[np.bool_]) -> Array:

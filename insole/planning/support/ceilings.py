@@ -129,6 +129,7 @@ def depth_in(ring: Array, x: Array, y: Array) -> Array:
     border = shapely.get_coordinates(polygon.exterior.segmentize(0.5))
     nodes = np.column_stack([x.ravel(), y.ravel()])
     away = distance_to_ring(nodes, border, np.arange(len(border))).reshape(x.shape)
+    shapely.prepare(polygon)
     return np.where(shapely.contains_xy(polygon, x, y), away, -away)
 
 

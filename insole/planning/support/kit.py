@@ -176,6 +176,7 @@ def open_heights(pad: KitPad, feel: Feel) -> tuple[Array, Array, Array]:
     x, y, heights = _pad_heights(pad, feel)
     gx, gy = np.meshgrid(x, y, indexing="ij")
     ring = _ring(pad)
+    shapely.prepare(ring)
     beyond = ~shapely.contains_xy(ring, gx, gy)
     border = ring.exterior
     at = border.interpolate(border.project(shapely.points(gx[beyond], gy[beyond])))
@@ -263,6 +264,7 @@ def _pad_heights(pad: KitPad, feel: Feel, cell: float = 1.0) -> tuple[Array, Arr
     x = cell * np.arange(math.floor(x0 / cell) - 2.0, math.ceil(x1 / cell) + 3.0)
     y = cell * np.arange(math.floor(y0 / cell) - 2.0, math.ceil(y1 / cell) + 3.0)
     gx, gy = np.meshgrid(x, y, indexing="ij")
+    shapely.prepare(ring)
     inside = shapely.contains_xy(ring, gx, gy)
     return x, y, np.where(inside, _top(pad, feel, gx, gy), feel.edge)
 

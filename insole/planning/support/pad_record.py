@@ -159,7 +159,9 @@ def _snug(space: Room, top: Array, ring: Array, level: float) -> float:
     import shapely
 
     gx, gy = np.meshgrid(space.x, space.y, indexing="ij")
-    inside = shapely.contains_xy(shapely.Polygon(ring), gx, gy)
+    area = shapely.Polygon(ring)
+    shapely.prepare(area)
+    inside = shapely.contains_xy(area, gx, gy)
     off = space.wish(level)[inside] - top[inside]
     return round(float((off <= SNUG_MM).mean()), 3) if inside.any() else 0.0
 

@@ -76,7 +76,7 @@ class PadTop:
     def inside(self, x: Array, y: Array) -> Array:
         """Return the height at places (x, y) of any one shape; 0 outside the outline."""
         x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
-        there = shapely.contains_xy(shapely.Polygon(self.pad.outline), x, y)
+        there = shapely.contains_xy(self._inside, x, y)
         out = np.zeros(x.shape)
         out[there] = self.at(x[there], y[there])
         return out
@@ -109,7 +109,9 @@ class PadTop:
 
     @cached_property
     def _inside(self) -> shapely.Polygon:
-        return shapely.Polygon(self.pad.outline)
+        inside = shapely.Polygon(self.pad.outline)
+        shapely.prepare(inside)
+        return inside
 
     @cached_property
     def _border(self) -> tuple[Array, Array, Array, Array]:
@@ -167,7 +169,9 @@ class ContourShape:
     def inside(self, x: Array, y: Array) -> Array:
         """Return the thickness at places of any one shape, mm; 0 outside the outline."""
         x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
-        there = shapely.contains_xy(shapely.Polygon(self.contour.outline), x, y)
+        whole = shapely.Polygon(self.contour.outline)
+        shapely.prepare(whole)
+        there = shapely.contains_xy(whole, x, y)
         out = np.zeros(x.shape)
         out[there] = self.top(x[there], y[there]) - self.bottom(x[there], y[there])
         return out
