@@ -27,6 +27,7 @@ FINE_PER_COARSE = 2  # regions are looked for at half the fineness
 CLOSE_MM = (0.7, 1.5, 3.0, 5.0, 8.0, 12.0, 16.5)  # lines are widened by so much, in turn
 STRONG, WEAK, LEAST_DARK = 10.0, 5.0, 0.015  # of the noise; and darkness that a crest has
 JOIN_CELLS = 2  # regions nearer to each other are one
+SLIT_CELLS = 3  # half of a slit that is closed
 SHORT_MM = 14.0  # shorter pieces are specks and letters
 FOOT_CM2 = (85.0, 480.0)  # area within an outline
 FOOT_LONG_MM = (165.0, 400.0)
@@ -216,7 +217,8 @@ def _feet(
         if area < 0.25 * FOOT_CM2[0]:
             continue
         hole = ndimage.distance_transform_edt(label != k) <= reach + 0.5
-        filled = ndimage.binary_fill_holes(hole)
+        # what is left of a crease, where light hid the rest of it, cuts a slit into the region
+        filled = ndimage.binary_fill_holes(ndimage.binary_closing(hole, iterations=SLIT_CELLS))
         found.append(filled)
     if not framed:  # between frame and outline there are regions as well, and all touch
         found = _joined(found)

@@ -21,10 +21,11 @@ __all__ = ["bent", "cut_off", "edges"]
 
 PROFILES = 130  # across each side
 FROM_CORNER = 0.07  # share of a side at its ends that is left out: corners curl
-REACH = (0.022, 0.008)  # of the mean side: how far an edge is looked for, first and then
+REACH = (0.03, 0.02, 0.008)  # of the mean side: how far an edge is looked for, in turn
 BEND_SD = 0.02  # of a telephone's lens at half the diagonal; value from memory
 WITHIN_PX = 2.5  # within an edge the paper's own light is reached again
 ON_LINE_PX, ON_LINE = 2.5, 0.5  # half of an edge's points lie so near to its line, or it is none
+ON_HALF = 0.3  # and so many of either half's: a line through one half is no edge of the sheet
 ROUNDS = 20  # of fitting, at most
 SEEN = 0.35  # share of a side's edge that must be found
 
@@ -62,14 +63,16 @@ def edges(grey: Array, start: Rough, name: str) -> tuple[Array, float, float, fl
         )
         straight = np.array([_crossing(lines[k - 1], lines[k]) for k in range(4)])
         corners = bent(straight, bend) * half + middle
-    away, _ = _away(
-        np.append(np.stack([np.arctan2(lines[:, 1], lines[:, 0]), lines[:, 2]], axis=1), bend),
-        (np.concatenate(points) - middle) / half,
-        np.concatenate(sides),
-    )
-    near = np.abs(away) * half < ON_LINE_PX * max(1.0, size / 530.0)
-    if min(near[np.concatenate(sides) == k].mean() for k in range(4)) < ON_LINE:
-        raise _no_edge(name)
+    near = ON_LINE_PX * max(1.0, size / 530.0) / half
+    for k in range(4):
+        at = straightened((points[k] - middle) / half, bend)
+        on = np.abs(at @ lines[k, :2] - lines[k, 2]) < near
+        first = (at - straight[k]) @ (straight[(k + 1) % 4] - straight[k]) < (
+            0.5 * float(np.sum((straight[(k + 1) % 4] - straight[k]) ** 2))
+        )
+        halves = [on[part].mean() if part.any() else 0.0 for part in (first, ~first)]
+        if on.mean() < ON_LINE or min(halves) < ON_HALF:
+            raise _no_edge(name)
     if ((corners < -2) | (corners > [wide + 1, high + 1])).any():
         raise cut_off(name)
     return straight * half + middle, bend, stray * half, float(np.median(smears))

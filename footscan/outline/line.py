@@ -59,6 +59,9 @@ class Flat:
         Of the ridge.
     picture : ndarray, shape (rows / 2, columns / 2, 3), uint8
         In colour, for people.
+    creases : tuple of float
+        Where lines run straight across the sheet, from one long side to the other: places along
+        v, mm.
     """
 
     size: tuple[float, float]
@@ -68,6 +71,7 @@ class Flat:
     solid: NDArray[np.bool_] = field(repr=False)
     noise: float
     picture: NDArray[np.uint8] = field(repr=False)
+    creases: tuple[float, ...] = ()
 
     def to_cells(self, mm: Array) -> tuple[Array, Array]:
         """Return rows and columns, for ``map_coordinates``, of places in the sheet's frame."""
@@ -81,6 +85,8 @@ class Flat:
 
 def flatten(photo: Photo, sheet: Sheet) -> Flat:
     """Return the sheet seen straight from above, with what is drawn and what lies on it."""
+    from PIL import Image
+
     size = (sheet.paper.short, sheet.paper.long)
     shape = (int(size[1] * PER_MM), int(size[0] * PER_MM))
     rows, columns = np.meshgrid(np.arange(shape[0]), np.arange(shape[1]), indexing="ij")
@@ -93,8 +99,8 @@ def flatten(photo: Photo, sheet: Sheet) -> Flat:
     width = max(1, round(sheet.px_per_mm / PER_MM))
     places = [at[..., 1] - corner[1], at[..., 0] - corner[0]]
     layers = []
-    for k in range(3):
-        layer = part[..., k].astype(np.float32)
+    for channel in Image.fromarray(np.ascontiguousarray(part)).split():
+        layer: Array = np.asarray(channel, dtype=np.float32)
         if width > 1:  # several pixels of the photo fall into a cell
             layer = ndimage.uniform_filter(layer, width)
         layers.append(ndimage.map_coordinates(layer, places, order=1, mode="nearest"))
@@ -112,9 +118,12 @@ def flatten(photo: Photo, sheet: Sheet) -> Flat:
     # edges of what lies on the paper, and creases from side to side, are no drawn lines
     ridge[ndimage.binary_dilation(solid, iterations=3)] = 0.0
     least = max(CREASE_DARK, CREASE_OVER * float(np.quantile(inner, 0.8)))
+    across: list[float] = []
     for strip in (ridge, ridge.T):
-        for rows, columns in _creases(strip > least):
-            strip[rows, columns] = 0.0
+        for band, along in _creases(strip > least):
+            strip[band, along] = 0.0
+            if strip is ridge:
+                across.append(size[1] - (float(band.mean()) + 0.5) / PER_MM)
     halves = rgb[: shape[0] // 2 * 2, : shape[1] // 2 * 2]
     halves = halves.reshape(shape[0] // 2, 2, shape[1] // 2, 2, 3).mean(axis=(1, 3))
     return Flat(
@@ -125,6 +134,7 @@ def flatten(photo: Photo, sheet: Sheet) -> Flat:
         solid=solid,
         noise=max(noise, 5e-4),
         picture=np.clip(np.round(halves), 0, 255).astype(np.uint8),
+        creases=tuple(across),
     )
 
 

@@ -91,8 +91,9 @@ def find(photo: Photo, stated: str | None = None) -> Sheet:
     footscan.outline.errors.OutlineError
         No sheet, not all of it, too small, not flat, blurred, or another paper than stated.
     """
-    weights = np.array([0.3, 0.55, 0.15], dtype=np.float32)
-    grey = np.asarray(photo.rgb.astype(np.float32) @ weights)
+    from PIL import Image
+
+    grey: Array = np.asarray(Image.fromarray(photo.rgb).convert("L"), dtype=np.float32)
     start = _start(photo)
     corners, bend, stray_px, smear_px = edges(grey, start, photo.name)
     high, wide = grey.shape
@@ -135,10 +136,12 @@ def find(photo: Photo, stated: str | None = None) -> Sheet:
 
 def _start(photo: Photo) -> Rough:
     """Return the sheet roughly, in the photo's pixels, or say what is wrong."""
+    from PIL import Image
+
     high, wide = photo.rgb.shape[:2]
     step = max(1, round(max(high, wide) / SMALL_PX))
     cut = photo.rgb[: high // step * step, : wide // step * step]
-    small = cut.reshape(high // step, step, wide // step, step, 3).mean(axis=(1, 3)) / 255.0
+    small = np.asarray(Image.fromarray(cut).reduce(step), dtype=float) / 255.0
     found = _likeliest(rough(small), small.shape, photo)
     if found is None or found.score < LEAST:
         raise OutlineError(
@@ -160,8 +163,9 @@ def _start(photo: Photo) -> Rough:
     if parted(found.corners, small, scale / step):
         raise OutlineError(
             "covered",
-            f"{photo.name}: paper goes on beyond an edge of the sheet: something lies "
-            "across it, or the floor is as white; clear the sheet and lay it on a darker floor",
+            f"{photo.name}: paper goes on beyond an edge of the sheet: not all of it is in the "
+            "picture, something lies across it, or the floor is as white; clear the sheet, lay it "
+            "on a darker floor and photograph all four corners",
         )
     corners = found.corners * step + (step - 1) / 2
     x, y = corners.T

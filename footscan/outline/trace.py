@@ -23,6 +23,7 @@ from footscan.outline.errors import OutlineError
 from footscan.outline.line import Flat
 from footscan.outline.marks import Marks, SideFound
 from footscan.outline.measures import Budget
+from footscan.outline.paper import PAPERS
 from footscan.outline.photo import Photo
 from footscan.outline.sheet import Sheet
 from footscan.outline.traced import KIND, UNSEEN, Traced
@@ -38,6 +39,7 @@ LEAN_SD_MM = 0.5  # of a pen held upright; common practice, no source
 BARREL_SD_MM = 0.7  # of half a barrel that nobody measured: pens have 6 to 10 mm
 BREADTH_SHARE = (0.32, 0.45)  # of the length, ANSUR II 2012: else it is no outline of a foot
 ADULT_MM = (198.0, 323.0)  # shortest and longest of 6068 adults, ANSUR II 2012
+JOINT_MM = 4.0  # a crease so near to the middle may be the joint of two sheets
 GAP_MM = 8.0  # a shorter gap is not worth a word
 
 
@@ -122,6 +124,7 @@ def trace_photo(picture: Photo, asked: Asked = Asked()) -> Found:
     side, certain, evidence = side_of(picture, told, asked.side)
     placed = marks.marks(ahead, ring, side)
     budget = _budget(found, drawn, asked)
+    _not_a_pair(picture, asked, found, flat, placed.length)
     values = measures.measure(placed, budget) | asked.typed.measures()
     values |= {name: Measure(reason=reason) for name, reason in UNSEEN.items()}
     findings = _findings(found, drawn, values, asked)
@@ -159,6 +162,28 @@ def trace_photo(picture: Photo, asked: Asked = Asked()) -> Found:
         line=_line_record(drawn, asked),
     )
     return Found(photo=picture, sheet=found, flat=flat, contour=drawn, marks=placed, traced=traced)
+
+
+def _not_a_pair(picture: Photo, asked: Asked, found: Sheet, flat: Flat, length: float) -> None:
+    """Refuse a small foot on one A4 with a joint in its middle: two taped have A4's proportions.
+
+    Raises
+    ------
+    footscan.outline.errors.OutlineError
+        It must be stated which it is.
+    """
+    pair = PAPERS["a4-pair"]
+    long = length * pair.long / found.paper.long
+    if asked.paper is not None or asked.typed.foot_length is not None or found.paper.key != "a4":
+        return
+    joint = any(abs(at - found.paper.long / 2) < JOINT_MM for at in flat.creases)
+    if joint and long <= ADULT_MM[1]:
+        raise OutlineError(
+            "paper-unclear",
+            f"{picture.name}: a line crosses the middle of the sheet: one A4 that was folded, "
+            f"with a foot of {length:.0f} mm, or {pair.words}, with one of {long:.0f} mm; state "
+            "which it is",
+        ).asking("sheet")
 
 
 def _sheet_record(found: Sheet) -> dict[str, Any]:
@@ -241,7 +266,7 @@ def _findings(
     """Return what is to be said about a traced foot."""
     return [
         *_of_the_line(found, drawn, asked),
-        *_of_the_foot(values, asked),
+        *_of_the_foot(found, values, asked),
         *hand.contradictions(asked.typed, values),
     ]
 
@@ -300,7 +325,7 @@ def _of_the_line(found: Sheet, drawn: Contour, asked: Asked) -> list[Finding]:
     return notes
 
 
-def _of_the_foot(values: dict[str, Measure], asked: Asked) -> list[Finding]:
+def _of_the_foot(found: Sheet, values: dict[str, Measure], asked: Asked) -> list[Finding]:
     """Return what is to be said about load, length and proportion."""
     length, breadth = values["foot_length"], values["foot_breadth"]
     assert length.value is not None
@@ -315,6 +340,19 @@ def _of_the_foot(values: dict[str, Measure], asked: Asked) -> list[Finding]:
                 "state it; half is standing on both feet",
             )
         )
+    if found.paper.key == "a4" and asked.paper is None and asked.typed.foot_length is None:
+        long = length.value * PAPERS["a4-pair"].long / found.paper.long
+        if long <= ADULT_MM[1]:
+            notes.append(
+                _note(
+                    "one-sheet-taken",
+                    Severity.MEASURING,
+                    f"one A4 sheet was taken: on two that were taped the foot would be {long:.0f} "
+                    "mm long",
+                    "state which it was, or the foot's length by hand",
+                    long,
+                )
+            )
     if not ADULT_MM[0] <= length.value <= ADULT_MM[1]:
         notes.append(
             _note(

@@ -172,7 +172,7 @@ def _feet(
     code, taken = 0, set[Path]()
     for photo, found in zip(photos, remote.trace_each(photos, asked), strict=True):
         if isinstance(found, FootscanError):
-            speak(f"solewright: {found}")
+            speak(f"solewright: {found}{how(*found.asks)}")
             records.append({"photo": str(photo), "error": str(found)})
             code = UNUSABLE
             continue

@@ -23,6 +23,7 @@ OF_CODE = {
     "card-scale": "scale",
     "length-unusual": "foot_length",
     "pen-not-stated": "pen",
+    "one-sheet-taken": "sheet",
     "medial-side": "medial_edge",
     "kit-little": "pad_source",
     "effect": "contoured",

@@ -291,6 +291,11 @@ def from_json(text: str | bytes, *, edited: bool = False) -> Plan:
             f"this is not a plan that can be made: it {wrong}; write a new one with "
             "'solewright plan'"
         )
+    if isinstance(record, dict) and "ring_mm" in record:
+        raise PlanError(
+            "this is an outline on paper and no plan: it gives a shoe and a first trial, no parts; "
+            "rank shoes for it, or scan the foot"
+        )
     sealed = isinstance(record, dict) and record.get("schema_version") in range(5, 100)
     try:
         if not sealed:

@@ -34,7 +34,7 @@ INKS = {  # share of red, green and blue that they take
 }
 FAULTS = {  # what is done: codes that are right for it
     "no-sheet": ("no-sheet",),
-    "sheet-cut-off": ("sheet-cut-off",),
+    "sheet-cut-off": ("sheet-cut-off", "covered"),  # a folded one shows whole fields
     "blurred": ("blurred",),
     "touches-edge": ("touches-edge",),
     "two-outlines": ("two-outlines",),

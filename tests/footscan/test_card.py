@@ -11,7 +11,7 @@ from carded import SQUARES, as_ply, beside
 
 from footscan import reading
 from footscan.checking import card
-from footscan.pipeline import Options, measure_files
+from footscan.pipeline import Options, measure_files, measure_scan
 from footscan.results import Severity, Verdict
 from footscan.scan import Load, Scan
 
@@ -119,6 +119,25 @@ def test_a_card_that_is_not_seen_verifies_nothing(foot):
     assert finding.severity is Severity.MEASURING
     assert "no colours" in finding.text
     assert not found.facts.scale_verified
+
+
+def test_a_table_below_a_foot_in_the_air_is_not_its_ground(foot):
+    """A card on a stool beside the foot, or the room's floor, carries nothing."""
+    low, high = foot.vertices.min(axis=0), foot.vertices.max(axis=0)
+    table = np.stack(np.meshgrid(*[np.arange(-250.0, 251.0, 5.0)] * 2, indexing="ij"), axis=-1)
+    count = len(table)
+    flat = np.column_stack([table.reshape(-1, 2), np.zeros(count**2)])
+    place = np.array([*(low + high)[:2] / 2, low[2] - 60.0])
+    k = np.arange(count**2).reshape(count, count)
+    a, b, c, d = (p.ravel() for p in (k[:-1, :-1], k[1:, :-1], k[1:, 1:], k[:-1, 1:]))
+    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+    both = Scan(
+        vertices=np.concatenate([foot.vertices, flat + place]),
+        faces=np.concatenate([foot.faces, faces + len(foot.vertices)]),
+    )
+    found, alone = (measure_scan(scan, Options()).measures for scan in (both, foot))
+    for name in ("foot_length", "arch_apex_height", "instep_height"):
+        assert found[name].value == pytest.approx(alone[name].value, abs=0.4), name
 
 
 # ------------------------------------------------------------- colours in files

@@ -12,8 +12,9 @@ import pytest
 from outlines import PEN, PIXELS, photo, saved, sheet
 from PIL import Image
 
-from footscan.outline import marks, search, trace, traced
+from footscan.outline import closed, edges, marks, search, trace, traced
 from footscan.outline import photo as photos
+from footscan.outline import sheet as sheets
 from footscan.outline.errors import OutlineError
 from footscan.outline.paper import PAPERS, homography, tell
 from footscan.outline.trace import Asked
@@ -384,3 +385,79 @@ def test_a_record_is_read_back_the_same(right, tmp_path):
     path.write_text(json.dumps(data), encoding="utf-8")
     with pytest.raises(OutlineError, match="no record of an outline"):
         traced.read(path)
+
+
+# ------------------------------------------------------------- what riders' photos are like
+
+
+def test_a_gap_goes_on_as_both_ends_bend():
+    """A heel of 30 mm radius: a chord over 14 mm would be 0.8 mm short, a bulge too long."""
+    turn = np.arange(0, 2 * np.pi, 1 / 60)
+    ring = 30.0 * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    seen = np.ones(len(ring), dtype=bool)
+    seen[40:68] = False
+    drawn_out = ring.copy()
+    drawn_out[~seen] *= 1.08
+    mended = closed.bridged(drawn_out, seen)
+    assert np.linalg.norm(mended, axis=1) == pytest.approx(30.0, abs=0.12)
+    assert mended[seen][:30] == pytest.approx(ring[seen][:30])
+
+
+def test_four_lines_and_the_lens_are_fitted_from_a_poor_start():
+    rng = np.random.default_rng(3)
+    true = np.array([(-0.62, -0.4), (0.58, -0.44), (0.6, 0.39), (-0.55, 0.42)])
+    t = np.linspace(0.07, 0.93, 130)[:, None]
+    points = np.concatenate([true[k] + t * (true[(k + 1) % 4] - true[k]) for k in range(4)])
+    points = edges.bent(points, -0.018) + rng.normal(0, 2e-5, points.shape)
+    points[5:20] += 0.02  # tape across an edge
+    start = true + rng.uniform(-0.012, 0.012, true.shape)
+    lines, bend, stray = edges._fitted(points, np.repeat(np.arange(4), 130), start)
+    assert bend == pytest.approx(-0.018, abs=5e-4)
+    assert stray < 1e-4
+    found = np.array([edges._crossing(lines[k - 1], lines[k]) for k in range(4)])
+    assert found == pytest.approx(true, abs=4e-4)
+
+
+def test_a_single_level_does_not_misplace_a_corner():
+    corners = np.array([(0.0, 0.0), (100.0, 0.0), (100.0, 70.0), (0.0, 70.0)])
+    off = corners.copy()
+    off[1] += [11.0, 0.0]
+    other = corners * 2.0  # of another thing
+    ways = [off, np.roll(corners, 1, axis=0), corners[::-1] + 0.5, other]
+    assert sheets._agreed(off, ways) == pytest.approx(corners, abs=0.6)
+
+
+def test_folds_through_the_outline_are_no_lines(ring, right_specimen):
+    folds = ((0, 108.0, 0.06), (1, 101.0, -0.06), (1, 200.0, -0.06))
+    pen = replace(PEN, gaps=((0.62, 6.0),), dark=0.45)
+    found = trace.trace_photo(photo(sheet(ring * 0.95, pen=pen), folds=folds), STATED)
+    true = right_specimen.truth.measures
+    for name in ("foot_length", "foot_breadth"):
+        assert found.traced.measures[name].value == pytest.approx(0.95 * true[name], abs=1.2), name
+    assert sorted(round(at / 5) for at in found.flat.creases) in ([19, 39], [20, 40])
+
+
+def test_tape_over_the_heel_is_refused_and_beside_it_is_not(ring):
+    made = sheet(ring)
+    heel = made.line[np.argmin(made.line[:, 1])]
+    over = ((floors.ruler(tuple(heel), 90.0, 45.0, 20.0), (0.30, 0.45, 0.70)),)
+    assert "lies on the outline" in refused("covered", photo(made, objects=over), STATED)
+    u, v = made.size
+    corners = tuple(
+        (floors.ruler((x, y), way, 45.0, 19.0), (0.84, 0.78, 0.62))
+        for x, y, way in ((0, 0, 135.0), (u, 0, 45.0), (u, v, 135.0), (0, v, 45.0))
+    )
+    assert trace.trace_photo(photo(made, objects=corners), STATED).sheet.paper.key == "a4"
+
+
+def test_two_taped_sheets_that_nobody_stated_are_asked_about(ring):
+    """Two A4 have the proportions of one: the foot would be read 30 % too short."""
+    made = sheet(ring * 1.08, paper="a4-pair")
+    shot = photo(made, pixels=(1400, 1050), above=520.0, folds=((1, 210.0, 0.05),))
+    words = refused("paper-unclear", shot, STATED)
+    assert "two A4 sheets taped" in words
+    found = trace.trace_photo(shot, replace(STATED, paper="a4-pair"))
+    assert found.traced.measures["foot_length"].value > 275.0
+    known = replace(STATED, typed=Typed(foot_length=285.0))
+    codes = [f.code for f in trace.trace_photo(shot, known).traced.report.findings]
+    assert "length-contradicts" in codes

@@ -226,6 +226,19 @@ def test_the_page_says_outline_side_pad_and_thick_edge(run, kept, tmp_path):
     assert "foot pain calls for clinical advice" in words
 
 
+def test_a_plan_or_parts_from_an_outline_are_refused_and_the_way_is_named(run, kept, tmp_path):
+    record = kept / "larch-left.outline.json"
+    for command in ("plan", "check", "measure"):
+        code, out, err = run(command, record, *(("--shoe", SHOE) if command == "plan" else ()))
+        assert (code, out) == (3, "")
+        assert "no plan and no parts" in err
+        assert "--first-trial" in err
+    code, _, err = run("make", record, "--out", tmp_path / "parts")
+    assert code == 3
+    assert "an outline on paper and no plan" in err
+    assert not (tmp_path / "parts").exists()
+
+
 def test_the_page_is_for_outlines_only(run, tmp_path):
     code, _, err = run("fit", "scan.ply", "--shoe", SHOE, "--first-trial", tmp_path / "p.pdf")
     assert code == 2
@@ -254,6 +267,8 @@ def test_the_riders_page_has_the_papers_size_and_bars_of_100_mm(run, tmp_path, p
         "all four corners",
         "rear camera",
         "The sole must be seen",
+        "from the wall to the longest toe",
+        "saved with colours as PLY, OBJ or GLB",
         "foot pain calls for clinical advice",
     ):
         assert part in " ".join(words.split()), part

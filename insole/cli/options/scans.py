@@ -12,11 +12,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from insole.errors import InsoleError
+
 if TYPE_CHECKING:
     from footscan.checking.artefact_log import ScaleEvidence
     from insole.workflow.request import Shots
 
 __all__ = ["scan_options", "shots_of"]
+
+RECORD = ".outline.json"  # of what 'trace' writes
 
 
 OF_SCANS = (
@@ -107,6 +111,12 @@ def shots_of(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
     from footscan.scan import Kind, Load, Side, Unit
     from insole.workflow.request import Shots
 
+    for path in files:
+        if path.name.endswith(RECORD):
+            raise InsoleError(
+                f"{path.name} is an outline on paper: it gives a shoe and a first trial, no plan "
+                f"and no parts; type 'solewright fit {path} --shoe FILE --first-trial PAGE.pdf'"
+            )
     groups = [tuple(files)] if given["one_foot"] else [(path,) for path in files]
     sides = _per_scan(given["side"], len(groups), "--side")
     lengths = _per_scan(given["foot_length"], len(groups), "--foot-length")

@@ -39,8 +39,9 @@ PICTURE_MM = (47.0, 36.4)
 STEPS = (
     (
         "Stand",
-        "Barefoot, standing on both feet, the same weight on each. One sheet for each foot, "
-        "taped flat on a hard, darker floor, the foot in its middle. Best somebody else draws.",
+        "Barefoot, standing on both feet, the same weight on each. One sheet for each foot, flat "
+        "on a hard, darker floor, taped at its corners only, the foot in its middle. Best somebody "
+        "else draws.",
     ),
     (
         "Draw",
@@ -52,22 +53,21 @@ STEPS = (
         "Photograph",
         "The sheet alone, in even light, with the rear camera. From straight above, so "
         "near that the sheet fills the picture, all four corners and some floor in it. No flash, "
-        "no "
-        "shadow of yours, no zoom. Send the photo as a file.",
+        "no shadow of yours, no zoom. Send the photo as a file.",
     ),
     (
         "Measure",
-        "With a tape, standing: around the ball (the broadest place) and around the "
-        "instep, in mm. With a ruler upright on the floor: the height under the highest place of "
-        "the "
-        "inner arch, and how far from the back of the heel that is.",
+        "Standing, the heel against a wall: from the wall to the longest toe, in mm. With a tape: "
+        "around the ball (the broadest place) and around the instep. With a ruler upright on the "
+        "floor: the height under the highest place of the inner arch, and how far from the back "
+        "of the heel that is.",
     ),
     (
         "Or scan",
-        "With a telephone that measures depth: sit, the foot in the air, and have somebody "
-        "walk around it. The sole must be seen, all of it, and the card of page 2 lie in view "
-        "beside "
-        "the foot. One scan for each foot.",
+        "With a telephone that measures depth: sit, the foot in the air and still, and have "
+        "somebody walk around it. The sole must be seen, all of it, and the card of page 2 lie a "
+        "hand's breadth beside the foot, on a stool. One scan for each foot, saved with colours as "
+        "PLY, OBJ or GLB.",
     ),
 )
 LONG_FOOT = (
@@ -133,8 +133,12 @@ def _steps(canvas: Any, wide: float, high: float, paper: str) -> None:
     y -= 2.0
     blank = "______ mm"
     for k, side in enumerate(("Left", "Right")):
-        words = f"{side} foot: ball {blank}, instep {blank}, arch {blank} high at {blank}"
-        write(canvas, EDGE, y - 7.0 * k, words + (f"      Pen {blank}" if k else ""), 3.4)
+        words = (
+            f"{side} foot: length {blank}, ball {blank}, instep {blank}, arch {blank} high at "
+            f"{blank}"
+        )
+        write(canvas, EDGE, y - 7.0 * k, words, 3.4)
+    write(canvas, EDGE, y - 14.0, f"Pen, thickness of its barrel: {blank}", 3.4)
     write(
         canvas,
         EDGE,
@@ -264,8 +268,8 @@ def _photograph(canvas: Any) -> None:
         canvas.circle(x, y, 3.0, stroke=1, fill=0)
     write(canvas, 11, 30, "all four", 3.9, align="middle", colour=BLUE)
     write(canvas, 11, 24.5, "corners", 3.9, align="middle", colour=BLUE)
-    write(canvas, 69, 30, "no foot,", 3.9, align="middle", colour=BLUE)
-    write(canvas, 69, 24.5, "no shadow", 3.9, align="middle", colour=BLUE)
+    write(canvas, 69, 30, "no foot,", 3.5, align="middle", colour=BLUE)
+    write(canvas, 69, 24.5, "no shadow", 3.5, align="middle", colour=BLUE)
 
 
 SIDE = np.array(
@@ -349,10 +353,11 @@ def _card(canvas: Any, wide: float, high: float) -> None:
     write(canvas, EDGE, y, "Card for telephone scans", 7.5, bold=True)
     text = (
         "Print at 100 %, not fitted to the page, and hold a rule against both bars: each is 100 mm "
-        "from end line to end line. If one is not, the card is of no use. Glue it on cardboard, "
-        "lay it flat beside the foot and scan both. In the scan the workshop measures from "
-        "corner to corner of the black squares; a scan in which they cannot be seen has no scale "
-        "that anybody vouches for."
+        "from end line to end line. If one is not, the card is of no use. Glue it on stiff "
+        "cardboard, lay it flat beside the foot, in even light, and scan closely around both. Save "
+        "the scan with colours (PLY, OBJ or GLB): the workshop's program looks for the four black "
+        "squares and measures between them. A scan in which they cannot be seen has no scale that "
+        "anybody vouches for."
     )
     y -= 8.0
     for words in wrapped(text, 3.5, wide - 2 * EDGE):
