@@ -31,7 +31,7 @@ HOT = "A hot spot"
 SHORT = {
     "inside.length": ("Inside length", "heel to toe end"),
     "inside.ball_width": ("Width at the ball", "widest, across the bed"),
-    "bed.drop": ("Drop", "bed: heel above ball"),
+    "bed.drop": ("Drop", "heel of bed above ball"),
 }
 LISTED = 100  # riders at once; the others are found by name
 
