@@ -40,7 +40,7 @@ CUT_FIRST = re.compile(r"^(cut|milled) from \w+, or ")  # the other way to make 
 FLAT_DOWN = "flat side down"
 HANGS_CM2 = 1.0  # less hangs over than any printer bridges; common practice, no source
 UNDERSIDE = (
-    "The heights of the undersides in paper/pieces, glued below, stay while the top is ground: "
+    "The heights of the undersides in paper/pieces, taped below, stay while the top is ground: "
     "on a line measure that thickness; the section gauges say when it is right."
 )
 BLOCK_MM = 5.0  # of stock left around a milled part; common practice, no source
@@ -255,7 +255,7 @@ def order(making: Making) -> list[str]:
             else []
         ),
         "Fit and ride as the bench page says: one change each, then its trial.",
-        "Glue for good only what stays after the review.",
+        "Glue for good only what stays after the review; Materials says how each is fixed.",
     ]
     return [f"{k}. {step}" for k, step in enumerate(steps, 1)]
 
