@@ -24,6 +24,12 @@ from insole.record.plan import fingerprint
 __all__ = ["making_of", "written_page"]
 
 CLINICAL = "Foot pain calls for clinical advice."
+PIECES = (
+    "the pieces to cut from sheet at full size with lines to grind by, on the face that is ground "
+    "and on the one that stays, "
+)
+GAUGES = "section gauges to cut from card and hold to a printed, ground or moulded part, "
+ONLY_IF = {"pieces": PIECES, "section-gauges": GAUGES}  # in the folder
 ABOUT = {
     "print": "3MF: one file per material and plate, parts named. STL: one part each.",
     "solid": "STEP: solids for CAD, without letters and grooves.",
@@ -32,14 +38,22 @@ ABOUT = {
     f"{', '.join(reversed(CutLayer))}, see below. cut/sheet-...: sheets of stock, foot side up, "
     "parts of one material and thickness close together and turned. cut/parts: each part alone. "
     "Cut each part from one of these files only.",
-    "paper": "The bench page to work from, the 1:1 template, the pieces to cut from sheet at full "
-    "size with their grind lines, section gauges to cut from card and hold to a ground or moulded "
-    "part, the report with pictures for the rider and parts to tick off, the whole plan.",
+    "paper": f"The bench page to work from, the 1:1 template, {PIECES}{GAUGES}the report with "
+    "pictures for the rider and parts to tick off, the whole plan.",
     "pictures": "Where pad and shims go.",
 }
+LINE_ROWS = (
+    f"{CutLayer.CUT}: cut through; holes before outlines.",
+    f"{CutLayer.GRIND}: do not burn; lines of equal height above the underside, mm, to grind by; "
+    "of a contoured bed above the lowest place of its underside, the underside's own on the shoe "
+    "side.",
+    f"{CutLayer.ENGRAVE}: shallow, in single strokes.",
+    f"{CutLayer.PEN}: draw: side, part and the arrow to the toes.",
+    f"{CutLayer.NOTE}: switch off; titles and the ruler, for people.",
+)
 BENCH = (
     "Compare LEFT and RIGHT, arrow and thick edge on each part with the bench page before gluing.",
-    "Flat side down on the printer. PLA never goes into a shoe.",
+    "PLA never goes into a shoe.",
     "No foam with chlorine (neoprene, PVC) under a laser; keep dust and fumes out of your lungs.",
 )
 UNDER_SHOE = (
@@ -75,7 +89,7 @@ def written_page(run: Run, making: Path) -> str:
             "Folders",
             [f"{name}/  {_about(name, making)}" for name in ABOUT if (making / name).is_dir()],
         ),
-        *_block("Lines in the cut files", readme.LINE_ROWS if (making / "cut").is_dir() else ()),
+        *_block("Lines in the cut files", LINE_ROWS if (making / "cut").is_dir() else ()),
         *_block("Sheets to cut", run.sheets if run.settings.cuts else ()),
         *_block("Mind", list(run.notes.values())),
         *_block(
@@ -102,6 +116,8 @@ def making_of(run: Run) -> readme.Making:
         cuts=run.settings.cuts,
         cover=run.settings.chosen.get("cover", ""),
         larger={label: words for label, words in larger.items() if words},
+        mills=run.settings.stock is None or bool(run.settings.stock.blocks),
+        prints=run.settings.prints,
         paper=next(iter(run.settings.papers), "a4"),
         stocked=run.settings.stock is not None,
         tag=folder_name(plan),
@@ -112,7 +128,11 @@ def _about(name: str, making: Path) -> str:
     """Return what a folder holds, in words."""
     if name == "print" and not any((making / name).glob("*.3mf")):
         return "STL: one part each, for a mill, or for a printer elsewhere."
-    return ABOUT[name]
+    words = ABOUT[name]
+    for stem, about in ONLY_IF.items():
+        if name == "paper" and not any((making / name).glob(f"{stem}-*.pdf")):
+            words = words.replace(about, "")
+    return words
 
 
 def _block(title: str, rows: Sequence[str]) -> list[str]:

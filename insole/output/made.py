@@ -17,7 +17,7 @@ import numpy as np
 
 from footscan.measuring.pose import mirror
 from footscan.scan import Side
-from insole.errors import RefusedError
+from insole.output.chosen import chosen_part, kind_of
 from insole.output.cut import nesting
 from insole.output.settings import Settings, folder_name
 from insole.parts import laminations
@@ -33,15 +33,14 @@ from insole.parts.facts import (
     joint_of,
 )
 from insole.parts.form_upper import FORM
-from insole.parts.materials import amount, check_use
+from insole.parts.materials import amount
 from insole.parts.part import Part, Way
 from insole.parts.parting import wholes
-from insole.planning.support.contour import plate_of
 from insole.record.least import counts
 from insole.record.limits import of_plan
 from insole.record.materials import Material, Materials
 from insole.record.plan import Plan
-from insole.record.stock import KINDS, sold, stack_for
+from insole.record.stock import sold, stack_for
 
 __all__ = [
     "MadeParts",
@@ -54,8 +53,6 @@ __all__ = [
     "to_buy",
     "way_words",
 ]
-
-PADS = ("arch-pad", "metatarsal-pad")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,12 +91,6 @@ class Run:
     nested: tuple[nesting.NestedSheet, ...] = ()
 
 
-def kind_of(part: Part) -> str:
-    """Return the kind of part for which a material is chosen."""
-    found = [kind for kind, names in KINDS.items() if part.name in names]
-    return found[0] if found else "base"  # dowels are of the base's material
-
-
 def made_parts(plan: Plan, parts: Sequence[Part], settings: Settings) -> MadeParts:
     """Return the parts as the workshop makes them.
 
@@ -114,7 +105,7 @@ def made_parts(plan: Plan, parts: Sequence[Part], settings: Settings) -> MadePar
     layers: dict[str, Sequence[Part]] = {}
     notes: dict[str, str] = {}
     for part in [*parts, *_covers(plan, parts, settings)]:
-        chosen = _chosen(plan, part, settings, notes)
+        chosen = chosen_part(plan, part, settings, notes)
         material = settings.materials.get(chosen.material)
         way = _way(chosen, material, settings)
         if way.how == "layers":
@@ -139,76 +130,6 @@ def _covers(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]
     usual = (m.name for m in settings.materials.values() if "cover" in m.places)
     word = settings.chosen.get("cover") or next(usual, "cover-foam")
     return [cover(part, settings.cover_pattern, thick, word) for part in wholes(parts)]
-
-
-def _chosen(plan: Plan, part: Part, settings: Settings, notes: dict[str, str]) -> Part:
-    """Return a part with the material chosen for it, and note what that leaves open."""
-    kind = kind_of(part)
-    word = settings.chosen.get(kind, "")
-    if not word and settings.layers and part.name in laminations.LAYERED:
-        if part.name not in PADS and _printed_only(part, settings.materials):
-            word = _sheet_wedge(settings.materials, of_plan(plan).value("wedge.least_hardness"))
-            if word:
-                notes[f"cut: {part.label}"] = (
-                    f"{part.label} is built up from {word} sheet, as {part.material} is printed "
-                    "only"
-                )
-    why = ""
-    if not word and (kin := _printed_kin(part, settings)):
-        word, why = kin, ", since the stock has neither sheet nor block but a printer"
-    if not word or word == part.material:
-        return part
-    settings.materials.find(word, f"for the {part.label}")
-    if kind == "bed":
-        limits = of_plan(plan)
-        need, has = plate_of(word, limits), plate_of(part.material, limits)
-        if need > has + 1e-9:
-            raise RefusedError(
-                f"{part.label}: {word} wants a plate of {need:g} mm and the bed was planned with "
-                f"{has:g} mm; plan it anew of {word}"
-            ).asking("contour_material")
-    if kind in ("pad", "metatarsal", "bed"):
-        notes[f"material: {part.label}"] = (
-            f"{part.label} is made of {word}{why}; the plan's model of contact took "
-            f"{part.material}: "
-            "its figures are not of this material"
-        )
-    return replace(part, material=word)
-
-
-def _printed_kin(part: Part, settings: Settings) -> str:
-    """Return the like material that is printed, for a workshop of printers alone; or nothing."""
-    stock, material = settings.stock, settings.materials.get(part.material)
-    if stock is None or stock.racks or stock.blocks or stock.kerf is not None:
-        return ""
-    place = {"metatarsal": "pad", "bed": "contour"}.get(kind_of(part), kind_of(part))
-    if material is None or material.process != "cut" or place not in ("pad", "contour"):
-        return ""
-    kind = part.material.partition("-")[0]
-    for other in settings.materials.values():
-        like = other.name.partition("-")[0] == kind and place in other.places
-        if like and other.process != "cut" and stock.bed(other.name) is not None:
-            return other.name
-    return ""
-
-
-def _printed_only(part: Part, materials: Materials) -> bool:
-    material = materials.get(part.material)
-    return isinstance(part.facts, DowelFacts) or (
-        material is not None and material.process == "print"
-    )
-
-
-def _sheet_wedge(materials: Materials, least: float) -> str:
-    """Return the first material of the table that is sheet and may be a wedge; or nothing."""
-    for material in materials.values():
-        if material.process != "print":
-            try:
-                check_use(material, "wedge", material.name, least_wedge=least)
-            except RefusedError:
-                continue
-            return material.name
-    return ""
 
 
 # ------------------------------------------------------------------ ways

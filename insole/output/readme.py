@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from insole.output.cut.layers import CutLayer
 from insole.output.cut.nesting import NestedSheet
 from insole.parts.build import hanging_area
 from insole.parts.contour import CONTOUR
@@ -26,7 +25,6 @@ from insole.record.materials import Material, Materials
 from insole.record.plan import Plan
 
 __all__ = [
-    "LINE_ROWS",
     "MOULDED",
     "Making",
     "glue_rows",
@@ -36,22 +34,13 @@ __all__ = [
     "routes",
 ]
 
-LINE_ROWS = (
-    f"{CutLayer.CUT}: cut through; holes before outlines.",
-    f"{CutLayer.GRIND}: do not burn; lines of equal height above the underside, mm, to grind by; "
-    "of a contoured bed above the lowest place of its underside, the underside's own on the shoe "
-    "side.",
-    f"{CutLayer.ENGRAVE}: shallow, in single strokes.",
-    f"{CutLayer.PEN}: draw: side, part and the arrow to the toes.",
-    f"{CutLayer.NOTE}: switch off; titles and the ruler, for people.",
-)
 PADS = ("arch-pad", "metatarsal-pad")
 MOULDED = "the moulded bed replaces base and pad; a shim goes under it"
 CUT_FIRST = re.compile(r"^(cut|milled) from \w+, or ")  # the other way to make it
 FLAT_DOWN = "flat side down"
 HANGS_CM2 = 1.0  # less hangs over than any printer bridges; common practice, no source
 UNDERSIDE = (
-    "The heights of the undersides in paper/pieces, glued below, stay while the top is ground: "
+    "The heights of the undersides in paper/pieces, taped below, stay while the top is ground: "
     "on a line measure that thickness; the section gauges say when it is right."
 )
 BLOCK_MM = 5.0  # of stock left around a milled part; common practice, no source
@@ -86,6 +75,8 @@ class Making:
         Material of the cover, if one was chosen.
     larger : mapping
         Which bed a part needs that fits no printer here, in words, by its label.
+    mills, prints : bool
+        Whether the workshop may have a mill, and a printer.
     paper : str
         Size of the template's paper, the first that is wanted.
     stocked : bool
@@ -102,6 +93,8 @@ class Making:
     cuts: bool = True
     cover: str = ""
     larger: Mapping[str, str] = field(default_factory=dict)
+    mills: bool = True
+    prints: bool = True
     paper: str = "a4"
     stocked: bool = False
 
@@ -150,7 +143,7 @@ def _route(making: Making, part: Part) -> str:
     kit = {foot.side for foot in making.plan.feet if foot.pad and foot.pad.source == "kit"}
     own = "take it from the kit, or " if part.name == "arch-pad" and part.side.value in kit else ""
     if making.printed(part):
-        milled = _block(making, part) if part.name == CONTOUR else ""
+        milled = _block(making, part) if part.name == CONTOUR and making.mills else ""
         stl = f"print/{part.label}-{making.tag}.stl"
         larger = making.larger.get(part.label)
         where = f" (fits no printer here: it needs {larger})" if larger else ""
@@ -176,8 +169,10 @@ def _milled(making: Making, part: Part) -> str:
         return _block(making, part)
     if part.name not in PADS or material is None or material.process != "cut":
         return ""
-    stl = f"print/{part.label}-{making.tag}.stl"
-    words = f", then grind; or mill {stl}"
+    words = ", then grind"
+    words += f"; or mill print/{part.label}-{making.tag}.stl" if making.mills else ""
+    if not making.prints:
+        return words
     kind = part.material.split("-")[0]
     for other in making.materials.values():
         if other.process != "cut" and "pad" in other.places and other.name.startswith(kind):
@@ -234,7 +229,8 @@ def order(making: Making) -> list[str]:
         steps.append("Glue the layers and grind off the steps, see below.")
     if ground:
         steps.append(
-            f"Grind or mill {_labels(ground)} by the lines of equal height, thinnest edge last."
+            f"Grind {'or mill ' * making.mills}{_labels(ground)} by the lines of equal height, "
+            "thinnest edge last."
         )
     if making.layers or ground:
         steps[-1] += f" {UNDERSIDE}"
@@ -259,7 +255,7 @@ def order(making: Making) -> list[str]:
             else []
         ),
         "Fit and ride as the bench page says: one change each, then its trial.",
-        "Glue for good only what stays after the review.",
+        "Glue for good only what stays after the review; Materials says how each is fixed.",
     ]
     return [f"{k}. {step}" for k, step in enumerate(steps, 1)]
 
@@ -289,7 +285,8 @@ def _shopping(making: Making) -> list[str]:
     rows += [f"plaster powder, {_powder(plaster):.1f} kg"] if plaster else []
     cover = of_plan(making.plan).value("thickness.cover")
     feet = len(making.plan.feet)
-    of = f" of {making.cover}" if making.cover else ""
+    usual = (m.words for m in making.materials.values() if "cover" in m.places)
+    of = f" of {making.cover or next(usual, 'thin foam').split(',')[0]}"
     if not any(isinstance(part.facts, CoverFacts) for part in making.parts):
         wide = "each some 5 mm larger than its base all round and trimmed when it is glued"
         rows.append(f"cover {cover:g} mm{of} for {feet} {'feet' if feet > 1 else 'foot'}, {wide}")

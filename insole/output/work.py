@@ -19,6 +19,7 @@ from insole.output.papers.bench_notes import warnings
 from insole.output.papers.flow import WIDE, gap, paragraph, table
 from insole.output.phrases import change, merged, noted, words
 from insole.output.readme import MOULDED
+from insole.parts.facts import CoverFacts
 from insole.parts.form_upper import FORM
 from insole.parts.part import Part
 from insole.planning.cleat import Bolt, bolts, setback_change
@@ -87,11 +88,12 @@ def _part_words(plan: Plan, parts: Sequence[Part]) -> str:
         sides.setdefault(part.side.value, []).append(name)
     count = "2\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}" if len(plan.feet) == 2 else ""
     thick = f"{of_plan(plan).value('thickness.cover'):g}\N{NO-BREAK SPACE}mm"
-    cover = f"{count}cover {thick} (not supplied)"
+    cut = any(isinstance(part.facts, CoverFacts) for part in parts)
+    cover = [] if cut else [f"{count}cover {thick} (not supplied)"]
     said = [f"<b>{side.upper()}</b> {escape(', '.join(names))}" for side, names in sides.items()]
     kit = ["kit pads from the kit, or print the file"] if from_kit else []
     moulded = [f"form: {MOULDED}"] if any(part.name == FORM for part in parts) else []
-    return "; ".join([*said, *kit, *moulded, cover])
+    return "; ".join([*said, *kit, *moulded, *cover])
 
 
 # ---- steps -------------------------------------------------------------------------------

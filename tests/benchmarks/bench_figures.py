@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import ezdxf
@@ -22,7 +22,7 @@ from footscan.scan import Array
 from insole.output.cut.labels import extent_of
 from insole.parts.part import Part
 
-__all__ = ["BENCH_BOUNDS", "look_at_bench", "ripple", "waves"]
+__all__ = ["BENCH_BOUNDS", "cut_faults", "look_at_bench", "ripple", "waves"]
 
 BENCH_BOUNDS = {
     "paper: figure not the part's": 0,
@@ -30,6 +30,7 @@ BENCH_BOUNDS = {
     "crumb, mm short of 0.05": 1e-4,
     "cut: short chords, share of length": 0.35,
     "drawn twice, mm": 1.0,
+    "cut twice, or a hole after its outline": 0,
     "ripple of a top, mm": 0.02,
 }
 Note = Callable[[str, float, str], None]
@@ -92,6 +93,7 @@ def _cut(path: Path, note: Note) -> None:
             short += float(steps[straight & (steps < 2.0)].sum())
             whole += float(steps.sum())
     note("cut: short chords, share of length", short / whole, path.name)
+    note("cut twice, or a hole after its outline", cut_faults(drawn["CUT"]), path.name)
     cuts = shapely.union_all([shapely.LineString(p).buffer(0.1) for p in drawn["CUT"]])
     engraved = [shapely.LineString(p) for p in drawn.get("ENGRAVE", ()) if len(p) > 1]
     on = sum(line.intersection(cuts).length for line in engraved)
@@ -104,6 +106,16 @@ def _cut(path: Path, note: Note) -> None:
                 shared = shapely.get_parts(line.intersection(long[other].buffer(0.02)))
                 twice += sum(piece.length for piece in shared if piece.length > 0.5)
     note("drawn twice, mm", twice, path.name)
+
+
+def cut_faults(rings: Sequence[Array]) -> int:
+    """Return how many rings to cut come twice, or after the outline that they are a hole of."""
+    shapes = [shapely.Polygon(ring).buffer(0) for ring in rings]
+    return sum(
+        shapes[k].contains(later) or shapes[k].symmetric_difference(later).area < 0.01 * later.area
+        for later_at, later in enumerate(shapes)
+        for k in range(later_at)
+    )
 
 
 def ripple(part: Part) -> float:

@@ -1,10 +1,13 @@
 """Do the print files slice as they are? Every STL and 3MF of an output folder, one by one.
 
 Wanted of each file: closed as the slicer sees it, nothing repaired, no warning, and a toolpath.
-Parts lie flat with layers of 0.15 mm; the bed is 300 x 300 mm, so that bases fit.
+Parts lie flat with layers of 0.15 mm; the bed is 300 x 300 mm, so that bases fit. "Transition on
+segment lies outside" is one slicer's own word on its variable walls round letters; the toolpath is
+whole, and with --more=--perimeter-generator=classic nothing is said.
 
 The slicer is a program of its own that the project neither needs nor brings. Its command line
-must know --info, --export-gcode, --layer-height, --bed-shape and --output.
+must know --info, --layer-height and --output; of --export-gcode, --bed-shape and --center what its
+help names.
 
     python tests/benchmarks/slice_study.py FOLDER --slicer PROGRAM [--more=--option=value]
 """
@@ -87,17 +90,17 @@ def sliced(slicer: str, path: Path, room: Path, more: list[str]) -> Sliced:
         troubles.append(f"manifold: {', '.join(seen) or 'not said'}")
     troubles += [f"{name} = {n:g}" for name in REPAIRS for n in figures(info, name) if n]
     target = room / f"{path.stem}.gcode"
+    known = called(slicer, "--help")
+    how = ["--export-gcode", "--bed-shape", BED, "--center", "150,150"]
+    if "--export-gcode" not in known:  # one that does nothing else
+        how = ["--no-gui", "--print-center", "150,150"]
     said = called(
         slicer,
-        "--export-gcode",
+        *how,
         "--layer-height",
         f"{LAYER_MM}",
         "--first-layer-height",
         f"{LAYER_MM}",
-        "--bed-shape",
-        BED,
-        "--center",
-        "150,150",
         "--output",
         str(target),
         *more,

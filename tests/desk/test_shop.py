@@ -451,3 +451,22 @@ def test_many_riders_are_found_by_name_and_not_all_drawn(tmp_path):
     assert page.count("<tr data-name") == 10
     assert "10 of 130 riders" in page
     assert "No rider of that name" in client.get("/", params={"find": "nobody"}).text
+
+
+def test_a_plate_that_fits_no_printer_is_no_choice_where_a_sheet_holds_its_parts(tmp_path):
+    def found(file: str, room: str) -> tuple[str, str, str, str, queue.Piece]:
+        piece = queue.Piece(
+            case="a", version="1", folder="a-v1", file=file, name="plate left base", done=False
+        )
+        return ("either", "base-pp", "base-pp", room, piece)
+
+    plate, sheet = found("print/left-base-pp-a-v1.3mf", "print"), found("cut/x.dxf", "cut")
+    assert queue._without_large(tmp_path, [plate, sheet]) == [plate, sheet]  # no manifest
+    record = {"larger": {"print/left-base-pp-a-v1.3mf": [290.0, 112.0, 227.0]}}
+    (tmp_path / "manifest.json").write_text(json.dumps(record), encoding="utf-8")
+    assert queue._without_large(tmp_path, [plate, sheet]) == [sheet]
+    (alone,) = queue._without_large(tmp_path, [plate])
+    assert alone[-1].name == "plate left base, wants a bed of 290 x 112 mm"
+    for strange in ({"larger": {"print/left-base-pp-a-v1.3mf": "wide"}}, {"larger": 3}, []):
+        (tmp_path / "manifest.json").write_text(json.dumps(strange), encoding="utf-8")
+        assert queue._without_large(tmp_path, [plate, sheet]) == [plate, sheet]

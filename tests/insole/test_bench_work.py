@@ -11,6 +11,9 @@ import pytest
 import shapely
 
 from footscan.scan import Side
+from insole.output.work import _part_words
+from insole.parts.build import all_parts
+from insole.parts.cover import cover
 from insole.parts.facts import Engraved, Facts
 from insole.parts.part import Part
 from insole.record.limits import default_limits
@@ -170,6 +173,12 @@ def test_cover_is_a_part_a_step_and_in_the_table(tmp_path: Path) -> None:
     assert f"cover {thick:g} mm (not supplied)" in text.replace("\N{NO-BREAK SPACE}", " ")
     assert "cover on" in text
     assert "with cover" in text
+    plan = sample_plan(pad_height=None, wedges=False)
+    bases = [part for part in all_parts(plan) if part.name == "base"]
+    cut = [cover(part, 5.0, thick, "cover-foam") for part in bases]
+    text = " ".join(_part_words(plan, [*bases, *cut]).split())
+    assert "<b>LEFT</b> base, cover; <b>RIGHT</b> base, cover" in text
+    assert "not supplied" not in text
 
 
 def test_words_that_a_part_cannot_carry_are_listed(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 from insole.planning.support.surface import without_ridges
 from insole.planning.support.tops import spline_of
 from insole.record.values import HeightGrid
-from tests.benchmarks.bench_figures import waves
+from tests.benchmarks.bench_figures import cut_faults, waves
 
 STEP = 0.5
 X, Y = np.meshgrid(np.arange(0, 80, STEP), np.arange(0, 50, STEP), indexing="ij")
@@ -69,6 +69,16 @@ def test_a_ridge_askew_to_the_nodes_has_no_beads(turn: float) -> None:
     # a ridge sinks by tan 25 times the mean way of a normal distribution of 1.2 mm, 0.45 mm
     assert lost.max() == pytest.approx(0.466 * 1.2 * math.sqrt(2 / math.pi), abs=0.12)
     assert lost[away[5:-5, 5:-5] > 5.0].max() < 0.001
+
+
+def test_a_cutter_is_told_of_rings_twice_and_of_holes_after_their_outline() -> None:
+    def square(side: float, at: float = 0.0) -> np.ndarray:
+        return at + side * np.array([(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)])
+
+    hole, outline, beside = square(5.0), square(20.0), square(20.0, 60.0)
+    assert cut_faults([hole, outline, beside]) == 0
+    assert cut_faults([outline, hole, beside]) == 1
+    assert cut_faults([outline, beside, outline[::-1]]) == 1
 
 
 def test_rounding_keeps_the_order_of_tops_and_leaves_hollows() -> None:

@@ -176,8 +176,8 @@ def _draw_page(
         rows = (
             f"SEEN FROM BELOW – shoe side up. {plan.case}, plan {plan.version} "
             f"({fingerprint(plan)}). Print at 100 %, measure the ruler.",
-            "Cut out and glue under the blank, or under the glued layers: this face stays while "
-            "the top is ground. Arrow: to the toes.",
+            "Tape it under the blank or the glued layers: that face stays while the top is ground; "
+            "take it off afterwards. Arrow: to the toes.",
             "On each blue line the part is ground to that thickness, mm; measure with a calliper. "
             "Dust: extraction and a mask.",
         )
