@@ -101,12 +101,13 @@ def draw(scan: Scan, *, floor: bool = True) -> Drawn:
     if spread[2] <= 0.02 * spread[0]:  # equal when all points are one
         raise PoseError("the scan is flat or a line, not a foot; scan the foot itself")
     meshed = len(scan.faces) > 0
-    normals = _outward_of(scan, None, chosen) if meshed else None
+    wound = outward.normals_as_wound(scan.vertices, scan.faces, chosen) if meshed else None
+    normals = None if wound is None else _outward_of(scan, wound, None)
     found = floors.find(points, normals) if floor else None
     if found is None:
         return Drawn(index=chosen, normals=normals, floor=None)
     # once more without the floor, which may have outvoted the foot
-    normals = _outward_of(scan, found, chosen) if meshed else _bare(scan, chosen)
+    normals = _bare(scan, chosen) if wound is None else _outward_of(scan, wound, found)
     keep = ~floors.belongs(points, normals, found, floors.TOLERANCE * extent(points))
     if keep.sum() < 100:
         raise PoseError("the scan shows a floor but no foot on it; scan again")
@@ -240,9 +241,10 @@ def _even_draw(scan: Scan) -> IntArray:
     return np.sort(np.argpartition(time, SKETCH_POINTS)[:SKETCH_POINTS])
 
 
-def _outward_of(scan: Scan, floor: Floor | None, chosen: IntArray) -> Array:
-    """Return outward normals of a mesh's chosen vertices."""
-    return outward.mesh_normals(scan.vertices, scan.faces, _plane_of(floor), chosen)
+def _outward_of(scan: Scan, wound: Array, floor: Floor | None) -> Array:
+    """Return outward normals of a mesh, given them as its faces are wound."""
+    out = outward.winding_is_outward(scan.vertices, scan.faces, _plane_of(floor))
+    return wound if out else -wound
 
 
 def _plane_of(floor: Floor | None) -> tuple[Array, float] | None:

@@ -1,6 +1,6 @@
 """Normals that point away from the foot, whatever the file said.
 
-    Scan -> outward.mesh_normals, outward.point_normals -> finding.cleaning, finding.hollow
+    Scan -> outward.normals_as_wound, outward.point_normals -> finding.cleaning, finding.hollow
 
 A file's winding cannot be trusted, and a wrong normal turns a right sole into a left one. So the
 sign is read off the geometry: closed by flat lids, a surface holds a volume, and its normals
@@ -21,7 +21,7 @@ __all__ = [
     "chained",
     "extent",
     "holds_volume",
-    "mesh_normals",
+    "normals_as_wound",
     "point_normals",
     "winding_is_outward",
 ]
@@ -42,31 +42,20 @@ def extent(points: Array) -> float:
     return float(np.linalg.norm(high - low))
 
 
-def mesh_normals(
-    vertices: Array,
-    faces: IntArray,
-    floor: tuple[Array, float] | None = None,
-    chosen: IntArray | None = None,
-) -> Array:
-    """Return outward unit vertex normals, of the chosen vertices if some are.
+def normals_as_wound(vertices: Array, faces: IntArray, chosen: IntArray) -> Array:
+    """Return unit normals of chosen vertices, out or in as the faces are wound.
 
     Parameters
     ----------
     vertices, faces : ndarray, shapes (n, 3) and (m, 3)
         Any unit; wound alike, either way round.
-    floor : (normal, offset) or None
-        A plane that belongs to no body: faces near it have no say.
-    chosen : ndarray, shape (k,), or None
-        Indices; the work is then that of the faces around them.
+    chosen : ndarray, shape (k,)
+        Indices; the work is that of the faces around them.
     """
-    if chosen is None:
-        normals = vertex_normals(vertices, faces)
-    else:
-        wanted = np.zeros(len(vertices), dtype=bool)
-        wanted[chosen] = True
-        around = faces[wanted[faces[:, 0]] | wanted[faces[:, 1]] | wanted[faces[:, 2]]]
-        normals = vertex_normals(vertices, around)[chosen]
-    return normals if winding_is_outward(vertices, faces, floor) else -normals
+    wanted = np.zeros(len(vertices), dtype=bool)
+    wanted[chosen] = True
+    around = faces[wanted[faces[:, 0]] | wanted[faces[:, 1]] | wanted[faces[:, 2]]]
+    return vertex_normals(vertices, around)[chosen]
 
 
 def winding_is_outward(
