@@ -16,6 +16,8 @@ import numpy as np
 import shapely
 
 from insole.errors import OutputError
+from insole.readback.gauges import check_heights
+from insole.readback.laid import check_laid
 from insole.readback.pages import Numbers, Page, read_pages
 from insole.readback.paper_numbers import TENTH, WHOLE, check_numbers, crest_of
 from insole.readback.told import Piece, Told, mirrored, plain
@@ -43,8 +45,10 @@ def check_template(path: Path, told: Told) -> None:
         name = f"{path.name}, page {page.number}"
         side, face = _one_side(name, page, told)
         check_rulers(name, page, both=True)
-        _check_outline(name, page, side, face, told)
+        outline = _check_outline(name, page, side, face, told)
         if face == "foot":
+            if outline is not None:
+                check_laid(name, page, side, outline, told)
             said[side] = f"{said.get(side, '')} {page.text}"
             _check_thick_edges(name, page, side, told)
     for foot in told.feet:
@@ -93,12 +97,12 @@ def _at_full_size(page: Page, ring: Numbers, least: int) -> list[Numbers]:
     ]
 
 
-def _check_outline(name: str, page: Page, side: str, face: str, told: Told) -> None:
-    """Lay the plan's outline on the page; refuse another size or its mirror image."""
+def _check_outline(name: str, page: Page, side: str, face: str, told: Told) -> Numbers | None:
+    """Return the plan's outline as it lies on the page; refuse another size or its mirror image."""
     hand = mirrored(side) * (1.0 if face == "foot" else -1.0)
     piece = told.wholes.get(side)
     if piece is None:
-        return
+        return None
     ring = np.array(piece.outline, dtype=float)
     found = _at_full_size(page, ring, 40)
     if not found:
@@ -107,6 +111,7 @@ def _check_outline(name: str, page: Page, side: str, face: str, told: Told) -> N
     if best[0] > OUTLINE:
         words = "is the mirror image of" if best[1] < best[0] else "is not"
         raise OutputError(f"{name}: the outline of the {side} {piece.name} {words} the plan's")
+    return min(found, key=lambda line: _apart(line, ring, hand))
 
 
 def _apart(line: Numbers, ring: Numbers, hand: float) -> float:
@@ -163,6 +168,7 @@ def check_gauges(path: Path, told: Told, seal: str) -> None:
             raise OutputError(f"{name} does not name the case {told.case} and the plan {seal}")
         check_rulers(name, page, both=False)
         _check_sections(name, page, told.plan[sides[0]])
+        check_heights(name, page, sides[0], told)
         seen.append(sides[0])
     wanted = [str(foot["side"]) for foot in told.feet if crest_of(foot)]
     if seen != wanted:

@@ -96,6 +96,7 @@ def check_numbers(file: str, text: str, foot: dict[str, Any], *, needed: bool = 
     if crest is not None and not seen and needed:
         raise OutputError(f"{file} does not say where the crest of the {side} foot is")
     _check_wedges(file, text, foot, needed=needed)
+    _check_stations(file, text, foot)
     _check_cleat(file, text, foot)
 
 
@@ -127,6 +128,43 @@ def _check_wedges(file: str, text: str, foot: dict[str, Any], *, needed: bool) -
             )
     if needed and (missing := sorted(wedges.keys() - seen)):
         raise OutputError(f"{file} does not say angle and thick side of the {side} {missing[0]}")
+
+
+def _check_stations(file: str, text: str, foot: dict[str, Any]) -> None:
+    """Hold where shims run and pads end against the plan, along the foot from the rear edge."""
+    side, pad = str(foot["side"]).upper(), foot.get("pad")
+    full = [(float(w["full_from"]), float(w["full_to"])) for w in foot.get("wedges") or ()]
+    ends = [_ends(wedge) for wedge in foot.get("wedges") or ()]
+    for said in re.findall(r"full(?: height)? ([\d.]+)–([\d.]+) mm from rear", text):
+        if not any(_both_near(said, pair, WHOLE) for pair in full):
+            raise OutputError(
+                f"{file}: no shim of the {side} foot is full from {said[0]} to {said[1]} mm"
+            )
+    for said in re.findall(r"Part ([\d.]+)–([\d.]+), full height", text):
+        if not any(_both_near(said, pair, WHOLE) for pair in ends):
+            raise OutputError(f"{file}: no shim of the {side} foot lies {said[0]} to {said[1]} mm")
+    if pad is None:
+        return
+    edges = (float(pad["rear_edge"]), float(pad["front_edge"]))
+    said_ends = re.findall(r"[Ee]nds ([\d.]+) and ([\d.]+) mm from rear", text)
+    for said in said_ends:
+        if not _both_near(said, edges, TENTH):
+            raise OutputError(
+                f"{file}: the {side} pad is said to end at {said[0]} and {said[1]} mm"
+            )
+    for word, edge in zip(("rear", "front"), edges, strict=True):
+        for one in re.findall(rf"Pad, {word} edge ([\d.]+) mm from rear", text):
+            if abs(float(one) - edge) > TENTH:
+                raise OutputError(f"{file}: the {word} edge of the {side} pad is said at {one} mm")
+
+
+def _ends(wedge: dict[str, Any]) -> tuple[float, float]:
+    x = [float(point[0]) for point in wedge["outline"]]
+    return min(x), max(x)
+
+
+def _both_near(said: tuple[str, str], pair: tuple[float, float], within: float) -> bool:
+    return all(abs(float(one) - two) <= within for one, two in zip(said, pair, strict=True))
 
 
 def _check_cleat(file: str, text: str, foot: dict[str, Any]) -> None:

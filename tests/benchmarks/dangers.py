@@ -63,10 +63,8 @@ def study(wanted: str, first: int, count: int) -> int:
             word = "explained" if out.word == "survived" and one.note else out.word
             told[word] += 1
             by = one.note if word == "explained" else out.by
-            print(
-                f"{number:4} {word:9} {out.seconds:5.1f} s {one.kind:7} {one.file}: {one.harm} | {by}",
-                flush=True,
-            )
+            head = f"{number:4} {word:9} {out.seconds:5.1f} s {one.kind:7} {one.file}"
+            print(f"{head}: {one.harm} | {by}", flush=True)
     decided = told["noticed"] + told["survived"]
     score = 100 * told["noticed"] / max(decided, 1)
     print(f"{dict(told)}: {score:.1f} % of {decided} noticed")

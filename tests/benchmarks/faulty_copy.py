@@ -30,10 +30,10 @@ ROOT = Path(__file__).resolve().parents[2]
 PARTS = ("footscan", "insole", "tests", "sample_scans", "docs")
 FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "constraints.txt")
 LOADED = (  # what nearly every test asks for
-    "numpy scipy.ndimage scipy.spatial scipy.interpolate scipy.optimize scipy.stats shapely pydantic "
-    "manifold3d ezdxf ezdxf.filemanagement reportlab.platypus reportlab.pdfgen.canvas pypdfium2 "
-    "matplotlib.textpath matplotlib.font_manager skimage.measure lxml.etree click lib3mf PIL.Image "
-    "PIL.ImageDraw PIL.ImageFont filelock trimesh pytest xml.etree.ElementTree"
+    "numpy scipy.ndimage scipy.spatial scipy.interpolate scipy.optimize scipy.stats shapely "
+    "pydantic manifold3d ezdxf ezdxf.filemanagement reportlab.platypus reportlab.pdfgen.canvas "
+    "pypdfium2 matplotlib.textpath matplotlib.font_manager skimage.measure lxml.etree click "
+    "lib3mf PIL.Image PIL.ImageDraw PIL.ImageFont filelock trimesh pytest xml.etree.ElementTree"
 ).split()
 
 # what tests share, by the floor of the house that it is made on, lowest first
@@ -121,9 +121,7 @@ class Copy:
             path.write_bytes(before)
             os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
 
-    def run(
-        self, tests: Sequence[str], seconds: float, shared: tuple[str, ...] = ()
-    ) -> Outcome:
+    def run(self, tests: Sequence[str], seconds: float, shared: tuple[str, ...] = ()) -> Outcome:
         """Run tests in a fork of this process, up to the first that fails."""
         began = time.monotonic()
         log = self.folder / "log.txt"

@@ -529,3 +529,28 @@ def test_a_cleat_moved_back_or_turned_is_checked_against_crank_and_frame(side, w
     )
     near = f"at least {5:g} mm from crank and frame"
     assert any(near in note for note in plan.notes) == said
+
+
+def test_a_shim_under_the_shoe_lifts_the_saddle_by_its_middle():
+    """1 mm at the thin edge, 4 mm at the thick one: the axle's middle rises by 2.5 mm."""
+    table, _ = thickness.rows(seat("right"), None, [], shoe=parse(SHOE), limits=LIMITS)
+    wedge = plans.sample_wedge(plans.bed_ring(278.0), WedgePlace.UNDER, 2.0)
+    wedge = wedge.model_copy(update={"edge": 1.0, "thick_edge": 4.0})
+    level, lifted = (
+        thickness.saddle(table, some, None, before=None, shoe=parse(SHOE), limits=LIMITS)[0]
+        for some in ((), (wedge,))
+    )
+    assert lifted.value - level.value == pytest.approx(2.5, abs=0.011)
+
+
+def test_only_its_own_override_passes_the_room_at_the_ball():
+    most = LIMITS.value("thickness.ball_refuse")
+    call = edge(most + 1.0), (), None, LIMITS
+    own, other = (
+        Override(limit=name, who="A", why="b", when="c")
+        for name in ("thickness.ball_refuse", "wedge.forefoot.refuse_deg")
+    )
+    assert thickness._too_thick(*call, (own,))[0].code == "thick-ball"
+    for signed in ((), (other,)):
+        with pytest.raises(RefusedError, match="thicker than the insole they replace"):
+            thickness._too_thick(*call, signed)

@@ -138,3 +138,10 @@ def test_cautions_carry_what_must_never_be_missing():
     assert "foot pain calls for clinical advice" in q.SHORT_CAUTION
     assert "\n" not in q.SHORT_CAUTION
     assert len(q.SHORT_CAUTION) <= 90
+
+
+def test_a_day_without_a_name_is_no_word():
+    """What lifts a stop has both: a name and a real day."""
+    assert q.dated("A. Doc, 2026-05-02") == "2026-05-02"
+    for word in ("2026-05-02", "A, 2026-05-02", "A. Doc, 2026-02-30", "A. Doc", ""):
+        assert q.dated(word) == ""

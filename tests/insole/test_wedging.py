@@ -473,3 +473,11 @@ def test_a_tilt_that_the_shoe_file_lacks_is_not_known_and_not_none(place):
         codes = {note.code: note.level for note in found.notes}
         assert (codes.get(f"wedge-cant-unknown-{place}") is NoteLevel.WARN) is not known
     assert parse(bare).cant_known(WedgePlace.UNDER)
+
+
+def test_the_plate_under_the_shoe_lies_about_the_first_head_less_the_start_setting():
+    """The axle starts behind MTH1 (x 194), never behind MTH5 (x 166): worked by hand."""
+    (wedge,) = wedges(WedgeWish(under=2.0)).wedges
+    x, y = np.array(wedge.outline).T
+    assert (x.min() + x.max()) / 2 == pytest.approx(194.0 - LIMITS.value("cleat.behind_ball"))
+    assert (y.min() + y.max()) / 2 == pytest.approx(0.0)  # the bed's middle there

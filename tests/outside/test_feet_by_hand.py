@@ -228,7 +228,9 @@ def _slab() -> tuple[BasePlan, PadPlan]:
     foot = sample_foot("right", thickness=3.0)
     ring = [(90.0, -15.0), (150.0, -15.0), (150.0, 30.0), (90.0, 30.0)]
     n, m = 45, 36
-    top = foot.pad.top.model_copy(update={"x0": 86.0, "y0": -19.0, "step": 1.5, "z": [[8.0] * m] * n})
+    top = foot.pad.top.model_copy(
+        update={"x0": 86.0, "y0": -19.0, "step": 1.5, "z": [[8.0] * m] * n}
+    )
     return foot.base, foot.pad.model_copy(update={"outline": ring, "top": top})
 
 
@@ -236,7 +238,7 @@ def _slab() -> tuple[BasePlan, PadPlan]:
     ("apex", "wanted"),
     [
         # 12 behind and 3 lateral of the apex, 12 ahead and 3 lateral, 3 ahead and 6 medial: the
-        # apex lies on the 3 mm grid, so these places do; outer two 24 mm apart, sides 24, 17.5, 12.7
+        # apex lies on the 3 mm grid, so these places do; sides of 24, 17.5 and 12.7 mm
         ((120.0, 9.0), [(108.0, 6.0), (132.0, 6.0), (123.0, 15.0)]),
         ((117.0, 6.0), [(105.0, 3.0), (129.0, 3.0), (120.0, 12.0)]),
         # off the grid by a third of a step: the next places of the grid

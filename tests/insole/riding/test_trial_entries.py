@@ -12,7 +12,7 @@ from insole.record.plan import Plan
 from insole.shoe.shoe import parse
 from insole.trials import cases
 from insole.trials.entry import Trial, in_force
-from insole.trials.trial import judge
+from insole.trials.trial import judge, open_stop
 from insole.workflow import riding
 from tests import feet
 from tests.on_trial import ALL_NO, LIMITS, SHOE, made, run, said
@@ -213,3 +213,32 @@ def test_a_folder_of_cases_shows_the_log_of_the_only_one(tmp_path):
     (tmp_path / "empty").mkdir()
     with pytest.raises(InsoleError, match="empty holds no case; give the folder that plan or make"):
         riding.read_log(tmp_path / "empty")
+
+
+@pytest.mark.parametrize("side", ["right", "both"])
+def test_the_log_names_the_foot_that_was_spoken_of(plan, side):
+    log: list[Trial] = []
+    run(plan, log, "lump in the arch", "same", side=side)
+    assert log[0].side == side
+
+
+@pytest.mark.parametrize(("day", "waits"), [("2026-05-04", True), ("2026-05-06", False)])
+def test_only_a_word_of_the_stop_s_day_or_later_closes_it(plan, day, waits):
+    """Logged beside a ride: an older word is no word on this stop."""
+    log: list[Trial] = []
+    run(plan, log, "my toes went numb", "worse", "2026-05-05")
+    run(plan, log, "", "same", "2026-05-07", clinician=f"A. Doc, {day}")
+    assert (open_stop(log) is log[0]) == waits
+    assert bool(log[1].stopped) == waits
+
+
+def test_the_last_stop_is_the_one_that_stands(plan):
+    """The first was lifted by a word of its day; the second, later, was not."""
+    log: list[Trial] = []
+    run(plan, log, "my toes went numb", "worse", "2026-05-05")
+    run(plan, log, "", "same", "2026-05-06", clinician="A. Doc, 2026-05-06")
+    assert open_stop(log) is None
+    run(plan, log, "sharp pain in the heel", "worse", "2026-05-08")
+    assert open_stop(log) is log[2]
+    again = run(plan, log, "", "same", "2026-05-09")
+    assert again.stopped == ["no clinician's word since the stop of trial 3"]

@@ -1,0 +1,177 @@
+"""Things drawn or said at another place of a template, bench page or gauge: each is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from insole.output.papers import gauges, template, template_lines
+from insole.record.plan import Plan
+from tests.insole.readback.conftest import Bench
+
+TEMPLATE, GAUGES = "paper/template-*.pdf", "paper/section-gauges-*.pdf"
+
+
+def written(
+    monkeypatch: pytest.MonkeyPatch, module: Any, change: Callable[[str, dict[str, Any]], str]
+) -> None:
+    """Have words come out otherwise: `change` gets text and keywords."""
+    real = module.write
+
+    def other(canvas: Any, x: float, y: float, text: str, *more: Any, **how: Any) -> Any:
+        return real(canvas, x, y, change(text, how), *more, **how)
+
+    monkeypatch.setattr(module, "write", other)
+
+
+@pytest.mark.parametrize("ring", ["arch-pad", "heel-shim", "forefoot-shim", "under-shoe-shim"])
+def test_a_part_drawn_at_another_place_of_the_base(
+    made_copy: Bench, monkeypatch: pytest.MonkeyPatch, ring: str
+) -> None:
+    """A centimetre further forward a pad lies under the ball."""
+    made_copy.kept("paper")
+    real = template.drawing_of
+
+    def moved(*what: Any) -> Any:
+        drawing = real(*what)
+        rings = {k: v + np.array([4.0, 0.0]) if k == ring else v for k, v in drawing.rings.items()}
+        return replace(drawing, rings=rings)
+
+    monkeypatch.setattr(template, "drawing_of", moved)
+    made_copy.write(TEMPLATE)
+    made_copy.refused(f"-{ring} is not drawn where the plan places it")
+
+
+@pytest.mark.parametrize("way", [(6.0, 0.0), (0.0, -5.0)])
+def test_a_crest_marked_at_another_place(
+    made_copy: Bench, monkeypatch: pytest.MonkeyPatch, way: tuple[float, float]
+) -> None:
+    made_copy.kept("paper")
+    real = template_lines.crest_point
+    monkeypatch.setattr(template_lines, "crest_point", lambda foot: real(foot) + np.array(way))
+    made_copy.write(TEMPLATE)
+    made_copy.refused("the crest of the left pad is not where the plan has it")
+
+
+def test_a_crest_measured_from_the_little_toe_edge(
+    made_copy: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made_copy.kept("paper")
+    real = template_lines.crest_point
+    monkeypatch.setattr(template_lines, "crest_point", lambda foot: real(foot) * [1.0, -1.0])
+    made_copy.write(TEMPLATE)
+    made_copy.refused("the crest of the left pad is not where the plan has it")
+
+
+def test_the_lines_of_full_height_at_other_stations(
+    made_copy: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made_copy.kept("paper")
+    real = template_lines.wedge_lines
+
+    def shifted(wedge: Any) -> Any:
+        full, band = real(wedge)
+        return [line + np.array([3.0, 0.0]) for line in full], band
+
+    monkeypatch.setattr(template_lines, "wedge_lines", shifted)
+    made_copy.write(TEMPLATE)
+    made_copy.refused("the line at .* mm to which .*-shim is full is not where the plan has it")
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        (lambda text, how: str(6 - int(text)), "metatarsal head . is numbered"),
+        (lambda text, how: {"HEEL": "TOES", "TOES": "HEEL"}[text], "HEEL stands ahead of TOES"),
+        (lambda text, how: str(int(text) + 10), "stands at another station of the centreline"),
+    ],
+)
+def test_heads_arrow_and_scale(
+    made_copy: Bench,
+    monkeypatch: pytest.MonkeyPatch,
+    change: Callable[[str, dict[str, Any]], str],
+    sentence: str,
+) -> None:
+    made_copy.kept("paper")
+
+    def only(text: str, how: dict[str, Any]) -> str:
+        heads = "numbered" in sentence and len(text) == 1 and text.isdigit()
+        arrow = "HEEL" in sentence and text in ("HEEL", "TOES")
+        scale = "station" in sentence and text.isdigit() and int(text) >= 50 and "align" not in how
+        return change(text, how) if heads or arrow or scale else text
+
+    written(monkeypatch, template_lines, only)
+    made_copy.write(TEMPLATE)
+    made_copy.refused(sentence)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "values", "sentence"),
+    [
+        ("paper/bench-page-*", {"right__wedges__0__full_to": 229.0}, "no shim of the RIGHT foot"),
+        ("paper/bench-page-*", {"left__wedges__0__full_to": 88.0}, "no shim of the LEFT foot"),
+        (TEMPLATE, {"left__wedges__0__full_to": 88.0}, "no shim of the LEFT foot is full"),
+        ("paper/bench-page-*", {"left__pad__rear_edge": 60.0}, "the LEFT pad is said to end at"),
+        (TEMPLATE, {"left__pad__front_edge": 99.0}, "the front edge of the LEFT pad is said at 99"),
+        (TEMPLATE, {"right__pad__rear_edge": 31.0}, "the rear edge of the RIGHT pad is said at 31"),
+    ],
+)
+def test_other_stations_in_words(
+    made_copy: Bench,
+    edited: Callable[..., Plan],
+    pattern: str,
+    values: dict[str, float],
+    sentence: str,
+) -> None:
+    made_copy.kept("paper")
+    plan = edited(**values)
+    made_copy.write(pattern, plan=plan)
+    made_copy.refused(f"{sentence}|is full is not where the plan has it")
+
+
+# ------------------------------------------------------------------ gauges
+
+
+def test_figures_on_a_gauge_a_millimetre_off(
+    made_copy: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made_copy.kept("paper")
+
+    def more(text: str, how: dict[str, Any]) -> str:
+        return f"{float(text) + 1:.1f}" if text.replace(".", "", 1).isdigit() else text
+
+    written(monkeypatch, gauges, more)
+    made_copy.write(GAUGES)
+    made_copy.refused("the card at .* mm says .* mm where it is")
+
+
+@pytest.mark.parametrize("change", [lambda z: 0.85 * z, lambda z: z[::-1], lambda z: z + 1.0])
+def test_a_gauge_cut_to_other_heights(
+    made_copy: Bench, monkeypatch: pytest.MonkeyPatch, change: Callable[[Any], Any]
+) -> None:
+    made_copy.kept("paper")
+    real = gauges.gauges_of
+    monkeypatch.setattr(
+        gauges, "gauges_of", lambda foot: [replace(g, z=change(g.z)) for g in real(foot)]
+    )
+    made_copy.write(GAUGES)
+    made_copy.refused("the card at .* mm is .* mm off the part's height")
+
+
+def test_a_gauge_named_for_another_station(
+    made_copy: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made_copy.kept("paper")
+    real = gauges.gauges_of
+
+    def renamed(foot: Any) -> Any:
+        first, *rest = real(foot)
+        return [replace(first, station=first.station + 25.0), *rest]
+
+    monkeypatch.setattr(gauges, "gauges_of", renamed)
+    made_copy.write(GAUGES)
+    made_copy.refused("the card at .* mm is (not as wide|.* mm off)")
