@@ -18,7 +18,8 @@ import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
-from insole.desk.store import DeskCase, Home, safe_name
+from footscan.files import held
+from insole.desk.store import DeskCase, Home, at_work, safe_name
 from insole.errors import InsoleError
 from insole.trials import cases
 
@@ -87,14 +88,19 @@ def arriving(home: Home, name: str) -> Iterator[Path]:
         There is a case of that name.
     """
     making = home.cases_folder / f".{name}.arriving.{secrets.token_hex(4)}"
+    making.parent.mkdir(parents=True, exist_ok=True)
+    marker = at_work(making)
     try:
-        yield making
-        try:
-            os.rename(making, home.cases_folder / name)
-        except OSError:
-            raise InsoleError(f"there is a case {name} already; erase it first") from None
+        with marker.open("xb") as file:  # what nobody holds was left behind, and is swept
+            held(file)
+            yield making
+            try:
+                os.rename(making, home.cases_folder / name)
+            except OSError:
+                raise InsoleError(f"there is a case {name} already; erase it first") from None
     finally:
         shutil.rmtree(making, ignore_errors=True)
+        marker.unlink(missing_ok=True)
 
 
 def check_case(making: Path, name: str) -> None:

@@ -23,7 +23,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from footscan import typed
-from footscan.files import read_bounded, sweep, why, write_whole
+from footscan.files import held, read_bounded, sweep, why, write_whole
 from insole.desk.index import Index, Row
 from insole.errors import InsoleError
 from insole.record.values import Line, Sentence
@@ -37,6 +37,7 @@ __all__ = [
     "ScanUse",
     "Side",
     "Workshop",
+    "at_work",
     "bare_name",
     "plain_name",
     "safe_name",
@@ -193,6 +194,19 @@ def bare_name(name: str, kind: str, endings: tuple[str, ...], longest: int) -> t
     return stem, ending
 
 
+def at_work(folder: Path) -> Path:
+    """Return the file beside an arriving folder that whoever fills it holds meanwhile."""
+    return folder.with_name(f"{folder.name}.partial")
+
+
+def _held_by_another(marker: Path) -> bool:
+    try:
+        with marker.open("rb") as file:
+            return not held(file)
+    except OSError:
+        return False  # of a run that was killed, or of an older version
+
+
 def _written(path: Path, data: bytes) -> None:
     """Write a record whole, or say why it cannot be."""
     try:
@@ -313,7 +327,9 @@ class Home:
         shutil.rmtree(self.incoming, ignore_errors=True)
         for kind in (".*.erased.*", ".*.arriving.*"):
             for going in self.cases_folder.glob(kind):
-                shutil.rmtree(going, ignore_errors=True)
+                if going.is_dir() and not _held_by_another(at_work(going)):
+                    shutil.rmtree(going, ignore_errors=True)
+        sweep(self.cases_folder)
         for place in (
             self.folder,
             self.shoes,

@@ -18,7 +18,7 @@ import pytest
 
 pytest.importorskip("pydantic")
 
-from insole.desk.archive import take_in
+from insole.desk.archive import arriving, take_in
 from insole.desk.store import DeskCase, Draft, Home, ScanUse
 from insole.errors import InsoleError
 from insole.trials import cases
@@ -208,3 +208,21 @@ def test_a_link_or_no_archive_at_all_is_refused(home, tmp_path):
 @pytest.mark.skipif(os.name == "nt", reason="Windows keeps rights elsewhere")
 def test_scans_are_for_the_owners_eyes(home):
     assert stat.S_IMODE(home.folder.stat().st_mode) == 0o700
+
+
+def test_a_second_desk_does_not_sweep_what_is_arriving_at_the_first(home):
+    """Swept from under it, an archive became half a case; left by a killed run it goes."""
+    with arriving(home, "wren") as making:
+        making.mkdir()
+        (making / "case.json").write_text("{}", encoding="utf-8")
+        Home(home.folder).sweep()
+        assert (making / "case.json").is_file()
+        marker = making.with_name(f"{making.name}.partial")
+        assert marker.is_file()
+    assert (home.cases_folder / "wren" / "case.json").is_file()
+    assert not marker.exists()
+    killed = home.cases_folder / ".teal.arriving.1"
+    killed.mkdir()
+    killed.with_name(f"{killed.name}.partial").touch()
+    home.sweep()
+    assert not list(home.cases_folder.glob(".*"))

@@ -253,3 +253,21 @@ def test_an_impossible_plan_is_not_made_even_on_request(
     assert run("left.pad.top.z.3.4", 200.0, "--edited") == 3
     assert "reaches from" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("case", "another"),
+        ("shoe", None),
+        ("limits", {"wedge.forefoot.refuse_deg": 9.0}),
+        ("answers", {"wound": "no"}),
+        ("clinician", "A. Doc, 2026-05-01"),
+        ("overrides", [{"limit": "support.refuse_above", "who": "A", "why": "b", "when": "c"}]),
+    ],
+)
+def test_what_allows_parts_is_under_the_seal(key: str, value: object) -> None:
+    """An answer, a word or an override typed into a plan allows parts that it did not."""
+    record = json.loads(to_json(sample_plan()))
+    assert record[key] != value
+    assert seal_of(record | {key: value}) != seal_of(record)
