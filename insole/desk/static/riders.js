@@ -49,4 +49,6 @@ for (const button of document.querySelectorAll("[data-erase]")) {
 }
 
 const sample = document.getElementById("sample");
-if (sample) follow({ id: sample.dataset.job, what: "", words: "", state: "running" }, null).then(() => location.reload(), complain);
+if (sample) follow({ id: sample.dataset.job, what: "", words: "", state: "running" }, null).then(() => {
+  if (document.getElementById("name").value) sample.remove(); else location.reload(); // what is being typed is not lost
+}, complain);
