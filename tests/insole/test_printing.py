@@ -348,6 +348,28 @@ def test_a_mirrored_step_is_refused(tmp_path: Path) -> None:
         step.read_back_step(path, prism())
 
 
+@pytest.mark.parametrize("wrong", [(True,), (True, False)])
+def test_what_the_quick_mesher_shows_wrong_the_usual_one_is_asked_about(
+    wrong: tuple[bool, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sound file is not refused for the one; what both show wrong is."""
+    path, real, asked = tmp_path / "x.step", step._facets, []
+
+    def facets(shape: Any, *, quick: bool) -> Any:
+        asked.append(quick)
+        points, corners = real(shape, quick=quick)
+        return points * (1.01 if quick in wrong else 1.0), corners
+
+    step.write_step(path, prism())
+    monkeypatch.setattr(step, "_facets", facets)
+    if False in wrong:
+        with pytest.raises(OutputError, match=r"x\.step reads back with"):
+            step.read_back_step(path, prism())
+    else:
+        assert step.read_back_step(path, prism()) == pytest.approx(NOTCHED_AREA * 4, rel=1e-9)
+    assert asked == [True, False]
+
+
 def test_a_step_cut_short_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.step"
     path.write_text("ISO-10303-21;\nHEADER;\n", encoding="utf-8")
