@@ -195,7 +195,8 @@ def _likeliest(found: list[Rough], shape: tuple[int, ...], photo: Photo) -> Roug
 
     best = max(seen, key=like)
     if papers.unlike((best.corners - middle) / half, focal) > NO_PAPER:
-        return None  # a field of a floor, or what a shadow leaves of a sheet
+        # a field of a floor, or what folds and shadows leave of a sheet
+        return next((one for one in found if not one.inside), None)
     return replace(best, corners=_agreed(best.corners, [one.corners for one in seen]))
 
 
