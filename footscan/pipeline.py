@@ -207,11 +207,9 @@ def _no_arch_because(settled: pose.Settled, options: Options) -> str:
 
 def _card(scan: Scan, options: Options) -> CardSeen | None:
     """Return what was seen of the scale card, where it was said to lie in the scan."""
-    if not options.card:
-        return None
     from footscan.checking import card
 
-    return card.seen(scan)
+    return card.seen(scan) if options.card else None
 
 
 def _unit(
