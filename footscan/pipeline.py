@@ -28,6 +28,7 @@ from footscan.scan import Array, Kind, Load, Scan, Side, Unit
 
 if TYPE_CHECKING:
     from footscan.checking.artefact_log import ScaleEvidence
+    from footscan.checking.card import CardSeen
 
 __all__ = ["Options", "infer_unit", "measure_feet_in", "measure_files", "measure_scan"]
 
@@ -133,7 +134,8 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
     seen = _found(scan, options, drawn)
     matches, sketch = seen.matches, seen.sketch
     best, ratio = sides.best(matches, options.side)
-    factor, unit, evidence = infer_unit(matching.length_of(sketch.points, best), scan, options)
+    by_card = _card(scan, options)
+    factor, unit, evidence = _unit(matching.length_of(sketch.points, best), scan, options, by_card)
     best = replace(best, origin=best.origin * factor, scale=best.scale * factor)
     floor = sketch.floor.scaled(factor) if sketch.floor is not None else None
     in_mm = seen.scan.scaled(factor)
@@ -156,7 +158,7 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
         settled,
         cleaned,
         values,
-        _evidence(options, ratio, contradicted, _card(scan, options, factor)),
+        _evidence(options, ratio, contradicted, by_card, factor),
         in_mm,
         found,
     )
@@ -203,20 +205,28 @@ def _no_arch_because(settled: pose.Settled, options: Options) -> str:
     return reason
 
 
-def _card(scan: Scan, options: Options, factor: float) -> tuple[float | None, str]:
-    """Return how far the scale in use is off the card's, %, and what was seen of the card."""
-    if not options.card:
-        return None, ""
+def _card(scan: Scan, options: Options) -> CardSeen | None:
+    """Return what was seen of the scale card, where it was said to lie in the scan."""
     from footscan.checking import card
 
-    found = card.seen(scan)
-    if found.mm_per_unit is None:
-        return None, found.words
-    return 100.0 * (factor / found.mm_per_unit - 1.0), found.words
+    return card.seen(scan) if options.card else None
+
+
+def _unit(
+    length: float, scan: Scan, options: Options, by_card: CardSeen | None
+) -> tuple[float, Unit | None, str]:
+    """Return mm per file unit, unit, evidence; by the card where none fits (telephones)."""
+    try:
+        return infer_unit(length, scan, options)
+    except UnitsError:
+        if by_card is None or by_card.mm_per_unit is None or options.scale or options.unit:
+            raise
+        own = replace(options, scale=by_card.mm_per_unit)
+        return infer_unit(length, scan, own)[0], None, by_card.words
 
 
 def _evidence(
-    options: Options, ratio: float, contradicted: bool, by_card: tuple[float | None, str]
+    options: Options, ratio: float, contradicted: bool, by_card: CardSeen | None, factor: float
 ) -> quality.Evidence:
     """Return what was stated of a scan, and how surely its side was told."""
     log = options.scale_evidence
@@ -224,8 +234,8 @@ def _evidence(
         hand_length=options.hand_length,
         scale_vouched=log.verified if log is not None else None,
         scale_words=log.words if log is not None else "",
-        card_off=by_card[0],
-        card_words=by_card[1],
+        card_off=by_card.off(factor) if by_card is not None else None,
+        card_words=by_card.words if by_card is not None else "",
         hand_held=options.hand_held,
         side_stated=options.side is not None,
         side_contradicted=contradicted and ratio > quality.limits()["side"].making,

@@ -60,6 +60,10 @@ class CardSeen:
     sd: float
     words: str
 
+    def off(self, factor: float) -> float | None:
+        """Return how far mm per file unit are off the card's, %; None: no card to tell."""
+        return None if self.mm_per_unit is None else 100.0 * (factor / self.mm_per_unit - 1.0)
+
 
 def seen(scan: Scan) -> CardSeen:
     """Return the scale card that a scan shows, in the scan's own units, or why there is none."""

@@ -27,6 +27,7 @@ FINE_PER_COARSE = 2  # regions are looked for at half the fineness
 CLOSE_MM = (0.7, 1.5, 3.0, 5.0, 8.0, 12.0, 16.5)  # lines are widened by so much, in turn
 STRONG, WEAK, LEAST_DARK = 10.0, 5.0, 0.015  # of the noise; and darkness that a crest has
 JOIN_CELLS = 2  # regions nearer to each other are one
+NOTE_MM = 30.0  # letters are smaller
 SLIT_CELLS = 3  # half of a slit that is closed
 SHORT_MM = 14.0  # shorter pieces are specks and letters
 FOOT_CM2 = (85.0, 480.0)  # area within an outline
@@ -164,7 +165,9 @@ def _region(flat: Flat, crest: NDArray[np.bool_], name: str) -> NDArray[np.bool_
         if found:
             if _overlap_cm2(flat, found[0]) > 0.35 * found[0].sum() / per_mm**2 / 100.0:
                 raise _foot_there(name)
-            return found[0]
+            bare = _without_notes(lines, per_mm)
+            tries = (_feet(bare, wide * per_mm, per_mm) for wide in CLOSE_MM if wide >= close)
+            return next((one[0] for one in tries if len(one) == 1), found[0])
     if solid_cm2 > SOLID_CM2:
         raise _foot_there(name)
     framed = lines.copy()
@@ -188,6 +191,15 @@ def _region(flat: Flat, crest: NDArray[np.bool_], name: str) -> NDArray[np.bool_
         f"{name}: no outline is seen on the sheet; draw around the foot with a dark "
         "pen and photograph the sheet without the foot",
     )
+
+
+def _without_notes(lines: NDArray[np.bool_], per_mm: float) -> NDArray[np.bool_]:
+    """Return lines without short pieces: a letter beside the outline would dent the region."""
+    label, count = ndimage.label(lines, np.ones((3, 3)))
+    keep = np.zeros(count + 1, dtype=bool)
+    for k, box in enumerate(ndimage.find_objects(label), 1):
+        keep[k] = np.hypot(*(side.stop - side.start for side in box)) > NOTE_MM * per_mm
+    return np.asarray(keep[label])
 
 
 def _foot_there(name: str) -> OutlineError:
@@ -254,13 +266,8 @@ def _overlap_cm2(flat: Flat, region: NDArray[np.bool_]) -> float:
 
 def _largest_span(lines: NDArray[np.bool_]) -> float:
     label, _ = ndimage.label(ndimage.binary_dilation(lines, iterations=3))
-    return max(
-        (
-            float(np.hypot(b[0].stop - b[0].start, b[1].stop - b[1].start))
-            for b in ndimage.find_objects(label)
-        ),
-        default=0.0,
-    )
+    boxes = ndimage.find_objects(label)
+    return max((float(np.hypot(*(s.stop - s.start for s in box))) for box in boxes), default=0.0)
 
 
 def _border(region: NDArray[np.bool_]) -> Array:

@@ -33,6 +33,7 @@ LEAST_PX_PER_MM = 1.6
 BLURRED_PX = 1.35  # a sharp photo from afar smears an edge by its own pixels
 BLURRED_MM = 0.55  # standard deviation of an edge's smear
 COVERED = 0.20  # of the sheet: more than a ruler
+NO_PAPER = 0.12  # off every paper's proportions, as a logarithm
 NEAR_SHARE = 0.14  # of a sheet's mean side: corners so near are readings of one
 
 
@@ -147,7 +148,7 @@ def _start(photo: Photo) -> Rough:
         raise OutlineError(
             "no-sheet",
             f"{photo.name}: no sheet of paper is seen; lay the white sheet on a darker "
-            "floor and photograph all of it from above",
+            "floor, without shadows on it, and photograph all of it from above",
         )
     if found.covered > COVERED:
         raise OutlineError(
@@ -193,6 +194,9 @@ def _likeliest(found: list[Rough], shape: tuple[int, ...], photo: Photo) -> Roug
         return one.score - 4.0 * max(0.0, off - 0.03) + 0.3 * size
 
     best = max(seen, key=like)
+    if papers.unlike((best.corners - middle) / half, focal) > NO_PAPER:
+        # a field of a floor, or what folds and shadows leave of a sheet
+        return next((one for one in found if not one.inside), None)
     return replace(best, corners=_agreed(best.corners, [one.corners for one in seen]))
 
 

@@ -47,6 +47,7 @@ async def upload(request: Request) -> Response:
         load=load,
         side_stated=side is not None,
         scanner=query.get("scanner", "")[:80],
+        card=query.get("card") == "yes",
     )
     drop = query.get("drop", "")[:40] if side is None else ""
     return JSONResponse(_measure(service, case, use, side, drop).shown(), status_code=202)
@@ -104,7 +105,9 @@ def _measure(
                 service.remember(service.key(mine, name), foot)
                 old = draft.scans.get(name)
                 if old is not None and old.sha256 == mine.sha256:  # the very scan: marks stay
-                    mine = old.model_copy(update={"load": mine.load, "scanner": mine.scanner})
+                    mine = old.model_copy(
+                        update={"load": mine.load, "scanner": mine.scanner, "card": mine.card}
+                    )
                 elif old is not None and not service.first_of_drop(
                     drop, case.name, name, mine.sha256
                 ):

@@ -197,12 +197,16 @@ class Service:
     def stated(self, use: ScanUse, side: str) -> dict[str, Any]:
         """Return what was stated of a scan, for :func:`footscan.measure`."""
         log = {"scanner_log": str(self.home.scanner_log), "scanner": use.scanner}
-        return {
-            "load": use.load,
-            "side": side if use.side_stated else None,
-            "foot_length": use.foot_length,
-            "landmarks": use.landmarks,
-        } | (log if use.scanner else {})
+        return (
+            {
+                "load": use.load,
+                "side": side if use.side_stated else None,
+                "foot_length": use.foot_length,
+                "landmarks": use.landmarks,
+            }
+            | ({"card": True} if use.card else {})
+            | (log if use.scanner else {})
+        )
 
     def key(self, use: ScanUse, side: str) -> str:
         """Return what names a measured foot: its scan's content and all that was stated."""

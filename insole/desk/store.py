@@ -72,7 +72,7 @@ class ScanUse(_Record):
 
     `landmarks` are set by hand, in the scan's own coordinates times its unit, mm; those in `felt`
     were felt with a finger at that place. `scanner` is one of the scanner log: its checks vouch for
-    the scale.
+    the scale. With `card` the printed scale card lies in the scan.
     """
 
     sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
@@ -80,6 +80,7 @@ class ScanUse(_Record):
     load: str = "unknown"
     side_stated: bool = False
     scanner: str = Field(default="", max_length=80)
+    card: bool = False
     foot_length: float | None = Field(default=None, ge=100, le=400)
     landmarks: dict[str, tuple[float, float, float]] = {}
     felt: list[str] = []

@@ -13,6 +13,9 @@ import pytest
 
 pytest.importorskip("starlette", reason="the desk's packages are not installed: '.[desk]'")
 
+from carded import as_ply, beside
+
+from footscan import reading
 from insole.desk import queue
 from insole.desk.backup import back_up, restore
 from insole.desk.owned import Bench, keep_own, own, own_shown
@@ -114,6 +117,21 @@ def test_a_checked_scanner_vouches_for_the_scale_of_a_scan(desk):
     assert job["state"] == "failed"
     assert "holds no check of nobody's" in job["words"]
     (desk.home / "scanner-log.csv").unlink()
+
+
+def test_the_scale_card_in_a_scan_vouches_for_it(desk):
+    shown = beside(reading.read(SAMPLES / "larch_left.ply"), np.random.default_rng(5))
+    desk.ask("POST", "/api/cases", {"name": "carded"})
+    for card, verified in (("yes", True), ("", False)):
+        job = desk.ask(
+            "POST",
+            "/api/cases/carded/scans",
+            content=as_ply(shown),
+            params={"name": "phone.ply", "load": "half", "card": card},
+        ).json()
+        assert desk.wait(job)["state"] == "done"
+        found = desk.client.get("/api/cases/carded/feet/left").json()
+        assert found["scale_verified"] is verified
 
 
 def test_a_damaged_log_is_said_on_its_page_and_holds_no_fitting_up(desk):

@@ -11,6 +11,7 @@ from carded import SQUARES, as_ply, beside
 
 from footscan import reading
 from footscan.checking import card
+from footscan.errors import UnitsError
 from footscan.pipeline import Options, measure_files, measure_scan
 from footscan.results import Severity, Verdict
 from footscan.scan import Load, Scan
@@ -111,6 +112,16 @@ def test_a_card_that_says_another_scale_sends_back_and_says_which(foot, tmp_path
     assert not found.facts.scale_verified
     right = measure_files([path], Options(load=Load.HALF, card=True, scale=1 / 1.04))
     assert right.facts.scale_verified
+
+
+def test_a_file_of_any_scale_is_read_by_its_card(foot, tmp_path):
+    path = written(foot, tmp_path / "phone.ply", 0.00137)
+    with pytest.raises(UnitsError, match="no foot in mm"):
+        measure_files([path], Options(load=Load.NONE))
+    found = measure_files([path], Options(load=Load.NONE, hand_held=True, card=True))
+    assert found.facts.mm_per_unit == pytest.approx(1 / 0.00137, rel=0.008)
+    assert "scale card" in found.facts.unit_evidence
+    assert found.facts.scale_verified
 
 
 def test_a_card_that_is_not_seen_verifies_nothing(foot):

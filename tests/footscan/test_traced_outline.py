@@ -9,10 +9,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from outlines import PEN, PIXELS, photo, saved, sheet
 from PIL import Image
 
-from footscan.outline import closed, edges, marks, search, trace, traced
+from footscan.outline import closed, edges, line, marks, search, trace, traced
+from footscan.outline import contour as contours
 from footscan.outline import photo as photos
 from footscan.outline import sheet as sheets
 from footscan.outline.errors import OutlineError
@@ -46,6 +48,12 @@ def left(ring):
     return trace.trace_photo(
         photo(made, roll_deg=262.0, floor="tile", light=(0.3, -0.2), shadow=shadow), STATED
     )
+
+
+def flat_of(made):
+    """Return the sheet of a photograph, flattened."""
+    shown = photo(made)
+    return line.flatten(shown, sheets.find(shown))
 
 
 def refused(code, *arguments):
@@ -435,6 +443,14 @@ def test_folds_through_the_outline_are_no_lines(ring, right_specimen):
     for name in ("foot_length", "foot_breadth"):
         assert found.traced.measures[name].value == pytest.approx(0.95 * true[name], abs=1.2), name
     assert sorted(round(at / 5) for at in found.flat.creases) in ([19, 39], [20, 40])
+
+
+def test_a_letter_beside_the_line_does_not_dent_the_outline(ring):
+    pen = replace(PEN, gaps=((0.3, 12.0), (0.62, 12.0)))
+    plain, noted = (sheet(ring, pen=pen, notes=notes) for notes in ((), ((72.0, 165.0, 9.0, 1),)))
+    lengths = [contours.contour(flat_of(made), "x").ring for made in (plain, noted)]
+    areas = [float(shapely.Polygon(one).area) for one in lengths]
+    assert areas[0] == pytest.approx(areas[1], rel=0.004)
 
 
 def test_tape_over_the_heel_is_refused_and_beside_it_is_not(ring):

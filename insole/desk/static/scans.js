@@ -19,7 +19,7 @@ function take(files) {
 
 async function send(file, side = "", together = "") {
   const load = document.querySelector("input[name=load]:checked").value;
-  const asked = new URLSearchParams({ name: file.name, load, scanner: document.getElementById("scanner")?.value ?? "", ...(side ? { side } : { drop: together }) });
+  const asked = new URLSearchParams({ name: file.name, load, scanner: document.getElementById("scanner")?.value ?? "", card: document.getElementById("card").checked ? "yes" : "", ...(side ? { side } : { drop: together }) });
   try {
     const job = await ask("POST", `${base}/scans?${asked}`, file);
     const found = await follow(job, jobs);
@@ -133,7 +133,7 @@ async function show(side) {
     table.append(row);
   }
   const rest = make("details"), out = make("button", "quiet small danger", "Take this scan out");
-  rest.append(make("summary", "", "Evidence: unit, side, load"), make("p", "hint", `${sentence(foot.unit)}. ${sentence(foot.side_words)}. ${foot.points} points. ${foot.scale_verified ? "The scale is verified." : "The scale is not verified: no length by hand and no scanner check."} ± is one standard deviation.`));
+  rest.append(make("summary", "", "Evidence: unit, side, load"), make("p", "hint", `${sentence(foot.unit)}. ${sentence(foot.side_words)}. ${foot.points} points. ${foot.scale_verified ? "The scale is verified." : "The scale is not verified: no length by hand, no scanner check, no scale card."} ± is one standard deviation.`));
   out.type = "button";
   out.addEventListener("click", async () => { try { await ask("DELETE", `${base}/feet/${side}`); location.reload(); } catch (error) { complain(error); } });
   const weight = make("p", "line"), told = make("label", "", "Weight on it"), load = make("select");
