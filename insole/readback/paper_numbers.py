@@ -140,6 +140,12 @@ def _check_stations(file: str, text: str, foot: dict[str, Any]) -> None:
             raise OutputError(
                 f"{file}: no shim of the {side} foot is full from {said[0]} to {said[1]} mm"
             )
+    built_in = (foot.get("contour") or {}).get("posting") or ()
+    left = [float(wedge["remainder"]) for wedge in (*(foot.get("wedges") or ()), *built_in)]
+    for angle, kind in re.findall(r"([\d.]+)° (varus|valgus) not made", text):
+        rest = float(angle) * (1.0 if kind == "varus" else -1.0)
+        if all(abs(rest - one) > 0.006 for one in left):
+            raise OutputError(f"{file}: {angle}° {kind} of the {side} foot is said not made")
     for said in re.findall(r"Part ([\d.]+)–([\d.]+), full height", text):
         if not any(_both_near(said, pair, WHOLE) for pair in ends):
             raise OutputError(f"{file}: no shim of the {side} foot lies {said[0]} to {said[1]} mm")
