@@ -175,6 +175,10 @@ def _both_near(said: tuple[str, str], pair: tuple[float, float], within: float) 
 
 def _check_cleat(file: str, text: str, foot: dict[str, Any]) -> None:
     cleat, side = foot.get("cleat"), str(foot["side"]).upper()
+    for said, way in re.findall(r"Move ([\d.]+) mm (back|forward)", text):
+        moved = float((cleat or {}).get("back") or 0.0)
+        if abs(float(said) * (1.0 if way == "back" else -1.0) - moved) > TENTH:
+            raise OutputError(f"{file}: the {side} cleat is said to move {said} mm {way}")
     for head, key in (("MTH1|the joint of the big toe", "from_ball_mark"), ("MTH5", "from_mth5")):
         for said, way in re.findall(rf"([\d.]+) mm (behind|ahead of) (?:{head})", text):
             if cleat is None:
