@@ -35,6 +35,8 @@ def check_heights(name: str, page: Page, side: str, told: Told) -> None:
     if piece is None or piece.height is None:
         return
     stations = [float(s) for s in re.findall(r", (\d+) mm from the rear edge", page.text)]
+    if stations != sorted(set(stations)):
+        raise OutputError(f"{name}: its stations do not run from the heel to the toes")
     cards = _cards(page)
     if len(cards) != len(stations):
         raise OutputError(f"{name} has {len(cards)} cards for {len(stations)} stations")

@@ -140,6 +140,12 @@ def _check_stations(file: str, text: str, foot: dict[str, Any]) -> None:
             raise OutputError(
                 f"{file}: no shim of the {side} foot is full from {said[0]} to {said[1]} mm"
             )
+    built_in = (foot.get("contour") or {}).get("posting") or ()
+    left = [float(wedge["remainder"]) for wedge in (*(foot.get("wedges") or ()), *built_in)]
+    for angle, kind in re.findall(r"([\d.]+)° (varus|valgus) not made", text):
+        rest = float(angle) * (1.0 if kind == "varus" else -1.0)
+        if all(abs(rest - one) > 0.006 for one in left):
+            raise OutputError(f"{file}: {angle}° {kind} of the {side} foot is said not made")
     for said in re.findall(r"Part ([\d.]+)–([\d.]+), full height", text):
         if not any(_both_near(said, pair, WHOLE) for pair in ends):
             raise OutputError(f"{file}: no shim of the {side} foot lies {said[0]} to {said[1]} mm")
@@ -169,6 +175,10 @@ def _both_near(said: tuple[str, str], pair: tuple[float, float], within: float) 
 
 def _check_cleat(file: str, text: str, foot: dict[str, Any]) -> None:
     cleat, side = foot.get("cleat"), str(foot["side"]).upper()
+    for said, way in re.findall(r"Move ([\d.]+) mm (back|forward)", text):
+        moved = float((cleat or {}).get("back") or 0.0)
+        if abs(float(said) * (1.0 if way == "back" else -1.0) - moved) > TENTH:
+            raise OutputError(f"{file}: the {side} cleat is said to move {said} mm {way}")
     for head, key in (("MTH1|the joint of the big toe", "from_ball_mark"), ("MTH5", "from_mth5")):
         for said, way in re.findall(rf"([\d.]+) mm (behind|ahead of) (?:{head})", text):
             if cleat is None:

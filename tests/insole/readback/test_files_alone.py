@@ -8,13 +8,17 @@ from pathlib import Path
 
 import pytest
 
+from insole.errors import OutputError
 from insole.output import contents
+from insole.output.papers import bench
 from insole.output.settings import Settings, folder_name
 from insole.parts.build import all_parts
 from insole.readback import carved, full_size, papers, solids
 from insole.readback.cut import check_drawing
 from insole.readback.drawings import read_drawing, same_drawing
 from insole.readback.folder import _sheet
+from insole.readback.pages import read_pages
+from insole.readback.paper_numbers import check_numbers
 from insole.readback.told import Told
 from insole.record.plan import fingerprint, to_json
 from tests.plans import sample_plan
@@ -64,3 +68,20 @@ def test_what_is_written_alone_says_what_the_plan_says(tmp_path: Path, kind: str
                 header, corners = solids.read_stl(path)
                 solids.check_mesh(path, header, corners, label, told)
                 carved.check_carving(path, corners, label, told, by_hand="")
+
+
+@pytest.mark.parametrize(("back", "words"), [(5.0, "Move 5.0 mm back"), (-3.0, "3.0 mm forward")])
+def test_a_cleat_with_a_mark_is_told_from_both(tmp_path: Path, back: float, words: str) -> None:
+    """4 mm behind the first head is 2.5 mm ahead of the mark; which way it moves is read."""
+    plan = sample_plan(sides=("right",))
+    told = {"mark": "middle of the slot", "from_mark": 2.5, "back": back}
+    foot = plan.right.model_copy(update={"cleat": plan.right.cleat.model_copy(update=told)})
+    path = tmp_path / "bench.pdf"
+    bench.write_bench_page(path, plan.model_copy(update={"right": foot}), ())
+    text = read_pages(path)[0].text
+    for said in (words, "Axle 2.5 mm ahead of middle of the slot", "= 4.0 mm behind MTH1"):
+        assert said in text
+    check_numbers("bench", text, foot.model_dump(mode="json"))
+    other = foot.model_copy(update={"cleat": foot.cleat.model_copy(update={"back": -back})})
+    with pytest.raises(OutputError, match="cleat is said to move"):
+        check_numbers("bench", text, other.model_dump(mode="json"))

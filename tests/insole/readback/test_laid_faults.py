@@ -114,6 +114,7 @@ def test_heads_arrow_and_scale(
     [
         ("paper/bench-page-*", {"right__wedges__0__full_to": 229.0}, "no shim of the RIGHT foot"),
         ("paper/bench-page-*", {"left__wedges__0__full_to": 88.0}, "no shim of the LEFT foot"),
+        ("paper/bench-page-*", {"right__wedges__0__remainder": -0.5}, "0.5° valgus of the RIGHT"),
         (TEMPLATE, {"left__wedges__0__full_to": 88.0}, "no shim of the LEFT foot is full"),
         ("paper/bench-page-*", {"left__pad__rear_edge": 60.0}, "the LEFT pad is said to end at"),
         (TEMPLATE, {"left__pad__front_edge": 99.0}, "the front edge of the LEFT pad is said at 99"),
@@ -175,3 +176,17 @@ def test_a_gauge_named_for_another_station(
     monkeypatch.setattr(gauges, "gauges_of", renamed)
     made_copy.write(GAUGES)
     made_copy.refused("the card at .* mm is (not as wide|.* mm off)")
+
+
+def test_two_gauges_of_one_station(made_copy: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The rear half would go unmeasured."""
+    made_copy.kept("paper")
+    real = gauges.gauges_of
+
+    def twice(foot: Any) -> Any:
+        first, *rest = real(foot)
+        return [replace(rest[-1], name=first.name), *rest]
+
+    monkeypatch.setattr(gauges, "gauges_of", twice)
+    made_copy.write(GAUGES)
+    made_copy.refused("its stations do not run from the heel to the toes")
