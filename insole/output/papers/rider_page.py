@@ -137,8 +137,8 @@ def _steps(canvas: Any, wide: float, high: float, paper: str) -> None:
             f"{side} foot: length {blank}, ball {blank}, instep {blank}, arch {blank} high at "
             f"{blank}"
         )
-        write(canvas, EDGE, y - 7.0 * k, words, 3.4)
-    write(canvas, EDGE, y - 14.0, f"Pen, thickness of its barrel: {blank}", 3.4)
+        write(canvas, EDGE, y - 5.6 * k, words, 3.4)
+    write(canvas, EDGE, y - 11.2, f"Pen, thickness of its barrel: {blank}", 3.4)
     write(
         canvas,
         EDGE,
