@@ -7,6 +7,7 @@ The left foot has the left half, and what is said there is held against the left
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from insole.errors import OutputError
@@ -34,6 +35,8 @@ def check_pair_paper(path: Path, told: Told, seal: str) -> None:
         raise OutputError(f"{path.name} does not name the case {told.case} and the plan {seal}")
     if path.name.startswith("bench") and words not in pages[0].text:
         raise OutputError(f"{path.name} does not say {words}")
+    if path.name.startswith("bench") and re.search(r"CLEAT SIDE (?!down)", whole):
+        raise OutputError(f"{path.name} does not have the CLEAT SIDE of a shim down")
     for page in pages:
         _check_halves(path.name, page, told)
     if len(told.feet) == 1:
