@@ -10,7 +10,7 @@ from typing import Any
 
 from insole.errors import OutputError
 
-__all__ = ["TENTH", "WHOLE", "check_numbers", "check_thickness", "crest_of"]
+__all__ = ["TENTH", "WHOLE", "check_numbers", "check_spots", "check_thickness", "crest_of"]
 
 TENTH, WHOLE = 0.0501, 0.501  # mm: figures with one decimal, and with none
 MADE = 0.3  # mm between a thick edge as made and as planned
@@ -208,3 +208,40 @@ def check_thickness(file: str, text: str, foot: dict[str, Any]) -> None:
                         f"{(row or {})['station']} is said {said} mm {key}, the plan says "
                         f"{float(wanted):.1f} mm"
                     )
+    for words, key in (
+        (r"big-toe side((?: \d+\.\d){1,4}) middle", "medial"),
+        (r"middle(?: [\d.–]+){1,4} little-toe side((?: \d+\.\d){1,4})", "lateral"),
+    ):
+        for figures in re.findall(words, text):
+            rest = iter(float((row or {}).get(key) or -1.0) for row in order)
+            for said in figures.split():  # in the order of the stations, some of them left out
+                if not any(abs(float(said) - one) <= TENTH for one in rest):
+                    raise OutputError(
+                        f"{file}: {said} mm is not the {str(foot['side']).upper()} foot's "
+                        f"thickness on that side of the bed"
+                    )
+
+
+def check_spots(file: str, text: str, foot: dict[str, Any], spots: list[list[float]]) -> None:
+    """Hold tender spots and the holes for dowels against the plan: along, and to which side.
+
+    ``spots`` are the foot's tender ones, (x, y) mm in its base frame.
+    """
+    side = str(foot["side"]).upper()
+    known = [tuple(float(v) for v in spot[:2]) for spot in spots]
+    for x, across in re.findall(
+        r"Tender spot: ([\d.]+) mm from rear, (on the centreline|[\d.]+ mm towards (?:big|little))",
+        text,
+    ):
+        far = 0.0 if across.startswith("on") else float(across.split()[0])
+        y = -far if across.endswith("little") else far
+        if not any(abs(float(x) - a) <= TENTH and abs(y - b) <= TENTH for a, b in known):
+            raise OutputError(f"{file}: the {side} foot has no tender spot {across} at {x} mm")
+    holes = [(float(x), float(y)) for x, y in (foot.get("base") or {}).get("dowels") or ()]
+    for places in re.findall(r"Dowels: drill [\d.]+ mm at (.+?) \(mm from rear", text):
+        said = re.findall(r"([\d.]+)/([\d.]+)( little-toe)?", places)
+        drilled = [(float(x), -float(y) if little else float(y)) for x, y, little in said]
+        if len(drilled) != len(holes) or not all(
+            any(_both_near((str(x), str(y)), hole, TENTH) for hole in holes) for x, y in drilled
+        ):
+            raise OutputError(f"{file}: the {side} foot's dowels are drilled at {places}")

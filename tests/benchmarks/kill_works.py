@@ -23,6 +23,7 @@ from insole.desk.archive import take_in
 from insole.desk.store import Draft, Home, Workshop
 from insole.output import folder as output
 from insole.output.contents import Item
+from insole.output.papers import pages
 from insole.record.plan import to_json
 from insole.shoe import file as shoe_file
 from insole.trials import cases, entry
@@ -261,6 +262,7 @@ def _light(name: str, size: int) -> Item:
 
 def _folder(base: Path, which: int) -> None:
     writers = [_light(f"cut/part-{k}.dxf", 4000) for k in range(6)]
+    pages.LEAST_INK = 0.0  # a first page without parts is all but blank
     with contextlib.redirect_stdout(io.StringIO()):
         output.write(PLANS[which], [], base / "parts", writers=writers)
 

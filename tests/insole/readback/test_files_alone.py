@@ -18,7 +18,7 @@ from insole.readback.cut import check_drawing
 from insole.readback.drawings import read_drawing, same_drawing
 from insole.readback.folder import _sheet
 from insole.readback.pages import read_pages
-from insole.readback.paper_numbers import check_numbers
+from insole.readback.paper_numbers import check_numbers, check_spots, check_thickness
 from insole.readback.told import Told
 from insole.record.plan import fingerprint, to_json
 from tests.plans import sample_plan
@@ -85,3 +85,44 @@ def test_a_cleat_with_a_mark_is_told_from_both(tmp_path: Path, back: float, word
     other = foot.model_copy(update={"cleat": foot.cleat.model_copy(update={"back": -back})})
     with pytest.raises(OutputError, match="cleat is said to move"):
         check_numbers("bench", text, other.model_dump(mode="json"))
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        ((("3.4 2.9 middle", "2.6 2.2 middle"),), "2.6 mm is not the RIGHT foot's thickness"),
+        ((("little-toe side 2.6", "little-toe side 3.4"),), "3.4 mm is not the RIGHT foot's"),
+        ((("12 mm towards little", "12 mm towards big"),), "no tender spot 12 mm towards big"),
+        ((("110 mm from rear", "112 mm from rear"),), "no tender spot .* at 112 mm"),
+        ((("/9 little-toe", "/9"),), "RIGHT foot's dowels are drilled at 100/12, 130/9"),
+        ((("100/12", "100/12 little-toe"),), "dowels are drilled at 100/12 little-toe"),
+        ((("100/12, ", ""),), "dowels are drilled at 130/9 little-toe"),
+    ],
+)
+def test_sides_of_the_bed_tender_spots_and_dowels_on_the_bench_page(
+    tmp_path: Path, words: tuple[tuple[str, str], ...], sentence: str
+) -> None:
+    """Which side each lies on, and where along the foot."""
+    plan = sample_plan(sides=("right",))
+    foot, told = plan.right, {"heel": (3.4, 2.6), "ball": (2.9, 2.2)}
+    rows = [
+        row.model_copy(update=dict(zip(("medial", "lateral"), told[row.station], strict=True)))
+        if row.station in told
+        else row
+        for row in foot.thickness
+    ]
+    base = foot.base.model_copy(update={"dowels": [(100.0, 12.0), (130.0, -9.0)]})
+    foot = foot.model_copy(update={"thickness": rows, "base": base})
+    wishes = {**plan.wishes, "right": {"tender": [[110.0, -12.0]]}}
+    path = tmp_path / "bench.pdf"
+    bench.write_bench_page(path, plan.model_copy(update={"right": foot, "wishes": wishes}), ())
+    text, record = read_pages(path)[0].text, foot.model_dump(mode="json")
+    spots = wishes["right"]["tender"]
+    check_thickness("bench", text, record)
+    check_spots("bench", text, record, spots)
+    for before, after in words:
+        assert before in text
+        text = text.replace(before, after)
+    with pytest.raises(OutputError, match=sentence):
+        check_thickness("bench", text, record)
+        check_spots("bench", text, record, spots)
