@@ -117,12 +117,14 @@ def test_sides_of_the_bed_tender_spots_and_dowels_on_the_bench_page(
     path = tmp_path / "bench.pdf"
     bench.write_bench_page(path, plan.model_copy(update={"right": foot, "wishes": wishes}), ())
     text, record = read_pages(path)[0].text, foot.model_dump(mode="json")
-    spots = wishes["right"]["tender"]
-    check_thickness("bench", text, record)
-    check_spots("bench", text, record, spots)
+
+    def check(text: str) -> None:
+        check_thickness("bench", text, record)
+        check_spots("bench", text, record, wishes["right"]["tender"])
+
+    check(text)
     for before, after in words:
         assert before in text
         text = text.replace(before, after)
     with pytest.raises(OutputError, match=sentence):
-        check_thickness("bench", text, record)
-        check_spots("bench", text, record, spots)
+        check(text)
