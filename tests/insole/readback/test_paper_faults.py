@@ -181,8 +181,11 @@ def test_thick_edge_on_the_thin_side_of_a_template(
 @pytest.mark.parametrize(
     ("values", "sentence"),
     [
-        ({"left__pad__crest__from_medial": 69.0}, r"LEFT foot is said 69.0 mm from the medial"),
-        ({"right__pad__crest__from_rear": 131.0}, r"RIGHT foot is said 131.0 mm from the rear"),
+        (
+            {"left__pad__crest__from_medial": 69.0},
+            "crest of the left pad is not where the plan has it",
+        ),
+        ({"right__pad__crest__from_rear": 131.0}, "crest of the right pad is not where the plan"),
         ({"left__pad__crest__height": 12.0}, r"LEFT foot is said 12.0 mm high, the plan says 9.0"),
         ({"left__wedges__0__net": 3.0}, r"LEFT inside heel is said 3° varus, the plan says 2°"),
         ({"left__wedges__0__net": -2.0}, r"LEFT inside heel is said 2° valgus"),
