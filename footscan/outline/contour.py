@@ -19,6 +19,7 @@ from scipy import ndimage
 from footscan.outline.closed import bridged, cheapest, runs, smoothed
 from footscan.outline.errors import OutlineError
 from footscan.outline.line import PER_MM, Flat
+from footscan.outline.over_edge import goes_over
 from footscan.scan import Array
 
 __all__ = ["STEP_MM", "Contour", "contour"]
@@ -97,7 +98,7 @@ def contour(flat: Flat, name: str) -> Contour:
         where = np.arange(first, first + length) % len(ring)
         if inner[where].min() < EDGE_MM:
             raise _touches(name)
-    if inner.min() < EDGE_MM:
+    if inner.min() < EDGE_MM or goes_over(flat, crest, ring, seen, STEP_MM):
         raise _touches(name)
     longest = max((length for _, length in gaps), default=0) * STEP_MM
     hidden = max((length for _, length in runs(covered & ~seen)), default=0) * STEP_MM

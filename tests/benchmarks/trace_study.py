@@ -22,11 +22,14 @@ from typing import Any
 
 import numpy as np
 from PIL import Image
+from shapely import Polygon
 from trace_scenes import FAULTS, Scene, feet, pixels, scene
 
 from footscan.outline import trace
 from footscan.outline.errors import OutlineError
 from footscan.outline.photo import read
+from footscan.outline.sheet import LEAST_PX_PER_MM
+from footscan.specimen import camera
 
 NAMES = (
     "foot_length",
@@ -48,13 +51,27 @@ def picture(of: Scene, path: Path) -> None:
         path.write_bytes(buffer.getvalue())
 
 
+def fineness(of: Scene, path: Path) -> float:
+    """Return how many pixels of the picture a millimetre of the sheet has in the middle, truly.
+
+    Few riders send the camera's own file: what a messenger made small may show too little,
+    whatever else is wrong with it, and has to be refused for that.
+    """
+    corners = camera.corners(of.sheet, of.shot)
+    with Image.open(path) as picture:
+        shrunk = max(picture.size) / max(of.shot.pixels)
+    u, v = of.sheet.size
+    return shrunk * float(np.sqrt(Polygon(corners).area / (u * v)))
+
+
 def result(of: Scene, path: Path) -> dict[str, Any]:
     """Return what was found in a photograph against the truth."""
     asked = trace.Asked(paper=of.stated_paper, side=of.stated_side, barrel=of.barrel)
     started = time.process_time()
     found: dict[str, Any] = {
         "photo": path.name,
-        "fault": of.fault,
+        "fault": of.fault or ("too-small" if fineness(of, path) < LEAST_PX_PER_MM else ""),
+        "fineness": fineness(of, path),
         "code": "",
         "words": str(of.words),
     }
@@ -92,7 +109,12 @@ def judged(results: list[dict[str, Any]]) -> bool:
                 "MISSED", r["photo"], r["code"], r.get("text", ""), r.get("side"), off, r["words"]
             )
     refused = [r for r in faulty if r["code"]]
-    reason = [r for r in faulty if r["code"] in FAULTS[r["fault"]]]
+    reason = [
+        r
+        for r in faulty
+        if r["code"] in FAULTS[r["fault"]]
+        or (r["code"] == "too-small" and r["fineness"] < LEAST_PX_PER_MM)
+    ]
     for r in faulty:
         if r not in reason:
             print("NOT REFUSED RIGHT", r["photo"], r["fault"], r["code"], r.get("text", ""))
