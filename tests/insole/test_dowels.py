@@ -26,6 +26,7 @@ from insole.planning import dowels, planner
 from insole.planning.planner import FootWish, PlanWishes
 from insole.record.limits import default_limits
 from insole.record.plan import Plan
+from insole.record.planned_parts import WedgePlace
 from insole.trials.steps import Step
 from tests import feet
 from tests.insole.test_pad_surface import SHOE
@@ -136,6 +137,31 @@ def test_sockets_keep_clear_of_shims_and_are_given_up_where_nothing_holds_them()
     assert [note.text for note in none.notes if note.code == "no-dowels"] == [
         "no dowels: there is no pad to place"
     ]
+
+
+def test_a_shim_in_the_shoe_takes_a_dowels_place_and_one_under_the_shoe_does_not() -> None:
+    foot = planned(0).feet[0]
+    bare = foot.base.model_copy(update={"dowels": []})
+    x, y = foot.base.dowels[0]
+    lies = planned(0, heel=2.0).feet[0].wedges[0]
+    over = {"outline": [(x - 4, y - 4), (x + 4, y - 4), (x + 4, y + 4), (x - 4, y + 4)]}
+    over |= {"full_from": x - 4, "full_to": x + 4, "taper_rear": 0.0, "taper_front": 0.0}
+    inside = lies.model_copy(update=over)
+    under = inside.model_copy(update={"place": WedgePlace.UNDER})
+    apex = np.array(foot.landmarks["arch_apex"])
+    assert foot.base.dowels[0] in dowels.placed(bare, foot.pad, [under], apex)[0].dowels
+    moved = dowels.placed(bare, foot.pad, [inside], apex)[0].dowels
+    shim = Polygon(inside.outline)
+    assert moved
+    assert all(shim.distance(shapely.Point(place)) > 2.15 for place in moved)
+
+
+def test_the_third_dowel_makes_no_even_triangle() -> None:
+    """Turned over, the other foot's pad would go on: the nearer place is passed by."""
+    free = np.array([(0.0, 0.0), (24.0, 0.0), (12.0, 8.0), (5.0, 8.0)])
+    apart = np.linalg.norm(free[:, None] - free, axis=2)
+    assert dowels._third(free, apart, np.array([9.0, 9.0, 1.0, 2.0]), 0, 1) == 3
+    assert dowels._third(free[:3], apart[:3, :3], np.array([9.0, 9.0, 1.0]), 0, 1) is None
 
 
 def test_a_thin_base_is_refused_with_the_thickness_it_needs() -> None:

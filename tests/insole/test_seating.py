@@ -48,6 +48,18 @@ def test_the_apex_comes_down_by_the_amount_of_its_load_state(load, wanted):
     assert seat.landmarks["arch_apex"][2] == pytest.approx(apex[2] - wanted, abs=1e-9)
 
 
+def test_an_unloaded_sole_comes_down_and_so_does_the_gap_below_it():
+    """Raised instead, the pad would press."""
+    across = np.linspace(-25.0, 25.0, 51)
+    gaps = []
+    for load in (Load.HALF, Load.NONE):
+        seat = seated(feet.analytic(arch=20.0, load=load))
+        gaps.append(seat.gap(np.full(51, seat.landmarks["arch_apex"][0]), across))
+    down = gaps[0] - gaps[1]
+    assert np.nanmax(down) > 2.0
+    assert np.nanmin(down) > -0.05
+
+
 def test_a_low_arch_never_loses_more_than_its_share():
     seat = seated(feet.analytic(arch=8.0, load=Load.NONE))
     top = feet.analytic(arch=8.0).landmarks["arch_apex"].xyz[2]
