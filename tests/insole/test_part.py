@@ -27,7 +27,7 @@ from insole.parts.part import Mark, Part, as_worn
 from insole.parts.wedge import shim
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import WedgePlace
-from tests.plans import SAMPLE_LABELS, dome_heights, sample_foot, sample_plan
+from tests.plans import SAMPLE_LABELS, SHOE, dome_heights, sample_foot, sample_plan
 
 ROOT = Path(__file__).parents[2]
 
@@ -73,6 +73,23 @@ def test_left_part_is_the_mirror_image_of_the_right_one(make: str) -> None:
     )
     assert shapely.is_ccw(shapely.linearrings(left.outline))
     assert left.volume == pytest.approx(right.volume)
+
+
+def test_slots_of_a_left_shim_mirror_those_of_the_right_one() -> None:
+    """A pattern with no two bolts alike: its slots change sides with the plate."""
+    holes = [[17.0, -4.0], [-11.0, 18.0], [-11.0, -12.0]]
+    shoe = {**SHOE, "cleat": {**SHOE["cleat"], "holes": holes}}
+    foot = sample_foot("right", wedges=((WedgePlace.UNDER, -1.0),))
+    made = replace(shim(foot, foot.wedges[0], "demo", shoe), marks=())
+    found = {
+        side: [Polygon(hole).centroid.coords[0] for hole in as_worn(replace(made, side=side)).holes]
+        for side in Side
+    }
+    middle = 190.0  # of the plate along x; it is centred across
+    wanted = sorted((middle + x, y) for x, y in holes)
+    np.testing.assert_allclose(sorted(found[Side.RIGHT]), wanted, atol=1e-6)
+    mirrored = sorted((x, -y) for x, y in wanted)
+    np.testing.assert_allclose(sorted(found[Side.LEFT]), mirrored, atol=1e-6)
 
 
 @pytest.mark.parametrize("label", SAMPLE_LABELS)
