@@ -18,7 +18,7 @@ import trimesh
 from shapely import Polygon, affinity
 
 from footscan.scan import Side
-from insole.parts import engraving, solids
+from insole.parts import engraving, solids, wedge
 from insole.parts.base import base
 from insole.parts.build import all_parts
 from insole.parts.facts import BaseFacts, Crest, LayerFacts, Sockets, Spot, Vents
@@ -75,12 +75,15 @@ def test_left_part_is_the_mirror_image_of_the_right_one(make: str) -> None:
     assert left.volume == pytest.approx(right.volume)
 
 
-def test_slots_of_a_left_shim_mirror_those_of_the_right_one() -> None:
+def test_slots_of_a_left_shim_mirror_those_of_the_right_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """A pattern with no two bolts alike: its slots change sides with the plate."""
     holes = [[17.0, -4.0], [-11.0, 18.0], [-11.0, -12.0]]
     shoe = {**SHOE, "cleat": {**SHOE["cleat"], "holes": holes}}
     foot = sample_foot("right", wedges=((WedgePlace.UNDER, -1.0),))
-    made = replace(shim(foot, foot.wedges[0], "demo", shoe), marks=())
+    monkeypatch.setattr(wedge, "_marks", lambda *_: ())  # where its words fit is not asked here
+    made = shim(foot, foot.wedges[0], "demo", shoe)
     found = {
         side: [Polygon(hole).centroid.coords[0] for hole in as_worn(replace(made, side=side)).holes]
         for side in Side
