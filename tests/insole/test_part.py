@@ -200,6 +200,19 @@ def test_thin_sheet_is_not_engraved_but_keeps_its_marks_for_paper() -> None:
     assert {mark.text for mark in part.marks} >= {"LEFT", "DEMO"}
 
 
+def test_letters_leave_half_of_the_thinnest_base_they_are_cut_into() -> None:
+    """A base bends at every letter: of the thinnest sheet that takes any, half stays above it."""
+    thin = engraving.MIN_THICKNESS_MM + 0.01  # places are rounded to a thousandth
+    part = as_worn(base(sample_foot("left", thickness=thin), "demo"))
+    assert "LEFT" in part.facts.engraved.texts
+    solid = solids.solid_of(part.vertices, part.faces)
+    above = solids.region_above(solid, thin / 2)
+    cut = Polygon(part.outline, part.holes).difference(above)
+    ink = shapely.union_all([engraving.mark_shape(mark) for mark in part.marks])
+    assert ink.area > 50.0
+    assert cut.intersection(ink).area == pytest.approx(0.0, abs=0.01)
+
+
 def test_an_endless_case_id_stays_on_paper() -> None:
     part = as_worn(arch_pad(sample_foot(), "case-" + "0123456789" * 4))
     assert part.facts.engraved.paper_only == ("CASE-" + "0123456789" * 4,)
