@@ -282,6 +282,21 @@ def test_colours_differ_in_lightness() -> None:
     assert np.diff(np.sort(lightness)).min() >= 15.0
 
 
+@pytest.mark.parametrize("style", [written.PLAIN, written.Style(laser=True)])
+def test_nothing_but_the_cut_has_the_colour_of_the_cut(
+    tmp_path: Path, style: written.Style
+) -> None:
+    """A machine goes by colour alone: by number or by RGB, and red is cut by habit."""
+    path = write(tmp_path / "x.dxf", [disc()], style=style)
+    table = {entry.dxf.name: entry for entry in ezdxf.readfile(path).layers}
+    cut = table["CUT"]
+    others = {name: table[name] for name in ("NOTE", "PEN", "ENGRAVE", "GRIND")}
+    assert {name: e.color for name, e in others.items() if e.color in (cut.color, 1)} == {}
+    assert {name: e.rgb for name, e in others.items() if e.rgb in (cut.rgb, (255, 0, 0))} == {}
+    if style.laser:
+        assert (cut.color, cut.rgb) == (1, (255, 0, 0))
+
+
 @both
 def test_files_have_the_same_bytes_each_time(
     tmp_path: Path, right: list[Part], suffix: str

@@ -21,7 +21,9 @@ from insole.output.print.step import read_back_step, write_step
 from insole.parts import assembly, build, solids
 from insole.parts.assembly import clash
 from insole.parts.base import base
+from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
+from insole.parts.wedge import shim
 from insole.planning import dowels, planner
 from insole.planning.planner import FootWish, PlanWishes
 from insole.record.limits import default_limits
@@ -30,7 +32,7 @@ from insole.record.planned_parts import WedgePlace
 from insole.trials.steps import Step
 from tests import feet
 from tests.insole.test_pad_surface import SHOE
-from tests.plans import sample_foot
+from tests.plans import sample_foot, sample_plan
 
 SHAPES: tuple[dict[str, Any], ...] = (
     {"arch": 14.0},
@@ -120,11 +122,11 @@ def test_a_pad_planned_again_finds_the_sockets_it_still_covers(wish: dict[str, A
 
 def test_sockets_keep_clear_of_shims_and_are_given_up_where_nothing_holds_them() -> None:
     foot = planned(0, heel=2.0).feet[0]
-    shim = Polygon(foot.wedges[0].outline)
+    ramp = Polygon(foot.wedges[0].outline)
     wedge = foot.wedges[0]
     ends = shapely.box(-99, -99, wedge.full_to + wedge.taper_front, 99)
     for place in foot.base.dowels:
-        assert shapely.Point(place).distance(shim.intersection(ends)) > 2.15
+        assert shapely.Point(place).distance(ramp.intersection(ends)) > 2.15
     assert foot.pad is not None
     low = [[min(z, 3.1) for z in row] for row in foot.pad.top.z]
     thin = foot.pad.model_copy(update={"top": foot.pad.top.model_copy(update={"z": low})})
@@ -283,8 +285,6 @@ def test_checks_find_sockets_that_are_missing_or_too_deep() -> None:
 
 def _lowered(foot: Any, height: float) -> Part:
     """Return the pad of a foot with its top cut down so far that sockets come too near it."""
-    from insole.parts.pad import arch_pad
-
     z = [[min(v, height) for v in row] for row in foot.pad.top.z]
     pad = foot.pad.model_copy(update={"top": foot.pad.top.model_copy(update={"z": z})})
     return arch_pad(foot.model_copy(update={"pad": pad}), "demo")
@@ -310,9 +310,9 @@ def test_dowels_of_a_left_foot_are_looked_for_where_its_parts_have_them(monkeypa
 
 def test_a_heel_shim_inside_a_heel_rim_clashes() -> None:
     """The shim lies where the rim stands: what both fill is known from their heights."""
-    shim, rim = planned(0, heel=2.0), planned(0, rim=8.0)  # planned apart: together it is refused
-    base = shim.right.base.model_copy(update={"heel_cup": rim.right.base.heel_cup})
-    plan = shim.model_copy(update={"right": shim.right.model_copy(update={"base": base})})
+    wedged, rim = planned(0, heel=2.0), planned(0, rim=8.0)  # planned apart: together it is refused
+    base = wedged.right.base.model_copy(update={"heel_cup": rim.right.base.heel_cup})
+    plan = wedged.model_copy(update={"right": wedged.right.model_copy(update={"base": base})})
     parts = build.all_parts(plan)
     found = clash(parts, plan)
     assert len(found) == 1
@@ -355,6 +355,25 @@ def test_pad_and_shim_may_lie_on_one_another_a_little() -> None:
     assert 0 < float(both.volume())
     said = next(float(s.split(" mm³")[0].rpartition(" ")[2]) for s in found if "heel shim" in s)
     assert said < float(both.volume())  # the allowed millimetre does not count
+
+
+@pytest.mark.parametrize(("height", "too_much"), [(1.0, 0), (1.5, 180), (3.0, 780)])
+def test_what_pad_and_shim_share_above_the_allowed_millimetre_is_told(
+    height: float, too_much: int
+) -> None:
+    """Two blocks of 20 by 20 mm in one place: all of it counts that is above 1.05 mm."""
+    plan = sample_plan(sides=("right",))
+    block = trimesh.creation.box(bounds=[[150.0, -10.0, 0.0], [170.0, 10.0, height]])
+    foot = plan.right
+    assert foot is not None
+    blocks = [
+        replace(as_worn(part), vertices=block.vertices, faces=block.faces)
+        for part in (arch_pad(foot, "demo"), shim(foot, foot.wedges[0], "demo"))
+    ]
+    found = clash(blocks, plan)
+    assert len(found) == (too_much > 0)
+    assert all("arch pad and forefoot shim would press into each other" in one for one in found)
+    assert all(f", {too_much} mm³ of them" in one for one in found)
 
 
 def test_parts_must_be_worn_to_be_looked_at() -> None:

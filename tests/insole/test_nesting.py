@@ -24,7 +24,7 @@ from insole.output.cut import cutting, labels, nesting, sheets
 from insole.output.cut.nesting import MARGIN, NestedSheet, Nesting, nest
 from insole.parts.build import all_parts
 from insole.parts.facts import BaseFacts, Facts, LayerFacts
-from insole.parts.part import Part
+from insole.parts.part import Mark, Part
 from tests.insole.test_cutting import rings_in
 from tests.insole.test_printing import prism
 from tests.plans import sample_plan
@@ -182,6 +182,19 @@ def test_the_side_is_told_on_a_part_too_small_for_a_label(tmp_path: Path) -> Non
     nested = nest([star([4.0] * 60, 1)], size=(150.0, 150.0))
     drawn = sheets.draw(nested.sheets[0]).strokes
     assert any(stroke.layer == "NOTE" and stroke.part == "left-piece-1" for stroke in drawn)
+
+
+@pytest.mark.parametrize("side", list(Side))
+def test_a_note_tells_the_side_only_where_the_marks_do_not(side: Side) -> None:
+    """A disc 8 mm wide: a mark of its own side is enough, one of the other side is not."""
+    small = star([4.0] * 60, 1, side)
+    told = {}
+    for word in (side, side.other):
+        mark = Mark(text=word.value.upper(), x=0.0, y=0.0, size=2.0, face="foot")
+        nested = nest([replace(small, marks=(mark,))], size=(150.0, 150.0))
+        drawn = sheets.draw(nested.sheets[0]).strokes
+        told[word] = any(s.layer == "NOTE" and s.part == small.label for s in drawn)
+    assert told == {side: False, side.other: True}
 
 
 def test_layers_of_one_part_are_told_apart_on_the_sheet() -> None:

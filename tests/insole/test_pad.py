@@ -14,10 +14,11 @@ from shapely import Polygon
 from insole.errors import PartError
 from insole.parts import outlines, solids
 from insole.parts.pad import arch_pad
+from insole.parts.part import as_worn
 from insole.planning.support.tops import spline_of
 from insole.record.plan import FootPlan
 from insole.record.values import HeightGrid
-from tests.plans import dome_heights, dome_volume, sample_foot
+from tests.plans import CREST, bed_ring, dome_heights, dome_volume, sample_foot, sample_pad
 
 
 def with_pad(**changes: Any) -> FootPlan:
@@ -116,6 +117,20 @@ def test_notch_is_medial_and_steep_towards_the_heel() -> None:
     assert y > whole.centroid.y
     x0, _, x1, _ = missing.bounds
     assert missing.centroid.x < (x0 + x1) / 2  # a sawtooth, deep at its rear end
+
+
+@pytest.mark.parametrize(("side", "hand"), [("right", 1.0), ("left", -1.0)])
+def test_the_cross_is_turned_with_the_dome(side: str, hand: float) -> None:
+    """Toe end turned to the medial side by 12 degrees: its long line points to the dome's tip."""
+    foot = sample_foot(side)
+    turned = sample_pad(bed_ring(), turn=12.0)
+    assert turned.outline[0][1] > CREST[1]  # the tip, in the design frame: +y is medial
+    part = as_worn(arch_pad(foot.model_copy(update={"pad": turned}), "demo"))
+    rear, front = part.lines["crest"][0]
+    angle = math.degrees(math.atan2(front[1] - rear[1], front[0] - rear[0]))
+    assert angle == pytest.approx(12.0 * hand, abs=1e-6)
+    tip = np.array(turned.outline[0]) * (1.0, hand) - (rear + front) / 2
+    assert math.degrees(math.atan2(tip[1], tip[0])) == pytest.approx(12.0 * hand, abs=1.0)
 
 
 def test_spline_passes_through_the_heights() -> None:

@@ -18,7 +18,7 @@ import trimesh
 from shapely import Polygon, affinity
 
 from footscan.scan import Side
-from insole.parts import engraving, solids
+from insole.parts import engraving, solids, wedge
 from insole.parts.base import base
 from insole.parts.build import all_parts
 from insole.parts.facts import BaseFacts, Crest, LayerFacts, Sockets, Spot, Vents
@@ -27,7 +27,7 @@ from insole.parts.part import Mark, Part, as_worn
 from insole.parts.wedge import shim
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import WedgePlace
-from tests.plans import SAMPLE_LABELS, dome_heights, sample_foot, sample_plan
+from tests.plans import SAMPLE_LABELS, SHOE, dome_heights, sample_foot, sample_plan
 
 ROOT = Path(__file__).parents[2]
 
@@ -73,6 +73,26 @@ def test_left_part_is_the_mirror_image_of_the_right_one(make: str) -> None:
     )
     assert shapely.is_ccw(shapely.linearrings(left.outline))
     assert left.volume == pytest.approx(right.volume)
+
+
+def test_slots_of_a_left_shim_mirror_those_of_the_right_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A pattern with no two bolts alike: its slots change sides with the plate."""
+    holes = [[17.0, -4.0], [-11.0, 18.0], [-11.0, -12.0]]
+    shoe = {**SHOE, "cleat": {**SHOE["cleat"], "holes": holes}}
+    foot = sample_foot("right", wedges=((WedgePlace.UNDER, -1.0),))
+    monkeypatch.setattr(wedge, "_marks", lambda *_: ())  # where its words fit is not asked here
+    made = shim(foot, foot.wedges[0], "demo", shoe)
+    found = {
+        side: [Polygon(hole).centroid.coords[0] for hole in as_worn(replace(made, side=side)).holes]
+        for side in Side
+    }
+    middle = 190.0  # of the plate along x; it is centred across
+    wanted = sorted((middle + x, y) for x, y in holes)
+    np.testing.assert_allclose(sorted(found[Side.RIGHT]), wanted, atol=1e-6)
+    mirrored = sorted((x, -y) for x, y in wanted)
+    np.testing.assert_allclose(sorted(found[Side.LEFT]), mirrored, atol=1e-6)
 
 
 @pytest.mark.parametrize("label", SAMPLE_LABELS)
@@ -198,6 +218,19 @@ def test_thin_sheet_is_not_engraved_but_keeps_its_marks_for_paper() -> None:
     mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
     assert mesh.volume == pytest.approx(Polygon(part.outline).area * 1.0, rel=1e-5)
     assert {mark.text for mark in part.marks} >= {"LEFT", "DEMO"}
+
+
+def test_letters_leave_half_of_the_thinnest_base_they_are_cut_into() -> None:
+    """A base bends at every letter: of the thinnest sheet that takes any, half stays above it."""
+    thin = engraving.MIN_THICKNESS_MM + 0.01  # places are rounded to a thousandth
+    part = as_worn(base(sample_foot("left", thickness=thin), "demo"))
+    assert "LEFT" in part.facts.engraved.texts
+    solid = solids.solid_of(part.vertices, part.faces)
+    above = solids.region_above(solid, thin / 2)
+    cut = Polygon(part.outline, part.holes).difference(above)
+    ink = shapely.union_all([engraving.mark_shape(mark) for mark in part.marks])
+    assert ink.area > 50.0
+    assert cut.intersection(ink).area == pytest.approx(0.0, abs=0.01)
 
 
 def test_an_endless_case_id_stays_on_paper() -> None:

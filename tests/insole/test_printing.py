@@ -169,6 +169,31 @@ def test_a_long_part_is_turned_until_it_fits(parts: list[Part]) -> None:
         assert plate.vertices[0].min() >= 0.0
 
 
+@pytest.mark.parametrize(
+    ("each", "names"),
+    [
+        (["arch-pad"], {"left": ["left"], "right": ["right"]}),
+        (
+            ["arch-pad", "heel-shim"],
+            {"left": ["left-1", "left-2"], "right": ["right-1", "right-2"]},
+        ),
+    ],
+)
+def test_a_plate_of_one_foot_is_called_after_that_foot(
+    tmp_path: Path, each: list[str], names: dict[str, list[str]]
+) -> None:
+    """Prisms of 60 x 30 mm, one to a bed of 75 x 50 mm: the plate and its file name their foot."""
+    lone = [prism(side, name=name) for name in each for side in Side]
+    plates = lay_out(lone, (75.0, 50.0))
+    found = {side: [p.name for p in plates if p.parts[0].side.value == side] for side in names}
+    assert found == names
+    assert all({part.side for part in plate.parts} == {plate.parts[0].side} for plate in plates)
+    paths = threemf.write_3mf(tmp_path / "x.3mf", lone, title="x", plan_id="x", bed=(75.0, 50.0))
+    assert sorted(path.name for path in paths) == [
+        f"{name}-x.3mf" for side in ("left", "right") for name in names[side]
+    ]
+
+
 def test_a_part_not_worn_is_refused() -> None:
     with pytest.raises(ValueError, match="right-arch-pad is not worn yet"):
         lay_out([replace(prism(), worn=False)], (220.0, 220.0))
@@ -320,6 +345,15 @@ def test_step_has_the_exact_volume_name_and_no_clock(tmp_path: Path) -> None:
     assert "PRODUCT('right-arch-pad','right-arch-pad'" in text
     assert step.STAMP in text
     assert not re.search(r"'20\d\d-", text)
+
+
+@pytest.mark.parametrize("side", list(Side))
+def test_the_header_of_a_step_names_its_part(tmp_path: Path, side: Side) -> None:
+    """What a CAD program shows of a file before it opens it: side and part, not the other foot."""
+    path = tmp_path / "x.step"
+    step.write_step(path, prism(side))
+    header = path.read_text("utf-8").partition("DATA;")[0]
+    assert re.findall(r"FILE_NAME\s*\(\s*'([^']*)'", header) == [f"{side.value}-arch-pad"]
 
 
 def test_step_of_a_kit_of_parts_reads_back(tmp_path: Path) -> None:

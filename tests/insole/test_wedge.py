@@ -116,6 +116,20 @@ def test_ramp_tilts_by_the_net_angle_towards_the_right_side(side: str, net: floa
     assert part.facts.words.startswith("2° varus" if net > 0 else "2° valgus")
 
 
+@pytest.mark.parametrize("place", [WedgePlace.FOREFOOT, WedgePlace.HEEL])
+def test_boundary_solid_of_a_left_shim_lies_where_its_mesh_lies(place: WedgePlace) -> None:
+    """Toe end ahead and big toe on the right: neither shim lies evenly about an axis."""
+    foot = sample_foot("left", wedges=((place, 2.0),))
+    part = as_worn(shim(foot, foot.wedges[0], "demo"))
+    assert part.solid is not None
+    box = part.solid().BoundingBox(1e-3)
+    low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
+    assert low[0] + high[0] > 20.0
+    assert abs(low[1] + high[1]) > 1.0
+    np.testing.assert_allclose((box.xmin, box.ymin, box.zmin), low, atol=0.1)
+    np.testing.assert_allclose((box.xmax, box.ymax, box.zmax), high, atol=0.1)
+
+
 def test_full_angle_between_the_stations_and_thin_ends() -> None:
     wedge = sample_wedge(bed_ring(), WedgePlace.FOREFOOT, 2.0)
     plan = Polygon(wedge.outline)
@@ -171,6 +185,34 @@ def test_under_shoe_shim_has_slots_where_the_pattern_was_measured() -> None:
         np.testing.assert_allclose(np.ptp(hole, axis=0), (10.0 + 5.5, 5.5), atol=0.05)
         assert not shapely.is_ccw(shapely.linearrings(hole))
     assert "CLEAT SIDE" in part.facts.engraved.texts
+
+
+def test_a_slot_lies_on_the_side_of_the_shoe_on_which_its_bolt_was_measured(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One bolt towards the big toe, none opposite: +y of a right part."""
+    monkeypatch.setattr("insole.parts.wedge._marks", lambda *_: ())  # its words are not asked here
+    wedge = sample_wedge(bed_ring(), WedgePlace.UNDER, -1.0)
+    part = shim(FOOT, wedge, "demo", {"cleat": {"holes": [[17.0, 0.0], [-11.0, 18.0]]}})
+    centres = sorted(Polygon(hole).centroid.coords[0] for hole in part.holes)
+    np.testing.assert_allclose(centres, [(190.0 - 11.0, 18.0), (190.0 + 17.0, 0.0)], atol=1e-6)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize("net", [1.0, -1.0])
+def test_words_of_a_shim_too_thin_to_cut_them_in_stand_at_its_thick_edge(
+    side: str, net: float
+) -> None:
+    """A strip 20 mm wide, 1 mm thick at most: paper alone says which edge is the thick one."""
+    box = [(100.0, -10.0), (160.0, -10.0), (160.0, 10.0), (100.0, 10.0)]
+    thick = "big-toe side" if net > 0 else "little-toe side"
+    wedge = prism_wedge(net, outline=box, thick_side=thick)
+    part = as_worn(shim(sample_foot(side), wedge, "demo"))
+    assert "THICK EDGE" in part.facts.engraved.paper_only
+    words = next(mark for mark in part.marks if mark.text == "THICK EDGE")
+    high = part.vertices[part.vertices[:, 2].argmax()]
+    assert (words.y > 0) == (high[1] > 0) == ((net > 0) == (side == "right"))
+    assert abs(words.y) == pytest.approx(5.0)  # 5 mm from the edge
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
