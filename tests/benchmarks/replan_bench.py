@@ -29,7 +29,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def changed(wish: FootWish, k: int) -> FootWish:
     """Return a wish with the k-th other level, or the k-th other place of a moved pad."""
-    if wish.shift != (0.0, 0.0):
+    if wish.support.shift is not None:
         return wish.but(shift=(3.0 - 0.5 * k, -2.0 + 0.5 * k))
     return wish.but(support_level=0.6 + 0.01 * k)
 
