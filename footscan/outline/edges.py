@@ -210,7 +210,7 @@ def straightened(seen: Array, bend: float) -> Array:
 
 
 def bent(straight: Array, bend: float) -> Array:
-    """Return places as the lens shows them: the inverse of :func:`_straight`."""
+    """Return places as the lens shows them: the inverse of :func:`straightened`."""
     seen = np.array(straight, dtype=float)
     for _ in range(8):
         r2 = (seen**2).sum(axis=-1, keepdims=True)
