@@ -222,9 +222,7 @@ class _Forefoot:
         open_top = np.zeros(shape, dtype=bool)
         for roof in (False, True):
             points = sampled(vertices, part[up == roof], under.cell / 2)
-            index = [
-                np.round((points[:, k] - start[k]) / under.cell).astype(int) for k in range(2)
-            ]
+            index = [np.round((points[:, k] - start[k]) / under.cell).astype(int) for k in range(2)]
             inside = (index[0] >= 0) & (index[0] < shape[0])
             inside &= (index[1] >= 0) & (index[1] < shape[1])
             flat, height = (index[0] * shape[1] + index[1])[inside], points[inside, 2]
