@@ -201,7 +201,7 @@ def make(
     home = keeping.case_home(plan, Path(out))
     keeping.refuse_stopped(plan, home)
     keeping.refuse_other_plan(plan, home)
-    with Partner(making.LOADED) as partner:
+    with Partner(making.LOADED_TO_BUILD) as partner:
         folder = making.make(plan, Path(out), settings=settings, partner=partner, say=say)
     keeping.keep_plan(plan, home)
     return folder
