@@ -149,20 +149,7 @@ def sketch(scan: Scan, drawn: Drawn | None = None) -> Sketch:
 
 
 def split(scan: Scan, drawn: Drawn | None = None) -> list[Scan]:
-    """Return the scan as it is, or two scans where it shows two feet apart; any unit.
-
-    Parameters
-    ----------
-    scan : Scan
-        Any unit.
-    drawn : Drawn, optional
-        From :func:`draw`, where the caller has it already.
-
-    Raises
-    ------
-    footscan.errors.PoseError
-        Too few points, or all on a line or a plane.
-    """
+    """Return the scan as it is, or two scans where it shows two feet apart; as :func:`sketch`."""
     drawn = drawn or draw(scan)
     points = scan.vertices[drawn.index]
     label = drawn.body
