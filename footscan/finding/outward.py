@@ -101,7 +101,7 @@ def point_normals(points: Array, given: Array | None = None) -> Array:
     _, index = spatial.cKDTree(points).query(points, k=NEIGHBOURS)
     patch = points[index]
     patch = patch - patch.mean(axis=1, keepdims=True)
-    _, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", patch, patch))
+    _, vectors = np.linalg.eigh(patch.transpose(0, 2, 1) @ patch)
     normals = vectors[:, :, 0]
     if given is not None:
         normals = _turned(normals, np.einsum("ij,ij->i", normals, given))
@@ -147,13 +147,13 @@ def chained(points: Array, normals: Array, near: IntArray) -> tuple[Array, IntAr
     graph = sparse.coo_matrix((turn, (start, stop)), shape=(len(points),) * 2).tocsr()
     tree = csgraph.minimum_spanning_tree(graph.maximum(graph.T))
     label = csgraph.connected_components(tree, directed=False)[1]
-    sign = np.ones(len(points))
+    before = np.arange(len(points))
     for root in np.unique(label, return_index=True)[1]:
-        order, before = csgraph.breadth_first_order(tree, root, directed=False)
-        order = order[1:]
-        agree = np.einsum("ij,ij->i", normals[order], normals[before[order]])
-        for own, previous, cosine in zip(order, before[order], agree, strict=True):
-            sign[own] = -sign[previous] if cosine < 0 else sign[previous]
+        order, previous = csgraph.breadth_first_order(tree, root, directed=False)
+        before[order[1:]] = previous[order[1:]]
+    sign = np.where(np.einsum("ij,ij->i", normals, normals[before]) < 0, -1.0, 1.0)
+    while (before != before[before]).any():  # twice as far towards the roots with each round
+        sign, before = sign * sign[before], before[before]
     return normals * sign[:, None], label
 
 
@@ -185,7 +185,7 @@ def _local_centre(points: Array) -> Array:
     seeds = points[:: max(1, len(points) // SEEDS)]
     most = max(1, len(seeds) // 4)
     middle = points.mean(axis=0)
-    own, other = points - middle, seeds - middle
+    own, other = (part.astype(np.float32) for part in (points - middle, seeds - middle))
     far = (LOCAL_SHARE * extent(points)) ** 2
     result = np.zeros_like(points)
     for start in range(0, len(points), BLOCK):
@@ -193,7 +193,7 @@ def _local_centre(points: Array) -> Array:
         away = -2.0 * (part @ other.T)
         away += (part**2).sum(axis=1)[:, None] + (other**2).sum(axis=1)
         limit = np.partition(away, most - 1, axis=1)[:, most - 1]
-        near = (away <= np.minimum(limit, far)[:, None]).astype(float)
+        near = (away <= np.minimum(limit, far)[:, None]).astype(np.float32)
         centre = (near @ other) / np.maximum(near.sum(axis=1), 1.0)[:, None]
         result[start : start + BLOCK] = centre + middle
     return result

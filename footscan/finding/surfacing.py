@@ -112,7 +112,7 @@ def _planes(points: Array, index: IntArray) -> Array:
     """Return the normals of the planes through each point's neighbours, either way round."""
     patch = points[index]
     patch = patch - patch.mean(axis=1, keepdims=True)
-    vectors: Array = np.linalg.eigh(np.einsum("nki,nkj->nij", patch, patch))[1]
+    vectors: Array = np.linalg.eigh(patch.transpose(0, 2, 1) @ patch)[1]
     return vectors[:, :, 0]
 
 
