@@ -12,7 +12,7 @@ from pathlib import Path
 
 from insole.errors import OutputError
 from insole.readback.pages import Page, read_pages
-from insole.readback.paper_numbers import check_numbers, check_spots, check_thickness
+from insole.readback.paper_numbers import check_numbers, check_spots, check_thickness, tender_of
 from insole.readback.told import Told, plain
 
 __all__ = ["check_pair_paper"]
@@ -51,14 +51,7 @@ def check_pair_paper(path: Path, told: Told, seal: str) -> None:
         check_numbers(path.name, text, foot, needed=not path.name.startswith("report"))
         if path.name.startswith("bench"):
             check_thickness(path.name, text, foot)
-            check_spots(path.name, text, foot, _tender(told, str(foot["side"])))
-
-
-def _tender(told: Told, side: str) -> list[list[float]]:
-    """Return the tender spots that were wished for a foot, or for both."""
-    wishes = told.plan.get("wishes") or {}
-    own = [(wishes.get(whose) or {}).get("tender") for whose in (side, "both")]
-    return next((spots for spots in own if spots), [])
+            check_spots(path.name, text, foot, tender_of(told, str(foot["side"])))
 
 
 def _check_halves(file: str, page: Page, told: Told) -> None:

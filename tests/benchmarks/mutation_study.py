@@ -2,7 +2,7 @@
 
     python tests/benchmarks/mutation_study.py [--count 150] [--seed 1] [--rooms planning,parts]
     python tests/benchmarks/mutation_study.py --only insole/planning/wedging.py [--count 40]
-    python tests/benchmarks/mutation_study.py --dangers [--wanted bench.py] [--first 0 --count 500]
+    python tests/benchmarks/mutation_study.py --dangers [--wanted bench.py] [--first 0 --count 50]
     python tests/benchmarks/mutation_study.py --limits wedge.contour_step,...   thresholds by 4 %
 
 A fault is one change of the syntax tree: a number by 4 %, a sign, a comparison, min for max, and
@@ -312,7 +312,7 @@ def limits_study(names: list[str]) -> int:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--count", type=int, default=150)
+    parser.add_argument("--count", type=int, help="150; of the list: all")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--rooms", default=",".join(ROOMS))
     parser.add_argument("--only", default="")
@@ -325,12 +325,12 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     args = parser.parse_args()
     if args.dangers:
-        return 1 if dangers.study(args.wanted, args.first, max(args.count, 500)) else 0
+        return 1 if dangers.study(args.wanted, args.first, args.count or 10_000) else 0
     if args.limits:
         return 1 if limits_study(args.limits.split(",")) else 0
     rooms = [args.only] if args.only else args.rooms.split(",")
     known = [fault for path in modules(rooms) for fault in faults_in(path)]
-    chosen = random.Random(args.seed).sample(known, min(args.count, len(known)))
+    chosen = random.Random(args.seed).sample(known, min(args.count or 150, len(known)))
     print(f"{len(chosen)} of {len(known)} faults in {len(modules(rooms))} modules", flush=True)
     if args.list:
         for fault in chosen:
