@@ -27,6 +27,7 @@ from insole.readback.paper_numbers import (
     crest_of,
     tender_of,
 )
+from insole.readback.paper_ways import check_ways
 from insole.readback.told import Piece, Told, mirrored, plain
 
 __all__ = ["check_gauges", "check_pieces", "check_rulers", "check_template"]
@@ -65,6 +66,7 @@ def check_template(path: Path, told: Told) -> None:
         if side not in said:
             raise OutputError(f"{path.name} has no page for the {side} foot seen from above")
         check_numbers(path.name, said[side], foot)
+        check_ways(path.name, said[side], foot)
         check_spots(path.name, said[side], foot, tender_of(told, side))
         marks = foot["landmarks"]
         for one, five in re.findall(r"MTH1 (\d+) mm, MTH5 (\d+) mm from rear edge", said[side]):

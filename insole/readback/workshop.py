@@ -151,10 +151,18 @@ def check_measures(file: str, text: str, told: Told) -> None:
         if (one.lower(), two.lower()) != ("left", "right"):
             raise OutputError(f"{file}: the columns of measures are headed {one} {two}")
     amount, unit = r"(\d+\.\d+) ± \d+\.\d+", r"(?: mm|°)?"
-    both = rf"{amount}{unit} {amount}{unit} (?:alike|[+{DASH}]?\d)"
+    both = rf"{amount}{unit} {amount}{unit} (?:alike|(?=[+{DASH}]?\d)([+{DASH}]?\d+\.\d+))"
     pairs = []
     for section in re.findall(rf"left {DASH} right(.*?)(?:{ENDS}|$)", text):
-        pairs += re.findall(both, section)
+        for one, two, apart in re.findall(both, section):
+            pairs.append((one, two))
+            off = float(apart.replace(DASH, "-") or "nan") - float(one) + float(two)
+            if abs(off) > 0.11:
+                raise OutputError(f"{file}: {one} less {two} is said to be {apart}")
+        larger = rf"{amount} mm {amount} mm [+{DASH}]?\d+\.\d+ ± \d+\.\d+ mm (left|right) larger"
+        for one, two, side in re.findall(larger, section):
+            if (float(one) > float(two)) != (side == "left"):
+                raise OutputError(f"{file}: of {one} and {two} mm the {side} is said to be larger")
     signed = rf"([+{DASH}]?\d+\.\d+)"
     for size, one, over, two, more in re.findall(
         rf"(\d+\.\d+) {amount} {signed} {amount} {signed}", text
