@@ -19,6 +19,8 @@ __all__ = ["check_bolts", "check_ways", "check_whose"]
 
 TENTH, WHOLE = 0.0501, 0.501  # figures with one decimal, and with none
 MADE = 0.3  # mm between an edge as made and as planned
+UNCUT = 0.4  # mm that a bolt may be longer without being cut
+MORE = 8.0  # mm that a bolt which held by too few turns may be longer
 BOLT = 0.12  # mm between a shim at a hole as said and its height there
 NUMBER = r"(\d+(?:\.\d+)?)"
 SPREAD = r"(?: ± \d+(?:\.\d+)?)?"
@@ -158,6 +160,7 @@ def check_bolts(file: str, text: str, side: str, told: Told) -> None:
     across = y - piece.shape.centroid.y if len(y) < 2 else y - (y.min() + y.max()) / 2
     middle = (x.min() + x.max()) / 2
     thick = piece.height(x, y)
+    turns = ((told.plan.get("shoe") or {}).get("cleat") or {}).get("engagement")
     row = rf"(front|rear)(?:, (big|little)-toe side)? {NUMBER} {NUMBER} {NUMBER} {NUMBER}"
     for end, way, old, shim, needs, bought, cut in re.findall(rf"{row}(?:, cut {NUMBER})?", text):
         own = [
@@ -168,9 +171,11 @@ def check_bolts(file: str, text: str, side: str, told: Told) -> None:
         ]
         place = f"{file}: the {side.upper()} shim at the {end} bolt"
         _any(f"{place} is said {shim} mm", shim, own, BOLT)
-        if abs(float(old) + float(shim) - float(needs)) > 2 * TENTH:
+        more = float(needs) - float(old) - float(shim)  # too few turns before ask for more
+        if not -2 * TENTH <= more <= (2 * TENTH if turns is None else MORE):
             raise OutputError(f"{place}: {old} mm and {shim} mm are not {needs} mm")
-        if abs(float(bought) - float(cut or 0.0) - float(needs)) > 2 * TENTH:
+        over = float(bought) - float(cut or 0.0) - float(needs)
+        if not -2 * TENTH <= over <= (2 * TENTH if cut else UNCUT):
             raise OutputError(f"{place}: {bought} mm less {cut or 0} mm are not {needs} mm")
 
 

@@ -119,7 +119,7 @@ def check_layers(file: str, text: str, records: Mapping[str, Any]) -> None:
             r"(\d+) of (\d+) from (\w+)",
             text,
         ):
-            right = (record["material"], k, str(len(sheets)), "below")
+            right = (record["material"], str(int(k)), str(len(sheets)), "below")
             own = sheets[int(k) - 1] if 0 < int(k) <= len(sheets) else -1.0
             if (material, place, count, way) != right or abs(float(thick) - own) > 1e-3:
                 raise OutputError(
