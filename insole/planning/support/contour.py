@@ -28,7 +28,7 @@ from footscan.results import MeasuredFoot
 from footscan.scan import Array
 from insole.errors import PlanError
 from insole.planning.memory import Memory
-from insole.planning.ramp import inside_height
+from insole.planning.ramp import posting_height
 from insole.planning.seating import Seating
 from insole.planning.support.border import line_at
 from insole.planning.support.contour_field import (
@@ -50,7 +50,7 @@ from insole.planning.support.keepouts import behind_ball
 from insole.planning.support.level import support_level
 from insole.planning.support.metatarsal import drop_notes, drop_of
 from insole.planning.support.shaping import FOLLOWED_FROM
-from insole.planning.support.surface import feel_of, follow, lower_of
+from insole.planning.support.surface import feel_of, follow, lower_of, without_edges
 from insole.planning.support.wish import SupportWish
 from insole.record.limits import Limits
 from insole.record.planned_parts import ContourPlan, Crest, WedgePlace, WedgePlan
@@ -123,7 +123,7 @@ def plan_contour(
             "a three-quarter bed ends behind the ball and cannot hold a forefoot wedge; plan it "
             "full length, or wedge under the shoe"
         )
-    shim = inside_height(inside_wedges, field.gx, field.gy)
+    shim = posting_height(inside_wedges, field.gx, field.gy)
     task = BedTask(seating, field, wish, limits)
     relief = reliefs(task)
     contour = np.maximum(share_of(task, level) * field.gap - relief, shim)
@@ -142,7 +142,7 @@ def plan_contour(
             )
         top = top + drop.at(field.gx, field.gy)
         notes = (*notes, *drop_notes(drop, seating.landmark_sd))
-    top = with_rim(field, top, limits.value("contour.wall"))
+    top = without_edges(with_rim(field, top, limits.value("contour.wall")))
     notes = (*notes, *_said(wish, seating, limits))
     counted = np.logical_and(field.inside, behind_ball(seating, field.gx, field.gy) > 0)
     off = np.abs(plate + contour - top)[counted]
