@@ -1,6 +1,6 @@
 """How well the surface was scanned: spacing, noise, waves, and skin that was seen twice.
 
-    View -> quality_surface.findings -> footscan.quality.findings
+    View -> quality.surface.findings -> footscan.quality.findings
 
 Terms
     patch     a point with its 24 nearest, against a quadric fitted to them

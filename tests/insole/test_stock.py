@@ -311,3 +311,27 @@ def test_a_stack_whose_top_is_too_small_to_glue_is_recorded_as_lower(
     figures.check_records({"parts": {made.label: record}}, meshes, told)
     with pytest.raises(OutputError, match="the layers of right-arch-pad are 9 mm high together"):
         figures.check_records({"parts": {made.label: {**record, "lower": 0.0}}}, meshes, told)
+
+
+def test_a_script_s_usual_size_goes_before_the_stock_as_well(
+    file: Path, plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked for is asked for, whatever its value: as on the command line."""
+    import insole
+    from insole.door import making as door
+
+    class Seen(Exception):
+        pass
+
+    def seen(*_: object, settings: Settings, **__: object) -> None:
+        raise Seen(settings)
+
+    monkeypatch.setattr(door.making, "make", seen)
+    for asked, kerf, bed in (
+        ({"bed": (220.0, 220.0), "kerf": 0.0}, 0.0, (220.0, 220.0)),
+        ({}, 0.15, (180.0, 180.0)),
+    ):
+        with pytest.raises(Seen) as caught:
+            insole.make(plan, tmp_path, thick_edges_checked=True, stock=file, **asked)
+        (settings,) = caught.value.args
+        assert (settings.kerf, settings.bed_of("wedge-tpu")) == (kerf, bed)

@@ -53,6 +53,8 @@ from insole.planning.support.shaping import FOLLOWED_FROM
 from insole.planning.support.surface import feel_of, follow, lower_of, without_edges
 from insole.planning.support.wish import SupportWish
 from insole.record.limits import Limits
+from insole.record.material_file import default_materials
+from insole.record.materials import Material
 from insole.record.planned_parts import ContourPlan, Crest, WedgePlace, WedgePlan
 from insole.record.rings import edges_at
 from insole.record.values import HeightGrid, Note, NoteLevel, Override, Quantity
@@ -106,7 +108,7 @@ def plan_contour(
             "scan the foot with its sole in view"
         )
     level, notes = support_level(wish.level, seating, limits, overrides)
-    plate = plate_of(wish.material or MATERIAL, limits)
+    plate = plate_of(default_materials().get(wish.material or MATERIAL), limits)
     full = wish.contoured == "full"
     if full:  # heel and ball lie equally high
         plate = max(plate, limits.value("contour.forefoot"))
@@ -180,12 +182,18 @@ def _followed(task: BedTask, level: float, relief: Array, shim: Array) -> Array:
     return top
 
 
-def plate_of(material: str, limits: Limits) -> float:
-    """Return the least thickness of a material under heel and arch, mm."""
-    if "tpu" in material:
-        return limits.value("contour.plate_tpu")
-    foam = "eva" in material or "cork" in material
-    return limits.value("contour.plate_eva" if foam else "contour.plate_rigid")
+def plate_of(material: Material | None, limits: Limits) -> float:
+    """Return the least thickness of a material under heel and arch, mm.
+
+    What is stated in Shore D is rigid; of the rest, TPU is printed and all else milled of foam or
+    cork. A material that nobody knows is taken for the softest.
+    """
+    if material is not None and material.hardness is not None:
+        if material.hardness.unit == "Shore D":
+            return limits.value("contour.plate_rigid")
+        if material.kind == "TPU":
+            return limits.value("contour.plate_tpu")
+    return limits.value("contour.plate_eva")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
