@@ -98,7 +98,7 @@ def inspect(
         *sole.findings(seen),
         *quality_surface.findings(seen),
         *quality_smoothing.findings(seen),
-        *quality_mesh.findings(seen),
+        *quality_mesh.findings(seen, evidence.card_at),
         *quality_shape.findings(seen),
         *quality_toes.findings(seen),
         *quality_claims.loading(settled, evidence),
