@@ -236,6 +236,11 @@ def _evidence(
         scale_words=log.words if log is not None else "",
         card_off=by_card.off(factor) if by_card is not None else None,
         card_words=by_card.words if by_card is not None else "",
+        card_at=(
+            tuple(factor * at for at in by_card.middle)
+            if by_card is not None and by_card.middle is not None
+            else None
+        ),
         hand_held=options.hand_held,
         side_stated=options.side is not None,
         side_contradicted=contradicted and ratio > quality.limits()["side"].making,

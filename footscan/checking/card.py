@@ -7,8 +7,8 @@ rectangle, with bright paper between them. Their middles give the scale, each we
 over the paper around it: where a square ends is blurred by the scanner, where its middle lies is
 not. A scan without colours shows no card.
 
-Card (``insole.output.papers.rider_page`` prints it): squares of 20 mm, their middles 80 mm apart
-along the card and 42 mm across it.
+Card (``insole.output.papers.rider_page`` prints it from the measures here): squares of 20 mm,
+their middles 80 mm apart along the card and 42 mm across it.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from footscan.scan import Array, BoolArray, IntArray, Scan
 
 __all__ = ["APART_MM", "SQUARE_MM", "CardSeen", "seen"]
 
-SQUARE_MM, APART_MM = 20.0, (80.0, 42.0)
+SQUARE_MM, APART_MM = 20.0, (80.0, 42.0)  # what is printed is drawn from these
 PRINT_SD = 0.003  # of a card whose bars were held against a rule, to half a mm on 100 mm
 OFF_MM = 1.2  # six distances agree to so much, root mean square, or it is no card
 LEAST_POINTS = 6  # of a square: coarser scans blur it away
@@ -54,11 +54,14 @@ class CardSeen:
         Its relative standard deviation, print included.
     words : str
         One sentence: what was seen, or why it is no evidence.
+    middle : tuple of float or None
+        Of the card, file units.
     """
 
     mm_per_unit: float | None
     sd: float
     words: str
+    middle: tuple[float, ...] | None = None
 
     def off(self, factor: float) -> float | None:
         """Return how far mm per file unit are off the card's, %; None: no card to tell."""
@@ -69,8 +72,9 @@ def seen(scan: Scan) -> CardSeen:
     """Return the scale card that a scan shows, in the scan's own units, or why there is none."""
     if scan.light is None:
         return _none(
-            "the file has no colours of its points, so that the card cannot be seen in it; export "
-            "the scan as PLY, OBJ or GLB with colours of the points"
+            "the file has no colours of its points, so that the card cannot be seen in it (a "
+            "picture laid over the surface, a texture, is not read); export the scan as PLY, OBJ "
+            "or GLB with colours of the points, often called vertex colours"
         )
     light = np.nan_to_num(np.asarray(scan.light, dtype=float))
     bright = float(np.quantile(light, 0.9))
@@ -85,8 +89,8 @@ def seen(scan: Scan) -> CardSeen:
             "no card with four black squares was found in the scan; lay the printed card flat "
             "beside the foot, in even light, and scan closely around both"
         )
-    scales = [scale for _, scale in found]
-    off, scale = min(found)
+    scales = [scale for _, scale, _ in found]
+    off, scale, middle = min(found)
     if max(scales) / min(scales) > 1.0 + 4.0 * SURE:
         return _none("several cards were found that do not agree; scan with one card beside it")
     sd = float(np.hypot(PRINT_SD, off / APART_MM[0]))
@@ -100,6 +104,7 @@ def seen(scan: Scan) -> CardSeen:
         sd=sd,
         words=f"by the scale card one unit of the file is {scale:.4g} mm, to "
         f"{100 * 1.96 * sd:.1f} %",
+        middle=middle,
     )
 
 
@@ -174,8 +179,11 @@ def _areas(scan: Scan) -> Array:
     return area
 
 
-def _cards(patches: list[_Patch], cloud: _Cloud, level: float) -> list[tuple[float, float]]:
-    """Return misfit (mm) and scale of each four patches that are a card's."""
+_Card = tuple[float, float, tuple[float, ...]]
+
+
+def _cards(patches: list[_Patch], cloud: _Cloud, level: float) -> list[_Card]:
+    """Return misfit (mm), scale and middle of each four patches that are a card's."""
     found = []
     some = sorted(patches, key=lambda patch: -patch.side)[:MOST]
     for corner in some:
@@ -198,7 +206,7 @@ def _cards(patches: list[_Patch], cloud: _Cloud, level: float) -> list[tuple[flo
                 middles = [_centred(at, AROUND_MM / scale, paper, cloud) for at in middles]
                 off, scale = _scale(middles)
                 if off < OFF_MM:
-                    found.append((off, scale))
+                    found.append((off, scale, tuple(np.mean(middles, axis=0).tolist())))
     return found
 
 

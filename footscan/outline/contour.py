@@ -5,7 +5,7 @@
 First a region: lines are widened until they close around something as large as a foot. Then a
 path: around that region's border the crest of the line is followed, all the way round, by the
 cheapest closed path; where the line has a gap the path goes straight on. Last the stroke's middle
-at each place; where two strokes run side by side, the middle of both, and their distance is kept.
+at each place; of two strokes side by side see `strokes.py`.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from footscan.outline.closed import bridged, cheapest, runs, smoothed
 from footscan.outline.errors import OutlineError
 from footscan.outline.line import PER_MM, Flat
 from footscan.outline.over_edge import goes_over
+from footscan.outline.strokes import crest_middle, stroke, two_strokes
 from footscan.scan import Array
 
 __all__ = ["STEP_MM", "Contour", "contour"]
@@ -36,10 +37,9 @@ FOOT_LONG_MM = (165.0, 400.0)
 STEP_MM = 0.5  # along the ring
 REACH_MM, ACROSS_MM = 7.0, 0.25  # to both sides of the region's border
 SEEN_DARK = 0.5  # of the line's usual crest: the line is seen
-DOUBLE_MM = (0.9, 4.5)  # two strokes so far apart are two
 SMOOTH_MM = 1.2  # standard deviation along the ring
 EDGE_MM = 2.6  # nearer to the sheet's edge the line may have run over it
-GAP_MM, GAPS_SHARE = 32.0, 0.22  # the longest gap, and all gaps, that may be bridged
+GAP_MM, GAPS_SHARE = 44.0, 0.22  # the longest gap anywhere, and all gaps, that may be bridged
 HIDDEN_MM = 8.0  # of the line below tape or a finger: what runs there cannot be guessed
 SOLID_CM2 = 85.0  # covered paper: more than a hand's fingers
 INNER_SHARE = 0.35  # lines inside an outline, as a share of its length: another outline
@@ -59,6 +59,8 @@ class Contour:
         Where a line was seen, and not bridged.
     strokes_apart : ndarray, shape (n,)
         Distance of two strokes, mm; 0 where there is one.
+    inner_taken : ndarray of bool, shape (n,)
+        Where the inner one of two strokes was taken, and not their middle.
     longest_gap : float
         mm.
     width : float
@@ -70,6 +72,7 @@ class Contour:
     ring: Array = field(repr=False)
     seen: NDArray[np.bool_] = field(repr=False)
     strokes_apart: Array = field(repr=False)
+    inner_taken: NDArray[np.bool_] = field(repr=False)
     longest_gap: float
     width: float
     contrast: float
@@ -86,8 +89,8 @@ def contour(flat: Flat, name: str) -> Contour:
     """
     crest = _crests(flat)
     region = _region(flat, crest, name)
-    ring = _border(region)
-    ring, seen, apart, width, contrast = _followed(flat, ring)
+    found = _followed(flat, _border(region))
+    ring, seen = found.ring, found.seen
     covered = _at(flat, flat.solid.astype(np.float32), ring) > 0.5
     inner = np.minimum(
         np.minimum(ring[:, 0], flat.size[0] - ring[:, 0]),
@@ -100,7 +103,6 @@ def contour(flat: Flat, name: str) -> Contour:
             raise _touches(name)
     if inner.min() < EDGE_MM or goes_over(flat, crest, ring, seen, STEP_MM):
         raise _touches(name)
-    longest = max((length for _, length in gaps), default=0) * STEP_MM
     hidden = max((length for _, length in runs(covered & ~seen)), default=0) * STEP_MM
     if hidden > HIDDEN_MM:
         raise OutlineError(
@@ -108,21 +110,14 @@ def contour(flat: Flat, name: str) -> Contour:
             f"{name}: something lies on the outline; clear the sheet, so that the "
             "whole line is seen",
         )
-    if longest > GAP_MM or (~seen).mean() > GAPS_SHARE:
+    if found.longest_gap > GAP_MM or (~seen).mean() > GAPS_SHARE:
         raise OutlineError(
             "open-outline",
-            f"{name}: the outline is open over {longest:.0f} mm and seen on "
+            f"{name}: the outline is open over {found.longest_gap:.0f} mm and seen on "
             f"{100 * seen.mean():.0f} % of its way; draw the missing part and photograph it again",
         )
     _no_second(flat, crest, ring, name)
-    return Contour(
-        ring=ring,
-        seen=seen,
-        strokes_apart=apart,
-        longest_gap=longest,
-        width=width,
-        contrast=contrast,
-    )
+    return found
 
 
 def _touches(name: str) -> OutlineError:
@@ -171,12 +166,12 @@ def _region(flat: Flat, crest: NDArray[np.bool_], name: str) -> NDArray[np.bool_
             return next((one[0] for one in tries if len(one) == 1), found[0])
     if solid_cm2 > SOLID_CM2:
         raise _foot_there(name)
-    framed = lines.copy()
+    framed = _without_notes(lines, per_mm)  # of tape's corners as well
     edge = int(4 * per_mm)
+    reaches = framed.sum() > framed[edge:-edge, edge:-edge].sum()
     for side in (np.s_[:edge], np.s_[-edge:], np.s_[:, :edge], np.s_[:, -edge:]):
         framed[side] = True
-    inner = lines[edge:-edge, edge:-edge]
-    for close in CLOSE_MM[1:5] if lines.sum() > inner.sum() else ():  # a line runs to the edge
+    for close in CLOSE_MM[1:5] if reaches else ():
         at_edge = _feet(framed, close * per_mm, per_mm, framed=True)
         if at_edge:
             raise _touches(name)
@@ -292,14 +287,17 @@ def _evenly(ring: Array) -> Array:
 
 
 def _normals(ring: Array, sigma_mm: float) -> Array:
+    """Return the directions that look out of a ring."""
     smooth = ndimage.gaussian_filter1d(ring, sigma_mm / STEP_MM, axis=0, mode="wrap")
     ahead = np.roll(smooth, -1, axis=0) - np.roll(smooth, 1, axis=0)
     normal = np.stack([ahead[:, 1], -ahead[:, 0]], axis=1)
-    return normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
+    area = np.sum(ring[:, 0] * np.roll(ring[:, 1], -1) - np.roll(ring[:, 0], -1) * ring[:, 1])
+    normal *= np.sign(area) / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
+    return np.asarray(normal)
 
 
-def _followed(flat: Flat, ring: Array) -> tuple[Array, NDArray[np.bool_], Array, float, float]:
-    """Return the stroke's middle (mm), where it was seen, strokes apart, width and contrast."""
+def _followed(flat: Flat, ring: Array) -> Contour:
+    """Return the line that lies beside a ring of cells."""
     offsets = np.arange(-REACH_MM, REACH_MM + 1e-9, ACROSS_MM)
     for sigma in (2.0, 1.0):
         normal = _normals(ring, sigma)
@@ -311,58 +309,26 @@ def _followed(flat: Flat, ring: Array) -> tuple[Array, NDArray[np.bool_], Array,
         path = cheapest(1.0 - gain + 0.02 * np.abs(offsets)[None, :] / REACH_MM)
         best = crest[np.arange(len(ring)), path]
         seen = best > max(SEEN_DARK * usual * 0.6, 3.0 * flat.noise)
-        shift = _middle(crest, path)
-        value, apart = _two_strokes(crest, path, shift, usual, offsets)
+        shift = crest_middle(crest, path, ACROSS_MM, REACH_MM)
+        value, apart, inner = two_strokes(crest, shift, usual, offsets, normal, STEP_MM)
         value = smoothed(value, seen, SMOOTH_MM / STEP_MM)
-        ring = ring + value[:, None] * PER_MM * normal
-        if sigma > 1.0:
+        ring = bridged(ring + value[:, None] * PER_MM * normal, seen)
+        if sigma > 1.0:  # dashes in a gap lie beyond the reach of a region that sags between them
             ring = _evenly(ring)
-    ring = bridged(ring, seen)
     mm = flat.to_mm(ring[:, 0], ring[:, 1])
     area = np.sum(mm[:, 0] * np.roll(mm[:, 1], -1) - np.roll(mm[:, 0], -1) * mm[:, 1])
-    contrast, width = _stroke(flat, ring, normal, seen)
+    contrast, width = stroke(flat, ring, normal, seen)
     if area < 0:
-        mm, seen, apart = mm[::-1], seen[::-1], apart[::-1]
-    return np.ascontiguousarray(mm), np.array(seen), np.array(apart), width, contrast
-
-
-def _middle(crest: Array, path: NDArray[np.int_]) -> Array:
-    """Return the crest's middle about a path, mm from the ring's own place."""
-    rows = np.arange(len(path))
-    at = np.clip(path, 1, crest.shape[1] - 2)
-    a, b, c = crest[rows, at - 1], crest[rows, at], crest[rows, at + 1]
-    bend = a - 2 * b + c
-    shift = np.where(np.abs(bend) > 1e-9, 0.5 * (a - c) / np.where(bend == 0, 1, bend), 0.0)
-    return (at + np.clip(shift, -0.5, 0.5)) * ACROSS_MM - REACH_MM
-
-
-def _two_strokes(
-    crest: Array, path: NDArray[np.int_], shift: Array, usual: float, offsets: Array
-) -> tuple[Array, Array]:
-    """Return the stroke's middle, between both where there are two, and how far they are apart."""
-    peak = np.zeros(crest.shape, dtype=bool)
-    peak[:, 1:-1] = (crest[:, 1:-1] > crest[:, :-2]) & (crest[:, 1:-1] >= crest[:, 2:])
-    peak &= crest > 0.45 * usual
-    away = np.abs(offsets[None, :] - shift[:, None])
-    peak &= (away > DOUBLE_MM[0]) & (away < DOUBLE_MM[1])
-    any_peak = peak.any(axis=1)
-    nearest = np.where(peak, away, np.inf).argmin(axis=1)
-    other = np.where(any_peak, offsets[nearest], shift)
-    # a second stroke runs along: a crossing letter or a toe's other side does not
-    along = ndimage.uniform_filter1d(any_peak.astype(float), int(8 / STEP_MM), mode="wrap") > 0.6
-    both = any_peak & along
-    return np.where(both, (shift + other) / 2, shift), np.where(both, np.abs(other - shift), 0.0)
-
-
-def _stroke(flat: Flat, ring: Array, normal: Array, seen: NDArray[np.bool_]) -> tuple[float, float]:
-    """Return the darkness of the line's crest and the width of the stroke, mm."""
-    offsets = np.arange(-1.5, 1.5 + 1e-9, 0.125)
-    places = ring[seen][:, None] + offsets[None, :, None] * PER_MM * normal[seen][:, None]
-    profile = ndimage.map_coordinates(flat.dark, np.moveaxis(places, 2, 0), order=1)
-    mean = np.median(profile, axis=0)
-    peak = float(mean.max())
-    width = float(np.maximum(mean, 0).sum() * 0.125 / max(peak, 1e-6))
-    return peak, width
+        mm, seen, apart, inner = mm[::-1], seen[::-1], apart[::-1], inner[::-1]
+    return Contour(
+        ring=np.ascontiguousarray(mm),
+        seen=np.array(seen),
+        strokes_apart=np.array(apart),
+        inner_taken=np.array(inner),
+        longest_gap=max((length for _, length in runs(~seen)), default=0) * STEP_MM,
+        width=width,
+        contrast=contrast,
+    )
 
 
 def _at(flat: Flat, values: Array, mm: Array) -> Array:

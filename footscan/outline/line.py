@@ -35,6 +35,7 @@ AROUND_MM = 15  # paper around a place, whose light is the paper's
 LINE_SIGMAS_MM = (0.35, 0.7)  # half-widths of lines that are looked for
 COLOURED = 0.085  # chromatic distance from paper's colour: skin, wood; no shadow
 BLACK = 0.30  # of the paper's light
+SIDES_MM, SIDES_EVEN_MM, SIDES_SHARE = 6.0, 0.25, 0.3  # window; smoothing; of the darkness
 CREASE_DARK, CREASE_OVER = 0.006, 1.5  # a crease's ridge at least; and over what paper shows
 CREASE_PARTS, CREASE_SEEN = 20, 0.6  # a crease is seen in most of each of nearly all parts
 CREASE_TURN_DEG, CREASE_HALF_MM = 2.5, 1.6
@@ -111,7 +112,7 @@ def flatten(photo: Photo, sheet: Sheet) -> Flat:
     edge[border:-border, border:-border] = False
     solid = _solid(rgb, grey)
     dark: Array = np.clip(1.0 - grey / _paper_light(grey), -0.2, 1.0).astype(np.float32)
-    ridge = _ridge(dark)
+    ridge = _ridge(dark) * _both_sides(grey, dark)
     ridge[edge] = 0.0
     inner = ridge[2 * border : -2 * border : 3, 2 * border : -2 * border : 3]
     noise = float(1.4826 * np.median(np.abs(inner - np.median(inner))))
@@ -194,6 +195,19 @@ def _ridge(dark: Array) -> Array:
         across, along = -(half - away), -(half + away)
         np.maximum(best, sigma**2 * (across - np.abs(along)), out=best)
     return best
+
+
+def _both_sides(grey: Array, dark: Array) -> Array:
+    """Return 0 to 1: how much of a place's darkness is missing against both of its sides.
+
+    A line is darker than the paper on either side of it; the border of a shadow than on one.
+    Closing a picture fills what is narrower than its window and leaves steps as they are.
+    """
+    even = ndimage.gaussian_filter(grey, SIDES_EVEN_MM * PER_MM)
+    size = 2 * round(SIDES_MM / 2 * PER_MM) + 1
+    around = ndimage.minimum_filter(ndimage.maximum_filter(even, size), size)
+    missing = 1.0 - even / np.maximum(around, 8.0)
+    return np.clip(missing / np.maximum(SIDES_SHARE * dark, 1e-3), 0.0, 1.0).astype(np.float32)
 
 
 def _creases(line: NDArray[np.bool_]) -> Iterator[tuple[NDArray[np.int_], NDArray[np.int_]]]:

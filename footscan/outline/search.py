@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import ConvexHull, QhullError
 
+from footscan.outline.straight import quads
 from footscan.scan import Array
 
-__all__ = ["LEAST", "Rough", "area_of", "parted", "rough"]
+__all__ = ["LEAST", "Rough", "area_of", "is_part", "parted", "rough"]
 
 LEAST_SHARE, MOST_SHARE = 0.012, 0.97  # of the picture, the sheet's area
 STEP = 0.04  # of the inside's brightness: an edge of paper is at least so strong
@@ -29,6 +30,8 @@ FULL = 0.50  # share of its four corners that a region fills: a leg may lie acro
 LONGEST = 2.4  # a side to the next, both in the mean with their opposites
 STANDS_OUT = 1.25  # a sheet that is not all seen is brighter than what is around by this much
 OUT_PX = 1.5
+PART, WITHIN = 0.8, 0.8  # a part has less of the whole's area, and lies in it with so much
+ALONG_PX = 5.0  # and so near to one of its sides
 TONGUE_PX = 21  # narrower parts of a region are none of the sheet
 BEYOND_MM, AS_BRIGHT = (20.0, 32.0, 44.0), 0.86  # behind a ruler; floors are darker
 COARSE = 3  # every third pixel is enough for brightness and colour
@@ -77,6 +80,10 @@ def rough(rgb: Array) -> list[Rough]:
             candidate = _judged(corners, light)
             if candidate is not None and (covered := _covered(corners, rgb)) < NOT_PAPER:
                 found.append(replace(candidate, covered=covered))
+    for corners in quads(light, NEAR_PX, STEP):
+        candidate = _judged(corners, light)
+        if candidate is not None and (covered := _covered(corners, rgb)) < NOT_PAPER:
+            found.append(replace(candidate, covered=covered))
     return sorted(found, key=lambda c: (c.inside and c.score > LEAST, c.score), reverse=True)
 
 
@@ -143,6 +150,26 @@ def area_of(ring: Array) -> float:
     """Return the area within a ring."""
     x, y = ring[:, 0], ring[:, 1]
     return float(abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2)
+
+
+def is_part(part: Array, whole: Array) -> bool:
+    """Return whether a four-sided region lies within a larger one, along one of its sides.
+
+    The lit part of a sheet, or what a leg leaves of it, ends where the sheet ends on one side at
+    least; a sheet in a patch of sun does not.
+    """
+    import shapely
+
+    if area_of(part) > PART * area_of(whole):
+        return False
+    within = shapely.intersection(shapely.Polygon(part), shapely.Polygon(whole)).area
+    if within < WITHIN * area_of(part):
+        return False
+    sides = np.roll(whole, -1, axis=0) - whole
+    normals = np.stack([-sides[:, 1], sides[:, 0]], axis=1)
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    on = np.stack([np.abs((part - a) @ n) for a, n in zip(whole, normals, strict=True)]) < ALONG_PX
+    return bool((on & np.roll(on, 1, axis=1)).any())
 
 
 def _four_sided(ring: Array) -> Array | None:

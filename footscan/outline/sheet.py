@@ -22,7 +22,7 @@ from footscan.outline.edges import bent, cut_off, edges
 from footscan.outline.errors import OutlineError
 from footscan.outline.paper import Paper
 from footscan.outline.photo import Photo
-from footscan.outline.search import LEAST, Rough, area_of, parted, rough
+from footscan.outline.search import LEAST, Rough, area_of, is_part, parted, rough
 from footscan.scan import Array
 
 __all__ = ["Sheet", "find"]
@@ -34,6 +34,8 @@ BLURRED_PX = 1.35  # a sharp photo from afar smears an edge by its own pixels
 BLURRED_MM = 0.55  # standard deviation of an edge's smear
 COVERED = 0.20  # of the sheet: more than a ruler
 NO_PAPER = 0.12  # off every paper's proportions, as a logarithm
+OF_PAPER = 0.035  # so near, a whole around a likely part is the sheet
+LEAST_CUT = 0.06  # of the picture: less is no sheet that somebody photographed
 NEAR_SHARE = 0.14  # of a sheet's mean side: corners so near are readings of one
 
 
@@ -182,7 +184,7 @@ def _likeliest(found: list[Rough], shape: tuple[int, ...], photo: Photo) -> Roug
     """
     seen = [one for one in found if one.inside and one.score > LEAST]
     if not seen:
-        return found[0] if found else None
+        return _cut(found, shape)
     middle, half = (np.array(shape[1::-1]) - 1) / 2, float(np.hypot(shape[0], shape[1])) / 2
     focal = None
     if photo.focal:
@@ -194,10 +196,23 @@ def _likeliest(found: list[Rough], shape: tuple[int, ...], photo: Photo) -> Roug
         return one.score - 4.0 * max(0.0, off - 0.03) + 0.3 * size
 
     best = max(seen, key=like)
+    wholes = [
+        one
+        for one in seen
+        if papers.unlike((one.corners - middle) / half, focal) < OF_PAPER
+        and is_part(best.corners, one.corners)
+    ]
+    best = max(wholes, key=like, default=best)
     if papers.unlike((best.corners - middle) / half, focal) > NO_PAPER:
         # a field of a floor, or what folds and shadows leave of a sheet
-        return next((one for one in found if not one.inside), None)
+        return _cut(found, shape)
     return replace(best, corners=_agreed(best.corners, [one.corners for one in seen]))
+
+
+def _cut(found: list[Rough], shape: tuple[int, ...]) -> Rough | None:
+    """Return the likeliest region that is not all seen and large enough for most of a sheet."""
+    large = LEAST_CUT * shape[0] * shape[1]
+    return next((one for one in found if not one.inside and area_of(one.corners) > large), None)
 
 
 def _agreed(corners: Array, others: list[Array]) -> Array:

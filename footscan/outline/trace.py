@@ -16,7 +16,7 @@ import numpy as np
 
 from footscan.measuring.sizes import sizes
 from footscan.outline import contour as contours
-from footscan.outline import line, marks, measures, photo, sheet
+from footscan.outline import gaps, line, marks, measures, photo, sheet
 from footscan.outline import typed as hand
 from footscan.outline.contour import Contour
 from footscan.outline.errors import OutlineError
@@ -39,6 +39,7 @@ LEAN_SD_MM = 0.5  # of a pen held upright; common practice, no source
 BARREL_SD_MM = 0.7  # of half a barrel that nobody measured: pens have 6 to 10 mm
 BREADTH_SHARE = (0.32, 0.45)  # of the length, ANSUR II 2012: else it is no outline of a foot
 ADULT_MM = (198.0, 323.0)  # shortest and longest of 6068 adults, ANSUR II 2012
+RARE_MM = 315.0  # longer is one man in some thousands (ANSUR II 2012: mean 271, deviation 13 mm)
 JOINT_MM = 4.0  # a crease so near to the middle may be the joint of two sheets
 GAP_MM = 8.0  # a shorter gap is not worth a word
 
@@ -120,6 +121,7 @@ def trace_photo(picture: Photo, asked: Asked = Asked()) -> Found:
     found, flat, drawn = outline_of(picture, asked.paper)
     ring = marks.foot_ring(drawn.ring, asked.allowance)
     ahead = marks.forward(ring, picture.name)
+    gaps.bearable(drawn, ahead, ring, picture.name)
     told = marks.find_side(ahead)
     side, certain, evidence = side_of(picture, told, asked.side)
     placed = marks.marks(ahead, ring, side)
@@ -177,7 +179,7 @@ def _not_a_pair(picture: Photo, asked: Asked, found: Sheet, flat: Flat, length: 
     if asked.paper is not None or asked.typed.foot_length is not None or found.paper.key != "a4":
         return
     joint = any(abs(at - found.paper.long / 2) < JOINT_MM for at in flat.creases)
-    if joint and long <= ADULT_MM[1]:
+    if joint and long <= RARE_MM:  # a foot longer than that is far rarer than a folded sheet
         raise OutlineError(
             "paper-unclear",
             f"{picture.name}: a line crosses the middle of the sheet: one A4 that was folded, "
@@ -251,11 +253,14 @@ def side_of(picture: Photo, told: SideFound, stated: Side | None) -> tuple[Side,
 
 def _budget(found: Sheet, drawn: Contour, asked: Asked) -> Budget:
     """Return what the outline is uncertain by."""
-    double = float(np.sqrt(np.mean(drawn.strokes_apart**2))) / 2
+    apart, inner = drawn.strokes_apart, drawn.inner_taken
+    # a stroke outside the other is so on both borders at once, as a pen's lean is
+    outside = float(np.sqrt(np.mean(np.where(inner, apart, 0.0) ** 2))) / 2
+    double = float(np.sqrt(np.mean(np.where(inner, 0.0, apart) ** 2))) / 2
     bridged = 0.02 * drawn.longest_gap * float((~drawn.seen).mean() > 0.01)
     return Budget(
         scale=float(found.paper.scale_sd),
-        pen=asked.allowance_sd,
+        pen=math.hypot(asked.allowance_sd, outside),
         strokes=math.hypot(double, bridged, found.stray),
     )
 
@@ -317,12 +322,21 @@ def _of_the_line(found: Sheet, drawn: Contour, asked: Asked) -> list[Finding]:
                 "double-stroke",
                 Severity.NOTE,
                 f"the line was drawn twice on {100 * share:.0f} % of its way, up to "
-                f"{drawn.strokes_apart.max():.1f} mm apart; the middle was taken",
+                f"{drawn.strokes_apart.max():.1f} mm apart; {_taken(drawn)}",
                 "draw each outline once",
                 share,
             )
         )
     return notes
+
+
+def _taken(drawn: Contour) -> str:
+    """Return which of two strokes was taken."""
+    inner = float(drawn.inner_taken.sum() / max((drawn.strokes_apart > 0).sum(), 1))
+    if inner < 0.02:
+        return "their middle was taken"
+    where = "" if inner > 0.9 else " where one runs outside the other for long, else their middle"
+    return f"the inner one, nearer to the foot, was taken{where}"
 
 
 def _of_the_foot(found: Sheet, values: dict[str, Measure], asked: Asked) -> list[Finding]:

@@ -80,7 +80,7 @@ def inspect(
         *sole.findings(seen),
         *surface.findings(seen),
         *smoothing.findings(seen),
-        *mesh.findings(seen),
+        *mesh.findings(seen, evidence.card_at),
         *shape.findings(seen),
         *toes.findings(seen),
         *claims.loading(settled, evidence),

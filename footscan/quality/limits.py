@@ -81,6 +81,8 @@ class Evidence:
         could vouch.
     card_words : str
         What was seen of the card, one sentence; empty: it was not looked for.
+    card_at : tuple of float or None
+        The card's middle in the scan, mm.
     hand_held : bool
         True for a scanner or telephone moved by hand, whose scale drifts.
     side_stated : bool
@@ -98,6 +100,7 @@ class Evidence:
     scale_words: str = ""
     card_off: float | None = None
     card_words: str = ""
+    card_at: tuple[float, ...] | None = None
     hand_held: bool = False
     side_stated: bool = False
     side_contradicted: bool = False

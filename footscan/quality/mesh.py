@@ -30,6 +30,7 @@ FLOOR_MM = 4.0
 LEG_FROM_MM = 90.0  # above this cleaning may have cut the leg
 LONE = 4.0  # a stray's neighbours are this many spacings away, and more
 THIN_MM = 25.0
+CARD_REACH_MM = 60.0  # from a scale card's middle: what hangs together with that is the card
 BODY_SHARE = 0.45  # of the foot's length: a body of such size is no stand or tag
 TURNED_SHARE, TURNED_LEAST = 0.002, 40  # clusters of a merged mesh leave a few turned edges
 CROSS_FACES, CROSS_NEAR = 9000, 16
@@ -38,9 +39,12 @@ SOLE_FACING = -0.5  # skin that looks down more than this is sole, which has a c
 LEG_RIM_MM = 15.0  # a rim that comes so near to the scan's top is the leg's
 
 
-def findings(view: View) -> list[Finding]:
-    """Return findings about the file, the mesh, and what lies beside the foot."""
-    return [*_file(view), *_mesh(view), *_beside(view), *_skin_holes(view)]
+def findings(view: View, card_at: tuple[float, ...] | None = None) -> list[Finding]:
+    """Return findings about the file, the mesh, and what lies beside the foot.
+
+    `card_at` is the middle of a scale card in the scan, mm: it was asked for, and is no stray.
+    """
+    return [*_file(view), *_mesh(view), *_beside(view, card_at), *_skin_holes(view)]
 
 
 def _file(view: View) -> list[Finding]:
@@ -168,7 +172,7 @@ def _edge_cuts(first: Array, second: Array) -> BoolArray:
     return cut
 
 
-def _beside(view: View) -> list[Finding]:
+def _beside(view: View, card_at: tuple[float, ...] | None) -> list[Finding]:
     """Return notes about floor, stray points and other bodies that were taken away."""
     if view.scan is None or not len(view.points):
         return []
@@ -189,7 +193,8 @@ def _beside(view: View) -> list[Finding]:
             "scan",
         )
     rest = points[off & ~on_floor]
-    lone, others, largest = _strays(rest, view, len(view.points) / max(1, len(points)))
+    thinned = len(view.points) / max(1, len(points))
+    lone, others, largest = _strays(rest, view, thinned, card_at)
     share = 100 * lone / len(points)
     found += grade(
         "strays",
@@ -217,8 +222,13 @@ def _beside(view: View) -> list[Finding]:
     )
 
 
-def _strays(rest: Array, view: View, thinned: float) -> tuple[int, int, float]:
-    """Return how many points are alone, how many are not, and the others' largest size, mm."""
+def _strays(
+    rest: Array, view: View, thinned: float, card_at: tuple[float, ...] | None
+) -> tuple[int, int, float]:
+    """Return how many points are alone, how many are not, and the others' largest size, mm.
+
+    A scale card, and the stool that it lies on, are none of them.
+    """
     above = view.foot.vertices[:, 2].max() - 3.0
     leg = (rest[:, 2] > min(LEG_FROM_MM, above)) & (rest[:, 0] < 0.7 * view.foot.length)
     rest = rest[~leg]
@@ -233,11 +243,14 @@ def _strays(rest: Array, view: View, thinned: float) -> tuple[int, int, float]:
     )
     label = csgraph.connected_components(graph, directed=False)[1]
     size = np.bincount(label)
+    if card_at is not None:
+        at = view.foot.pose[:3, :3] @ np.asarray(card_at) + view.foot.pose[:3, 3]
+        size[np.unique(label[np.linalg.norm(rest - at, axis=1) < CARD_REACH_MM])] = 0
     lone = int(size[size < 5].sum())
     body = rest[label == size.argmax()]
     extent = np.ptp(body, axis=0)
     thick = size.max() >= 20 and extent.min() > THIN_MM  # a mat is no second foot
-    return lone, len(rest) - lone, float(np.linalg.norm(extent)) if thick else 0.0
+    return lone, int(size.sum()) - lone, float(np.linalg.norm(extent)) if thick else 0.0
 
 
 def _skin_holes(view: View) -> list[Finding]:

@@ -26,10 +26,13 @@ from shapely import Polygon
 from trace_scenes import FAULTS, Scene, feet, pixels, scene
 
 from footscan.outline import trace
+from footscan.outline.closed import runs
 from footscan.outline.errors import OutlineError
+from footscan.outline.gaps import LIMIT_MM, place_of
 from footscan.outline.photo import read
 from footscan.outline.sheet import LEAST_PX_PER_MM
 from footscan.specimen import camera
+from footscan.specimen.drawn import STEP_MM
 
 NAMES = (
     "foot_length",
@@ -64,13 +67,43 @@ def fineness(of: Scene, path: Path) -> float:
     return shrunk * float(np.sqrt(Polygon(corners).area / (u * v)))
 
 
+def open_where_read(of: Scene) -> bool:
+    """Return whether gaps of the line run together over the toes that the length is read from.
+
+    Drawn by chance, some do; what is not there nobody can measure, and the photo has to be refused.
+    """
+    line, pen = of.sheet.line, of.words["pen"]
+    if pen.twice:  # the second stroke has no gaps
+        return False
+    missing = np.zeros(len(line), dtype=bool)
+    for start, length in pen.gaps:
+        first = int(start * len(line))
+        missing[np.arange(first, first + round(length / STEP_MM)) % len(line)] = True
+    along = of.sheet.foot[:, 1]  # scenes have their toes up
+    share = (line[:, 1] - along.min()) / np.ptp(along)
+    return any(
+        length * STEP_MM > LIMIT_MM["toes"]
+        and place_of(share[np.arange(first, first + length) % len(line)]) == "toes"
+        for first, length in runs(missing)
+    )
+
+
+def truly(of: Scene, path: Path) -> str:
+    """Return the fault of a scene, one that came by chance included; "" for a usable photo."""
+    if of.fault:
+        return of.fault
+    if fineness(of, path) < LEAST_PX_PER_MM:
+        return "too-small"
+    return "open-outline" if open_where_read(of) else ""
+
+
 def result(of: Scene, path: Path) -> dict[str, Any]:
     """Return what was found in a photograph against the truth."""
     asked = trace.Asked(paper=of.stated_paper, side=of.stated_side, barrel=of.barrel)
     started = time.process_time()
     found: dict[str, Any] = {
         "photo": path.name,
-        "fault": of.fault or ("too-small" if fineness(of, path) < LEAST_PX_PER_MM else ""),
+        "fault": truly(of, path),
         "fineness": fineness(of, path),
         "code": "",
         "words": str(of.words),

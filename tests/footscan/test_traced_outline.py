@@ -223,11 +223,19 @@ def test_an_outline_over_the_edge(ring):
     assert "for a longer foot tape two sheets" in words
 
 
-def test_a_ruler_that_parts_the_sheet(ring):
+def ruler_across(ring, at):
+    """Return a photograph of an A4 sheet with a ruler of the floor's grey all across it."""
+    across = ((floors.ruler((105.0, at), 0.0), (0.45, 0.46, 0.47)),)
+    return photo(sheet(ring * 0.8, shift=(0.0, -30.0)), objects=across)
+
+
+def test_a_ruler_that_parts_the_sheet(ring, right_specimen):
     """At the right place it would make a Letter sheet of A4, and the foot 7 mm longer."""
-    across = ((floors.ruler((105.0, 262.0), 0.0), (0.45, 0.46, 0.47)),)
-    made = sheet(ring * 0.8, shift=(0.0, -30.0))
-    assert "something lies across" in refused("covered", photo(made, objects=across), STATED)
+    assert "something lies across" in refused("covered", ruler_across(ring, 270.0), STATED)
+    found = trace.trace_photo(ruler_across(ring, 262.0), STATED)  # edges on both of its sides
+    assert found.sheet.paper.key == "a4"
+    true = 0.8 * right_specimen.truth.measures["foot_length"]
+    assert found.traced.measures["foot_length"].value == pytest.approx(true, abs=1.0)
 
 
 @pytest.mark.parametrize(

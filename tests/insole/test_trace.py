@@ -11,10 +11,12 @@ import pypdfium2
 import pytest
 from outlines import PEN, pixels, saved, sheet
 from PIL import Image
+from scipy import ndimage
 
+from footscan.checking import card
 from footscan.outline import marks, traced
 from footscan.outline.typed import Typed
-from footscan.scan import Side
+from footscan.scan import Scan, Side
 from footscan.specimen import drawn
 from insole import cli
 from insole.errors import RefusedError
@@ -256,8 +258,8 @@ def test_the_riders_page_has_the_papers_size_and_bars_of_100_mm(run, tmp_path, p
     path = tmp_path / "page.pdf"
     code, _, _ = run("trace", "--instructions", path, "--sheet", paper)
     assert code == 0
-    first, card = pypdfium2.PdfDocument(path.read_bytes())
-    for page in (first, card):
+    first, second = pypdfium2.PdfDocument(path.read_bytes())
+    for page in (first, second):
         assert [side * 25.4 / 72 for side in page.get_size()] == pytest.approx(size, abs=0.1)
     words = first.get_textpage().get_text_range()
     named = {"a4": "A4", "letter": "Letter"}
@@ -273,16 +275,44 @@ def test_the_riders_page_has_the_papers_size_and_bars_of_100_mm(run, tmp_path, p
     ):
         assert part in " ".join(words.split()), part
     per_mm = 8
-    grey = card.render(scale=per_mm * 25.4 / 72, grayscale=True).to_numpy().squeeze()
+    grey = second.render(scale=per_mm * 25.4 / 72, grayscale=True).to_numpy().squeeze()
     middle = grey.shape[1] // 2
     grey = grey[:, middle - 60 * per_mm : middle + 60 * per_mm]
     bars = [r for r in range(grey.shape[0]) if 75 * per_mm < (grey[r] < 100).sum() < 110 * per_mm]
     for row in (bars[0], bars[-1]):  # the line is broken by its words
         ends = np.flatnonzero(grey[row] < 100)
         assert (ends[-1] - ends[0]) / per_mm == pytest.approx(rider_page.BAR_MM, abs=0.4)
-    squares = [r for r in range(grey.shape[0]) if (grey[r] < 60).sum() > 35 * per_mm]
-    row = np.flatnonzero(grey[squares[len(squares) // 4]] < 60)
-    assert (row[-1] - row[0] + 1) / per_mm == pytest.approx(100.0, abs=0.35)
+
+
+def test_the_printed_card_is_the_one_that_scans_are_searched_for(run, tmp_path):
+    """The page is drawn, its squares are measured, and the search finds the card on it."""
+    path = tmp_path / "page.pdf"
+    code, _, _ = run("trace", "--instructions", path, "--sheet", "a4")
+    assert code == 0
+    per_mm = 4
+    page = pypdfium2.PdfDocument(path.read_bytes())[1]
+    grey = page.render(scale=per_mm * 25.4 / 72, grayscale=True).to_numpy().squeeze()
+    label, _ = ndimage.label(grey < 60)
+    boxes = [
+        (rows.stop - rows.start, columns.stop - columns.start, rows.start, columns.start)
+        for rows, columns in ndimage.find_objects(label)
+        if rows.stop - rows.start > 12 * per_mm
+    ]
+    assert len(boxes) == 4
+    for high, wide, *_ in boxes:
+        assert (high / per_mm, wide / per_mm) == pytest.approx((20.0, 20.0), abs=0.3)
+    tops, lefts = (sorted({box[k] for box in boxes}) for k in (2, 3))
+    assert (lefts[-1] - lefts[0]) / per_mm == pytest.approx(80.0, abs=0.3)
+    assert (tops[-1] - tops[0]) / per_mm == pytest.approx(42.0, abs=0.3)
+    # the page as a flat scan, in metres: the search tells the millimetres of its unit
+    even = ndimage.uniform_filter(grey.astype(float), 8)[:: 2 * per_mm, :: 2 * per_mm]
+    rows, columns = np.mgrid[: even.shape[0], : even.shape[1]] * 2.0 / 1000
+    flat = np.stack([columns, rows, np.zeros_like(rows)], axis=-1).reshape(-1, 3)
+    shown = Scan(vertices=flat, faces=np.zeros((0, 3), np.int64), light=even.ravel() / 255.0)
+    found = card.seen(shown)
+    assert found.mm_per_unit == pytest.approx(1000.0, rel=0.004)
+    middle = np.array([lefts[0] + lefts[-1], tops[0] + tops[-1]]) / 2 / per_mm + 10.0
+    assert np.array(found.middle[:2]) * 1000 == pytest.approx(middle, abs=1.5)
 
 
 # ------------------------------------------------------------- stock insoles

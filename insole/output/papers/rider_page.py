@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from footscan.checking.card import APART_MM, SQUARE_MM
 from footscan.scan import Array
 from insole.output.ink import (
     BLACK,
@@ -33,7 +34,7 @@ __all__ = ["BAR_MM", "CARD_MM", "SIZES", "write_page"]
 SIZES = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 NAMES = {"a4": "A4", "letter": "Letter"}
 EDGE = 14.0
-BAR_MM = 100.0  # bars of the card, middle of end line to middle of end line
+BAR_MM = APART_MM[0] + SQUARE_MM  # bars of the card, middle of end line to middle of end line
 CARD_MM = (150.0, 90.0)
 PICTURE_MM = (47.0, 36.4)
 STEPS = (
@@ -352,26 +353,27 @@ def _card(canvas: Any, wide: float, high: float) -> None:
     y = high - EDGE - 6
     write(canvas, EDGE, y, "Card for telephone scans", 7.5, bold=True)
     text = (
-        "Print at 100 %, not fitted to the page, and hold a rule against both bars: each is 100 mm "
-        "from end line to end line. If one is not, the card is of no use. Glue it on stiff "
-        "cardboard, lay it flat beside the foot, in even light, and scan closely around both. Save "
-        "the scan with colours (PLY, OBJ or GLB): the workshop's program looks for the four black "
-        "squares and measures between them. A scan in which they cannot be seen has no scale that "
-        "anybody vouches for."
+        "Print at 100 %, not fitted to the page, and hold a rule against both bars: each is "
+        f"{BAR_MM:g} mm from end line to end line. If one is not, the card is of no use. Glue it "
+        "on stiff cardboard, lay it flat beside the foot, in even light, and scan closely around "
+        "both. Save the scan as PLY, OBJ or GLB with colours of its points (vertex colours, not a "
+        "texture): the workshop's program looks for the four black squares and measures between "
+        "them. A scan in which they cannot be seen has no scale that anybody vouches for."
     )
     y -= 8.0
     for words in wrapped(text, 3.5, wide - 2 * EDGE):
         write(canvas, EDGE, y, words, 3.5)
         y -= 5.0
+    bar = f"{BAR_MM:g} mm"
     left, bottom = (wide - CARD_MM[0]) / 2, y - 10.0 - CARD_MM[1]
     stroke(canvas, _box(left, bottom, *CARD_MM), GREY, 0.2, dash=(2.0, 1.5))
     x0, y0 = left + (CARD_MM[0] - BAR_MM) / 2, bottom + 14.0
-    square, tall = 20.0, 62.0
-    for x in (x0, x0 + BAR_MM - square):
-        for at in (y0, y0 + tall - square):
+    tall = APART_MM[1] + SQUARE_MM
+    for x in (x0, x0 + APART_MM[0]):
+        for at in (y0, y0 + APART_MM[1]):
             canvas.setFillColorRGB(*BLACK)
-            canvas.rect(x, at, square, square, stroke=0, fill=1)
-    for at, words in ((y0 + tall + 6.5, "100 mm"), (y0 - 7.0, "100 mm")):
+            canvas.rect(x, at, SQUARE_MM, SQUARE_MM, stroke=0, fill=1)
+    for at, words in ((y0 + tall + 6.5, bar), (y0 - 7.0, bar)):
         stroke(canvas, np.array([(x0, at), (x0 + BAR_MM, at)]), BLACK, 0.3, close=False)
         for x in (x0, x0 + BAR_MM):
             stroke(canvas, np.array([(x, at - 2.5), (x, at + 2.5)]), BLACK, 0.3, close=False)
