@@ -144,7 +144,7 @@ def _check_stations(file: str, text: str, foot: dict[str, Any]) -> None:
     side, pad = str(foot["side"]).upper(), foot.get("pad")
     full = [(float(w["full_from"]), float(w["full_to"])) for w in foot.get("wedges") or ()]
     ends = [_ends(wedge) for wedge in foot.get("wedges") or ()]
-    for said in re.findall(r"full(?: height)? ([\d.]+)–([\d.]+) mm from rear", text):
+    for said in re.findall(r"full(?: height)? ([\d.]+)–([\d.]+) mm from (?:the )?rear", text):
         if not any(_both_near(said, pair, WHOLE) for pair in full):
             raise OutputError(
                 f"{file}: no shim of the {side} foot is full from {said[0]} to {said[1]} mm"
@@ -161,7 +161,7 @@ def _check_stations(file: str, text: str, foot: dict[str, Any]) -> None:
     if pad is None:
         return
     edges = (float(pad["rear_edge"]), float(pad["front_edge"]))
-    said_ends = re.findall(r"[Ee]nds ([\d.]+) and ([\d.]+) mm from rear", text)
+    said_ends = re.findall(r"(?:[Ee]nds|edges end at) ([\d.]+) and ([\d.]+) mm", text)
     for said in said_ends:
         if not _both_near(said, edges, TENTH):
             raise OutputError(

@@ -24,6 +24,8 @@ MORE = 8.0  # mm that a bolt which held by too few turns may be longer
 BOLT = 0.12  # mm between a shim at a hole as said and its height there
 NUMBER = r"(\d+(?:\.\d+)?)"
 SPREAD = r"(?: ± \d+(?:\.\d+)?)?"
+SIGNED = rf"{NUMBER}°(?: (varus|valgus))?"
+TILTS = ("wish", "cant_kept", "remainder")
 SADDLE = rf"Saddle(?:: {NUMBER}{SPREAD}| {NUMBER} ± \d+(?:\.\d+)?) mm (up|down)"
 WHERE = {
     "under the heel": "inside heel",
@@ -53,7 +55,7 @@ def check_ways(file: str, text: str, foot: dict[str, Any]) -> None:
     for x in re.findall(rf"MTH1 ± {NUMBER} mm: feel", text):
         known = [float(spread[key]) for key in ("mth1",) if key in spread]
         _any(f"{name} joint is said to be known to {x} mm", x, known, TENTH)
-    for x in re.findall(rf"\bBase {NUMBER} mm thick, under", text):
+    for x in re.findall(rf"\bBase {NUMBER} mm(?: thick, under|, )", text):
         _any(f"{name} base is said {x} mm thick", x, [foot["base"]["thickness"]], TENTH)
 
 
@@ -77,6 +79,9 @@ def _check_turns(name: str, text: str, foot: dict[str, Any]) -> None:
             turned = f"{'-' if way == 'little' else ''}{said}"
             values = [value for value in known if value is not None]
             _any(f"{name} {what} is said to turn {said}° to the {way} toe", turned, values, TENTH)
+    for said in re.findall(rf"midline; float {NUMBER}°", text):
+        known = [cleat["float_range"]] if cleat.get("float_range") is not None else []
+        _any(f"{name} cleat is said to float {said}°", said, known, TENTH)
     saddle = (foot.get("saddle_change") or {}).get("value")
     for stated, own, way in re.findall(SADDLE, text):
         said = stated or own
@@ -94,6 +99,13 @@ def _check_support(name: str, text: str, foot: dict[str, Any]) -> None:
         *re.findall(rf"(?:\d|\)): {NUMBER} mm high(?:, trial height ± \d+ mm)? Crest", text),
     ):
         _any(f"{name} support is said {said} mm high", said, heights, TENTH)
+    for gap, left in re.findall(
+        rf"gap of {NUMBER}{SPREAD} mm; left open at the crest: {NUMBER}{SPREAD} mm", text
+    ):
+        for said, key in ((gap, "gap_at_crest"), (left, "residual_gap")):
+            known = [((pad or {}).get(key) or {}).get("value")]
+            known = [value for value in known if value is not None]
+            _any(f"{name} gap under the arch is said {said} mm", said, known, TENTH)
     found = re.findall(
         rf"[Ff]ills {NUMBER} %(?:,| of the room under the arch there;) {NUMBER}{SPREAD} mm"
         r" (?:left|stay) open",
@@ -135,7 +147,7 @@ def _check_wedges(name: str, text: str, foot: dict[str, Any]) -> None:
     for said in re.findall(rf"(?:;|at the thin one,) {NUMBER} mm wide", text):
         _any(f"{name} shim is said {said} mm wide", said, widths, WHOLE)
     for thick, thin in re.findall(
-        rf"{NUMBER} mm at the thick edge, {NUMBER} mm at the thin one", text
+        rf"{NUMBER} mm (?:at the thick edge|there), {NUMBER} mm at the thin (?:one|edge)", text
     ):
         if not any(
             abs(float(thick) - float(wedge["thick_edge"])) <= TENTH
@@ -143,6 +155,29 @@ def _check_wedges(name: str, text: str, foot: dict[str, Any]) -> None:
             for wedge in wedges
         ):
             raise OutputError(f"{name} foot has no shim of {thick} mm and {thin} mm at its edges")
+
+    tapers = [(float(wedge["taper_rear"]), float(wedge["taper_front"])) for wedge in wedges]
+    for first, way, second in re.findall(
+        rf"taper {NUMBER} mm (back|front)(?:, {NUMBER} mm front)?", text
+    ):
+        said = (float(first), float(second or 0.0)) if way == "back" else (0.0, float(first))
+        if not any(max(abs(a - b) for a, b in zip(said, one, strict=True)) < 1 for one in tapers):
+            raise OutputError(f"{name} foot has no shim that tapers {said[0]} and {said[1]} mm")
+    for found in re.findall(
+        rf"Wish {SIGNED}, the shoe keeps {SIGNED}(?:, {SIGNED} left by)?", text
+    ):
+        said = [_degrees(*found[k : k + 2]) for k in (0, 2, 4)]
+        if not any(
+            max(abs(a - float(wedge[key] or 0.0)) for a, key in zip(said, TILTS, strict=True))
+            < 0.06
+            for wedge in wedges
+        ):
+            raise OutputError(f"{name} foot has no wedge wished {found[0]}° {found[1]}".rstrip())
+
+
+def _degrees(said: str, kind: str) -> float:
+    """Return degrees with their sign: + is varus."""
+    return float(said or 0.0) * (-1.0 if kind == "valgus" else 1.0)
 
 
 def check_bolts(file: str, text: str, side: str, told: Told) -> None:
