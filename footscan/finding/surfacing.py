@@ -197,11 +197,11 @@ def _spread(
         keys[row] = lowest + ((corner[0] * shape[1] + corner[1]) * shape[2] + corner[2])
         share = [part[:, k] if corner[k] else 1 - part[:, k] for k in range(3)]
         weights[row] = share[0] * share[1] * share[2]
-    keys = keys.ravel()
+    at = keys.ravel()
     values = [np.ones(count), *normals.T, np.einsum("ij,ij->i", local, normals), *local.T]
     sums = np.zeros((CHANNELS, places), dtype=np.float32)
     for channel, value in zip(sums, values, strict=True):
-        channel[:] = np.bincount(keys, (weights * value).ravel(), minlength=places)
+        channel[:] = np.bincount(at, (weights * value).ravel(), minlength=places)
     used = sums[0] > 0
     grid = sums.reshape(CHANNELS, *shape)
     for channel in grid:
