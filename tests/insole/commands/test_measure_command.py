@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.command_line import LEFT, RIGHT, SAMPLES, Run
+from tests.command_line import BAD, LEFT, RIGHT, SAMPLES, Run
 
 
 def test_measure_json_contract(run: Run) -> None:
@@ -233,3 +233,17 @@ def test_heads_set_by_hand_move_cleat_wedge_and_ball_line(run: Run, tmp_path: Pa
     assert before["base"]["grid_to"] - after["base"]["grid_to"] == pytest.approx(
         12.0 - ahead, abs=0.1
     )
+
+
+def test_a_scan_to_be_taken_again_says_so_beside_its_figures(run: Run) -> None:
+    """Whoever reads a table of figures with deviations has not read what `check` says."""
+    code, out, _ = run("measure", LEFT, BAD, "--load", "half")
+    assert code == 0
+    heads, verdicts = out.splitlines()[:2]
+    assert heads.split()[0] == "left"
+    assert verdicts.split("  ")[0] == "verdict"
+    assert verdicts.index("FIT FOR MAKING") < verdicts.index("SCAN AGAIN")
+    (said,) = (line for line in out.splitlines() if line.startswith("right, larch_right_to"))
+    assert "The toes end in an open rim" in said
+    assert "do not cover what was not seen" in said
+    assert not any(line.startswith("left, larch_left") for line in out.splitlines())
