@@ -33,8 +33,9 @@ def with_toes(
     """
     joined = lines | _joints(lines, 2.0 * reach + 2.0)
     whole = ndimage.binary_fill_holes(joined | region)
-    core = ndimage.distance_transform_edt(whole) > TOE_CELLS
-    whole = region | (ndimage.distance_transform_edt(~core) <= TOE_CELLS)
+    added = whole & ~region
+    core = ndimage.distance_transform_edt(added) > TOE_CELLS
+    whole = region | (added & (ndimage.distance_transform_edt(~core) <= TOE_CELLS + 1))
     label, _ = ndimage.label(whole)
     return np.asarray(label == label[tuple(np.argwhere(region)[0])])
 

@@ -301,9 +301,9 @@ def test_a_part_of_a_sheet_gives_way_to_the_whole_and_a_patch_of_sun_does_not():
 def loop(points, shape=(200, 200)):
     from PIL import Image, ImageDraw
 
-    image = Image.new("1", shape[::-1])
+    image = Image.new("L", shape[::-1])
     ImageDraw.Draw(image).line([tuple(p) for p in points], fill=1, width=2)
-    return np.array(image)
+    return np.asarray(image) > 0
 
 
 def test_a_toe_whose_line_is_open_at_its_side_belongs_to_the_region():
