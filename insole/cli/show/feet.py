@@ -10,7 +10,7 @@ from footscan.checking.pairs import EXCEEDS_SD, Difference, cautions, difference
 from footscan.foot import HEEL_STATION
 from footscan.measuring.measures import by_hand_words, load_state
 from footscan.measuring.sizes import GROWTH_TO_HALF, half_load_length
-from footscan.results import Verdict
+from footscan.results import Severity, Verdict
 from footscan.scan import Load, Side
 from insole.cli.typed import advice
 from insole.record.least import LEAST, clear, sd_shown, stepped
@@ -200,9 +200,22 @@ def _unverified(feet: Sequence[MeasuredFoot]) -> list[str]:
     """Return what holds while no second evidence speaks for the scale."""
     if all(foot.facts.scale_verified for foot in feet):
         return []
+    drifts = any(
+        f.code == "scale-unverified" and f.severity is Severity.MEASURING
+        for foot in feet
+        for f in foot.report.findings
+    )
+    # what telephones' scans are off by: common practice, no source
+    beside = (
+        " Beside the deviations, scanners moved by hand may be off in scale by 1 or 2 %: 3 to 5 mm "
+        "of a foot's length."
+        if drifts
+        else ""
+    )
     return [
         f"The scale is not verified: no length is said closer than {LEAST['length']:g} mm; a "
-        "length by hand (--foot-length) or a scanner check (--scanner-log) verifies it."
+        "length by hand (--foot-length), a scanner check (--scanner-log) or the printed card "
+        f"(--card) verifies it.{beside}"
     ]
 
 
