@@ -162,8 +162,7 @@ def measure_scan(scan: Scan, options: Options, drawn: cleaning.Drawn | None = No
         in_mm,
         found,
     )
-    if any(finding.code == "heel-cut" for finding in report.findings):
-        values = uncertainty.on_clipped_heel(values)
+    found, values = uncertainty.without_unseen(found, values, report.findings)
     facts = ScanFacts(
         file=" + ".join(scan.files),
         sha256=scan.sha256,
@@ -236,11 +235,7 @@ def _evidence(
         scale_words=log.words if log is not None else "",
         card_off=by_card.off(factor) if by_card is not None else None,
         card_words=by_card.words if by_card is not None else "",
-        card_at=(
-            tuple(factor * at for at in by_card.middle)
-            if by_card is not None and by_card.middle is not None
-            else None
-        ),
+        card_at=by_card.at(factor) if by_card is not None else None,
         hand_held=options.hand_held,
         side_stated=options.side is not None,
         side_contradicted=contradicted and ratio > quality.limits()["side"].making,

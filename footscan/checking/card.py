@@ -63,6 +63,10 @@ class CardSeen:
     words: str
     middle: tuple[float, ...] | None = None
 
+    def at(self, factor: float) -> tuple[float, ...] | None:
+        """Return the card's middle, mm, where one file unit is `factor` mm."""
+        return None if self.middle is None else tuple(factor * place for place in self.middle)
+
     def off(self, factor: float) -> float | None:
         """Return how far mm per file unit are off the card's, %; None: no card to tell."""
         return None if self.mm_per_unit is None else 100.0 * (factor / self.mm_per_unit - 1.0)

@@ -21,6 +21,7 @@ from footscan.outline.errors import OutlineError
 from footscan.outline.line import PER_MM, Flat
 from footscan.outline.over_edge import goes_over
 from footscan.outline.strokes import crest_middle, stroke, two_strokes
+from footscan.outline.toes import with_toes
 from footscan.scan import Array
 
 __all__ = ["STEP_MM", "Contour", "contour"]
@@ -162,8 +163,11 @@ def _region(flat: Flat, crest: NDArray[np.bool_], name: str) -> NDArray[np.bool_
             if _overlap_cm2(flat, found[0]) > 0.35 * found[0].sum() / per_mm**2 / 100.0:
                 raise _foot_there(name)
             bare = _without_notes(lines, per_mm)
-            tries = (_feet(bare, wide * per_mm, per_mm) for wide in CLOSE_MM if wide >= close)
-            return next((one[0] for one in tries if len(one) == 1), found[0])
+            wider = [wide * per_mm for wide in CLOSE_MM if wide >= close]
+            tries = ((_feet(bare, reach, per_mm), reach) for reach in wider)
+            one, reach = next((t for t in tries if len(t[0]) == 1), (found, wider[0]))
+            whole = with_toes(one[0], bare, reach)
+            return whole if _foot_like(whole, per_mm) else one[0]
     if solid_cm2 > SOLID_CM2:
         raise _foot_there(name)
     framed = _without_notes(lines, per_mm)  # of tape's corners as well

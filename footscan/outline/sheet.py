@@ -36,6 +36,7 @@ COVERED = 0.20  # of the sheet: more than a ruler
 NO_PAPER = 0.12  # off every paper's proportions, as a logarithm
 OF_PAPER = 0.035  # so near, a whole around a likely part is the sheet
 LEAST_CUT = 0.06  # of the picture: less is no sheet that somebody photographed
+AS_GOOD = 0.75  # of the best one's score: worse readings have no say about its corners
 NEAR_SHARE = 0.14  # of a sheet's mean side: corners so near are readings of one
 
 
@@ -206,7 +207,8 @@ def _likeliest(found: list[Rough], shape: tuple[int, ...], photo: Photo) -> Roug
     if papers.unlike((best.corners - middle) / half, focal) > NO_PAPER:
         # a field of a floor, or what folds and shadows leave of a sheet
         return _cut(found, shape)
-    return replace(best, corners=_agreed(best.corners, [one.corners for one in seen]))
+    alike = [one.corners for one in seen if one.score > AS_GOOD * best.score]
+    return replace(best, corners=_agreed(best.corners, alike))
 
 
 def _cut(found: list[Rough], shape: tuple[int, ...]) -> Rough | None:

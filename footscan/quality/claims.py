@@ -314,9 +314,9 @@ def ball_unsure(measures: Mapping[str, Measure]) -> list[Finding]:
             region="ball",
             value=round(sds[name], 1),
             limit=UNSURE_MM[name],
-            unit="mm",
-            text=f"The ball is placed to ± {2 * sds[name]:.0f} mm only: {BALL_PLACE[name]} has no "
-            "one clear place in this scan.",
+            unit="mm standard deviation",
+            text=f"The ball is placed to ± {2 * sds[name]:.0f} mm only (95 %): {BALL_PLACE[name]} "
+            "has no one clear place in this scan.",
             advice="Check first and fifth head with a finger, and set them by hand, before a cleat "
             "is set by them.",
         )

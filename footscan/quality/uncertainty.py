@@ -10,19 +10,20 @@ the perturbation study (tests/benchmarks/landmark_study.py): with noise of 0.4 m
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from footscan.quality.surface import noise_mm, spacing_mm
-from footscan.results import Landmark, Measure
+from footscan.results import Finding, Landmark, Measure, Severity
 from footscan.scan import Array
 
-__all__ = ["on_clipped_heel", "widened_landmarks", "widened_measures", "widening"]
+__all__ = ["widened_landmarks", "widened_measures", "widening", "without_unseen"]
 
 NOISE_MM, PER_NOISE_MM = 0.25, 4.5
 SPACING_MM, PER_SPACING_MM = 2.5, 0.6
 NOISE_MOST = 2.5
 LOW_MM = 30.0  # the sole and the borders that most measures are read from
+OF_THE_ARCH = ("arch_apex_height", "arch_index", "chippaux_smirak", "staheli")
 
 
 def widening(points: Array) -> float:
@@ -69,10 +70,31 @@ def widened_measures(found: Mapping[str, Measure], factor: float) -> dict[str, M
     }
 
 
-def on_clipped_heel(found: Mapping[str, Measure]) -> dict[str, Measure]:
-    """Return the measures without the heel breadths: their stations count from the heel's end.
+def without_unseen(
+    landmarks: Mapping[str, Landmark], found: Mapping[str, Measure], findings: Sequence[Finding]
+) -> tuple[dict[str, Landmark], dict[str, Measure]]:
+    """Return landmarks and measures without those whose place the findings say was not seen.
 
-    20 mm clipped off a heel made them 2 mm broad, far beyond their deviations.
+    20 mm clipped off a heel made its breadths 2 mm broad; a hole 33 mm across under the arch made
+    an apex of 17 mm one of 10: far beyond their deviations, whatever these are.
     """
-    reason = "the scan is clipped at the heel, from which its stations count; scan the heel again"
-    return {**found, **{n: Measure(reason=reason) for n in ("heel_breadth", "heel_breadth_max")}}
+    gone: dict[str, str] = {}
+    for finding in findings:
+        if finding.code == "heel-cut":
+            reason = (
+                "the scan is clipped at the heel, from which its stations count; scan the heel "
+                "again"
+            )
+            gone |= dict.fromkeys(("heel_breadth", "heel_breadth_max"), reason)
+        hole = finding.code == "sole-hole" and finding.severity is Severity.AGAIN
+        if hole and finding.region == "arch":
+            reason = (
+                f"a hole {finding.value:.0f} mm across is left under the arch, where it may be "
+                "highest; scan the arch from below again"
+            )
+            gone |= {name: reason for name in OF_THE_ARCH if found[name].value is not None}
+    marks = dict(landmarks)
+    if "arch_apex_height" in gone:
+        marks.pop("arch_apex", None)
+    blank = {name: Measure(unit=found[name].unit, reason=why) for name, why in gone.items()}
+    return marks, {**found, **blank}

@@ -34,14 +34,39 @@ def outline(say: Say, photo: Path, out: Path, asked: Mapping[str, Any]) -> dict[
     if isinstance(found, FootscanError):
         raise found
     kept = remote.keep(found, out, __version__, set(out.glob("*.json")))
-    return _told(found.traced, kept.record, kept.picture)
+    told = _told(found.traced, kept.record, kept.picture)
+    return told | {"replaced": _replaced(kept.record, told["side"])}
+
+
+def _replaced(record: Path, side: str) -> list[str]:
+    """Drop what an earlier photo of this foot gave, and return the names of those photos.
+
+    A set is one rider's pair: a photo that was taken again stands for the one before.
+    """
+    from footscan.errors import FootscanError
+    from footscan.outline import traced
+
+    names = []
+    for other in sorted(record.parent.glob("*.outline.json")):
+        if other == record:
+            continue
+        try:
+            before = traced.read(other)
+        except FootscanError:
+            continue
+        if str(before.side) == side:
+            names.append(before.facts.file)
+            for path in (other, other.with_name(other.name.replace(".json", ".png"))):
+                path.unlink(missing_ok=True)
+    return names
 
 
 def outline_record(say: Say, path: Path) -> dict[str, Any]:
     """Return what a record of an outline says."""
     from footscan.outline import traced
 
-    return _told(traced.read(path), path, None)
+    told = _told(traced.read(path), path, None)
+    return told | {"replaced": _replaced(path, told["side"])}
 
 
 def _told(foot: Any, record: Path, picture: Path | None) -> dict[str, Any]:

@@ -16,6 +16,9 @@ from insole.record.values import Override
 __all__ = ["check_overrides", "check_rim", "check_scan"]
 
 
+OF_SCALE = ("scale-unverified", "card-scale", "scale")
+
+
 def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
     """Refuse a scan that is not fit for making, or of the other foot."""
     if measured.foot.side is not side:
@@ -27,7 +30,10 @@ def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
     if report.verdict is Verdict.MAKING or (report.verdict is Verdict.MEASURING and without_arch):
         return
     why = "; ".join(_clause(f.text) for f in report.deciding) or "see its findings"
-    advice = next((_clause(f.advice) for f in report.deciding if f.advice), "scan it again")
+    scale = [f for f in report.deciding if f.code in OF_SCALE]  # no other scan mends that
+    again = [f.advice for f in report.deciding if f.advice and f not in scale][:1]
+    wanted = [*again, *(f.advice for f in scale)] or ["scan it again"]
+    advice = "; ".join(_clause(one) for one in wanted)
     if report.verdict is Verdict.MEASURING:
         said, choice = (
             "is fit for measuring only",
@@ -37,7 +43,7 @@ def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
         said, choice = "must be taken again", ""
     raise ScanQualityError(
         f"{measured.facts.file} {said} and nothing was made: {why}; {advice}{choice}", report
-    ).asking(*(["without_arch"] if choice else []))
+    ).asking(*(["foot_length"] if scale else []), *(["without_arch"] if choice else []))
 
 
 def check_rim(wedges: Sequence[WedgePlan], limits: Limits) -> None:

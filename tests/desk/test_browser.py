@@ -588,3 +588,16 @@ def test_two_scans_of_one_foot_are_asked_about(page, tmp_path):
     wanted = f"{standing} shows this foot too"
     page.until(lambda: page.one(spare).text.startswith(wanted), "the spare one")
     page.until(lambda: page.one(".rail [data-step=scans]").text.endswith("left"), "the step")
+
+
+def test_a_photo_that_cannot_be_used_is_named_once(page, tmp_path):
+    import numpy as np
+    from PIL import Image
+
+    blank = tmp_path / "blank.png"
+    Image.fromarray(np.full((900, 900, 3), 120, dtype=np.uint8)).save(blank)
+    page.go("/outlines")
+    page.one("#files").send_keys(str(blank))
+    said = page.until(lambda: page.one("#jobs .past").text, "the refusal")
+    assert said.startswith("blank.png: no sheet of paper is seen")
+    assert said.count("blank.png") == 1

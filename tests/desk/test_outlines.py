@@ -70,6 +70,24 @@ def test_a_record_of_before_is_read_again_and_a_strange_one_is_not_kept(desk, tr
     assert [p.name for p in folder.iterdir()] == ["a.outline.json"]
 
 
+def test_a_photo_taken_again_stands_for_the_one_before(desk, photo, traced):
+    """Two left outlines in a pair's set could not be ranked, and nobody could take one out."""
+    other = SET.replace("ab", "ef")
+    sent = {}
+    for name, side in (("first.jpg", "left"), ("again.jpg", "left")):
+        params = {"name": name, "side": side, "sheet": "a4", "pen": "8"}
+        asked = desk.ask("POST", f"{other}/scans", params=params, content=photo.read_bytes())
+        sent[name] = desk.done(asked)
+    assert sent["first.jpg"]["replaced"] == []
+    assert sent["again.jpg"]["replaced"] == ["first.jpg"]
+    folder = desk.home / "incoming" / "outlines-00000000000000ef"
+    kept = {path.name for path in folder.iterdir() if path.is_file()}
+    assert sent["again.jpg"]["record"] in kept
+    assert not kept & {sent["first.jpg"][key] for key in ("record", "picture")}
+    found = desk.done(desk.ask("POST", f"{other}/fit"))
+    assert [foot["side"] for foot in found["ranked"][0]["feet"]] == ["left"]
+
+
 @pytest.mark.parametrize(
     ("asked", "words"),
     [

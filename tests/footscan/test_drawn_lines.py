@@ -9,7 +9,7 @@ import pytest
 import shapely
 from outlines import PEN, photo, sheet
 
-from footscan.outline import closed, gaps, line, over_edge, straight, strokes, trace
+from footscan.outline import closed, gaps, line, over_edge, straight, strokes, toes, trace
 from footscan.outline import contour as contours
 from footscan.outline.errors import OutlineError
 from footscan.outline.trace import Asked
@@ -266,3 +266,61 @@ def test_a_frame_is_no_sheet():
     light[50:53, 60:300] = light[200:203, 60:300] = 0.4
     light[50:203, 60:63] = light[50:203, 297:300] = 0.4
     assert straight.quads(light, (4.0, 9.0), 0.04) == []
+
+
+def test_readings_of_a_worse_score_do_not_move_a_corner():
+    """Two readings along a shadow's border drew a corner 15 pixels inside the sheet."""
+    from footscan.outline import search, sheet
+
+    right = np.array([(60.0, 50.0), (300.0, 40.0), (310.0, 205.0), (50.0, 215.0)])
+    wrong = right.copy()
+    wrong[2] -= (30.0, 5.0)
+    found = [search.Rough(right, 1.0, True)] * 2 + [search.Rough(wrong, 0.42, True)] * 3
+    from footscan.outline.photo import of_pixels
+
+    picture = of_pixels(np.zeros((260, 360, 3), dtype=np.uint8))
+    best = sheet._likeliest(found, (260, 360), picture)
+    assert best.corners == pytest.approx(right)
+
+
+def test_a_part_of_a_sheet_gives_way_to_the_whole_and_a_patch_of_sun_does_not():
+    from footscan.outline.search import is_part
+
+    whole = np.array([(60.0, 50.0), (300.0, 50.0), (300.0, 220.0), (60.0, 220.0)])
+    lit = whole.copy()
+    lit[1:3, 0] = 190.0
+    assert is_part(lit, whole)
+    inside = np.array([(100.0, 80.0), (260.0, 80.0), (260.0, 190.0), (100.0, 190.0)])
+    assert not is_part(inside, whole)
+    assert not is_part(whole, lit)
+
+
+# ------------------------------------------------------------- toes beside a slit
+
+
+def loop(points, shape=(200, 200)):
+    from PIL import Image, ImageDraw
+
+    image = Image.new("L", shape[::-1])
+    ImageDraw.Draw(image).line([tuple(p) for p in points], fill=1, width=2)
+    return np.asarray(image) > 0
+
+
+def test_a_toe_whose_line_is_open_at_its_side_belongs_to_the_region():
+    """The line of the toe ends 14 cells before the next one: joined, it closes around the toe."""
+    region = np.zeros((200, 200), dtype=bool)
+    region[80:180, 40:160] = True
+    toe = [(70.0, 80.0), (70.0, 50.0), (80.0, 40.0), (92.0, 44.0)]
+    rest = [(104.0, 52.0), (110.0, 80.0)]
+    lines = loop(toe) | loop(rest)
+    whole = toes.with_toes(region, lines, 8.0)
+    assert whole[60, 88]
+    assert whole[region].all()
+    assert not toes.with_toes(region, lines, 3.0)[60, 88]  # so short a reach did not close it
+
+
+def test_what_two_strokes_enclose_is_no_toe():
+    region = np.zeros((200, 200), dtype=bool)
+    region[80:180, 40:160] = True
+    band = [(60.0, 80.0), (60.0, 72.0), (140.0, 72.0), (140.0, 80.0)]  # 4 mm outside
+    assert not toes.with_toes(region, loop(band), 8.0)[75, 100]

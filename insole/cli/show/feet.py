@@ -10,6 +10,7 @@ from footscan.checking.pairs import EXCEEDS_SD, Difference, cautions, difference
 from footscan.foot import HEEL_STATION
 from footscan.measuring.measures import by_hand_words, load_state
 from footscan.measuring.sizes import GROWTH_TO_HALF, half_load_length
+from footscan.results import Severity, Verdict
 from footscan.scan import Load, Side
 from insole.cli.typed import advice
 from insole.record.least import LEAST, clear, sd_shown, stepped
@@ -147,7 +148,10 @@ def measures(feet: Sequence[MeasuredFoot], repeated: Combined | None = None) -> 
     ]
     expected, source = _expected(feet)
     rows[2:2] = expected  # below the length as scanned
+    if any(foot.report.verdict is not Verdict.MAKING for foot in feet):
+        rows[1:1] = [_row("verdict", [foot.report.verdict.value.upper() for foot in feet])]
     rows += ["", "± is one standard deviation.", *_unverified(feet), *source, *_reasons(feet)]
+    rows += _not_for_making(feet)
     rows += _said_of_sizes(feet)
     for foot in feet:
         rows += [f"{foot.facts.side} {text}." for text in by_hand_words(foot.landmarks).values()]
@@ -196,9 +200,33 @@ def _unverified(feet: Sequence[MeasuredFoot]) -> list[str]:
     """Return what holds while no second evidence speaks for the scale."""
     if all(foot.facts.scale_verified for foot in feet):
         return []
+    drifts = any(
+        f.code == "scale-unverified" and f.severity is Severity.MEASURING
+        for foot in feet
+        for f in foot.report.findings
+    )
+    # what telephones' scans are off by: common practice, no source
+    beside = (
+        " Beside the deviations, scanners moved by hand may be off in scale by 1 or 2 %: 3 to 5 mm "
+        "of a foot's length."
+        if drifts
+        else ""
+    )
     return [
         f"The scale is not verified: no length is said closer than {LEAST['length']:g} mm; a "
-        "length by hand (--foot-length) or a scanner check (--scanner-log) verifies it."
+        "length by hand (--foot-length), a scanner check (--scanner-log) or the printed card "
+        f"(--card) verifies it.{beside}"
+    ]
+
+
+def _not_for_making(feet: Sequence[MeasuredFoot]) -> list[str]:
+    """Return what speaks against a scan whose figures stand in the table, a line each foot."""
+    return [
+        f"{foot.facts.side}, {foot.facts.file}: {foot.report.verdict.value}: "
+        + " ".join(finding.text for finding in foot.report.deciding)
+        + " The deviations above do not cover what was not seen."
+        for foot in feet
+        if foot.report.verdict is Verdict.AGAIN
     ]
 
 

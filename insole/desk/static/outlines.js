@@ -28,16 +28,17 @@ async function one(file, hand, side = value("side")) {
   try {
     if (file.name.endsWith(".json")) show(await ask("POST", `${at}/records/scans?${new URLSearchParams({ name: file.name })}`, file));
     else show(await follow(await ask("POST", `${at}/scans?${new URLSearchParams({ name: file.name, of: value("of"), side, sheet: value("sheet"), load: value("load"), ...hand })}`, file), jobs));
-  } catch (error) { if (error.cancelled) complain(error); else wrong(`${file.name}: ${error.message}`); }
+  } catch (error) { if (error.cancelled) complain(error); else wrong(error.message.startsWith(file.name) ? error.message : `${file.name}: ${error.message}`); }
 }
 
 function show(one) {
-  const card = make("section", "card"), table = make("table"), row = make("p", "row");
+  const card = make("section", "card outline"), table = make("table"), row = make("p", "row");
   const verdict = one.insole ? "Stock insole" : one.verdict === "scan again" ? "Draw it again" : "Good for a shoe";
   card.append(make("h2", "", `${sentence(one.side)} ${one.insole ? "stock insole" : "foot"}`));
   const head = make("p");
   head.append(make("span", `verdict ${one.verdict === "scan again" ? "stop" : "good"}`, verdict), ` · ${one.file}, ${one.sheet}`);
   card.append(head);
+  if (one.replaced?.length) card.append(make("p", "hint", `Taken instead of ${one.replaced.join(", ")}.`));
   const list = make("ul", "hint");
   for (const f of one.findings) {
     if (f.level !== "scan again") { list.append(make("li", "", `${sentence(f.text)}. ${sentence(f.advice)}.`)); continue; }
@@ -46,10 +47,14 @@ function show(one) {
     card.append(note);
   }
   if (one.picture) {
-    const figure = make("figure", "pictures"), picture = make("img");
+    const figure = make("figure", "pictures sheet"), whole = make("a"), picture = make("img");
     picture.src = `${at}/files/${one.picture}?look=1`;
     picture.alt = `What was found in ${one.file}: sheet, drawn line, the ${one.side} foot with its marks`;
-    figure.append(picture);
+    whole.href = picture.src;
+    whole.target = "_blank";
+    whole.rel = "noopener";
+    whole.append(picture);
+    figure.append(whole);
     card.append(figure);
   }
   for (const [name, words] of one.rows) { const line = make("tr"), th = make("th", "", sentence(name)); th.scope = "row"; line.append(th, make("td", "num", words)); table.append(line); }
@@ -62,7 +67,9 @@ function show(one) {
     row.append(link);
   }
   card.append(row, make("p", "hint", `± covers 95 %.${one.side_words ? ` ${sentence(one.side_words)}.` : ""}`));
-  found.append(card);
+  card.dataset.key = one.insole ? `insole ${one.record}` : one.side;
+  for (const old of found.querySelectorAll(".outline")) if (old.dataset.key === card.dataset.key) old.remove();
+  if (card.dataset.key === "left") found.prepend(card); else found.append(card);
   if (!one.insole) document.getElementById("next").hidden = false;
 }
 

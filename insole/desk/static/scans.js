@@ -96,7 +96,7 @@ async function show(side) {
   const hand = make("p", "line byhand"), name = make("label", "", "Foot length by hand"), field = make("input"), keep = make("button", "quiet small", "Verify");
   field.id = `hand-${side}`;
   name.htmlFor = field.id;
-  Object.assign(field, { type: "number", min: 100, max: 400, step: "any", placeholder: "optional", value: foot.hand_length ?? "" });
+  Object.assign(field, { type: "number", min: 100, max: 400, step: "any", placeholder: "–", value: foot.hand_length ?? "" });
   keep.type = "button";
   keep.addEventListener("click", async () => {
     try {

@@ -45,7 +45,7 @@ NAMES = {
     "mth2": "",
     "big_toe": "",
 }
-LONGEST = 62  # letters of a line of words
+LONGEST = 58  # letters of a line of words
 
 
 def rows(traced: Any) -> list[tuple[str, str]]:

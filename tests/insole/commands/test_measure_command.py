@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.command_line import LEFT, RIGHT, SAMPLES, SCAN_FACTS, Run
+from tests.command_line import BAD, LEFT, RIGHT, SAMPLES, SCAN_FACTS, Run
 
 
 def test_measure_json_contract(run: Run) -> None:
@@ -222,3 +222,36 @@ def test_heads_set_by_hand_move_cleat_wedge_and_ball_line(run: Run, tmp_path: Pa
     assert before["base"]["grid_to"] - after["base"]["grid_to"] == pytest.approx(
         12.0 - ahead, abs=0.1
     )
+
+
+def test_a_scan_to_be_taken_again_says_so_beside_its_figures(run: Run) -> None:
+    """Whoever reads a table of figures with deviations has not read what `check` says."""
+    code, out, _ = run("measure", LEFT, BAD, "--load", "half")
+    assert code == 0
+    heads, verdicts = out.splitlines()[:2]
+    assert heads.split()[0] == "left"
+    assert verdicts.split("  ")[0] == "verdict"
+    assert verdicts.index("FIT FOR MAKING") < verdicts.index("SCAN AGAIN")
+    (said,) = (line for line in out.splitlines() if line.startswith("right, larch_right_to"))
+    assert "The toes end in an open rim" in said
+    assert "do not cover what was not seen" in said
+    assert not any(line.startswith("left, larch_left") for line in out.splitlines())
+
+
+def test_a_hand_held_scans_figures_say_what_its_scale_may_be_off_by(run: Run) -> None:
+    _, fixed, _ = run("measure", LEFT, "--load", "half")
+    _, held, _ = run("measure", LEFT, "--load", "half", "--hand-held")
+    words = "may be off in scale by 1 or 2 %: 3 to 5 mm of a foot's length"
+    assert words in held
+    assert words not in fixed
+    assert "verdict                   FIT FOR MEASURING ONLY" in held
+    _, known, _ = run("measure", LEFT, "--load", "half", "--hand-held", "--foot-length", "269")
+    assert words not in known
+
+
+def test_a_plan_of_a_hand_held_scan_asks_for_the_length_and_not_for_another_scan(run: Run) -> None:
+    """Whoever scans again with the same telephone is no further."""
+    code, _, err = run("plan", LEFT, "--load", "half", "--hand-held")
+    assert code == 3
+    assert "measure the foot by hand and state its length, or plan without the arch" in err
+    assert err.rstrip().endswith("(--foot-length, --without-arch)")
