@@ -25,6 +25,7 @@ BOLT = 0.12  # mm between a shim at a hole as said and its height there
 NUMBER = r"(\d+(?:\.\d+)?)"
 SPREAD = r"(?: ± \d+(?:\.\d+)?)?"
 SIGNED = rf"{NUMBER}°(?: (varus|valgus))?"
+STEPS = {"forward": (0, 1.0), "back": (0, -1.0), "medial": (1, 1.0), "lateral": (1, -1.0)}
 TILTS = ("wish", "cant_kept", "remainder")
 SADDLE = rf"Saddle(?:: {NUMBER}{SPREAD}| {NUMBER} ± \d+(?:\.\d+)?) mm (up|down)"
 WHERE = {
@@ -79,6 +80,14 @@ def _check_turns(name: str, text: str, foot: dict[str, Any]) -> None:
             turned = f"{'-' if way == 'little' else ''}{said}"
             values = [value for value in known if value is not None]
             _any(f"{name} {what} is said to turn {said}° to the {way} toe", turned, values, TENTH)
+    moved = ((foot.get("pad") or {}).get("shift")) or (0.0, 0.0)
+    for words in re.findall(
+        rf"Moved by hand: ((?:{NUMBER} mm (?:{'|'.join(STEPS)})(?:, )?)+)", text
+    ):
+        for said, way in re.findall(rf"{NUMBER} mm ({'|'.join(STEPS)})", words[0]):
+            axis, sign = STEPS[way]
+            if abs(sign * float(said) - float(moved[axis])) > TENTH:
+                raise OutputError(f"{name} pad is said to be moved {said} mm {way}")
     for said in re.findall(rf"midline; float {NUMBER}°", text):
         known = [cleat["float_range"]] if cleat.get("float_range") is not None else []
         _any(f"{name} cleat is said to float {said}°", said, known, TENTH)

@@ -30,6 +30,9 @@ def said(
     both, parts, place = made
     right, out = sample_plan(under=True, sides=("right",)), tmp_path_factory.mktemp("papers")
     (out / "paper").mkdir()
+    foot = right.right
+    pad = foot.pad.model_copy(update={"shift": (3.0, -2.0)})
+    right = right.model_copy(update={"right": foot.model_copy(update={"pad": pad})})
     mine = [part for part in parts if part.side is Side.RIGHT]
     for item in contents.items(right, mine, SETTINGS):
         if item.path.startswith(("paper/bench", "paper/report", "paper/plan")):
@@ -250,6 +253,21 @@ def test_papers_as_they_are_say_what_the_plan_says(said: Any, paper: str, feet: 
             "crest: 2.5 ±",
             "crest: 3.5 ±",
             "gap under the arch is said 3.5 mm, the plan says",
+        ),
+        (
+            "bench",
+            1,
+            "by hand: 3 mm forward",
+            "by hand: 3 mm back",
+            "pad is said to be moved 3 mm back",
+        ),
+        ("bench", 1, "2 mm lateral", "2 mm medial", "pad is said to be moved 2 mm medial"),
+        (
+            "plan",
+            1,
+            "3 mm forward, 2 mm lateral",
+            "5 mm forward, 2 mm lateral",
+            "to be moved 5 mm for",
         ),
         ("plan", 1, "float 6°", "float 9°", "cleat is said to float 9°, the plan says 6.0"),
         ("plan", 1, "Base 1.5 mm, traced", "Base 2.5 mm, traced", "base is said 2.5 mm thick"),
