@@ -169,7 +169,7 @@ def open_heights(pad: KitPad, feel: Feel) -> tuple[Array, Array, Array]:
     """Return the same, with heights that go on beyond the outline as they are at it.
 
     A fall right beside a side that stands would swing back into the pad, through the spline that
-    carries its top, as a ridge of a millimetre. Where a run-out meets that side the edge is rounded.
+    carries its top, as a ridge of a millimetre. Where a run-out meets that side it is rounded.
     """
     import shapely
 
