@@ -16,15 +16,26 @@ from insole.output.made import MadeParts, made_parts
 from insole.output.print import printing, threemf
 from insole.output.print.plates import fits, lay_out
 from insole.output.settings import Settings, folder_name
+from insole.parts.contour import BEDS
 from insole.parts.facts import DowelFacts
 from insole.parts.form_upper import FORM
 from insole.parts.part import Part
 from insole.record.materials import Materials
 from insole.record.plan import Plan, fingerprint
 
-__all__ = ["Item", "bed_for", "bed_of", "items", "may_print", "plate_files", "scale_for"]
+__all__ = [
+    "Item",
+    "bed_for",
+    "bed_of",
+    "has_mesh",
+    "items",
+    "may_print",
+    "plate_files",
+    "scale_for",
+]
 
 DOWELS = "dowels"
+SHAPED = (*BEDS, "arch-pad", "metatarsal-pad")  # tops that a mill can make
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +97,8 @@ def _print_items(plan: Plan, parts: Sequence[Part], settings: Settings, tag: str
             check=partial(threemf.read_back_3mf, parts=mine, scale=scale),
         )
     for part in parts:
+        if not has_mesh(part, settings):
+            continue
         scale = scale_for(part, settings)
         yield Item(
             path=f"print/{part.label}-{tag}.stl",
@@ -124,6 +137,19 @@ def may_print(part: Part, materials: Materials) -> bool:
     """Return whether a part's material is printed at all."""
     material = materials.get(part.material)
     return material is None or material.process != "cut"
+
+
+def has_mesh(part: Part, settings: Settings) -> bool:
+    """Return whether a part gets an STL: it is printed or milled, here or elsewhere, or may be.
+
+    Nobody wants one of what is only cut, such as a cover, nor of anything that is cut in a
+    workshop without a printer or a mill.
+    """
+    if part.way is None or part.way.how in ("print", "mill"):
+        return True
+    if part.name in SHAPED and (settings.prints or settings.mills):
+        return True  # a foam pad is milled, or printed of its kin
+    return settings.prints and may_print(part, settings.materials)
 
 
 def plate_files(parts: Sequence[Part], settings: Settings, tag: str) -> dict[str, str]:

@@ -116,7 +116,7 @@ def making_of(run: Run) -> readme.Making:
         cuts=run.settings.cuts,
         cover=run.settings.chosen.get("cover", ""),
         larger={label: words for label, words in larger.items() if words},
-        mills=run.settings.stock is None or bool(run.settings.stock.blocks),
+        mills=run.settings.mills,
         prints=run.settings.prints,
         paper=next(iter(run.settings.papers), "a4"),
         stocked=run.settings.stock is not None,

@@ -176,7 +176,8 @@ def _milled(making: Making, part: Part) -> str:
     kind = part.material.split("-")[0]
     for other in making.materials.values():
         if other.process != "cut" and "pad" in other.places and other.name.startswith(kind):
-            return f"{words}; to print it take {other.name}, same file"
+            stl = "same file" if making.mills else f"print/{part.label}-{making.tag}.stl"
+            return f"{words}; to print it take {other.name}, {stl}"
     return words
 
 

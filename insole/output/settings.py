@@ -199,6 +199,11 @@ class Settings:
         return self.stock is None or bool(self.stock.printers)
 
     @property
+    def mills(self) -> bool:
+        """Whether it may have a mill: it said nothing, or has blocks."""
+        return self.stock is None or bool(self.stock.blocks)
+
+    @property
     def cuts(self) -> bool:
         """Whether it has a cutter that reads files, as far as it said."""
         return self.stock is None or self.stock.kerf is not None

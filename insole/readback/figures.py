@@ -3,17 +3,20 @@
     manifest (parts), STL, papers, first page -> each figure of a part, wherever it stands
 
 The manifest says of each part what it is made of and how; heights and volumes are measured on the
-part's own mesh here. A paper that says something else of a part, or nothing, is refused.
+part's own mesh here, or, of a part that is only cut, taken from the plan. A paper that says
+something else of a part, or nothing, is refused.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from insole.errors import OutputError
@@ -25,6 +28,7 @@ from insole.readback.workshop import check_cards, check_layers, check_measures
 __all__ = ["check_figures", "check_records", "material_of"]
 
 Numbers = NDArray[np.float64]
+GRID_MM = 0.5  # between places at which the plan is asked for a height
 TENTH = 0.0501  # mm: a figure with one decimal
 CLOSE = 0.02  # share by which a mesh's volume may differ from what is said
 ROUND = 0.02  # share by which a mass may differ from volume times density
@@ -49,37 +53,74 @@ def check_records(manifest: Mapping[str, Any], meshes: Mapping[str, Numbers], to
         A part is missing, or its height, crest or volume is not the mesh's or the plan's.
     """
     records = manifest.get("parts", {})
-    if meshes and records.keys() != meshes.keys():
-        odd = sorted(records.keys() ^ meshes.keys())
-        raise OutputError(f"manifest.json does not list the parts in print/: {odd[0]}")
-    for label, corners in meshes.items():
-        record = records[label]
+    if odd := sorted((told.pieces.keys() | meshes.keys()) - records.keys()):
+        raise OutputError(f"manifest.json does not list {odd[0]}")
+    volumes: dict[str, float] = {}
+    for label, record in records.items():
         if record["how"] not in WAYS:
             raise OutputError(f"manifest.json does not say how {label} is made")
-        high = float(np.ptp(corners[..., 2]))
-        if abs(high - float(record["height"])) > TENTH:
+        measured = _measured(label, record, meshes, told)
+        if measured is None:
+            continue
+        volumes[label] = measured.volume
+        if abs(measured.high - float(record["height"])) > measured.off:
             raise OutputError(
-                f"manifest.json says that {label} is {record['height']} mm high, its mesh is "
-                f"{high:.2f} mm"
+                f"manifest.json says that {label} is {record['height']} mm high, {measured.by} "
+                f"{measured.high:.2f} mm"
             )
-        volume = _volume(corners) / 1000.0
-        if abs(volume - float(record["volume_cm3"])) > CLOSE * volume:
+        if abs(measured.volume - float(record["volume_cm3"])) > measured.share * measured.volume:
             raise OutputError(
-                f"manifest.json says that {label} takes {record['volume_cm3']} cm³, its mesh "
-                f"{volume:.2f} cm³"
+                f"manifest.json says that {label} takes {record['volume_cm3']} cm³, {measured.by} "
+                f"{measured.volume:.2f} cm³"
             )
         crest = _crest(label, told)
         if crest is not None and abs(crest - float(record.get("crest", -1.0))) > TENTH:
             raise OutputError(f"manifest.json gives {label} another crest than the plan's")
         lower = float(record.get("lower", 0.0))
-        if record["how"] == "layers" and not sum(record["sheets"]) > high - 0.6 - lower:
+        if record["how"] == "layers" and not sum(record["sheets"]) > measured.high - 0.6 - lower:
             raise OutputError(
                 f"the layers of {label} are {sum(record['sheets']):g} mm high together, the part "
-                f"{high:.1f} mm"
+                f"{measured.high:.1f} mm"
             )
-    volumes = {label: _volume(corners) / 1000.0 for label, corners in meshes.items()}
     for foot in told.feet if meshes else ():
         check_joint(foot, records, volumes, _holes(told, str(foot["side"])))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Measured:
+    """Height and volume of a part, mm and cm3, what they are of, and how far off they may be."""
+
+    high: float
+    volume: float
+    by: str
+    off: float
+    share: float
+
+
+def _measured(
+    label: str, record: Mapping[str, Any], meshes: Mapping[str, Numbers], told: Told
+) -> _Measured | None:
+    """Return what is measured on a part's mesh, else on the plan; None: neither says it."""
+    if label in meshes:
+        corners = meshes[label]
+        high, volume = float(np.ptp(corners[..., 2])), _volume(corners) / 1000.0
+        return _Measured(high=high, volume=volume, by="its mesh is", off=TENTH, share=CLOSE)
+    piece = told.pieces.get(label)
+    if piece is None or piece.height is None or not piece.outline:
+        return None
+    x0, y0, x1, y1 = piece.shape.bounds
+    x, y = (
+        g.ravel()
+        for g in np.meshgrid(np.arange(x0, x1, GRID_MM), np.arange(y0, y1, GRID_MM), indexing="ij")
+    )
+    inside = shapely.contains_xy(piece.shape, x, y)
+    z = piece.height(x[inside], y[inside])
+    under = piece.floor(x[inside], y[inside]) if piece.floor is not None else np.zeros_like(z)
+    holes = len(piece.vents) * np.pi * piece.vent**2 / 4.0 * float((z - under).mean())
+    volume = (float((z - under).sum()) * GRID_MM**2 - holes) / 1000.0
+    return _Measured(
+        high=float(z.max()), volume=volume, by="by the plan it is", off=0.3, share=0.05
+    )
 
 
 def _holes(told: Told, side: str) -> float:

@@ -150,14 +150,20 @@ def _check_print(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
         meshes[label] = corners / factors.get(label, np.ones(3))
         solids.check_mesh(path, header, meshes[label], label, told)
         carved.check_carving(path, meshes[label], label, told, by_hand=_by_hand(folder, label))
+    figures.check_records(manifest, meshes, told)
     if not (folder / "print").is_dir():
         return
-    if missing := sorted(told.pieces.keys() - meshes.keys()):
+    solid = {n for n, one in manifest["parts"].items() if one["how"] in ("print", "mill")}
+    page = (folder / "READ-ME-FIRST.txt").read_text(encoding="utf-8")
+    ends = f"-{told.tag}.stl"
+    offered = {file.removesuffix(ends) for file in re.findall(r"print/(\S+?\.stl)", page)}
+    solid |= offered & manifest["parts"].keys()
+    if missing := sorted(solid - meshes.keys()):
         raise OutputError(f"print has no STL of {missing[0]}")
     printed: list[str] = []
-    offered, lacking = beds_offered(folder)
+    beds, lacking = beds_offered(folder)
     for path in sorted((folder / "print").glob("*.3mf")):
-        bed = offered.get(f"print/{path.name}")
+        bed = beds.get(f"print/{path.name}")
         named = solids.check_3mf(path, meshes, told, factors, bed)
         if bed is not None and (both := sorted(lacking & set(named))):
             raise OutputError(f"the first pages offer a printer for {both[0]} and deny it")
@@ -166,7 +172,6 @@ def _check_print(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
         if alone and sides != {alone[1]}:
             raise OutputError(f"{path.name} holds parts for the {other(alone[1])} foot")
         printed += named
-    figures.check_records(manifest, meshes, told)
     wanted = {label for label, record in manifest["parts"].items() if record["how"] == "print"}
     lost = sorted((wanted if settings["prints"] else set()) - set(printed))
     lost += sorted(set(printed) - set(meshes))

@@ -22,9 +22,12 @@ from insole.cli import cli
 from insole.errors import OutputError, PlanError
 from insole.output.cut import cutting, labels, nesting, sheets
 from insole.output.cut.nesting import MARGIN, NestedSheet, Nesting, nest
+from insole.output.cut.written import Style
 from insole.parts.build import all_parts
 from insole.parts.facts import BaseFacts, Facts, LayerFacts
 from insole.parts.part import Mark, Part
+from insole.readback.cut import parts_drawn
+from insole.readback.drawings import read_drawing
 from tests.insole.test_cutting import rings_in
 from tests.insole.test_printing import prism
 from tests.plans import sample_plan
@@ -126,6 +129,28 @@ def test_a_pair_lies_on_its_sheets(tmp_path: Path, pair: list[Part], size: Any) 
             assert {p.part.material for p in sheet.placed} == {sheet.material}
             assert all(np.ptp(p.part.vertices[:, 2]) <= sheet.thickness for p in sheet.placed)
             assert least_distance(shapes_in(path, sheet)) >= 3.4 - ROUNDING
+
+
+@pytest.mark.parametrize("style", ["R2010", "R12"])
+def test_a_narrow_sheet_still_says_what_it_is(
+    tmp_path: Path, pair: list[Part], style: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Words beside the ruler are smaller on a narrow sheet: its last tick was read as one of them.
+
+    What is said shrinks before the letters do, but never case and face.
+    """
+    said = {}
+    for wide in (600.0, 300.0, 250.0, 140.0, 124.0):
+        for sheet in nest(pair[:1], size=(wide, 400.0)).sheets:
+            path = tmp_path / f"{wide:g}.dxf"
+            sheets.write(path, sheet, note="rider-v1", style=Style(dxf=style))
+            _, rows = parts_drawn(read_drawing(path), titled=False)
+            (said[wide],) = [row.text for row in rows]
+    whole = f"RIDER-V1 {pair[0].material.upper()} "
+    assert all(text.startswith(whole) and "FOOT SIDE UP" in text for text in said.values())
+    ruled = [wide for wide, text in said.items() if text.endswith("RULER 100 MM")]
+    assert ruled == [600.0, 300.0, 250.0]
+    assert caplog.text == ""  # nor does the library speak of what R12 cannot hold
 
 
 def test_parts_on_a_sheet_are_turned_but_never_mirrored(tmp_path: Path, pair: list[Part]) -> None:

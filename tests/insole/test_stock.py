@@ -187,7 +187,12 @@ def test_a_workshop_without_machines_gets_no_files_for_them(
     paths = [item.path for item in items(plan, parts, settings)]
     assert not any(path.startswith("cut/") or path.endswith(".3mf") for path in paths)
     assert any(path.startswith("paper/pieces-") for path in paths)
-    assert any(path.endswith(".stl") for path in paths)  # for whoever prints or mills elsewhere
+    assert not any(path.endswith(".stl") for path in paths)  # all of it comes from sheet
+    # with a mill the pads' too, and a cover's for nobody
+    milled = replace(settings, cover_pattern=5.0, stock=None)
+    paths = [item.path for item in items(plan, parts, milled) if item.path.endswith(".stl")]
+    assert any("arch-pad" in path for path in paths)
+    assert not any("cover" in path for path in paths)
 
 
 def test_a_workshop_of_printers_alone_prints_its_pads_and_says_so(

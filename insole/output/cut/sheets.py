@@ -8,7 +8,7 @@ back trusts nothing that was packed: distances are measured between the paths in
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -24,6 +24,8 @@ from insole.output.cut.nesting import MARGIN, NestedSheet, Placed, clearance
 __all__ = ["draw", "read_back", "write"]
 
 SLACK = 0.02  # mm by which a path read back may come nearer: rounding in packing and in the file
+LEAST_TITLE = 1.5  # mm, letter height below which fewer words are said
+BESIDE_RULER = 7.0  # mm: its last tick is no part of a word
 NOTE = 2.0  # mm, letters over a part that is too small for a label of its own
 
 
@@ -108,19 +110,30 @@ def _frame(sheet: NestedSheet, note: str) -> list[Stroke]:
     """Return the sheet's edge, and in its lower margin a ruler and what the sheet is."""
     wide, high = sheet.size
     edge = np.array([(0.0, 0.0), (wide, 0.0), (wide, high), (0.0, high)])
-    left, lines, ruled = MARGIN, [], ""
-    if wide >= 2 * MARGIN + cutting.RULER:
+    lines = []
+    for words, left in _titles(sheet, note):
+        size = min(labels.TITLE, 6.0 * (wide - MARGIN - left) / (lettering.PITCH * len(words)))
+        if size >= LEAST_TITLE:
+            break
+    if left > MARGIN:
         lines = cutting.ruler(MARGIN, 3.0)
-        left, ruled = left + cutting.RULER + 4.0, ", ruler 100 mm"
-    words = (
-        f"{note} {sheet.material} {sheet.thickness:g} mm, sheet {sheet.number} of {sheet.count}, "
-        f"foot side up{ruled}"
-    ).strip()
-    size = min(labels.TITLE, 6.0 * (wide - MARGIN - left) / (lettering.PITCH * len(words)))
-    if size > 1.0:
-        lines += lettering.lettering(words, size, (left, 3.0), centred=False)
+    lines += lettering.lettering(words, size, (left, 3.0), centred=False)
     strokes = [Stroke(layer=CutLayer.NOTE, part="", points=line, closed=False) for line in lines]
     return [Stroke(layer=CutLayer.NOTE, part="", points=edge, closed=True), *strokes]
+
+
+def _titles(sheet: NestedSheet, note: str) -> Iterator[tuple[str, float]]:
+    """Yield what a sheet may say of itself, and from where on, mm; the fullest first.
+
+    A narrow sheet goes without the ruler, a very narrow one without its material, none without
+    its case and face.
+    """
+    words = f"{sheet.material} {sheet.thickness:g} mm, sheet {sheet.number} of {sheet.count}"
+    if sheet.size[0] >= 2 * MARGIN + cutting.RULER:
+        whole = f"{note} {words}, foot side up, ruler {cutting.RULER:g} mm"
+        yield whole.strip(), MARGIN + cutting.RULER + BESIDE_RULER
+    yield f"{note} {words}, foot side up".strip(), MARGIN
+    yield f"{note} foot side up".strip(), MARGIN
 
 
 def _side_note(placed: Placed, strokes: Sequence[Stroke]) -> list[Stroke]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -85,7 +86,7 @@ def save_dxf(path: Path, sheet: Sheet, style: Style = PLAIN) -> None:
     """Write a drawn sheet as DXF in mm."""
     old = style.dxf == "R12"
     with _fixed_metadata() as ezdxf:
-        doc = ezdxf.new(style.dxf, units=ezdxf.units.MM)
+        doc = ezdxf.new(style.dxf, units=0 if old else ezdxf.units.MM)  # R12 knows no unit
         for name, layer in style.layers.items():
             entry = doc.layers.add(name, color=layer.index)
             if not old:
@@ -186,7 +187,10 @@ def save_svg(path: Path, sheet: Sheet, style: Style = PLAIN) -> None:
 
 
 class _fixed_metadata:
-    """Give ezdxf without its clock and random ids, and set it back."""
+    """Give ezdxf without its clock and random ids, and set it back.
+
+    Nor does it speak meanwhile: that R12 knows no unit stands in every R12 file's folder.
+    """
 
     def __enter__(self) -> Any:
         import ezdxf
@@ -195,7 +199,11 @@ class _fixed_metadata:
         self._options: Any = vars(ezdxf)["options"]
         self._before = self._options.write_fixed_meta_data_for_testing
         self._options.write_fixed_meta_data_for_testing = True
+        self._log = logging.getLogger("ezdxf")
+        self._level = self._log.level
+        self._log.setLevel(logging.ERROR)
         return ezdxf
 
     def __exit__(self, *error: object) -> None:
         self._options.write_fixed_meta_data_for_testing = self._before
+        self._log.setLevel(self._level)

@@ -64,6 +64,26 @@ def test_a_record_that_is_not_the_mesh(
 
 
 @pytest.mark.parametrize(
+    ("key", "value", "sentence"),
+    [
+        ("height", 4.0, "says that left-arch-pad is 4.0 mm high, by the plan it is"),
+        ("volume_cm3", 1.0, "takes 1.0 cm³, by the plan it is"),
+    ],
+)
+def test_a_record_of_what_has_no_mesh_is_held_against_the_plan(
+    made_copy: Bench, key: str, value: object, sentence: str
+) -> None:
+    """A workshop with a knife only has no STL of what it cuts."""
+    made_copy.kept()
+    path = made_copy.place / "manifest.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    readback.check(made_copy.place, of=("print",))
+    record["parts"]["left-arch-pad"][key] = value
+    path.write_text(json.dumps(record), encoding="utf-8")
+    made_copy.refused(sentence)
+
+
+@pytest.mark.parametrize(
     ("paper", "sentence"),
     [
         ("plan", r"plan-.* does not say that \w+-base is made of final-eva"),
