@@ -22,7 +22,7 @@ from footscan.finding.floor import Floor
 from footscan.finding.matching import Match
 from footscan.finding.outward import extent
 from footscan.finding.surfacing import averaged_cells, surface_from_points
-from footscan.foot import area_vectors, lengths, vertex_normals
+from footscan.foot import area_vectors, lengths
 from footscan.scan import Array, BoolArray, IntArray, Scan, compacted, whole
 
 __all__ = ["Cleaned", "Drawn", "Floor", "Sketch", "clean", "draw", "sketch", "split"]
@@ -33,6 +33,7 @@ FINE_CELL_MM = 1.5  # denser scans are averaged to this spacing: measures move b
 # Box in which the foot lies, shares of the matched length: generous, since the match of an
 # unusual foot may be off by a fifth in scale; floor and islands go by rules of their own.
 BOX = np.array([[-0.30, -0.60, -0.25], [1.35, 0.60, 0.80]])
+BY_FLOOR_MM = 8.0  # more than refining moves a floor anywhere
 LOWEST, IN_THE_AIR = 0.01, 0.06  # share of points; their height over a plane, share of the extent
 
 
@@ -202,7 +203,9 @@ def clean(scan: Scan, match: Match, floor: Floor | None) -> Cleaned:
         if not outward.winding_is_outward(vertices, faces, _plane_of(floor)):
             faces = np.ascontiguousarray(faces[:, ::-1])
         if floor is not None:
-            normals = vertex_normals(vertices, faces)
+            near = np.flatnonzero(np.abs(floor.height(vertices)) <= BY_FLOOR_MM)
+            normals = np.zeros_like(vertices)  # of the rest nobody asks
+            normals[near] = outward.normals_as_wound(vertices, faces, near)
             floor = floors.refined(floor, vertices, normals)
             on_floor = floors.belongs(vertices, normals, floor, 1.0)
             removed["floor"] = int(on_floor.sum())

@@ -28,6 +28,7 @@ PATCH = 24
 LEAST_POINTS = 60  # on the sole: fewer tell nothing of noise or layers
 PATCHES = 1200
 FIT_LOSS = float(np.sqrt(1 - 6 / PATCH))  # six coefficients use up part of the scatter
+MANY_FACES = 100_000  # of more, so many are drawn: a share of area wants no more
 LINES_MM = 2.0  # spacing of the lines that look for layers
 LAYER_LEAST_MM = 0.15  # nearer than this are facets and seams, not a second skin
 LAYER_MOST_MM = 6.0  # farther apart are two parts of the foot, such as two toes
@@ -167,7 +168,10 @@ def _uneven(view: View) -> list[Finding]:
     x, _, z = view.points.T
     length = view.foot.length
     low = (x > 0.06 * length) & (x < 0.80 * length) & (z < 0.2 * length)
-    a, b, c = (view.points[view.faces[whole(low, view.faces), k]] for k in range(3))
+    faces = view.faces[whole(low, view.faces)]
+    if len(faces) > MANY_FACES:
+        faces = faces[np.random.default_rng(0).integers(0, len(faces), MANY_FACES)]
+    a, b, c = (view.points[faces[:, k]] for k in range(3))
     middle = (a + b + c) / 3
     near = np.abs(middle[:, 2] - view.foot.sole.height(middle[:, 0], middle[:, 1])) < 3.0
     a, b, c = a[near], b[near], c[near]
