@@ -12,6 +12,7 @@ import numpy as np
 from footscan.errors import ScanQualityError, SideError
 from footscan.finding.matching import Match
 from footscan.quality.limits import limits
+from footscan.quality.sole import SOLE_MISSING
 from footscan.scan import Side
 
 __all__ = ["best", "check", "confidence", "words"]
@@ -42,8 +43,8 @@ def check(ratio: float, stated: Side | None, *, sole_missing: bool) -> None:
         return
     if sole_missing:
         raise ScanQualityError(
-            "the sole is missing: neither heel nor ball was seen from below, so that not even the "
-            "side is known; scan the foot from below, in the air or through glass"
+            f"{SOLE_MISSING}, so that not even the side is known; scan the foot from below, in the "
+            "air or through glass"
         )
     raise SideError("left or right cannot be told from this scan; say which foot it is").asking(
         "side"

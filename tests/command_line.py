@@ -11,3 +11,8 @@ LEFT, RIGHT = str(SAMPLES / "larch_left.ply"), str(SAMPLES / "larch_right.ply")
 BAD = str(SAMPLES / "larch_right_to_send_back.ply")
 SHOE = str(SAMPLES / "shoe.toml")
 Run = Callable[..., tuple[int, str, str]]
+
+# what a record says of its scan, whatever else
+SCAN_FACTS = frozenset(
+    "file sha256 unit unit_evidence side side_confidence kind load points faces".split()
+)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import shutil
@@ -30,12 +31,14 @@ from footscan.specimen import made_up as specimen
 from footscan.specimen import scanner
 from footscan.specimen.made_up import Shape, Specimen
 from footscan.specimen.scanner import ScannerSpec
+from insole import cli
 from insole.output import contents
 from insole.output.pictures import plan_view
 from insole.output.pictures import scan as scan_picture
 from insole.parts import build, engraving, part
 from insole.planning import planner
 from insole.readback import folder as readback_folder
+from tests.command_line import Run
 from tests.store import (
     STORE,
     files_asked,
@@ -336,3 +339,18 @@ def known_pose():
         )
 
     return make
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Return a function that runs the command line: code, what it said, and what went wrong."""
+
+    def one(*arguments: object, typed: str = "") -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
+        capsys.readouterr()
+        code = cli.main([str(a) for a in arguments])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return code, out, err
+
+    return one

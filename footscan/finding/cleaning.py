@@ -38,10 +38,14 @@ LOWEST, IN_THE_AIR = 0.01, 0.06  # share of points; their height over a plane, s
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drawn:
-    """An even draw of a scan's points off the floor: indices, a mesh's normals, the floor."""
+    """An even draw of a scan's points off the floor: indices, a mesh's normals, bodies, the floor.
+
+    Bodies are numbers per point: which connected cloud it belongs to.
+    """
 
     index: IntArray
     normals: Array | None
+    body: IntArray
     floor: Floor | None
 
 
@@ -105,7 +109,7 @@ def draw(scan: Scan, *, floor: bool = True) -> Drawn:
     normals = None if wound is None else _outward_of(scan, wound, None)
     found = floors.find(points, normals) if floor else None
     if found is None:
-        return Drawn(index=chosen, normals=normals, floor=None)
+        return Drawn(index=chosen, normals=normals, body=_bodies(scan, chosen), floor=None)
     # once more without the floor, which may have outvoted the foot
     normals = _bare(scan, chosen) if wound is None else _outward_of(scan, wound, found)
     keep = ~floors.belongs(points, normals, found, floors.TOLERANCE * extent(points))
@@ -116,6 +120,7 @@ def draw(scan: Scan, *, floor: bool = True) -> Drawn:
     return Drawn(
         index=chosen[keep],
         normals=normals[keep] if meshed else None,
+        body=_bodies(scan, chosen[keep]),
         floor=found if above < IN_THE_AIR else None,  # a table or a card beside a foot in the air
     )
 
@@ -137,31 +142,17 @@ def sketch(scan: Scan, drawn: Drawn | None = None) -> Sketch:
     """
     drawn = drawn or draw(scan)
     points, normals = scan.vertices[drawn.index], drawn.normals
-    label = _bodies(scan, drawn.index)
-    body = label == np.bincount(label).argmax()
+    body = drawn.body == np.bincount(drawn.body).argmax()
     if normals is None:
         normals = _bare(scan, drawn.index)
     return Sketch(points=points[body], normals=normals[body], floor=drawn.floor)
 
 
 def split(scan: Scan, drawn: Drawn | None = None) -> list[Scan]:
-    """Return the scan as it is, or two scans where it shows two feet apart; any unit.
-
-    Parameters
-    ----------
-    scan : Scan
-        Any unit.
-    drawn : Drawn, optional
-        From :func:`draw`, where the caller has it already.
-
-    Raises
-    ------
-    footscan.errors.PoseError
-        Too few points, or all on a line or a plane.
-    """
+    """Return the scan as it is, or two scans where it shows two feet apart; as :func:`sketch`."""
     drawn = drawn or draw(scan)
     points = scan.vertices[drawn.index]
-    label = _bodies(scan, drawn.index)
+    label = drawn.body
     # cells, not points: one foot may have been scanned more finely than the other
     cells = np.floor(points / (0.01 * extent(points))).astype(np.int64)
     occupied = np.unique(np.column_stack([label, cells]), axis=0)

@@ -94,7 +94,9 @@ def best_plane(
         return None
     normals = normals[good] / size[good, None]
     offsets = np.einsum("ij,ij->i", normals, a[good])
-    votes = (np.abs(points @ normals.T - offsets) <= tolerance).sum(axis=0)
+    off = points @ normals.T
+    off -= offsets  # in place: a large array for each step would cost most of the time
+    votes = np.count_nonzero(np.abs(off, out=off) <= tolerance, axis=0)
     best = int(votes.argmax())
     normal, offset = normals[best], offsets[best]
     for _ in range(3):

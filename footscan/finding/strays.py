@@ -87,7 +87,7 @@ def _shape(points: Array, index: IntArray) -> tuple[Array, Array]:
     near = points[index]
     middle = near.mean(axis=1)
     local = near - middle[:, None]
-    values, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", local, local) / index.shape[1])
+    values, vectors = np.linalg.eigh(local.transpose(0, 2, 1) @ local / index.shape[1])
     offset = np.abs(np.einsum("ni,ni->n", points - middle, vectors[:, :, 0]))
     return offset, np.sqrt(np.maximum(values[:, 0], 0.0))
 

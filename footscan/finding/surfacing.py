@@ -93,6 +93,9 @@ def _peeled(faces: IntArray, bare: BoolArray) -> IntArray:
     A surface bridges what lies between points; past the last of them, as beside a toe's tip, it
     would only go on by itself, and the foot read 2 mm long.
     """
+    # an edge that leads to a bare point has all its faces among those that touch one
+    touched = bare[faces].any(axis=1)
+    whole_faces, faces = faces[~touched], faces[touched]
     for _ in range(PEELED):
         ends = np.sort(np.concatenate([faces[:, :2], faces[:, 1:], faces[:, [2, 0]]]), axis=1)
         edge = ends @ np.array([len(bare), 1])
@@ -102,7 +105,7 @@ def _peeled(faces: IntArray, bare: BoolArray) -> IntArray:
         if not gone.any():
             break
         faces = faces[~gone]
-    return faces
+    return np.concatenate([whole_faces, faces])
 
 
 # ---- normals -----------------------------------------------------------------------------
@@ -112,7 +115,7 @@ def _planes(points: Array, index: IntArray) -> Array:
     """Return the normals of the planes through each point's neighbours, either way round."""
     patch = points[index]
     patch = patch - patch.mean(axis=1, keepdims=True)
-    vectors: Array = np.linalg.eigh(np.einsum("nki,nkj->nij", patch, patch))[1]
+    vectors: Array = np.linalg.eigh(patch.transpose(0, 2, 1) @ patch)[1]
     return vectors[:, :, 0]
 
 
@@ -187,17 +190,18 @@ def _spread(
     """
     base = np.floor(local / step).astype(np.int64)
     part = local / step - base
-    count, places, key, weight = len(local), int(np.prod(shape)), [], []
-    for corner in np.ndindex(2, 2, 2):
-        at = base + corner
-        key.append((at[:, 0] * shape[1] + at[:, 1]) * shape[2] + at[:, 2])
+    count, places = len(local), int(np.prod(shape))
+    lowest = (base[:, 0] * shape[1] + base[:, 1]) * shape[2] + base[:, 2]
+    keys, weights = np.zeros((8, count), dtype=np.int64), np.zeros((8, count))
+    for row, corner in enumerate(np.ndindex(2, 2, 2)):
+        keys[row] = lowest + ((corner[0] * shape[1] + corner[1]) * shape[2] + corner[2])
         share = [part[:, k] if corner[k] else 1 - part[:, k] for k in range(3)]
-        weight.append(share[0] * share[1] * share[2])
-    keys, weights = np.concatenate(key), np.concatenate(weight)
+        weights[row] = share[0] * share[1] * share[2]
+    at = keys.ravel()
     values = [np.ones(count), *normals.T, np.einsum("ij,ij->i", local, normals), *local.T]
     sums = np.zeros((CHANNELS, places), dtype=np.float32)
     for channel, value in zip(sums, values, strict=True):
-        channel[:] = np.bincount(keys, weights * np.tile(value, 8), minlength=places)
+        channel[:] = np.bincount(at, (weights * value).ravel(), minlength=places)
     used = sums[0] > 0
     grid = sums.reshape(CHANNELS, *shape)
     for channel in grid:

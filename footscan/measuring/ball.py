@@ -216,21 +216,22 @@ class _Forefoot:
         low = (vertices[:, 0] > 0.5 * length) & (vertices[:, 2] < 70.0)
         part = faces[whole(low, faces)]
         under = sole_map(vertices, part, smooth_mm=1.0, limit_deg=WIDE_DEG)
-        points = sampled(vertices, part, under.cell / 2)
-        index = np.round((points[:, :2] - [under.x[0], under.y[0]]) / under.cell).astype(int)
-        shape = under.z.shape
-        inside = ((index >= 0) & (index < shape)).all(axis=1)
-        flat = index[inside] @ np.array([shape[1], 1])
+        up = face_normals(vertices, part)[:, 2] > 0
+        start, shape = (under.x[0], under.y[0]), under.z.shape
         top, bottom = np.full(under.z.size, -np.inf), np.full(under.z.size, np.inf)
-        np.maximum.at(top, flat, points[inside, 2])
-        np.minimum.at(bottom, flat, points[inside, 2])
+        open_top = np.zeros(shape, dtype=bool)
+        for roof in (False, True):
+            points = sampled(vertices, part[up == roof], under.cell / 2)
+            index = [np.round((points[:, k] - start[k]) / under.cell).astype(int) for k in range(2)]
+            inside = (index[0] >= 0) & (index[0] < shape[0])
+            inside &= (index[1] >= 0) & (index[1] < shape[1])
+            flat, height = (index[0] * shape[1] + index[1])[inside], points[inside, 2]
+            np.maximum.at(top, flat, height)
+            np.minimum.at(bottom, flat, height)
+            if roof:  # where a scan was cut off below the top of the foot, nothing is thin
+                open_top = np.isfinite(top).reshape(shape)
+                open_top.flat[flat] = False
         thick = np.where(np.isfinite(top), top - bottom, 0.0).reshape(shape)
-        # where a scan was cut off below the top of the foot, nothing is thin
-        roof = sampled(vertices, part[face_normals(vertices, part)[:, 2] > 0], under.cell / 2)
-        index = np.round((roof[:, :2] - [under.x[0], under.y[0]]) / under.cell).astype(int)
-        open_top = np.isfinite(top).reshape(shape)
-        index = index[((index >= 0) & (index < shape)).all(axis=1)]
-        open_top[index[:, 0], index[:, 1]] = False
         thick[ndimage.binary_opening(open_top, np.ones((3, 3)))] = np.inf
         return cls(under=under, thick=thick, heads=beside, length=length)
 

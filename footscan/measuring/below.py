@@ -1,6 +1,6 @@
 """How far up the borders of a sole were seen, and what that leaves unknown.
 
-    Foot (a sole seen from below) -> below.seen_to -> measuring.measures, landmarks, quality_shape
+    Foot (a sole seen from below) -> below.seen_to -> measuring.measures, landmarks, quality.shape
 
 A foot bulges beyond what a scanner below it sees. The skin turns up along every border, from flat
 to upright; where it is seen only to some slope, the border lies farther out than the scan's rim,

@@ -18,6 +18,7 @@ __all__ = ["Cloud", "smooth_extreme"]
 PATCH_MAX = 600  # points used per fit: more only cost time
 PATCH_MIN = 14  # a quadric has 6 coefficients; fewer than this and noise wins
 ROUNDS = 4
+ASKED = 12  # farthest points that are held against each other: a stray lies apart from them
 DEPTH_SHARE = 0.5  # points this share of the radius behind the top are another wall
 MAX_DROP_MM = 1.5  # a fit that falls back by more than noise has left the feature
 OVERSHOOT_MM = 0.5  # a round tip between coarse points; farther out the surface was not seen
@@ -112,7 +113,8 @@ def smooth_extreme(
 
 def _robust_top(reach: Array, candidates: Array) -> int:
     """Return the farthest candidate that is not alone: strays are not extremes."""
-    order = np.argsort(reach)[::-1][: min(len(reach), 12)]
+    order = np.argpartition(reach, -ASKED)[-ASKED:] if len(reach) > ASKED else np.arange(len(reach))
+    order = order[np.argsort(reach[order])[::-1]]
     top = candidates[order]
     spread = np.median(np.linalg.norm(top - np.median(top, axis=0), axis=1))
     near = np.linalg.norm(top - np.median(top, axis=0), axis=1) <= 3 * spread + 3.0
@@ -158,12 +160,21 @@ def _quadric_top(local: Array, radius: float, box: Array) -> Array | None:
         normal.flat[::7] += 1e-9 * np.trace(normal)
         fit = np.linalg.solve(normal, weighted.T @ h) / size
         residual = h - design @ fit
-        scale = 1.4826 * np.median(np.abs(residual)) + 1e-6
+        scale = 1.4826 * _median(np.abs(residual)) + 1e-6
         # the fold behind an edge (an inner wall, a toe's far side) must not pull the fit
         weight = base / (1 + (residual / (2.5 * scale)) ** 2)
     u0, v0 = _peak(fit, box)
     height = fit @ np.array([1, u0, v0, 0.5 * u0 * u0, u0 * v0, 0.5 * v0 * v0])
     return np.array([u0, v0, height])
+
+
+def _median(values: Array) -> float:
+    """Return what ``np.median`` does, in a fourth of its time for so few values."""
+    half = len(values) // 2
+    if len(values) % 2:
+        return float(np.partition(values, half)[half])
+    low = np.partition(values, half)
+    return float((low[:half].max() + low[half]) / 2)
 
 
 def _peak(fit: Array, box: Array) -> Array:

@@ -177,8 +177,7 @@ def _length(typed: float, length: Measure) -> list[Finding]:
             "length-contradicts",
             Severity.AGAIN,
             f"the outline is {length.value:.0f} mm long and the foot was measured as {typed:.0f} "
-            "mm, "
-            f"{abs(apart):.0f} mm apart",
+            f"mm, {abs(apart):.0f} mm apart",
             "check which paper was used, and measure the foot again",
             apart,
             round(limit, 1),
@@ -197,9 +196,8 @@ def _girth(girth: float, length: Measure, breadth: Measure) -> list[Finding]:
                 "girth-impossible",
                 Severity.AGAIN,
                 f"a ball girth of {girth:.0f} mm cannot be: the outline is {breadth.value:.0f} mm "
-                f"broad and {length.value:.0f} mm long, and a tape around it is at least twice "
-                "as long "
-                "as it is broad",
+                f"broad and {length.value:.0f} mm long, and a tape around it is at least twice as "
+                "long as it is broad",
                 "measure the girth around the ball again, tape closed, in mm",
                 girth,
                 round(least, 1),

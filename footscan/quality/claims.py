@@ -1,6 +1,6 @@
 """The scan against what is said and known beside it: load, scale, side, usual proportions.
 
-    measures, Evidence -> quality_claims -> footscan.quality.findings
+    measures, Evidence -> quality.claims -> footscan.quality.findings
 
 Scale and mirroring cannot be seen in one foot alone: they need second evidence.
 """

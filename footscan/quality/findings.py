@@ -24,25 +24,7 @@ from collections.abc import Mapping, Sequence
 
 from footscan.finding.cleaning import Cleaned
 from footscan.measuring.pose import Settled
-from footscan.quality import (
-    claims as quality_claims,
-)
-from footscan.quality import (
-    mesh as quality_mesh,
-)
-from footscan.quality import (
-    shape as quality_shape,
-)
-from footscan.quality import (
-    smoothing as quality_smoothing,
-)
-from footscan.quality import sole
-from footscan.quality import (
-    surface as quality_surface,
-)
-from footscan.quality import (
-    toes as quality_toes,
-)
+from footscan.quality import claims, mesh, shape, smoothing, sole, surface, toes
 from footscan.quality.limits import Evidence, Limit, limits
 from footscan.quality.sole import is_filled, is_missing
 from footscan.quality.surface import noise_mm, spacing_mm
@@ -96,20 +78,20 @@ def inspect(
     seen = view(settled, cleaned, scan)
     found = [
         *sole.findings(seen),
-        *quality_surface.findings(seen),
-        *quality_smoothing.findings(seen),
-        *quality_mesh.findings(seen, evidence.card_at),
-        *quality_shape.findings(seen),
-        *quality_toes.findings(seen),
-        *quality_claims.loading(settled, evidence),
-        *quality_claims.scale(measures, evidence),
-        *quality_claims.side(evidence),
-        *quality_claims.proportions(measures),
-        *quality_claims.ball_line(measures, landmarks),
-        *quality_claims.ball_unsure(measures),
+        *surface.findings(seen),
+        *smoothing.findings(seen),
+        *mesh.findings(seen, evidence.card_at),
+        *shape.findings(seen),
+        *toes.findings(seen),
+        *claims.loading(settled, evidence),
+        *claims.scale(measures, evidence),
+        *claims.side(evidence),
+        *claims.proportions(measures),
+        *claims.ball_line(measures, landmarks),
+        *claims.ball_unsure(measures),
     ]
-    found += quality_claims.among_strays(found)
-    found += quality_claims.unusual_sole(found, settled.foot.kind)
+    found += claims.among_strays(found)
+    found += claims.unusual_sole(found, settled.foot.kind)
     found = _without_echoes(found)
     return ScanReport(verdict=verdict(found), findings=tuple(found))
 

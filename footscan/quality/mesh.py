@@ -1,6 +1,6 @@
 """Defects of the file and of its mesh, and what cleaning took away.
 
-    View -> quality_mesh.findings -> footscan.quality.findings
+    View -> quality.mesh.findings -> footscan.quality.findings
 
 Most of these are notes: what was taken away does no harm, but tells how the scan was taken.
 

@@ -1,6 +1,6 @@
 """Whether the foot is whole and stands where it should: clipped ends, leg, floor, mirror image.
 
-    View -> quality_shape.findings -> footscan.quality.findings
+    View -> quality.shape.findings -> footscan.quality.findings
 
 Terms
     clipped   ended by the scanner's field: an open rim that stands upright in one plane at the

@@ -32,6 +32,7 @@ __all__ = ["findings", "rounded_mm"]
 LOW_MM, TOP_MM, BESIDE_MM = 3.0, 80.0, 10.0  # a floor and a leg are left out
 RIM_RINGS = 3
 LEAST_POINTS = 500
+MANY_POINTS, SLICE_MM = 60_000, 30.0  # of more points, slices of the foot are asked
 # k rounds that move points half the way leave a change of 0.45 / k of the offsets, and blur by
 # sqrt(k / 4) edges (CALC: 1 to 250 rounds on meshes of 9 000 to 40 000 points of six feet)
 PER_CHANGE = 0.11
@@ -45,6 +46,8 @@ def findings(view: View) -> list[Finding]:
     side = view.foot.vertices[:, 1]
     part = (z > LOW_MM) & (z < TOP_MM) & (x > -BESIDE_MM) & (x < view.foot.length + BESIDE_MM)
     part &= (y > side.min() - BESIDE_MM) & (y < side.max() + BESIDE_MM)
+    if part.sum() > MANY_POINTS:  # slices tell as much
+        part &= x % SLICE_MM < SLICE_MM * MANY_POINTS / part.sum()
     rounded = rounded_mm(view.points, view.faces[whole(part, view.faces)])
     if rounded is None:
         return []

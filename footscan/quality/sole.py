@@ -1,6 +1,6 @@
 """What of the sole was seen: coverage, holes, a sole that is filled or missing.
 
-    View -> quality_sole.findings -> footscan.quality.findings
+    View -> quality.sole.findings -> footscan.quality.findings
 
 Terms
     plan    the sole's outline from above, holes and narrow gulfs filled
@@ -24,6 +24,7 @@ __all__ = [
     "ARCH",
     "BALL",
     "HEEL",
+    "SOLE_MISSING",
     "findings",
     "is_filled",
     "is_missing",
@@ -33,6 +34,7 @@ __all__ = [
 
 HEEL, ARCH, BALL = (0.03, 0.25), (0.28, 0.68), (0.64, 0.80)
 HOLES = (("heel", 0.05, 0.28), ("arch", 0.28, 0.62), ("ball", 0.62, 0.78))
+SOLE_MISSING = "the sole is missing: neither heel nor ball was seen from below"
 MISSING_SHARE = 0.3  # of heel and ball: less than this and the sole was not scanned
 FILLED_MIDFOOT = 0.60  # flat share of the midfoot; a specimen with no arch at all has less
 FILLED_TOES = 0.75  # flat share between ball and toes, where skin never touches all over
@@ -63,7 +65,7 @@ def findings(view: View) -> list[Finding]:
                 value=round(100 * best, 1),
                 limit=100 * MISSING_SHARE,
                 unit="%",
-                text="The sole is missing: neither heel nor ball was seen from below.",
+                text=f"T{SOLE_MISSING[1:]}.",
                 advice="Scan the foot from below, in the air or through glass.",
             )
         ]

@@ -1,6 +1,6 @@
 """How well the surface was scanned: spacing, noise, waves, and skin that was seen twice.
 
-    View -> quality_surface.findings -> footscan.quality.findings
+    View -> quality.surface.findings -> footscan.quality.findings
 
 Terms
     patch     a point with its 24 nearest, against a quadric fitted to them
@@ -124,10 +124,10 @@ def patches(points: Array, spacing: float, count: int = PATCHES) -> Patches:
     whole = distance[:, -1] <= 8 * spacing
     sample, reach = sample[whole], np.maximum(distance[whole, -1], 1e-6)
     local = (points[index[whole]] - sample[:, None]) / reach[:, None, None]
-    _, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", local, local))
+    _, vectors = np.linalg.eigh(local.transpose(0, 2, 1) @ local)
     h, v, u = (np.einsum("nki,ni->nk", local, vectors[:, :, k]) for k in range(3))
     design = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=2)
-    normal = np.einsum("nki,nkj->nij", design, design) + 1e-9 * np.eye(6)
+    normal = design.transpose(0, 2, 1) @ design + 1e-9 * np.eye(6)
     fit = np.linalg.solve(normal, np.einsum("nki,nk->ni", design, h)[..., None])[..., 0]
     residual = (h - np.einsum("nki,ni->nk", design, fit)) * reach[:, None]
     return Patches(at=sample, residual=residual)

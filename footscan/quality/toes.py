@@ -1,6 +1,6 @@
 """How the toes were held and whether they were seen apart: curled, lifted, run together.
 
-    View -> quality_toes.findings -> footscan.quality.findings
+    View -> quality.toes.findings -> footscan.quality.findings
 
 Toes that are held stiff change the arch (a lifted big toe raises it), and toes that run together
 are those of a sock or of a scan smoothed over.

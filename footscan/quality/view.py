@@ -1,6 +1,6 @@
 """What the scan check looks at: the settled foot, the raw scan beside it, and lines through it.
 
-    Settled, Cleaned, Scan -> View -> footscan.quality.sole, quality_surface, quality_shape
+    Settled, Cleaned, Scan -> View -> footscan.quality.sole, quality.surface, quality.shape
 
 Terms
     raw       the scan as it was read, in the foot frame: floor, strays and other bodies included
@@ -226,7 +226,9 @@ def _on_sole(foot: Foot, points: Array) -> Array:
 
 
 def _edges(faces: IntArray, count: int) -> Edges:
-    """Return rim and turned edges; one sort serves both."""
+    """Return rim and turned edges; one sort serves both. A face with a corner twice has none."""
+    a, b, c = faces.T
+    faces = faces[(a != b) & (b != c) & (c != a)]
     start = faces.ravel()
     stop = faces[:, [1, 2, 0]].ravel()
     low, high = np.minimum(start, stop), np.maximum(start, stop)

@@ -299,7 +299,7 @@ def _plan_for(
     if written and len(inputs) > 1:
         raise click.UsageError("give one plan, or scans to plan from, not both and no second plan")
     if written:
-        partner.load(*making.LOADED)
+        partner.load(*making.LOADED_TO_BUILD)
         plan = plans.read_plan(inputs[0], edited=edited)
         refuse_beside_plan(plan, inputs[0], asked_beside_plan(click.get_current_context()))
         if settings.long_parts == "three-quarter" and (long := too_long(plan, settings)):
@@ -322,7 +322,7 @@ def _plan_for(
         sided = [Wished(foot.side, length, f"{foot.side}={length}") for foot in long]
         more = {**given, "contoured": (*given["contoured"], *sided)}
         made = plans.plan_measured(request_of(inputs, more, version or 1), feet, partner)
-    partner.load(*making.LOADED)
+    partner.load(*making.LOADED_TO_BUILD)
     return made
 
 

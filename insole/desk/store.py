@@ -331,15 +331,10 @@ class Home:
                 if going.is_dir() and not _held_by_another(at_work(going)):
                     shutil.rmtree(going, ignore_errors=True)
         sweep(self.cases_folder)
-        for place in (
-            self.folder,
-            self.shoes,
-            self.cases_folder.glob("*"),
-            self.cases_folder.glob("*/*"),
-        ):
-            for folder in (place,) if isinstance(place, Path) else place:
-                if folder.is_dir():
-                    sweep(folder)
+        within = (path for deep in ("*", "*/*") for path in self.cases_folder.glob(deep))
+        for folder in (self.folder, self.shoes, *within):
+            if folder.is_dir():
+                sweep(folder)
 
     def new_upload(self) -> Path:
         """Return a fresh path for an upload."""

@@ -106,7 +106,7 @@ def make(say: Say, text: str, out: Path, owned: dict[str, Any], asked: dict[str,
     say("building the parts and checking them")
     out.mkdir(parents=True, exist_ok=True)
     wanted = _settings(owned, asked)
-    with Partner(making.LOADED) as partner:
+    with Partner(making.LOADED_TO_BUILD) as partner:
         return making.make(from_json(text), out, settings=wanted, partner=partner, say=say).name
 
 
@@ -131,7 +131,8 @@ def warm(say: Say) -> None:
 
     from insole.workflow import making
 
-    for name in ("insole.planning.planner", "insole.output.papers.plan_page", *making.LOADED):
+    wanted = ("insole.planning.planner", "insole.output.papers.plan_page")
+    for name in (*wanted, *making.LOADED_TO_BUILD, *making.LOADED_TO_WRITE):
         import_module(name)
 
 

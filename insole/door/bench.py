@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypedDict, Unpack
 
-from insole.door.wishes import Wishes, changed, check_names, tupled, wishes_in, wishes_of
+from insole.door.wishes import OF_A_SCAN, Wishes, changed, check_names, tupled, wishes_in, wishes_of
 from insole.errors import PlanError
 from insole.planning import fit as fitting
 from insole.planning import planner
@@ -226,18 +226,7 @@ class Bench:
         """Return the files and what was stated of the scans, as the command line records them."""
         feet = [foot for foot in (self.left, self.right) if foot is not None]
         stated: dict[str, object] = {}
-        for name in (
-            "side",
-            "unit",
-            "scale",
-            "load",
-            "kind",
-            "foot_length",
-            "landmark",
-            "one_foot",
-            "card",
-            "hand_held",
-        ):
+        for name in OF_A_SCAN:
             found = [foot.stated.get(name) for foot in feet]
             if not any(found):
                 continue

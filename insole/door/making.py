@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from insole.door.parts import BuiltPart, BuiltParts, FootParts, materials_of
 from insole.errors import PlanError, RefusedError
@@ -17,7 +17,6 @@ from insole.partner import Partner
 from insole.workflow import keeping, making
 
 if TYPE_CHECKING:
-    from insole.output.settings import Settings
     from insole.parts.form_upper import FormWish
     from insole.record.materials import Materials
     from insole.record.plan import Plan
@@ -27,7 +26,6 @@ __all__ = ["build", "make", "thick_edges"]
 SIZES_MM = (40.0, 2000.0)  # of a printer's bed or a sheet
 MOST_KERF_MM = 5.0
 MOST_COVER_MM = 20.0
-USUAL: dict[str, object] = {"bed": (220.0, 220.0), "kerf": 0.0, "sheet": (600.0, 400.0)}
 
 
 def build(
@@ -91,9 +89,9 @@ def make(
     out: str | Path = "parts",
     *,
     thick_edges_checked: bool = False,
-    bed: tuple[float, float] = (220.0, 220.0),
-    kerf: float = 0.0,
-    sheet: tuple[float, float] = (600.0, 400.0),
+    bed: tuple[float, float] | None = None,
+    kerf: float | None = None,
+    sheet: tuple[float, float] | None = None,
     step: bool = False,
     layers: bool = False,
     materials: str | Path | Materials | None = None,
@@ -125,10 +123,11 @@ def make(
         or in the case next to it that keeps this plan already.
     thick_edges_checked : bool
         The sentences of :func:`thick_edges` were read and are right; needed when there are wedges.
-    bed, sheet : (float, float)
-        Printer's bed, sheets of stock, mm.
-    kerf : float
-        Width that the cutter takes away, mm, 0 to 5.
+    bed, sheet : (float, float), optional
+        Printer's bed, sheets of stock, mm; above what the stock says. Without either 220 x 220
+        and 600 x 400.
+    kerf : float, optional
+        Width that the cutter takes away, mm, 0 to 5; above what the stock says, else 0.
     step : bool
         STEP files as well (some seconds more).
     layers : bool
@@ -174,12 +173,17 @@ def make(
             f"check the thick edges ({'; '.join(edges)}), and if they are right make again with "
             "thick_edges_checked=True; nothing was made"
         )
-    if not 0.0 <= kerf <= MOST_KERF_MM:
+    if kerf is not None and not 0.0 <= kerf <= MOST_KERF_MM:
         raise PlanError(f"kerf wants 0 to {MOST_KERF_MM:g} mm, not {kerf!r}")
-    settings: Settings = Settings(
-        bed=_size("bed", bed),
-        kerf=float(kerf),
-        sheet=_size("sheet", sheet),
+    typed: dict[str, Any] = {
+        name: _size(name, size)
+        for name, size in (("bed", bed), ("sheet", sheet))
+        if size is not None
+    }
+    if kerf is not None:
+        typed["kerf"] = float(kerf)
+    settings = Settings(
+        **typed,
         step=step,
         layers=layers,
         materials=materials_of(materials),
@@ -194,22 +198,16 @@ def make(
         raise PlanError(f"dxf wants 'R2010' or 'R12', not {dxf!r}")
     if stock is None and not no_stock:
         stock = own_file("stock")
-    typed = _typed(bed=bed, kerf=kerf, sheet=sheet)
     settings = settings.with_stock(stock, material or {}, typed=typed).with_finish(
         long_parts=long_parts, glue_gap=glue_gap, bevel=bevel, vents=vents
     )
     home = keeping.case_home(plan, Path(out))
     keeping.refuse_stopped(plan, home)
     keeping.refuse_other_plan(plan, home)
-    with Partner(making.LOADED) as partner:
+    with Partner(making.LOADED_TO_BUILD) as partner:
         folder = making.make(plan, Path(out), settings=settings, partner=partner, say=say)
     keeping.keep_plan(plan, home)
     return folder
-
-
-def _typed(**sizes: object) -> set[str]:
-    """Return which sizes are not the usual ones: what was asked for stands above the stock's."""
-    return {name for name, value in sizes.items() if value != USUAL[name]}
 
 
 def thick_edges(plan: Plan) -> list[str]:

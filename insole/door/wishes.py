@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "OF_A_FOOT",
+    "OF_A_SCAN",
     "Place",
     "Sided",
     "Wishes",
@@ -147,6 +148,19 @@ def _word(value: Any) -> str:
 
 
 # option -> the planner's name of the wish, how it is read, and what it wants in words
+# what was stated of scans, as plans record it
+OF_A_SCAN = (
+    "side",
+    "unit",
+    "scale",
+    "load",
+    "kind",
+    "foot_length",
+    "landmark",
+    "one_foot",
+    "card",
+    "hand_held",
+)
 OF_A_FOOT: dict[str, tuple[str, Callable[[Any], Any], str]] = {
     "support": ("support_level", _level, "a share of the gap, such as 0.8"),
     "shift_pad": ("shift", _place, "two numbers, mm forward and mm medial"),

@@ -50,7 +50,7 @@ def chosen_part(plan: Plan, part: Part, settings: Settings, notes: dict[str, str
     settings.materials.find(word, f"for the {part.label}")
     if kind == "bed":
         limits = of_plan(plan)
-        need, has = plate_of(word, limits), plate_of(part.material, limits)
+        need, has = (plate_of(settings.materials.get(w), limits) for w in (word, part.material))
         if need > has + 1e-9:
             raise RefusedError(
                 f"{part.label}: {word} wants a plate of {need:g} mm and the bed was planned with "

@@ -317,8 +317,7 @@ def glue_rows(making: Making) -> list[str]:
         count, planned = facts[0].layers, float(part.vertices[:, 2].max())
         row = (
             f"{label}: {count} layers, from below {_sheets(stack)} mm, {built:g} mm high before "
-            "grinding, "
-            f"{planned:.1f} mm planned, {count - 1} glue line{'s' if count != 2 else ''}"
+            f"grinding, {planned:.1f} mm planned, {count - 1} glue line{'s' if count != 2 else ''}"
         )
         left = facts[0].left_out
         if left:
@@ -381,12 +380,12 @@ def _infill(material: Material) -> str:
 def _plaster_litres(part: Part, materials: Materials) -> float:
     """Return how much plaster fills the shell of a form, l; 0 for anything that is not filled."""
     material = materials.get(part.material)
-    if part.name != FORM or material is None or "plaster" not in material.advice:
+    if part.name != FORM or material is None or material.wall is None:  # no shell: solid
         return 0.0
     import trimesh
 
     mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
-    wall = material.wall.value if material.wall is not None else 0.0
+    wall = material.wall.value
     infill = material.infill.value if material.infill is not None else 0.0
     return max(float(mesh.volume) - wall * float(mesh.area), 0.0) * (1.0 - infill) / 1e6
 

@@ -236,7 +236,7 @@ def _engraved(part: Part, nozzle: float = 0.0) -> Part:
     region = (
         _label_region(part, told.front_edge)
         if isinstance(told, BedFacts)
-        else (solids.region_above(solid, engraving.MIN_THICKNESS_MM - 1e-6))
+        else (solids.region_above(solid, engraving.MIN_THICKNESS_MM - solids.LATTICE_MM))
     )
     if not grooves.is_empty:
         region = region.difference(shapely.box(*grooves.bounds).buffer(1.0))

@@ -26,6 +26,7 @@ from footscan.scan import Array, IntArray
 from insole.errors import PartError
 
 __all__ = [
+    "LATTICE_MM",
     "Height",
     "arrays",
     "between",

@@ -108,12 +108,9 @@ def placed(
             code="dowels",
             text=(
                 f"{len(found)} dowels of {DOWEL_MM:g} mm place the pad, at {where} mm (from the "
-                "rear edge "
-                "/ medial of the centreline); glue each into the pad, none stays loose. Cut from "
-                "sheet: "
-                f"drill {SOCKET_MM:g} mm wide there, {PAD_DEPTH_MM:g} mm deep into the pad's "
-                "underside and "
-                f"{base_depth(base.thickness):g} mm into the base's top"
+                "rear edge / medial of the centreline); glue each into the pad, none stays loose. "
+                f"Cut from sheet: drill {SOCKET_MM:g} mm wide there, {PAD_DEPTH_MM:g} mm deep into "
+                f"the pad's underside and {base_depth(base.thickness):g} mm into the base's top"
             ),
         )
     ]

@@ -53,8 +53,7 @@ def eased(tried: Callable[[float | None], Tried], limits: Limits) -> Tried:
         code="level-eased",
         text=(
             f"{100 * lower:.0f} % of the gap is planned, since with more the model's peak on the "
-            "pad "
-            "is above what an arch should carry; no support level was wished"
+            "pad is above what an arch should carry; no support level was wished"
         ),
         short=f"eased to {100 * lower:.0f} %: more presses the arch",
     )

@@ -127,8 +127,7 @@ def lay_out(measured: MeasuredFoot, shoe: Shoe | None, limits: Limits) -> Layout
                 level=NoteLevel.WARN,
                 text=(
                     f"the foot would lie more than {np.degrees(largest):g}° across the bed: its "
-                    "axis "
-                    "was kept at that; check the heel centre and the ball landmarks"
+                    "axis was kept at that; check the heel centre and the ball landmarks"
                 ),
             )
         )

@@ -14,7 +14,7 @@ import numpy as np
 from footscan.scan import Array
 from insole.record.planned_parts import WedgePlace, WedgePlan
 
-__all__ = ["Plane", "inside_height", "planes", "shim_height"]
+__all__ = ["Plane", "inside_height", "planes", "posting_height", "shim_height"]
 
 Plane = tuple[float, float, float]  # z = a x + b y + c, mm
 
@@ -58,13 +58,40 @@ def shim_height(wedge: WedgePlan, x: Array, y: Array) -> Array:
     """Return the thickness of a shim at (x, y), mm; 0 outside its outline."""
     import shapely
 
-    x0, x1 = wedge.full_from - wedge.taper_rear, wedge.full_to + wedge.taper_front
-    whole = shapely.Polygon(wedge.outline)
-    plan = whole.intersection(shapely.box(x0, whole.bounds[1] - 1, x1, whole.bounds[3] + 1))
+    plan = _within_skives(wedge)
     if plan.is_empty:
         return np.zeros(np.broadcast(x, y).shape)
+    return np.where(shapely.contains_xy(plan, x, y), _ramp(wedge, plan, x, y), 0.0)
+
+
+def posting_height(wedges: Sequence[WedgePlan], x: Array, y: Array) -> Array:
+    """Return how much the wedges inside the shoe raise a bed that they are built into, mm.
+
+    As `inside_height`, but the ramps go on across the bed to its border and beyond: a shim ends a
+    little inside of the base, and a bed whose wedge ended there had a scalloped gutter along its
+    thick edge.
+    """
+    total = np.zeros(np.broadcast(x, y).shape)
+    for wedge in wedges:
+        plan = _within_skives(wedge)
+        if wedge.place is not WedgePlace.UNDER and not plan.is_empty:
+            total += _ramp(wedge, plan, x, y)
+    return total
+
+
+def _within_skives(wedge: WedgePlan) -> Any:
+    """Return the outline of a wedge between the ends of its skives, a polygon; may be empty."""
+    import shapely
+
+    x0, x1 = wedge.full_from - wedge.taper_rear, wedge.full_to + wedge.taper_front
+    whole = shapely.Polygon(wedge.outline)
+    return whole.intersection(shapely.box(x0, whole.bounds[1] - 1, x1, whole.bounds[3] + 1))
+
+
+def _ramp(wedge: WedgePlan, plan: Any, x: Array, y: Array) -> Array:
+    """Return the height of a wedge's top, wherever its outline ends, mm; not below 0."""
     top = np.min([a * x + b * y + c for a, b, c in planes(wedge, plan)], axis=0)
-    return np.where(shapely.contains_xy(plan, x, y), np.maximum(top, 0.0), 0.0)
+    return np.asarray(np.maximum(top, 0.0))
 
 
 def inside_height(wedges: Sequence[WedgePlan], x: Array, y: Array) -> Array:

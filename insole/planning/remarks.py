@@ -58,9 +58,8 @@ def kit_doubt(pad: PadPlan | None, does: EffectPlan | None) -> list[Note]:
             code="kit-little",
             level=NoteLevel.WARN,
             text=(
-                f"{pad.name} is not recommended: plan the pad from the scan, "
-                "take "
-                "another kit, or none"
+                f"{pad.name} is not recommended: plan the pad from the scan, take another kit, or "
+                "none"
             ),
         )
     ]

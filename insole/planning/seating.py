@@ -374,8 +374,7 @@ def _band(
             short=short,
             text=(
                 "only the drop of this shoe is known: the gap is uncertain by a further "
-                f"±{extra:g} "
-                "mm; measure the bed's heights at five stations"
+                f"±{extra:g} mm; measure the bed's heights at five stations"
             ),
         )
     return math.hypot(*parts) + extra, (note,)

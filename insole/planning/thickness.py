@@ -137,9 +137,8 @@ def saddle(
         found = found.model_copy(
             update={
                 "reason": (
-                    f"{found.reason}; holds only if the cleat stays where it was, since its "
-                    "place as "
-                    "ridden was not given"
+                    f"{found.reason}; holds only if the cleat stays where it was, since its place "
+                    "as ridden was not given"
                 )
             }
         )
@@ -180,8 +179,7 @@ def _too_thick(
             short=short,
             text=(
                 f"{here.most:.1f} mm thicker than the insole taken out near the {here.where} of "
-                "the "
-                f"{here.station}: check the room there in the shoe{shorter}"
+                f"the {here.station}: check the room there in the shoe{shorter}"
             ),
         )
     ]

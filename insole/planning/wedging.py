@@ -246,15 +246,14 @@ def _forefoot_extent(
 def _heel_extent(ground: _Ground) -> tuple[float, float, float, float]:
     landmarks, outline, length, _, limits = ground
     rear = float(np.asarray(outline)[:, 0].min()) + limits.value("wedge.inset")
-    heel = float(landmarks["pternion"][0]) if "pternion" in landmarks else 0.0
-    full_to = heel + limits.value("wedge.heel.full_to") * length
+    full_to = _station(landmarks, "pternion") + limits.value("wedge.heel.full_to") * length
     return rear, full_to, 0.0, limits.value("wedge.heel.taper")
 
 
 def _station(landmarks: Mapping[str, Array], name: str) -> float:
     if name not in landmarks:
         raise PlanError(
-            f"a wedge at the ball needs the landmark {name}; mark it by hand or leave the wish out"
+            f"this wedge needs the landmark {name}; mark it by hand or leave the wish out"
         )
     return float(landmarks[name][0])
 
@@ -375,10 +374,9 @@ def _dish_notes(made: Mapping[WedgePlace, float], shoe: Shoe | None) -> list[Not
             code="heel-dish",
             short=short,
             text=(
-                f"the bed is dished by {deep:.1f} mm at the heel: base and heel shim are flat "
-                "and bridge "
-                "it or bend into it; see in the shoe that neither rocks, else fill the dish "
-                "under the base"
+                f"the bed is dished by {deep:.1f} mm at the heel: base and heel shim are flat and "
+                "bridge it or bend into it; see in the shoe that neither rocks, else fill the "
+                "dish under the base"
             ),
         )
     ]

@@ -32,6 +32,8 @@ STRAY = 0.03  # mm, as mean over an outline's length, that a ring may reach over
 NOTCH = 90.0  # mm2 that the notch, with the trim allowance in it, may take away
 HOLE = 0.5  # mm that the middle of a slot may stray
 TOOTH = 2.0  # mm2: less than that is no notch
+BESIDE = 0.25  # mm beside a line to cut in which an engraved line weakens the edge or is cut away
+TOUCH = 0.1  # mm of it
 # layer names are spelt here on purpose and not taken from the writers' ``CutLayer``
 INK = ("PEN", "ENGRAVE")
 
@@ -178,9 +180,10 @@ def _check_part(file: str, part: Drawn, sheet: Sheet, told: Told) -> str:
         for arrow in part.arrows if not sheet.nested else ():
             if arrow.along[1] < 0.99:
                 raise OutputError(f"{file}: the arrow on {label} does not point to the toes")
-        return label
-    bed = _lay(file, part, piece, sheet)
-    _check_on_bed(file, part, piece, sheet, bed)
+    else:
+        bed = _lay(file, part, piece, sheet)
+        _check_on_bed(file, part, piece, sheet, bed)
+    _check_edges(file, part, label)
     return label
 
 
@@ -291,6 +294,21 @@ def _check_on_bed(file: str, part: Drawn, piece: Piece, sheet: Sheet, bed: Bed) 
     )
     numbers = [(row.text, bed.back(row.at)[0]) for row in part.numbers]
     check_lines(file, piece, sheet.face, Lines(grind, engraved, numbers))
+
+
+def _check_edges(file: str, part: Drawn, label: str) -> None:
+    """Refuse what is engraved along a line to cut: the edge breaks there, or shows two lines."""
+    edges = shapely.union_all([ring.boundary for ring in (part.ring, *part.holes)]).buffer(BESIDE)
+    shapely.prepare(edges)
+    lines = [_path(shape) for shape in part.lines.get("ENGRAVE", ())]
+    for line in lines:
+        if edges.intersects(line) and line.intersection(edges).length > TOUCH:
+            raise OutputError(f"{file}: {label} is engraved beside a line that is cut")
+
+
+def _path(shape: Shape) -> Any:
+    points = np.vstack([shape.points, shape.points[:1]]) if shape.closed else shape.points
+    return shapely.LineString(points if len(points) > 1 else np.vstack([points, points]))
 
 
 def _check_ruler(drawing: Drawing, *, wanted: bool) -> None:

@@ -20,6 +20,7 @@ from insole.errors import OutputError
 from insole.readback.pages import read_pages
 from insole.readback.parted import REAR, check_joint
 from insole.readback.told import Told
+from insole.readback.workshop import check_cards, check_layers, check_measures
 
 __all__ = ["check_figures", "check_records", "material_of"]
 
@@ -115,12 +116,19 @@ def check_figures(folder: Path, told: Told, manifest: Mapping[str, Any]) -> None
     for path in sorted((folder / "paper").glob("*.pdf")):
         if path.name.startswith(("plan-", "report-", "bench-page-")):
             _check_paper(path, records, told)
+        elif path.name.startswith("pieces-"):
+            text = " ".join(page.text for page in read_pages(path))
+            check_layers(path.name, text, records)
 
 
 def _check_paper(path: Path, records: Mapping[str, Any], told: Told) -> None:
     pages = read_pages(path)
     whole = " ".join(page.text for page in pages)
     _check_highest(path.name, whole, records)
+    if not path.name.startswith("bench"):
+        check_measures(path.name, whole, told)
+    if path.name.startswith("report"):
+        check_cards(path.name, pages, told, records)
     two = len(told.feet) == 2
     for label, record in records.items():
         side, _, name = label.partition("-")

@@ -213,6 +213,9 @@ def _check_first_page(path: Path, told: Told, seal: str) -> None:
     text = " ".join(path.read_text(encoding="utf-8").split())
     if not text.startswith(f"{told.case}, version {told.plan['version']} (plan {seal})"):
         raise OutputError(f"{path.name} does not begin with case, version and plan {seal}")
+    sockets = re.findall(r"a dowel into each socket of the (\w+), none into the (\w+)", text)
+    if any(said != ("pad", "base") for said in sockets):
+        raise OutputError(f"{path.name} does not glue the dowels into the pad")
     for piece in told.pieces.values():
         rows = re.findall(rf"(?<!\S){piece.label}: ([^:]*?)(?= (?:left|right)-[\w-]+: |$)", text)
         if not rows and f"{piece.label}" not in text:

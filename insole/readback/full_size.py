@@ -17,9 +17,17 @@ import shapely
 
 from insole.errors import OutputError
 from insole.readback.gauges import check_heights
-from insole.readback.laid import check_laid
+from insole.readback.laid import check_arrow, check_laid
 from insole.readback.pages import Numbers, Page, read_pages
-from insole.readback.paper_numbers import TENTH, WHOLE, check_numbers, crest_of
+from insole.readback.paper_numbers import (
+    TENTH,
+    WHOLE,
+    check_numbers,
+    check_spots,
+    crest_of,
+    tender_of,
+)
+from insole.readback.paper_ways import check_ways
 from insole.readback.told import Piece, Told, mirrored, plain
 
 __all__ = ["check_gauges", "check_pieces", "check_rulers", "check_template"]
@@ -51,11 +59,15 @@ def check_template(path: Path, told: Told) -> None:
                 check_laid(name, page, side, outline, told)
             said[side] = f"{said.get(side, '')} {page.text}"
             _check_thick_edges(name, page, side, told)
+        else:
+            check_arrow(name, page, {word for words in told.own_words() for word in words.split()})
     for foot in told.feet:
         side = str(foot["side"])
         if side not in said:
             raise OutputError(f"{path.name} has no page for the {side} foot seen from above")
         check_numbers(path.name, said[side], foot)
+        check_ways(path.name, said[side], foot)
+        check_spots(path.name, said[side], foot, tender_of(told, side))
         marks = foot["landmarks"]
         for one, five in re.findall(r"MTH1 (\d+) mm, MTH5 (\d+) mm from rear edge", said[side]):
             off = (float(one) - marks["mth1"][0], float(five) - marks["mth5"][0])

@@ -18,12 +18,14 @@ from insole.errors import OutputError
 from insole.readback.pages import Numbers, Page
 from insole.readback.told import Told, mirrored
 
-__all__ = ["check_laid"]
+__all__ = ["check_arrow", "check_laid"]
 
 PLACED = ("arch-pad", "metatarsal-pad", "forefoot-shim", "heel-shim", "under-shoe-shim")
 NEAR = 0.3  # mm that a drawn outline may stray, as most of its points
 SPOT = 0.25  # mm that a crossing may stray
 WORD = 3.0  # mm from a head to its number
+HOLE, CROSS = 4.3, 7.0  # mm: a dowel's hole and the two lines through its middle
+HOLE_WORD = 4.5  # mm from a hole to its number
 SCALE = (8.0, 5.0)  # mm beside and along the centreline within which a number is its scale's
 
 
@@ -63,6 +65,7 @@ def check_laid(name: str, page: Page, side: str, outline: Numbers, told: Told) -
         medial = float(row.bounds[3]) - float(pad["crest"]["from_medial"])
         _check_crest(name, page, at((x, medial))[0], side)
     _check_heads(name, page, at, foot)
+    _check_holes(name, page, at((foot.get("base") or {}).get("dowels") or np.zeros((0, 2))))
     own = {word for words in told.own_words() for word in words.split()}
     _check_scale(name, page, at, float(ring[:, 0].max()), own)
 
@@ -134,6 +137,36 @@ def _check_heads(name: str, page: Page, at: Any, foot: dict[str, Any]) -> None:
             raise OutputError(f"{name}: metatarsal head {k} is numbered {min(near)}")
 
 
+def _check_holes(name: str, page: Page, spots: Numbers) -> None:
+    """Refuse a dowel's hole, its cross or number elsewhere; of two tiles one may lack it."""
+    rings = [line for line in page.lines if np.abs(np.ptp(line, axis=0) - HOLE).max() < 0.05]
+    rings = [line for line in rings if 8 < len(line) < 20]  # of four Bezier curves
+    middles = [(line.min(axis=0) + line.max(axis=0)) / 2 for line in rings]
+    bars = [
+        line.mean(axis=0)
+        for line in page.lines
+        if len(line) == 2 and abs(np.hypot(*(line[1] - line[0])) - CROSS) < 0.05
+    ]
+    crosses = [a for k, a in enumerate(bars) if any(np.hypot(*(a - b)) < 0.05 for b in bars[:k])]
+    for found in (middles, crosses):
+        for middle in found:
+            if not any(np.hypot(*(middle - spot)) < SPOT for spot in spots):
+                raise OutputError(f"{name}: a dowel is drilled where the plan has none")
+    if len(middles) != len(crosses):
+        raise OutputError(f"{name}: the holes for dowels are not where their crosses are")
+    boxes = {k: page.places(str(k)) for k in range(1, len(spots) + 1)}
+    for middle in middles:
+        wanted = 1 + int(np.argmin([np.hypot(*(middle - spot)) for spot in spots]))
+        near = {
+            k
+            for k, found in boxes.items()
+            for box in found
+            if np.hypot(*((box[:2] + box[2:]) / 2 - middle)) < HOLE_WORD
+        }
+        if wanted not in near:
+            raise OutputError(f"{name}: the hole for dowel {wanted} does not carry its number")
+
+
 def _has(foot: dict[str, Any], k: int) -> bool:
     return f"mth{k}" in foot["landmarks"]
 
@@ -152,8 +185,21 @@ def _check_scale(name: str, page: Page, at: Any, length: float, own: set[str]) -
             inside = at((0.0, 0.0))[0, 1] < box[1] < at((length, 0.0))[0, 1]
             if beside and inside and abs((box[1] + box[3]) / 2 - level) > SCALE[1]:
                 raise OutputError(f"{name}: {x} stands at another station of the centreline")
+    check_arrow(name, page, own)
+
+
+def check_arrow(name: str, page: Page, own: set[str]) -> None:
+    """Refuse an arrow whose ends are not called HEEL and TOES, each once, toes up the page.
+
+    Raises
+    ------
+    OutputError
+        One of them is missing, there twice, or HEEL stands ahead; `own` words may stand anywhere.
+    """
     if own & {"HEEL", "TOES"}:
         return
     heel, toes = page.places("HEEL"), page.places("TOES")
-    if len(heel) and len(toes) and heel[:, 1].min() > toes[:, 1].min():
+    if len(heel) != len(toes) or len(heel) > 1:
+        raise OutputError(f"{name}: the ends of the arrow are not called HEEL and TOES")
+    if len(heel) and heel[0, 1] > toes[0, 1]:
         raise OutputError(f"{name}: HEEL stands ahead of TOES at the arrow")

@@ -9,8 +9,17 @@ import re
 from typing import Any
 
 from insole.errors import OutputError
+from insole.readback.told import Told
 
-__all__ = ["TENTH", "WHOLE", "check_numbers", "check_spots", "check_thickness", "crest_of"]
+__all__ = [
+    "TENTH",
+    "WHOLE",
+    "check_numbers",
+    "check_spots",
+    "check_thickness",
+    "crest_of",
+    "tender_of",
+]
 
 TENTH, WHOLE = 0.0501, 0.501  # mm: figures with one decimal, and with none
 MADE = 0.3  # mm between a thick edge as made and as planned
@@ -135,7 +144,7 @@ def _check_stations(file: str, text: str, foot: dict[str, Any]) -> None:
     side, pad = str(foot["side"]).upper(), foot.get("pad")
     full = [(float(w["full_from"]), float(w["full_to"])) for w in foot.get("wedges") or ()]
     ends = [_ends(wedge) for wedge in foot.get("wedges") or ()]
-    for said in re.findall(r"full(?: height)? ([\d.]+)–([\d.]+) mm from rear", text):
+    for said in re.findall(r"full(?: height)? ([\d.]+)–([\d.]+) mm from (?:the )?rear", text):
         if not any(_both_near(said, pair, WHOLE) for pair in full):
             raise OutputError(
                 f"{file}: no shim of the {side} foot is full from {said[0]} to {said[1]} mm"
@@ -152,7 +161,7 @@ def _check_stations(file: str, text: str, foot: dict[str, Any]) -> None:
     if pad is None:
         return
     edges = (float(pad["rear_edge"]), float(pad["front_edge"]))
-    said_ends = re.findall(r"[Ee]nds ([\d.]+) and ([\d.]+) mm from rear", text)
+    said_ends = re.findall(r"(?:[Ee]nds|edges end at) ([\d.]+) and ([\d.]+) mm", text)
     for said in said_ends:
         if not _both_near(said, edges, TENTH):
             raise OutputError(
@@ -222,15 +231,24 @@ def check_thickness(file: str, text: str, foot: dict[str, Any]) -> None:
                     )
 
 
+def tender_of(told: Told, side: str) -> list[list[float]]:
+    """Return the tender spots that were wished for a foot, or for both."""
+    wishes = told.plan.get("wishes") or {}
+    own = [(wishes.get(whose) or {}).get("tender") for whose in (side, "both")]
+    return next((spots for spots in own if spots), [])
+
+
 def check_spots(file: str, text: str, foot: dict[str, Any], spots: list[list[float]]) -> None:
     """Hold tender spots and the holes for dowels against the plan: along, and to which side.
 
-    ``spots`` are the foot's tender ones, (x, y) mm in its base frame.
+    ``spots`` are the foot's tender ones, (x, y) mm in its base frame. Bench page and template
+    have each their own words for them.
     """
     side = str(foot["side"]).upper()
     known = [tuple(float(v) for v in spot[:2]) for spot in spots]
     for x, across in re.findall(
-        r"Tender spot: ([\d.]+) mm from rear, (on the centreline|[\d.]+ mm towards (?:big|little))",
+        r"Tender spot:? ([\d.]+) mm from rear(?: edge)?, "
+        r"(on the centreline|[\d.]+ mm towards (?:the )?(?:big|little))",
         text,
     ):
         far = 0.0 if across.startswith("on") else float(across.split()[0])
@@ -240,8 +258,18 @@ def check_spots(file: str, text: str, foot: dict[str, Any], spots: list[list[flo
     holes = [(float(x), float(y)) for x, y in (foot.get("base") or {}).get("dowels") or ()]
     for places in re.findall(r"Dowels: drill [\d.]+ mm at (.+?) \(mm from rear", text):
         said = re.findall(r"([\d.]+)/([\d.]+)( little-toe)?", places)
-        drilled = [(float(x), -float(y) if little else float(y)) for x, y, little in said]
-        if len(drilled) != len(holes) or not all(
-            any(_both_near((str(x), str(y)), hole, TENTH) for hole in holes) for x, y in drilled
-        ):
-            raise OutputError(f"{file}: the {side} foot's dowels are drilled at {places}")
+        _check_drilled(f"{file}: the {side} foot's dowels are drilled at {places}", said, holes)
+    for places in re.findall(r"Dowels, drill [\d.]+ mm (.+?) \(mm\)", text):
+        said = re.findall(r"\d: ([\d.]+) from rear, ([\d.]+) to (big|little)", places)
+        said = [(x, y, "little" if way == "little" else "") for x, y, way in said]
+        _check_drilled(f"{file}: the {side} foot's dowels are drilled at {places}", said, holes)
+
+
+def _check_drilled(
+    words: str, said: list[tuple[str, str, str]], holes: list[tuple[float, float]]
+) -> None:
+    """Refuse places other than the plan's, or in another order; each along, across, "" or side."""
+    drilled = [(x, f"-{y}" if little else y) for x, y, little in said]
+    pairs = zip(drilled, holes, strict=False)
+    if len(drilled) != len(holes) or not all(_both_near(a, b, TENTH) for a, b in pairs):
+        raise OutputError(words)

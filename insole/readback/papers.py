@@ -12,7 +12,8 @@ from pathlib import Path
 
 from insole.errors import OutputError
 from insole.readback.pages import Page, read_pages
-from insole.readback.paper_numbers import check_numbers, check_spots, check_thickness
+from insole.readback.paper_numbers import check_numbers, check_spots, check_thickness, tender_of
+from insole.readback.paper_ways import check_bolts, check_ways, check_whose
 from insole.readback.told import Told, plain
 
 __all__ = ["check_pair_paper"]
@@ -43,22 +44,19 @@ def check_pair_paper(path: Path, told: Told, seal: str) -> None:
         texts = {str(told.feet[0]["side"]): whole}
     else:
         texts = {s: " ".join(page.half(s) for page in pages) for s in ("left", "right")}
+    if path.name.startswith("bench"):
+        check_whose(path.name, whole, told.feet)
     heads = {word for page in pages for word, _ in page.heads()}
     if len(told.feet) == 2 and heads != {"LEFT", "RIGHT"}:
         raise OutputError(f"{path.name} does not head its halves LEFT and RIGHT")
     for foot in told.feet:
         text = texts[str(foot["side"])]
         check_numbers(path.name, text, foot, needed=not path.name.startswith("report"))
+        check_ways(path.name, text, foot)
         if path.name.startswith("bench"):
+            check_bolts(path.name, text, str(foot["side"]), told)
             check_thickness(path.name, text, foot)
-            check_spots(path.name, text, foot, _tender(told, str(foot["side"])))
-
-
-def _tender(told: Told, side: str) -> list[list[float]]:
-    """Return the tender spots that were wished for a foot, or for both."""
-    wishes = told.plan.get("wishes") or {}
-    own = [(wishes.get(whose) or {}).get("tender") for whose in (side, "both")]
-    return next((spots for spots in own if spots), [])
+            check_spots(path.name, text, foot, tender_of(told, str(foot["side"])))
 
 
 def _check_halves(file: str, page: Page, told: Told) -> None:

@@ -104,9 +104,8 @@ def _support(plan: Plan, pad: PadPlan | ContourPlan, sign: int, limits: Limits) 
         return Move(
             words=(
                 f"the {100 * old:.0f} % wished are not reached: other rules hold the crest at "
-                f"{crest:.1f} mm, {100 * filled:.0f} % of the gap{binds}, and a higher wish "
-                "makes the "
-                "same pad"
+                f"{crest:.1f} mm, {100 * filled:.0f} % of the gap{binds}, and a higher wish makes "
+                "the same pad"
             )
         )
     # A wish above what is filled would make the same pad again: the step starts at the pad.

@@ -23,13 +23,19 @@ if TYPE_CHECKING:
     from insole.parts.part import Part
     from insole.record.plan import Plan
 
-__all__ = ["LOADED", "check_made_part", "checked_parts", "make", "plan_page", "thick_edges"]
+__all__ = [
+    "LOADED_TO_BUILD",
+    "check_made_part",
+    "checked_parts",
+    "make",
+    "plan_page",
+    "thick_edges",
+]
 
 
-# what a partner needs in the end, for it to load while there is nothing else to do
-LOADED = (
-    "insole.parts.build",
-    "insole.parts.assembly",
+# what a partner needs, for it to load while there is nothing else to do: to build, then to write
+LOADED_TO_BUILD = ("insole.parts.build", "insole.parts.assembly")
+LOADED_TO_WRITE = (
     "insole.output.folder",
     "insole.output.papers.report",
     "reportlab.platypus",
@@ -157,6 +163,7 @@ def checked_parts(
     """
     if partner is not None and partner.there and _apart(plan, settings):
         others = partner.ask(_built, plan.model_copy(update={"left": None}), settings)
+        partner.load(*LOADED_TO_WRITE)
         feet = [_built(plan.model_copy(update={"right": None}), settings), others.result()]
     else:
         feet = [_built(plan, settings)]

@@ -166,7 +166,8 @@ class Copy:
             import pytest
 
             how = ["-x", "-q", "--no-header", "--tb=line"]
-            code = int(pytest.main([*how, *tests], plugins=[_Shared(self.shared, shared)]))
+            plugins = [_Shared(self.shared, shared), _AsAsked(tests)]
+            code = int(pytest.main([*how, *tests], plugins=plugins))
             loaded = sys.modules.get("footscan") or sys.modules.get("insole")
             if loaded is not None and not str(loaded.__file__).startswith(here):
                 code = 71  # another house was tested
@@ -181,6 +182,21 @@ class Copy:
 def _store() -> Any:
     """Return what the tests share; nothing when none of them asks for it."""
     return getattr(sys.modules.get("tests.store"), "STORE", SimpleNamespace(folder=None))
+
+
+class _AsAsked:
+    """Runs tests in the order in which they were asked for, not the dearest files first."""
+
+    def __init__(self, tests: Sequence[str]) -> None:
+        self.tests = list(tests)
+
+    def pytest_collection_modifyitems(self, items: list[Any]) -> None:
+        # registered before the tests' own conftest, and so called after it
+        items.sort(key=lambda item: self._place(item.nodeid))
+
+    def _place(self, name: str) -> int:
+        asked = (k for k, one in enumerate(self.tests) if name == one or name.startswith(one))
+        return next(asked, len(self.tests))
 
 
 class _Shared:

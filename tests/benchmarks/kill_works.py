@@ -218,29 +218,9 @@ def _scanner(base: Path, which: int) -> None:
     from datetime import date
 
     from footscan.checking import log_file
-    from footscan.checking.entry import Entry
+    from tests.scanner_logs import entry as passed_on
 
-    log_file.append(
-        base / "log.csv",
-        Entry(
-            date=date(2026, 5, which),
-            scanner="north",
-            artefact="ball",
-            diameter_mm=50.0,
-            spacing_mm=None,
-            measured_diameter_mm=50.0,
-            measured_spacing_mm=None,
-            size_error_mm=0.0,
-            form_error_mm=0.1,
-            spacing_error_mm=None,
-            flatness_error_mm=None,
-            scale_factor=1.0,
-            scale_sd=1e-4,
-            not_passed="",
-            scan="a.ply",
-            software="1",
-        ),
-    )
+    log_file.append(base / "log.csv", passed_on(date(2026, 5, which)))
 
 
 def _scanner_state(base: Path, which: int) -> str:

@@ -12,11 +12,11 @@ import pytest
 
 from footscan import files, reading, typed
 from footscan.checking import artefact_log, log_file, series
-from footscan.checking.entry import Entry
 from footscan.errors import FootscanError, ScanReadError
 from footscan.reading import pcd
 from footscan.reading.ply import read_ply
 from footscan.reading.raw import BadFile
+from tests.scanner_logs import entry
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such files")
 
@@ -216,27 +216,6 @@ def test_an_error_is_one_printable_line_of_bearable_length():
 
 
 # ---- a mistyped year does not hold a scanner's log
-
-
-def entry(day, not_passed=""):
-    return Entry(
-        date=day,
-        scanner="north",
-        artefact="ball",
-        diameter_mm=50.0,
-        spacing_mm=None,
-        measured_diameter_mm=50.0,
-        measured_spacing_mm=None,
-        size_error_mm=0.0,
-        form_error_mm=0.1,
-        spacing_error_mm=None,
-        flatness_error_mm=None,
-        scale_factor=1.0,
-        scale_sd=1e-4,
-        not_passed=not_passed,
-        scan="a.ply",
-        software="1",
-    )
 
 
 def test_a_check_of_the_year_2999_is_left_out_and_said():

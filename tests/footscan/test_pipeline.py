@@ -22,6 +22,7 @@ from footscan.pipeline import Options, infer_unit, measure_files, measure_scan
 from footscan.results import Severity, Verdict
 from footscan.scan import Load, Scan, Side, Unit
 from footscan.told import as_json
+from tests.command_line import SCAN_FACTS
 
 MEASURES = {
     "foot_length",
@@ -131,18 +132,7 @@ def test_record_has_every_key_of_the_contract(left, filled):
         record = as_json(measured, "1.2")
         assert json.loads(json.dumps(record, allow_nan=False)) == record
         assert record["tool"] == {"name": "solewright", "version": "1.2"}
-        assert record["scan"].keys() >= {
-            "file",
-            "sha256",
-            "unit",
-            "unit_evidence",
-            "side",
-            "side_confidence",
-            "kind",
-            "load",
-            "points",
-            "faces",
-        }
+        assert record["scan"].keys() >= SCAN_FACTS
         assert set(record["measures"]) == MEASURES
         absent = {"arch_apex"} if measured is filled else set()
         assert set(record["landmarks"]) == LANDMARKS - absent

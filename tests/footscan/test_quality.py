@@ -296,6 +296,8 @@ def test_heights_of_a_missing_sole_are_not_measured(data_dir):
 def test_missing_sole_is_said_for_what_it_is(known_pose, flat_specimen):
     way = known_pose(flat_specimen, sole="missing")
     assert way.codes["sole-missing"] is Severity.AGAIN
+    (said,) = (f.text for f in way.report.findings if f.code == "sole-missing")
+    assert said == "The sole is missing: neither heel nor ball was seen from below."
     assert not {"arch-seen", "heel-seen", "ball-seen", "sole-hole"} & set(way.codes)
     assert quality.is_missing(way.settled)
 

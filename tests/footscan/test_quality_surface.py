@@ -109,6 +109,14 @@ def test_edges_count_rim_and_turned_faces():
     assert quality_view._edges(turned, len(vertices)).turned == 3
 
 
+def test_faces_with_a_corner_twice_are_no_rim_and_turn_nothing():
+    """Exporters that merge points leave such faces behind; they have no edges of their own."""
+    faces = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 1], [1, 3, 2]])
+    folded = np.concatenate([faces, [[0, 0, 1], [2, 3, 3], [1, 2, 1]]])
+    edges = quality_view._edges(folded, 4)
+    assert (len(edges.rim), edges.turned, edges.shared) == (0, 0, 6)
+
+
 def test_edge_cuts_are_those_of_two_triangles():
     flat = np.array([[[0.0, 0, 0], [2, 0, 0], [0, 2, 0]]])
     through = np.array([[[0.5, 0.5, -1.0], [0.5, 0.5, 1], [3, 3, 1]]])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -19,8 +20,10 @@ from insole.parts.contour import CONTOUR, contoured_bed
 from insole.parts.part import as_worn
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes, describe_change
+from insole.planning.support.contour import plate_of
 from insole.planning.support.tops import ContourShape
 from insole.record.limits import default_limits
+from insole.record.material_file import default_materials
 from insole.record.plan import FootPlan
 from insole.shoe.shoe import parse
 from tests import feet
@@ -114,6 +117,16 @@ def test_the_plate_is_never_thinner_behind_the_front():
         )
         made = thickness(foot, x, y)
         assert made[made > 0].min() >= plate - 0.1
+
+
+def test_the_plate_goes_by_what_a_material_is_and_not_by_its_name():
+    """A workshop's own foam is named as it likes; what nobody knows counts as foam."""
+    table = default_materials()
+    named = {"soft-50": "final-eva", "tpuffer": "base-pp", "evaluation": "final-tpu"}
+    for name, like in named.items():
+        own = replace(table[like], name=name)
+        assert plate_of(own, LIMITS) == plate_of(table[like], LIMITS)
+    assert plate_of(None, LIMITS) == 3.0
 
 
 def test_three_quarters_end_thin_behind_the_ball_line_and_fit_a_printer():

@@ -210,6 +210,18 @@ def test_a_mark_that_did_not_fit_is_not_cut(tmp_path: Path) -> None:
     assert rings_in(path, "PEN")
 
 
+def test_engraved_words_of_narrow_letters_do_not_run_over_the_edge(tmp_path: Path) -> None:
+    """Single strokes keep their pitch: a case of narrow letters ran out over the heel's border."""
+    narrow = sample_plan(case="K right 1111 i_il", sides=("left",))
+    base = next(part for part in all_parts(narrow) if part.name == "base")
+    assert "K RIGHT 1111 I_IL" in base.facts.engraved.texts
+    drawn = [s for s in cutting.draw([base], face="shoe").strokes if s.layer == "ENGRAVE"]
+    ring = next(s.points for s in cutting.draw([base], face="shoe").strokes if s.layer == "CUT")
+    room = shapely.Polygon(ring).buffer(-0.6)
+    assert drawn
+    assert all(room.covers(shapely.LineString(stroke.points)) for stroke in drawn)
+
+
 def test_labels_lie_on_their_part(parts: list[Part]) -> None:
     for part, face in itertools.product(parts, FACES):
         sheet = cutting.draw([part], face=face)

@@ -27,10 +27,10 @@ from insole.output.contents import Item
 from insole.output.cut import nesting
 from insole.output.made import Run, made_parts
 from insole.output.print import printing, step
-from insole.output.readme import Making, glue_rows
+from insole.output.readme import Making, glue_rows, order
 from insole.output.settings import FolderError, Settings, folder_name
 from insole.parts.build import all_parts
-from insole.parts.facts import WedgeFacts
+from insole.parts.facts import DowelFacts, WedgeFacts
 from insole.parts.part import Part
 from insole.record.material_file import default_materials
 from insole.record.materials import Materials
@@ -240,6 +240,17 @@ def made_of(plan: Plan, parts: Sequence[Part], settings: Settings, nested: Any) 
         sheets=nested,
         tag="t",
     )
+
+
+def test_the_readme_glues_dowels_into_the_pad(plan: Plan) -> None:
+    """Glued into the base they stand up in the shoe when it is ridden without the pad."""
+    parts = all_parts(plan)
+    dowels = replace(
+        prism(Side.LEFT), name="dowels", material="base-pp", facts=DowelFacts(pieces=6)
+    )
+    said = " ".join(order(made_of(plan, [*parts, dowels], QUICK, [])))
+    assert "glue a dowel into each socket of the pad, none into the base" in said
+    assert "dowel" not in " ".join(order(made_of(plan, parts, QUICK, [])))
 
 
 def test_plates_are_named_for_what_they_hold() -> None:

@@ -2,33 +2,16 @@
 
 from __future__ import annotations
 
-import io
-import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from insole import cli
 from insole.errors import PlanError, RefusedError
 from insole.output.papers.question_sheet import read_sheet, write_sheet
 from insole.record import questions as q
+from tests.command_line import Run
 
 IDS = [question.id for question in q.QUESTIONS]
-Run = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
-    def one(*arguments: object, typed: str = "") -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
-        capsys.readouterr()
-        code = cli.main([str(a) for a in arguments])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return code, out, err
-
-    return one
 
 
 def filled(source: Path, target: Path, answers: dict[str, str], clinician: str = "") -> None:

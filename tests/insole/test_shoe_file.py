@@ -2,37 +2,19 @@
 
 from __future__ import annotations
 
-import io
 import re
-import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from insole import cli
 from insole.errors import PlanError
 from insole.shoe import shoe
 from insole.shoe.file import library, text, write_new
+from tests.command_line import Run
 
 ROUGH = {"inside.length": 282.0, "inside.ball_width": 101.0, "bed.drop": 9.0}
 OPTIONS = ["--name", "Larch 43", "--length", "282", "--ball-width", "101", "--drop", "9"]
 SAMPLES = Path(__file__).parents[2] / "sample_scans"
-
-Run = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
-    def one(*arguments: object, typed: str = "") -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
-        capsys.readouterr()
-        code = cli.main([str(a) for a in arguments])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return code, out, err
-
-    return one
 
 
 def test_length_width_and_drop_are_enough(tmp_path):

@@ -227,6 +227,8 @@ def test_what_is_ground_has_its_heights_on_the_face_that_stays(
     """Seen from below the notch is on the other side; the lines are those of the top."""
     from insole.output.papers import pieces
     from insole.readback.full_size import check_pieces
+    from insole.readback.pages import read_pages
+    from insole.readback.workshop import check_layers
 
     settings = replace(Settings(), layers=layers)
     made = made_parts(plan, [part for part in parts if part.name == "arch-pad"], settings)
@@ -240,6 +242,17 @@ def test_what_is_ground_has_its_heights_on_the_face_that_stays(
     told = Told.of(json.loads(to_json(plan)), "x")
     pieces.write_pieces(path, plan, pieces.pieces_on_paper(made), below)
     check_pieces(path, told, fingerprint(plan))
+    # 1 mm sheets of trial EVA, and what the uppermost needs, from below
+    records = {
+        label: {"how": "layers", "material": "trial-eva", "sheets": [*[1.0] * 8, top]}
+        for label, top in (("left-arch-pad", 1.5), ("right-arch-pad", 2.0))
+    }
+    text = " ".join(page.text for page in read_pages(path))
+    assert ("LEFT arch pad layer 9 1.5 mm trial-eva, 9 of 9 from below" in text) == layers
+    check_layers(path.name, text, records)
+    if layers:
+        stacks = {part.label: list(part.way.sheets) for part in made.parts}
+        assert stacks == {label: record["sheets"] for label, record in records.items()}
     mirrored = [replace(part, outline=part.outline * [1, -1]) for part in below]
     pieces.write_pieces(path, plan, pieces.pieces_on_paper(made), mirrored)
     with pytest.raises(OutputError, match="mirror image"):
@@ -298,3 +311,27 @@ def test_a_stack_whose_top_is_too_small_to_glue_is_recorded_as_lower(
     figures.check_records({"parts": {made.label: record}}, meshes, told)
     with pytest.raises(OutputError, match="the layers of right-arch-pad are 9 mm high together"):
         figures.check_records({"parts": {made.label: {**record, "lower": 0.0}}}, meshes, told)
+
+
+def test_a_script_s_usual_size_goes_before_the_stock_as_well(
+    file: Path, plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked for is asked for, whatever its value: as on the command line."""
+    import insole
+    from insole.door import making as door
+
+    class Seen(Exception):
+        pass
+
+    def seen(*_: object, settings: Settings, **__: object) -> None:
+        raise Seen(settings)
+
+    monkeypatch.setattr(door.making, "make", seen)
+    for asked, kerf, bed in (
+        ({"bed": (220.0, 220.0), "kerf": 0.0}, 0.0, (220.0, 220.0)),
+        ({}, 0.15, (180.0, 180.0)),
+    ):
+        with pytest.raises(Seen) as caught:
+            insole.make(plan, tmp_path, thick_edges_checked=True, stock=file, **asked)
+        (settings,) = caught.value.args
+        assert (settings.kerf, settings.bed_of("wedge-tpu")) == (kerf, bed)

@@ -16,6 +16,7 @@ from scipy.interpolate import RectBivariateSpline
 from footscan.scan import Load
 from insole.errors import PlanError, RefusedError
 from insole.planning import outline, seating
+from insole.planning.ramp import inside_height
 from insole.planning.support import level as levels
 from insole.planning.support import pad as support
 from insole.planning.support import surface
@@ -25,10 +26,11 @@ from insole.planning.support.surface import FREE, feel_of, follow, lower_of
 from insole.planning.support.wish import SupportWish, move_words
 from insole.record import rings
 from insole.record.limits import default_limits
-from insole.record.planned_parts import PadPlan
+from insole.record.planned_parts import PadPlan, WedgePlace
 from insole.record.values import Override
 from insole.shoe.shoe import parse
 from tests import feet
+from tests.plans import sample_wedge
 
 LIMITS = default_limits()
 FEEL = feel_of(LIMITS)
@@ -306,6 +308,22 @@ def test_a_moved_pad_still_keeps_the_rules():
     notes = plan_pad(seat, wish=SupportWish(shift=(12.0, 3.0)), limits=LIMITS).notes
     assert any(n.code == "pad-moved" and "12 mm forward, 3 mm medial" in n.text for n in notes)
     assert any(n.code == "crest-off-apex" for n in notes)
+
+
+@pytest.mark.parametrize("shift", [0.0, -12.0])
+def test_a_pad_lies_on_no_more_of_a_shim_than_a_millimetre(shift):
+    """The heel shim tapers out under the pad's rear: pad and taper share 1 mm and no more."""
+    seat = seated(arch=14.0)
+    shim = sample_wedge(np.asarray(seat.base), WedgePlace.HEEL, 4.0)
+    wish = SupportWish(level=1.0, shift=(shift, 0.0))
+    found = plan_pad(seat, wish=wish, wedges=[shim], limits=LIMITS).pad
+    free = plan_pad(seat, wish=wish, limits=LIMITS).pad
+    x, y, _, _, _ = sampled(found)
+    wide = np.ptp([y for _, y in shim.outline])
+    ramp = shim.edge + wide * math.tan(math.radians(4.0))  # full height on the thick side
+    ends = shim.full_to + shim.taper_front * (1.0 - (1.0 - shim.edge) / (ramp - shim.edge))
+    assert found.rear_edge > ends > free.rear_edge + 2.0
+    assert 0.5 < inside_height([shim], x, y).max() <= 1.0
 
 
 @pytest.mark.parametrize("level", [0.6, 0.8, 1.0])

@@ -244,22 +244,11 @@ def request_of(files: Sequence[Path], given: dict[str, Any], version: int) -> Re
 
 def _sources(given: dict[str, Any]) -> dict[str, Any]:
     """Return the names of the files given, and what was stated of the scans, as options."""
+    from insole.door.wishes import OF_A_SCAN
+
     files = {name: given[name].name for name in ("shoe", "kit", "limits", "by_hand") if given[name]}
     stated: dict[str, Any] = {}
-    names = (
-        "side",
-        "unit",
-        "scale",
-        "load",
-        "kind",
-        "foot_length",
-        "landmark",
-        "one_foot",
-        "card",
-        "hand_held",
-        "without_arch",
-    )
-    for name in names:
+    for name in (*OF_A_SCAN, "without_arch"):
         if given[name] not in (None, (), False):
             value = list(given[name]) if isinstance(given[name], tuple) else given[name]
             stated[f"--{name.replace('_', '-')}"] = value

@@ -43,10 +43,8 @@ def insole(found: InsoleOutline, path: Path) -> str:
             f"mm, each ± {band:.1f} mm or less (95 %)",
             f"   outline in {path}; for a new shoe file, with the drop measured in the shoe:",
             f"   solewright shoe new SHOE.toml --name NAME --length {found.length:.0f} "
-            "--ball-width "
-            f"{found.ball_width:.0f} --heel-width {found.heel_width:.0f} --drop MM --outline "
-            f"{path} "
-            f"--side {found.side}",
+            f"--ball-width {found.ball_width:.0f} --heel-width {found.heel_width:.0f} --drop MM "
+            f"--outline {path} --side {found.side}",
         )
     )
 

@@ -6,7 +6,7 @@ import itertools
 import re
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -139,15 +139,30 @@ def _engraved(part: Part, face: Face) -> list[Mark]:
 
 
 def mark_lines(part: Part, face: Face) -> list[Array]:
-    """Return the strokes of the part's own marks on this face, readable with it up."""
+    """Return the strokes of the part's own marks on this face, readable with it up.
+
+    Room was found for the printed letters; single strokes keep their pitch and may run longer, so
+    a text of narrow letters is written smaller: else it ran over the edge.
+    """
     lines: list[Array] = []
     for mark in _engraved(part, face):
         (at,) = seen(np.array([[mark.x, mark.y]]), face)
         turn = 90.0 + mark.turn if face == "foot" else 90.0 - mark.turn
-        arrow = mark.text == engraving.ARROW  # no longer than the one that was fitted in
-        size = mark.size * (engraving.ARROW_LENGTH * 6.0 / ARROW if arrow else 1.0)
+        drawn, fitted = _length(lettering(mark.text, mark.size, (0.0, 0.0))), _fitted(mark)
+        size = mark.size * min(1.0, fitted / drawn if drawn else 1.0)
         lines += lettering(mark.text, size, (at[0], at[1]), turn=turn)
     return lines
+
+
+def _length(lines: Sequence[Array]) -> float:
+    """Return how long a line of text along x is, mm."""
+    return float(np.ptp(np.vstack(lines)[:, 0])) if lines else 0.0
+
+
+def _fitted(mark: Mark) -> float:
+    """Return how long the mark is that room was found for, mm."""
+    low, _, high, _ = engraving.mark_shape(replace(mark, x=0.0, y=0.0, turn=0.0)).bounds
+    return float(high - low)
 
 
 def own_label(

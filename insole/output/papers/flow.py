@@ -8,6 +8,7 @@ Sizes of tables and gaps are millimetres, letters are points.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
@@ -35,6 +36,7 @@ WIDE = PAGE[0] - 2 * MARGIN
 FOOT_ROOM = 2.0  # mm above the lower margin, for the foot line
 HEAD_ROOM = 5.0  # mm below the upper margin of a page that continues, for its title
 RULE = (0.55, 0.55, 0.55)
+BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:mm|cm²|kPa|kg|g|%|°)(?!\w))")  # no line ends between
 MAIN_CAUTION = "Foot pain calls for clinical advice."
 
 
@@ -52,7 +54,7 @@ def paragraph(text: str, size: float = 8.6, *, align: str = "left", leading: flo
         allowWidows=0,
         allowOrphans=0,
     )
-    return Paragraph(text, style)
+    return Paragraph(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text), style)
 
 
 def head(text: str, keep: float = 30.0) -> list[Any]:

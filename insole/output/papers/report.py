@@ -68,14 +68,9 @@ def write_report(
 
     Parameters
     ----------
-    path : path-like
-        PDF to write, A4; replaced as a whole or not at all.
-    plan : Plan
-        Any plan, older ones without sole or pressure maps too: the page says what is missing.
-    parts : sequence of Part
-        Worn parts, to be ticked off.
-    materials : Materials, optional
-        What they are made of; None takes the default table.
+    path, plan, parts, materials
+        As for :func:`insole.output.papers.plan_page.write_plan_page`; of an older plan without
+        sole or pressure maps the page says what is missing.
 
     Raises
     ------

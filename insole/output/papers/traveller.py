@@ -128,6 +128,7 @@ def _faces(part: Part) -> tuple[str, str]:
 def _said(plan: Plan, part: Part, materials: Materials) -> list[str]:
     """Return material, size, thick edge and which face lies up."""
     facts = part.facts
+    above, below = ("shoe", "cleat") if part.name == "under-shoe-shim" else ("foot", "shoe")
     known = materials.entries.get(part.material)
     named = capital(known.words if known is not None else words(part.material))
     lines = [", ".join(filter(None, (f"{named} ({part.material})", way_words(part))))]
@@ -143,13 +144,11 @@ def _said(plan: Plan, part: Part, materials: Materials) -> list[str]:
     if part.name == FORM:
         lines.append("Lies plantar side up; the moulded bed replaces base and pad")
     elif part.way is not None and part.way.how == "layers":
-        lines.append("Layer 1 to the shoe, each arrow to the toes")
-    elif cut and part.name == "under-shoe-shim":
-        lines.append("Lettered face to the cleat, the other one to the shoe")
+        lines.append(f"Layer 1 to the {below}, each arrow to the toes")
     elif cut:
-        lines.append("Lettered face to the shoe, the other one to the foot")
+        lines.append(f"Lettered face to the {below}, the other one to the {above}")
     elif not isinstance(facts, DowelFacts):
-        lines.append("The face drawn left to the foot, the other one to the shoe")
+        lines.append(f"The face drawn left to the {above}, the other one to the {below}")
     if facts.notch is not None:
         lines.append("Notch on the big-toe side")
     if by_hand := facts.engraved.paper_only:

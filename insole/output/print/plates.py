@@ -111,7 +111,10 @@ def lay_out(parts: Sequence[Part], bed: tuple[float, float]) -> list[Plate]:
 
 def fits(points: Array, bed: tuple[float, float]) -> bool:
     """Return whether what lies over points in plan, mm, fits a bed's room, turned or not."""
-    return _turn_for(points, (bed[0] - 2 * MARGIN, bed[1] - 2 * MARGIN)) is not None
+    room = (bed[0] - 2 * MARGIN, bed[1] - 2 * MARGIN)
+    size = np.ptp(np.asarray(points)[:, :2], axis=0)
+    as_it_lies = any(bool((size <= way).all()) for way in (room, room[::-1]))
+    return as_it_lies or _turn_for(points, room) is not None
 
 
 def least_square(points: Array) -> float:

@@ -102,8 +102,7 @@ def pressed_notes(plan: ContactPlan, limits: Limits) -> list[Note]:
                     f"contact-arch-{case.case}",
                     (
                         f"{case.case}: the model's peak on the pad ({arch:.0f} kPa) is above "
-                        f"{words} "
-                        f"({bound:.0f} kPa): take a step of support back before the trial"
+                        f"{words} ({bound:.0f} kPa): take a step of support back before the trial"
                     ),
                     f"model, {case.case}: presses; plan one step less support before making",
                 )
@@ -130,10 +129,8 @@ def _losses(plan: ContactPlan, limits: Limits) -> list[Note]:
             f"contact-less-{case.case}",
             (
                 f"{case.case}: in the model the contact area shrinks from {case.before.area:.0f} "
-                "to "
-                f"{case.after.area:.0f} cm² with the parts: part of the sole is lifted off its "
-                "bed; "
-                "ask the rider for even contact, and take a step of wedge back if it is not"
+                f"to {case.after.area:.0f} cm² with the parts: part of the sole is lifted off its "
+                "bed; ask the rider for even contact, and take a step of wedge back if it is not"
             ),
             f"model, {case.case}: contact {case.before.area:.0f} → {case.after.area:.0f} cm²; if "
             "not even, one step of wedge back",

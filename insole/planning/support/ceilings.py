@@ -188,8 +188,7 @@ def _ball(seating: Seating, x: Array, y: Array, limits: Limits) -> list[Ceiling]
             inside=behind - clear - extra,
             words=(
                 f"the front edge stays {clear + extra:.1f} mm behind the ball line ({clear:g} mm "
-                "and "
-                f"{extra:.1f} mm for the landmarks' uncertainty)"
+                f"and {extra:.1f} mm for the landmarks' uncertainty)"
             ),
         ),
         Ceiling(

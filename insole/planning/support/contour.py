@@ -28,7 +28,7 @@ from footscan.results import MeasuredFoot
 from footscan.scan import Array
 from insole.errors import PlanError
 from insole.planning.memory import Memory
-from insole.planning.ramp import inside_height
+from insole.planning.ramp import posting_height
 from insole.planning.seating import Seating
 from insole.planning.support.border import line_at
 from insole.planning.support.contour_field import (
@@ -50,9 +50,11 @@ from insole.planning.support.keepouts import behind_ball
 from insole.planning.support.level import support_level
 from insole.planning.support.metatarsal import drop_notes, drop_of
 from insole.planning.support.shaping import FOLLOWED_FROM
-from insole.planning.support.surface import feel_of, follow, lower_of
+from insole.planning.support.surface import feel_of, follow, lower_of, without_edges
 from insole.planning.support.wish import SupportWish
 from insole.record.limits import Limits
+from insole.record.material_file import default_materials
+from insole.record.materials import Material
 from insole.record.planned_parts import ContourPlan, Crest, WedgePlace, WedgePlan
 from insole.record.rings import edges_at
 from insole.record.values import HeightGrid, Note, NoteLevel, Override, Quantity
@@ -106,7 +108,7 @@ def plan_contour(
             "scan the foot with its sole in view"
         )
     level, notes = support_level(wish.level, seating, limits, overrides)
-    plate = plate_of(wish.material or MATERIAL, limits)
+    plate = plate_of(default_materials().get(wish.material or MATERIAL), limits)
     full = wish.contoured == "full"
     if full:  # heel and ball lie equally high
         plate = max(plate, limits.value("contour.forefoot"))
@@ -123,7 +125,7 @@ def plan_contour(
             "a three-quarter bed ends behind the ball and cannot hold a forefoot wedge; plan it "
             "full length, or wedge under the shoe"
         )
-    shim = inside_height(inside_wedges, field.gx, field.gy)
+    shim = posting_height(inside_wedges, field.gx, field.gy)
     task = BedTask(seating, field, wish, limits)
     relief = reliefs(task)
     contour = np.maximum(share_of(task, level) * field.gap - relief, shim)
@@ -142,7 +144,7 @@ def plan_contour(
             )
         top = top + drop.at(field.gx, field.gy)
         notes = (*notes, *drop_notes(drop, seating.landmark_sd))
-    top = with_rim(field, top, limits.value("contour.wall"))
+    top = without_edges(with_rim(field, top, limits.value("contour.wall")))
     notes = (*notes, *_said(wish, seating, limits))
     counted = np.logical_and(field.inside, behind_ball(seating, field.gx, field.gy) > 0)
     off = np.abs(plate + contour - top)[counted]
@@ -180,12 +182,18 @@ def _followed(task: BedTask, level: float, relief: Array, shim: Array) -> Array:
     return top
 
 
-def plate_of(material: str, limits: Limits) -> float:
-    """Return the least thickness of a material under heel and arch, mm."""
-    if "tpu" in material:
-        return limits.value("contour.plate_tpu")
-    foam = "eva" in material or "cork" in material
-    return limits.value("contour.plate_eva" if foam else "contour.plate_rigid")
+def plate_of(material: Material | None, limits: Limits) -> float:
+    """Return the least thickness of a material under heel and arch, mm.
+
+    What is stated in Shore D is rigid; of the rest, TPU is printed and all else milled of foam or
+    cork. A material that nobody knows is taken for the softest.
+    """
+    if material is not None and material.hardness is not None:
+        if material.hardness.unit == "Shore D":
+            return limits.value("contour.plate_rigid")
+        if material.kind == "TPU":
+            return limits.value("contour.plate_tpu")
+    return limits.value("contour.plate_eva")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -24,7 +24,7 @@ from scipy import ndimage
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.planning.support.surface import Feel, feel_of
+from insole.planning.support.surface import Feel, feel_of, without_edges
 from insole.record.limits import Limits, parsed
 
 __all__ = [
@@ -169,7 +169,7 @@ def open_heights(pad: KitPad, feel: Feel) -> tuple[Array, Array, Array]:
     """Return the same, with heights that go on beyond the outline as they are at it.
 
     A fall right beside a side that stands would swing back into the pad, through the spline that
-    carries its top, as a ridge of a millimetre.
+    carries its top, as a ridge of a millimetre. Where a run-out meets it the edge is rounded.
     """
     import shapely
 
@@ -182,7 +182,7 @@ def open_heights(pad: KitPad, feel: Feel) -> tuple[Array, Array, Array]:
     at = border.interpolate(border.project(shapely.points(gx[beyond], gy[beyond])))
     out = heights.copy()
     out[beyond] = _top(pad, feel, shapely.get_x(at), shapely.get_y(at))
-    return x, y, out
+    return x, y, without_edges(out)
 
 
 def pick(

@@ -88,8 +88,7 @@ def _without_knowing(
                 short=short,
                 text=(
                     f"without a shoe no more than {100 * unsure:.0f} % of the gap is filled: a "
-                    "real shank "
-                    f"rises under the arch; {100 * level:.0f} % was wished"
+                    f"real shank rises under the arch; {100 * level:.0f} % was wished"
                 ),
             )
         )
@@ -100,9 +99,8 @@ def _without_knowing(
                 code="level-unsure",
                 level=NoteLevel.WARN,
                 text=(
-                    f"{100 * level:.0f} % was wished although the foot was not scanned under "
-                    "load; start "
-                    f"at {100 * unsure:.0f} %"
+                    f"{100 * level:.0f} % was wished although the foot was not scanned under load; "
+                    f"start at {100 * unsure:.0f} %"
                 ),
             )
         )

@@ -291,10 +291,8 @@ def drop_notes(drop: Drop, landmark_sd: Mapping[str, float]) -> tuple[Note, ...]
             level=NoteLevel.WARN,
             text=(
                 f"the scan tells the metatarsal heads{unsure} only: feel heads 2 to 4 and mark "
-                "them before "
-                "the metatarsal pad is fixed; it must lie behind every head, and a rider who "
-                "feels a lump, "
-                "tingling or pain takes it out"
+                "them before the metatarsal pad is fixed; it must lie behind every head, and a "
+                "rider who feels a lump, tingling or pain takes it out"
             ),
         )
     ]
@@ -304,11 +302,9 @@ def drop_notes(drop: Drop, landmark_sd: Mapping[str, float]) -> tuple[Note, ...]
                 code="metatarsal-steep",
                 level=NoteLevel.WARN,
                 text=(
-                    f"the metatarsal pad's front falls by up to {drop.front_slope:.0f}°, its "
-                    "crest has a "
-                    f"radius of {drop.radius:.1f} mm: it may be felt as a ridge; a lower pad, or "
-                    "a crest "
-                    "further behind the heads, is rounder"
+                    f"the metatarsal pad's front falls by up to {drop.front_slope:.0f}°, its crest "
+                    f"has a radius of {drop.radius:.1f} mm: it may be felt as a ridge; a lower "
+                    "pad, or a crest further behind the heads, is rounder"
                 ),
             )
         )

@@ -137,8 +137,7 @@ def plan_pad(
             notes=notes,
             because=(
                 f"no pad of the kit{there} fits under this arch without pressing or touching a "
-                "place "
-                "that is kept free; make one from the scan"
+                "place that is kept free; make one from the scan"
             ),
         )
     plan = pad_record(shape, task)
@@ -242,11 +241,10 @@ def _place_notes(plan: PadPlan, seating: Seating, limits: Limits) -> list[Note]:
                 level=NoteLevel.WARN,
                 short=short,
                 text=(
-                    f"the pad's medial side stands up to {plan.medial_height:.1f} mm high "
-                    "against the "
-                    "shoe's wall: collar and ankle must clear it by 5 mm, which the fitter "
-                    "checks in the "
-                    "shoe; where the wall stands off, let it run out (a medial edge of 0.4 mm)"
+                    f"the pad's medial side stands up to {plan.medial_height:.1f} mm high against "
+                    "the shoe's wall: collar and ankle must clear it by 5 mm, which the fitter "
+                    "checks in the shoe; where the wall stands off, let it run out (a medial edge "
+                    "of 0.4 mm)"
                 ),
             )
         )

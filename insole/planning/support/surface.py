@@ -27,12 +27,13 @@ from scipy import ndimage
 from footscan.scan import Array
 from insole.record.limits import Limits
 
-__all__ = ["FREE", "Feel", "feel_of", "follow", "lower_of", "without_ridges"]
+__all__ = ["FREE", "Feel", "feel_of", "follow", "lower_of", "without_edges", "without_ridges"]
 
 FREE = 1e3  # mm: no ceiling here
 KERNEL_MM = 6.0  # reach of one round of the cone; directions are then true to 0.4 %
 CAP_ROUND_MM = 3.0  # least radius of a convex edge that the foot may touch; common practice
 SETTLED_MM = 1e-9
+BALL_MM = 5.0  # a third is lost between nodes of 1 and 2 mm where flanks are steep: 3 mm are left
 RIDGE_MM = 1.2  # standard deviation: two run-outs of 25 degrees then meet in 3 mm
 
 
@@ -114,6 +115,24 @@ def without_ridges(top: Array, *, cell: float = 1.0) -> Array:
     under a fingertip. Hollows stay as they are, since a ceiling may be there.
     """
     return np.minimum(top, ndimage.gaussian_filter(top, RIDGE_MM / cell, mode="nearest"))
+
+
+def without_edges(top: Array, *, cell: float = 1.0) -> Array:
+    """Return `top` with no convex edge sharper than a ball; nowhere above it, and monotone in it.
+
+    All that balls reach which lie below the top (a grey opening). Where a steep flank meets a
+    level rim the rounding of :func:`lower_of` ends sharply: it knows heights and not the way to
+    the surface.
+    """
+    reach = math.floor(BALL_MM / cell)
+    at = cell * np.arange(-reach, reach + 1)
+    square = at[:, None] ** 2 + at[None, :] ** 2
+    ball = np.sqrt(np.clip(BALL_MM**2 - square, 0.0, None))
+    return np.asarray(
+        ndimage.grey_opening(
+            top, footprint=square <= BALL_MM**2, structure=ball - BALL_MM, mode="nearest"
+        )
+    )
 
 
 def _cone_envelope(z: Array, slope: float, cell: float) -> Array:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.command_line import BAD, LEFT, RIGHT, SAMPLES, Run
+from tests.command_line import BAD, LEFT, RIGHT, SAMPLES, SCAN_FACTS, Run
 
 
 def test_measure_json_contract(run: Run) -> None:
@@ -28,18 +28,7 @@ def test_measure_json_contract(run: Run) -> None:
         "measures",
         "sizes",
     }
-    assert set(record["scan"]) >= {
-        "file",
-        "sha256",
-        "unit",
-        "unit_evidence",
-        "side",
-        "side_confidence",
-        "kind",
-        "load",
-        "points",
-        "faces",
-    }
+    assert set(record["scan"]) >= SCAN_FACTS
     assert (record["scan"]["side"], record["scan"]["load"]) == ("left", "half")
     for finding in record["findings"]:
         assert set(finding) == {"code", "severity", "text", "advice", "region", "value", "limit"}

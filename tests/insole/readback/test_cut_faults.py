@@ -60,6 +60,14 @@ def test_the_folder_as_it_was_made_is_read_without_a_word(made_copy: Bench) -> N
     readback.check(made_copy.place)
 
 
+def test_lines_engraved_along_the_cut(made_copy: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The edge breaks along them, and it is no longer plain which line is cut."""
+    made_copy.kept("cut")
+    monkeypatch.setattr(cutting, "BESIDE_CUT", 1e-9)
+    made_copy.write("cut/left-foot*.dxf")
+    made_copy.refused("left-foot-side-up.*: left-[a-z-]+ is engraved beside a line that is cut")
+
+
 # ------------------------------------------------------------------ words
 
 

@@ -20,6 +20,7 @@ from insole.readback.folder import _sheet
 from insole.readback.pages import read_pages
 from insole.readback.paper_numbers import check_numbers, check_spots, check_thickness
 from insole.readback.told import Told
+from insole.readback.workshop import check_cards, check_measures
 from insole.record.plan import fingerprint, to_json
 from tests.plans import sample_plan
 
@@ -30,6 +31,8 @@ from tests.plans import sample_plan
         "paper/template-*",
         "paper/section-gauges-*",
         "paper/bench-page-*",
+        "paper/report-*",
+        "paper/plan-*",
         "cut/left-*",
         "cut/right-foot-*",
         "cut/sheet-*",
@@ -58,6 +61,11 @@ def test_what_is_written_alone_says_what_the_plan_says(tmp_path: Path, kind: str
                 full_size.check_gauges(path, told, seal)
             case "bench", _:
                 papers.check_pair_paper(path, told, seal)
+            case "report" | "plan", _:
+                papers.check_pair_paper(path, told, seal)
+                pages = read_pages(path)
+                check_measures(path.name, " ".join(page.text for page in pages), told)
+                check_cards(path.name, pages, told, told.pieces)
             case _, ".dxf":
                 check_drawing(read_drawing(path), _sheet(path, told, 0.0), told)
             case _, ".svg":
