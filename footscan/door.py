@@ -59,7 +59,8 @@ class Stated(TypedDict, total=False):
     scanner_log, scanner
         Log of the scanner's checks, and which scanner of it: verifies the scale.
     card
-        The printed scale card lies in the scan, which has colours: verifies the scale.
+        The printed scale card lies in the scan, which has colours of its points (no texture):
+        verifies the scale.
     hand_held
         The scanner was moved by hand.
     landmarks

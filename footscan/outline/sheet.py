@@ -35,6 +35,7 @@ BLURRED_MM = 0.55  # standard deviation of an edge's smear
 COVERED = 0.20  # of the sheet: more than a ruler
 NO_PAPER = 0.12  # off every paper's proportions, as a logarithm
 OF_PAPER = 0.035  # so near, a whole around a likely part is the sheet
+BARE, SCRAP = 0.03, 0.4  # what a shadow leaves of a sheet is bare; what a leg leaves is a scrap
 LEAST_CUT = 0.06  # of the picture: less is no sheet that somebody photographed
 AS_GOOD = 0.75  # of the best one's score: worse readings have no say about its corners
 NEAR_SHARE = 0.14  # of a sheet's mean side: corners so near are readings of one
@@ -202,6 +203,7 @@ def _likeliest(found: list[Rough], shape: tuple[int, ...], photo: Photo) -> Roug
         for one in seen
         if papers.unlike((one.corners - middle) / half, focal) < OF_PAPER
         and is_part(best.corners, one.corners)
+        and (one.covered < BARE or area_of(best.corners) < SCRAP * area_of(one.corners))
     ]
     best = max(wholes, key=like, default=best)
     if papers.unlike((best.corners - middle) / half, focal) > NO_PAPER:

@@ -295,6 +295,27 @@ def test_a_part_of_a_sheet_gives_way_to_the_whole_and_a_patch_of_sun_does_not():
     assert not is_part(whole, lit)
 
 
+@pytest.mark.parametrize(
+    ("share", "covered", "taken"),
+    [
+        (0.55, 0.0, "whole"),  # half of the sheet in a shadow
+        (0.55, 0.2, "part"),  # a carpet's stripe runs beside the sheet
+        (0.2, 0.35, "whole"),  # a leg over the sheet leaves scraps of it
+    ],
+)
+def test_a_whole_is_bare_paper_or_what_is_left_of_it_is_a_scrap(share, covered, taken):
+    from footscan.outline import search, sheet
+    from footscan.outline.photo import of_pixels
+
+    whole = np.array([(60.0, 40.0), (300.0, 40.0), (300.0, 209.7), (60.0, 209.7)])
+    part = whole.copy()
+    part[1:3, 0] = 60.0 + 240.0 * share
+    found = [search.Rough(part, 1.0, True), search.Rough(whole, 0.5, True, covered)]
+    picture = of_pixels(np.zeros((260, 360, 3), dtype=np.uint8))
+    best = sheet._likeliest(found, (260, 360), picture)
+    assert best.corners == pytest.approx({"whole": whole, "part": part}[taken])
+
+
 # ------------------------------------------------------------- toes beside a slit
 
 

@@ -77,7 +77,7 @@ OF_SCANS = (
         "--card",
         is_flag=True,
         help="The printed scale card ('solewright trace --instructions') lies in the scan, which "
-        "has colours: verifies the scale.",
+        "has colours of its points, no texture: verifies the scale.",
     ),
     click.option(
         "--hand-held",
