@@ -3,7 +3,8 @@
     python tests/benchmarks/fuzz_study.py [--inputs 20000] [--seed 1] [--kinds ply,plan] [--only N]
     python tests/benchmarks/fuzz_study.py --places       FIFO, devices, links, sparse 3 GB, names
     python tests/benchmarks/fuzz_study.py --options 300  wild option values
-    python tests/benchmarks/fuzz_study.py --commands 60  the command line itself, on spoilt files
+    python tests/benchmarks/fuzz_study.py --commands 60  the command line itself, on spoilt files:
+                 3 s each on a quiet core; --minutes 2 ends them then and says how many were tried
 
 The readers run in worker processes of this one; a worker may take 2 GB more than it began with
 (RLIMIT_AS) and 10 s for one input, else it is ended and the input counted. Seconds are those of
@@ -484,7 +485,13 @@ def commands(args: argparse.Namespace) -> int:
         return "\n".join(" ".join(map(str, p)) for p in points).encode()
 
     unexpected, slowest, count = 0, (0.0, ""), Counter()
+    ends = time.monotonic() + 60.0 * args.minutes
     for number in range(args.commands):
+        if time.monotonic() > ends:
+            print(f"  ended after {args.minutes:g} minutes: {args.commands - number} not tried")
+            break
+        if number and number % 25 == 0:
+            print(f"  {number} tried", flush=True)
         kind = kinds[number % len(kinds)]
         way, data = spoil(kind, good[kind], rng)
         arguments = list(uses[kind])
@@ -517,9 +524,10 @@ def commands(args: argparse.Namespace) -> int:
         count[code] += 1
         if code not in (0, 2, 3, 4, 5, 10, 20) or "Traceback" in text or "Warning" in text:
             unexpected += 1
-            print(f"  {number} {kind} {way}: exit {code}: {text.strip()[-200:]!r} ({path})")
+            said = text.strip()[-200:]
+            print(f"  {number} {kind} {way}: exit {code}: {said!r} ({path})", flush=True)
     print(
-        f"{args.commands} commands: exits {dict(count)}; slowest {slowest[0]:.1f} s ({slowest[1]})"
+        f"{count.total()} commands: exits {dict(count)}; slowest {slowest[0]:.1f} s ({slowest[1]})"
     )
     return unexpected
 
@@ -533,6 +541,7 @@ def main() -> int:
     parser.add_argument("--places", action="store_true")
     parser.add_argument("--options", type=int, default=0)
     parser.add_argument("--commands", type=int, default=0)
+    parser.add_argument("--minutes", type=float, default=float("inf"), help="of --commands")
     args = parser.parse_args()
     study = (
         places if args.places else options if args.options else commands if args.commands else files

@@ -47,6 +47,7 @@ def test_each_foot_has_its_own_support_wedge_and_cleat():
     rows = brief(plans.sample_plan(under=True))
     left, right = of_foot(rows, "left"), of_foot(rows, "right")
     assert left[0].startswith("LEFT medium 10: 9.0 mm high")
+    assert left[0].endswith("crest 128 mm from the rear edge, 27 mm from the medial edge")
     assert right[0].startswith("RIGHT medium 10: 10.0 mm high")
     (heel,) = [row for row in left if "wedge" in row]
     assert heel.startswith("  wedge inside heel: asked for 2.4° varus, the shoe has 0°")

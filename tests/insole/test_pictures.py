@@ -68,6 +68,26 @@ def test_a_contoured_bed_is_drawn_to_its_front_end_with_its_arch_at_the_big_toe(
     assert (near(without[: int(0.9 * high)], (243, 241, 234), 2.0)[0] > middle).mean() > 0.3
 
 
+def test_the_words_of_a_placement_stand_at_their_foot_and_side(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """LEFT over the left feet's half; on each, the big toe is named where the arrow points to."""
+    figures: list[Any] = []
+    monkeypatch.setattr(pictures, "png_bytes", lambda figure, dpi: figures.append(figure) or b"")
+    pictures._placement(sample_plan(under=True), 150)
+    halves = sorted(figures[0].axes[:2], key=lambda axes: axes.get_position().x0)
+    said = [{text.get_text(): text for text in axes.texts} for axes in halves]
+    for words, side, arrow in zip(said, ("LEFT", "RIGHT"), ("%s →", "← %s"), strict=True):
+        assert {"LEFT", "RIGHT"} & words.keys() == {side}
+        toe = words[arrow % "big-toe side"]  # a left foot's is at the right of the page
+        assert (toe.get_position()[0] > 0.0) == (side == "LEFT")
+    assert any("9.0 mm high" in name for name in said[0])
+    assert any("10.0 mm high" in name for name in said[1])
+    titles = [name for name in said[1] if "under the shoe" in name.lower()]
+    assert titles
+    assert not [name for name in said[0] if "under the shoe" in name.lower()]
+
+
 def test_thick_edge_is_hatched_on_the_side_that_the_plan_names() -> None:
     """Varus on a right foot: thick at the big toe, at the left of the page."""
     picture = opened(pictures.placement_png(single("right")))

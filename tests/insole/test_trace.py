@@ -21,11 +21,13 @@ from footscan.specimen import drawn
 from insole import cli
 from insole.errors import RefusedError
 from insole.output.papers import rider_page
+from insole.output.pictures import outline
 from insole.planning.first_trial import first_trial
 from insole.planning.support import kit
 from insole.record import limits
 from insole.shoe import shoe
 
+WRITTEN = []  # on the picture of the traced foot
 SHOE = str(Path(__file__).parents[2] / "sample_scans" / "shoe.toml")
 
 
@@ -62,21 +64,29 @@ def kept(photo):
     """The photo traced once, with a girth that agrees."""
     out = photo.parent / "out"
     out.mkdir()
-    code = cli.main(
-        [
-            "trace",
-            str(photo),
-            "--pen",
-            "7",
-            "--load",
-            "half",
-            "--ball-girth",
-            "250",
-            "--out",
-            str(out),
-            "--quiet",
-        ]
-    )
+    real = outline.say
+
+    def say(figure, x, y, words, *more, **how):
+        WRITTEN.append(words)
+        real(figure, x, y, words, *more, **how)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(outline, "say", say)
+        code = cli.main(
+            [
+                "trace",
+                str(photo),
+                "--pen",
+                "7",
+                "--load",
+                "half",
+                "--ball-girth",
+                "250",
+                "--out",
+                str(out),
+                "--quiet",
+            ]
+        )
     assert code == 0
     return out
 
@@ -97,6 +107,10 @@ def test_record_and_picture_lie_beside_each_other(kept, right_specimen):
     assert 1.0 < length["sd"] < 2.5
     girth = data["measures"]["ball_girth"]
     assert (girth["value"], girth["sd"], girth["by_hand"]) == (250.0, 3.0, True)
+
+
+def test_the_picture_names_the_foot_that_was_traced(kept):
+    assert [words for words in WRITTEN if " FOOT" in words] == ["LEFT FOOT, from an outline"]
 
 
 def test_nothing_of_place_or_maker_is_kept(kept):
