@@ -22,7 +22,7 @@ from footscan.scan import Array
 from insole.output.cut.labels import extent_of
 from insole.parts.part import Part
 
-__all__ = ["BENCH_BOUNDS", "cut_faults", "look_at_bench", "ripple", "waves"]
+__all__ = ["BENCH_BOUNDS", "cut_faults", "look_at_bench", "ripple", "too_sharp", "waves"]
 
 BENCH_BOUNDS = {
     "paper: figure not the part's": 0,
@@ -32,13 +32,19 @@ BENCH_BOUNDS = {
     "drawn twice, mm": 1.0,
     "cut twice, or a hole after its outline": 0,
     "ripple of a top, mm": 0.02,
+    "edge under skin, mm off 3 mm round": 0.04,
+    "edge of a rim, mm off 2 mm round": 0.04,
 }
 Note = Callable[[str, float, str], None]
-CUTOFF = 15.0  # mm: shorter waves are ripple
+CUTOFF = 15.0  # mm: a scanned sole's own low-pass, by which waves of that length are halved
+RIPPLE_MM = 10.0  # shorter waves are ripple: of the sole's own a sixth is left there at the most
 RUNNING = 6  # swings: three waves
 ALIKE = 4.0  # times the least swing that the largest may be
 RIM = 4.0  # mm: a rounded rim and an edge that runs out are no ripple
 STEP = 0.5
+SKIN_MM, RIM_MM = 3.0, 2.0  # least radius of what the foot lies on, and of a rim's foot side
+OUTSIDE_MM = 2.0  # beside an upright border, whose outer edge the foot does not touch
+FINE_MM = 0.25
 
 
 def look_at_bench(place: Path, parts: list[Part], tag: str, note: Note) -> None:
@@ -49,6 +55,13 @@ def look_at_bench(place: Path, parts: list[Part], tag: str, note: Note) -> None:
     for part in parts:
         if part.name in ("arch-pad", "metatarsal-pad", "contoured-bed"):
             note("ripple of a top, mm", ripple(part), f"{tag} {part.label}")
+            z, border, step = _top(part, FINE_MM)
+            for name, radius, away in (
+                ("edge under skin, mm off 3 mm round", SKIN_MM, RIM),
+                ("edge of a rim, mm off 2 mm round", RIM_MM, OUTSIDE_MM),
+            ):
+                off = np.where(border > away, too_sharp(z, radius, step), 0.0)
+                note(name, float(off.max()), f"{tag} {part.label}")
 
 
 def _figures(place: Path, parts: list[Part], tag: str, note: Note) -> None:
@@ -123,23 +136,45 @@ def ripple(part: Part) -> float:
 
     Inside its rim, the top against its own low-pass of 15 mm, as :func:`waves` reads it.
     """
+    z, border, step = _top(part, STEP)
+    return waves(z, border > RIM, step) if border.max() > RIM else 0.0
+
+
+def _top(part: Part, step: float) -> tuple[Array, Array, float]:
+    """Return a part's top on a grid, mm, how far inside its border that is, and the grid's step.
+
+    Outside it goes on as it is at the border; there the way inside is 0.
+    """
     corners = part.vertices[part.faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     up = normal[:, 2] > 0.3 * np.linalg.norm(normal, axis=1)
-    top = np.unique(part.faces[up])
-    spots = part.vertices[top]
+    spots = part.vertices[np.unique(part.faces[up])]
     shape = shapely.Polygon(part.outline, part.holes)
     box = extent_of([part.outline])
     gx, gy = np.meshgrid(
-        np.arange(box[0], box[2], STEP), np.arange(box[1], box[3], STEP), indexing="ij"
+        np.arange(box[0], box[2], step), np.arange(box[1], box[3], step), indexing="ij"
     )
     z = LinearNDInterpolator(spots[:, :2], spots[:, 2])(gx, gy)
-    seen = np.isfinite(z)
-    if not seen.any():
-        return 0.0
-    _, at = ndimage.distance_transform_edt(~seen, return_indices=True)
-    inside = seen & shapely.contains_xy(shape.buffer(-RIM), gx, gy)
-    return waves(z[tuple(at)], inside, STEP)
+    shapely.prepare(shape)
+    inside = np.isfinite(z) & shapely.contains_xy(shape, gx, gy)
+    away = ndimage.distance_transform_edt(np.pad(inside, 1))[1:-1, 1:-1] * step
+    _, at = ndimage.distance_transform_edt(~inside, return_indices=True)
+    return z[tuple(at)], away, step
+
+
+def too_sharp(z: Array, radius: float, step: float) -> Array:
+    """Return how far a ball rolled along below a top stays off it, mm.
+
+    A convex edge that is as round as the ball is reached by it all over. One of radius r that
+    turns by an angle t is missed by (radius - r) (1 / cos(t / 2) - 1): by 0.08 mm where r is 2.5
+    for 3 mm and t 60 degrees.
+    """
+    reach = math.floor(radius / step)
+    at = step * np.arange(-reach, reach + 1)
+    square = at[:, None] ** 2 + at[None, :] ** 2
+    ball = np.sqrt(np.clip(radius**2 - square, 0.0, None))
+    opened = ndimage.grey_opening(z, footprint=square <= radius**2, structure=ball, mode="nearest")
+    return np.asarray(z - opened)
 
 
 def waves(z: Array, inside: Array, step: float) -> float:
@@ -148,7 +183,7 @@ def waves(z: Array, inside: Array, step: float) -> float:
     The difference to a low-pass by itself is no ripple: it flattens a dome of 25 mm radius by
     0.3 mm, and a ridge or a step by more, where the surface bends once. A ripple goes up and down
     again. So along lines in eight directions the difference must swing six times running, each
-    within half of the 15 mm below which a wave is a ripple, and none more than four times another:
+    within half of the 10 mm below which a wave is a ripple, and none more than four times another:
     a line over the end of a wedge, a relief and a ridge swings as often. The least counts.
     A dome, a ridge and a step read 0, a wave of 0.05 mm and 6 mm length 0.05
     (``tests/insole/test_ripple.py``).
@@ -194,7 +229,7 @@ def _swings(off: Array, inside: Array, step: float) -> float:
     if len(turns) <= RUNNING:
         return 0.0
     swing, apart = np.abs(np.diff(off[turns])), np.diff(turns) * step
-    swing = np.where(apart <= CUTOFF / 2, swing, 0.0)
+    swing = np.where(apart <= RIPPLE_MM / 2, swing, 0.0)
     runs = np.lib.stride_tricks.sliding_window_view(swing, RUNNING)
     least = runs.min(axis=1)
     return float(np.where(runs.max(axis=1) <= ALIKE * least, least, 0.0).max()) / 2

@@ -50,7 +50,13 @@ from insole.planning.support.keepouts import behind_ball
 from insole.planning.support.level import support_level
 from insole.planning.support.metatarsal import drop_notes, drop_of
 from insole.planning.support.shaping import FOLLOWED_FROM
-from insole.planning.support.surface import feel_of, follow, lower_of, without_edges
+from insole.planning.support.surface import (
+    feel_of,
+    follow,
+    lower_of,
+    without_edges,
+    without_ridges,
+)
 from insole.planning.support.wish import SupportWish
 from insole.record.limits import Limits
 from insole.record.material_file import default_materials
@@ -144,7 +150,7 @@ def plan_contour(
             )
         top = top + drop.at(field.gx, field.gy)
         notes = (*notes, *drop_notes(drop, seating.landmark_sd))
-    top = without_edges(with_rim(field, top, limits.value("contour.wall")))
+    top = without_ridges(without_edges(with_rim(field, top, limits.value("contour.wall"))))
     notes = (*notes, *_said(wish, seating, limits))
     counted = np.logical_and(field.inside, behind_ball(seating, field.gx, field.gy) > 0)
     off = np.abs(plate + contour - top)[counted]
