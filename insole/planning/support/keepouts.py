@@ -3,7 +3,8 @@
     Seating + limits -> maps over (x, y), bed frame, mm -> ceilings (pads), contour_shape (beds)
 
 What a pad must not lie on a contoured bed relieves; both ask here where it is, so that a keep-out
-has one place and one width. What is made of it, a border, a fading or a relief, is theirs.
+of both has one place and one width. What is made of it, a border, a fading or a relief, is theirs;
+what only a pad has, its rear edge, the heel's contact and a shim's thin end, is in ``ceilings``.
 """
 
 from __future__ import annotations
