@@ -22,25 +22,27 @@ ROOMY = SHOE | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 5.
 
 
 @pytest.mark.parametrize(
-    ("text", "wish"),
+    ("text", "wish", "words"),
     [
-        ("pad too far forward", {"shift": [-3.0, 0.0]}),
-        ("pad pushes at the inner edge", {"shift": [0.0, -3.0]}),
-        ("pad pushes at the outer edge", {"shift": [0.0, 3.0]}),
-        ("pedal too far forward", {"cleat_offset": -8.0}),
-        ("pedal too far back", {"cleat_offset": -2.0}),
-        ("toes want out", {"cleat_yaw": 1.0}),
-        ("weight on the little-toe side", {"forefoot": 2.0}),  # the shoe keeps 1, the step is net 1
-        ("weight on the big-toe side", {"forefoot": 0.0}),
+        ("pad too far forward", {"shift": [-3.0, 0.0]}, "grid step: 3 mm rearward"),
+        ("pad pushes at the inner edge", {"shift": [0.0, -3.0]}, "grid step: 3 mm lateral"),
+        ("pad pushes at the outer edge", {"shift": [0.0, 3.0]}, "grid step: 3 mm medial"),
+        ("pedal too far forward", {"cleat_offset": -8.0}, "cleat 3 mm back"),
+        ("pedal too far back", {"cleat_offset": -2.0}, "cleat 3 mm forward"),
+        ("toes want out", {"cleat_yaw": 1.0}, "turned by 1°, its front medially"),
+        ("toes want in", {"cleat_yaw": -1.0}, "turned by 1°, its front laterally"),
+        # the shoe keeps 1, the step is net 1
+        ("weight on the little-toe side", {"forefoot": 2.0}, "of 1° to varus, net +0° to +1°"),
+        ("weight on the big-toe side", {"forefoot": 0.0}, "of 1° to valgus, net +0° to -1°"),
     ],
 )
-def test_one_step_on_one_thing(plan, text, wish):
-    """Steps by hand: 3 mm grid, 3 mm cleat, 1 degree."""
+def test_one_step_on_one_thing(plan, text, wish, words):
+    """Steps by hand: 3 mm grid, 3 mm cleat, 1 degree; the words say the way of the wish."""
     found = judge(plan, said(text), [], limits=LIMITS)
     assert found.step is not None
     assert found.step.wishes == {"right": wish}
     assert found.words[0].startswith("right: ")
-    assert "because" in found.words[0]
+    assert f"{words}, because" in found.words[0]
 
 
 def filled(plan: Plan, share: float) -> Plan:
