@@ -9,6 +9,7 @@ from pathlib import Path
 from insole.output import readme
 from insole.output.contents import may_print, plate_files
 from insole.output.cut.layers import CutLayer
+from insole.output.gluing import face_rows
 from insole.output.long_parts import glue_rows, larger_words
 from insole.output.made import Run, size_words, way_words
 from insole.output.phrases import capital
@@ -24,6 +25,7 @@ from insole.record.plan import fingerprint
 __all__ = ["making_of", "written_page"]
 
 CLINICAL = "Foot pain calls for clinical advice."
+FACES = "Tape, primer and glue: on which faces"
 PIECES = (
     "the pieces to cut from sheet at full size with lines to grind by, on the face that is ground "
     "and on the one that stays, "
@@ -82,6 +84,7 @@ def written_page(run: Run, making: Path) -> str:
         *_block("Order of work", readme.order(made_)),
         *_block("Glue the two pieces of a bed", glue_rows(run.made.parts)),
         *_block("Glue the layers", readme.glue_rows(made_)),
+        *_block(FACES, face_rows(run.made.parts, run.settings.materials, made_.cover)),
         *_block("Printing", readme.print_rows(made_)),
         *_block("Materials", _material_rows(run, made_.parts)),
         *_block("Form for moulding", _form_rows(run)),

@@ -256,7 +256,8 @@ def order(making: Making) -> list[str]:
             else []
         ),
         "Fit and ride as the bench page says: one change each, then its trial.",
-        "Glue for good only what stays after the review; Materials says how each is fixed.",
+        "Glue for good only what stays after the review: see below on which faces, and Materials "
+        "how each is fixed.",
     ]
     return [f"{k}. {step}" for k, step in enumerate(steps, 1)]
 

@@ -15,13 +15,17 @@ from dataclasses import dataclass
 
 from insole.errors import PlanError
 
-__all__ = ["BAR_MM", "CHLORINE", "PLA", "PLACES", "Figure", "Material", "Materials"]
+__all__ = ["BAR_MM", "CHLORINE", "PLA", "PLACES", "PRIMED", "Figure", "Material", "Materials"]
 
 BAR_MM = (100.0, 100.0, 20.0)  # the calibration bar between its calliper faces: x, y, step in z
 PLACES = ("pad", "wedge", "base", "contour", "cover", "form", "under-shoe")
 # whole words, wherever digits, dashes or underscores join them to others
 PLA = re.compile(r"(?<![a-z])(r|c|ht)?pla(?![a-z])|polylact", re.IGNORECASE)
 CHLORINE = re.compile(r"neoprene|(?<![a-z])pvc(?![a-z])|chlor", re.IGNORECASE)
+# plastics to which contact cement holds only over a primer: common practice, no source
+PRIMED = re.compile(
+    r"(?<![a-z])(tpu|tpe|pp|pa ?\d*|pom)(?![a-z])|polyprop|polyamid|nylon", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,10 +12,12 @@ limits, with and without a shoe, kerfs from 0 to 0.4 mm. Each plan is written as
     bench      heights and volumes on papers against the meshes; engraving on a cut, segments below
                0.05 mm, chords in place of arcs, lines drawn twice; ripple of tops against their
                own course over 15 mm
+    forms      moulds with random relief, rim and shelf: the STL's surface against sole, crest and
+               tender spots of the plan, undercuts, the other foot's mirrored
     side       read from the written shape: the notch in the medial edge, or, where a part may be
                turned, whether the outline or its mirror image fits better
 
-    python tests/benchmarks/files_study.py [--plans N] [--seed N] [--no-step]
+    python tests/benchmarks/files_study.py [--plans N] [--seed N] [--no-step] [--keep DIR]
 
 Exit code 1 when a bound is passed.
 """
@@ -55,6 +57,8 @@ from insole.output.made import made_parts
 from insole.output.papers import tiles
 from insole.output.settings import Settings, folder_name
 from insole.parts import build as make
+from insole.parts import form as forms
+from insole.parts.form_upper import why_not
 from insole.parts.part import Part
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
@@ -64,6 +68,7 @@ from insole.record.plan import FootPlan, Plan
 from insole.shoe.shoe import Shoe, parse
 from tests import feet
 from tests.benchmarks.bench_figures import BENCH_BOUNDS, look_at_bench
+from tests.benchmarks.form_figures import FORM_BOUNDS, look_at_forms, wish_of
 from tests.plans import SHOE
 
 PER_MM = 20  # raster pixels in a millimetre
@@ -91,6 +96,7 @@ BOUNDS = {
     "STEP missing": 0,
     "not written": 0,
     **BENCH_BOUNDS,
+    **FORM_BOUNDS,
 }
 
 
@@ -321,6 +327,8 @@ def note_side(shape: shapely.Polygon, part: Part, where: str, ledger: Ledger) ->
     if part.facts.notch is None:
         return
     wanted = 1 if part.side is Side.LEFT else -1
+    if part.name == forms.FORM:  # it lies plantar side up
+        wanted = -wanted
     ledger.note("wrong side", notch_side(shape) != wanted, f"{where} {part.label}")
 
 
@@ -442,6 +450,9 @@ def study(plan: Plan, kerf: float, room: Path, ledger: Ledger, *, step: bool) ->
     start = time.perf_counter()
     parts = make.all_parts(plan)
     tag = folder_name(plan)
+    mould = wish_of(np.random.default_rng(len(tag) + sum(tag.encode())))
+    if not all(why_not(foot) for foot in plan.feet):
+        parts += forms.forms(plan, mould)
     for part in parts:
         found = make.check(part, process="print")
         by_hand = [text for text in found if "by hand" in text]  # small parts: said, not wrong
@@ -450,7 +461,7 @@ def study(plan: Plan, kerf: float, room: Path, ledger: Ledger, *, step: bool) ->
         ledger.note("make checks failed", len(wrong), f"{tag} {'; '.join(wrong)}")
     ledger.spent["parts"] += time.perf_counter() - start
     start = time.perf_counter()
-    settings = replace(Settings(), kerf=kerf, step=step)
+    settings = replace(Settings(), kerf=kerf, step=step, form=mould)
     made = made_parts(plan, parts, settings)
     try:
         place = folder.write(plan, parts, room, settings=settings)
@@ -461,9 +472,10 @@ def study(plan: Plan, kerf: float, room: Path, ledger: Ledger, *, step: bool) ->
     ledger.spent["writing"] += time.perf_counter() - start
     jobs: list[tuple[str, Any]] = [
         ("print", lambda: look_at_print(place, parts, tag, ledger)),
-        ("cut", lambda: look_at_cut(place, parts, made.pieces, tag, kerf, ledger)),
+        ("cut", lambda: look_at_cut(place, made.worn, made.pieces, tag, kerf, ledger)),
         ("paper", lambda: look_at_paper(place, plan, parts, tag, ledger)),
         ("bench", lambda: look_at_bench(place, parts, tag, ledger.note)),
+        ("forms", lambda: look_at_forms(place, plan, parts, tag, mould, ledger.note)),
     ]
     if step:
         jobs.append(("solid", lambda: look_at_solids(place, parts, tag, ledger)))
@@ -479,6 +491,7 @@ def main() -> int:
     options.add_argument("--plans", type=int, default=30)
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--no-step", action="store_true")
+    options.add_argument("--keep", type=Path, help="folder to leave the written folders in")
     given = options.parse_args()
     ledger = Ledger()
     kinds: Counter[str] = Counter()
@@ -486,7 +499,7 @@ def main() -> int:
         ledger.spent["planning"] += took
         print(f"{plan.case}, kerf {kerf:g} mm", file=sys.stderr, flush=True)
         with tempfile.TemporaryDirectory() as room:
-            study(plan, kerf, Path(room), ledger, step=not given.no_step)
+            study(plan, kerf, given.keep or Path(room), ledger, step=not given.no_step)
         for foot in plan.feet:
             kinds[f"{foot.side} foot"] += 1
             kinds["pad" if foot.pad else "no pad"] += 1

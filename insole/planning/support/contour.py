@@ -69,7 +69,7 @@ __all__ = ["plan_contour"]
 
 LENGTHS = ("three-quarter", "full")
 MATERIAL = "base-pp"
-RIM_ROUND_MM = 3.0
+RIM_ROUND_MM = 1.5  # the rest of the rounding is done below, with all other edges
 SNUG_MM = 1.0  # off the wish; common practice, no source
 
 
