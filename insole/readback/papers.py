@@ -44,8 +44,6 @@ def check_pair_paper(path: Path, told: Told, seal: str) -> None:
         texts = {str(told.feet[0]["side"]): whole}
     else:
         texts = {s: " ".join(page.half(s) for page in pages) for s in ("left", "right")}
-    if path.name.startswith("bench"):
-        check_whose(path.name, whole, told.feet)
     heads = {word for page in pages for word, _ in page.heads()}
     if len(told.feet) == 2 and heads != {"LEFT", "RIGHT"}:
         raise OutputError(f"{path.name} does not head its halves LEFT and RIGHT")
@@ -57,6 +55,8 @@ def check_pair_paper(path: Path, told: Told, seal: str) -> None:
             check_bolts(path.name, text, str(foot["side"]), told)
             check_thickness(path.name, text, foot)
             check_spots(path.name, text, foot, tender_of(told, str(foot["side"])))
+    if path.name.startswith("bench"):
+        check_whose(path.name, whole, told.feet)
 
 
 def _check_halves(file: str, page: Page, told: Told) -> None:
