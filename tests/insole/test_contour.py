@@ -181,7 +181,7 @@ def test_a_deeper_cup_is_deeper():
 
 
 def test_a_built_in_wedge_goes_on_to_the_border_of_the_bed():
-    """A shim ends a millimetre inside the base; a bed that did had a gutter along its thick edge."""
+    """A shim ends a millimetre inside the base; such a bed had a gutter along its thick edge."""
     foot = planned(contoured="full", forefoot=-2.0)
     wedge = foot.contour.posting[0]
     x = np.linspace(wedge.full_from + 5.0, wedge.full_to - 5.0, 7)
