@@ -82,9 +82,9 @@ def _treatment(parts: Sequence[Part], materials: Materials, cover: str) -> str:
     words = []
     if primed:
         words.append(
-            f"{', '.join(primed)}: roughen and clean these faces, then the primer that the "
+            f"On {', '.join(primed)} roughen and clean these faces, then the primer that the "
             "adhesive's maker names, on these faces only"
         )
     if rough:
-        words.append(f"{', '.join(rough)}: roughen and dust off, no primer")
+        words.append(f"on {', '.join(rough)} roughen and dust off, no primer")
     return f"{'; '.join(words)}; then contact cement thinly on both faces of a bond."

@@ -94,6 +94,7 @@ def sliced(slicer: str, path: Path, room: Path, more: list[str]) -> Sliced:
     how = ["--export-gcode", "--bed-shape", BED, "--center", "150,150"]
     if "--export-gcode" not in known:  # one that does nothing else
         how = ["--no-gui", "--print-center", "150,150"]
+        how += ["--bed-shape", BED] if "--bed-shape" in known else []
     said = called(
         slicer,
         *how,

@@ -13,7 +13,7 @@ import shapely
 from outlines import PEN, PIXELS, photo, saved, sheet
 from PIL import Image
 
-from footscan.outline import closed, edges, line, marks, search, trace, traced
+from footscan.outline import asked, closed, edges, line, marks, search, trace, traced
 from footscan.outline import contour as contours
 from footscan.outline import photo as photos
 from footscan.outline import sheet as sheets
@@ -105,7 +105,7 @@ def test_the_sheets_tolerance_and_the_pen_are_in_the_deviation(right):
     length = right.traced.measures["foot_length"]
     paper = PAPERS["a4"].off / np.sqrt(3) / 297.0 * length.value
     assert paper == pytest.approx(1.05, abs=0.02)  # ±2 mm on 297 mm, value from memory
-    pen = 2 * trace.LEAN_SD_MM
+    pen = 2 * asked.LEAN_SD_MM
     assert length.sd >= np.hypot(paper, pen)
     wider = Asked().allowance_sd
     assert wider > STATED.allowance_sd
