@@ -9,6 +9,8 @@ from scipy.spatial.transform import Rotation
 from footscan.errors import PoseError
 from footscan.finding import matching, starts
 from footscan.finding.cleaning import Cleaned
+from footscan.measuring import ball, ball_border, landmarks, pose
+from footscan.measuring.local_fit import Cloud
 from footscan.measuring.pose import mirror, mirror_faces, mirror_ring, settle
 from footscan.pipeline import Options, measure_scan
 from footscan.scan import Kind, Load, Unit
@@ -54,8 +56,8 @@ def test_mirrored_mesh_keeps_its_outside_outside(left):
 
 def test_foot_to_scanner_and_back(left):
     points = left.foot.vertices[::97]
-    pose = left.foot.pose
-    back = left.foot.to_scanner(points) @ pose[:3, :3].T + pose[:3, 3]
+    own = left.foot.pose
+    back = left.foot.to_scanner(points) @ own[:3, :3].T + own[:3, 3]
     np.testing.assert_allclose(back, points, atol=1e-6)
 
 
@@ -182,3 +184,54 @@ def test_starts_lie_near_every_orientation():
     ]
     assert np.degrees(max(nearest)) < 50
     assert np.degrees(np.mean(nearest)) < 35
+
+
+# ---- the steps of settling, each until it is done
+
+
+def turned(vertices, about: str, degrees: float):
+    return vertices @ Rotation.from_euler(about, degrees, degrees=True).as_matrix().T
+
+
+def moved(step, vertices):
+    return vertices @ step[:3, :3].T + step[:3, 3]
+
+
+def test_the_axis_runs_through_heel_centre_and_second_head(clean):
+    """Found again until nothing turns any more, with the pternion at x = 0."""
+    foot = clean.foot
+    start = turned(foot.vertices, "z", 6.0) + np.array([40.0, -25.0, 0.0])
+    step, length = pose._along_axis(start, 268.0)
+    there = moved(step, start)
+    low = Cloud.of(there[there[:, 2] <= pose.AXIS_TOP_MM])
+    heel, _ = landmarks.heel_middle(low, length)
+    head = ball.heads_from_borders(*ball_border.border_points(low, length))["mth2"]
+    assert abs(np.degrees(np.arctan2(head[1] - heel[1], head[0] - heel[0]))) < 0.02
+    assert abs(heel[1]) < 0.05
+    assert pose._ends(low, length)[0] == pytest.approx(0.0, abs=0.01)
+    assert length == pytest.approx(foot.length, abs=0.3)
+
+
+def test_a_hanging_foot_is_level_on_its_three_contacts(hanging):
+    """However it was tilted: heel pad, first and fifth head end on one level, at z = 0."""
+    foot = hanging.foot
+    start = turned(turned(foot.vertices, "x", 5.0), "y", 4.0)
+    there = moved(pose._on_contacts(start, foot.faces, foot.length), start)
+    normal, point = pose._contact_plane(
+        Cloud.of(there[there[:, 2] <= pose.ROUGH_TOP_MM]), foot.length
+    )
+    assert np.degrees(np.arccos(min(1.0, normal[2]))) < 0.03
+    assert point[2] == pytest.approx(0.0, abs=0.02)
+
+
+@pytest.mark.parametrize(("about", "degrees"), [("x", 0.6), ("y", -0.5)])
+def test_flat_contacts_are_laid_level_the_way_they_were_tilted(
+    known_pose, flat_specimen, about, degrees
+):
+    foot = known_pose(flat_specimen).settled.foot
+    step, flat = pose._on_flat_contacts(
+        turned(foot.vertices, about, degrees), foot.faces, foot.length
+    )
+    assert flat
+    left_over = step[:3, :3] @ Rotation.from_euler(about, degrees, degrees=True).as_matrix()
+    assert np.degrees(Rotation.from_matrix(left_over).magnitude()) < 0.1

@@ -45,6 +45,15 @@ def test_one_step_on_one_thing(plan, text, wish, words):
     assert f"{words}, because" in found.words[0]
 
 
+def test_a_complaint_of_one_foot_changes_that_foot_alone():
+    wishes = PlanWishes(both=FootWish.of(), version=1, case="larch")
+    pair = planner.plan(feet.analytic(side="left"), feet.analytic(), parse(SHOE), wishes)
+    for side, changed in (("left", {"left"}), ("right", {"right"}), ("both", {"left", "right"})):
+        step = judge(pair, said("pad too far forward", side=side), [], limits=LIMITS).step
+        assert set(step.wishes) == changed
+        assert all(wish == {"shift": [-3.0, 0.0]} for wish in step.wishes.values())
+
+
 def filled(plan: Plan, share: float) -> Plan:
     """Return the plan with a pad whose crest fills that share of the gap."""
     pad = plan.right.pad
