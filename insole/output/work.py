@@ -312,6 +312,8 @@ def _shares(plan: Plan, foot: FootPlan) -> tuple[float, float, float] | None:
     flat = foot.base.thickness + of_plan(plan).value("thickness.cover")
     base = flat - (0.0 if kept else ball.before)
     cleat = whole.value - (ball.after - ball.before + under)
+    if foot.contour is not None:  # wedges inside the shoe are built into it
+        base = whole.value - cleat - under
     return cleat, base, whole.value - cleat - base
 
 

@@ -11,15 +11,20 @@ import pytest
 import shapely
 
 from footscan.scan import Side
-from insole.output.work import _part_words
+from insole.output.work import _part_words, _saddle_moves
 from insole.parts.build import all_parts
 from insole.parts.cover import cover
 from insole.parts.facts import Engraved, Facts
 from insole.parts.part import Part
+from insole.planning import planner
+from insole.planning.planner import FootWish, PlanWishes
 from insole.record.limits import default_limits
 from insole.record.plan import CleatPlan, ThicknessRow
 from insole.record.values import Quantity
+from insole.shoe.shoe import parse
+from tests import feet
 from tests.bench_pages import sizes_of, warned
+from tests.on_trial import SHOE, STOCK
 from tests.papers import (
     bench,
     changed,
@@ -307,3 +312,20 @@ def test_bolts_without_a_measured_pattern_are_told_by_the_plan(tmp_path: Path) -
     plan = warned(sample_plan(under=True), "right", ("under-bolts", "each as long as it needs"))
     text = column(bench(tmp_path, plan.model_copy(update={"shoe": None}))[0], "right")
     assert "each as long as it needs" in text
+
+
+@pytest.mark.parametrize("forefoot", [2.0, -1.0])
+def test_a_built_in_wedge_moves_the_saddle_with_its_bed(forefoot: float) -> None:
+    """There is no wedge to put in after it, so that the bed's step takes all that it changes."""
+    wish = FootWish.of(contoured="full", forefoot=forefoot)
+    shoe = parse(SHOE | {"stock_insole": {"kept": False, "thickness": STOCK | {"ball": 5.0}}})
+    plan = planner.plan(None, feet.analytic(), shoe, PlanWishes(both=wish, case="larch"))
+    (foot,) = plan.feet
+    assert foot.contour is not None
+    assert foot.contour.posting
+    asked = foot.saddle_change
+    assert asked is not None
+    assert asked.value is not None
+    assert -1.9 < asked.value < 0.0  # the flat part of the bed alone would be 2 mm down
+    said = "".join(_saddle_moves(plan).values()).replace("\N{NO-BREAK SPACE}", " ")
+    assert said == (f" <b>Saddle {-asked.value:.1f} mm down.</b>" if asked.value <= -1.0 else "")
