@@ -402,3 +402,13 @@ def test_a_heel_scaled_leans_as_it_did(clean, factor):
         footprint.heel_lean_angle(f, Cloud.of(f.vertices)).value for f in (foot, scaled)
     )
     assert after == pytest.approx(before, abs=0.02)
+
+
+@pytest.mark.parametrize("lean", [5.0, -4.0])
+def test_a_heel_that_leans_medially_up_is_positive(clean, lean):
+    """By construction: the same foot sheared sideways by an angle, medial (+y) as it goes up."""
+    points = clean.foot.vertices.copy()
+    points[:, 1] += np.tan(np.radians(lean)) * points[:, 2]
+    before = footprint.heel_lean_angle(clean.foot, Cloud.of(clean.foot.vertices)).value
+    after = footprint.heel_lean_angle(clean.foot, Cloud.of(points)).value
+    assert after - before == pytest.approx(lean, abs=0.6)
