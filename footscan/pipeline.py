@@ -23,7 +23,7 @@ from footscan.finding import cleaning, hollow, matching
 from footscan.measuring import ball, landmarks, measures, pose, sizes
 from footscan.quality import findings as quality
 from footscan.quality import uncertainty
-from footscan.results import Landmark, MeasuredFoot, ScanFacts
+from footscan.results import NO_SCALE, Landmark, MeasuredFoot, ScanFacts
 from footscan.scan import Array, Kind, Load, Scan, Side, Unit
 
 if TYPE_CHECKING:
@@ -36,7 +36,6 @@ LENGTH_RANGE_MM = (145.0, 365.0)  # disjoint between units; adults 198-323 mm (A
 # Misfit of the best-fitting 60 % of the template, share of length, above which nothing foot-like
 # was seen: feet, even with the sole missing, stay below 0.031, boxes and wedges lie above 0.041.
 NOT_A_FOOT = 0.037
-NO_SCALE = ("scale", "card-scale", "scale-unverified")  # findings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,7 @@ from footscan.scan import Array, Unit
 
 __all__ = [
     "BY_HAND",
+    "NO_SCALE",
     "Finding",
     "Landmark",
     "Measure",
@@ -29,6 +30,7 @@ __all__ = [
 ]
 
 
+NO_SCALE = ("scale", "card-scale", "scale-unverified")  # findings: nothing vouches for the scale
 BY_HAND = "by hand"  # the method of a landmark that was set by hand
 T = TypeVar("T")
 

@@ -343,10 +343,14 @@ def known_pose():
 
 @pytest.fixture
 def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
-    """Return a function that runs the command line: code, what it said, and what went wrong."""
+    """Return a function that runs the command line: code, what it said, and what went wrong.
 
-    def one(*arguments: object, typed: str = "") -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
+    What is `typed` is its standard input; without, a test may set one of its own.
+    """
+
+    def one(*arguments: object, typed: str | None = None) -> tuple[int, str, str]:
+        if typed is not None:
+            monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
         capsys.readouterr()
         code = cli.main([str(a) for a in arguments])
         out, err = capsys.readouterr()

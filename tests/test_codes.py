@@ -136,10 +136,10 @@ def test_every_code_that_is_asked_for_is_given_somewhere(trees: dict[Path, ast.M
 
 
 def test_echoes_and_scale_findings_are_given_somewhere(trees: dict[Path, ast.Module]) -> None:
-    from footscan import pipeline
+    from footscan import results
     from footscan.quality import findings, places
 
     codes = given(trees)
-    named = {*findings.ECHOES, *pipeline.NO_SCALE, *places.BANDS, *places.MARKS, *places.CUTS}
+    named = {*findings.ECHOES, *results.NO_SCALE, *places.BANDS, *places.MARKS, *places.CUTS}
     named |= {cause for causes in findings.ECHOES.values() for cause in causes}
     assert not {name for name in named if not any(code.fullmatch(name) for code in codes)}

@@ -62,7 +62,7 @@ def winding_is_outward(
     vertices: Array, faces: IntArray, floor: tuple[Array, float] | None = None
 ) -> bool:
     """Return whether the winding's normals point out of the volume that the surface holds."""
-    if len(faces) > FACES_ASKED:  # drawn, since every so manieth of a grid may be all of one kind
+    if len(faces) > FACES_ASKED:  # drawn: a stride may meet one kind of a grid's faces only
         faces = faces[np.random.default_rng(0).integers(0, len(faces), FACES_ASKED)]
     corners = [np.ascontiguousarray(faces[:, i]) for i in range(3)]
     area = np.stack(area_vectors(vertices, corners), axis=1)

@@ -34,7 +34,7 @@ def findings(
 def _of_the_line(found: Sheet, drawn: Contour, asked: Asked) -> list[Finding]:
     """Return what is to be said about sheet, pen and line."""
     notes = [
-        _note(
+        hand.finding(
             "from-an-outline",
             Severity.MEASURING,
             "from an outline on paper: lengths and breadths only, no heights and no sole",
@@ -43,7 +43,7 @@ def _of_the_line(found: Sheet, drawn: Contour, asked: Asked) -> list[Finding]:
     ]
     if found.paper.off > 3:
         notes.append(
-            _note(
+            hand.finding(
                 "two-sheets",
                 Severity.NOTE,
                 f"the scale comes from {found.paper.words}",
@@ -52,7 +52,7 @@ def _of_the_line(found: Sheet, drawn: Contour, asked: Asked) -> list[Finding]:
         )
     if asked.barrel is None:
         notes.append(
-            _note(
+            hand.finding(
                 "pen-not-stated",
                 Severity.NOTE,
                 f"the pen was taken as {BARREL_MM:g} mm thick, its line {asked.allowance:g} ± "
@@ -62,7 +62,7 @@ def _of_the_line(found: Sheet, drawn: Contour, asked: Asked) -> list[Finding]:
         )
     if drawn.longest_gap > GAP_MM:
         notes.append(
-            _note(
+            hand.finding(
                 "gap-bridged",
                 Severity.NOTE,
                 f"the line has gaps, the longest {drawn.longest_gap:.0f} mm; they were bridged",
@@ -73,7 +73,7 @@ def _of_the_line(found: Sheet, drawn: Contour, asked: Asked) -> list[Finding]:
     share = float((drawn.strokes_apart > 0).mean())
     if share > 0.05:
         notes.append(
-            _note(
+            hand.finding(
                 "double-stroke",
                 Severity.NOTE,
                 f"the line was drawn twice on {100 * share:.0f} % of its way, up to "
@@ -102,7 +102,7 @@ def _of_the_foot(found: Sheet, values: dict[str, Measure], asked: Asked) -> list
     notes = []
     if asked.load is Load.UNKNOWN:
         notes.append(
-            _note(
+            hand.finding(
                 "load-unknown",
                 Severity.NOTE,
                 "how much weight was on the foot is not known",
@@ -113,7 +113,7 @@ def _of_the_foot(found: Sheet, values: dict[str, Measure], asked: Asked) -> list
         long = length.value * PAPERS["a4-pair"].long / found.paper.long
         if long <= ADULT_MM[1]:
             notes.append(
-                _note(
+                hand.finding(
                     "one-sheet-taken",
                     Severity.MEASURING,
                     f"one A4 sheet was taken: on two that were taped the foot would be {long:.0f} "
@@ -124,7 +124,7 @@ def _of_the_foot(found: Sheet, values: dict[str, Measure], asked: Asked) -> list
             )
     if not ADULT_MM[0] <= length.value <= ADULT_MM[1]:
         notes.append(
-            _note(
+            hand.finding(
                 "length-unusual",
                 Severity.MEASURING,
                 f"a foot of {length.value:.0f} mm is outside what adults have (198 to 323 mm)",
@@ -135,7 +135,7 @@ def _of_the_foot(found: Sheet, values: dict[str, Measure], asked: Asked) -> list
     ratio = breadth.value / length.value
     if not BREADTH_SHARE[0] <= ratio <= BREADTH_SHARE[1]:
         notes.append(
-            _note(
+            hand.finding(
                 "proportion",
                 Severity.AGAIN,
                 f"the breadth is {100 * ratio:.0f} % of the length, feet have 32 to 45 %",
@@ -144,15 +144,3 @@ def _of_the_foot(found: Sheet, values: dict[str, Measure], asked: Asked) -> list
             )
         )
     return notes
-
-
-def _note(
-    code: str, severity: Severity, text: str, advice: str, value: float | None = None
-) -> Finding:
-    return Finding(
-        code=code,
-        severity=severity,
-        text=text,
-        advice=advice,
-        value=None if value is None else round(value, 3),
-    )

@@ -15,7 +15,7 @@ from dataclasses import asdict, dataclass
 from footscan.outline.errors import OutlineError
 from footscan.results import Finding, Measure, Severity
 
-__all__ = ["HAND_SD", "RANGES", "Typed", "contradictions"]
+__all__ = ["HAND_SD", "RANGES", "Typed", "contradictions", "finding"]
 
 TAPE_SD = 3.0  # of a girth taken at home, mm; common practice, no source
 RULE_SD = 2.0  # of a length against a wall or an arch height by ruler, mm; likewise
@@ -114,33 +114,31 @@ def contradictions(typed: Typed, measures: Mapping[str, Measure]) -> list[Findin
         ratio = typed.instep_girth / typed.ball_girth
         if not 0.85 < ratio < 1.25:  # common practice, no source
             found.append(
-                _finding(
+                finding(
                     "girths-apart",
                     Severity.NOTE,
                     f"the instep girth {typed.instep_girth:.0f} mm and the ball girth "
                     f"{typed.ball_girth:.0f} mm are far apart",
                     "measure both again",
                     ratio,
-                    None,
                 )
             )
     if typed.arch_at is not None:
         share = typed.arch_at / length.value
         if not ARCH_WINDOW[0] <= share <= ARCH_WINDOW[1]:
             found.append(
-                _finding(
+                finding(
                     "arch-place",
                     Severity.MEASURING,
                     f"the arch height was taken {typed.arch_at:.0f} mm from the heel, at "
                     f"{100 * share:.0f} % of the length; an arch is highest at 30 to 65 %",
                     "measure it again at the highest place of the inner arch",
                     share,
-                    None,
                 )
             )
     if typed.age is not None and typed.age < GROWING:
         found.append(
-            _finding(
+            finding(
                 "growing",
                 Severity.NOTE,
                 f"a rider of {typed.age:.0f} years may still grow",
@@ -152,16 +150,22 @@ def contradictions(typed: Typed, measures: Mapping[str, Measure]) -> list[Findin
     return found
 
 
-def _finding(
-    code: str, severity: Severity, text: str, advice: str, value: float, limit: float | None
+def finding(
+    code: str,
+    severity: Severity,
+    text: str,
+    advice: str,
+    value: float | None = None,
+    limit: float | None = None,
 ) -> Finding:
+    """Return a finding about an outline: text and advice are clauses, the value has 3 decimals."""
     return Finding(
         code=code,
         severity=severity,
         text=text,
         advice=advice,
         region="scan",
-        value=round(value, 3),
+        value=None if value is None else round(value, 3),
         limit=limit,
     )
 
@@ -173,7 +177,7 @@ def _length(typed: float, length: Measure) -> list[Finding]:
     if abs(apart) <= limit:
         return []
     return [
-        _finding(
+        finding(
             "length-contradicts",
             Severity.AGAIN,
             f"the outline is {length.value:.0f} mm long and the foot was measured as {typed:.0f} "
@@ -192,7 +196,7 @@ def _girth(girth: float, length: Measure, breadth: Measure) -> list[Finding]:
     least = 2.0 * (breadth.value - 2.0 * (breadth.sd or 0.0)) - 2.0 * TAPE_SD
     if girth < least:
         return [
-            _finding(
+            finding(
                 "girth-impossible",
                 Severity.AGAIN,
                 f"a ball girth of {girth:.0f} mm cannot be: the outline is {breadth.value:.0f} mm "
@@ -213,7 +217,7 @@ def _girth(girth: float, length: Measure, breadth: Measure) -> list[Finding]:
         spread = 2.0 * ratio * math.hypot(TAPE_SD / girth, (measure.sd or 0.0) / measure.value)
         if not low - spread <= ratio <= high + spread:
             found.append(
-                _finding(
+                finding(
                     f"girth-against-{words}",
                     Severity.MEASURING,
                     f"the ball girth {girth:.0f} mm is {ratio:.2f} of the outline's {words} "

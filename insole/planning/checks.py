@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from footscan import typed
 from footscan.errors import ScanQualityError
-from footscan.results import MeasuredFoot, Verdict
+from footscan.results import NO_SCALE, MeasuredFoot, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.record.limits import Limits
@@ -14,9 +14,6 @@ from insole.record.planned_parts import WedgePlace, WedgePlan
 from insole.record.values import Override
 
 __all__ = ["check_overrides", "check_rim", "check_scan"]
-
-
-OF_SCALE = ("scale-unverified", "card-scale", "scale")
 
 
 def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
@@ -30,7 +27,7 @@ def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
     if report.verdict is Verdict.MAKING or (report.verdict is Verdict.MEASURING and without_arch):
         return
     why = "; ".join(_clause(f.text) for f in report.deciding) or "see its findings"
-    scale = [f for f in report.deciding if f.code in OF_SCALE]  # no other scan mends that
+    scale = [f for f in report.deciding if f.code in NO_SCALE]  # no other scan mends that
     again = [f.advice for f in report.deciding if f.advice and f not in scale][:1]
     wanted = [*again, *(f.advice for f in scale)] or ["scan it again"]
     advice = "; ".join(_clause(one) for one in wanted)

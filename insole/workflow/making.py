@@ -161,9 +161,12 @@ def checked_parts(
     insole.errors.PlanError
         Forms are asked for and the plan, an earlier one, keeps no sole.
     """
+    others = None
     if partner is not None and partner.there and _apart(plan, settings):
         others = partner.ask(_built, plan.model_copy(update={"left": None}), settings)
+    if partner is not None:  # meanwhile, whoever builds
         partner.load(*LOADED_TO_WRITE)
+    if others is not None:
         feet = [_built(plan.model_copy(update={"right": None}), settings), others.result()]
     else:
         feet = [_built(plan, settings)]

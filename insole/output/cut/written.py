@@ -189,7 +189,7 @@ def save_svg(path: Path, sheet: Sheet, style: Style = PLAIN) -> None:
 class _fixed_metadata:
     """Give ezdxf without its clock and random ids, and set it back.
 
-    Nor does it speak meanwhile: that R12 knows no unit stands in every R12 file's folder.
+    Its warnings are held back meanwhile: that R12 knows no unit it would say of every file.
     """
 
     def __enter__(self) -> Any:

@@ -1,4 +1,4 @@
-"""What runs the command line, and a plan and a folder that several files look at."""
+"""A plan and a folder that several files look at."""
 
 from __future__ import annotations
 
@@ -9,21 +9,7 @@ import pytest
 
 from insole import cli
 from insole.workflow import processes
-from tests.command_line import LEFT, RIGHT, SHOE, Run
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Run:
-    """Return a function that runs the command line and gives code, stdout, stderr."""
-
-    def one(*arguments: object) -> tuple[int, str, str]:
-        capsys.readouterr()
-        code = cli.main([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return code, out, err
-
-    return one
+from tests.command_line import LEFT, RIGHT, SHOE
 
 
 @pytest.fixture(scope="package")
