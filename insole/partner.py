@@ -26,6 +26,8 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
 from typing import Any, Generic, ParamSpec, Self, TypeVar
 
+from insole.cycles import seldom_sought
+
 __all__ = ["ALONE", "LOADED_TO_PLAN", "Asked", "Partner"]
 
 ALONE = "SOLEWRIGHT_ONE_PROCESS"  # set: no second process, for tests and for those who share out
@@ -232,6 +234,7 @@ def _serve() -> None:
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # whatever a library prints
     os.environ[ALONE] = "1"
+    seldom_sought()
     _load(*sys.argv[1:])
     while data := _read(sys.stdin.buffer):
         found = _answer(data)

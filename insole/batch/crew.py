@@ -20,6 +20,7 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 
 from insole.batch.task import Record, Task, work
+from insole.cycles import seldom_sought
 from insole.workflow import processes
 
 __all__ = ["ENDED", "Crew", "lost"]
@@ -165,6 +166,7 @@ def lost(task: Task, why: str = "") -> Record:
 
 def _serve(pipe: Connection) -> None:
     """Do tasks until the other end closes."""
+    seldom_sought()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "1")  # same input, same bytes

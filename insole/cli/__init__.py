@@ -27,6 +27,7 @@ from insole.cli.desk import desk
 from insole.cli.options.common import UNUSABLE
 from insole.cli.options.outcomes import speak
 from insole.cli.typed import how
+from insole.cycles import seldom_sought
 
 __all__ = ["cli", "main"]
 
@@ -69,6 +70,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def entry() -> None:
     """Run as the installed command."""
+    seldom_sought()
     raise SystemExit(main())
 
 

@@ -20,6 +20,7 @@ from multiprocessing.process import BaseProcess
 from typing import Any
 
 from footscan.errors import FootscanError
+from insole.cycles import seldom_sought
 
 __all__ = ["CANCELLED", "TICKET", "Stopped", "Ticket", "Worker"]
 
@@ -134,6 +135,7 @@ def _error(words: str, code: int) -> FootscanError:
 def _serve(pipe: Connection) -> None:
     """Do tasks until the other end closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a break is the server's
+    seldom_sought()
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "1")  # same input, same bytes
     from insole.desk import tasks

@@ -64,14 +64,13 @@ UNDER_SHOE = (
 )
 
 
-def written_page(run: Run, making: Path) -> str:
-    """Return the text of the first file that a maker opens."""
+def written_page(run: Run, page: readme.Making, making: Path) -> str:
+    """Return the text of the first file that a maker opens; `making` is the folder so far."""
     plan = run.plan
     cautions = list(plan.cautions)
     if not any("clinical advice" in caution for caution in cautions):
         cautions.insert(0, CLINICAL)
     kerf = f"a kerf of {run.settings.kerf:g} mm" if run.settings.kerf else "no kerf"
-    made_ = making_of(run)
     bench = [*BENCH, *[UNDER_SHOE for part in run.made.parts if part.name == "under-shoe-shim"][:1]]
     rows = [
         f"{plan.case}, version {plan.version} (plan {fingerprint(plan)})",
@@ -79,14 +78,14 @@ def written_page(run: Run, making: Path) -> str:
         "All files are in millimetres; an STL holds no unit: read it as mm.",
         "Print papers at 100 %, without fitting to the page, and measure the 100 mm ruler first.",
         *([f"Outlines in cut/ allow for {kerf}."] if (making / "cut").is_dir() else []),
-        *_block("Parts", [_part_row(part, run.settings.materials) for part in made_.parts]),
-        *_block("What to make each part from", readme.routes(made_)),
-        *_block("Order of work", readme.order(made_)),
+        *_block("Parts", [_part_row(part, run.settings.materials) for part in page.parts]),
+        *_block("What to make each part from", readme.routes(page)),
+        *_block("Order of work", readme.order(page)),
         *_block("Glue the two pieces of a bed", glue_rows(run.made.parts)),
-        *_block("Glue the layers", readme.glue_rows(made_)),
-        *_block(FACES, face_rows(run.made.parts, run.settings.materials, made_.cover)),
-        *_block("Printing", readme.print_rows(made_)),
-        *_block("Materials", _material_rows(run, made_.parts)),
+        *_block("Glue the layers", readme.glue_rows(page)),
+        *_block(FACES, face_rows(run.made.parts, run.settings.materials, page.cover)),
+        *_block("Printing", readme.print_rows(page)),
+        *_block("Materials", _material_rows(run, page.parts)),
         *_block("Form for moulding", _form_rows(run)),
         *_block(
             "Folders",

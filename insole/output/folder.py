@@ -18,8 +18,9 @@ is never changed: the same content is kept as it is, other content is refused.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 
 from footscan import files
@@ -52,7 +53,7 @@ from insole.output.publishing import (
 )
 from insole.output.readme import Making
 from insole.output.settings import FolderError, Settings, folder_name
-from insole.partner import Partner
+from insole.partner import Asked, Partner
 from insole.parts.cover import COVER
 from insole.parts.facts import DowelFacts
 from insole.parts.form_upper import FORM, why_not
@@ -61,7 +62,9 @@ from insole.parts.part import Part
 from insole.record.limits import of_plan
 from insole.record.plan import Plan, fingerprint, from_json, to_json
 
-BESIDE = ("paper/", "pictures/")  # written by a partner beside files for printers and cutters
+BESIDE = ("paper/", "pictures/")  # written by a partner beside files for printers and cutters,
+NOT_BESIDE = "paper/pieces-"  # but for this one: it shows the lines that cut files are made of
+READ_HERE, READ_BESIDE = ("cut-left", "cut-sheets"), ("cut-right", "paper")
 FIRST_SHEET = "READ-ME-FIRST.pdf"  # the first page in pictures
 
 __all__ = ["FolderError", "Settings", "folder_name", "write"]
@@ -132,17 +135,15 @@ def write(
                 _note_sheets(run)
             _note_forms(run)
             _note_vents(run)
+            _write_plan(run, making)
             if writers is None:
                 others = partner.ask(_write_beside, making, plan, settings, made)
                 _write_items(making, _wanted(plan, settings, made, beside=False))
                 others.result()
             else:
                 _write_items(making, writers)
-            if jobs and worker is not None:
-                _finish_steps(run, making, worker)
-            _write_papers(run, making, partner)
-            if writers is None:
-                _read_back(making, final.name, partner)
+            read = _no_check if writers is not None else partial(readback.check, name=final.name)
+            _finish(run, making, partner, worker if jobs else None, read)
             publish(making, final, say)
     except OSError as error:
         reason = why(error)
@@ -160,7 +161,7 @@ def _wanted(plan: Plan, settings: Settings, made: MadeParts, *, beside: bool) ->
     return [
         item
         for item in items(plan, made.parts, settings, made)
-        if item.path.startswith(BESIDE) == beside
+        if (item.path.startswith(BESIDE) and not item.path.startswith(NOT_BESIDE)) == beside
     ]
 
 
@@ -175,16 +176,6 @@ def _write_items(making: Path, wanted: Sequence[Item]) -> None:
         path = making / item.path
         path.parent.mkdir(parents=True, exist_ok=True)
         item.check(item.write(path) or [path])
-
-
-def _read_back(making: Path, name: str, partner: Partner) -> None:
-    """Have the folder read like a person would, by both where there are two."""
-    if not partner.there:
-        readback.check(making, name=name)
-        return
-    others = partner.ask(readback.check, making, name=name, of=("print", "paper"))
-    readback.check(making, name=name, of=("whole", "cut"))
-    others.result()
 
 
 def _note_large(run: Run) -> None:
@@ -263,17 +254,57 @@ def _finish_steps(run: Run, making: Path, worker: step.StepWorker) -> None:
         solid.rmdir()
 
 
-def _write_papers(run: Run, making: Path, partner: Partner) -> None:
-    """Write plan, readme and, last of all, the manifest; a partner draws the first page."""
-    pictured = partner.ask(_write_first_sheet, making_of(run), run.settings, making)
+def _write_plan(run: Run, making: Path) -> None:
+    """Write the plan, and the manifest without its list of files: what files are held against."""
     files.write_whole(making / PLAN, to_json(run.plan).encode())
     if from_json((making / PLAN).read_bytes()) != run.plan:
         raise OutputError(f"{PLAN} does not read back as the plan that was written")
-    files.write_whole(making / README, written_page(run, making).encode())
+    files.write_whole(making / MANIFEST, _manifest(run, making, ()).encode())
+
+
+def _finish(
+    run: Run,
+    making: Path,
+    partner: Partner,
+    worker: step.StepWorker | None,
+    read: Callable[..., None],
+) -> None:
+    """Write the first pages and, last of all, the whole manifest; have everything read meanwhile.
+
+    First pages name the STEP files. While these are still made, whatever stands is read.
+    """
+    pictured = None if worker else _write_first_pages(run, making, partner)
+    others = partner.ask(read, making, of=READ_BESIDE)
+    read(making, of=READ_HERE)
+    if worker is not None:
+        _finish_steps(run, making, worker)
+    if pictured is None:
+        pictured = _write_first_pages(run, making, partner)
     pictured.result()
+    read(making, of=("print",))
+    others.result()
+    _write_manifest(run, making)
+    read(making, of=("whole",))
+
+
+def _no_check(making: Path, *, of: Collection[str]) -> None:
+    """Read nothing: others than the plan's files were asked for."""
+
+
+def _write_first_pages(run: Run, making: Path, partner: Partner) -> Asked[None]:
+    """Write the first page; it is drawn in pictures by the partner."""
+    page = making_of(run)
+    pictured = partner.ask(_write_first_sheet, page, run.settings, making)
+    files.write_whole(making / README, written_page(run, page, making).encode())
     for sentence in (*run.notes.values(), *run.sheets):
         run.say(sentence)
-    files.write_whole(making / MANIFEST, _manifest(run, making).encode())
+    return pictured
+
+
+def _write_manifest(run: Run, making: Path) -> None:
+    """Write the manifest with the hash of every other file, and hold the folder against it."""
+    names = [name for name in files_in(making) if name != MANIFEST]
+    files.write_whole(making / MANIFEST, _manifest(run, making, names).encode())
     if faults := check_folder(making):
         raise OutputError(f"the folder does not read back as written: {faults[0]}")
 
@@ -284,8 +315,8 @@ def _write_first_sheet(page: Making, settings: Settings, making: Path) -> None:
     read_back(making / FIRST_SHEET)
 
 
-def _manifest(run: Run, making: Path) -> str:
-    """Return the manifest's text: what was made from what, and the hash of every file."""
+def _manifest(run: Run, making: Path, names: Sequence[str]) -> str:
+    """Return the manifest's text: what was made from what, and the hash of each file named."""
     plan, settings = run.plan, run.settings
     record = {
         "tool": plan.tool,
@@ -318,7 +349,7 @@ def _manifest(run: Run, making: Path) -> str:
                 "bytes": (making / name).stat().st_size,
                 "sha256": sha256_of(making / name),
             }
-            for name in files_in(making)
+            for name in names
         ],
     }
     return json.dumps(record, indent=1, ensure_ascii=False) + "\n"

@@ -27,7 +27,8 @@ from insole.readback.told import Told, other, plain
 
 __all__ = ["EVERYTHING", "check"]
 
-EVERYTHING = ("whole", "cut", "print", "paper")
+CUT = ("cut-left", "cut-right", "cut-sheets")
+EVERYTHING = ("whole", *CUT, "print", "paper")
 PRINT_ONLY = ("dowels",)  # never cut
 TALLY = 0.0501  # mm: a figure with one decimal
 
@@ -55,8 +56,9 @@ def check(folder: Path, *, name: str = "", of: Collection[str] = EVERYTHING) -> 
     seal = hashlib.sha256(data).hexdigest()[:12]
     if "whole" in of:
         _check_names(folder, told, manifest, seal)
-    if "cut" in of:
-        _check_cut(folder, told, manifest)
+    for which in CUT:
+        if which in of:
+            _check_cut(folder, told, manifest, which)
     if "print" in of:
         _check_print(folder, told, manifest)
     if "paper" in of:
@@ -88,11 +90,11 @@ def _folded(text: str) -> str:
 # ------------------------------------------------------------------ cut files
 
 
-def _check_cut(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
-    """Hold every DXF against the plan, and every SVG against its DXF."""
+def _check_cut(folder: Path, told: Told, manifest: dict[str, Any], which: str) -> None:
+    """Hold the DXF files of a foot, or of neither, against the plan, each SVG against its DXF."""
     kerf = float(manifest["settings"]["kerf"])
     drawings: dict[Path, Drawing] = {}
-    for path in sorted((folder / "cut").rglob("*.dxf")):
+    for path in _cut_files(folder, ".dxf", which):
         drawing = drawings[path] = read_drawing(path)
         sheet = _sheet(path, told, kerf)
         labels = check_drawing(drawing, sheet, told)
@@ -105,15 +107,27 @@ def _check_cut(folder: Path, told: Told, manifest: dict[str, Any]) -> None:
         }
         if missing := sorted(wanted - set(labels)):
             raise OutputError(f"{path.name} does not show {missing[0]}")
-    for path in sorted((folder / "cut").rglob("*.svg")):
+    for path in _cut_files(folder, ".svg", which):
         twin = path.with_suffix(".dxf")
         if twin not in drawings or not _same(read_drawing(path), drawings[twin]):
             raise OutputError(f"{path.name} does not show the same as {twin.name}")
-    for side in sorted({str(foot["side"]) for foot in told.feet}):
+    side = which.removeprefix("cut-")
+    if side in {str(foot["side"]) for foot in told.feet}:
         for face in ("foot", "shoe"):
             name = f"{side}-{face}-side-up-{told.tag}.dxf"
             if (folder / "cut").is_dir() and not (folder / "cut" / name).is_file():
                 raise OutputError(f"cut has no {name}")
+
+
+def _cut_files(folder: Path, suffix: str, which: str) -> list[Path]:
+    """Return the cut files of a kind that are a foot's, or neither foot's, by their names."""
+    found = sorted((folder / "cut").rglob(f"*{suffix}"))
+    return [path for path in found if _whose(path) == which]
+
+
+def _whose(path: Path) -> str:
+    begin = path.name.partition("-")[0]
+    return f"cut-{begin}" if begin in ("left", "right") else "cut-sheets"
 
 
 def _same(one: Drawing, two: Drawing) -> bool:

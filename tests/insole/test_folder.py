@@ -32,6 +32,7 @@ from insole.output.settings import FolderError, Settings, folder_name
 from insole.parts.build import all_parts
 from insole.parts.facts import DowelFacts, WedgeFacts
 from insole.parts.part import Part
+from insole.readback.folder import EVERYTHING
 from insole.record.material_file import default_materials
 from insole.record.materials import Materials
 from insole.record.plan import Plan, fingerprint, from_json
@@ -476,6 +477,23 @@ def test_a_file_that_reads_back_different_stops_everything(
     with pytest.raises(OutputError, match=r"left-arch-pad-demo-0001-v1\.stl .* mirrored"):
         write(plan, pair, tmp_path, writers=[wrong])
     assert list(tmp_path.iterdir()) == []
+
+
+def test_all_that_can_be_read_back_is_read_once_and_when_it_stands(
+    tmp_path: Path, pair: list[Part], plan: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[str] = []
+
+    def check(making: Path, *, name: str, of: Sequence[str]) -> None:
+        there = set(contents(making))
+        assert name == folder.folder_name(plan)
+        assert {item.path for item in listed.items(plan, pair, QUICK)} <= there
+        assert "print" not in of or {folder.README, folder.FIRST_SHEET} <= there
+        read.extend(of)
+
+    monkeypatch.setattr(folder.readback, "check", check)
+    folder.write(plan, pair, tmp_path, settings=QUICK)
+    assert sorted(read) == sorted(EVERYTHING)
 
 
 def test_a_picture_cut_short_is_refused(tmp_path: Path, pair: list[Part], plan: Plan) -> None:

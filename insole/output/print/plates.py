@@ -200,7 +200,8 @@ def _turned(vertices: Array, degrees: float) -> Array:
 
 def _spans(points: Array) -> Array:
     """Return length and width of the box round points at each turn, shape (n, 2), mm."""
-    hull = shapely.get_coordinates(shapely.multipoints(np.asarray(points)[:, :2]).convex_hull)
+    # a line through all of them has their hull, and is made in a tenth of the time
+    hull = shapely.get_coordinates(shapely.linestrings(np.asarray(points)[:, :2]).convex_hull)
     c, s = np.cos(np.radians(TURNS))[:, None], np.sin(np.radians(TURNS))[:, None]
     x, y = c * hull[:, 0] - s * hull[:, 1], s * hull[:, 0] + c * hull[:, 1]
     return np.column_stack([np.ptp(x, axis=1), np.ptp(y, axis=1)])

@@ -16,6 +16,7 @@ from typing import Any, Self
 import numpy as np
 
 from footscan.scan import Array, IntArray
+from insole.cycles import seldom_sought
 from insole.errors import InsoleError, OutputError, PartError
 from insole.output.print.plates import check_worn
 from insole.output.print.printing import mesh_volume
@@ -221,6 +222,7 @@ class StepWorker:
 
 def _serve() -> None:
     """Load the kernel, then write what comes in on standard input; the worker's other end."""
+    seldom_sought()
     answer = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # the kernel prints to standard output
     result: tuple[str, Any] = ("done", {})
