@@ -55,7 +55,7 @@ RIM_WALL_MM = 1.8
 RIM_FALL = 1.6  # width of the fall in rim heights: at most 45 degrees
 RIM_END = 0.32  # share of length where the rim has run out
 RIM_STEP_MM = 0.7
-ROOF_STEP_MM = 1.0
+ROOF_STEP_MM, LEVEL_STEP_MM = 1.0, 12.0  # between the spline's nodes: at the rim, ahead of it
 SHIM_LEAST_MM = 8.0  # shorter pieces of a shim's outline say nothing
 FULL_APART_MM = 1.0  # a full-height line nearer to the shim's end than this is that end
 
@@ -203,30 +203,18 @@ def _socketed(wanted: BasePlan, outline: Array, holes: tuple[Array, ...]) -> Any
 
 
 def _brep(wanted: BasePlan, outline: Array, holes: tuple[Array, ...] = ()) -> Any:
-    """Return the boundary solid: a plate, or a heel under a spline joined to a plate."""
+    """Return the boundary solid: a plate, or one under a spline that is level ahead of the rim."""
     if wanted.heel_cup <= 0:
-        return breps.prism(outline, 0.0, wanted.thickness, breps.thinned(holes))
-    from cadquery import func
-
-    whole, plan = Polygon(wanted.outline), Polygon(outline)
-    end = _rim_end(wanted, whole)
-    heel, front = (
-        outlines.rings(_largest(plan.intersection(shapely.box(low, -500.0, high, 500.0))))[0]
-        for low, high in ((-500.0, end), (end, 1000.0))
-    )
-    x = np.arange(heel[:, 0].min() - 3.0, end + 3.0, ROOF_STEP_MM)
-    y = np.arange(heel[:, 1].min() - 3.0, heel[:, 1].max() + 3.0, ROOF_STEP_MM)
+        return breps.prism(outline, 0.0, wanted.thickness, holes)
+    whole, plan = Polygon(wanted.outline), Polygon(outline, holes)
+    (x0, y0, x1, y1), end = plan.bounds, _rim_end(wanted, whole)
+    x = np.arange(x0 - 3.0, end + 3.0, ROOF_STEP_MM)
+    x = np.append(x, np.arange(x[-1] + LEVEL_STEP_MM, x1 + 2 * LEVEL_STEP_MM, LEVEL_STEP_MM))
+    y = np.arange(y0 - 3.0, y1 + 3.0, ROOF_STEP_MM)
     z = _height(wanted, whole, *(g.ravel() for g in np.meshgrid(x, y, indexing="ij")))
     spline = RectBivariateSpline(x, y, z.reshape(len(x), len(y)), kx=3, ky=3, s=0)
-    volume = solids.integral(Polygon(heel), partial(_height, wanted, whole))
-    plate = breps.prism(front, 0.0, wanted.thickness, breps.thinned(holes))  # none in the rim
-    raised = breps.under_spline(heel, spline, volume, "base")
-    return breps.one_solid(func.fuse(raised, plate), "base")
-
-
-def _largest(shape: Any) -> Polygon:
-    """Return the largest piece: a cut through the notch leaves specks of no area."""
-    return max(shapely.get_parts(shape), key=lambda piece: piece.area)
+    volume = solids.integral(plan, partial(_height, wanted, whole))
+    return breps.under_spline(outline, spline, volume, "base", holes)
 
 
 def _notch_station(foot: FootPlan, whole: Polygon) -> float:

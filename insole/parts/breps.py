@@ -2,6 +2,9 @@
 
     outline and the same planes or spline as the mesh -> cadquery solid
 
+Sides stand on the arcs and straight lines of the cut files, not on hundreds of flat strips: what
+somebody wants to bevel or round in CAD is then a few dozen smooth faces.
+
 A bicubic spline z(x, y) is handed to the kernel as what it is, a B-spline surface: with its
 poles in plan at the Greville abscissae, x and y run linearly and nothing is approximated.
 
@@ -10,13 +13,14 @@ The kernel takes seconds to load, so everything here imports it inside.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.interpolate import RectBivariateSpline
 
 from footscan.scan import Array
 from insole.errors import PartError
+from insole.parts.curves import arcs_of
 
 __all__ = [
     "between_splines",
@@ -28,7 +32,6 @@ __all__ = [
 ]
 
 DEGREE = 3
-HOLE_SIDES = 24  # of a round hole
 SEW_MM = 1e-4
 BETWEEN_SHARE = 0.005  # the kernel's volume of trimmed splines is off by some tenths of a percent
 VOLUME_SHARE = 0.001  # of the integral: the solid is the same surface, not an approximation
@@ -36,14 +39,7 @@ VOLUME_SHARE = 0.001  # of the integral: the solid is the same surface, not an a
 
 def prism(outline: Array, bottom: float, top: float, holes: tuple[Array, ...] = ()) -> Any:
     """Return the upright solid over an outline between two heights."""
-    from cadquery import Vector, func
-
-    def wire(points: Array) -> Any:
-        at = [Vector(float(x), float(y), bottom) for x, y in points]
-        return func.polyline(*at, at[0])
-
-    plate = func.face(wire(outline), *(wire(hole) for hole in holes))
-    return func.extrude(plate, (0.0, 0.0, top - bottom))
+    return _between((outline, *holes), (bottom, top))
 
 
 def under_planes(
@@ -72,7 +68,13 @@ def under_planes(
     return one_solid(solid, part)
 
 
-def under_spline(outline: Array, spline: RectBivariateSpline, volume: float, part: str) -> Any:
+def under_spline(
+    outline: Array,
+    spline: RectBivariateSpline,
+    volume: float,
+    part: str,
+    holes: tuple[Array, ...] = (),
+) -> Any:
     """Return the solid over an outline between z = 0 and a bicubic spline.
 
     Parameters
@@ -85,33 +87,15 @@ def under_spline(outline: Array, spline: RectBivariateSpline, volume: float, par
         What the solid should hold, mm3; guards against gross failures of the kernel.
     part : str
         For messages.
+    holes : tuple of ndarray
+        Inner rings, clockwise.
 
     Raises
     ------
     insole.errors.PartError
         The kernel gives no single valid solid of about that volume.
     """
-    from cadquery import Face, Vector, func
-    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
-
-    surface = roof(spline)
-    corners = [_corner(surface, float(x), float(y)) for x, y in outline]
-    feet = [Vector(float(x), float(y), 0.0) for x, y in outline]
-    eaves = [
-        _eave(surface, outline[k - 1], outline[k], corners[k - 1], corners[k])
-        for k in range(len(outline))
-    ]
-    walls = [
-        _wall(feet[k - 1], feet[k], corners[k - 1], corners[k], eaves[k])
-        for k in range(len(outline))
-    ]
-    rim = func.wire(*eaves)
-    top = Face(BRepBuilderAPI_MakeFace(surface, rim.wrapped, True).Face())
-    floor = func.face(func.polyline(*feet, feet[0]))
-    solid = one_solid(func.solid(func.shell(*walls, top, floor, tol=SEW_MM)), part)
-    if abs(_volume(solid) - volume) > VOLUME_SHARE * volume:
-        raise PartError(part, f"the boundary solid of the {part} is wrong; use its mesh, not STEP")
-    return solid
+    return _closed((outline, *holes), (0.0, roof(spline)), volume, VOLUME_SHARE, part)
 
 
 def between_splines(
@@ -141,45 +125,84 @@ def between_splines(
     insole.errors.PartError
         The kernel gives no single valid solid of about that volume.
     """
-    from cadquery import Face, func
-    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    lower, upper = (roof(spline) for spline in splines)
+    return _closed((outline, *holes), (lower, upper), volume, BETWEEN_SHARE, part)
 
-    surfaces = [roof(spline) for spline in splines]
-    rims = [_rim(surfaces, ring) for ring in (outline, *holes)]
-    walls = [wall for _, found in rims for wall in found]
-    caps = []
-    for k, surface in enumerate(surfaces):
-        maker = BRepBuilderAPI_MakeFace(surface, func.wire(*rims[0][0][k]).wrapped, True)
-        for eaves, _ in rims[1:]:
-            maker.Add(func.wire(*eaves[k]).wrapped)
-        caps.append(Face(maker.Face()))
-    solid = one_solid(func.solid(func.shell(*walls, *caps, tol=SEW_MM)), part)
-    if abs(_volume(solid) - volume) > BETWEEN_SHARE * volume:
+
+def _closed(
+    rings: tuple[Array, ...], surfaces: tuple[Any, Any], volume: float, share: float, part: str
+) -> Any:
+    """Return the single solid between two surfaces; refuse one of another volume."""
+    solid = one_solid(_between(rings, surfaces), part)
+    if abs(_volume(solid) - volume) > share * volume:
         raise PartError(part, f"the boundary solid of the {part} is wrong; use its mesh, not STEP")
     return solid
 
 
-def _rim(surfaces: list[Any], ring: Array) -> tuple[list[list[Any]], list[Any]]:
-    """Return the edges of a ring on the lower and the upper surface, and the walls between."""
-    from cadquery import Vector, func
+def _between(rings: tuple[Array, ...], surfaces: tuple[Any, Any]) -> Any:
+    """Return what has upright sides between two surfaces of the kernel, or levels, mm.
 
-    corners = [[_corner(s, float(x), float(y)) for x, y in ring] for s in surfaces]
-    eaves = [
-        [_eave(s, ring[k - 1], ring[k], c[k - 1], c[k]) for k in range(len(ring))]
+    Not the kernel's own extrusion: roundings of its upper edges fail at some sizes.
+    """
+    from cadquery import Face, Shape, func
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.ShapeFix import ShapeFix_Shape
+
+    rims = [_rim(surfaces, ring) for ring in rings]
+    caps = []
+    for k, surface in enumerate(surfaces):
+        first, *others = [func.wire(*edges[k]) for edges, _ in rims]
+        if isinstance(surface, float):
+            caps.append(func.face(first, *others))
+            continue
+        maker = BRepBuilderAPI_MakeFace(surface, first.wrapped, True)
+        for inner in others:
+            maker.Add(inner.wrapped)
+        caps.append(Face(maker.Face()))
+    walls = [wall for _, found in rims for wall in found]
+    # the kernel is told last which way round each cylinder is bounded
+    fix = ShapeFix_Shape(func.solid(func.shell(*walls, *caps, tol=SEW_MM)).wrapped)
+    fix.Perform()
+    return Shape.cast(fix.Shape())
+
+
+class _Piece(NamedTuple):
+    """A piece of a ring in plan: from place to place, mm, straight or round by its bulge."""
+
+    start: Array
+    end: Array
+    bulge: float
+
+    @property
+    def middle(self) -> Array:
+        """Return the place half way along it."""
+        long = self.end - self.start
+        return (self.start + self.end + self.bulge * np.array([long[1], -long[0]])) / 2.0
+
+
+def _pieces(ring: Array) -> list[_Piece]:
+    """Return the arcs and straight lines of a ring, the same that cut files have."""
+    rows = arcs_of(ring)
+    ends = np.roll(rows, -1, axis=0)
+    return [_Piece(row[:2], end[:2], float(row[2])) for row, end in zip(rows, ends, strict=True)]
+
+
+def _rim(surfaces: tuple[Any, Any], ring: Array) -> tuple[list[list[Any]], list[Any]]:
+    """Return the edges of a ring on the lower and the upper surface, and the walls between."""
+    from cadquery import func
+
+    pieces = _pieces(ring)
+    corners = [[_corner(surface, *piece.start) for piece in pieces] for surface in surfaces]
+    edges = [
+        [_eave(s, piece, c[k], c[(k + 1) % len(c)]) for k, piece in enumerate(pieces)]
         for s, c in zip(surfaces, corners, strict=True)
     ]
-    walls = []
-    for k in range(len(ring)):
-        start, end = (Vector(float(x), float(y), 0.0) for x, y in (ring[k - 1], ring[k]))
-        low, high = ([c[k - 1], c[k]] for c in corners)
-        sides = [func.segment(low[i].Center(), high[i].Center()) for i in (0, 1)]
-        walls.append(_upright(start, end, func.wire(eaves[0][k], sides[1], eaves[1][k], sides[0])))
-    return eaves, walls
-
-
-def thinned(holes: tuple[Array, ...]) -> tuple[Array, ...]:
-    """Return rings of round holes with so few points as a kernel takes quickly."""
-    return tuple(hole[:: max(1, len(hole) // HOLE_SIDES)] for hole in holes)
+    posts = [func.segment(low.Center(), high.Center()) for low, high in zip(*corners, strict=True)]
+    walls = [
+        _wall(piece, func.wire(low, posts[(k + 1) % len(posts)], high, posts[k]))
+        for k, (piece, low, high) in enumerate(zip(pieces, *edges, strict=True))
+    ]
+    return edges, walls
 
 
 def _volume(solid: Any) -> float:
@@ -195,47 +218,70 @@ def _volume(solid: Any) -> float:
 def _corner(surface: Any, x: float, y: float) -> Any:
     from cadquery import Vector, func
 
-    return func.vertex(Vector(surface.Value(x, y)))
+    if isinstance(surface, float):
+        return func.vertex(Vector(float(x), float(y), surface))
+    return func.vertex(Vector(surface.Value(float(x), float(y))))
 
 
-def _eave(surface: Any, start: Array, end: Array, first: Any, last: Any) -> Any:
-    """Return the edge on the surface above a straight line in plan.
+def _flat(piece: _Piece, z: float) -> Any:
+    """Return the edge along a piece at one height."""
+    from cadquery import Edge, Vector
 
-    Parameters of the surface are x and y, so that the line itself is the edge's curve there.
+    start, middle, end = (
+        Vector(float(x), float(y), z) for x, y in (piece.start, piece.middle, piece.end)
+    )
+    if piece.bulge == 0.0:
+        return Edge.makeLine(start, end)
+    return Edge.makeThreePointArc(start, middle, end)
+
+
+def _eave(surface: Any, piece: _Piece, first: Any, last: Any) -> Any:
+    """Return the edge on the surface above a line or arc in plan.
+
+    Parameters of the surface are x and y, so that the piece itself is the edge's curve there.
     """
     from cadquery import Edge
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge
     from OCP.BRepLib import BRepLib
-    from OCP.GCE2d import GCE2d_MakeSegment
+    from OCP.GCE2d import GCE2d_MakeArcOfCircle, GCE2d_MakeSegment
     from OCP.gp import gp_Pnt2d
 
-    at = [gp_Pnt2d(float(point[0]), float(point[1])) for point in (start, end)]
-    line = GCE2d_MakeSegment(*at).Value()
-    edge = BRepBuilderAPI_MakeEdge(line, surface, first.wrapped, last.wrapped).Edge()
+    if isinstance(surface, float):
+        return _flat(piece, surface)
+    start, middle, end = (
+        gp_Pnt2d(float(x), float(y)) for x, y in (piece.start, piece.middle, piece.end)
+    )
+    made = (
+        GCE2d_MakeArcOfCircle(start, middle, end) if piece.bulge else GCE2d_MakeSegment(start, end)
+    )
+    edge = BRepBuilderAPI_MakeEdge(made.Value(), surface, first.wrapped, last.wrapped).Edge()
     BRepLib.BuildCurves3d_s(edge)
     return Edge(edge)
 
 
-def _wall(start: Any, end: Any, first: Any, last: Any, eave: Any) -> Any:
-    """Return the upright plane face under one edge of the surface."""
-    from cadquery import func
-
-    below, left, right = (
-        func.segment(start, end),
-        func.segment(start, first.Center()),
-        func.segment(end, last.Center()),
-    )
-    return _upright(start, end, func.wire(below, right, eave, left))
-
-
-def _upright(start: Any, end: Any, wire: Any) -> Any:
-    """Return the upright plane face through two places in plan, inside a wire."""
-    from cadquery import Face, Plane
+def _wall(piece: _Piece, wire: Any) -> Any:
+    """Return the upright face over a piece inside a wire: plane, or part of a cylinder."""
+    from cadquery import Face, Plane, Vector
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.Geom import Geom_CylindricalSurface
+    from OCP.gp import gp_Ax3, gp_Dir, gp_Pnt
+    from OCP.ShapeFix import ShapeFix_Face
 
-    along = end - start
-    plane = Plane(start, xDir=along, normal=(along.y, -along.x, 0.0))
-    return Face(BRepBuilderAPI_MakeFace(plane.toPln(), wire.wrapped).Face())
+    long = piece.end - piece.start
+    if piece.bulge == 0.0:
+        at, along = (Vector(float(x), float(y), 0.0) for x, y in (piece.start, long))
+        plane = Plane(at, xDir=along, normal=Vector(along.y, -along.x, 0.0))
+        return Face(BRepBuilderAPI_MakeFace(plane.toPln(), wire.wrapped).Face())
+    # half the chord over the tangent of half the turn, which is four times the bulge's angle
+    rise = (1.0 - piece.bulge**2) / (4.0 * piece.bulge)
+    x, y = (piece.start + piece.end) / 2.0 + rise * np.array([-long[1], long[0]])
+    radius = float(np.hypot(*(piece.start - [x, y])))
+    round_ = Geom_CylindricalSurface(
+        gp_Ax3(gp_Pnt(float(x), float(y), 0.0), gp_Dir(0.0, 0.0, 1.0)), radius
+    )
+    fix = ShapeFix_Face(BRepBuilderAPI_MakeFace(round_, wire.wrapped, True).Face())
+    fix.Perform()  # gives each edge its curve on the cylinder
+    return Face(fix.Face())
 
 
 def roof(spline: RectBivariateSpline) -> Any:

@@ -199,4 +199,4 @@ def _brep(
         RectBivariateSpline(x, y, f(gx.ravel(), gy.ravel()).reshape(gx.shape) - low, s=0)
         for f in (shape.top, shape.bottom)
     )
-    return breps.between_splines(outline, breps.thinned(holes), (bottom, top), volume, name)
+    return breps.between_splines(outline, holes, (bottom, top), volume, name)

@@ -15,10 +15,10 @@ import shapely
 from footscan.scan import Side
 from insole.output.cut import cutting, layers, written
 from insole.output.cut.checked import read_back_dxf
-from insole.output.cut.curves import LEAST, arcs_of, thinned
 from insole.output.cut.labels import level_numbers
 from insole.output.cut.layers import seen
 from insole.parts.build import all_parts
+from insole.parts.curves import LEAST, arcs_of, thinned
 from insole.parts.part import Part
 from insole.readback.drawings import read_drawing
 from tests.plans import bed_ring, sample_plan

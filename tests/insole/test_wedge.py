@@ -96,7 +96,7 @@ def test_mesh_solid_and_quadrature_agree(place: WedgePlace, net: float) -> None:
     assert part.solid is not None
     solid = part.solid()
     assert solid.isValid()
-    assert solid.Volume() == pytest.approx(part.volume, rel=1e-6)
+    assert solid.Volume() == pytest.approx(part.volume, rel=1e-4)  # its sides stand on arcs
 
 
 @pytest.mark.parametrize("side", ["left", "right"])

@@ -27,7 +27,6 @@ import numpy as np
 
 from footscan.scan import Array
 from insole.errors import PlanError
-from insole.output.cut.curves import thinned
 from insole.output.cut.labels import (
     TITLE,
     UNDER,
@@ -40,6 +39,7 @@ from insole.output.cut.labels import (
 from insole.output.cut.layers import LAYERS, CutLayer, Face, Sheet, Stroke, seen
 from insole.output.cut.lettering import lettering
 from insole.output.print.plates import shelves
+from insole.parts.curves import thinned
 from insole.parts.part import Part
 
 __all__ = ["cut_rings", "draw", "in_order", "left_first", "part_strokes", "ruler", "wanted_shape"]

@@ -15,10 +15,10 @@ import numpy as np
 
 from footscan.files import write_whole
 from footscan.scan import Array
-from insole.output.cut.curves import arcs_of
 from insole.output.cut.cutting import draw
 from insole.output.cut.labels import extent_of
 from insole.output.cut.layers import LASER, LAYERS, CutLayer, Face, Layer, Sheet, Stroke
+from insole.parts.curves import arcs_of
 from insole.parts.part import Part
 
 __all__ = ["PLAIN", "Style", "save_dxf", "save_svg", "write_dxf", "write_svg"]

@@ -1,6 +1,6 @@
 """Rings as a machine likes them: arcs and straight lines in place of hundreds of short chords.
 
-    ring -> arcs_of -> vertices with bulges, within 0.02 mm of the ring -> DXF, SVG
+    ring -> arcs_of -> vertices with bulges, within 0.02 mm of the ring -> DXF, SVG, STEP
 
 A bulge is the tangent of a quarter of the angle that an arc turns through on its way to the next
 vertex, positive counter-clockwise; 0 is a straight line.
