@@ -26,11 +26,11 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
 from typing import Any, Generic, ParamSpec, Self, TypeVar
 
+from footscan.cores import ALONE
 from insole.cycles import seldom_sought
 
-__all__ = ["ALONE", "LOADED_TO_PLAN", "Asked", "Partner"]
+__all__ = ["LOADED_TO_PLAN", "Asked", "Partner"]
 
-ALONE = "SOLEWRIGHT_ONE_PROCESS"  # set: no second process, for tests and for those who share out
 # what measures and plans a foot: loaded before anything is asked, by those who begin with scans
 LOADED_TO_PLAN = ("insole.workflow.measuring", "insole.planning.planner")
 SIZE = struct.Struct("<Q")  # of a message, ahead of it

@@ -15,6 +15,7 @@ import numpy as np
 from scipy import sparse, spatial
 from scipy.sparse import csgraph
 
+from footscan.cores import search_workers
 from footscan.errors import PoseError
 from footscan.finding import floor as floors
 from footscan.finding import outward, strays
@@ -165,7 +166,9 @@ def split(scan: Scan, drawn: Drawn | None = None) -> list[Scan]:
     if extent(second) < SECOND_FOOT_SHARE * extent(first):
         return [scan]
     trees = [spatial.cKDTree(part) for part in (first, second)]
-    near = np.argmin([tree.query(scan.vertices, workers=-1)[0] for tree in trees], axis=0)
+    near = np.argmin(
+        [tree.query(scan.vertices, workers=search_workers())[0] for tree in trees], axis=0
+    )
     return [scan.part(near == number) for number in (0, 1)]
 
 

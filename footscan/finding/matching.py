@@ -29,6 +29,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import spatial
 
+from footscan.cores import search_workers
 from footscan.finding.starts import even_points, extent_of, orientations, thinned
 from footscan.scan import Array, Side
 
@@ -202,7 +203,9 @@ class _Target:
         """
         feature = np.concatenate([points, NORMAL_WEIGHT * normals], axis=2)
         # each point is asked by itself: more cores give the same answers
-        distance, index = self.tree.query(feature.reshape(-1, 6), eps=near, workers=-1)
+        distance, index = self.tree.query(
+            feature.reshape(-1, 6), eps=near, workers=search_workers()
+        )
         shape = points.shape[:2]
         return distance.reshape(shape), index.reshape(shape)
 

@@ -9,6 +9,7 @@ its one case with it and no other: that case is tried once more, then given up w
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import signal
@@ -19,6 +20,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 
+from footscan.cores import ALONE
 from insole.batch.task import Record, Task, work
 from insole.cycles import seldom_sought
 from insole.workflow import processes
@@ -114,7 +116,8 @@ class Crew:
         context = multiprocessing.get_context("spawn")  # the same on every system
         mine, theirs = context.Pipe()
         process = context.Process(target=_serve, args=(theirs,), daemon=True)
-        with processes.breaks_held_back():  # a break is the parent's: it ends its workers
+        # a break is the parent's: it ends its workers
+        with processes.breaks_held_back(), processes.one_thread_each():
             process.start()
         theirs.close()
         hand = _Hand(process=process, pipe=mine)
@@ -167,12 +170,12 @@ def lost(task: Task, why: str = "") -> Record:
 def _serve(pipe: Connection) -> None:
     """Do tasks until the other end closes."""
     seldom_sought()
+    os.environ[ALONE] = "1"
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ.setdefault(name, "1")  # same input, same bytes
     while True:
         try:
             do, task = pipe.recv()
         except (EOFError, OSError):
             return
         pipe.send(do(task))
+        gc.collect()  # memory stays where it is over a night

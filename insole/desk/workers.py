@@ -21,6 +21,7 @@ from typing import Any
 
 from footscan.errors import FootscanError
 from insole.cycles import seldom_sought
+from insole.workflow.processes import one_thread_each
 
 __all__ = ["CANCELLED", "TICKET", "Stopped", "Ticket", "Worker"]
 
@@ -67,7 +68,8 @@ class Worker:
         context = multiprocessing.get_context("spawn")
         mine, theirs = context.Pipe()
         self._process = context.Process(target=_serve, args=(theirs,), daemon=True)
-        self._process.start()
+        with one_thread_each():
+            self._process.start()
         theirs.close()
         self._pipe = mine
 
@@ -136,8 +138,6 @@ def _serve(pipe: Connection) -> None:
     """Do tasks until the other end closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a break is the server's
     seldom_sought()
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ.setdefault(name, "1")  # same input, same bytes
     from insole.desk import tasks
 
     while True:

@@ -6,11 +6,13 @@ Shots -> measure_all, measure_each -> per scan its feet, or what was wrong
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from footscan.cores import ALONE
 from footscan.door import with_findings
 from footscan.errors import FootscanError, ScanReadError, SideError
 from footscan.quality import pair as quality_pair
@@ -70,9 +72,12 @@ def _caught(asked: Asked[list[MeasuredFoot]]) -> list[MeasuredFoot] | FootscanEr
 def measure_each(scans: Sequence[Shots]) -> Iterator[list[MeasuredFoot] | FootscanError]:
     """Yield per scan its measured feet, or what was wrong, in order and as they are done.
 
-    Up to three scans are measured in threads; more in two processes, so that one scan that takes
-    the whole memory with it does not take the others.
+    Up to three scans are measured in threads, or in turn where all cores have work; more in two
+    processes, so that one scan that takes the whole memory with it does not take the others.
     """
+    if os.environ.get(ALONE):  # whoever set it keeps every core at work already
+        yield from map(measured, scans)
+        return
     if len(scans) > FEW_SCANS:
         yield from in_processes(scans)
         return

@@ -24,7 +24,7 @@ from insole.workflow.request import Shots
 if TYPE_CHECKING:
     pass
 
-__all__ = ["WORKERS", "breaks_held_back", "in_processes", "measured"]
+__all__ = ["WORKERS", "breaks_held_back", "in_processes", "measured", "one_thread_each"]
 
 WORKERS = 2
 
@@ -95,6 +95,21 @@ def breaks_held_back() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def one_thread_each() -> Iterator[None]:
+    """Have processes that are started in here do linear algebra on one core: the others have work.
+
+    It is read when the library is loaded, which is before a new process does anything of ours.
+    """
+    before = {name: os.environ.get(name) for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")}
+    os.environ |= {name: value or "1" for name, value in before.items()}
+    try:
+        yield
+    finally:
+        for name in (name for name, value in before.items() if value is None):
+            del os.environ[name]
 
 
 def _measured_apart(shots: Shots) -> list[MeasuredFoot] | FootscanError:

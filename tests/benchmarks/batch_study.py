@@ -1,12 +1,15 @@
 """How many pairs an hour ``batch`` takes, how well two processes share the work, what memory does.
 
 Pairs of the sample rider, each turned and moved another way so that none is another's copy, are
-taken by the local crew with one process and with several. One case is then held against ``make``.
+taken by the local crew: one process on one core, several on as many. One case is then held against
+``make``.
 
     python tests/benchmarks/batch_study.py [--pairs N] [--to plan|parts|measures] [--jobs N]
 
 Terms
-    efficiency   time with one process over time with several, over their number
+    efficiency   time on one core over time on several, over their number; a process that is not
+                 held to one core searches neighbours on all of them
+    the machine's own   the same of a plain loop that shares nothing, taken before and after
     memory       peak of the largest worker process, over each quarter of the run
 """
 
@@ -14,10 +17,13 @@ from __future__ import annotations
 
 import argparse
 import filecmp
+import os
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -77,11 +83,30 @@ def peak_mb(process: int) -> float:
 
 def timed(scans: Path, out: Path, to: Goal, jobs: int) -> tuple[float, list[float]]:
     """Return seconds of a run, and the largest worker's peak after each case."""
+    with on_cores(jobs):  # the crew's processes inherit it
+        return _timed(scans, out, to, jobs)
+
+
+@contextmanager
+def on_cores(count: int) -> Iterator[None]:
+    """Hold this process, and those that it starts, to so many cores where the system can."""
+    if not hasattr(os, "sched_setaffinity"):
+        yield
+        return
+    free = os.sched_getaffinity(0)
+    os.sched_setaffinity(0, sorted(free)[:count])
+    try:
+        yield
+    finally:
+        os.sched_setaffinity(0, free)
+
+
+def _timed(scans: Path, out: Path, to: Goal, jobs: int) -> tuple[float, list[float]]:
     crew, peaks = Crew(jobs), []
     asked = shift.Asked(folder=scans, out=out, to=to, request_for=request_for, settings=Settings())
 
     def note(record: object, counts: shift.Counts) -> None:
-        peaks.append(max(peak_mb(hand.process.pid or 0) for hand in crew._hands))
+        peaks.append(max((peak_mb(one.process.pid or 0) for one in crew._hands), default=0.0))
 
     start = time.perf_counter()
     try:
@@ -91,6 +116,22 @@ def timed(scans: Path, out: Path, to: Goal, jobs: int) -> tuple[float, list[floa
     if counts.failed:
         raise SystemExit(f"{counts.failed} of {counts.total} pairs failed; see {out}/batch.csv")
     return time.perf_counter() - start, peaks
+
+
+LOOP = "x = 0\nfor i in range(20_000_000): x += i * i % 7"
+
+
+def own_efficiency(jobs: int) -> float:
+    """Return the efficiency of a loop that needs nothing but its core: cores may share a lot."""
+    took = []
+    for count in (1, jobs):
+        with on_cores(count):
+            start = time.perf_counter()
+            loops = [subprocess.Popen([sys.executable, "-c", LOOP]) for _ in range(count)]
+            for loop in loops:
+                loop.wait()
+            took.append(time.perf_counter() - start)
+    return took[0] / took[1]
 
 
 def main(words: list[str]) -> int:
@@ -105,19 +146,24 @@ def main(words: list[str]) -> int:
         scans.mkdir()
         write_pairs(scans, asked.pairs)
         took: dict[int, float] = {}
+        own = [own_efficiency(asked.jobs)]
         for jobs in sorted({1, asked.jobs}):
             out = Path(room) / f"out{jobs}"
             took[jobs], peaks = timed(scans, out, Goal(asked.to), jobs)
             quarters = [max(part, default=0.0) for part in np.array_split(peaks, 4)]
             print(
-                f"{jobs} process{'es' if jobs > 1 else ''}: {took[jobs]:.1f} s, "
+                f"{jobs} core{'s' if jobs > 1 else ''}: {took[jobs]:.1f} s, "
                 f"{3600 * asked.pairs / took[jobs]:.0f} pairs an hour to {asked.to}; memory",
                 ", ".join(f"{value:.0f}" for value in quarters),
                 "MB",
                 flush=True,
             )
         if asked.jobs > 1:
-            print(f"efficiency {took[1] / took[asked.jobs] / asked.jobs:.2f}")
+            own.append(own_efficiency(asked.jobs))
+            print(
+                f"efficiency {took[1] / took[asked.jobs] / asked.jobs:.2f}; the machine's own",
+                ", ".join(f"{value:.2f}" for value in own),
+            )
         if asked.to == "parts":
             print(_against_make(scans, Path(room)))
     return 0

@@ -7,11 +7,12 @@ import threading
 
 import pytest
 
+from footscan.cores import ALONE
 from footscan.errors import LandmarkError, ScanQualityError
 from insole import partner as partners
 from insole.errors import OutputError, PartError
 from insole.output.settings import Settings
-from insole.partner import ALONE, Partner
+from insole.partner import Partner
 from insole.workflow import making
 from tests.plans import sample_plan
 
