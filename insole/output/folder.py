@@ -56,7 +56,7 @@ from insole.output.settings import FolderError, Settings, folder_name
 from insole.partner import Asked, Partner
 from insole.parts.cover import COVER
 from insole.parts.facts import DowelFacts
-from insole.parts.form_upper import FORM, why_not
+from insole.parts.form_upper import why_not
 from insole.parts.materials import of_part
 from insole.parts.part import Part
 from insole.record.limits import of_plan
@@ -185,8 +185,8 @@ def _note_large(run: Run) -> None:
             continue
         if fits_printer(part.vertices, part.material, run.settings):
             continue
-        cure = "cut it across in the slicer" if part.name == FORM else ways_out(part, run.settings)
-        run.notes[f"print: {part.label}"] = f"{need_words(part, run.settings)}: {cure}"
+        cure = f"{need_words(part, run.settings)}: {ways_out(part, run.settings)}"
+        run.notes[f"print: {part.label}"] = cure
 
 
 def _note_sheets(run: Run) -> None:

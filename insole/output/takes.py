@@ -14,7 +14,7 @@ from insole.output.readme import Making
 from insole.output.settings import Settings
 from insole.parts.contour import BEDS, CONTOUR
 from insole.parts.facts import joint_of
-from insole.parts.form_upper import FORM
+from insole.parts.form_upper import FORMS
 from insole.parts.part import Part
 
 __all__ = ["Take", "takes"]
@@ -83,7 +83,7 @@ def _printer(settings: Settings, part: Part) -> str:
 def _milled(making: Making, settings: Settings, part: Part) -> list[Take]:
     way = part.way.how if part.way is not None else ""
     if (
-        part.name == FORM
+        part.name in FORMS
         or part.name not in (*BEDS, "arch-pad")
         or joint_of(part.facts) is not None
     ):
