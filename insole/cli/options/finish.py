@@ -24,7 +24,8 @@ def finish_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 type=click.Choice(["two-pieces", "three-quarter", "whole"]),
                 help="What becomes of a full-length contoured bed or a form that fits no "
                 "printer of the workshop, turned or not: two pieces with a joint to glue, a "
-                "three-quarter bed, or whole as it is. Left out, the folder says which bed it needs.",
+                "three-quarter bed, or whole as it is. Left out, the folder says which bed it "
+                "needs.",
             ),
             click.option(
                 "--glue-gap",
