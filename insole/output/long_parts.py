@@ -185,7 +185,9 @@ def larger_words(part: Part, settings: Settings) -> str:
 def ways_out(part: Part, settings: Settings) -> str:
     """Return what can be done about a part that fits no printer."""
     if part.name not in (CONTOUR, FORM):
-        return "cut it from sheet, or use a larger printer"
+        thick = part.facts.thickness
+        sheet = f"sheet of {thick:g} mm along the full-size template" if thick else "sheet"
+        return f"cut it from {sheet}, or have it printed on a larger printer"
     if settings.long_parts == "whole":
         return "it was made whole as you chose: have it printed on a larger printer"
     if part.name == FORM:

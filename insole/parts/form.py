@@ -291,8 +291,7 @@ def form_words(part: Part) -> list[str]:
     if facts.joint is not None:
         rows.insert(
             1,
-            f"The form is in two pieces: the joint lies {facts.joint.station:.0f} mm from the "
-            f"base's rear edge, {facts.joint.gap:g} mm are left for the glue. Dry first, both "
+            f"The form is in two pieces, {facts.joint.gap:g} mm left for the glue. Dry first, both "
             "lettered undersides down: the two keys go in from above. Roughen the walls, glue "
             "them on a level plate, then fill the joint, sand it flush across the whole surface "
             "and look at it in a slanting light: what stands there prints off on the sheet. "

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,10 +14,13 @@ from shapely import LineString, Point, Polygon
 from shapely.affinity import scale, translate
 
 from footscan.scan import Side
-from insole.errors import PartError
+from insole.errors import OutputError, PartError
 from insole.output import contents, folder, long_parts
+from insole.output.first_page import making_of
+from insole.output.made import Run, made_parts
 from insole.output.print import plates
-from insole.output.settings import Settings
+from insole.output.settings import Settings, folder_name
+from insole.output.takes import takes
 from insole.parts import build
 from insole.parts import form as forms
 from insole.parts.form_parting import part_form
@@ -24,6 +28,8 @@ from insole.parts.form_upper import FormWish, tender_of
 from insole.parts.part import Part
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes
+from insole.readback.parted import check_form
+from insole.record import stock
 from insole.record.plan import Plan
 from insole.shoe.shoe import parse
 from insole.workflow import making
@@ -166,3 +172,41 @@ def test_the_folder_has_both_pieces_and_says_how_they_are_glued(tmp_path: Path) 
         assert words in text
     assert "fits no printer" not in text
     assert "needs a printer bed" not in text
+
+
+def joints() -> tuple[dict[str, Any], dict[str, float]]:
+    """Return what the manifest says of both pieces of the right form, and their volumes, cm3."""
+    both = pieces("right")
+    records = {p.label: {"joint": p.facts.joint.record(p.facts.piece)} for p in both}
+    return records, {p.label: (p.volume - p.facts.engraved.volume) / 1000.0 for p in both}
+
+
+def test_a_reader_holds_both_pieces_against_the_whole_form() -> None:
+    records, volumes = joints()
+    check_form("right", records, volumes)
+    check_form("left", records, volumes)  # of which there is none
+    rear, front = records
+    with pytest.raises(OutputError, match="not in a rear and a front piece"):
+        check_form("right", {rear: records[rear]}, volumes)
+    with pytest.raises(OutputError, match="not in a rear and a front piece"):
+        check_form("right", {rear: records[front], front: records[rear]}, volumes)
+    moved = records[front]["joint"] | {"gap": 0.3}
+    with pytest.raises(OutputError, match="two different joints"):
+        check_form("right", records | {front: {"joint": moved}}, volumes)
+    with pytest.raises(OutputError, match="cm³ together"):
+        check_form("right", records, volumes | {front: 0.95 * volumes[front]})
+
+
+def test_a_base_that_fits_no_printer_may_be_cut_along_the_template(tmp_path: Path) -> None:
+    one = plan().model_copy(update={"left": None})
+    (base,) = (part for part in build.all_parts(one) if part.name == "base")
+    assert "sheet of 1.5 mm along the full-size template" in long_parts.ways_out(base, SMALL)
+    (paper := tmp_path / "paper").mkdir()
+    (paper / f"template-a4-{folder_name(one)}.pdf").touch()
+    for bed, tools in (((400.0, 400.0), []), (BED, ["knife, 1.5 mm sheet"])):
+        printer = stock.Printer(name="one", bed=bed)
+        settings = replace(SMALL, bed=bed, stock=stock.Stock(printers=(printer,)))
+        run = Run(one, made_parts(one, [base], settings), settings, print)
+        found = takes(making_of(run), settings, tmp_path, run.made.parts[0])
+        assert [take.machine for take in found] == tools
+        assert not any(take.made for take in found)
