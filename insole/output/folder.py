@@ -51,6 +51,7 @@ from insole.output.publishing import (
     publish,
     sha256_of,
 )
+from insole.output.rack import with_rack
 from insole.output.readme import Making
 from insole.output.settings import FolderError, Settings, folder_name
 from insole.partner import Asked, Partner
@@ -208,6 +209,7 @@ def _note_sheets(run: Run) -> None:
     for label, reason in nested.left_out.items():
         run.notes[f"cut: {label}"] = reason
     run.notes |= to_buy(run.made, nested.sheets, settings)
+    run.notes |= with_rack(run.plan, run.made, settings)
 
 
 def _note_vents(run: Run) -> None:
