@@ -99,7 +99,7 @@ FIELDS = (
         name="long_parts",
         option="long_parts",
         group=FINISH,
-        label="A bed too long for the printer",
+        label="A bed or form too long for the printer",
         options=(("", "only say so"), *((word, LONG_WORDS[word]) for word in LONG_PARTS)),
     ),
     Field(

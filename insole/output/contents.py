@@ -18,7 +18,7 @@ from insole.output.print.plates import fits, lay_out
 from insole.output.settings import Settings, folder_name
 from insole.parts.contour import BEDS
 from insole.parts.facts import DowelFacts
-from insole.parts.form_upper import FORM
+from insole.parts.form_upper import FORMS
 from insole.parts.part import Part
 from insole.record.materials import Materials
 from insole.record.plan import Plan, fingerprint
@@ -117,7 +117,7 @@ def _plates(parts: Sequence[Part], settings: Settings) -> Iterator[tuple[str, li
     if not settings.prints:
         return
     able = [part for part in parts if may_print(part, settings.materials)]
-    worn = [part for part in able if part.name != FORM]
+    worn = [part for part in able if part.name not in FORMS]
     for material in sorted({part.material for part in worn}):
         mine = [part for part in worn if part.material == material and part.name != DOWELS]
         if mine:
@@ -129,8 +129,8 @@ def _plates(parts: Sequence[Part], settings: Settings) -> Iterator[tuple[str, li
         if dowels := [part for part in worn if part.material == material and part.name == DOWELS]:
             yield f"{DOWELS}-{material}", dowels
     for part in able:
-        if part.name == FORM:
-            yield f"{FORM}-{part.side.value}", [part]
+        if part.name in FORMS:
+            yield f"{part.name}-{part.side.value}", [part]
 
 
 def may_print(part: Part, materials: Materials) -> bool:

@@ -16,7 +16,7 @@ from insole.output.phrases import capital
 from insole.output.print import printing, threemf
 from insole.output.settings import folder_name
 from insole.parts.form import form_words
-from insole.parts.form_upper import FORM
+from insole.parts.form_upper import FORMS
 from insole.parts.materials import amount
 from insole.parts.part import Part
 from insole.record.materials import Material, Materials
@@ -193,8 +193,11 @@ _PROCESS = {"print": "print", "cut": "cut, grind or mill", "both": "print or cut
 
 def _form_rows(run: Run) -> list[str]:
     """Return how to mould over the forms; nothing without one."""
-    forms = [part for part in run.made.parts if part.name == FORM]
-    return [*form_words(forms[0]), f"{capital(readme.MOULDED)}."] if forms else []
+    forms = [part for part in run.made.parts if part.name in FORMS]
+    if not forms:
+        return []
+    least = min(forms, key=lambda part: len(part.facts.engraved.on_top))  # letters on the shelf
+    return [*form_words(least), f"{capital(readme.MOULDED)}."]
 
 
 def _part_row(part: Part, materials: Materials) -> str:

@@ -51,12 +51,13 @@ from insole.output.publishing import (
     publish,
     sha256_of,
 )
+from insole.output.rack import with_rack
 from insole.output.readme import Making
 from insole.output.settings import FolderError, Settings, folder_name
 from insole.partner import Asked, Partner
 from insole.parts.cover import COVER
 from insole.parts.facts import DowelFacts
-from insole.parts.form_upper import FORM, why_not
+from insole.parts.form_upper import why_not
 from insole.parts.materials import of_part
 from insole.parts.part import Part
 from insole.record.limits import of_plan
@@ -185,8 +186,8 @@ def _note_large(run: Run) -> None:
             continue
         if fits_printer(part.vertices, part.material, run.settings):
             continue
-        cure = "cut it across in the slicer" if part.name == FORM else ways_out(part, run.settings)
-        run.notes[f"print: {part.label}"] = f"{need_words(part, run.settings)}: {cure}"
+        cure = f"{need_words(part, run.settings)}: {ways_out(part, run.settings)}"
+        run.notes[f"print: {part.label}"] = cure
 
 
 def _note_sheets(run: Run) -> None:
@@ -208,6 +209,7 @@ def _note_sheets(run: Run) -> None:
     for label, reason in nested.left_out.items():
         run.notes[f"cut: {label}"] = reason
     run.notes |= to_buy(run.made, nested.sheets, settings)
+    run.notes |= with_rack(run.plan, run.made, settings)
 
 
 def _note_vents(run: Run) -> None:

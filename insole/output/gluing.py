@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 from insole.parts.contour import BEDS
 from insole.parts.facts import CoverFacts
-from insole.parts.form_upper import FORM
+from insole.parts.form_upper import FORMS
 from insole.parts.part import Part
 from insole.record.materials import PRIMED, Materials
 
@@ -50,7 +50,7 @@ def face_rows(parts: Sequence[Part], materials: Materials, cover: str = "") -> l
         rows.append(f"Metatarsal pad: its flat shoe side, and {ON_BASE}{over}.")
     bed = "base" in names
     lower = "the foot sides of base, pad and shim" if bed else "the foot side of the bed"
-    if FORM in names:
+    if any(name in FORMS for name in names):
         lower += "; of a moulded bed the side that lay on the form"
     rows.append(
         f"Cover, last of all: its raw shoe side (what is smooth, lined or printed goes to the "
@@ -72,7 +72,7 @@ def face_rows(parts: Sequence[Part], materials: Materials, cover: str = "") -> l
 
 def _treatment(parts: Sequence[Part], materials: Materials, cover: str) -> str:
     """Return which materials want a primer on those faces, and which are only roughened."""
-    used = {p.material for p in parts if p.name not in (FORM, "under-shoe-shim", "dowels")}
+    used = {p.material for p in parts if p.name not in (*FORMS, "under-shoe-shim", "dowels")}
     if not any(isinstance(part.facts, CoverFacts) for part in parts):
         usual = (m.name for m in materials.values() if "cover" in m.places)
         used.add(cover or next(usual, ""))

@@ -1,6 +1,6 @@
-"""Full-length beds that fit no printer of the workshop: in two pieces, or said with the ways out.
+"""Full-length beds and forms that fit no printer of the workshop: in two pieces, or the ways out.
 
-Plan, worn Parts, Settings -> parted -> worn Parts, pieces in place of what is too long
+Plan, worn Parts, Settings -> parted, parted_forms -> worn Parts, pieces in place of the long
 """
 
 from __future__ import annotations
@@ -16,7 +16,9 @@ from insole.output.print import plates
 from insole.output.settings import Settings
 from insole.parts.contour import CONTOUR, FRONT, REAR
 from insole.parts.facts import Joint, joint_of
-from insole.parts.form_upper import tender_of
+from insole.parts.form import Mould
+from insole.parts.form_parting import part_form
+from insole.parts.form_upper import FORM, FormWish, tender_of
 from insole.parts.part import Part, as_worn
 from insole.parts.parting import part_bed
 from insole.record.limits import of_plan
@@ -31,6 +33,7 @@ __all__ = [
     "need_words",
     "needed_bed",
     "parted",
+    "parted_forms",
     "too_long",
     "ways_out",
 ]
@@ -97,6 +100,29 @@ def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
     return found
 
 
+def parted_forms(plan: Plan, forms: Sequence[Part], settings: Settings) -> list[Part]:
+    """Return the forms, two pieces in place of each that fits no printer if that was chosen.
+
+    Raises
+    ------
+    insole.errors.PartError
+        A form cannot be parted so that both pieces fit.
+    """
+    found: list[Part] = []
+    for form in forms:
+        if settings.long_parts != "two-pieces" or not larger_words(form, settings):
+            found.append(form)
+            continue
+        foot = getattr(plan, form.side.value)
+        mould = Mould.of(foot, plan, settings.form or FormWish())
+
+        def able(ring: Array, word: str = form.material) -> bool:
+            return fits_printer(ring, word, settings)
+
+        found += part_form(mould, settings.glue_gap, able)
+    return found
+
+
 def refused_words(long: Sequence[FootPlan], command: str = "") -> str:
     """Return why a three-quarter bed is not made of a plan of full length, with what does it."""
     labels = " and ".join(f"{foot.side}-{CONTOUR}" for foot in long)
@@ -158,10 +184,17 @@ def larger_words(part: Part, settings: Settings) -> str:
 
 def ways_out(part: Part, settings: Settings) -> str:
     """Return what can be done about a part that fits no printer."""
-    if part.name != CONTOUR:
-        return "cut it from sheet, or use a larger printer"
+    if part.name not in (CONTOUR, FORM):
+        thick = part.facts.thickness
+        sheet = f"sheet of {thick:g} mm along the full-size template" if thick else "sheet"
+        return f"cut it from {sheet}, or have it printed on a larger printer"
     if settings.long_parts == "whole":
         return "it was made whole as you chose: have it printed on a larger printer"
+    if part.name == FORM:
+        return (
+            "part it into two pieces to glue, make its margin narrower, or choose to have it "
+            "printed whole on a larger printer"
+        )
     return (
         "part it into two pieces to glue, plan it anew as a three-quarter bed, or choose to have "
         "it printed whole on a larger printer"

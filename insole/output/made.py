@@ -28,11 +28,12 @@ from insole.parts.facts import (
     BedFacts,
     CoverFacts,
     DowelFacts,
+    FormFacts,
     LayerFacts,
     WedgeFacts,
     joint_of,
 )
-from insole.parts.form_upper import FORM
+from insole.parts.form_upper import FORMS
 from insole.parts.materials import amount
 from insole.parts.part import Part, Way
 from insole.parts.parting import wholes
@@ -66,7 +67,7 @@ class MadeParts:
     @property
     def worn(self) -> list[Part]:
         """What is worn: a form is neither cut nor drawn on papers, and has no exact solid."""
-        return [part for part in self.parts if part.name != FORM]
+        return [part for part in self.parts if part.name not in FORMS]
 
     @property
     def pieces(self) -> list[Part]:
@@ -137,7 +138,7 @@ def _covers(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]
 
 def _way(part: Part, material: Material | None, settings: Settings) -> Way:
     """Return how a part is made, and from sheets of which thickness."""
-    if part.name == FORM or isinstance(part.facts, DowelFacts):
+    if part.name in FORMS or isinstance(part.facts, DowelFacts):
         return Way(how="print")
     if material is None or material.process == "print":
         return Way(how="print")
@@ -308,7 +309,8 @@ def recorded(part: Part, materials: Materials) -> dict[str, Any]:
     """Return a part's figures as data, for the manifest; lengths mm, masses g."""
     material = materials.find(part.material)
     took, facts = amount(part, material), part.facts
-    joint = joint_of(part.facts)
+    parted = part.facts if isinstance(part.facts, (BedFacts, FormFacts)) else None
+    joint = None if parted is None else parted.joint
     return {
         "material": part.material,
         "words": material.words,
@@ -316,7 +318,7 @@ def recorded(part: Part, materials: Materials) -> dict[str, Any]:
         "sheets": list(part.way.sheets) if part.way is not None else [],
         "height": round(float(np.ptp(part.vertices[:, 2])), 2),
         **({} if facts.crest is None else {"crest": round(facts.crest.height, 2)}),
-        **({} if joint is None else {"joint": joint.record(part.told(BedFacts).piece)}),
+        **({} if parted is None or joint is None else {"joint": joint.record(parted.piece)}),
         **({} if facts.bevel is None else {"bevel": facts.bevel.record()}),
         **({} if facts.lower is None else {"lower": facts.lower}),
         **_vents(part),

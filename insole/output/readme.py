@@ -17,7 +17,7 @@ from insole.output.cut.nesting import NestedSheet
 from insole.parts.build import hanging_area
 from insole.parts.contour import CONTOUR
 from insole.parts.facts import BedFacts, CoverFacts, DowelFacts, LayerFacts, joint_of
-from insole.parts.form_upper import FORM
+from insole.parts.form_upper import FORMS
 from insole.parts.materials import amount
 from insole.parts.part import Part
 from insole.record.limits import of_plan
@@ -118,7 +118,7 @@ class Making:
     @property
     def moulds(self) -> bool:
         """Whether a form is among the parts."""
-        return any(part.name == FORM for part in self.parts)
+        return any(part.name in FORMS for part in self.parts)
 
 
 def only_printed(part: Part, materials: Materials) -> bool:
@@ -382,7 +382,7 @@ def _infill(material: Material) -> str:
 def _plaster_litres(part: Part, materials: Materials) -> float:
     """Return how much plaster fills the shell of a form, l; 0 for anything that is not filled."""
     material = materials.get(part.material)
-    if part.name != FORM or material is None or material.wall is None:  # no shell: solid
+    if part.name not in FORMS or material is None or material.wall is None:  # no shell: solid
         return 0.0
     import trimesh
 

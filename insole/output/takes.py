@@ -14,7 +14,7 @@ from insole.output.readme import Making
 from insole.output.settings import Settings
 from insole.parts.contour import BEDS, CONTOUR
 from insole.parts.facts import joint_of
-from insole.parts.form_upper import FORM
+from insole.parts.form_upper import FORMS
 from insole.parts.part import Part
 
 __all__ = ["Take", "takes"]
@@ -83,7 +83,7 @@ def _printer(settings: Settings, part: Part) -> str:
 def _milled(making: Making, settings: Settings, part: Part) -> list[Take]:
     way = part.way.how if part.way is not None else ""
     if (
-        part.name == FORM
+        part.name in FORMS
         or part.name not in (*BEDS, "arch-pad")
         or joint_of(part.facts) is not None
     ):
@@ -110,12 +110,15 @@ def _cut(making: Making, part: Part) -> list[Take]:
 
 def _by_hand(making: Making, part: Part) -> list[Take]:
     """Return the paper that scissors or a knife follow."""
-    if making.printed(part) and joint_of(part.facts) is None:
+    printed = making.printed(part)
+    sheet = part.label in making.larger and part.facts.thickness  # a flat part that fits no printer
+    if printed and joint_of(part.facts) is None and not sheet:
         return []
     if joint_of(part.facts) is not None:
         words = "lay the two pieces on it to glue"
         return [Take(machine=words, file=f"paper/template-a4-{making.tag}.pdf")]
     whole = part.name in ("base", CONTOUR, "cover")
     paper = "template-a4" if whole else "pieces"
-    made = not making.cuts and not (part.way is not None and part.way.how == "mill")
-    return [Take(machine="knife", file=f"paper/{paper}-{making.tag}.pdf", made=made)]
+    made = not making.cuts and not printed and not (part.way is not None and part.way.how == "mill")
+    tool = f"knife, {sheet:g} mm sheet" if printed and sheet else "knife"
+    return [Take(machine=tool, file=f"paper/{paper}-{making.tag}.pdf", made=made)]

@@ -20,7 +20,7 @@ from insole.output.papers.flow import WIDE, gap, paragraph, table
 from insole.output.phrases import change, merged, noted, words
 from insole.output.readme import MOULDED
 from insole.parts.facts import CoverFacts
-from insole.parts.form_upper import FORM
+from insole.parts.form_upper import FORMS
 from insole.parts.part import Part
 from insole.planning.cleat import Bolt, bolts, setback_change
 from insole.planning.wedge_rules import SCREWS_MM, bolt_name
@@ -92,7 +92,7 @@ def _part_words(plan: Plan, parts: Sequence[Part]) -> str:
     cover = [] if cut else [f"{count}cover {thick} (not supplied)"]
     said = [f"<b>{side.upper()}</b> {escape(', '.join(names))}" for side, names in sides.items()]
     kit = ["kit pads from the kit, or print the file"] if from_kit else []
-    moulded = [f"form: {MOULDED}"] if any(part.name == FORM for part in parts) else []
+    moulded = [f"form: {MOULDED}"] if any(part.name in FORMS for part in parts) else []
     return "; ".join([*said, *kit, *moulded, *cover])
 
 

@@ -282,6 +282,10 @@ class FormFacts(Facts):
         Depth by which tender spots are built out.
     tender : int
         How many there are.
+    piece : str
+        Whether this is the ``"rear"`` or the ``"front"`` piece of one in two.
+    joint : Joint or None
+        Where it is parted then: in the bed frame, before it is turned over.
     """
 
     turned_over: bool = True
@@ -291,6 +295,8 @@ class FormFacts(Facts):
     margin: float
     relief: float
     tender: int
+    piece: str = ""
+    joint: Joint | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

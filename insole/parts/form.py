@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -38,7 +38,16 @@ from insole.parts.part import Part, as_worn
 from insole.record.limits import default_limits
 from insole.record.plan import FootPlan, Plan
 
-__all__ = ["form", "form_words", "forms"]
+__all__ = [
+    "NOTCH_MM",
+    "Mould",
+    "form",
+    "form_words",
+    "formed",
+    "forms",
+    "label_on",
+    "marked",
+]
 
 SHELF_MM = 8.0  # thickness below the rim: carries the sheet's margin and can be clamped
 NOTCH_MM = (2.5, 8.0)  # depth and length in the shelf's medial edge; prints off on the sheet
@@ -63,12 +72,48 @@ def forms(plan: Plan, wish: FormWish) -> list[Part]:
             "this plan keeps no sole to make a form of: it was made by an earlier version, or "
             "its scans show none; plan it again from the scans"
         )
-    made = []
-    for foot in plan.feet:
-        if not why_not(foot):
-            above = upper(foot, plan, wish)
-            made.append(_shelf_marked(as_worn(_made(foot, plan, wish, above)), foot, wish, above))
-    return made
+    moulds = [Mould.of(foot, plan, wish) for foot in plan.feet if not why_not(foot)]
+    return [marked(whole(mould), mould) for mould in moulds]
+
+
+class Mould(NamedTuple):
+    """What a form is made for and of, and the upper surface that it gives."""
+
+    foot: FootPlan
+    plan: Plan
+    wish: FormWish
+    above: Upper
+
+    @classmethod
+    def of(cls, foot: FootPlan, plan: Plan, wish: FormWish) -> Mould:
+        """Return it with the upper surface.
+
+        Raises
+        ------
+        insole.errors.PartError
+            Sole or pad are missing, or the sole does not cover base and margin.
+        """
+        return cls(foot, plan, wish, upper(foot, plan, wish))
+
+    @property
+    def shelf(self) -> Polygon:
+        """The form's outline before it is turned over: the base and its margin."""
+        base = solids.solid_polygon(self.foot.base.outline, FORM)
+        ring = base.buffer(self.wish.margin, quad_segs=16).simplify(0.02)
+        return shapely.orient_polygons(ring)
+
+    @property
+    def notch_station(self) -> float:
+        """Where the notch in the shelf's medial edge begins, from the base's rear edge, mm."""
+        ends = max(x for x, _ in self.foot.base.outline)
+        return float(max(self.foot.base.grid_from, 0.2 * ends))
+
+    @property
+    def top(self) -> float:
+        """How high above the form's underside the bed frame's z = 0 lies, mm."""
+        places = np.meshgrid(self.above.x, self.above.y, indexing="ij")
+        inside = shapely.contains_xy(self.shelf, *places)
+        return float(self.above.z[inside].max()) + SHELF_MM
 
 
 def form(foot: FootPlan, plan: Plan, wish: FormWish) -> Part:
@@ -88,32 +133,47 @@ def form(foot: FootPlan, plan: Plan, wish: FormWish) -> Part:
     insole.errors.PartError
         Sole or pad are missing, or the sole does not cover base and margin.
     """
-    return _made(foot, plan, wish, upper(foot, plan, wish))
+    return whole(Mould.of(foot, plan, wish))
 
 
-def _made(foot: FootPlan, plan: Plan, wish: FormWish, above: Upper) -> Part:
-    """Return the form under an upper surface, turned over, in the canonical frame."""
-    shape = _shelf(foot, wish)
-    plan_shape, notch = outlines.notched(
-        shape, _notch_station(foot), depth=NOTCH_MM[0], length=NOTCH_MM[1]
-    )
+def whole(mould: Mould) -> Part:
+    """Return a form in one piece, turned over, in the canonical frame, not yet engraved."""
+    shape, plan = mould.shelf, mould.plan
+    cut = outlines.notched(shape, mould.notch_station, depth=NOTCH_MM[0], length=NOTCH_MM[1])
+    made = formed(mould, cut)
+    return replace(made, marks=label_on(made.side, shape, (FORM.upper(), plan.case)))
+
+
+def formed(mould: Mould, cut: tuple[Polygon, Spot | None], name: str = FORM) -> Part:
+    """Return what of a form lies over an outline, turned over, in the canonical frame, unmarked.
+
+    Parameters
+    ----------
+    mould : Mould
+        Whose form, and its upper surface.
+    cut : (Polygon, Spot or None)
+        The form's outline or a piece of it before it is turned over, and a point in the notch of
+        its medial edge: as from `outlines.notched`.
+    name : str
+        Of the part.
+    """
+    foot, plan, wish, above = mould
+    plan_shape, notch = cut
     turned = shapely.orient_polygons(shapely.affinity.scale(plan_shape, 1, -1, origin=(0, 0)))
-    inside = shapely.contains_xy(shape, *np.meshgrid(above.x, above.y, indexing="ij"))
-    top = float(above.z[inside].max()) + SHELF_MM
+    top = mould.top
     # turned over about x: y and z change sign together, which is a rotation
     spline = RectBivariateSpline(above.x, -above.y[::-1], top - above.z[:, ::-1], kx=3, ky=3, s=0)
     solid = solids.under_heights(turned, spline.ev, CELL_MM, SHELF_MM / 2)
-    vertices, faces = solids.arrays(solid, FORM)
+    vertices, faces = solids.arrays(solid, name)
     outline, holes = outlines.rings(turned)
-    side, volume = Side(foot.side), solids.integral(turned, spline.ev)
+    volume = solids.integral(turned, spline.ev)
     return Part(
-        name=FORM,
-        side=side,
+        name=name,
+        side=Side(foot.side),
         vertices=vertices,
         faces=faces,
         outline=outline,
         holes=holes,
-        marks=_label(side, shape, plan.case),
         volume=volume,
         solid=partial(_brep, outline, above, top, volume),
         material=wish.material,
@@ -136,29 +196,21 @@ def _brep(outline: Array, above: Upper, top: float, volume: float) -> Any:
 # ------------------------------------------------------------------ the part
 
 
-def _shelf(foot: FootPlan, wish: FormWish) -> Polygon:
-    """Return the form's outline before it is turned over: the base and its margin."""
-    base = solids.solid_polygon(foot.base.outline, FORM)
-    return shapely.orient_polygons(base.buffer(wish.margin, quad_segs=16).simplify(0.02))
-
-
-def _notch_station(foot: FootPlan) -> float:
-    return float(max(foot.base.grid_from, 0.2 * max(x for x, _ in foot.base.outline)))
-
-
-def _label(side: Side, shape: Polygon, case: str) -> tuple[Any, ...]:
+def label_on(side: Side, shape: Polygon, texts: tuple[str, ...], share: float = 0.3) -> Any:
+    """Return the wished label in the underside of what lies over a shape, before it is turned."""
     x0, _, x1, _ = shape.bounds
-    x = x0 + 0.3 * (x1 - x0)
+    x = x0 + share * (x1 - x0)
     y = (outlines.edge_at(shape, x) + outlines.edge_at(shape, x, medial=False)) / 2
-    return outlines.label(side, ("FORM", case), (x, -y), size=LABEL_MM)
+    return outlines.label(side, texts, (x, -y), size=LABEL_MM)
 
 
-def _shelf_marked(part: Part, foot: FootPlan, wish: FormWish, above: Upper) -> Part:
-    """Return a worn form with side, arrow and case cut into the shelf's top as well.
+def marked(made: Part, mould: Mould) -> Part:
+    """Return a form as worn, with side, arrow and case cut into the shelf's top as well.
 
     The bottom of a shell is left open for the plaster. On the shelf the letters lie outside the
     trim line: they print off on what is cut away. They follow the surface, 0.4 mm deep.
     """
+    part, (foot, _, wish, above) = as_worn(made), mould
     sign = -1.0 if part.side is Side.RIGHT else 1.0  # turned over; a left form mirrored on top
     clear = min(SHELF_CLEAR_MM, (wish.margin - engraving.MIN_LETTER_MM) / 2 - 0.1)
     size = float(np.clip(wish.margin - 2 * clear - 0.5, engraving.MIN_LETTER_MM, SHELF_LETTER_MM))
@@ -236,6 +288,15 @@ def form_words(part: Part) -> list[str]:
         f"{facts.rim:g} mm; cut the medial flange to at most {flange:g} mm above the bed unless "
         "the collar clears it.",
     ]
+    if facts.joint is not None:
+        rows.insert(
+            1,
+            f"The form is in two pieces, {facts.joint.gap:g} mm left for the glue. Dry first, both "
+            "lettered undersides down: the two keys go in from above. Roughen the walls, glue "
+            "them on a level plate, then fill the joint, sand it flush across the whole surface "
+            "and look at it in a slanting light: what stands there prints off on the sheet. "
+            "Glue before plaster is filled in.",
+        )
     if facts.tender:
         rows.append(
             f"Tender spots are built out by {facts.relief:g} mm: the sheet bulges there on its "

@@ -21,9 +21,21 @@ from insole.record.plan import FootPlan, Plan
 from insole.record.planned_parts import PadPlan
 from insole.record.values import HeightGrid
 
-__all__ = ["CELL_MM", "FORM", "FormWish", "Upper", "upper", "why_not"]
+__all__ = [
+    "CELL_MM",
+    "FORM",
+    "FORMS",
+    "FORM_FRONT",
+    "FORM_REAR",
+    "FormWish",
+    "Upper",
+    "upper",
+    "why_not",
+]
 
 FORM = "form"
+FORM_REAR, FORM_FRONT = "form-rear-piece", "form-front-piece"  # of one that is parted
+FORMS = (FORM, FORM_REAR, FORM_FRONT)
 CELL_MM = 1.0  # grid of the upper surface and of the mesh: a form is accurate to 0.1 mm
 
 FRONT_RIM_MM = 2.0  # hollow of the sole kept under the ball: common practice, no source

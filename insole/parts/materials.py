@@ -44,6 +44,8 @@ PLACE_OF_PART = {
     "heel-shim": "wedge",
     "under-shoe-shim": "under-shoe",
     "form": "form",
+    "form-rear-piece": "form",
+    "form-front-piece": "form",
     "cover": "cover",
 }
 _SOFT = re.compile(r"(?<![a-z])(eva|cork)(?![a-z])|foam", re.IGNORECASE)

@@ -36,7 +36,7 @@ from insole.planning.support.tops import ContourShape
 from insole.record.limits import Limits
 from insole.record.plan import FootPlan
 
-__all__ = ["Joint", "Parted", "part_bed", "wholes"]
+__all__ = ["Joint", "Parted", "ahead_of", "joint_line", "part_bed", "split", "wholes"]
 
 # where the keys stand: share of the bed's width from its little-toe edge, half width at the root
 KEYS: dict[Side, tuple[tuple[float, float], ...]] = {
@@ -110,7 +110,7 @@ def part_bed(
     whole = solids.solid_polygon(contour.outline, CONTOUR)
     shape = ContourShape(contour)
     station, ahead = _chosen(foot, shape, gap, limits, fits)
-    pieces = _split(whole, ahead, gap)
+    pieces = split(whole, ahead, gap)
     if pieces is None:
         raise PartError(CONTOUR, f"the bed of the {foot.side} foot does not part; plan it again")
     stations = (0.42 * contour.crest.from_rear, station + NOTCH_AHEAD_MM)
@@ -122,7 +122,7 @@ def part_bed(
     joint = Joint(
         of=CONTOUR,
         station=round(station, 2),
-        line=shapely.get_coordinates(_line(whole, ahead)),
+        line=shapely.get_coordinates(joint_line(whole, ahead)),
         gap=gap,
         thick=round(_thickness(shape, whole, ahead), 2),
         whole=solids.integral(whole.difference(teeth[0]), _thick_of(shape)),
@@ -200,8 +200,8 @@ def _chosen(
     for first in (max(free, ahead_of_crest), free):
         found: list[tuple[float, float, Polygon]] = []
         for x in np.arange(first, most + 1e-6, STEP_MM):
-            ahead = _ahead(whole, float(x), Side(foot.side))
-            pieces = _split(whole, ahead, gap) if ahead is not None else None
+            ahead = ahead_of(whole, float(x), Side(foot.side))
+            pieces = split(whole, ahead, gap) if ahead is not None else None
             if ahead is None or pieces is None:
                 continue
             if all(fits(solids.ring(piece.exterior)) for piece in pieces):
@@ -234,7 +234,7 @@ def _ball(foot: FootPlan) -> float:
 # ------------------------------------------------------------------ shape
 
 
-def _ahead(whole: Polygon, x: float, side: Side) -> Polygon | None:
+def ahead_of(whole: Polygon, x: float, side: Side) -> Polygon | None:
     """Return all that lies ahead of a joint at a station, keys with it; None: no room for them."""
     spans = [
         (outlines.edge_at(whole, at, medial=False), outlines.edge_at(whole, at))
@@ -263,7 +263,7 @@ def _ahead(whole: Polygon, x: float, side: Side) -> Polygon | None:
     return eased.buffer(-ROUND_MM, quad_segs=6).simplify(0.005)
 
 
-def _split(whole: Polygon, ahead: Polygon, gap: float) -> tuple[Polygon, Polygon] | None:
+def split(whole: Polygon, ahead: Polygon, gap: float) -> tuple[Polygon, Polygon] | None:
     """Return the outlines of rear and front piece; None where one comes in more than one."""
     rear = whole.difference(ahead.buffer(gap / 2, quad_segs=6))
     front = whole.intersection(ahead.buffer(-gap / 2, quad_segs=6))
@@ -272,7 +272,7 @@ def _split(whole: Polygon, ahead: Polygon, gap: float) -> tuple[Polygon, Polygon
     return tuple(shapely.orient_polygons(piece.simplify(0.002)) for piece in (rear, front))
 
 
-def _line(whole: Polygon, ahead: Polygon) -> LineString:
+def joint_line(whole: Polygon, ahead: Polygon) -> LineString:
     """Return the border of what lies ahead, inside the bed."""
     found = ahead.exterior.intersection(whole.buffer(3.0))
     if found.geom_type != "LineString":
@@ -285,7 +285,7 @@ def _line(whole: Polygon, ahead: Polygon) -> LineString:
 
 def _thickness(shape: ContourShape, whole: Polygon, ahead: Polygon) -> float:
     """Return the mean thickness of the bed along a joint, mm."""
-    inside = _line(whole, ahead).intersection(whole.buffer(-1.0))
+    inside = joint_line(whole, ahead).intersection(whole.buffer(-1.0))
     points = shapely.get_coordinates(shapely.segmentize(inside, 1.0))
     return float(shape.inside(*points.T).mean())
 

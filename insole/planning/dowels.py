@@ -18,6 +18,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -26,10 +27,20 @@ from shapely import Polygon
 
 from footscan.scan import Array
 from insole.errors import PlanError
+from insole.planning.support.wish import SupportWish
+from insole.record.limits import Limits
 from insole.record.planned_parts import BasePlan, PadPlan, WedgePlace, WedgePlan
 from insole.record.values import Note, NoteLevel
 
-__all__ = ["DOWEL_MM", "LEFT_MM", "PAD_DEPTH_MM", "SOCKET_MM", "base_depth", "placed"]
+__all__ = [
+    "DOWEL_MM",
+    "LEFT_MM",
+    "PAD_DEPTH_MM",
+    "SOCKET_MM",
+    "base_depth",
+    "placed",
+    "thick_enough",
+]
 
 DOWEL_MM = 4.0  # diameter
 FIT_MM = 0.3  # socket over dowel: printing strays by 0.2 mm, 0.1 mm is left to slide
@@ -50,6 +61,21 @@ def base_depth(thickness: float) -> float:
     """Return the depth of a base's sockets, mm; 0 where the base is too thin for one."""
     depth = min(thickness - LEFT_MM, BASE_DEPTH_MM[1])
     return round(depth, 3) if depth >= BASE_DEPTH_MM[0] - 1e-9 else 0.0
+
+
+def thick_enough(limits: Limits, supports: Sequence[SupportWish]) -> Limits:
+    """Return the limits with a base that holds sockets, where a pad is to lie on one.
+
+    A thickness that the workshop chose itself is left: :func:`placed` refuses what is too thin.
+    """
+    base = limits["base.thickness"]
+    padded = any(wish.contoured is None and wish.pad is not False for wish in supports)
+    if base.by_workshop or base_depth(base.value) or not padded:
+        return limits
+    least = LEFT_MM + BASE_DEPTH_MM[0]
+    why = f"dowels were wished, and {LEFT_MM:g} mm stay under a socket of {BASE_DEPTH_MM[0]:g} mm"
+    thicker = replace(base, value=least, reason=why, by_workshop=True)
+    return replace(limits, entries={**limits.entries, base.name: thicker})
 
 
 def placed(

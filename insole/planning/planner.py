@@ -16,7 +16,7 @@ import insole
 from footscan.results import MeasuredFoot
 from footscan.scan import Side
 from insole.partner import Partner
-from insole.planning import by_hand, checks, wedge_rules
+from insole.planning import by_hand, checks, dowels, wedge_rules
 from insole.planning import cleat as cleats
 from insole.planning.changes import describe_change
 from insole.planning.job import Job
@@ -82,6 +82,10 @@ def plan(
     wishes, terms = (wishes or PlanWishes()).cleaned(), terms or Terms()
     limits, hand = limits or default_limits(), hand or ByHand()
     memory = memory or Memory()
+    if wishes.dowels:
+        there = ((Side.LEFT, left), (Side.RIGHT, right))
+        supports = [wishes.of(side).support for side, foot in there if foot is not None]
+        limits = dowels.thick_enough(limits, supports)
     left = left and _held(left, hand.left, memory)
     right = right and _held(right, hand.right, memory)
     asked, question_notes = questions.decide(terms.answers, terms.clinician)

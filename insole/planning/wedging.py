@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -43,6 +43,7 @@ __all__ = ["plan_wedges", "ramp_width"]
 
 DISH_MM = 1.0  # shallower, base and shim lie on it: common practice, no source
 UNDER_MATERIAL = "under-shoe-solid"
+UNDER_CORNER_MM = 5.0  # radius of a plate's corners in plan; common practice, no source
 
 
 def plan_wedges(
@@ -260,6 +261,8 @@ def _station(landmarks: Mapping[str, Array], name: str) -> float:
 
 def _under(net: Net, ground: _Ground) -> WedgePlan:
     """Return the plate under the shoe around the measured bolt pattern."""
+    from shapely.geometry import box
+
     landmarks, outline, _, shoe, limits = ground
     if shoe is None or not shoe.slots.holes:
         raise PlanError(
@@ -275,9 +278,17 @@ def _under(net: Net, ground: _Ground) -> WedgePlan:
     middle = float(sides.min() + sides.max()) / 2
     low, high = centre - along, centre + along
     thin, thick = middle - across, middle + across
-    ring = np.array([(low, thin), (high, thin), (high, thick), (low, thick)])
+    ring = _rounded(box(low, thin, high, thick), min(UNDER_CORNER_MM, margin))
     extent = (low, high, 0.0, 0.0)
     return _wedge(net, ring, 2 * across, limits.value("wedge.under.edge"), extent)
+
+
+def _rounded(plate: Any, radius: float) -> Ring:
+    """Return a plate's outline with round corners: sharp ones cut hands, soles and cleat covers."""
+    from shapely.geometry.polygon import orient
+
+    inner = plate.buffer(-radius, join_style="mitre")
+    return np.asarray(orient(inner.buffer(radius, quad_segs=24)).exterior.coords)[:-1]
 
 
 def _clipped(outline: Ring, start: float, stop: float, inset: float) -> Ring:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from insole.errors import OutputError
 from insole.readback.pages import read_pages
-from insole.readback.parted import REAR, check_joint
+from insole.readback.parted import REAR, check_form, check_joint
 from insole.readback.solids import SLOT
 from insole.readback.told import Told
 from insole.readback.workshop import check_cards, check_layers, check_measures
@@ -87,6 +87,7 @@ def check_records(manifest: Mapping[str, Any], meshes: Mapping[str, Numbers], to
             )
     for foot in told.feet if meshes else ():
         check_joint(foot, records, volumes, _holes(told, str(foot["side"])))
+        check_form(str(foot["side"]), records, volumes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

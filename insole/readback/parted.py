@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 
 from insole.errors import OutputError
 
-__all__ = ["FRONT", "REAR", "check_joint", "pieces_of"]
+__all__ = ["FRONT", "REAR", "check_form", "check_joint", "pieces_of"]
 
 Numbers = NDArray[np.float64]
 REAR, FRONT = "bed-rear-piece", "bed-front-piece"
+MOULD = ("form-rear-piece", "form-front-piece")
 FAR = 900.0
 GAP = (0.03, 0.7)  # mm
 BALL = 10.0  # mm that all of the joint lies behind the ball line, at the least
@@ -83,32 +84,58 @@ def check_joint(
         not, with the gap between them, the whole bed.
     """
     side = str(foot["side"])
-    mine = [records.get(f"{side}-{name}", {}).get("joint") for name in (REAR, FRONT)]
-    if not any(mine):
+    rear = _joint(f"{side} bed", side, (REAR, FRONT), records)
+    if rear is None:
         return
-    rear, front = mine
-    if not rear or not front or {rear["piece"], front["piece"]} != {"rear", "front"}:
-        raise OutputError(f"manifest.json: the {side} bed is not in a rear and a front piece")
-    if any(rear[key] != front[key] for key in ("line", "gap", "whole_cm3", "gap_cm3")):
-        raise OutputError(f"manifest.json: the pieces of the {side} bed have two different joints")
     gap, line = float(rear["gap"]), np.array(rear["line"], dtype=float)
-    if not GAP[0] <= gap <= GAP[1]:
-        raise OutputError(f"manifest.json: the {side} bed has a glue gap of {gap:g} mm")
     _check_place(side, line, foot)
     pieces = pieces_of(side, foot["contour"]["outline"], records)
     _check_hold(side, pieces)
-    made = sum(volumes[f"{side}-{name}"] for name in (REAR, FRONT)) + holes
-    wanted = float(rear["whole_cm3"]) - float(rear["gap_cm3"]) - float(rear["notch_cm3"])
-    if abs(made - wanted) > CLOSE * wanted:
-        raise OutputError(
-            f"the pieces of the {side} bed are {made:.2f} cm³ together, the whole less the gap "
-            f"{wanted:.2f} cm³"
-        )
+    _check_volume(f"{side} bed", rear, sum(volumes[f"{side}-{n}"] for n in (REAR, FRONT)) + holes)
     area = sum(piece.area for piece in pieces.values())
     whole = shapely.Polygon(foot["contour"]["outline"]).buffer(0)
     lost = gap * float(shapely.LineString(line).intersection(whole).length)
     if abs(area + lost - whole.area) > 0.1 * lost + 0.5:
         raise OutputError(f"the pieces of the {side} bed and their gap are not the whole bed")
+
+
+def check_form(side: str, records: Mapping[str, Any], volumes: Mapping[str, float]) -> None:
+    """Hold both pieces of a foot's form against each other and the whole; nothing where it is one.
+
+    Raises
+    ------
+    OutputError
+        A piece is missing, the gap is wrong, or the pieces and the gap are not the whole form.
+    """
+    rear = _joint(f"{side} form", side, MOULD, records)
+    if rear is not None:
+        _check_volume(f"{side} form", rear, sum(volumes[f"{side}-{name}"] for name in MOULD))
+
+
+def _joint(
+    what: str, side: str, names: tuple[str, str], records: Mapping[str, Any]
+) -> Mapping[str, Any] | None:
+    """Return the joint that both pieces of a part name; None where it is whole."""
+    rear, front = (records.get(f"{side}-{name}", {}).get("joint") for name in names)
+    if not rear and not front:
+        return None
+    if not rear or not front or (rear["piece"], front["piece"]) != ("rear", "front"):
+        raise OutputError(f"manifest.json: the {what} is not in a rear and a front piece")
+    if any(rear[key] != front[key] for key in ("line", "gap", "whole_cm3", "gap_cm3")):
+        raise OutputError(f"manifest.json: the pieces of the {what} have two different joints")
+    if not GAP[0] <= float(rear["gap"]) <= GAP[1]:
+        raise OutputError(f"manifest.json: the {what} has a glue gap of {float(rear['gap']):g} mm")
+    return dict(rear)
+
+
+def _check_volume(what: str, joint: Mapping[str, Any], made: float) -> None:
+    """Hold what both pieces take, cm3, against the whole less the gap."""
+    wanted = float(joint["whole_cm3"]) - float(joint["gap_cm3"]) - float(joint["notch_cm3"])
+    if abs(made - wanted) > CLOSE * wanted:
+        raise OutputError(
+            f"the pieces of the {what} are {made:.2f} cm³ together, the whole less the gap "
+            f"{wanted:.2f} cm³"
+        )
 
 
 def _check_place(side: str, line: Numbers, foot: Mapping[str, Any]) -> None:

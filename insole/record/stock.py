@@ -57,7 +57,7 @@ KINDS: dict[str, tuple[str, ...]] = {
     "shim": ("forefoot-shim", "heel-shim"),
     "under": ("under-shoe-shim",),
     "bed": ("contoured-bed", "bed-rear-piece", "bed-front-piece"),
-    "form": ("form",),
+    "form": ("form", "form-rear-piece", "form-front-piece"),
     "cover": ("cover",),
 }
 # what may become of a full-length bed that fits no printer

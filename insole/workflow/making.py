@@ -196,6 +196,7 @@ def _built(plan: Plan, settings: Settings) -> _Built:
     finish = settings.finish
     parts = long_parts.parted(plan, build.all_parts(plan, finish), settings)
     moulds = form.forms(plan, settings.form) if settings.form is not None else []
+    moulds = long_parts.parted_forms(plan, moulds, settings)
     doubts = [
         sentence
         for part in (*parts, *moulds)

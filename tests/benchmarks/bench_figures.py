@@ -16,7 +16,6 @@ import numpy as np
 import pypdfium2
 import shapely
 from scipy import ndimage
-from scipy.interpolate import LinearNDInterpolator
 
 from footscan.scan import Array
 from insole.output.cut.labels import extent_of
@@ -148,18 +147,45 @@ def _top(part: Part, step: float) -> tuple[Array, Array, float]:
     corners = part.vertices[part.faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     up = normal[:, 2] > 0.3 * np.linalg.norm(normal, axis=1)
-    spots = part.vertices[np.unique(part.faces[up])]
     shape = shapely.Polygon(part.outline, part.holes)
     box = extent_of([part.outline])
-    gx, gy = np.meshgrid(
-        np.arange(box[0], box[2], step), np.arange(box[1], box[3], step), indexing="ij"
-    )
-    z = LinearNDInterpolator(spots[:, :2], spots[:, 2])(gx, gy)
+    x, y = np.arange(box[0], box[2], step), np.arange(box[1], box[3], step)
+    z = surface(corners[up], x, y)
+    gx, gy = np.meshgrid(x, y, indexing="ij")
     shapely.prepare(shape)
     inside = np.isfinite(z) & shapely.contains_xy(shape, gx, gy)
     away = ndimage.distance_transform_edt(np.pad(inside, 1))[1:-1, 1:-1] * step
     _, at = ndimage.distance_transform_edt(~inside, return_indices=True)
     return z[tuple(at)], away, step
+
+
+def surface(corners: Array, x: Array, y: Array) -> Array:
+    """Return the highest of triangles over each place of an even grid, mm; NaN where there is none.
+
+    On the triangles themselves. Their corners joined anew, seen from above, are another surface:
+    where large ones meet in an edge askew to both, it had beads of 0.03 mm that nobody prints.
+
+    Parameters
+    ----------
+    corners : ndarray, shape (n, 3, 3)
+        Triangles that face up, mm.
+    x, y : ndarray, shapes (k,) and (m,)
+        Even axes of the grid, mm.
+    """
+    found = np.full((len(x), len(y)), -np.inf)
+    step, start = x[1] - x[0], np.array([x[0], y[0]])
+    a, sides = corners[:, 0], corners[:, 1:] - corners[:, :1]
+    turned = np.linalg.inv(sides[:, :, :2])
+    low = np.ceil((corners[:, :, :2].min(axis=1) - start) / step - 1e-9).astype(int).clip(0)
+    high = np.floor((corners[:, :, :2].max(axis=1) - start) / step + 1e-9).astype(int) + 1
+    for k in np.flatnonzero((high > low).all(axis=1)):
+        here = slice(low[k, 0], high[k, 0]), slice(low[k, 1], high[k, 1])
+        places = np.stack(np.meshgrid(x[here[0]], y[here[1]], indexing="ij"), axis=-1)
+        share = (places - a[k, :2]) @ turned[k]
+        hit = (share >= -1e-9).all(axis=-1) & (share.sum(axis=-1) <= 1.0 + 1e-9)
+        z = np.where(hit, a[k, 2] + share @ sides[k, :, 2], -np.inf)
+        found[here] = np.maximum(found[here], z)
+    return np.where(np.isfinite(found), found, np.nan)
 
 
 def too_sharp(z: Array, radius: float, step: float) -> Array:

@@ -90,7 +90,7 @@ def test_empty_fields_are_the_usual_and_what_is_asked_is_said_in_words():
     assert how.checked({"bevel": "", "dxf": "", "form": False, "vents": None}) == {}
     told = how.words(how.checked({"bevel": 2, "laser_colours": True, "long_parts": "whole"}))
     assert told[0] == "Bevel under the base's edge, width 2 mm"
-    assert told[1] == "A bed too long for the printer whole"
+    assert told[1] == "A bed or form too long for the printer whole"
     assert told[2].startswith("Pure red, blue and black")
     fields = how.fields_shown(default_materials(), {"bevel": 2.0, "material_pad": "final-eva"})
     (bevel,) = (f for f in fields["Finish"] if f["name"] == "bevel")

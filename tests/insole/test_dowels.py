@@ -26,6 +26,7 @@ from insole.parts.part import Part, as_worn
 from insole.parts.wedge import shim
 from insole.planning import dowels, planner
 from insole.planning.planner import FootWish, PlanWishes
+from insole.planning.support.wish import SupportWish
 from insole.record.limits import default_limits
 from insole.record.plan import Plan
 from insole.record.planned_parts import WedgePlace
@@ -391,7 +392,7 @@ def test_every_socket_pair_is_apart() -> None:
 
 
 def test_the_command_takes_the_wish(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Refused with the default base in one sentence; planned with a thicker one."""
+    """The default base is made as thick as sockets want; the workshop's own is kept or refused."""
     import json
 
     from insole import cli
@@ -399,12 +400,32 @@ def test_the_command_takes_the_wish(tmp_path: Path, capsys: pytest.CaptureFixtur
     samples = Path(__file__).parents[2] / "sample_scans"
     scan, bed = str(samples / "larch_left.ply"), str(samples / "shoe.toml")
     wish = ["plan", scan, "--shoe", bed, "--dowels", "--quiet", "--out", str(tmp_path)]
-    assert cli.main(wish) == 3
-    assert "dowels need a base of at least 2.2 mm" in capsys.readouterr().err
-    assert list(tmp_path.iterdir()) == []
     own = tmp_path / "own.toml"
+    own.write_text("base.thickness = 2.0\n", encoding="utf-8")
+    assert cli.main([*wish, "--limits", str(own)]) == 3
+    assert "dowels need a base of at least 2.2 mm" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == [own]
+    assert cli.main([*wish, "--case", "usual"]) == 0
+    record = json.loads((tmp_path / "usual-v1-plan.json").read_text(encoding="utf-8"))
+    assert record["left"]["base"]["thickness"] == 2.2
+    assert record["limits"] == {"base.thickness": 2.2}
+    assert len(record["left"]["base"]["dowels"]) == 3
+    (said,) = (note["text"] for note in record["notes"] if note["code"] == "own-limits")
+    assert "base.thickness 2.2 mm (usual 1.5 mm): dowels were wished" in said
     own.write_text("base.thickness = 2.4\n", encoding="utf-8")
     assert cli.main([*wish, "--limits", str(own), "--case", "larch"]) == 0
     record = json.loads((tmp_path / "larch-v1-plan.json").read_text(encoding="utf-8"))
     assert record["wishes"]["dowels"] is True
     assert len(record["left"]["base"]["dowels"]) == 3
+
+
+def test_no_base_grows_thick_where_no_pad_lies_on_it() -> None:
+    usual = default_limits()
+    pad, none = SupportWish(), SupportWish(pad=False)
+    bed = SupportWish(contoured="full")
+    assert dowels.thick_enough(usual, [none, bed]) is usual
+    assert dowels.thick_enough(usual, [none, pad]).value("base.thickness") == 2.2
+    assert usual.value("base.thickness") == 1.5
+    for own in (2.0, 3.0):  # the workshop's own stays, whatever it is
+        limits = usual.changed(base__thickness=own)
+        assert dowels.thick_enough(limits, [pad]) is limits

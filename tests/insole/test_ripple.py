@@ -10,7 +10,7 @@ import pytest
 from insole.planning.support.surface import without_ridges
 from insole.planning.support.tops import spline_of
 from insole.record.values import HeightGrid
-from tests.benchmarks.bench_figures import cut_faults, waves
+from tests.benchmarks.bench_figures import cut_faults, surface, waves
 
 STEP = 0.5
 X, Y = np.meshgrid(np.arange(0, 80, STEP), np.arange(0, 50, STEP), indexing="ij")
@@ -69,6 +69,17 @@ def test_a_ridge_askew_to_the_nodes_has_no_beads(turn: float) -> None:
     # a ridge sinks by tan 25 times the mean way of a normal distribution of 1.2 mm, 0.45 mm
     assert lost.max() == pytest.approx(0.466 * 1.2 * math.sqrt(2 / math.pi), abs=0.12)
     assert lost[away[5:-5, 5:-5] > 5.0].max() < 0.001
+
+
+def test_a_top_is_read_on_its_own_triangles() -> None:
+    """A valley between two long triangles: joined anew, its four corners would be a ridge."""
+    a, b, c, d = (0.0, 0.0, 0.0), (80.0, 0.0, 0.0), (40.0, 10.0, 1.0), (40.0, -10.0, 1.0)
+    x, y = np.arange(0.0, 80.5, 0.5), np.arange(-12.0, 12.5, 0.5)
+    z = surface(np.array([(a, b, c), (a, d, b)]), x, y)
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    inside = np.abs(gy) <= 10.0 - np.abs(gx - 40.0) / 4.0
+    assert z[inside] == pytest.approx(np.abs(gy[inside]) / 10.0, abs=1e-9)
+    assert np.isnan(z[~inside]).all()
 
 
 def test_a_cutter_is_told_of_rings_twice_and_of_holes_after_their_outline() -> None:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shapely import Point, Polygon
 
 from insole.errors import PlanError, RefusedError
 from insole.planning.wedge_rules import WedgeWish, check_pair, rise
@@ -481,3 +482,19 @@ def test_the_plate_under_the_shoe_lies_about_the_first_head_less_the_start_setti
     x, y = np.array(wedge.outline).T
     assert (x.min() + x.max()) / 2 == pytest.approx(194.0 - LIMITS.value("cleat.behind_ball"))
     assert (y.min() + y.max()) / 2 == pytest.approx(0.0)  # the bed's middle there
+
+
+def test_the_plate_under_the_shoe_has_round_corners_and_keeps_its_size_and_margin() -> None:
+    (wedge,) = wedges(WedgeWish(under=2.0)).wedges
+    plate = Polygon(wedge.outline)
+    x0, y0, x1, y1 = plate.bounds
+    along, across = (np.abs(HOLES).max(axis=0) + LIMITS.value("wedge.under.margin")).tolist()
+    assert (x1 - x0, y1 - y0) == pytest.approx((2 * along, 2 * across), abs=0.01)
+    # four right corners of radius r lose (4 - pi) r2 together
+    lost = (x1 - x0) * (y1 - y0) - plate.area
+    assert lost == pytest.approx((4.0 - math.pi) * 5.0**2, rel=0.01)
+    opened = plate.buffer(-4.9, quad_segs=32).buffer(4.9, quad_segs=32)
+    assert plate.difference(opened.buffer(0.01)).is_empty
+    middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
+    for hole in middle + np.array(HOLES):
+        assert plate.exterior.distance(Point(hole)) > LIMITS.value("wedge.under.margin") - 0.01

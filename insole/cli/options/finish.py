@@ -22,15 +22,16 @@ def finish_options(command: Callable[..., Any]) -> Callable[..., Any]:
             click.option(
                 "--long-parts",
                 type=click.Choice(["two-pieces", "three-quarter", "whole"]),
-                help="What becomes of a full-length contoured bed that fits no printer of the "
-                "workshop, turned or not: two pieces with a joint to glue, a three-quarter bed, or "
-                "the whole bed as it is. Left out, the folder says which bed it needs.",
+                help="What becomes of a full-length contoured bed or a form that fits no "
+                "printer of the workshop, turned or not: two pieces with a joint to glue, a "
+                "three-quarter bed, or whole as it is. Left out, the folder says which bed it "
+                "needs.",
             ),
             click.option(
                 "--glue-gap",
                 type=click.FloatRange(0.05, 0.6),
                 metavar="MM",
-                help="Room for glue in the joint of a bed in two pieces; 0.2 if left out.",
+                help="Room for glue in the joint of what is in two pieces; 0.2 if left out.",
             ),
             click.option(
                 "--bevel",

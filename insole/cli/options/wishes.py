@@ -148,7 +148,8 @@ WISHES = (
     click.option(
         "--dowels",
         is_flag=True,
-        help="Place each pad on its base by dowels, to go back into the same place.",
+        help="Place each pad on its base by dowels, to go back into the same place. The base "
+        "becomes as thick as they want, unless your limits say how thick it is.",
     ),
     click.option(
         "--cleat",

@@ -20,7 +20,7 @@ from insole.output.papers.shades import Box, image
 from insole.output.phrases import capital, words
 from insole.output.pictures.part_view import part_view
 from insole.parts.facts import DowelFacts, WedgeFacts
-from insole.parts.form_upper import FORM
+from insole.parts.form_upper import FORMS
 from insole.parts.materials import amount
 from insole.parts.part import Part
 from insole.record.materials import Materials
@@ -141,7 +141,7 @@ def _said(plan: Plan, part: Part, materials: Materials) -> list[str]:
     if known is not None:
         lines.append(str(amount(part, known)))
     cut = facts.engraved.texts
-    if part.name == FORM:
+    if part.name in FORMS:
         lines.append("Lies plantar side up; the moulded bed replaces base and pad")
     elif part.way is not None and part.way.how == "layers":
         lines.append(f"Layer 1 to the {below}, each arrow to the toes")

@@ -1,0 +1,77 @@
+"""A flat part whose thickness is not in the rack: what can be done with the sheets that are.
+
+Plan, MadeParts, Settings -> with_rack -> a sentence for each such part, for the first page
+"""
+
+from __future__ import annotations
+
+from insole.output.made import MadeParts
+from insole.output.settings import Settings
+from insole.parts.facts import BaseFacts, CoverFacts
+from insole.parts.part import Part
+from insole.record.limits import of_plan
+from insole.record.plan import Plan
+
+__all__ = ["with_rack"]
+
+SAME_MM = 0.01
+GRIND_MM = 1.5  # of a whole sheet, evenly: more is not done by hand; common practice, no source
+
+
+def with_rack(plan: Plan, made: MadeParts, settings: Settings) -> dict[str, str]:
+    """Return what can be done about flat parts whose sheet is not in the rack, a sentence a part.
+
+    Only bases and covers: everything else is ground or built up from what is there. Nothing
+    without a stock, nor where the rack holds no sheet of that material.
+    """
+    found: dict[str, str] = {}
+    for part in made.parts:
+        key = _limit(part)
+        if settings.stock is None or not key or part.way is None or part.way.how != "cut":
+            continue
+        (wanted,), there = part.way.sheets, settings.stock.thicknesses(part.material)
+        if there and min(abs(t - wanted) for t in there) > SAME_MM:
+            ways = [*_ground(part, wanted, there, settings), _anew(plan, part, key, there)]
+            found[f"rack: {part.label}"] = (
+                f"{part.label} wants a sheet of {wanted:g} mm, which the rack lacks: "
+                f"{'; or '.join(ways)}"
+            )
+    return found
+
+
+def _limit(part: Part) -> str:
+    """Return the planning limit that says how thick a flat part is."""
+    if isinstance(part.facts, BaseFacts):
+        return "base.thickness"
+    return "thickness.cover" if isinstance(part.facts, CoverFacts) else ""
+
+
+def _ground(part: Part, wanted: float, there: tuple[float, ...], settings: Settings) -> list[str]:
+    """Return how a thicker sheet becomes as thin; nothing where none can be ground evenly."""
+    hardness = settings.materials.find(part.material).hardness
+    thicker = [t for t in there if wanted < t <= wanted + GRIND_MM]
+    soft = hardness is not None and hardness.unit == "Shore A"  # sheet of a plastic melts
+    if not thicker or not soft or not isinstance(part.facts, BaseFacts):
+        return []
+    return [f"grind {min(thicker):g} mm from the rack down to {wanted:g} mm all over, then cut it"]
+
+
+def _anew(plan: Plan, part: Part, key: str, there: tuple[float, ...]) -> str:
+    """Return with which limit the part is planned of a sheet that is there, and what it costs."""
+    wanted = part.facts.thickness or 0.0
+    nearest = min(there, key=lambda t: (abs(t - wanted), t))
+    more = nearest - wanted
+    text = (
+        f"plan anew with {key} = {nearest:g} in your limits and take {nearest:g} mm from the rack: "
+        f"the foot then lies {abs(more):g} mm {'higher' if more > 0 else 'lower'} all over"
+    )
+    rows = getattr(plan, part.side.value).thickness
+    over = [row.after - row.before + more for row in rows if row.station == "ball" and row.before]
+    if more < 0 or not over:
+        return text
+    most = of_plan(plan).value("thickness.ball_refuse")
+    way = "above" if over[0] > 0 else "below"
+    what = "which is refused: the most is" if over[0] > most + SAME_MM else "where the most is"
+    return (
+        f"{text}, at the ball {abs(over[0]):.1f} mm {way} the insole taken out, {what} {most:g} mm"
+    )
