@@ -58,25 +58,25 @@ def differences(approved: Iterable[str], present: Iterable[str]) -> list[str]:
     old, new = _grouped(approved), _grouped(present)
     found = []
     for key in sorted({*old, *new}):
-        left = new.get(key, [])[:]
+        there = np.array([numbers for _, numbers, _ in new.get(key, [])])
+        left = np.ones(len(there), dtype=bool)
         for line, numbers, most in old.get(key, []):
-            near = [k for k, (_, there, _) in enumerate(left) if _alike(numbers, there, most)]
-            if near:
-                left.pop(min(near, key=lambda k: float(np.abs(left[k][1] - numbers).sum())))
+            off = np.abs(there - numbers) if left.any() else there[:0]
+            near = np.flatnonzero(left & (off <= most).all(axis=1)) if len(off) else []
+            if len(near):
+                left[near[off[near].sum(axis=1).argmin()]] = False
             else:
                 found.append(f"- {line}")
-        found += [f"+ {line}" for line, _, _ in left]
+        found += [
+            f"+ {line}" for (line, _, _), on in zip(new.get(key, []), left, strict=True) if on
+        ]
     return found
-
-
-def _alike(one: np.ndarray, two: np.ndarray, most: np.ndarray) -> bool:
-    return one.shape == two.shape and bool((np.abs(one - two) <= most).all())
 
 
 Told = tuple[str, np.ndarray, np.ndarray]
 
 
-def _grouped(lines: Iterable[str]) -> dict[tuple[str, str], list[Told]]:
+def _grouped(lines: Iterable[str]) -> dict[tuple[str, str, int], list[Told]]:
     """Return lines by their words, each with its numbers and how far they may be off."""
     found = defaultdict(list)
     for line in lines:
@@ -88,7 +88,7 @@ def _grouped(lines: Iterable[str]) -> dict[tuple[str, str], list[Told]]:
         for figure in FIGURE.finditer(words):
             numbers.append(float(figure[0]))
             allowed.append(1.01 * 10.0 ** -len(figure[1]))
-        key = head, FIGURE.sub("~", words)
+        key = head, FIGURE.sub("~", words), len(numbers)
         found[key].append((line, np.array(numbers), np.array(allowed) + 0.051))
     return found
 
