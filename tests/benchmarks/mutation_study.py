@@ -84,6 +84,7 @@ SLOW = (
     "tests/insole/commands/test_any",
 )
 WHOLE = (  # folders made from end to end and read back, plans against hand-worked figures
+    "tests/insole/test_approved.py",
     "tests/insole/readback/test_files_alone.py",
     "tests/insole/readback/test_cut_faults.py::test_the_folder_as_it_was_made_is_read_without_a_word",
     "tests/insole/readback/test_sound_folders.py",

@@ -1,0 +1,168 @@
+"""Outputs that somebody looked at and approved once; each run is held against them.
+
+    APPROVED: name -> what writes files into a folder -> tests/approved/<name>/<file>.txt
+
+An approved file says what was written, not that it is right: it is no outside check.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from insole.output import folder
+from insole.output.papers.question_sheet import write_sheet
+from insole.output.papers.rider_page import write_page
+from insole.output.pictures.old_and_new import write_old_and_new
+from insole.output.pictures.scan import write_scan
+from insole.output.print.bar import write_bar
+from insole.output.settings import Settings
+from insole.parts.bar import calibration_bar
+from insole.parts.build import all_parts
+from insole.parts.finish import BevelWish, VentWish
+from insole.parts.form_upper import FormWish
+from insole.planning import planner
+from insole.planning.planner import FootWish, PlanWishes
+from insole.record import stock
+from insole.record.plan import Plan
+from tests import feet
+from tests.made_parts import sample_rider
+from tests.plans import sample_foot, sample_plan
+from tests.store import STORE
+from tests.written import differences, lines_of
+
+__all__ = ["APPROVED", "approve", "mismatch", "written"]
+
+PLACE = Path(__file__).with_name("approved")
+SHOWN = 4  # differences of a file
+READ = (".pdf", ".png", ".dxf", ".stl", ".3mf", ".txt", ".json")
+SHEETS = Settings(papers=("a4",))
+EVA = stock.Rack(material="trial-eva", thicknesses=(3.0,), size=(600.0, 400.0))
+LEFT_OUT = {  # a plan that is made by hand, and what another name has already
+    "wedges": re.compile(r"plan\.json"),
+    "knife": re.compile(r"plan\.json|(plan|report|section-gauges|placement)-"),
+    "rider": re.compile(r"cut/|print/|section-gauges-|pieces-"),
+}
+
+
+def _folder(plan: Plan, settings: Settings) -> Callable[[Path], None]:
+    def write(out: Path) -> None:
+        def files() -> dict[str, bytes]:
+            place = folder.write(plan, all_parts(plan), out / "written", settings=settings)
+            found = [path for path in place.parent.rglob("*") if path.is_file()]
+            return {path.relative_to(place.parent).as_posix(): path.read_bytes() for path in found}
+
+        for name, data in STORE.ask("a made folder", (plan, settings), files).items():
+            path = out / "kept" / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
+
+    return write
+
+
+def _wedges(out: Path) -> None:
+    """A heel shim and a pad left, a forefoot and an under-shoe shim right; printed."""
+    _folder(sample_plan(under=True), SHEETS)(out)
+
+
+def _rider(out: Path) -> None:
+    """The sample rider's pair, measured and planned."""
+    _folder(sample_rider(), replace(SHEETS, papers=("letter",)))(out)
+
+
+def _knife(out: Path) -> None:
+    """A workshop with sheets and a knife: pieces, gauges, covers, vents, bevel."""
+    settings = replace(
+        SHEETS,
+        layers=True,
+        cover_pattern=5.0,
+        bevel=BevelWish(width=2.0, angle=45.0),
+        vents=VentWish(diameter=3.0, spacing=12.0),
+        stock=stock.Stock(racks=(EVA,)),
+    )
+    _folder(sample_plan(heel_cup=8.0), settings)(out)
+
+
+def _bed(out: Path) -> None:
+    """A contoured bed of one foot."""
+    wish = FootWish.of(contoured="three-quarter", support_level=0.8, heel=2.0)
+    plan = planner.plan(None, feet.analytic(arch=13.0), None, PlanWishes(both=wish, case="bed"))
+    _folder(plan, SHEETS)(out)
+
+
+def _dowels(out: Path) -> None:
+    """Both pads of one foot on dowels, built up from a cutter's sheets; a form to mould on."""
+    wish = FootWish.of(metatarsal=4.0, forefoot=-2.0, pad_source="kit")
+    wishes = PlanWishes(both=wish, case="dowels", dowels=True)
+    plan = planner.plan(feet.analytic(side="left"), None, None, wishes)
+    _folder(plan, replace(SHEETS, layers=True, kerf=0.2, form=FormWish()))(out)
+
+
+def _alone(out: Path) -> None:
+    """Pages and pictures that stand in no plan's folder."""
+    write_page(out / "rider-page.pdf", "a4")
+    write_sheet(out / "questions.pdf")
+    write_bar(out / "bar.stl", calibration_bar("wedge-tpu"))
+    write_scan(out / "scan.png", feet.analytic())
+    old = sample_plan()
+    new = old.model_copy(update={"right": sample_foot("right", pad_height=12.0), "version": 2})
+    write_old_and_new(out / "old-and-new.png", old, new)
+
+
+APPROVED: dict[str, Callable[[Path], None]] = {
+    "wedges": _wedges,
+    "rider": _rider,
+    "knife": _knife,
+    "bed": _bed,
+    "dowels": _dowels,
+    "alone": _alone,
+}
+
+
+def written(name: str, out: Path) -> dict[str, list[str]]:
+    """Write what goes by a name into a folder; return what each file shows, by its path."""
+    APPROVED[name](out)
+    kept = out / "kept"
+    files = [path for path in sorted(out.rglob("*")) if path.suffix in READ]
+    if kept.is_dir():  # what it was copied from is the same
+        files = [path for path in files if kept in path.parents]
+    top = next(kept.iterdir()) if kept.is_dir() else out
+    shown = {path.relative_to(top).as_posix(): path for path in files}
+    skip = LEFT_OUT.get(name)
+    return {file: lines_of(p) for file, p in shown.items() if not (skip and skip.search(file))}
+
+
+def mismatch(name: str, out: Path) -> list[str]:
+    """Return a sentence or two for every file that is not as it was approved."""
+    now, place = written(name, out), PLACE / name
+    old = {
+        path.relative_to(place).as_posix().removesuffix(".txt"): path
+        for path in place.rglob("*.txt")
+    }
+    found = [f"{name}: {file} is approved and not written" for file in sorted(old.keys() - now)]
+    for file, lines in now.items():
+        if file not in old:
+            found.append(f"{name}: {file} is written and was never approved")
+            continue
+        differ = differences(old[file].read_text(encoding="utf-8").splitlines(), lines)
+        if differ:
+            more = [*differ[:SHOWN], *([f"and {len(differ) - SHOWN} more"] * (len(differ) > SHOWN))]
+            found.append("\n    ".join([f"{name}: {file} is not as it was approved", *more]))
+    return found
+
+
+def approve(name: str, out: Path) -> None:
+    """Write the approved lines of a name anew; those that are alike stay as they are."""
+    place, now = PLACE / name, written(name, out)
+    for path in place.rglob("*.txt"):
+        if path.relative_to(place).as_posix().removesuffix(".txt") not in now:
+            path.unlink()
+    for file, lines in now.items():
+        path = place / f"{file}.txt"
+        if path.is_file():
+            if not differences(path.read_text(encoding="utf-8").splitlines(), lines):
+                continue
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("".join(f"{line}\n" for line in lines), encoding="utf-8")
