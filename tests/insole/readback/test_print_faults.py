@@ -23,7 +23,7 @@ from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
 from insole.parts.wedge import shim
 from insole.readback.machines import beds_offered
-from insole.readback.solids import check_step
+from insole.readback.solids import check_mesh, check_step, read_stl
 from insole.readback.told import Told
 from insole.record.plan import Plan
 from tests.insole.readback.conftest import Bench
@@ -141,6 +141,19 @@ def test_the_thick_edge_on_the_thin_side(made_copy: Bench, side: str, index: int
     made_copy.refused(
         f"{part.label} is thicker on the {thin} .* says thick on the {wedge.thick_side}"
     )
+
+
+def test_a_plan_whose_word_for_the_thick_edge_is_not_its_angle(made_copy: Bench) -> None:
+    """Neither is trusted for the other: the mesh is held against both."""
+    data = json.loads((made_copy.place / "plan.json").read_bytes())
+    wedge = data["right"]["wedges"][0]
+    assert wedge["thick_side"] == "big-toe side"
+    header, corners = read_stl(path := made_copy.file("print/right-forefoot-shim-*.stl"))
+    check_mesh(path, header, corners, "right-forefoot-shim", Told.of(data, TAG))
+    wedge["thick_side"] = "little-toe side"
+    told = Told.of(data, TAG)
+    with pytest.raises(OutputError, match=r"thicker on the big-toe side .* on the little-toe side"):
+        check_mesh(path, header, corners, "right-forefoot-shim", told)
 
 
 @pytest.mark.parametrize("degrees", [1.0, 3.0, 4.0])
