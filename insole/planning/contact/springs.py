@@ -283,9 +283,9 @@ def _damped(
         trial = unknown + share * step
         reached = energy(trial)
         if reached <= level + 1e-4 * share * slope or share * abs(slope) <= 1e-13 * abs(level):
-            return trial, reached
+            break
         share /= 2
-    return unknown + share * step, energy(unknown + share * step)
+    return trial, reached
 
 
 class _Springs(NamedTuple):
