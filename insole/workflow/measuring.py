@@ -75,11 +75,11 @@ def measure_each(scans: Sequence[Shots]) -> Iterator[list[MeasuredFoot] | Footsc
     Up to three scans are measured in threads, or in turn where all cores have work; more in two
     processes, so that one scan that takes the whole memory with it does not take the others.
     """
-    if os.environ.get(ALONE):  # whoever set it keeps every core at work already
-        yield from map(measured, scans)
-        return
     if len(scans) > FEW_SCANS:
         yield from in_processes(scans)
+        return
+    if os.environ.get(ALONE):  # whoever set it keeps every core at work already
+        yield from map(measured, scans)
         return
     with ThreadPoolExecutor(max_workers=WORKERS) as pool:  # the heavy steps run outside the GIL
         yield from pool.map(measured, scans)
