@@ -5,8 +5,8 @@ the bed. Parts lie flat with layers of 0.15 mm; the bed is 350 x 350 mm, so that
 "Transition on segment lies outside" is one slicer's own word on its variable walls round letters:
 shown and not counted, since the toolpath is whole, and with --more=--perimeter-generator=classic
 nothing is said. Two slicers with their defaults, the two folders of files_study.py --plans 2
---seed 251 --no-step --keep, forms and contoured bed among them: 9 files, none with trouble in either
-one; in six of them the one says that word.
+--seed 251 --no-step --keep, forms and a contoured bed among them: 9 files, none with trouble in
+either; in six of them the one says that word.
 
 The slicer is a program of its own that the project neither needs nor brings. Its command line
 must know --info, --layer-height and --output; of --export-gcode, --bed-shape and --center what its
