@@ -91,7 +91,7 @@ def written_page(run: Run, page: readme.Making, making: Path) -> str:
             "Folders",
             [f"{name}/  {_about(name, making)}" for name in ABOUT if (making / name).is_dir()],
         ),
-        *_block("Lines in the cut files", LINE_ROWS if (making / "cut").is_dir() else ()),
+        *_block("Lines in the cut files", _line_rows(run) if (making / "cut").is_dir() else ()),
         *_block("Sheets to cut", run.sheets if run.settings.cuts else ()),
         *_block("Mind", list(run.notes.values())),
         *_block(
@@ -102,6 +102,14 @@ def written_page(run: Run, page: readme.Making, making: Path) -> str:
         *_block("Cautions", cautions),
     ]
     return "\n".join(rows) + "\n"
+
+
+def _line_rows(run: Run) -> tuple[str, ...]:
+    """Return what each layer is for, and its colour where a laser program goes by colours."""
+    if not run.settings.laser_colours:
+        return LINE_ROWS
+    colours = "red is CUT, blue ENGRAVE, black PEN, green GRIND, grey NOTE"
+    return (*LINE_ROWS, f"Colours, the same in DXF and SVG: {colours}.")
 
 
 def making_of(run: Run) -> readme.Making:

@@ -200,7 +200,8 @@ def _note_sheets(run: Run) -> None:
     run.nested = nested.sheets
     for part in run.made.worn:
         material = settings.materials.find(part.material)
-        racks = settings.stock is None or settings.stock.racks  # who has no sheet wants none
+        stock = settings.stock  # who has no sheet wants none, and who has no printer is told below
+        racks = stock is None or (stock.racks and stock.bed(part.material) is not None)
         if material.process == "print" and racks and not isinstance(part.facts, DowelFacts):
             run.notes[f"cut: {part.label}"] = (
                 f"{part.label} is printed from {material.words.split(',')[0]}: no sheet; for sheet "

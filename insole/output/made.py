@@ -34,7 +34,7 @@ from insole.parts.facts import (
     joint_of,
 )
 from insole.parts.form_upper import FORMS
-from insole.parts.materials import amount
+from insole.parts.materials import PLACE_OF_PART, amount
 from insole.parts.part import Part, Way
 from insole.parts.parting import wholes
 from insole.record.least import counts
@@ -216,7 +216,7 @@ def to_buy(
         if part.way.how == "print" and stock.bed(part.material) is None:
             found[f"print: {part.label}"] = (
                 f"no printer of the stock prints {part.material}: have {part.label} printed from "
-                f"its STL, or choose another material for the {kind}"
+                f"its STL{_from_sheet(part, kind, settings.materials)}"
             )
         if part.way.how == "mill":
             size = np.ptp(part.vertices, axis=0)
@@ -227,6 +227,16 @@ def to_buy(
                     f"{' x '.join(f'{mm:.0f}' for mm in size)} mm and what the mill holds it by"
                 )
     return found
+
+
+def _from_sheet(part: Part, kind: str, materials: Materials) -> str:
+    """Return which other materials a part may be cut of, to go on after a way of printing it."""
+    place = "" if isinstance(part.facts, DowelFacts) else PLACE_OF_PART.get(part.name, "")
+    able = [m.name for m in materials.values() if place in m.places and m.process != "print"]
+    names = [name for name in able if name != part.material]
+    if not names:
+        return ""
+    return f", or choose a material that is cut for the {kind}: {' or '.join(names)}"
 
 
 # ------------------------------------------------------------------ words

@@ -1,6 +1,6 @@
 """A flat part whose thickness is not in the rack: what can be done with the sheets that are.
 
-Plan, MadeParts, Settings -> with_rack -> a sentence for each such part, for the first page
+Plan, MadeParts, Settings -> with_rack -> a sentence for each such sheet, for the first page
 """
 
 from __future__ import annotations
@@ -19,23 +19,29 @@ GRIND_MM = 1.5  # of a whole sheet, evenly: more is not done by hand; common pra
 
 
 def with_rack(plan: Plan, made: MadeParts, settings: Settings) -> dict[str, str]:
-    """Return what can be done about flat parts whose sheet is not in the rack, a sentence a part.
+    """Return what can be done about flat parts whose sheet is not in the rack, a sentence a sheet.
 
     Only bases and covers: everything else is ground or built up from what is there. Nothing
     without a stock, nor where the rack holds no sheet of that material.
     """
-    found: dict[str, str] = {}
+    lacking: dict[tuple[str, str, float], list[Part]] = {}
     for part in made.parts:
         key = _limit(part)
         if settings.stock is None or not key or part.way is None or part.way.how != "cut":
             continue
         (wanted,), there = part.way.sheets, settings.stock.thicknesses(part.material)
         if there and min(abs(t - wanted) for t in there) > SAME_MM:
-            ways = [*_ground(part, wanted, there, settings), _anew(plan, part, key, there)]
-            found[f"rack: {part.label}"] = (
-                f"{part.label} wants a sheet of {wanted:g} mm, which the rack lacks: "
-                f"{'; or '.join(ways)}"
-            )
+            lacking.setdefault((part.material, key, wanted), []).append(part)
+    found: dict[str, str] = {}
+    for (material, key, wanted), parts in lacking.items():
+        assert settings.stock is not None
+        there = settings.stock.thicknesses(material)
+        ways = [*_ground(parts[0], wanted, there, settings), _anew(plan, parts, key, there)]
+        labels = " and ".join(part.label for part in parts)
+        found[f"rack: {material} {wanted:g}"] = (
+            f"for {labels} of {material} the rack lacks a sheet of {wanted:g} mm: buy it; or "
+            f"{'; or '.join(ways)}"
+        )
     return found
 
 
@@ -56,22 +62,20 @@ def _ground(part: Part, wanted: float, there: tuple[float, ...], settings: Setti
     return [f"grind {min(thicker):g} mm from the rack down to {wanted:g} mm all over, then cut it"]
 
 
-def _anew(plan: Plan, part: Part, key: str, there: tuple[float, ...]) -> str:
-    """Return with which limit the part is planned of a sheet that is there, and what it costs."""
-    wanted = part.facts.thickness or 0.0
+def _anew(plan: Plan, parts: list[Part], key: str, there: tuple[float, ...]) -> str:
+    """Return with which limit the parts are planned of a sheet that is there, and what it costs."""
+    wanted = parts[0].facts.thickness or 0.0
     nearest = min(there, key=lambda t: (abs(t - wanted), t))
     more = nearest - wanted
     text = (
         f"plan anew with {key} = {nearest:g} in your limits and take {nearest:g} mm from the rack: "
         f"the foot then lies {abs(more):g} mm {'higher' if more > 0 else 'lower'} all over"
     )
-    rows = getattr(plan, part.side.value).thickness
+    rows = [row for p in parts for row in getattr(plan, p.side.value).thickness]
     over = [row.after - row.before + more for row in rows if row.station == "ball" and row.before]
     if more < 0 or not over:
         return text
-    most = of_plan(plan).value("thickness.ball_refuse")
-    way = "above" if over[0] > 0 else "below"
-    what = "which is refused: the most is" if over[0] > most + SAME_MM else "where the most is"
-    return (
-        f"{text}, at the ball {abs(over[0]):.1f} mm {way} the insole taken out, {what} {most:g} mm"
-    )
+    most, worst = of_plan(plan).value("thickness.ball_refuse"), round(max(over), 1)
+    what = "which is refused: the most is" if worst > most else "where the most is"
+    high = f"{abs(worst):.1f} mm {'above' if worst > 0 else 'below'}" if worst else "level with"
+    return f"{text}, at the middle of the ball {high} the insole taken out, {what} {most:g} mm"

@@ -214,7 +214,8 @@ def order(making: Making) -> list[str]:
         if "metatarsal-pad" in names:
             steps[-1] += " The metatarsal pad is not in the form: it goes onto the moulded bed."
     if here := [part for part in printed if part.label not in making.larger]:
-        steps.append(f"Print {_labels(here)}.")
+        elsewhere_too = "Have {} printed elsewhere, or see below, Mind, for another material."
+        steps.append(("Print {}." if making.prints else elsewhere_too).format(_labels(here)))
     if elsewhere := [part for part in printed if part.label in making.larger]:
         steps.append(
             f"Have {_labels(elsewhere)} printed on a larger printer, or see below, Mind, for the "

@@ -38,10 +38,12 @@ __all__ = [
     "PAD_DEPTH_MM",
     "SOCKET_MM",
     "base_depth",
+    "for_dowels",
     "placed",
     "thick_enough",
 ]
 
+WISHED = "dowels were wished"
 DOWEL_MM = 4.0  # diameter
 FIT_MM = 0.3  # socket over dowel: printing strays by 0.2 mm, 0.1 mm is left to slide
 SOCKET_MM = DOWEL_MM + FIT_MM
@@ -55,6 +57,11 @@ FAR_MM = 24.0  # there a play of 0.15 mm at each turns the pad by 0.7°: further
 NEAR_MM = 7.0  # least distance of the third
 UNLIKE_MM = 1.5  # sides of the triangle differ at least by this: several times the fit
 AIMS_MM = ((-12.0, -3.0), (12.0, -3.0), (3.0, 6.0))  # from the arch apex: rear, front, third
+
+
+def for_dowels(limits: Limits) -> bool:
+    """Return whether the base is as thick as it is for dowels alone."""
+    return limits["base.thickness"].reason.startswith(WISHED)
 
 
 def base_depth(thickness: float) -> float:
@@ -73,7 +80,7 @@ def thick_enough(limits: Limits, supports: Sequence[SupportWish]) -> Limits:
     if base.by_workshop or base_depth(base.value) or not padded:
         return limits
     least = LEFT_MM + BASE_DEPTH_MM[0]
-    why = f"dowels were wished, and {LEFT_MM:g} mm stay under a socket of {BASE_DEPTH_MM[0]:g} mm"
+    why = f"{WISHED}, and {LEFT_MM:g} mm stay under a socket of {BASE_DEPTH_MM[0]:g} mm"
     thicker = replace(base, value=least, reason=why, by_workshop=True)
     return replace(limits, entries={**limits.entries, base.name: thicker})
 

@@ -10,12 +10,13 @@ from collections.abc import Sequence
 
 from insole.errors import PlanError, RefusedError
 from insole.planning import cleat as cleats
+from insole.planning.dowels import for_dowels
 from insole.planning.seating import Seating
 from insole.planning.stack import SIDE_SHARE, STATIONS, Edge, Stack
 from insole.planning.support.keepouts import ball_line
 from insole.planning.support.tops import ContourShape
 from insole.planning.wedge_rules import KEYS, tilt
-from insole.record.limits import Limits
+from insole.record.limits import Limits, default_limits
 from insole.record.plan import CleatPlan, FootPlan, ThicknessRow
 from insole.record.planned_parts import ContourPlan, MetatarsalPlan, PadPlan, WedgePlace, WedgePlan
 from insole.record.rings import edges_at
@@ -217,7 +218,11 @@ def _ways_out(
     if shim is not None:
         ways += _less_wedge(here, shim, over, limits)
     thinner = limits.value("base.thickness") - over
-    if thinner >= THINNEST_BASE_MM:
+    if for_dowels(limits):
+        usual = default_limits().value("base.thickness")
+        if thinner >= usual:
+            ways.append(f"no dowels, and with them a base of {usual:g} mm again")
+    elif thinner >= THINNEST_BASE_MM:
         ways.append(
             f"a base of {math.floor(thinner * 10 + 1e-6) / 10:g} mm (base.thickness in your "
             "limits file)"

@@ -16,7 +16,7 @@ import pytest
 from footscan.results import Landmark, Measure
 from footscan.scan import Load
 from insole.errors import PlanError, RefusedError
-from insole.planning import cleat, fit_stations, remarks, seating, thickness, wedging
+from insole.planning import cleat, dowels, fit_stations, remarks, seating, thickness, wedging
 from insole.planning import planner as planning
 from insole.planning.cleat import check_saddles
 from insole.planning.contact import effect, pressing, springs
@@ -456,8 +456,19 @@ def edge(most, *, side="left", medial=True, kept=False, old=3.0):
     )
 
 
-def ways(here, *wedges):
-    return thickness._ways_out(here, wedges, parse(SHOE), LIMITS)
+def ways(here, *wedges, limits=LIMITS):
+    return thickness._ways_out(here, wedges, parse(SHOE), limits)
+
+
+def test_a_base_that_is_thick_for_dowels_is_thinner_without_them():
+    """A thinner base alone would hold none: 2.2 mm less the usual 1.5 mm are won at the most."""
+    most = LIMITS.value("thickness.ball_refuse")
+    thick = dowels.thick_enough(LIMITS, [SupportWish()])
+    for over, offered in ((0.7 - 1e-6, True), (0.7 + 1e-6, False)):
+        found = ways(edge(most + over), limits=thick)
+        assert any(way.startswith("no dowels") for way in found) == offered
+        assert not any(way.startswith("a base of") for way in found)
+    assert not any(way.startswith("no dowels") for way in ways(edge(most + 0.3)))
 
 
 @pytest.mark.parametrize("side", SIDES)

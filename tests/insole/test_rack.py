@@ -35,7 +35,8 @@ def plan() -> Plan:
 def test_a_sheet_of_foam_is_ground_and_the_nearest_may_be_planned(plan: Plan) -> None:
     assert {foot.base.thickness for foot in plan.feet} == {1.5}
     found = said(plan, "base-eva", 2.0, 3.0)
-    assert sorted(found) == ["rack: left-base", "rack: right-base"]
+    assert list(found) == ["rack: base-eva 1.5"]  # both feet in one sentence
+    assert all("for left-base and right-base of base-eva" in text for text in found.values())
     for text in found.values():
         assert "grind 2 mm from the rack down to 1.5 mm all over" in text
         assert "base.thickness = 2 in your limits" in text
@@ -48,7 +49,7 @@ def test_a_thinner_sheet_lowers_the_foot_and_plastic_is_not_ground(plan: Plan) -
     for text in said(plan, "base-pp", 1.0).values():
         assert "base.thickness = 1 in your limits" in text
         assert "0.5 mm lower all over" in text
-        assert "at the ball" not in text
+        assert "of the ball" not in text
     for text in said(plan, "base-pp", 2.0).values():
         assert "grind" not in text
 
@@ -62,9 +63,14 @@ def test_what_is_said_of_the_ball_is_what_a_plan_of_that_base_has() -> None:
     (text,) = said(planned(1.5), "base-eva", 2.0).values()
     (row,) = (row for row in planned(2.0).right.thickness if row.station == "ball")
     assert row.after - row.before < 0.0
-    assert f"at the ball {row.before - row.after:.1f} mm below the insole taken out" in text
+    assert (
+        f"at the middle of the ball {row.before - row.after:.1f} mm below the insole taken out"
+        in text
+    )
     assert "where the most is 2 mm" in text
     (text,) = said(planned(1.5), "base-eva", 8.0).values()
-    assert f"at the ball {row.after - row.before + 6.0:.1f} mm above the insole" in text
+    assert (
+        f"at the middle of the ball {row.after - row.before + 6.0:.1f} mm above the insole" in text
+    )
     assert "which is refused: the most is 2 mm" in text
     assert "grind" not in text

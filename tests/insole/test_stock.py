@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from insole.errors import OutputError, PlanError, RefusedError
-from insole.output.made import made_parts, recorded, size_words, to_buy, way_words
+from insole.output.cut.layers import LASER, CutLayer
+from insole.output.first_page import making_of, written_page
+from insole.output.made import Run, made_parts, recorded, size_words, to_buy, way_words
 from insole.output.settings import Settings
 from insole.parts.build import all_parts
 from insole.parts.materials import of_part
@@ -152,6 +155,40 @@ def test_parts_are_made_of_what_is_in_the_rack(file: Path, plan: Plan, parts: li
     assert all("none of it" in text for text in wedge)
     assert not any("trial-eva" in text for text in lacks.values())
     assert {sheet.size for sheet in sheets if sheet.material == "trial-eva"} == {(500.0, 300.0)}
+
+
+def test_who_has_no_printer_is_told_which_sheet_will_do(file: Path) -> None:
+    file.write_text(WORKSHOP.split("[[printer]]")[0], encoding="utf-8")
+    settings = Settings().with_stock(file)
+    plan = sample_plan(under=True)
+    made = made_parts(plan, all_parts(plan), settings)
+    found = to_buy(made, (), settings)
+    assert found["print: left-heel-shim"] == (
+        "no printer of the stock prints wedge-tpu: have left-heel-shim printed from its STL, or "
+        "choose a material that is cut for the shim: wedge-eva"
+    )
+
+
+def test_who_has_a_laser_and_no_printer_reads_colours_and_what_is_printed_elsewhere(
+    file: Path, tmp_path: Path
+) -> None:
+    file.write_text(WORKSHOP.split("[[printer]]")[0] + "[cutter]\nkerf = 0.1\n", encoding="utf-8")
+    settings = replace(Settings().with_stock(file), laser_colours=True)
+    plan = sample_plan()
+    (tmp_path / "cut").mkdir()
+
+    def page(settings: Settings) -> str:
+        run = Run(plan, made_parts(plan, all_parts(plan), settings), settings, print)
+        return " ".join(written_page(run, making_of(run), tmp_path).split())
+
+    text = page(settings)
+    assert re.search(r"Have [\w, -]*left-heel-shim[\w, -]* printed elsewhere", text)
+    assert "Print left-" not in text
+    said = re.search(r"red is (\w+), blue (\w+), black (\w+), green (\w+), grey (\w+)", text)
+    assert said is not None
+    colours = ((255, 0, 0), (0, 0, 255), (0, 0, 0), (0, 160, 0), (128, 128, 128))
+    assert [LASER[CutLayer(name)].rgb for name in said.groups()] == list(colours)
+    assert "red is" not in page(replace(settings, laser_colours=False))
 
 
 def test_a_chosen_material_is_made_and_said(plan: Plan, parts: list[Part]) -> None:

@@ -52,7 +52,7 @@ LAYERS = {
 }
 # as laser programs map colours by habit: red is cut, blue is engraved, black is drawn
 LASER = {
-    CutLayer.NOTE: replace(LAYERS[CutLayer.NOTE]),
+    CutLayer.NOTE: replace(LAYERS[CutLayer.NOTE], rgb=(128, 128, 128)),  # legible on white
     CutLayer.PEN: replace(LAYERS[CutLayer.PEN], index=7, rgb=(0, 0, 0)),
     CutLayer.ENGRAVE: replace(LAYERS[CutLayer.ENGRAVE], index=5, rgb=(0, 0, 255)),
     CutLayer.GRIND: replace(LAYERS[CutLayer.GRIND], index=3, rgb=(0, 160, 0)),
