@@ -23,7 +23,7 @@ from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
 from insole.parts.wedge import shim
 from insole.readback.machines import beds_offered
-from insole.readback.solids import check_step
+from insole.readback.solids import check_mesh, check_step, read_stl
 from insole.readback.told import Told
 from insole.record.plan import Plan
 from tests.insole.readback.conftest import Bench
@@ -141,6 +141,26 @@ def test_the_thick_edge_on_the_thin_side(made_copy: Bench, side: str, index: int
     made_copy.refused(
         f"{part.label} is thicker on the {thin} .* says thick on the {wedge.thick_side}"
     )
+
+
+@pytest.mark.parametrize(("field", "said"), [("thick_side", "little-toe side"), ("net", -2.0)])
+def test_a_mesh_has_its_thick_edge_where_the_word_says_and_where_the_sign_says(
+    made: tuple[Plan, list[Part], Path], field: str, said: object
+) -> None:
+    """Of a record that contradicts itself neither half may be passed over: it has no right mesh."""
+    _, _, place = made
+    record = json.loads((place / "plan.json").read_bytes())
+    wedge = record["right"]["wedges"][0]
+    assert wedge["net"] == 2.0
+    assert wedge["thick_side"] == "big-toe side"
+    path = place / f"print/right-forefoot-shim-{TAG}.stl"
+    header, corners = read_stl(path)
+    told = Told.of(record, TAG)
+    check_mesh(path, header, corners, "right-forefoot-shim", told)
+    piece = replace(told.pieces["right-forefoot-shim"], wedge=wedge | {field: said})
+    wrong = Told(plan=record, tag=TAG, pieces={piece.label: piece})
+    with pytest.raises(OutputError, match="right-forefoot-shim is thicker on the big-toe side"):
+        check_mesh(path, header, corners, piece.label, wrong)
 
 
 @pytest.mark.parametrize("degrees", [1.0, 3.0, 4.0])
