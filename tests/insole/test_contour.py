@@ -335,3 +335,16 @@ def test_gauges_carry_the_parts_heights():
             tops = mesh.vertices[near & (mesh.vertices[:, 2] > z - 3.0)]
             if len(tops):
                 assert np.abs(tops[:, 2] - z).min() < 0.6
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_the_mark_of_the_crest_crosses_at_the_crest(side):
+    """Two strokes, 16 mm long, their middles on the crest: a left bed's at the mirrored place."""
+    foot = planned(side=side)
+    crest = foot.contour.crest
+    part = as_worn(contoured_bed(foot, "demo"))
+    along, across = part.lines["crest"]
+    for line, way in ((along, (16.0, 0.0)), (across, (0.0, 16.0))):
+        assert np.abs(line[1] - line[0]) == pytest.approx(way)
+        place = [crest.from_rear, crest.y if side == "right" else -crest.y]
+        assert line.mean(axis=0) == pytest.approx(place)

@@ -54,6 +54,15 @@ def test_plan_page_says_what_is_missing_and_why(tmp_path: Path) -> None:
         assert phrase in text, phrase
 
 
+def test_plan_page_says_every_wish_and_that_there_was_none(tmp_path: Path) -> None:
+    plan = sample_plan()
+    head = "Wishes (lengths in mm, angles in degrees, levels as shares of the gap):"
+    said = every(plan_page(tmp_path, plan))
+    assert f"{head} forefoot 2; heel 2; support level 0.8." in said
+    none = every(plan_page(tmp_path, plan.model_copy(update={"wishes": {}})))
+    assert f"{head} none stated, which is not a wish of zero." in none
+
+
 def test_plan_page_starts_with_a_picture_and_says_its_pages(tmp_path: Path) -> None:
     document = plan_page(tmp_path, sample_plan())
     assert f"page 1 of {len(document)}" in words(document[0])

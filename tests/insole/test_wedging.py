@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from shapely import Point, Polygon
 
 from insole.errors import PlanError, RefusedError
-from insole.planning.wedge_rules import WedgeWish, check_pair, rise
+from insole.output.work import _buy
+from insole.planning.cleat import Bolt
+from insole.planning.wedge_rules import WedgeWish, _sold, check_pair, rise
 from insole.planning.wedging import plan_wedges
 from insole.record.limits import default_limits
 from insole.record.planned_parts import WedgePlace
@@ -388,6 +390,25 @@ def test_under_the_shoe_bolts_grow_with_the_shim_and_cautions_are_printed():
     assert "under-washers" in codes(wedges(WedgeWish(under=3.0)))
     assert wedge.material == "under-shoe-solid"
     assert result.roll == 0.0
+
+
+@pytest.mark.parametrize("sold", [6, 8, 10, 12, 16, 20, 25, 30, 35])
+def test_a_bolt_as_long_as_one_that_is_sold_is_taken_uncut(sold):
+    """Lengths of short machine screws: ISO 888, value from memory."""
+
+    def bolt(length):
+        return Bolt(x=0.0, y=0.0, added=2.0, length=length, engagement=None)
+
+    for length in (sold - 0.04, sold + 0.04):
+        assert _sold(length) == f" (sold as {sold} mm)"
+        assert _buy(bolt(length)) == f"{sold}"
+    assert f"next sold: {sold} mm, 0.9 mm too long" in _sold(sold - 0.9)
+    assert _buy(bolt(sold - 0.9)) == f"{sold}, cut 0.9"
+
+
+def test_a_bolt_longer_than_all_that_are_sold_is_made_to_measure():
+    assert _buy(Bolt(x=0.0, y=0.0, added=2.0, length=35.1, engagement=None)) == "made to measure"
+    assert _sold(35.1) == ""
 
 
 def test_under_the_shoe_needs_the_measured_bolt_pattern():

@@ -1,4 +1,4 @@
-"""Shoe sizes against worked examples, screws against the standard.
+"""Shoe sizes against worked examples.
 
 EU in Paris points of 2/3 cm, UK in barleycorns of 1/3 inch: CALC from the two EU rules in use
 and from the usual adult UK and US rules (value from memory); Mondopoint: ISO 9407, the foot's
@@ -20,8 +20,6 @@ from footscan.measuring.sizes import (
     us_women,
 )
 from footscan.scan import Load
-from insole.planning import wedge_rules
-from insole.planning.wedge_rules import SCREWS_MM
 
 EXAMPLES = [
     (245.0, 38.75, 39.00, 5.937, 6.937, 8.437),
@@ -80,16 +78,3 @@ def test_length_at_half_load_of_the_worked_example():
 @pytest.mark.parametrize("load", [load for load in Load if load is not Load.NONE])
 def test_only_an_unloaded_foot_is_expected_to_grow(load):
     assert half_load_length(265.0, load) == (265.0, 0.0)
-
-
-# ------------------------------------------------------------------ screws
-
-# ISO 888, nominal lengths of screws from 6 to 35 mm (value from memory)
-ISO_888 = [6, 8, 10, 12, 16, 20, 25, 30, 35]
-
-
-def test_a_bolt_is_sold_in_the_next_of_the_lengths_of_the_standard() -> None:
-    assert list(SCREWS_MM) == ISO_888
-    assert wedge_rules._sold(10.0) == " (sold as 10 mm)"
-    assert wedge_rules._sold(10.1) == " (next sold: 12 mm, 1.9 mm too long: shorten it)"
-    assert wedge_rules._sold(35.1) == ""

@@ -143,17 +143,24 @@ def test_the_thick_edge_on_the_thin_side(made_copy: Bench, side: str, index: int
     )
 
 
-def test_a_plan_whose_word_for_the_thick_edge_is_not_its_angle(made_copy: Bench) -> None:
-    """Neither is trusted for the other: the mesh is held against both."""
-    data = json.loads((made_copy.place / "plan.json").read_bytes())
-    wedge = data["right"]["wedges"][0]
+@pytest.mark.parametrize(("field", "said"), [("thick_side", "little-toe side"), ("net", -2.0)])
+def test_a_mesh_has_its_thick_edge_where_the_word_says_and_where_the_sign_says(
+    made: tuple[Plan, list[Part], Path], field: str, said: object
+) -> None:
+    """Of a record that contradicts itself neither half may be passed over: it has no right mesh."""
+    _, _, place = made
+    record = json.loads((place / "plan.json").read_bytes())
+    wedge = record["right"]["wedges"][0]
+    assert wedge["net"] == 2.0
     assert wedge["thick_side"] == "big-toe side"
-    header, corners = read_stl(path := made_copy.file("print/right-forefoot-shim-*.stl"))
-    check_mesh(path, header, corners, "right-forefoot-shim", Told.of(data, TAG))
-    wedge["thick_side"] = "little-toe side"
-    told = Told.of(data, TAG)
-    with pytest.raises(OutputError, match=r"thicker on the big-toe side .* on the little-toe side"):
-        check_mesh(path, header, corners, "right-forefoot-shim", told)
+    path = place / f"print/right-forefoot-shim-{TAG}.stl"
+    header, corners = read_stl(path)
+    told = Told.of(record, TAG)
+    check_mesh(path, header, corners, "right-forefoot-shim", told)
+    piece = replace(told.pieces["right-forefoot-shim"], wedge=wedge | {field: said})
+    wrong = Told(plan=record, tag=TAG, pieces={piece.label: piece})
+    with pytest.raises(OutputError, match="right-forefoot-shim is thicker on the big-toe side"):
+        check_mesh(path, header, corners, piece.label, wrong)
 
 
 @pytest.mark.parametrize("degrees", [1.0, 3.0, 4.0])
