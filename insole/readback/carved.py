@@ -18,14 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from insole.errors import OutputError
-from insole.readback.told import Told, other, plain
+from insole.readback.told import Heights, Piece, Told, mirrored, other, plain
 
 __all__ = ["Carving", "check_carving", "read_carving"]
 
 Numbers = NDArray[np.float64]
 PER_MM = 8.0  # pixels of the picture
 DEPTH = (0.25, 0.55)  # mm: how deep a recess for letters may be
-FLAT = 0.02  # mm that a roof may be uneven
+FLAT, CURVED = 0.02, 0.08  # mm that a roof may be uneven, and one under a curved underside
 SIDE = 14  # pixels of a letter's picture when letters are compared
 LIKE = 0.84  # share of them that must agree
 LETTERS = "ABCDEFGHIKLMNOPRSTUVWX0123456789"
@@ -43,16 +43,22 @@ class Carving:
     ink: float  # mm2
 
 
-def read_carving(corners: Numbers) -> Carving:
-    """Return what is cut into the flat underside of a part.
+def read_carving(corners: Numbers, floor: Heights | None = None) -> Carving:
+    """Return what is cut into the underside of a part.
 
     Parameters
     ----------
     corners : ndarray, shape (n, 3, 3)
         Triangles of a worn part, mm: seen from above, +x to the toes.
+    floor : callable, optional
+        Heights of the underside above its lowest place, mm, over such x and y; left out: it is
+        flat. Letters are cut to an even depth, so that their roofs follow it.
     """
-    z = corners[..., 2] - corners[..., 2].min()
-    level = (np.ptp(z, axis=1) < FLAT) & (z.min(axis=1) > DEPTH[0]) & (z.max(axis=1) < DEPTH[1])
+    z, uneven = corners[..., 2] - corners[..., 2].min(), FLAT
+    if floor is not None:
+        x, y = corners[..., 0].ravel(), corners[..., 1].ravel()
+        z, uneven = z - np.asarray(floor(x, y)).reshape(z.shape), CURVED
+    level = (np.ptp(z, axis=1) < uneven) & (z.min(axis=1) > DEPTH[0]) & (z.max(axis=1) < DEPTH[1])
     a, b, c = (corners[level][:, k, :2] for k in range(3))
     turn = (b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0]
     roofs = corners[level][turn < 0][..., :2]  # they look down
@@ -203,9 +209,9 @@ def check_carving(path: Path, corners: Numbers, label: str, told: Told, *, by_ha
         It names the other side or another face or angle, or does not read right from below.
     """
     piece, side = told.pieces.get(label), label.partition("-")[0]
-    if piece is not None and (not piece.outline or piece.floor is not None):
-        return  # an underside that is not flat has no even roofs
-    words = told.says(" ".join(read_carving(corners).rows))
+    if piece is not None and not piece.outline:
+        return
+    words = told.says(" ".join(read_carving(corners, _worn_floor(piece)).rows))
     wrong = other(side).upper()
     if wrong in words and wrong not in plain(told.case).split():  # a case may be called so
         raise OutputError(f"{path.name}: {label} has {wrong} cut into its underside")
@@ -223,3 +229,11 @@ def check_carving(path: Path, corners: Numbers, label: str, told: Told, *, by_ha
             )
     if side.upper() not in words and side.upper() not in by_hand:
         raise OutputError(f"{path.name}: {side.upper()} cannot be read on the underside of {label}")
+
+
+def _worn_floor(piece: Piece | None) -> Heights | None:
+    """Return the heights of a curved underside as the part is worn: a left one is mirrored."""
+    if piece is None or piece.floor is None:
+        return None
+    floor, turn = piece.floor, mirrored(piece.side)
+    return lambda x, y: floor(x, turn * y)

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from insole.readback.parted import REAR, pieces_of
 from insole.readback.vents import check_vents
 
-__all__ = ["NAMES", "Piece", "Told", "mirrored", "other", "plain"]
+__all__ = ["NAMES", "Heights", "Piece", "Told", "mirrored", "other", "plain"]
 
 Numbers = NDArray[np.float64]
 Heights = Callable[[Numbers, Numbers], Numbers]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -13,12 +14,16 @@ from insole.errors import OutputError
 from insole.output.print import printing
 from insole.parts import engraving
 from insole.parts.base import base
+from insole.parts.contour import contoured_bed
 from insole.parts.pad import arch_pad
 from insole.parts.part import Mark, Part, as_worn
 from insole.parts.wedge import shim
+from insole.planning import planner
+from insole.planning.planner import FootWish, PlanWishes
 from insole.readback.carved import check_carving, read_carving
 from insole.readback.told import Told
-from insole.record.plan import Plan
+from insole.record.plan import Plan, to_json
+from tests import feet
 
 TAG = "demo-0001-v1"
 Made = tuple[Plan, list[Part], Path]
@@ -128,3 +133,53 @@ def test_it_is_read_from_the_file_as_well(made: Made, tmp_path: Path) -> None:
     part = next(part for part in made[1] if part.label == "left-arch-pad")
     printing.write_stl(tmp_path / "pad.stl", part)
     assert "LEFT" in read_carving(read_stl(tmp_path / "pad.stl")[1]).rows
+
+
+# ------------------------------------------------------------------ under a contoured bed
+
+
+@lru_cache(maxsize=2)
+def bed(side: str) -> tuple[Told, Part]:
+    """Return a contoured bed, not engraved, and what its plan says."""
+    wishes = PlanWishes(both=FootWish.of(contoured="three-quarter", heel=2.0), case="fern")
+    foot = feet.analytic(side=side, arch=13.0)
+    plan = planner.plan(*((foot, None) if side == "left" else (None, foot)), None, wishes)
+    part = contoured_bed(getattr(plan, side), plan.case)
+    return Told.of(json.loads(to_json(plan)), "fern-v1"), part
+
+
+def read_bed(told: Told, part: Part) -> None:
+    corners = part.vertices[part.faces]
+    check_carving(Path(f"{part.label}-fern-v1.stl"), corners, part.label, told, by_hand="")
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_letters_under_a_contoured_bed_are_read(side: str) -> None:
+    told, part = bed(side)
+    worn = as_worn(part)
+    read_bed(told, worn)
+    floor = told.pieces[part.label].floor
+    assert floor is not None
+    turn = -1.0 if side == "left" else 1.0
+    rows = read_carving(worn.vertices[worn.faces], lambda x, y: floor(x, turn * y)).rows
+    assert {"CONTOURED BED", "SHOE SIDE", side.upper(), "FERN"} <= set(rows)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_the_other_side_cut_under_a_contoured_bed(side: str) -> None:
+    told, part = bed(side)
+    wrong = "RIGHT" if side == "left" else "LEFT"
+    marks = tuple(replace(m, text=wrong) if m.text == side.upper() else m for m in part.marks)
+    with pytest.raises(OutputError, match=f"{part.label} has {wrong} cut into its underside"):
+        read_bed(told, as_worn(replace(part, marks=marks)))
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_letters_under_a_contoured_bed_that_read_right_from_above_only(
+    side: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = engraving.mark_shape
+    monkeypatch.setattr(engraving, "mark_shape", lambda mark: real(replace(mark, face="foot")))
+    told, part = bed(side)
+    with pytest.raises(OutputError, match=f"{side.upper()} cannot be read on the underside"):
+        read_bed(told, as_worn(part))
