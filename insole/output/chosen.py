@@ -47,7 +47,9 @@ def chosen_part(plan: Plan, part: Part, settings: Settings, notes: dict[str, str
         word, why = kin, ", since the stock has neither sheet nor block but a printer"
     if not word or word == part.material:
         return part
-    settings.materials.find(word, f"for the {part.label}")
+    material = settings.materials.find(word, f"for the {part.label}")
+    if isinstance(part.facts, DowelFacts) and material.process == "cut":
+        return part  # no foam: dowels are printed or turned
     if kind == "bed":
         limits = of_plan(plan)
         need, has = (plate_of(settings.materials.get(w), limits) for w in (word, part.material))

@@ -36,11 +36,14 @@ def with_rack(plan: Plan, made: MadeParts, settings: Settings) -> dict[str, str]
     for (material, key, wanted), parts in lacking.items():
         assert settings.stock is not None
         there = settings.stock.thicknesses(material)
-        ways = [*_ground(parts[0], wanted, there, settings), _anew(plan, parts, key, there)]
+        ways = _ground(parts[0], wanted, there, settings)
+        free = parts[0].facts.sockets is None  # a thinner base would hold no dowels
+        if able := tuple(t for t in there if free or t > wanted):
+            ways.append(_anew(plan, parts, key, able))
         labels = " and ".join(part.label for part in parts)
         found[f"rack: {material} {wanted:g}"] = (
-            f"for {labels} of {material} the rack lacks a sheet of {wanted:g} mm: buy it; or "
-            f"{'; or '.join(ways)}"
+            f"for {labels} of {material} the rack lacks a sheet of {wanted:g} mm: "
+            f"{'; or '.join(['buy it', *ways])}"
         )
     return found
 

@@ -221,7 +221,7 @@ def _ways_out(
     if for_dowels(limits):
         usual = default_limits().value("base.thickness")
         if thinner >= usual:
-            ways.append(f"no dowels, and with them a base of {usual:g} mm again")
+            ways.append(f"no dowels, so that the base is {usual:g} mm again")
     elif thinner >= THINNEST_BASE_MM:
         ways.append(
             f"a base of {math.floor(thinner * 10 + 1e-6) / 10:g} mm (base.thickness in your "

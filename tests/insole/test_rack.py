@@ -45,6 +45,22 @@ def test_a_sheet_of_foam_is_ground_and_the_nearest_may_be_planned(plan: Plan) ->
     assert not said(plan, "base-eva")  # that is to buy, whatever it is
 
 
+def test_a_base_with_sockets_gets_no_thinner_and_its_dowels_are_no_foam() -> None:
+    wishes = PlanWishes(dowels=True)
+    plan = planner.plan(None, feet.analytic(), SHOE, wishes)
+    (text,) = said(plan, "base-eva", 2.0, 3.0).values()
+    assert "grind 3 mm from the rack down to 2.2 mm" in text
+    assert "base.thickness = 3 in your limits" in text
+    (text,) = said(plan, "base-eva", 2.0).values()
+    assert text.endswith("the rack lacks a sheet of 2.2 mm: buy it")
+    settings = replace(Settings(), chosen={"base": "base-eva"})
+    made = {p.name: p.material for p in made_parts(plan, all_parts(plan), settings).parts}
+    assert (made["base"], made["dowels"]) == ("base-eva", "base-pp")
+    settings = replace(Settings(), chosen={"base": "base-pa12"})
+    made = {p.name: p.material for p in made_parts(plan, all_parts(plan), settings).parts}
+    assert (made["base"], made["dowels"]) == ("base-pa12", "base-pa12")
+
+
 def test_a_thinner_sheet_lowers_the_foot_and_plastic_is_not_ground(plan: Plan) -> None:
     for text in said(plan, "base-pp", 1.0).values():
         assert "base.thickness = 1 in your limits" in text
