@@ -71,8 +71,8 @@ def _anew(plan: Plan, parts: list[Part], key: str, there: tuple[float, ...]) -> 
     nearest = min(there, key=lambda t: (abs(t - wanted), t))
     more = nearest - wanted
     text = (
-        f"plan anew with {key} = {nearest:g} in your limits and take {nearest:g} mm from the rack: "
-        f"the foot then lies {abs(more):g} mm {'higher' if more > 0 else 'lower'} all over"
+        f"plan anew with {key} = {nearest:g} in your limits file and take {nearest:g} mm from the "
+        f"rack: the foot then lies {abs(more):g} mm {'higher' if more > 0 else 'lower'} all over"
     )
     rows = [row for p in parts for row in getattr(plan, p.side.value).thickness]
     over = [row.after - row.before + more for row in rows if row.station == "ball" and row.before]

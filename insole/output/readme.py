@@ -145,9 +145,10 @@ def _route(making: Making, part: Part) -> str:
     if making.printed(part):
         milled = _block(making, part) if part.name == CONTOUR and making.mills else ""
         stl = f"print/{part.label}-{making.tag}.stl"
-        larger = making.larger.get(part.label)
-        where = f" (fits no printer here: it needs {larger})" if larger else ""
-        return f"{own}make this{where}: {making.plates.get(part.label, stl)}{milled}"
+        make = "make this"
+        if larger := making.larger.get(part.label):
+            make = f"have this printed (fits no printer here: it needs {larger})"
+        return f"{own}{make}: {making.plates.get(part.label, stl)}{milled}"
     found = making.sheets_of(part) or [f"cut/parts/{part.label}-{making.tag}.dxf"]
     template = f"paper/template-{making.paper}-{making.tag}.pdf"
     if not making.cuts and part.name == "cover":

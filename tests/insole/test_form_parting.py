@@ -19,6 +19,7 @@ from insole.output import contents, folder, long_parts
 from insole.output.first_page import making_of
 from insole.output.made import Run, made_parts
 from insole.output.print import plates
+from insole.output.readme import routes
 from insole.output.settings import Settings, folder_name
 from insole.output.takes import takes
 from insole.parts import build
@@ -32,7 +33,7 @@ from insole.readback.parted import check_form
 from insole.record import stock
 from insole.record.plan import Plan
 from insole.shoe.shoe import parse
-from insole.workflow import making
+from insole.workflow import making as workflow
 from tests import feet
 from tests.insole.test_form import heights
 
@@ -153,7 +154,7 @@ def test_a_form_is_parted_only_where_it_must_and_may_be() -> None:
 
 def test_the_folder_has_both_pieces_and_says_how_they_are_glued(tmp_path: Path) -> None:
     one = plan().model_copy(update={"left": None})
-    parts = [part for part in making.checked_parts(one, SMALL) if "form" in part.name.split("-")]
+    parts = [part for part in workflow.checked_parts(one, SMALL) if "form" in part.name.split("-")]
     assert [part.label for part in parts] == ["right-form-rear-piece", "right-form-front-piece"]
     assert all(part.side is Side.RIGHT for part in parts)
     writers = [i for i in contents.items(one, parts, SMALL) if i.path.startswith("print")]
@@ -207,6 +208,9 @@ def test_a_base_that_fits_no_printer_may_be_cut_along_the_template(tmp_path: Pat
         printer = stock.Printer(name="one", bed=bed)
         settings = replace(SMALL, bed=bed, stock=stock.Stock(printers=(printer,)))
         run = Run(one, made_parts(one, [base], settings), settings, print)
-        found = takes(making_of(run), settings, tmp_path, run.made.parts[0])
+        making = making_of(run)
+        (route,) = (row for row in routes(making) if row.startswith("right-base"))
+        assert ("have this printed (fits no printer here" in route) == bool(tools)
+        found = takes(making, settings, tmp_path, run.made.parts[0])
         assert [take.machine for take in found] == tools
         assert not any(take.made for take in found)

@@ -39,7 +39,7 @@ def test_a_sheet_of_foam_is_ground_and_the_nearest_may_be_planned(plan: Plan) ->
     assert all("for left-base and right-base of base-eva" in text for text in found.values())
     for text in found.values():
         assert "grind 2 mm from the rack down to 1.5 mm all over" in text
-        assert "base.thickness = 2 in your limits" in text
+        assert "base.thickness = 2 in your limits file" in text
         assert "0.5 mm higher all over" in text
     assert not said(plan, "base-eva", 1.5, 2.0)
     assert not said(plan, "base-eva")  # that is to buy, whatever it is
@@ -50,7 +50,7 @@ def test_a_base_with_sockets_gets_no_thinner_and_its_dowels_are_no_foam() -> Non
     plan = planner.plan(None, feet.analytic(), SHOE, wishes)
     (text,) = said(plan, "base-eva", 2.0, 3.0).values()
     assert "grind 3 mm from the rack down to 2.2 mm" in text
-    assert "base.thickness = 3 in your limits" in text
+    assert "base.thickness = 3 in your limits file" in text
     (text,) = said(plan, "base-eva", 2.0).values()
     assert text.endswith("the rack lacks a sheet of 2.2 mm: buy it")
     settings = replace(Settings(), chosen={"base": "base-eva"})
@@ -63,7 +63,7 @@ def test_a_base_with_sockets_gets_no_thinner_and_its_dowels_are_no_foam() -> Non
 
 def test_a_thinner_sheet_lowers_the_foot_and_plastic_is_not_ground(plan: Plan) -> None:
     for text in said(plan, "base-pp", 1.0).values():
-        assert "base.thickness = 1 in your limits" in text
+        assert "base.thickness = 1 in your limits file" in text
         assert "0.5 mm lower all over" in text
         assert "of the ball" not in text
     for text in said(plan, "base-pp", 2.0).values():
