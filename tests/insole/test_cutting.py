@@ -19,6 +19,7 @@ from footscan.scan import Array, Side
 from insole.errors import OutputError, PlanError
 from insole.output.cut import checked, cutting, layers, lettering, written
 from insole.output.cut.cutting import Face
+from insole.output.cut.layers import seen
 from insole.parts.build import all_parts
 from insole.parts.facts import Engraved, Facts
 from insole.parts.part import Mark, Part
@@ -232,6 +233,31 @@ def test_labels_lie_on_their_part(parts: list[Part]) -> None:
         for line in texts:
             # the pad's outline is drawn on the base where it hangs over a trimmed edge as well
             assert plan.buffer(0.01).covers(shapely.LineString(line)) or part.name == "base"
+
+
+def test_a_label_keeps_clear_of_where_the_pad_and_its_crest_are_drawn(
+    parts: list[Part], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The pad is glued by its line on the base's foot face: a label over it breaks the line."""
+    real, labels = cutting.own_label, []
+
+    def kept(*what: Any) -> list[Array]:
+        labels.append(real(*what))
+        return labels[-1]
+
+    monkeypatch.setattr(cutting, "own_label", kept)
+    cutting._drawn.cache_clear()
+    held = set()
+    for part in parts:
+        lines = [
+            seen(line, "foot") for word in ("pad", "crest") for line in part.lines.get(word, ())
+        ]
+        if lines:
+            cutting.draw([part], face="foot")
+            label = shapely.MultiLineString(labels.pop())
+            assert label.distance(shapely.MultiLineString(lines)) > 0.9, part.label
+            held.add(part.name)
+    assert {"base", "arch-pad"} <= held
 
 
 # ------------------------------------------------------------------ for the machine

@@ -371,6 +371,10 @@ def test_the_page_in_pictures_names_a_file_for_each_machine(place):
         o for o in document[0].get_objects() if o.type == papers.pdfium.raw.FPDF_PAGEOBJ_IMAGE
     ]
     assert len(pictures) == 2
+    said = papers.letters(document[0])
+    for left, low, right, high in (np.array(o.get_bounds()) * papers.MM for o in pictures):
+        beside = [b[0] - right for _, _, b in said if low < b[1] < high and b[2] > left]
+        assert min(beside) > 2.0  # mm: no letter lies on the part
 
 
 def test_a_long_file_name_gets_smaller_letters():

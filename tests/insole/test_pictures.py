@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +13,14 @@ from PIL import Image
 
 from footscan.scan import Side
 from insole.errors import OutputError
-from insole.output.pictures import part_view
+from insole.output.pictures import made_part, part_view
 from insole.output.pictures import plan_view as pictures
-from insole.parts.part import Part
+from insole.parts.made.check import check_made
+from insole.parts.pad import arch_pad
+from insole.parts.part import Part, as_worn
 from insole.record.plan import Plan
 from tests import on_trial
+from tests.made_parts import made_scan
 from tests.plans import sample_foot, sample_plan
 
 Picture = np.ndarray
@@ -86,6 +90,48 @@ def test_the_words_of_a_placement_stand_at_their_foot_and_side(
     titles = [name for name in said[1] if "under the shoe" in name.lower()]
     assert titles
     assert not [name for name in said[0] if "under the shoe" in name.lower()]
+
+
+def pointed(axes: Any) -> dict[str, tuple[str, float, float]]:
+    """Return by title the words of a note, and where its line ends: mm forward and medial."""
+    titles = {
+        round(text.get_position()[1], 6): text
+        for text in axes.texts
+        if text.get_fontweight() == "bold"
+    }
+    words = {round(text.get_position()[1], 6): text.get_text() for text in axes.texts}
+    medial = 1.0 if any(text.get_text() == "LEFT" for text in axes.texts) else -1.0
+    found = {}
+    for line in axes.lines:
+        across, up = line.get_data()
+        title = titles.get(round(up[0] + 3.2, 6)) if len(up) == 2 else None
+        if title is not None:
+            said = words.get(round(up[0] + 3.2 - 7.2, 6), "")
+            found[title.get_text()] = (said, float(up[1]), medial * float(across[1]))
+    return found
+
+
+def test_notes_of_a_placement_point_to_what_they_speak_of(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who reads "86.0 mm from rear" has the line end 86.0 mm from the rear edge."""
+    figures: list[Any] = []
+    monkeypatch.setattr(pictures, "png_bytes", lambda figure, dpi: figures.append(figure) or b"")
+    plan = on_trial.made(contoured="three-quarter", support_level=0.8, heel=2.0)
+    for one in (sample_plan(under=True), plan):
+        pictures._placement(one, 150)
+    left, right, bed = (pointed(axes) for axes in [*figures[0].axes[:2], figures[1].axes[0]])
+    held = 0
+    for notes in (left, right, bed):
+        for title, (words, x, _) in notes.items():
+            rear = re.search(r"([\d.]+)( ± [\d.]+)? mm from rear", words)
+            if rear:
+                held += 1
+                assert x == pytest.approx(float(rear[1]), abs=0.51), title
+    assert held >= 8
+    (wedge,) = plan.right.contour.posting
+    words, x, y = bed[f"Built in {wedge.place.value}"]
+    assert f"{wedge.thick_edge:.1f} mm at its thick edge" in words
+    assert x == pytest.approx((wedge.full_from + wedge.full_to) / 2)
+    assert y == pytest.approx(np.array(wedge.outline)[:, 1].min())
 
 
 def test_thick_edge_is_hatched_on_the_side_that_the_plan_names() -> None:
@@ -195,6 +241,24 @@ def wedge_part() -> Part:
         volume=750.0 * 3.0,
         material="base-pp",
     )
+
+
+def test_the_map_of_a_made_part_has_its_room_of_the_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On A5, 210 x 148 mm: the key has the right quarter, the words have the lowest third."""
+    figures: list[Any] = []
+    monkeypatch.setattr(made_part, "png_bytes", lambda figure, dpi: figures.append(figure) or b"")
+    part = as_worn(arch_pad(sample_foot("left"), "demo"))
+    made_part.made_png(check_made(made_scan(part, spacing=1.5), [part]))
+    chart = figures[0].axes[0]
+    figures[0].canvas.draw()  # equal scales shrink the axes
+    box, dots = chart.get_window_extent(), 25.4 / figures[0].dpi
+    assert 3.9 < box.x0 * dots < box.x1 * dots < 154.1
+    assert 43.9 < box.y0 * dots < box.y1 * dots < 132.1
+    assert box.width * dots > 149.0 or box.height * dots > 87.0  # as large as its room allows
+    seen = np.ptp([chart.get_xlim(), chart.get_ylim()], axis=1)
+    part_size = np.ptp(np.array(part.outline), axis=0)
+    assert (seen >= part_size).all()
+    assert (part_size / seen).max() > 0.7
 
 
 def test_part_view_is_to_scale_and_turns_over_from_below() -> None:

@@ -21,6 +21,7 @@ from insole.output.papers import pages, template, tiles
 from insole.parts.part import Part
 from insole.record.plan import Plan
 from insole.record.planned_parts import WedgePlace
+from tests import on_trial
 from tests.plans import bed_ring, sample_plan, sample_wedge
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 reads the PDFs back")
@@ -484,3 +485,30 @@ def test_fonts_hold_the_signs_of_the_trade() -> None:
     for name in ink.fonts():
         face = pdfmetrics.getFont(name).face
         assert all(ord(sign) in face.charToGlyph for sign in "°±–−×≥·…☐éłßЖ")
+
+
+def test_notes_of_shims_end_in_the_shim_a_little_inside_its_edge(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Beside the words, 8 mm inside its edge, which curves by less than 3 mm on the way."""
+    real, found = template._callouts, []
+
+    def said(drawing: Any, sheet: Any) -> Any:
+        notes = real(drawing, sheet)
+        found.append((drawing.foot, sheet.across, notes))
+        return notes
+
+    monkeypatch.setattr(template, "_callouts", said)
+    written(tmp_path, on_trial.made(forefoot=2.0, heel=2.0))
+    checked = 0
+    for foot, across, notes in found:
+        places = {title: at for at, title, _ in notes}
+        for wedge in foot.wedges:
+            x, y = places[f"Shim {wedge.place}"]
+            ring = Polygon(wedge.outline)
+            assert ring.contains(Point(x, y))
+            low, high = ring.intersection(LineString([(x, -99), (x, 99)])).bounds[1::2]
+            edge = high - y if across > 0 else y - low
+            assert 5.0 < edge < 11.0, (foot.side, wedge.place, edge)
+            checked += 1
+    assert checked == 4  # two feet

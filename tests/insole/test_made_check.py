@@ -1,0 +1,67 @@
+"""The check of a made part, in short: what was changed, by how much, which way, whose part.
+
+All views, sizes and faults are in test_made_part, which takes long.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from insole.errors import RefusedError
+from insole.parts.made.check import check_made
+from insole.parts.made.datums import Held
+from insole.parts.made.words import as_record, as_text
+from insole.parts.pad import arch_pad
+from insole.parts.part import Part, as_worn
+from tests.made_parts import bump, made_scan, nothing, sample_rider, shifted, wanted
+
+SPACING = 1.2  # mm between points: coarse, for time
+
+
+@pytest.fixture(scope="module")
+def pads() -> dict[str, Part]:
+    """By side; a rider's own, since domes of invented plans fit either foot."""
+    return {foot.side: as_worn(arch_pad(foot, "demo")) for foot in sample_rider().feet}
+
+
+def test_half_a_millimetre_over_the_crest_is_found(pads: dict[str, Part]) -> None:
+    part = pads["left"]
+    assert part.facts.crest is not None
+    at = part.facts.crest.at
+    change = bump(*at, 0.5)
+    check = check_made(made_scan(part, change, spacing=SPACING, table=True), [part], tolerance=0.25)
+    assert check.placed.held is Held.TABLE
+    assert not check.within
+    assert check.patches[0].beyond
+    assert check.patches[0].amount == pytest.approx(0.5, abs=0.18)
+    true = wanted(check.placed.planned, change, check.top.x, check.top.y)
+    off = (check.top.deviation - true)[np.isfinite(check.top.deviation)]
+    assert np.percentile(np.abs(off), 95) < 0.25
+    assert abs(off.mean()) < 0.06
+
+
+def test_as_planned_is_within_and_nothing_is_said_to_be_off(pads: dict[str, Part]) -> None:
+    part = pads["right"]
+    check = check_made(made_scan(part, nothing, spacing=SPACING, seed=4), [part], tolerance=0.3)
+    assert check.within
+    assert check.side_told
+    assert check.unseen < 0.02
+    assert not check.placed.shift
+    assert check.placed.held is Held.UNDER
+    assert check.top.noise == pytest.approx(0.15, rel=0.25)
+    assert abs(check.mean) < 0.05
+
+
+def test_a_left_top_shifted_to_the_big_toe_is_said_as_medial(pads: dict[str, Part]) -> None:
+    """A left part's big toe is at -y."""
+    part = pads["left"]
+    check = check_made(made_scan(part, shifted(part, 0.0, -3.0), spacing=SPACING), [part])
+    assert check.placed.shift == pytest.approx((0.0, -3.0), abs=0.7)
+    assert as_record(check)["top_shift_mm"]["medial"] == pytest.approx(3.0, abs=0.7)
+    assert "mm medially of where its rim has it" in as_text(check)
+
+
+def test_the_other_foots_pad_is_refused(pads: dict[str, Part]) -> None:
+    with pytest.raises(RefusedError, match=r"^this is the other foot's part: .* do not fit it"):
+        check_made(made_scan(pads["left"], spacing=SPACING), [pads["right"]])
