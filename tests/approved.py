@@ -12,23 +12,41 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from footscan.checking.repeat import compare
+from footscan.outline.trace import Asked, trace_photo
+from footscan.outline.typed import Typed
+from footscan.scan import Side
+from footscan.specimen import made_up
+from footscan.specimen.drawn import silhouette
 from insole.output import folder
+from insole.output.papers.first_trial_page import write_first_trial
 from insole.output.papers.question_sheet import write_sheet
 from insole.output.papers.rider_page import write_page
+from insole.output.pictures.made_part import write_made
 from insole.output.pictures.old_and_new import write_old_and_new
+from insole.output.pictures.outline import outline_png
 from insole.output.pictures.scan import write_scan
+from insole.output.pictures.scan_compared import write_compare
 from insole.output.print.bar import write_bar
 from insole.output.settings import Settings
 from insole.parts.bar import calibration_bar
 from insole.parts.build import all_parts
 from insole.parts.finish import BevelWish, VentWish
 from insole.parts.form_upper import FormWish
+from insole.parts.made.check import check_made
 from insole.planning import planner
+from insole.planning.first_trial import first_trial
+from insole.planning.fit import rank
 from insole.planning.planner import FootWish, PlanWishes
+from insole.planning.support.kit import default_kit
 from insole.record import stock
+from insole.record.limits import default_limits
 from insole.record.plan import Plan
+from insole.shoe import shoe
+from insole.workflow.making import checked_parts
 from tests import feet
-from tests.made_parts import sample_rider
+from tests.made_parts import SAMPLES, bump, made_scan, sample_rider
+from tests.outlines import photo, sheet
 from tests.plans import sample_foot, sample_plan
 from tests.store import STORE
 from tests.written import differences, lines_of
@@ -43,14 +61,15 @@ EVA = stock.Rack(material="trial-eva", thicknesses=(3.0,), size=(600.0, 400.0))
 LEFT_OUT = {  # a plan that is made by hand, and what another name has already
     "wedges": re.compile(r"plan\.json"),
     "knife": re.compile(r"plan\.json|(plan|report|section-gauges|placement)-"),
-    "rider": re.compile(r"cut/|print/|section-gauges-|pieces-"),
+    "rider": re.compile(r"cut/|print/|pieces-"),
 }
 
 
 def _folder(plan: Plan, settings: Settings) -> Callable[[Path], None]:
     def write(out: Path) -> None:
         def files() -> dict[str, bytes]:
-            place = folder.write(plan, all_parts(plan), out / "written", settings=settings)
+            parts = checked_parts(plan, settings)
+            place = folder.write(plan, parts, out / "written", settings=settings)
             found = [path for path in place.parent.rglob("*") if path.is_file()]
             return {path.relative_to(place.parent).as_posix(): path.read_bytes() for path in found}
 
@@ -78,7 +97,7 @@ def _knife(out: Path) -> None:
         SHEETS,
         layers=True,
         cover_pattern=5.0,
-        bevel=BevelWish(width=2.0, angle=45.0),
+        bevel=BevelWish(width=1.0, angle=45.0),
         vents=VentWish(diameter=3.0, spacing=12.0),
         stock=stock.Stock(racks=(EVA,)),
     )
@@ -93,11 +112,12 @@ def _bed(out: Path) -> None:
 
 
 def _dowels(out: Path) -> None:
-    """Both pads of one foot on dowels, built up from a cutter's sheets; a form to mould on."""
-    wish = FootWish.of(metatarsal=4.0, forefoot=-2.0, pad_source="kit")
+    """Both pads of one foot on dowels, built up from a laser's sheets; a form to mould on."""
+    wish = FootWish.of(metatarsal=4.0, forefoot=-2.0)
     wishes = PlanWishes(both=wish, case="dowels", dowels=True)
-    plan = planner.plan(feet.analytic(side="left"), None, None, wishes)
-    _folder(plan, replace(SHEETS, layers=True, kerf=0.2, form=FormWish()))(out)
+    plan = sample_rider(wishes=wishes, sides=("right",), worn=None)
+    laser = replace(SHEETS, layers=True, kerf=0.2, dxf="R12", laser_colours=True)
+    _folder(plan, replace(laser, form=FormWish()))(out)
 
 
 def _alone(out: Path) -> None:
@@ -111,6 +131,28 @@ def _alone(out: Path) -> None:
     write_old_and_new(out / "old-and-new.png", old, new)
 
 
+def _traced(out: Path) -> None:
+    """A foot's outline on paper: the picture and the page of a first trial."""
+    typed = Typed(arch_height=17.0, arch_at=118.0, ball_girth=250.0)
+    ring = silhouette(made_up.build(made_up.Shape()))
+    found = trace_photo(photo(sheet(ring, Side.LEFT)), Asked(barrel=7.0, typed=typed))
+    (out / "outline.png").write_bytes(outline_png(found))
+    bounds, foot = default_limits(), found.traced
+    trial = first_trial(foot, default_kit(bounds), bounds, -2.0)
+    ranked = rank(foot, None, [shoe.load(SAMPLES / "shoe.toml")], bounds)
+    write_first_trial(out / "first-trial.pdf", [(foot, trial)], ranked)
+
+
+def _compared(out: Path) -> None:
+    """A foot scanned twice, and a pad that was made too high beside its crest."""
+    foot, again = feet.analytic(), feet.analytic(arch=15.5)
+    write_compare(out / "compared.png", compare(foot, again), foot)
+    pad = next(part for part in all_parts(sample_plan()) if part.label == "left-arch-pad")
+    x, y = pad.facts.crest.at
+    made = made_scan(pad, bump(x - 6.0, y, 0.8), table=True)
+    write_made(out / "made.png", check_made(made, [pad]))
+
+
 APPROVED: dict[str, Callable[[Path], None]] = {
     "wedges": _wedges,
     "rider": _rider,
@@ -118,6 +160,8 @@ APPROVED: dict[str, Callable[[Path], None]] = {
     "bed": _bed,
     "dowels": _dowels,
     "alone": _alone,
+    "traced": _traced,
+    "compared": _compared,
 }
 
 

@@ -45,12 +45,21 @@ TABLE_MARGIN_MM = 40.0
 SAMPLES = Path(__file__).parents[1] / "sample_scans"
 
 
-def sample_rider(heel_cup: float = 10.0) -> Plan:
-    """Return the sample rider's plan for both feet, planned from the sample scans, with a cup."""
+WISHES = PlanWishes(both=FootWish.of(forefoot=2.0), case="larch")
+
+
+def sample_rider(
+    heel_cup: float = 10.0,
+    *,
+    wishes: PlanWishes = WISHES,
+    sides: tuple[str, ...] = ("left", "right"),
+    worn: Path | None = SAMPLES / "shoe.toml",
+) -> Plan:
+    """Return the sample rider's plan, planned from the sample scans, with a cup."""
     request = Request(
-        scans=tuple(Shots(files=(SAMPLES / f"larch_{side}.ply",)) for side in ("left", "right")),
-        shoe=SAMPLES / "shoe.toml",
-        wishes=PlanWishes(both=FootWish.of(forefoot=2.0), case="larch"),
+        scans=tuple(Shots(files=(SAMPLES / f"larch_{side}.ply",)) for side in sides),
+        shoe=worn,
+        wishes=wishes,
     )
     plan, _ = plan_feet(request)
     feet = {

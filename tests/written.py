@@ -29,11 +29,11 @@ from tests.papers import MM, pdfium
 
 __all__ = ["differences", "lines_of"]
 
-CELLS = 40  # of a picture, along and across
+CELLS = 60  # of a picture, along and across
 GRID_MM = 12.0  # between the places where a solid's heights are read
 SMALL_MM, NEAR_MM = 12.0, 1.37  # a stroke of a letter, and how far the next one lies at most
-TOLERANCE = {"cell": 5.0, "volume": 0.2, "area": 0.5, "value": 0.02}  # of 255, cm³, cm², as written
-PLACE_MM = 0.3
+TOLERANCE = {"cell": 4.0, "volume": 0.2, "area": 0.5, "value": 0.02}  # of 255, cm³, cm², as written
+PLACE_MM = 0.15
 LENGTH = 0.01  # of a path's own length
 SEALS = re.compile(r"\b(?=[0-9a-f]*\d)[0-9a-f]{6,64}\b")  # they follow the last digit of any figure
 FIGURE = re.compile(r"\d+\.(\d+)")

@@ -118,7 +118,7 @@ def _outline(canvas: Any, x: float, y: float, foot: Traced, trial: FirstTrial) -
     medial = 1.0 if foot.side is Side.LEFT else -1.0  # to the right on a left foot
     ring = np.stack([medial * foot.ring[:, 1], foot.ring[:, 0]], axis=1) * SCALE + [x, y]
     stroke(canvas, ring, BLACK, 0.35, fill=(0.97, 0.95, 0.92))
-    write(canvas, x + medial * 18.0, y + 82.0, "big toe", 2.6, align="middle", colour=GREY)
+    write(canvas, x + medial * 14.0, y + 84.0, "big toe", 2.6, align="middle", colour=GREY)
     if trial.pad is None:
         return
     at, half = trial.crest_at * SCALE, trial.pad.length / 2 * SCALE

@@ -86,7 +86,7 @@ def write_sheet(path: str | Path) -> None:
             maxlen=120,
         )
         write(canvas, EDGE, foot - 19.0, "Case, and day, YYYY-MM-DD:", 3.4, colour=BLACK)
-        for name, at, wide, tip in (("case", 62.0, 80.0, "pseudonym"), ("day", 146.0, 48.0, "day")):
+        for name, at, wide, tip in (("case", 70.0, 72.0, "pseudonym"), ("day", 146.0, 48.0, "day")):
             canvas.acroForm.textfield(
                 name=name,
                 x=at * MM,

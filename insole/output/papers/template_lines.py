@@ -36,6 +36,7 @@ from insole.output.places import (
     metatarsal_crest,
     wedge_lines,
 )
+from insole.parts.cover import COVER
 from insole.planning.dowels import SOCKET_MM
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import WedgePlace, WedgePlan
@@ -162,11 +163,11 @@ def draw_thick_edge(
     if under:  # inside the base, where the ball line and the joints are drawn
         lines += _inner_lines(drawing, sheet)
     drawn = union_all(lines)
-    base = Polygon(sheet.at(drawing.rings["base"]))
+    outer = Polygon(sheet.at(drawing.rings.get(COVER, drawing.rings["base"])))
 
     def strip(y: float) -> tuple[float, float]:
-        # beside the base; under the shoe inside the band, which lies within the base
-        row = base.intersection(box(-500.0, y - half, 500.0, y + half))
+        # beside base and cover; under the shoe inside the band, which lies within the base
+        row = outer.intersection(box(-500.0, y - half, 500.0, y + half))
         beside = band if under else np.array(row.bounds).reshape(2, 2)
         near, far = (beside[:, 0].min(), beside[:, 0].max())[:: int(outward)]
         towards, start = (-outward, near) if under else (outward, far)
@@ -347,6 +348,8 @@ def _name_places(
 
 def draw_joins(canvas: Any, sheet: Sheet) -> None:
     """Draw the join line, its register crosses and the end of the drawing on each tile."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
     left, bottom, right, top = sheet.zone
     for x, neighbour in sheet.joins:
         y = float(sheet.at((x, 0.0))[1])
@@ -361,6 +364,9 @@ def draw_joins(canvas: Any, sheet: Sheet) -> None:
         if neighbour < sheet.number:  # one of two tiles is cut, or they do not overlap
             words = f"do not cut: tile {neighbour} lies on here, cross on cross"
         shift = -3.4 if neighbour > sheet.number else 1.4  # on the side that is kept
+        wide = stringWidth(words, fonts()[0], 2.4) + 1.0
+        canvas.setFillColorRGB(1, 1, 1)  # no line passes through the words
+        canvas.rect((left + right - wide) / 2, y + shift - 0.7, wide, 2.9, stroke=0, fill=1)
         write(canvas, (left + right) / 2, y + shift, words, 2.4, align="middle")
 
 
