@@ -25,16 +25,20 @@ def pads() -> dict[str, Part]:
     return {foot.side: as_worn(arch_pad(foot, "demo")) for foot in sample_rider().feet}
 
 
-def test_half_a_millimetre_over_the_crest_is_found(pads: dict[str, Part]) -> None:
+def test_half_a_millimetre_beside_the_crest_is_found_at_its_place(pads: dict[str, Part]) -> None:
     part = pads["left"]
     assert part.facts.crest is not None
-    at = part.facts.crest.at
+    at = part.facts.crest.at[0], part.facts.crest.at[1] + 10.0  # beside it, to the little toe
     change = bump(*at, 0.5)
     check = check_made(made_scan(part, change, spacing=SPACING, table=True), [part], tolerance=0.25)
     assert check.placed.held is Held.TABLE
     assert not check.within
-    assert check.patches[0].beyond
-    assert check.patches[0].amount == pytest.approx(0.5, abs=0.18)
+    worst, rim = check.patches[0], np.array(part.outline)
+    assert worst.beyond
+    assert worst.amount == pytest.approx(0.5, abs=0.25)  # the most of coarse points
+    assert worst.from_rear == pytest.approx(at[0] - rim[:, 0].min(), abs=5.0)
+    beside = rim[np.abs(rim[:, 0] - at[0]) < 3.0, 1].min()  # a left part's big toe is at -y
+    assert worst.from_medial == pytest.approx(at[1] - beside, abs=5.0)
     true = wanted(check.placed.planned, change, check.top.x, check.top.y)
     off = (check.top.deviation - true)[np.isfinite(check.top.deviation)]
     assert np.percentile(np.abs(off), 95) < 0.25
