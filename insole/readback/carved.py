@@ -2,7 +2,8 @@
 
     triangles -> roofs of the recesses -> a picture seen from below -> letters -> rows of text
 
-A recess is a place whose roof lies a little above the face that the part lies on. Seen from below
+A recess is a place whose roof lies a little above the face that the part lies on, flat or, under a
+contoured bed, as the plan says. Seen from below
 with the toes up, its letters must read right. They are told by their picture against those of a
 bold font, drawn by another library than the one that cut them.
 """
