@@ -10,6 +10,7 @@ import pytest
 
 from insole.errors import OutputError
 from insole.output import contents
+from insole.output.ink import MM, drawn, write
 from insole.output.papers import bench
 from insole.output.settings import Settings, folder_name
 from insole.parts.build import all_parts
@@ -136,3 +137,16 @@ def test_sides_of_the_bed_tender_spots_and_dowels_on_the_bench_page(
         text = text.replace(before, after)
     with pytest.raises(OutputError, match=sentence):
         check(text)
+
+
+def test_numbers_one_above_the_other_are_two_words(tmp_path: Path) -> None:
+    """The PDF library joins 1 and the 2 above it to 12; holes for dowels are numbered like that."""
+    path = tmp_path / "numbers.pdf"
+    with drawn(path, "numbers", (100.0, 100.0)) as canvas:
+        canvas.scale(MM, MM)
+        for words, x, y in (("1", 20.0, 40.0), ("2", 20.0, 44.0), ("12", 60.0, 20.0)):
+            write(canvas, x, y, words, 2.5)
+    page = read_pages(path)[0]
+    for word, y in (("1", 40.0), ("2", 44.0)):
+        (box,) = page.places(word)
+        assert box[:2] == pytest.approx([20.0, y], abs=0.5)
