@@ -112,11 +112,11 @@ def _bed(out: Path) -> None:
 
 
 def _dowels(out: Path) -> None:
-    """Both pads of one foot on dowels, built up from a laser's sheets; a form to mould on."""
+    """Both pads of one foot on dowels, for a printer and a laser; a form to mould on."""
     wish = FootWish.of(metatarsal=4.0, forefoot=-2.0)
     wishes = PlanWishes(both=wish, case="dowels", dowels=True)
     plan = sample_rider(wishes=wishes, sides=("right",), worn=None)
-    laser = replace(SHEETS, layers=True, kerf=0.2, dxf="R12", laser_colours=True)
+    laser = replace(SHEETS, kerf=0.2, dxf="R12", laser_colours=True)
     _folder(plan, replace(laser, form=FormWish()))(out)
 
 
