@@ -247,6 +247,7 @@ def test_a_label_keeps_clear_of_where_the_pad_and_its_crest_are_drawn(
 
     monkeypatch.setattr(cutting, "own_label", kept)
     cutting._drawn.cache_clear()
+    cutting._drawn_once.cache_clear()
     held = set()
     for part in parts:
         lines = [
