@@ -74,6 +74,7 @@ from tests.plans import SHOE
 PER_MM = 20  # raster pixels in a millimetre
 INCH_MM = 25.4
 SURFACE_MM = 0.004  # between a solid's surface and the facets that its volume is taken from
+ANGLE = 0.1  # rad between facets: a fiftieth of that fills the round sides of one bed with 10 GB
 # how far from right a file may be; what is counted must not occur
 BOUNDS = {
     "make checks failed": 0,
@@ -436,7 +437,7 @@ def look_at_solids(place: Path, parts: list[Part], tag: str, ledger: Ledger) -> 
         good = shape.isValid() and len(shape.Solids()) == 1
         ledger.note("STEP not valid", not good, path.name)
         # facets lie inside a dome: 0.02 mm would cost a pad 0.16 % of its volume by itself
-        BRepMesh_IncrementalMesh(shape.wrapped, SURFACE_MM, False, 0.02)
+        BRepMesh_IncrementalMesh(shape.wrapped, SURFACE_MM, False, ANGLE)
         points, corners = shape.tessellate(np.inf)
         mesh = trimesh.Trimesh(np.array([p.toTuple() for p in points]), corners, process=False)
         ledger.note("STEP volume, %", 100 * abs(mesh.volume / part.volume - 1), path.name)
