@@ -14,15 +14,11 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
 
 from footscan.errors import FootscanError, ScanReadError
 from footscan.pipeline import measure_feet_in
 from footscan.results import MeasuredFoot
 from insole.workflow.request import Shots
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["WORKERS", "breaks_held_back", "in_processes", "measured", "one_thread_each"]
 
