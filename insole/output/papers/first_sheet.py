@@ -72,8 +72,7 @@ def write_first_sheet(path: str | Path, making: Making, settings: Settings, fold
                     canvas.showPage()
                 number += 1
                 canvas.scale(MM, MM)
-                _head(canvas, making, [foot.side for foot in plan.feet], room, number)
-                y = TOP
+                y = _head(canvas, making, [foot.side for foot in plan.feet], room, number)
             for k, part in enumerate(row):
                 if part is not None:
                     _card(canvas, part, found[part.label], EDGE + k * (room + APART), y, room)
@@ -91,7 +90,8 @@ def fitting_size(text: str, room: float, most: float = FILE) -> float:
     return max(min(most, room / wide), LEAST) if wide > 0 else most
 
 
-def _head(canvas: Any, making: Making, sides: Sequence[str], room: float, number: int) -> None:
+def _head(canvas: Any, making: Making, sides: Sequence[str], room: float, number: int) -> float:
+    """Draw title, what was passed on purpose and the sides; return where the cards begin."""
     plan = making.plan
     title = f"{plan.case}, version {plan.version}: what to make from which file"
     write(canvas, EDGE, 283.0, title, fitting_size(title, WIDE - 2 * EDGE, 5.4), bold=True)
@@ -109,8 +109,10 @@ def _head(canvas: Any, making: Making, sides: Sequence[str], room: float, number
     ]
     for k, line in enumerate(lines):
         write(canvas, EDGE, 278.5 - 3.0 * k, line, TEXT)
+    top = min(TOP, 274.5 - 3.0 * len(lines))
     for k, side in enumerate(sides):
-        write(canvas, EDGE + k * (room + APART), TOP + 1.0, side.upper(), 5.0, bold=True)
+        write(canvas, EDGE + k * (room + APART), top + 1.0, side.upper(), 5.0, bold=True)
+    return top
 
 
 def _said(part: Part, room: float) -> list[str]:
