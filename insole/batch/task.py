@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 import insole
 from footscan import told
+from footscan.cores import one_thread
 from footscan.errors import FootscanError, SideError
 from footscan.files import why, write_whole
 from footscan.results import Measure, MeasuredFoot
@@ -163,8 +164,7 @@ class Record:
 
 def work(task: Task) -> Record:
     """Return what came of a case; its files are written whole or not at all."""
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
+    one_thread()
     with _ALONE:
         found: list[MeasuredFoot] = []
         said: list[str] = []

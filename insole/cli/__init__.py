@@ -21,6 +21,7 @@ from collections.abc import Sequence
 import click
 
 import insole
+from footscan.cores import one_thread
 from insole.cli import before, making, plans, remote, riding, scans
 from insole.cli.batch import batch
 from insole.cli.desk import desk
@@ -36,8 +37,7 @@ BROKEN = 70
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; never shows a traceback."""
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ.setdefault(name, "1")  # same input, same bytes, whatever the machine
+    one_thread()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")

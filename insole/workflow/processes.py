@@ -15,6 +15,7 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 
+from footscan.cores import ALGEBRA_THREADS
 from footscan.errors import FootscanError, ScanReadError
 from footscan.pipeline import measure_feet_in
 from footscan.results import MeasuredFoot
@@ -99,7 +100,7 @@ def one_thread_each() -> Iterator[None]:
 
     It is read when the library is loaded, which is before a new process does anything of ours.
     """
-    before = {name: os.environ.get(name) for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")}
+    before = {name: os.environ.get(name) for name in ALGEBRA_THREADS}
     os.environ |= {name: value or "1" for name, value in before.items()}
     try:
         yield
