@@ -23,7 +23,7 @@ from insole.parts.facts import FormFacts, Joint, Spot
 from insole.parts.form import NOTCH_MM, SHELF_MM, Mould, formed, label_on, marked
 from insole.parts.form_upper import FORM, FORM_FRONT, FORM_REAR, tender_of
 from insole.parts.part import Part
-from insole.parts.parting import KEY_MM, STEP_MM, Fits, ahead_of, joint_line, split
+from insole.parts.parting import KEY_MM, Fits, joint_line, joints, split
 
 __all__ = ["part_form"]
 
@@ -91,15 +91,10 @@ def _chosen(mould: Mould, shape: Polygon, gap: float, fits: Fits) -> tuple[float
         places.append(Point(foot.pad.crest.from_rear, foot.pad.crest.y or 0.0))
     low, high = (x0 + share * (x1 - x0) for share in WITHIN)
     found: list[tuple[float, float, float, Polygon]] = []
-    for x in np.arange(low, high, STEP_MM):
-        ahead = ahead_of(shape, float(x), Side(foot.side))
-        pieces = split(shape, ahead, gap) if ahead is not None else None
-        if ahead is None or pieces is None:
-            continue
-        if all(fits(solids.ring(piece.exterior)) for piece in pieces):
-            line = joint_line(shape, ahead)
-            clear = min([line.distance(place) for place in places], default=CLEAR_MM)
-            found.append((min(clear, CLEAR_MM), -abs(float(x) - (x0 + x1) / 2), float(x), ahead))
+    for x, ahead in joints(shape, Side(foot.side), (low, high), gap, fits):
+        line = joint_line(shape, ahead)
+        clear = min([line.distance(place) for place in places], default=CLEAR_MM)
+        found.append((min(clear, CLEAR_MM), -abs(x - (x0 + x1) / 2), x, ahead))
     if not found:
         raise PartError(
             FORM,

@@ -16,7 +16,7 @@ piece prints without support at the joint. The keys lie behind the ball, where t
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -36,7 +36,7 @@ from insole.planning.support.tops import ContourShape
 from insole.record.limits import Limits
 from insole.record.plan import FootPlan
 
-__all__ = ["Joint", "Parted", "ahead_of", "joint_line", "part_bed", "split", "wholes"]
+__all__ = ["Joint", "Parted", "joint_line", "joints", "part_bed", "split", "wholes"]
 
 # where the keys stand: share of the bed's width from its little-toe edge, half width at the root
 KEYS: dict[Side, tuple[tuple[float, float], ...]] = {
@@ -198,15 +198,10 @@ def _chosen(
     free = x0 + limits.value("joint.heel_free") * (x1 - x0) + KEY_MM
     ahead_of_crest = contour.crest.from_rear + limits.value("joint.crest_clear") + KEY_MM
     for first in (max(free, ahead_of_crest), free):
-        found: list[tuple[float, float, Polygon]] = []
-        for x in np.arange(first, most + 1e-6, STEP_MM):
-            ahead = ahead_of(whole, float(x), Side(foot.side))
-            pieces = split(whole, ahead, gap) if ahead is not None else None
-            if ahead is None or pieces is None:
-                continue
-            if all(fits(solids.ring(piece.exterior)) for piece in pieces):
-                thick = _thickness(shape, whole, ahead)
-                found.append((round(thick, 3), float(x), ahead))
+        found = [
+            (round(_thickness(shape, whole, ahead), 3), x, ahead)
+            for x, ahead in joints(whole, Side(foot.side), (first, most + 1e-6), gap, fits)
+        ]
         if found:
             _, x, ahead = max(found, key=lambda entry: entry[:2])
             return x, ahead
@@ -216,6 +211,19 @@ def _chosen(
         f"printer: its joint lies {free:.0f} to {most:.0f} mm from the rear edge; take a larger "
         "printer, or plan it as a three-quarter bed",
     ).asking("contoured")
+
+
+def joints(
+    whole: Polygon, side: Side, stations: tuple[float, float], gap: float, fits: Fits
+) -> Iterator[tuple[float, Polygon]]:
+    """Yield the stations, mm, at which both pieces of an outline fit, and what lies ahead."""
+    for x in np.arange(*stations, STEP_MM):
+        ahead = _ahead(whole, float(x), side)
+        pieces = split(whole, ahead, gap) if ahead is not None else None
+        if ahead is None or pieces is None:
+            continue
+        if all(fits(solids.ring(piece.exterior)) for piece in pieces):
+            yield float(x), ahead
 
 
 def _ball(foot: FootPlan) -> float:
@@ -234,7 +242,7 @@ def _ball(foot: FootPlan) -> float:
 # ------------------------------------------------------------------ shape
 
 
-def ahead_of(whole: Polygon, x: float, side: Side) -> Polygon | None:
+def _ahead(whole: Polygon, x: float, side: Side) -> Polygon | None:
     """Return all that lies ahead of a joint at a station, keys with it; None: no room for them."""
     spans = [
         (outlines.edge_at(whole, at, medial=False), outlines.edge_at(whole, at))
