@@ -105,9 +105,11 @@ def _knife(out: Path) -> None:
 
 
 def _bed(out: Path) -> None:
-    """A contoured bed of one foot."""
-    wish = FootWish.of(contoured="three-quarter", support_level=0.8, heel=2.0)
-    plan = planner.plan(None, feet.analytic(arch=13.0), None, PlanWishes(both=wish, case="bed"))
+    """A contoured bed right, a pad and a forefoot wedge left."""
+    right = FootWish.of(contoured="three-quarter", support_level=0.8, heel=2.0)
+    left = FootWish.of(forefoot=2.0)
+    pair = feet.analytic(side="left", arch=15.0), feet.analytic(arch=13.0)
+    plan = planner.plan(*pair, None, PlanWishes(left=left, right=right, case="bed"))
     _folder(plan, SHEETS)(out)
 
 

@@ -32,21 +32,22 @@ __all__ = ["differences", "lines_of"]
 CELLS = 60  # of a picture, along and across
 GRID_MM = 12.0  # between the places where a solid's heights are read
 SMALL_MM, NEAR_MM = 12.0, 1.37  # a stroke of a letter, and how far the next one lies at most
-TOLERANCE = {"cell": 4.0, "volume": 0.2, "area": 0.5, "value": 0.02}  # of 255, cm³, cm², as written
-PLACE_MM = 0.15
-LENGTH = 0.01  # of a path's own length
+PLACE_MM, CELL = 0.02, 2.5  # of 255
+SEAL_MM = 0.3  # a seal's own digits are not equally wide
+SHARE = {"path": 2e-3, "volume": 1e-3, "area": 1e-3, "value": 1e-3}  # of the last number itself
+LEAST = {"volume": 0.01, "area": 0.02, "value": 1e-3}  # cm³, cm², as written
 SEALS = re.compile(r"\b(?=[0-9a-f]*\d)[0-9a-f]{6,64}\b")  # they follow the last digit of any figure
 FIGURE = re.compile(r"\d+\.(\d+)")
 
 
 def lines_of(path: Path) -> list[str]:
-    """Return what a file shows, sorted, rounded to 0.1 mm."""
+    """Return what a file shows, sorted, rounded to 0.01 mm."""
     return sorted(_KINDS[path.suffix](path))
 
 
 def _line(head: str, numbers: Iterable[float], words: str = "") -> str:
     # rounded twice: -0.0 is 0.0, and figures near a half are not decided by their last digit
-    told = " ".join(f"{round(float(n), 1) + 0.0:.1f}".removesuffix(".0") for n in numbers)
+    told = " ".join(f"{round(float(n), 2) + 0.0:.2f}".removesuffix(".00") for n in numbers)
     return f"{head} | {told} | {SEALS.sub('#', ' '.join(words.split()))}"
 
 
@@ -82,14 +83,17 @@ def _grouped(lines: Iterable[str]) -> dict[tuple[str, str, int], list[Told]]:
     for line in lines:
         head, told, words = line.split(" | ", 2)
         numbers = [float(n) for n in told.split()]
-        allowed = [TOLERANCE.get(head.split()[0], PLACE_MM)] * len(numbers)
-        if head.startswith("path") and numbers:
-            allowed[-1] = max(PLACE_MM, LENGTH * numbers[-1])
+        kind = head.split()[0]
+        allowed = [CELL if kind == "cell" else LEAST.get(kind, PLACE_MM)] * len(numbers)
+        if kind in SHARE and numbers:
+            allowed[-1] = max(allowed[-1], SHARE[kind] * abs(numbers[-1]))
+        if kind == "text" and "#" in words:
+            allowed = [SEAL_MM] * len(numbers)
         for figure in FIGURE.finditer(words):
             numbers.append(float(figure[0]))
             allowed.append(1.01 * 10.0 ** -len(figure[1]))
         key = head, FIGURE.sub("~", words), len(numbers)
-        found[key].append((line, np.array(numbers), np.array(allowed) + 0.051))
+        found[key].append((line, np.array(numbers), np.array(allowed) + 0.0051))
     return found
 
 
@@ -101,13 +105,14 @@ def _pdf(path: Path) -> Iterator[str]:
         text = page.get_textpage()
         yield _line(f"page {number}", np.array(page.get_size()) * MM)
         for thing in page.get_objects(max_depth=8):
+            if thing.type == pdfium.raw.FPDF_PAGEOBJ_PATH:
+                yield _line(f"path {number} {_colours(thing)}", _path(thing))
+                continue
             box = np.array(thing.get_bounds()) * MM
             if thing.type == pdfium.raw.FPDF_PAGEOBJ_TEXT:
                 words = _text(thing, text)
                 if words.strip():
                     yield _line(f"text {number} {_colours(thing, filled=True)}", box, words)
-            elif thing.type == pdfium.raw.FPDF_PAGEOBJ_PATH:
-                yield _line(f"path {number} {_colours(thing)}", [*box, _length(thing)])
             elif thing.type == pdfium.raw.FPDF_PAGEOBJ_IMAGE:
                 yield _line(f"image {number}", box)
 
@@ -139,14 +144,14 @@ def _colours(thing: Any, *, filled: bool = False) -> str:
         found.append("".join(f"{p.value:02x}" for p in parts[:3]) if on else "-")
     width = c_float()
     raw.FPDFPageObj_GetStrokeWidth(thing.raw, byref(width))
-    return " ".join([*found, f"{width.value:.1f}"] if stroke.value else found)
+    return " ".join([*found, f"{width.value:.2f}"] if stroke.value else found)
 
 
-def _length(thing: Any) -> float:
-    """Return the length of a path along its points, mm."""
+def _path(thing: Any) -> list[float]:
+    """Return a path's box and its length along its points, mm; no mitres, no width."""
     from ctypes import byref, c_float
 
-    raw, at, total = pdfium.raw, None, 0.0
+    raw, at, total, points = pdfium.raw, None, 0.0, []
     matrix = thing.get_matrix()
     for k in range(raw.FPDFPath_CountSegments(thing.raw)):
         segment = raw.FPDFPath_GetPathSegment(thing.raw, k)
@@ -155,8 +160,8 @@ def _length(thing: Any) -> float:
         here = np.array(matrix.on_point(x.value, y.value)) * MM
         if at is not None and raw.FPDFPathSegment_GetType(segment) != raw.FPDF_SEGMENT_MOVETO:
             total += float(np.hypot(*(here - at)))
-        at = here
-    return total
+        points.append(at := here)
+    return [*np.min(points, axis=0), *np.max(points, axis=0), total]
 
 
 def _png(path: Path) -> Iterator[str]:
@@ -240,7 +245,7 @@ def _solid(name: str, mesh: Any) -> Iterator[str]:
     z = _heights(mesh.triangles, at)
     for k in range(len(x)):
         column = z[k * len(y) : (k + 1) * len(y)]
-        told = " ".join("-" if np.isnan(a) else f"{a:.1f}/{b:.1f}" for a, b in column)
+        told = " ".join("-" if np.isnan(a) else f"{a:.2f}/{b:.2f}" for a, b in column)
         yield f"heights {k:02d} |  | {told}"
 
 
@@ -285,11 +290,17 @@ def _told(where: str, value: Any) -> Iterator[str]:
         for name, one in value.items():
             yield from _told(f"{where}.{name}", one)
     elif isinstance(value, list) and len(value) > 4 and _numbers(value):
-        rows = np.array(value, dtype=float).reshape(
-            len(value), -1
-        )  # outlines and tables of heights
-        box = [*np.nanmin(rows, axis=0), *np.nanmax(rows, axis=0), *np.nanmean(rows, axis=0)]
-        yield _line(f"array {where}", box[:12])
+        rows = np.array(value, dtype=float).reshape(len(value), -1)
+        if rows.shape[1] == 2:  # an outline, which may have more corners or fewer
+            steps = np.diff(rows, axis=0, append=rows[:1])
+            box = [*rows.min(axis=0), *rows.max(axis=0)]
+            yield _line(f"array {where}", [*box, np.hypot(*steps.T).sum()])
+            yield _line(f"array {where} area", [_cross(rows, rows + steps).sum() / 200])
+        else:  # a table of heights
+            yield _line(f"array {where}", [*rows.shape, np.nanmin(rows), np.nanmax(rows)])
+            for axis in (0, 1):
+                means = np.nanmean(rows, axis=axis)
+                yield _line(f"array {where} means {axis}", means[:: 1 + len(means) // 16])
     elif isinstance(value, list):
         for k, one in enumerate(value):
             yield from _told(f"{where}.{k}", one)

@@ -92,9 +92,12 @@ def _placement(plan: Plan, dpi: int) -> bytes:
     if filled is not None:
         rail = figure.add_axes((0.34, 0.052, 0.32, 0.014))
         bar = figure.colorbar(filled, cax=rail, orientation="horizontal")
-        beds = any(foot.contour is not None for foot in plan.feet)
-        label = "thickness of the bed, mm" if beds else "height of the pad, mm"
-        bar.set_label(label, fontsize=9, labelpad=1)
+        shown = {
+            "height of the pad": any(foot.pad or foot.metatarsal for foot in plan.feet),
+            "thickness of the bed": any(foot.contour for foot in plan.feet),
+        }
+        label = " or ".join(words for words, there in shown.items() if there)
+        bar.set_label(f"{label}, mm", fontsize=9, labelpad=1)
         bar.ax.tick_params(labelsize=8.5, length=2)
     words = f"{plan.case} · plan {plan.version} · seen from above, feet as the rider sees them"
     say(figure, 0.5, 0.985, words, 8.5, colour=GREY, align="center")
