@@ -29,11 +29,11 @@ from tests.papers import MM, pdfium
 
 __all__ = ["differences", "lines_of"]
 
-CELLS = 60  # of a picture, along and across
+CELLS = 48  # of a picture, along and across
 GRID_MM = 12.0  # between the places where a solid's heights are read
 SMALL_MM, NEAR_MM = 12.0, 1.37  # a stroke of a letter, and how far the next one lies at most
-PLACE_MM, CELL = 0.02, 2.5  # of 255
-SEAL_MM = 0.3  # a seal's own digits are not equally wide
+PLACE_MM, CELL = 0.02, 0.15  # of 255
+SEAL_MM = 3.0  # along the line: a seal's digits are not equally wide
 SHARE = {"path": 2e-3, "volume": 1e-3, "area": 1e-3, "value": 1e-3}  # of the last number itself
 LEAST = {"volume": 0.01, "area": 0.02, "value": 1e-3}  # cm³, cm², as written
 SEALS = re.compile(r"\b(?=[0-9a-f]*\d)[0-9a-f]{6,64}\b")  # they follow the last digit of any figure
@@ -88,7 +88,7 @@ def _grouped(lines: Iterable[str]) -> dict[tuple[str, str, int], list[Told]]:
         if kind in SHARE and numbers:
             allowed[-1] = max(allowed[-1], SHARE[kind] * abs(numbers[-1]))
         if kind == "text" and "#" in words:
-            allowed = [SEAL_MM] * len(numbers)
+            allowed = [SEAL_MM, PLACE_MM, SEAL_MM, PLACE_MM]
         for figure in FIGURE.finditer(words):
             numbers.append(float(figure[0]))
             allowed.append(1.01 * 10.0 ** -len(figure[1]))
@@ -167,8 +167,14 @@ def _path(thing: Any) -> list[float]:
 def _png(path: Path) -> Iterator[str]:
     picture = Image.open(path).convert("RGB")
     yield _line("pixels", picture.size)
-    for k, row in enumerate(np.asarray(picture.resize((CELLS, CELLS), Image.Resampling.BOX))):
-        yield f"cell {k:02d} | {' '.join(map(str, row.ravel()))} | "
+    shown = np.asarray(picture, dtype=float)
+    for axis in (0, 1):
+        starts = np.linspace(0, shown.shape[axis], CELLS, endpoint=False).astype(int)
+        sizes = np.diff(starts, append=shown.shape[axis])
+        shown = np.add.reduceat(shown, starts, axis) / sizes.reshape(-1, *[1] * (2 - axis))
+    for k, row in enumerate(shown):
+        told = " ".join(f"{n:.1f}".removesuffix(".0") for n in row.ravel())
+        yield f"cell {k:02d} | {told} | "
 
 
 # ------------------------------------------------------------------ cut files

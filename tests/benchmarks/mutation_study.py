@@ -83,8 +83,8 @@ SLOW = (
     "tests/insole/test_partner",
     "tests/insole/commands/test_any",
 )
+APPROVED = "tests/insole/test_approved.py"
 WHOLE = (  # folders made from end to end and read back, plans against hand-worked figures
-    "tests/insole/test_approved.py",
     "tests/insole/readback/test_files_alone.py",
     "tests/insole/readback/test_cut_faults.py::test_the_folder_as_it_was_made_is_read_without_a_word",
     "tests/insole/readback/test_sound_folders.py",
@@ -246,8 +246,9 @@ def _module(path: Path) -> str:
 def tests_of(file: str) -> tuple[list[str], list[str]]:
     """Return the test files to try a fault against first, and those to try it against then.
 
-    First those of the module's name and those that import it. Then those that import who imports
-    it, nearest first; then what is made from end to end and read back. Slow ones are left out.
+    First those of the module's name and those that import it. Then the approved outputs, those that
+    import who imports it, nearest first, and what is made from end to end and read back. Slow ones
+    are left out.
     """
     stem, away, ring, seen = Path(file).stem, 0, {file}, {file}
     near: dict[str, int] = {}
@@ -265,9 +266,10 @@ def tests_of(file: str) -> tuple[list[str], list[str]]:
     named = sorted(str(path.relative_to(ROOT)) for path in ours)
     order = sorted(near, key=lambda one: (near[one], Path(one).stem not in kin, one))
     first = [*named, *(one for one in order if near[one] == 1 and one not in named)]
-    then = [one for one in order if one not in first][:MOST]
+    then = [one for one in order if one not in (*first, APPROVED)][:MOST]
     known = {*first, *then}
-    return first, [*then, *(one for one in WHOLE if one.partition("::")[0] not in known)]
+    rest = [one for one in WHOLE if one.partition("::")[0] not in known]
+    return first, [APPROVED, *then, *rest]
 
 
 def tried(copy: Copy, fault: Fault) -> Outcome:
