@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from footscan.scan import Side
 from insole.errors import PlanError, RefusedError
 from insole.planning.support.kit import Kit, KitPad
+from insole.planning.wedge_rules import tilt
 from insole.record.limits import Limits
 
 if TYPE_CHECKING:
@@ -127,10 +128,11 @@ def _pad(foot: Traced, kit: Kit, limits: Limits, reasons: list[str]) -> KitPad |
 
 
 def _check_wedge(foot: Traced, limits: Limits, wedge: float | None, reasons: list[str]) -> None:
-    tilt = foot.typed.forefoot_tilt
-    if tilt is not None:
-        up = "big-toe side up" if tilt > 0 else "little-toe side up" if tilt < 0 else "level"
-        reasons.append(f"forefoot tilt by hand {tilt:+g} degrees ({up}): said, not built in")
+    forefoot = foot.typed.forefoot_tilt
+    if forefoot is not None:
+        up = "big-toe" if forefoot > 0 else "little-toe"
+        how = f"{tilt(forefoot)}, {up} side up" if forefoot else "level"
+        reasons.append(f"forefoot tilt by hand: {how}; said, not built in")
     if wedge is None:
         reasons.append("no wedge: none was asked for")
         return

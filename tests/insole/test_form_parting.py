@@ -89,6 +89,7 @@ def test_both_pieces_fit_hold_each_other_and_are_the_form(side: str) -> None:
     )
     teeth = 2.5 * 8.0  # the notch of the front piece takes half of that
     assert rear.area + front.area + lost == pytest.approx(shape_of(form).area, abs=teeth)
+    assert joint.lost == pytest.approx(lost * joint.thick, rel=0.03)
     made = sum(piece.volume for piece in pieces(side)) + joint.lost
     assert made == pytest.approx(form.volume, rel=2e-3)
     for piece in pieces(side):

@@ -226,7 +226,7 @@ def test_a_wedge_is_a_wish_and_never_a_tilt(foot):
 def test_the_page_says_outline_side_pad_and_thick_edge(run, kept, tmp_path):
     record = tmp_path / "a.outline.json"
     data = json.loads((kept / "larch-left.outline.json").read_text("utf-8"))
-    data["typed"] |= {"arch_height": 17.0, "arch_at": 118.0}
+    data["typed"] |= {"arch_height": 17.0, "arch_at": 118.0, "forefoot_tilt": -3.0}
     record.write_text(json.dumps(data), encoding="utf-8")
     page = tmp_path / "trial.pdf"
     code, _, _ = run("fit", record, "--shoe", SHOE, "--first-trial", page, "--forefoot", "left=-2")
@@ -238,7 +238,8 @@ def test_the_page_says_outline_side_pad_and_thick_edge(run, kept, tmp_path):
     assert "RIGHT FOOT" not in words
     assert "Kit pad 9 high" in words
     assert "crest 118 ± 12 mm from the back of the heel, on the big-toe side" in words
-    assert "Forefoot wedge -2 degrees, thick on the little-toe side" in words
+    assert "Forefoot wedge 2° valgus, thick on the little-toe side" in words
+    assert "forefoot tilt by hand: 3° valgus, little-toe side up; said, not built in" in words
     assert "foot pain calls for clinical advice" in words
 
 

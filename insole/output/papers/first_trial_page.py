@@ -24,6 +24,7 @@ from insole.output.ink import (
     wrapped,
     write,
 )
+from insole.planning.wedge_rules import tilt
 from insole.record.questions import SHORT_CAUTION
 
 if TYPE_CHECKING:
@@ -101,7 +102,7 @@ def _foot(
     if trial.wedge is not None:
         up = "thick on the big-toe side" if trial.wedge > 0 else "thick on the little-toe side"
         lines.append(
-            f"Forefoot wedge {trial.wedge:+g} degrees, {up}"
+            f"Forefoot wedge {tilt(trial.wedge)}, {up}"
             if trial.wedge
             else "Forefoot wedge: none, as asked"
         )
