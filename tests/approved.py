@@ -7,6 +7,7 @@ An approved file says what was written, not that it is right: it is no outside c
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -19,6 +20,7 @@ from footscan.scan import Side
 from footscan.specimen import made_up
 from footscan.specimen.drawn import silhouette
 from insole.output import folder
+from insole.output.brief import brief
 from insole.output.papers.first_trial_page import write_first_trial
 from insole.output.papers.question_sheet import write_sheet
 from insole.output.papers.rider_page import write_page
@@ -28,6 +30,7 @@ from insole.output.pictures.outline import outline_png
 from insole.output.pictures.scan import write_scan
 from insole.output.pictures.scan_compared import write_compare
 from insole.output.print.bar import write_bar
+from insole.output.print.step import write_step
 from insole.output.settings import Settings
 from insole.parts.bar import calibration_bar
 from insole.parts.build import all_parts
@@ -35,6 +38,7 @@ from insole.parts.finish import BevelWish, VentWish
 from insole.parts.form_upper import FormWish
 from insole.parts.made.check import check_made
 from insole.planning import planner
+from insole.planning.changes import describe_change, kept_parts
 from insole.planning.first_trial import first_trial
 from insole.planning.fit import rank
 from insole.planning.planner import FootWish, PlanWishes
@@ -55,13 +59,14 @@ __all__ = ["APPROVED", "approve", "mismatch", "written"]
 
 PLACE = Path(__file__).with_name("approved")
 SHOWN = 4  # differences of a file
-READ = (".pdf", ".png", ".dxf", ".stl", ".3mf", ".txt", ".json")
+READ = (".pdf", ".png", ".dxf", ".stl", ".3mf", ".txt", ".json", ".step")
 SHEETS = Settings(papers=("a4",))
 EVA = stock.Rack(material="trial-eva", thicknesses=(3.0,), size=(600.0, 400.0))
 LEFT_OUT = {  # a plan that is made by hand, and what another name has already
     "wedges": re.compile(r"plan\.json"),
     "knife": re.compile(r"plan\.json|(plan|report|section-gauges|placement)-"),
     "rider": re.compile(r"cut/|print/|pieces-"),
+    "parted": re.compile(r"plan\.json|cut/|paper/(report|section|template)|pictures/"),
 }
 
 
@@ -155,6 +160,45 @@ def _compared(out: Path) -> None:
     write_made(out / "made.png", check_made(made, [pad]))
 
 
+def _told(out: Path) -> None:
+    """What is said of plans in lines: in short, and what changed from one to the next."""
+    pair = feet.analytic(side="left", arch=15.0), feet.analytic(arch=13.0)
+    left = FootWish.of(support_level=0.8, metatarsal=4.0, cleat_offset=-3.0)
+    right = FootWish.of(contoured="three-quarter", heel=2.0)
+    wishes = (
+        PlanWishes(both=FootWish.of(support_level=0.6), case="told"),
+        PlanWishes(left=left, right=right, case="told", version=2),
+        PlanWishes(
+            left=left.but(metatarsal=6.0, shift=(-4.0, 2.0), forefoot=2.0, cleat_yaw=3.0),
+            right=right.but(contoured="full", cup=14.0, support_level=0.5, heel=-2.0),
+            case="told",
+            version=3,
+        ),
+    )
+    plans = [planner.plan(*pair, shoe.load(SAMPLES / "shoe.toml"), asked) for asked in wishes]
+    plans += [sample_plan(under=True), sample_rider()]
+    for number, plan in enumerate(plans):
+        lines = brief(plan, then="ride", more="elsewhere")
+        (out / f"brief-{number}.txt").write_text("\n".join(lines), encoding="utf-8")
+    for number, (old, new) in enumerate(itertools.pairwise(plans[:3])):
+        lines = [*describe_change(old, new), *kept_parts(old, new)]
+        (out / f"change-{number}.txt").write_text("\n".join(lines), encoding="utf-8")
+
+
+def _parted(out: Path) -> None:
+    """A base and a form, each too long for the printer: in two pieces, their pads beside them."""
+    plan = sample_rider(sides=("left",))
+    small = replace(SHEETS, bed=(220.0, 220.0), long_parts="two-pieces", form=FormWish())
+    _folder(plan, small)(out)
+
+
+def _solids(out: Path) -> None:
+    """Exact solids of a wedge, a plate with a heel cup and a pad, edges bevelled."""
+    plan = sample_plan(heel_cup=8.0, sides=("left",))
+    for part in all_parts(plan):
+        write_step(out / f"{part.label}.step", part)
+
+
 APPROVED: dict[str, Callable[[Path], None]] = {
     "wedges": _wedges,
     "rider": _rider,
@@ -164,6 +208,9 @@ APPROVED: dict[str, Callable[[Path], None]] = {
     "alone": _alone,
     "traced": _traced,
     "compared": _compared,
+    "told": _told,
+    "parted": _parted,
+    "solids": _solids,
 }
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import re
 import zipfile
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
@@ -279,6 +279,21 @@ def _cross(u: np.ndarray, v: np.ndarray) -> np.ndarray:
     return u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
 
 
+def _step(path: Path) -> Iterator[str]:
+    from cadquery import importers
+
+    solid = importers.importStep(str(path))
+    box = solid.val().BoundingBox()
+    name = re.search(r"PRODUCT\('([^']*)'", path.read_text(encoding="utf-8"))
+    yield _line("bounds", [box.xmin, box.ymin, box.zmin, box.xmax, box.ymax, box.zmax], path.stem)
+    yield _line("product", (), name[1] if name else "none")
+    yield _line("volume", [solid.val().Volume() / 1e3])
+    kinds = Counter(face.geomType() for face in solid.faces().vals())
+    for kind, count in kinds.items():
+        areas = sum(face.Area() for face in solid.faces().vals() if face.geomType() == kind)
+        yield _line("area", [count, areas / 1e2], kind)
+
+
 # ------------------------------------------------------------------ records
 
 
@@ -328,6 +343,7 @@ _KINDS: dict[str, Callable[[Path], Iterator[str]]] = {
     ".png": _png,
     ".dxf": _dxf,
     ".stl": _stl,
+    ".step": _step,
     ".3mf": _3mf,
     ".txt": _txt,
     ".json": _json,

@@ -56,7 +56,8 @@ def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
             words.append(f"{after.station}: {more:+.1f} mm thickness")
     old, new = (p.saddle_change.value if p.saddle_change else None for p in (was, now))
     if old is not None and new is not None and counts(new - old, "saddle"):
-        words.append(f"saddle: {_saddle(old)} before, {_saddle(new)} now")
+        before, after = _saddle(old), _saddle(new)
+        words += [f"saddle: {before} before, {after} now"] * (before != after)
     return words
 
 
