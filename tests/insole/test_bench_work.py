@@ -69,6 +69,7 @@ def test_cleat_starts_from_the_mark_and_says_the_move(
         (-4.0, -1.0, "use the smaller change, 1.0 mm down", False),
         (1.0, -1.0, "leave the saddle", False),
         (5.0, 1.0, "use the smaller change, 1.0 mm up", True),
+        (2.5, -2.5, "leave the saddle", True),
     ],
 )
 def test_one_saddle_takes_the_smaller_change(
@@ -79,7 +80,7 @@ def test_one_saddle_takes_the_smaller_change(
     plan = changed(plan, "right", saddle_change=Quantity(value=right))
     text = words(bench(tmp_path, plan)[0])
     assert f"One saddle, two legs: {use}" in text
-    assert ("ask before moving it" in text) == asks
+    assert (f"They differ by {abs(left - right):.1f} mm: ask before moving it" in text) == asks
 
 
 def test_two_legs_that_agree_need_no_choice(tmp_path: Path) -> None:
@@ -121,6 +122,25 @@ def test_saddle_moves_of_the_steps_add_up_to_the_whole(
         for size, way in re.findall(r"Saddle ([\d.]+) mm (up|down)\.", text)
     ]
     assert moves == pytest.approx(said)
+
+
+def test_a_base_on_the_insole_that_is_kept_lifts_by_all_of_its_thickness() -> None:
+    """Base and cover 3.0 mm, the shim 1.2 mm, on an insole of 3.5 mm that stays in the shoe."""
+    rows = [ThicknessRow(station="ball", before=3.5, after=7.7)]
+    plan = sample_plan()
+    for side in ("left", "right"):
+        plan = changed(plan, side, thickness=rows, saddle_change=Quantity(value=-1.9, sd=0.4))
+    moves = {}
+    for kept in (True, False):
+        insole = {**(plan.shoe or {}).get("stock_insole", {}), "kept": kept}
+        worn = plan.model_copy(update={"shoe": {**(plan.shoe or {}), "stock_insole": insole}})
+        moves[kept] = _saddle_moves(worn)
+    space = "\N{NO-BREAK SPACE}"
+    assert f"6.1{space}mm{space}down" in moves[True]["cleat"]
+    assert f"3.0{space}mm{space}up" in moves[True]["base"]
+    assert sum(f"1.2{space}mm{space}up" in words for words in moves[True].values()) == 1
+    # taken out instead, the base would lower by half a millimetre, which nobody sets
+    assert moves[False]["base"] == ""
 
 
 def test_a_saddle_that_moves_twice_by_its_step_or_more_is_said_twice(tmp_path: Path) -> None:
