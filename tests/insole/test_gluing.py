@@ -69,3 +69,17 @@ def test_what_is_bolted_is_not_glued_and_no_side_of_the_body_is_named():
     assert not any(f"{name}: " in row for row in rows for name in TABLE)
     assert not {"left", "right"} & set(" ".join(rows).lower().split())
     assert face_rows(parts(dowels="base-pp"), TABLE) == []
+
+
+@pytest.mark.parametrize(
+    ("chosen", "words"),
+    [
+        ("", "on base-eva, cover-foam roughen and dust off, no primer;"),
+        ("base-pa12", "On base-pa12 roughen and clean these faces, then the primer"),
+    ],
+)
+def test_a_cover_that_is_bought_is_treated_as_its_material_asks(chosen: str, words: str):
+    rows = face_rows(parts(base="base-eva"), TABLE, cover=chosen)
+    (row,) = [row for row in rows if "contact cement" in row]
+    assert row.startswith(words)
+    assert ("cover-foam" in row) == (not chosen)
