@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from insole.errors import OutputError
 from insole.readback.told import Heights, Piece, Told, mirrored, other, plain
 
-__all__ = ["Carving", "check_carving", "read_carving"]
+__all__ = ["Carving", "check_carving", "read_carving", "read_ink"]
 
 Numbers = NDArray[np.float64]
 PER_MM = 8.0  # pixels of the picture
@@ -75,6 +75,22 @@ def read_carving(corners: Numbers, floor: Heights | None = None) -> Carving:
             taken |= members
             found.append(text)
     return Carving(tuple(found), float(np.abs(turn[turn < 0]).sum() / 2))
+
+
+def read_ink(picture: NDArray[np.bool_]) -> list[tuple[str, float]]:
+    """Return rows of bold capitals in a picture, each with the column of its middle.
+
+    Parameters
+    ----------
+    picture : ndarray of bool, shape (rows, columns)
+        Where ink is; letters 24 to 96 pixels tall.
+    """
+    boxes = _boxes(picture)
+    found = []
+    for text, members in _rows(picture.shape, boxes, 0):
+        ends = [box[1] for k, (box, _) in enumerate(boxes) if k in members]
+        found.append((text, (min(e.start for e in ends) + max(e.stop for e in ends)) / 2))
+    return found
 
 
 def _drawn(triangles: Numbers) -> NDArray[np.bool_]:

@@ -23,6 +23,7 @@ from insole.readback import carved, figures, full_size, papers, solids
 from insole.readback.cut import Sheet, check_drawing
 from insole.readback.drawings import Drawing, read_drawing, same_drawing
 from insole.readback.machines import beds_offered
+from insole.readback.pictures import check_placement
 from insole.readback.told import Told, other, plain
 
 __all__ = ["EVERYTHING", "check"]
@@ -225,6 +226,8 @@ def _check_papers(folder: Path, told: Told, seal: str) -> None:
             full_size.check_gauges(path, told, seal)
         elif path.name.startswith(("bench-page-", "report-", "plan-")):
             papers.check_pair_paper(path, told, seal)
+    for path in sorted((folder / "pictures").glob("placement-*.png")):
+        check_placement(path, told)
 
 
 def _check_first_page(path: Path, told: Told, seal: str) -> None:
