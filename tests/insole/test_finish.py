@@ -136,6 +136,19 @@ def test_holes_keep_off_heel_ball_crest_pad_and_border():
     assert apart[apart > 0].min() == pytest.approx(12.0, abs=0.01)
 
 
+def test_holes_keep_off_what_will_be_trimmed_too():
+    """8 mm from the border as it is worn; the trim allowance comes on top."""
+    foot = foot_of("right")
+    loose = foot.model_copy(update={"base": foot.base.model_copy(update={"trim_allowance": 6.0})})
+    part = as_worn(base(loose, "demo", WISH))
+    places, ring = part.facts.vents.places, Polygon(foot.base.outline).exterior
+    assert len(places) > 5
+    assert min(shapely.Point(spot).distance(ring) for spot in places) >= 1.5 + 8.0 + 6.0 - 1e-6
+    with pytest.raises(OutputError, match="in the border"):  # as if nothing were trimmed
+        record, near = json.loads(loose.model_dump_json()), base_of("right").facts.vents.places
+        check_vents("right-base", list(near), 3.0, foot.base.outline, record)
+
+
 def test_a_left_base_has_the_mirrored_holes_in_mesh_and_cut_file():
     left, right = (base_of(side) for side in ("left", "right"))
     one = np.array(sorted(map(tuple, np.array(left.facts.vents.places) * [1.0, -1.0])))
