@@ -144,7 +144,7 @@ def _colours(thing: Any, *, filled: bool = False) -> str:
         found.append("".join(f"{p.value:02x}" for p in parts[:3]) if on else "-")
     width = c_float()
     raw.FPDFPageObj_GetStrokeWidth(thing.raw, byref(width))
-    return " ".join([*found, f"{width.value:.2f}"] if stroke.value else found)
+    return " ".join([*found, f"{width.value:.3f}"] if stroke.value else found)
 
 
 def _path(thing: Any) -> list[float]:

@@ -19,6 +19,7 @@ from footscan.scan import Array, Side
 from insole.errors import OutputError, PlanError
 from insole.output.cut import checked, cutting, layers, lettering, written
 from insole.output.cut.cutting import Face
+from insole.output.cut.labels import _label_block, extent_of
 from insole.output.cut.layers import seen
 from insole.parts.build import all_parts
 from insole.parts.facts import Engraved, Facts
@@ -384,6 +385,19 @@ def test_letters_are_as_high_as_asked_and_centred() -> None:
     points = np.concatenate(lettering.lettering("LEFT", 5.0, (10.0, 20.0)))
     assert np.ptp(points[:, 1]) == pytest.approx(5.0)
     assert (points.min(axis=0) + points.max(axis=0)) / 2 == pytest.approx([10.0, 20.0])
+
+
+@pytest.mark.parametrize("form", ["above", "along", "beside"])
+def test_the_arrow_of_a_label_stands_in_the_middle_of_its_words(form: str) -> None:
+    lines = _label_block(["LEFT BASE", "I"], 5.0, form)
+    arrow = len(lettering.lettering(">", 5.0, (0.0, 0.0)))
+    words, head = extent_of(lines[:-arrow]), extent_of(lines[-arrow:])
+    if form == "beside":
+        assert (head[1] + head[3]) / 2 == pytest.approx((words[1] + words[3]) / 2, abs=0.3)
+        assert head[2] < words[0] - 1.0
+    else:
+        assert (head[0] + head[2]) / 2 == pytest.approx((words[0] + words[2]) / 2, abs=0.3)
+        assert head[1] > words[3] + 1.0
 
 
 def test_no_two_letters_look_the_same() -> None:
