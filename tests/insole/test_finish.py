@@ -144,8 +144,8 @@ def test_holes_keep_off_what_will_be_trimmed_too():
     places, ring = part.facts.vents.places, Polygon(foot.base.outline).exterior
     assert len(places) > 5
     assert min(shapely.Point(spot).distance(ring) for spot in places) >= 1.5 + 8.0 + 6.0 - 1e-6
+    record, near = json.loads(loose.model_dump_json()), base_of("right").facts.vents.places
     with pytest.raises(OutputError, match="in the border"):  # as if nothing were trimmed
-        record, near = json.loads(loose.model_dump_json()), base_of("right").facts.vents.places
         check_vents("right-base", list(near), 3.0, foot.base.outline, record)
 
 
