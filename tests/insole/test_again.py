@@ -32,9 +32,7 @@ def planned(**nets: Nets) -> Plan:
 def wedges_of(arguments: list[str]) -> dict[str, str]:
     """Return the wedge options of a command, by their names."""
     names = ("--forefoot", "--heel", "--under")
-    return {
-        name: value for name, value in zip(arguments, arguments[1:], strict=False) if name in names
-    }
+    return {name: value for name, value in itertools.pairwise(arguments) if name in names}
 
 
 @pytest.mark.parametrize(
