@@ -141,7 +141,7 @@ class Copy:
         took = used.ru_utime + used.ru_stime
         code = os.waitstatus_to_exitcode(status)
         said = log.read_text(encoding="utf-8", errors="replace")
-        failed = re.search(r"(?m)^(?:FAILED|ERROR) (\S+)", said)
+        failed = re.search(r"(?m)^(?:FAILED|ERROR) (.{1,240})", said)  # with what was wrong
         # 1: a test failed; 2: the house or its tests could not be loaded; 0: all passed
         word = {0: "survived", 1: "noticed", 2: "noticed"}.get(code, f"broken {code}")
         by = failed[1] if failed else said.strip()[-200:]
