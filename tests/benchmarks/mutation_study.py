@@ -251,8 +251,8 @@ def tests_of(file: str) -> tuple[list[str], list[str]]:
     """Return the test files to try a fault against first, and those to try it against then.
 
     First those of the module's name and those that import it. Then the approved outputs, those that
-    import who imports it, nearest first, and what is made from end to end and read back. Slow ones
-    are left out.
+    import who imports it, what speaks of it before the others and nearest first, and what is made
+    from end to end and read back. Slow ones are left out.
     """
     stem, away, ring, seen = Path(file).stem, 0, {file}, {file}
     near: dict[str, int] = {}
@@ -269,11 +269,18 @@ def tests_of(file: str) -> tuple[list[str], list[str]]:
     ours += [p for p in every if p.stem == f"test_{stem}s"]
     named = sorted(str(path.relative_to(ROOT)) for path in ours)
     order = sorted(near, key=lambda one: (near[one], Path(one).stem not in kin, one))
+    order.sort(key=lambda one: near[one] > 1 and not _speaks(one, stem))
     first = [*named, *(one for one in order if near[one] == 1 and one not in named)]
     then = [one for one in order if one not in (*first, APPROVED)][:MOST]
     known = {*first, *then}
     rest = [one for one in WHOLE if one.partition("::")[0] not in known]
     return first, [APPROVED, *then, *rest]
+
+
+@lru_cache(maxsize=4096)
+def _speaks(test: str, stem: str) -> bool:
+    """Return whether a test's words name a module."""
+    return stem in (ROOT / test).read_text(encoding="utf-8")
 
 
 def tried(copy: Copy, fault: Fault) -> Outcome:
