@@ -5,6 +5,8 @@ All views, sizes and faults are in test_made_part, which takes long.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -55,6 +57,23 @@ def test_as_planned_is_within_and_nothing_is_said_to_be_off(pads: dict[str, Part
     assert check.placed.held is Held.UNDER
     assert check.top.noise == pytest.approx(0.15, rel=0.25)
     assert abs(check.mean) < 0.05
+
+
+@pytest.mark.parametrize(("side", "big_toe"), [("left", -1.0), ("right", 1.0)])
+@pytest.mark.parametrize(("off", "words"), [(0.9, "stands out"), (-1.2, "is short")])
+def test_where_the_rim_is_off_is_said_by_side_and_place(
+    pads: dict[str, Part], side: str, big_toe: float, off: float, words: str
+) -> None:
+    part = pads[side]
+    check = check_made(made_scan(part, nothing, spacing=SPACING, seed=4), [part], tolerance=0.3)
+    rim = check.placed.rim
+    for toe, name in ((big_toe, "medial"), (-big_toe, "lateral")):
+        stand, at = np.zeros(len(rim)), int(np.argmax(toe * rim[:, 1]))
+        stand[at] = off
+        told = as_text(replace(check, placed=replace(check.placed, stand=stand)))
+        assert f"it {words} by {abs(off):.1f} mm on the {name} side" in told
+        far = rim[at, 0] - check.placed.planned.rim[:, 0].min()
+        assert f"{name} side {far:.0f} mm from the rear edge" in told
 
 
 def test_a_left_top_shifted_to_the_big_toe_is_said_as_medial(pads: dict[str, Part]) -> None:
