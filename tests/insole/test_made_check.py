@@ -60,14 +60,16 @@ def test_as_planned_is_within_and_nothing_is_said_to_be_off(pads: dict[str, Part
 
 
 @pytest.mark.parametrize(("side", "big_toe"), [("left", -1.0), ("right", 1.0)])
-@pytest.mark.parametrize(("off", "words"), [(0.9, "stands out"), (-1.2, "is short")])
 def test_where_the_rim_is_off_is_said_by_side_and_place(
-    pads: dict[str, Part], side: str, big_toe: float, off: float, words: str
+    pads: dict[str, Part], side: str, big_toe: float
 ) -> None:
     part = pads[side]
     check = check_made(made_scan(part, nothing, spacing=SPACING, seed=4), [part], tolerance=0.3)
     rim = check.placed.rim
-    for toe, name in ((big_toe, "medial"), (-big_toe, "lateral")):
+    for toe, name, off, words in (
+        (big_toe, "medial", 0.9, "stands out"),
+        (-big_toe, "lateral", -1.2, "is short"),
+    ):
         stand, at = np.zeros(len(rim)), int(np.argmax(toe * rim[:, 1]))
         stand[at] = off
         told = as_text(replace(check, placed=replace(check.placed, stand=stand)))
