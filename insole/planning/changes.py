@@ -8,7 +8,7 @@ from __future__ import annotations
 from insole.planning.support.wish import move_words
 from insole.record.least import counts
 from insole.record.plan import FootPlan, Plan
-from insole.record.planned_parts import ContourPlan, WedgePlace
+from insole.record.planned_parts import ContourPlan, Crest, WedgePlace
 
 __all__ = ["describe_change", "kept_parts"]
 
@@ -107,7 +107,7 @@ def _pad_changes(was: FootPlan, now: FootPlan) -> list[str]:
     asked = (b.shift[0] - a.shift[0], b.shift[1] - a.shift[1], b.turn - a.turn)
     if any(abs(v) >= 0.05 for v in asked):
         words.append(f"pad moved: {move_words(*asked)}")
-    crest = (b.crest.from_rear - a.crest.from_rear, a.crest.from_medial - b.crest.from_medial)
+    crest = _way(a.crest, b.crest)
     if any(counts(v, "pad place") for v in crest):
         told = (v if counts(v, "pad place") else 0.0 for v in crest)
         words.append(f"crest of the pad: {move_words(*told)}")
@@ -140,10 +140,21 @@ def _metatarsal_changes(was: FootPlan, now: FootPlan) -> list[str]:
                 f"crest of the metatarsal pad: {a.behind:g} mm behind the heads before, "
                 f"{b.behind:g} mm now"
             )
-        shift = (b.crest.from_rear - a.crest.from_rear, a.crest.from_medial - b.crest.from_medial)
+        shift = _way(a.crest, b.crest)
         if max(abs(v) for v in shift) >= 0.5:
             words.append(f"metatarsal pad moved: {move_words(*shift)}")
     return words
+
+
+def _way(was: Crest, now: Crest) -> tuple[float, float]:
+    """Return how far a crest went, mm forward and medial.
+
+    The medial edge runs aslant: a crest that only goes forward comes nearer to it or leaves it.
+    """
+    medial = was.from_medial - now.from_medial
+    if was.y is not None and now.y is not None:
+        medial = now.y - was.y
+    return now.from_rear - was.from_rear, medial
 
 
 def _metatarsal_height(foot: FootPlan) -> float | None:

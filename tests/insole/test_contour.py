@@ -27,6 +27,7 @@ from insole.record.material_file import default_materials
 from insole.record.plan import FootPlan
 from insole.shoe.shoe import parse
 from tests import feet
+from tests.insole.test_form import heights
 
 LIMITS = default_limits()
 LEVEL_BED = {"heights": {line: [5.0] * 5 for line in ("medial", "midline", "lateral")}}
@@ -53,6 +54,15 @@ def planned(side: str = "right", length: float = 260.0, arch: float = 13.0, **wi
     wish = {"contoured": "three-quarter", "support_level": 0.8} | wish
     pair = (foot, None) if side == "left" else (None, foot)
     return planner.plan(*pair, shoe, PlanWishes(both=FootWish.of(**wish))).feet[0]
+
+
+@lru_cache(maxsize=1)
+def raised() -> FootPlan:
+    """Return a bed in a shoe whose floor rises to the heel."""
+    rows = {line: [14.0, 12.0, 8.0, 5.0, 5.0] for line in ("medial", "midline", "lateral")}
+    shoe = parse(SHOE.record() | {"bed": {"heights": rows}})
+    wish = PlanWishes(both=FootWish.of(contoured="three-quarter", support_level=0.8))
+    return planner.plan(None, feet.analytic(side="right", arch=13.0), shoe, wish).feet[0]
 
 
 def thickness(foot: FootPlan, x, y) -> np.ndarray:
@@ -335,6 +345,16 @@ def test_gauges_carry_the_parts_heights():
             tops = mesh.vertices[near & (mesh.vertices[:, 2] > z - 3.0)]
             if len(tops):
                 assert np.abs(tops[:, 2] - z).min() < 0.6
+
+
+def test_gauges_of_a_bed_on_a_raised_floor_stand_on_its_lowest_place():
+    """The card's bench line is the plate that the part lies on, and not the shoe's heel."""
+    part = contoured_bed(raised(), "demo")
+    assert np.ptp(np.array(raised().contour.bottom.z)) > 3.0
+    for gauge in gauges_of(raised()):
+        inner = slice(6, -6)
+        points = np.column_stack([np.full_like(gauge.y, gauge.station), gauge.y])[inner]
+        assert heights(part, points) == pytest.approx(gauge.z[inner], abs=0.3)
 
 
 @pytest.mark.parametrize("side", ["left", "right"])

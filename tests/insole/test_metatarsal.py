@@ -6,6 +6,7 @@ import json
 import math
 from functools import lru_cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -240,6 +241,21 @@ def test_pad_and_contoured_bed_share_one_dome():
     assert np.abs(more - PadTop(dome).at(x, y))[inside].max() < 0.35
 
 
+@pytest.mark.parametrize(
+    ("known", "said"),
+    [
+        ({"mth2": 1.0, "mth3": 3.0, "mth4": 2.0}, " to ± 6 mm only"),
+        ({"mth2": 0.5, "mth4": 1.5}, " to ± 3 mm only"),
+        ({"mth1": 4.0}, "heads only"),
+    ],
+)
+def test_heads_are_as_sure_as_the_least_sure_of_them(known: dict[str, float], said: str):
+    """95 % of the largest deviation of heads 2 to 4: 1.96 times 3 and 1.5."""
+    dome = SimpleNamespace(front_slope=10.0, radius=40.0)
+    (note, *_) = metatarsal.drop_notes(dome, known)
+    assert said in note.text
+
+
 def test_notes_say_how_sure_the_heads_are_and_never_promise():
     plan = pair(metatarsal=6.0, metatarsal_behind=6.0)
     codes = {note.code: note.text for note in plan.left.notes}
@@ -287,6 +303,30 @@ def test_changes_between_versions_in_words():
     assert f"left {said}" in moved
     assert any("right metatarsal pad moved: " in w and "1.4 mm rearward" in w for w in moved)
     assert describe_change(five, five) == []
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize(("y", "words"), [(3.0, "3 mm medial"), (-2.5, "2.5 mm lateral")])
+def test_a_crest_that_moved_across_is_said_by_its_way(side: str, y: float, words: str):
+    """By the bed's own axis: the edge from which it is measured runs aslant."""
+    plan = pair(metatarsal=5.0)
+    foot = getattr(plan, side)
+    for name, told in (("metatarsal", "metatarsal pad moved"), ("pad", "crest of the pad")):
+        part = getattr(foot, name)
+        at = part.crest.model_copy(
+            update={"y": part.crest.y + y, "from_medial": part.crest.from_medial + 9.0}
+        )
+        moved = foot.model_copy(update={name: part.model_copy(update={"crest": at})})
+        assert f"{side} {told}: {words}" in describe_change(
+            plan, plan.model_copy(update={side: moved})
+        )
+        old = part.crest.model_copy(update={"y": None})  # of plans that did not keep it
+        was = foot.model_copy(update={name: part.model_copy(update={"crest": old})})
+        at = old.model_copy(update={"from_medial": old.from_medial - y})
+        now = foot.model_copy(update={name: part.model_copy(update={"crest": at})})
+        assert f"{side} {told}: {words}" in describe_change(
+            plan.model_copy(update={side: was}), plan.model_copy(update={side: now})
+        )
 
 
 def test_papers_place_it_and_say_what_to_do(tmp_path: Path):

@@ -243,6 +243,21 @@ def test_the_page_says_outline_side_pad_and_thick_edge(run, kept, tmp_path):
     assert "foot pain calls for clinical advice" in words
 
 
+def test_a_first_trial_ranks_shoes_by_the_workshop_s_own_limits(run, kept, tmp_path):
+    """A shoe may be longer than the usual 14 mm of toe room, or not even that."""
+    record, own = kept / "larch-left.outline.json", tmp_path / "own.toml"
+    found = {}
+    for most in (14.0, 6.5):
+        own.write_text(f"[fit]\ntoe_room_most = {most}\n", encoding="utf-8")
+        for page in ((), ("--first-trial", tmp_path / f"{most}.pdf")):
+            code, out, _ = run("fit", record, "--shoe", SHOE, "--limits", own, "--json", *page)
+            assert code in (0, 4)
+            found[most, bool(page)] = json.loads(out)
+    assert found[14.0, True] == found[14.0, False]
+    assert found[6.5, True] == found[6.5, False]
+    assert found[6.5, True] != found[14.0, True]
+
+
 def test_a_plan_or_parts_from_an_outline_are_refused_and_the_way_is_named(run, kept, tmp_path):
     record = kept / "larch-left.outline.json"
     for command in ("plan", "check", "measure"):
