@@ -29,7 +29,7 @@ from tests.papers import MM, pdfium
 
 __all__ = ["differences", "lines_of"]
 
-CELLS = 48  # of a picture, along and across
+CELLS, SMALL_CELLS = 48, 10  # of a picture, and of one on a page, along and across
 GRID_MM = 12.0  # between the places where a solid's heights are read
 SMALL_MM, NEAR_MM = 12.0, 1.37  # a stroke of a letter, and how far the next one lies at most
 PLACE_MM, CELL = 0.02, 0.15  # of 255
@@ -102,7 +102,7 @@ def _grouped(lines: Iterable[str]) -> dict[tuple[str, str, int], list[Told]]:
 
 def _pdf(path: Path) -> Iterator[str]:
     for number, page in enumerate(pdfium.PdfDocument(path.read_bytes()), 1):
-        text = page.get_textpage()
+        text, pictures = page.get_textpage(), 0
         yield _line(f"page {number}", np.array(page.get_size()) * MM)
         for thing in page.get_objects(max_depth=8):
             if thing.type == pdfium.raw.FPDF_PAGEOBJ_PATH:
@@ -115,6 +115,9 @@ def _pdf(path: Path) -> Iterator[str]:
                     yield _line(f"text {number} {_colours(thing, filled=True)}", box, words)
             elif thing.type == pdfium.raw.FPDF_PAGEOBJ_IMAGE:
                 yield _line(f"image {number}", box)
+                pictures += 1
+                head = f"cell {number} {pictures}"
+                yield from _cells(head, thing.get_bitmap().to_pil(), SMALL_CELLS)
 
 
 def _text(thing: Any, page: Any) -> str:
@@ -165,16 +168,22 @@ def _path(thing: Any) -> list[float]:
 
 
 def _png(path: Path) -> Iterator[str]:
-    picture = Image.open(path).convert("RGB")
+    picture = Image.open(path)
     yield _line("pixels", picture.size)
-    shown = np.asarray(picture, dtype=float)
+    yield from _cells("cell", picture, CELLS)
+
+
+def _cells(head: str, picture: Any, count: int) -> Iterator[str]:
+    """Yield the mean colours of a picture's cells, a row each."""
+    shown = np.asarray(picture.convert("RGB"), dtype=float)
     for axis in (0, 1):
-        starts = np.linspace(0, shown.shape[axis], CELLS, endpoint=False).astype(int)
+        cells = min(count, shown.shape[axis])
+        starts = np.linspace(0, shown.shape[axis], cells, endpoint=False).astype(int)
         sizes = np.diff(starts, append=shown.shape[axis])
         shown = np.add.reduceat(shown, starts, axis) / sizes.reshape(-1, *[1] * (2 - axis))
     for k, row in enumerate(shown):
         told = " ".join(f"{n:.1f}".removesuffix(".0") for n in row.ravel())
-        yield f"cell {k:02d} | {told} | "
+        yield f"{head} {k:02d} | {told} | "
 
 
 # ------------------------------------------------------------------ cut files

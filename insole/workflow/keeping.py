@@ -152,6 +152,7 @@ def word_after_stop(case: str, *places: Path) -> str:
     *places : Path
         Folders of cases, and files of plans of that case.
     """
+    from insole.record.questions import dated
     from insole.trials import cases
     from insole.trials.entry import in_force
     from insole.trials.trial import open_stop
@@ -163,7 +164,8 @@ def word_after_stop(case: str, *places: Path) -> str:
         trials = in_force(cases.open_case(home).trials())
         stop = next((one for one in reversed(trials) if one.stopped and one.health), None)
         if stop is not None and open_stop(trials) is None:
-            return next(t.clinician for t in trials if t.number > stop.number and t.clinician)
+            later = (t.clinician for t in trials if t.number > stop.number and t.clinician)
+            return next(word for word in later if dated(word) >= stop.date)
     return ""
 
 
