@@ -242,6 +242,9 @@ def test_dowels_fill_both_sockets_and_leave_a_gap() -> None:
     wanted = 4 * (math.pi * r**2 * long - chamfer) + 3 * web
     assert row.volume == pytest.approx(wanted, rel=1e-6)
     assert mesh_of(row).volume == pytest.approx(wanted, rel=1e-3)
+    exact = row.solid()
+    assert exact.isValid()
+    assert exact.Volume() == pytest.approx(wanted, rel=1e-4)
 
 
 @pytest.mark.long

@@ -24,6 +24,7 @@ from insole.output.readme import Making
 from insole.output.settings import Settings
 from insole.parts import bevel, build, engraving, solids
 from insole.parts.base import base
+from insole.parts.build import all_parts
 from insole.parts.facts import Vents
 from insole.parts.finish import BevelWish, Finish, bevel_wish, vent_wish
 from insole.parts.pad import arch_pad
@@ -253,6 +254,27 @@ def test_the_first_page_names_the_workshops_machines(tmp_path):
     assert ("knife", "paper/template-a4-x.pdf") in [(t.machine, t.file) for t in found]
     assert ("a printer elsewhere", "print/right-base-x.stl") in [(t.machine, t.file) for t in found]
     assert [t.made for t in found] == [True] + [False] * (len(found) - 1)
+
+
+def test_pads_and_beds_may_be_milled_from_a_block_bases_and_shims_may_not(tmp_path):
+    path = tmp_path / "stock.toml"
+    path.write_text(
+        '[[printer]]\nbed = [300, 300]\n[[block]]\nmaterial = "final-eva"\nsize = [320, 130, 45]\n',
+        encoding="utf-8",
+    )
+    plan = sample_plan(sides=("right",))
+    settings = Settings().with_stock(path)
+    parts = made_parts(plan, all_parts(plan), settings).parts
+    making = Making(plan=plan, parts=parts, materials=settings.materials, tag="x", stocked=True)
+    milled = set()
+    for part in parts:
+        stl = tmp_path / f"print/{part.label}-x.stl"
+        stl.parent.mkdir(exist_ok=True)
+        stl.write_bytes(b"x")
+        found = takes.takes(making, settings, tmp_path, part)
+        milled |= {part.name for take in found if take.machine == "mill"}
+    assert {part.name for part in parts} == {"base", "arch-pad", "forefoot-shim"}
+    assert milled == {"arch-pad"}
 
 
 # ------------------------------------------------------------------ nozzle, stock at home
