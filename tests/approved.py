@@ -66,7 +66,7 @@ LEFT_OUT = {  # a plan that is made by hand, and what another name has already
     "wedges": re.compile(r"plan\.json"),
     "knife": re.compile(r"plan\.json|(plan|report|section-gauges|placement)-"),
     "rider": re.compile(r"cut/|print/|pieces-"),
-    "parted": re.compile(r"plan\.json|cut/|paper/(report|section|template)|pictures/"),
+    "parted": re.compile(r"plan\.json|cut/|paper/(report|section)|pictures/"),
 }
 
 
@@ -186,8 +186,10 @@ def _told(out: Path) -> None:
 
 
 def _parted(out: Path) -> None:
-    """A base and a form, each too long for the printer: in two pieces, their pads beside them."""
-    plan = sample_rider(sides=("left",))
+    """A bed left, a form to mould on right, each too long for the printer: in two pieces."""
+    bed = FootWish.of(contoured="full")
+    wishes = PlanWishes(both=FootWish.of(forefoot=2.0), left=bed, case="parted")
+    plan = sample_rider(wishes=wishes)
     small = replace(SHEETS, bed=(220.0, 220.0), long_parts="two-pieces", form=FormWish())
     _folder(plan, small)(out)
 
