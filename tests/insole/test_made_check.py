@@ -10,9 +10,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from footscan.scan import Unit
 from insole.errors import RefusedError
 from insole.parts.made.check import check_made
 from insole.parts.made.datums import Held
+from insole.parts.made.scan import _no_unit
 from insole.parts.made.words import as_record, as_text
 from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
@@ -45,6 +47,16 @@ def test_half_a_millimetre_beside_the_crest_is_found_at_its_place(pads: dict[str
     off = (check.top.deviation - true)[np.isfinite(check.top.deviation)]
     assert np.percentile(np.abs(off), 95) < 0.25
     assert abs(off.mean()) < 0.06
+
+
+@pytest.mark.parametrize(("wanted_mm", "unit"), [(80.0, "mm"), (1000.0, "cm"), (90_000.0, "m")])
+def test_where_no_unit_fits_the_nearest_is_named(wanted_mm: float, unit: str) -> None:
+    """What is 0.12 km long in metres, 120 mm in millimetres, beside parts of other lengths."""
+    lengths = [(120_000.0, Unit.M), (1200.0, Unit.CM), (120.0, Unit.MM), (0.0, None)]
+    said = _no_unit(lengths, wanted_mm, stated=False)
+    assert f"nearest is {unit}, in which" in said
+    said = _no_unit(lengths[2:], wanted_mm, stated=True)
+    assert f"what the scan shows is 120 mm long, and the planned part {wanted_mm:.0f} mm" in said
 
 
 def test_as_planned_is_within_and_nothing_is_said_to_be_off(pads: dict[str, Part]) -> None:
