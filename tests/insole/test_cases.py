@@ -370,8 +370,9 @@ def test_the_word_that_ended_a_stop_goes_into_the_next_plan(tmp_path, day, word)
 def test_after_a_second_stop_the_word_of_the_first_one_counts_no_more(tmp_path):
     wren, flags = plan(case="wren"), {flag.id: "no" for flag in FLAGS}
     for date, flag, word in (
-        ("2026-05-02", "numbness", "A. Doc, 2026-05-03"),
-        ("2026-05-09", "pain", "B. Doc, 2026-05-20"),
+        ("2026-05-02", "numbness", "A. Doc, 2026-05-02"),
+        ("2026-05-02", "pain", "B. Doc, 2026-05-02"),
+        ("2026-05-09", "cramp", "C. Doc, 2026-05-20"),
     ):
         bad = Said(answer="worse", date=date, flags=flags | {flag: "yes"})
         riding.log_trial(wren, bad, tmp_path)
