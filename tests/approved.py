@@ -19,6 +19,10 @@ from footscan.outline.typed import Typed
 from footscan.scan import Side
 from footscan.specimen import made_up
 from footscan.specimen.drawn import silhouette
+from insole.cli.show import feet as feet_shown
+from insole.cli.show import plans as plans_shown
+from insole.cli.show import riding as riding_shown
+from insole.cli.show import shoes as shoes_shown
 from insole.output import folder
 from insole.output.brief import brief
 from insole.output.papers.first_trial_page import write_first_trial
@@ -47,9 +51,11 @@ from insole.record import stock
 from insole.record.limits import default_limits
 from insole.record.plan import Plan
 from insole.shoe import shoe
+from insole.trials.entry import Trial
 from insole.workflow.making import checked_parts
 from tests import feet
 from tests.made_parts import SAMPLES, bump, made_scan, sample_rider
+from tests.on_trial import run
 from tests.outlines import photo, sheet
 from tests.plans import sample_foot, sample_plan
 from tests.store import STORE
@@ -177,12 +183,29 @@ def _told(out: Path) -> None:
     )
     plans = [planner.plan(*pair, shoe.load(SAMPLES / "shoe.toml"), asked) for asked in wishes]
     plans += [sample_plan(under=True), sample_rider()]
+    told: dict[str, str] = {}
     for number, plan in enumerate(plans):
-        lines = brief(plan, then="ride", more="elsewhere")
-        (out / f"brief-{number}.txt").write_text("\n".join(lines), encoding="utf-8")
+        told[f"brief-{number}"] = "\n".join(brief(plan, then="ride", more="elsewhere"))
+        told[f"whole-{number}"] = plans_shown.whole_plan(plan)
     for number, (old, new) in enumerate(itertools.pairwise(plans[:3])):
-        lines = [*describe_change(old, new), *kept_parts(old, new)]
-        (out / f"change-{number}.txt").write_text("\n".join(lines), encoding="utf-8")
+        told[f"change-{number}"] = "\n".join([*describe_change(old, new), *kept_parts(old, new)])
+    told["measures"] = feet_shown.measures(pair)
+    told["check"] = feet_shown.check_table([("a.ply", pair[0]), ("b.ply", pair[1])])
+    told["fit"] = shoes_shown.fit(rank(*pair, [shoe.load(SAMPLES / "shoe.toml")], default_limits()))
+    log: list[Trial] = []
+    much = "a little too much support under the left arch"
+    for answer, text, side in (
+        ("better", much, "left"),
+        ("same", much, "both"),
+        ("same", "", "both"),
+    ):
+        day = f"2026-05-0{len(log) + 1}"
+        record = run(plans[0], log, text, answer, day, side=side)
+        told[f"trial-{len(log)}"] = riding_shown.trial(record, ["plan", "again"])
+    told["trials"] = riding_shown.trials(log)
+    told["words"] = "\n".join(riding_shown.understood_words())
+    for name, words in told.items():
+        (out / f"{name}.txt").write_text(words, encoding="utf-8")
 
 
 def _parted(out: Path) -> None:

@@ -177,6 +177,7 @@ def _laid(measured: MeasuredFoot, side: Side, job: Job) -> _Laid:
         wishes=wish.wedges,
         confirm_zero=job.wishes.confirm_zero,
         side=side.value,
+        built_in=wish.support.contoured is not None,
     )
     checks.check_rim(wedges.wedges, limits)
     seated = level

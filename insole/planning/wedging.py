@@ -58,6 +58,7 @@ def plan_wedges(
     overrides: Sequence[Override] = (),
     confirm_zero: bool = False,
     side: str = "",
+    built_in: bool = False,
 ) -> WedgeResult:
     """Return the wedges for one foot.
 
@@ -84,6 +85,8 @@ def plan_wedges(
         The fitter confirms that a wish of zero is to undo the shoe's own cant.
     side : str
         Which foot, for the sentence of a refusal.
+    built_in : bool
+        Those inside the shoe are built into a contoured bed, which follows the shoe's own.
 
     Raises
     ------
@@ -113,7 +116,7 @@ def plan_wedges(
     return WedgeResult(
         wedges=tuple(wedges),
         because=because,
-        notes=(*judge.notes, *_dish_notes(made, shoe)),
+        notes=(*judge.notes, *([] if built_in else _dish_notes(made, shoe))),
         roll=made.get(WedgePlace.FOREFOOT, 0.0),
         sum_ball=sums[0],
         sum_heel=sums[1],

@@ -16,6 +16,7 @@ from insole.trials.entry import Said, Trial
 from insole.trials.picks import THINGS, Observation
 from insole.trials.set_up import changes
 from insole.trials.steps import Step, move
+from insole.trials.words import named_foot
 
 __all__ = ["last_other", "next_step"]
 
@@ -52,6 +53,13 @@ def next_step(
         ]
     if not found:
         return None, [_nothing_said(said, earlier)]
+    foot = named_foot(said.text)
+    if foot not in ("", said.side) and len(plan.feet) > 1 and not said.as_said:
+        stated = "both feet" if said.side == "both" else f"the {said.side} one"
+        return None, [
+            f"the words name the {foot} foot, and {stated} would be changed: log it again in the "
+            f"place of this trial, of the {foot} foot alone, or as it was said"
+        ]
     return _from_words(plan, said, found, limits)
 
 

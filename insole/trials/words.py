@@ -18,7 +18,7 @@ from insole.trials.picks import OBSERVATIONS, PLACES, Observation, picked
 from insole.trials.plain_words import is_comfort, is_plain
 from insole.trials.red_flags import speaks_of_danger
 
-__all__ = ["left_over", "observed"]
+__all__ = ["left_over", "named_foot", "observed"]
 
 
 _NEGATORS = frozenset({"no", "not", "never", "without", "neither", "nor", "nothing", "zero"})
@@ -120,6 +120,30 @@ def observed(text: str, place: str = "") -> tuple[Observation, ...]:
     ids = {name for part in _parts(text) for name in _said_in(part, place)}
     moved = {(o.move, o.sign) for o in wanted}
     return (*wanted, *(o for o in OBSERVATIONS if o.id in ids and (o.move, o.sign) not in moved))
+
+
+_OF_A_FOOT = (
+    r"foot|shoe|arch|heel|ball|(?:(?:big|little|small) )?toes?|sole|instep|forefoot|midfoot|knee"
+    r"|leg|ankle|calf|hip|pad|support|insole|footbed|bed|wedge|shim|cleat|pedal|one"
+)
+_ONE_FOOT = re.compile(
+    rf"\b(left|right)(?= (?:{_OF_A_FOOT})\b)"
+    r"|\b(?:on|under|in|at) (?:the|my|his|her) (left|right)(?= *(?:$|[,.;!?]))"
+    r"|\bthe (left|right)(?= (?:is|was|feels|felt|presses|hurts|has|does)\b)"
+)
+
+
+def named_foot(text: str) -> str:
+    """Return ``"left"`` or ``"right"`` where free text names one foot; nothing for none or both.
+
+    Examples
+    --------
+    >>> named_foot("Too much under the LEFT arch"), named_foot("the height is right now")
+    ('left', '')
+    """
+    plain = " ".join(text.lower().split())
+    found = {side for sides in _ONE_FOOT.findall(plain) for side in sides if side}
+    return found.pop() if len(found) == 1 else ""
 
 
 def left_over(text: str, place: str = "") -> tuple[str, ...]:

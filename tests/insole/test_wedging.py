@@ -474,6 +474,11 @@ def test_a_dished_heel_under_a_flat_shim_is_said() -> None:
         assert "heel-dish" not in {note.code for note in wedges(wish, shoe=bed).notes}
 
 
+def test_a_bed_with_its_wedge_built_in_follows_the_dish() -> None:
+    notes = wedges(WedgeWish(heel=2.0), shoe=dished(3.0), built_in=True).notes
+    assert "heel-dish" not in {note.code for note in notes}
+
+
 def test_a_heel_shim_says_that_it_is_flat_below() -> None:
     (wedge,) = wedges(WedgeWish(heel=2.0), shoe=dished(3.0)).wedges
     assert any("underside is flat" in reason for reason in wedge.reasons)
