@@ -23,10 +23,12 @@ from insole.parts.pad import metatarsal_pad
 from insole.parts.part import as_worn
 from insole.planning import planner
 from insole.planning.planner import FootWish, PlanWishes, describe_change
+from insole.planning.stack import Stack
 from insole.planning.support import metatarsal
 from insole.planning.support.tops import PadTop
 from insole.record.limits import default_limits
 from insole.record.plan import FootPlan, Plan, from_json, json_schema, to_json
+from insole.shoe.shoe import parse
 from tests import feet
 from tests.insole.test_contour import SHOE
 
@@ -327,6 +329,25 @@ def test_a_crest_that_moved_across_is_said_by_its_way(side: str, y: float, words
         assert f"{side} {told}: {words}" in describe_change(
             plan.model_copy(update={side: was}), plan.model_copy(update={side: now})
         )
+
+
+@pytest.mark.parametrize(("kept", "all_in"), [(True, "13.0 mm in all"), (False, "8.0 mm in all")])
+def test_the_whole_stack_at_its_crest_holds_the_insole_that_is_kept(kept: bool, all_in: str):
+    """Base 1.5, cover 1.5 and the dome 5 mm; on an insole of 5 mm when that stays in the shoe."""
+    insole = {"kept": kept, "thickness": {"ball": 5.0}}
+    at = SimpleNamespace(from_rear=180.0, y=5.0)
+    stack = Stack(
+        pad=None,
+        wedges=(),
+        shoe=parse(SHOE.record() | {"stock_insole": insole}),
+        limits=default_limits(),
+        contour=None,
+        shape=None,
+        metatarsal=SimpleNamespace(height=5.0, crest=at),
+    )
+    words = stack.words(stack.at("ball", 185.0, -45.0, 45.0))
+    assert f"{all_in} at its crest" in words
+    assert ("stock insole kept" in words) == kept
 
 
 def test_papers_place_it_and_say_what_to_do(tmp_path: Path):
