@@ -229,6 +229,10 @@ def test_a_flat_bed_under_a_foot_with_a_high_drop_is_said(drop, said):
     """Bed of 8 mm; the limit is 8 mm more of the foot's own drop. It is not counted."""
     (result,) = rank(foot(sole_drop=drop), None, [SHOE], LIMITS)
     assert any("flat bed" in reason for reason in result.reasons) == said
+    # 95 % of the measure's own deviation
+    band = 1.96 * (foot(sole_drop=16.1).measures["sole_drop"].sd or 0.0)
+    assert any(f"hangs 16.1 ± {band:.1f} mm higher" in r for r in result.reasons) == said
+    assert band > 0.5
     (plain,) = rank(foot(), None, [SHOE], LIMITS)
     assert result.score == plain.score
 
