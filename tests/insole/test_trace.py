@@ -243,6 +243,21 @@ def test_the_page_says_outline_side_pad_and_thick_edge(run, kept, tmp_path):
     assert "foot pain calls for clinical advice" in words
 
 
+@pytest.mark.parametrize("first", ["narrow", "blank"])
+def test_a_photo_that_cannot_be_used_is_never_hidden_by_one_to_take_again(
+    run, ring, tmp_path, first
+):
+    """A foot of 28 % breadth is to be taken again (20), a blank photo cannot be used (3)."""
+    narrow = saved(
+        tmp_path / "narrow.jpg", pixels(sheet(ring * [1.0, 0.75], Side.LEFT)), quality=90
+    )
+    blank = saved(tmp_path / "blank.jpg", np.full((900, 700, 3), 128, np.uint8), quality=90)
+    alone, _, _ = run("trace", narrow, "--pen", 7, "--out", tmp_path / "alone")
+    both = (narrow, blank) if first == "narrow" else (blank, narrow)
+    code, _, _ = run("trace", *both, "--pen", 7, "--out", tmp_path / "both")
+    assert (alone, code) == (20, 3)
+
+
 def test_a_first_trial_ranks_shoes_by_the_workshop_s_own_limits(run, kept, tmp_path):
     """A shoe may be longer than the usual 14 mm of toe room, or not even that."""
     record, own = kept / "larch-left.outline.json", tmp_path / "own.toml"
