@@ -149,6 +149,35 @@ def test_values_that_no_plan_could_have(
 
 
 @pytest.mark.parametrize(
+    ("words", "key", "low", "high"),
+    [
+        ("the base's length", 0, 120.0, 420.0),  # mm; feet of 145 to 365 mm, and room
+        ("the base's width", 1, 40.0, 170.0),
+        ("the base's thickness", "thickness", 0.3, 12.0),
+        ("the heel cup", "heel_cup", 0.0, 40.0),
+        ("the trim allowance", "trim_allowance", 0.0, 20.0),
+    ],
+)
+def test_a_base_of_any_foot_is_let_by_and_none_beyond(
+    words: str, key: int | str, low: float, high: float
+) -> None:
+    base = sample_plan().left.base
+
+    def said(value: float) -> bool:
+        if isinstance(key, str):
+            made = base.model_copy(update={key: value})
+        else:
+            size = [100.0, 60.0]
+            size[key] = value
+            x, y = size
+            ring = [(0.0, 0.0), (x, 0.0), (x, y), (0.0, y)]
+            made = base.model_copy(update={"outline": ring})
+        return any(words in sentence for sentence in sound._base(made))
+
+    assert [said(v) for v in (low - 0.1, low, high, high + 0.1)] == [True, False, False, True]
+
+
+@pytest.mark.parametrize(
     "path",
     [
         "left.pad.top.z.3.4",
