@@ -8,6 +8,7 @@ An approved file says what was written, not that it is right: it is no outside c
 from __future__ import annotations
 
 import itertools
+import json
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -23,6 +24,7 @@ from insole.cli.show import feet as feet_shown
 from insole.cli.show import plans as plans_shown
 from insole.cli.show import riding as riding_shown
 from insole.cli.show import shoes as shoes_shown
+from insole.desk.shown import plan_shown
 from insole.output import folder
 from insole.output.brief import brief
 from insole.output.papers.first_trial_page import write_first_trial
@@ -204,6 +206,10 @@ def _told(out: Path) -> None:
         told[f"trial-{len(log)}"] = riding_shown.trial(record, ["plan", "again"])
     told["trials"] = riding_shown.trials(log)
     told["words"] = "\n".join(riding_shown.understood_words())
+    desk = {foot.side: plan_shown(plans[3], foot) for foot in plans[3].feet}
+    for shown in desk.values():  # maps cell by cell are no words
+        del shown["maps"], shown["contact"]
+    (out / "desk.json").write_text(json.dumps(desk), encoding="utf-8")
     for name, words in told.items():
         (out / f"{name}.txt").write_text(words, encoding="utf-8")
 
