@@ -62,6 +62,15 @@ def test_two_scans_of_one_foot_are_a_fault_that_names_both(tmp_path: Path) -> No
     assert "a-left.stl and a_left.ply would both be the left foot of 'a'" in case.fault
 
 
+@pytest.mark.parametrize("other", ["kite-left.ply", "kite-right.ply"])
+def test_a_file_of_no_side_is_never_taken_for_the_other_foot(tmp_path: Path, other: str) -> None:
+    scans(tmp_path, "kite.ply", other)
+    (found,), _ = cases_of(tmp_path, scans_in(tmp_path))
+    assert "kite.ply" in found.fault
+    assert other in found.fault
+    assert "would belong to one case of 'kite'" in found.fault
+
+
 def test_a_pattern_decides_alone(tmp_path: Path) -> None:
     scans(tmp_path, "R-17-x.ply", "L-17-y.ply", "17_left.ply")
     found, left_out = cases_of(tmp_path, scans_in(tmp_path), Pattern("{side}-{case}-*.ply"))
