@@ -58,7 +58,7 @@ def next_step(
         stated = "both feet" if said.side == "both" else f"the {said.side} one"
         return None, [
             f"the words name the {foot} foot, and {stated} would be changed: log it again in the "
-            f"place of this trial, of the {foot} foot alone, or as it was said"
+            f"place of this trial, of the {foot} foot alone or in words that name each foot meant"
         ]
     return _from_words(plan, said, found, limits)
 

@@ -143,7 +143,8 @@ def named_foot(text: str) -> str:
     """
     plain = " ".join(text.lower().split())
     found = {side for sides in _ONE_FOOT.findall(plain) for side in sides if side}
-    return found.pop() if len(found) == 1 else ""
+    more = re.search(r"\b(?:both|each|other)\b", plain)
+    return found.pop() if len(found) == 1 and not more else ""
 
 
 def left_over(text: str, place: str = "") -> tuple[str, ...]:

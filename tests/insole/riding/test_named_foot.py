@@ -46,6 +46,8 @@ def test_the_foot_that_was_stated_or_read_again_gets_its_step() -> None:
         ("The RIGHT feels too firm", "right"),
         ("left big toe floats", "left"),
         ("left arch better, right arch the same", ""),
+        ("too high under both arches, most under the left arch", ""),
+        ("the left one is too high and the other too", ""),
         ("the height is right now", ""),
         ("on the right track, feels just right", ""),
         ("right under the arch", ""),
