@@ -9,6 +9,7 @@ frame of the plan. There a left part is like a right one, and every height has i
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -21,6 +22,7 @@ from insole.errors import OutputError
 from insole.readback.drawings import Drawing
 from insole.readback.letters import Arrow, Points, Row, Shape, read_rows, take_arrows
 from insole.readback.lines import Lines, check_lines
+from insole.readback.stations import ends_across
 from insole.readback.told import Piece, Told, mirrored, other, plain
 from insole.readback.wording import check_label, check_sheet_title, check_title, name_in
 
@@ -264,9 +266,10 @@ def _lay(file: str, part: Drawn, piece: Piece, sheet: Sheet) -> Bed:
 
 def _middle(piece: Piece, x: float) -> float:
     """Return the middle of a piece across, at a station, bed frame."""
-    row = piece.shape.intersection(shapely.LineString([(x, -500.0), (x, 500.0)]))
-    bounds = piece.shape.bounds if row.is_empty else row.bounds
-    return float(bounds[1] + bounds[3]) / 2
+    low, high = ends_across(piece.shape, x)
+    if math.isnan(low):
+        _, low, _, high = piece.shape.bounds
+    return float(low + high) / 2
 
 
 def _check_on_bed(file: str, part: Drawn, piece: Piece, sheet: Sheet, bed: Bed) -> None:

@@ -9,10 +9,10 @@ import re
 from typing import Any
 
 import numpy as np
-import shapely
 
 from insole.errors import OutputError
 from insole.readback.pages import Numbers, Page
+from insole.readback.stations import ends_across
 from insole.readback.told import Told
 
 __all__ = ["check_heights"]
@@ -43,14 +43,14 @@ def check_heights(name: str, page: Page, side: str, told: Told) -> None:
     flip = 1.0 if side == "left" else -1.0
     figures = _figures(page)
     for (edge, low), station in zip(cards, stations, strict=True):
-        row = piece.shape.intersection(shapely.LineString([(station, -500), (station, 500)])).bounds
+        low_y, high_y = ends_across(piece.shape, station)
         across = flip * (edge[:, 0] - edge[:, 0].mean())
-        y = across - across.min() + row[1]
-        if abs(np.ptp(across) - (row[3] - row[1])) > WIDE:
+        y = across - across.min() + low_y
+        if abs(np.ptp(across) - (high_y - low_y)) > WIDE:
             raise OutputError(f"{name}: the card at {station:.0f} mm is not as wide as the part")
         wanted = _at(piece, told, side, station, y)
         off = np.abs(edge[:, 1] - low - wanted)
-        inner = (y > row[1] + piece.margin) & (y < row[3] - piece.margin)
+        inner = (y > low_y + piece.margin) & (y < high_y - piece.margin)
         if inner.any() and float(np.median(off[inner])) > NEAR:
             raise OutputError(
                 f"{name}: the card at {station:.0f} mm is {float(np.median(off[inner])):.1f} mm "

@@ -16,6 +16,7 @@ import shapely
 
 from insole.errors import OutputError
 from insole.readback.pages import Numbers, Page
+from insole.readback.stations import ends_across
 from insole.readback.told import Told, mirrored
 
 __all__ = ["check_arrow", "check_laid"]
@@ -61,8 +62,8 @@ def check_laid(name: str, page: Page, side: str, outline: Numbers, told: Told) -
     pad = foot.get("pad")
     if pad and not foot.get("contour"):
         x = float(pad["crest"]["from_rear"])
-        row = told.wholes[side].shape.intersection(shapely.LineString([(x, -500.0), (x, 500.0)]))
-        medial = float(row.bounds[3]) - float(pad["crest"]["from_medial"])
+        _, edge = ends_across(told.wholes[side].shape, x)
+        medial = edge - float(pad["crest"]["from_medial"])
         _check_crest(name, page, at((x, medial))[0], side)
     _check_heads(name, page, at, foot)
     _check_holes(name, page, at((foot.get("base") or {}).get("dowels") or np.zeros((0, 2))))
@@ -94,8 +95,7 @@ def _check_full(
     for x in (float(wedge["full_from"]), float(wedge["full_to"])):
         if not low + 1.0 < x < high - 1.0:
             continue
-        row = shape.intersection(shapely.LineString([(x, -500.0), (x, 500.0)])).bounds
-        ends = np.sort(at([(x, row[1]), (x, row[3])])[:, 0])
+        ends = np.sort(at([(x, y) for y in ends_across(shape, x)])[:, 0])
         level = float(at((x, 0.0))[0, 1])
         found = any(
             len(line) == 2

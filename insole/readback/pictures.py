@@ -11,10 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from insole.errors import OutputError
 from insole.readback.carved import read_ink
+from insole.readback.stations import ends_across
 from insole.readback.told import Told, mirrored
 
 __all__ = ["check_placement"]
@@ -23,7 +25,7 @@ Numbers = NDArray[np.float64]
 HEAD = 0.12  # of the picture's height: where the feet's names stand
 DARK = 110  # of 255
 EDGE = (184, 80, 0)
-GROUND = ((243, 241, 234), (238, 189, 141), (246, 217, 189), EDGE)  # base, shim, its tapers
+GROUND = ((243, 241, 234), (238, 189, 141), (246, 217, 189))  # base, shim, its tapers
 ALIKE = 3  # of 255
 COARSE = 2  # pixels: every second one shows a foot well enough
 STATIONS = 41  # along a foot, at which its middle is looked at
@@ -53,12 +55,13 @@ def check_placement(path: Path, told: Told) -> None:
     picture = np.asarray(Image.open(path).convert("RGB"), dtype=np.int16)
     head = picture[: int(HEAD * len(picture))].max(axis=2) < DARK
     names = [(text, at) for text, at in read_ink(head) if text in ("LEFT", "RIGHT")]
+    names.sort(key=lambda one: one[1])
     wanted = [str(foot["side"]).upper() for foot in told.feet]
-    if [text for text, _ in sorted(names, key=lambda one: one[1])] != wanted:
+    if [text for text, _ in names] != wanted:
         said = ", ".join(text for text, _ in names) or "no foot"
         raise OutputError(f"{path.name} names {said}, the plan has {', '.join(wanted)}")
     half = picture.shape[1] / len(names) / 2
-    for foot, (_, at) in zip(told.feet, sorted(names, key=lambda one: one[1]), strict=True):
+    for foot, (_, at) in zip(told.feet, names, strict=True):
         low, high = max(int(at - half), 0), int(at + half)
         _check_foot(path.name, foot, picture[::COARSE, low:high:COARSE])
 
@@ -66,7 +69,9 @@ def check_placement(path: Path, told: Told) -> None:
 def _check_foot(name: str, foot: dict[str, Any], picture: NDArray[np.int16]) -> None:
     """Look which way the foot bends and where the thick edges lie."""
     outline, side = np.array(foot["base"]["outline"], dtype=float), str(foot["side"])
-    row, column = np.nonzero(np.any([_near(picture, colour) for colour in GROUND], axis=0))
+    edges = _near(picture, EDGE)
+    ground = [_near(picture, colour) for colour in GROUND]
+    row, column = np.nonzero(np.any([*ground, edges], axis=0))
     if not len(row):
         return  # a bed lies on all of it
     x = outline[:, 0]
@@ -77,22 +82,14 @@ def _check_foot(name: str, foot: dict[str, Any], picture: NDArray[np.int16]) -> 
     page = -mirrored(side)  # +1: medial is to the right on the page
     rows = np.linspace(row.min(), row.max(), STATIONS + 2)[1:-1].astype(int)
     drawn = np.array([(column[row == k].min() + column[row == k].max()) / 2 for k in rows])
-    planned = _middle(outline, x.min() + (row.max() - rows) / scale)
+    shape, stations = shapely.Polygon(outline), x.min() + (row.max() - rows) / scale
+    planned = np.array([sum(ends_across(shape, at)) / 2 for at in stations])
     away = [drawn - middle * scale * page for middle in (planned, -planned)]
     as_planned, turned = (float(np.median(np.abs(d - np.median(d)))) / scale for d in away)
     if turned + as_planned > ASKED_MM and as_planned > turned:
         raise OutputError(f"{name}: the {side} foot is drawn as the other one")
     frame = row.max() + scale * float(x.min()), float(np.median(away[0])), scale * page
-    _check_edges(name, foot, _near(picture, EDGE), frame)
-
-
-def _middle(outline: Numbers, stations: Numbers) -> Numbers:
-    """Return the middle of an outline at stations along x, mm."""
-    import shapely
-
-    across = [shapely.LineString([(at, -500.0), (at, 500.0)]) for at in stations]
-    ends = shapely.bounds(shapely.intersection(shapely.Polygon(outline), across))
-    return np.asarray((ends[:, 1] + ends[:, 3]) / 2)
+    _check_edges(name, foot, edges, frame)
 
 
 def _check_edges(

@@ -19,6 +19,7 @@ import shapely
 from numpy.typing import NDArray
 
 from insole.errors import OutputError
+from insole.readback.stations import ends_across
 from insole.readback.told import Piece, Told, mirrored, other, plain
 
 __all__ = ["check_3mf", "check_mesh", "check_step", "read_stl"]
@@ -178,9 +179,8 @@ def _check_thick_edge(path: Path, bed: Numbers, piece: Piece) -> None:
         max(wedge["full_from"], piece.shape.bounds[0])
         + min(wedge["full_to"], piece.shape.bounds[2])
     ) / 2
-    row = piece.shape.intersection(shapely.LineString([(x, -500.0), (x, 500.0)]))
-    y0, y1 = row.bounds[1] + 1.5, row.bounds[3] - 1.5
-    little, big = _tops(bed, np.array([x, x]), np.array([y0, y1]))
+    low, top = ends_across(piece.shape, x)
+    little, big = _tops(bed, np.array([x, x]), np.array([low + 1.5, top - 1.5]))
     high = "big-toe side" if big > little else "little-toe side"
     if high != wedge["thick_side"] or (float(wedge["net"]) > 0) != (big > little):
         raise OutputError(

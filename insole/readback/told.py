@@ -22,6 +22,7 @@ import shapely
 from numpy.typing import NDArray
 
 from insole.readback.parted import REAR, pieces_of
+from insole.readback.stations import ends_across
 from insole.readback.vents import check_vents
 
 __all__ = ["NAMES", "Heights", "Piece", "Told", "mirrored", "other", "plain"]
@@ -313,10 +314,10 @@ def _crest_y(pad: dict[str, Any]) -> float | None:
     if crest.get("y") is not None:
         return float(crest["y"])
     x = float(crest["from_rear"])
-    row = shapely.Polygon(pad["outline"]).intersection(shapely.LineString([(x, -500), (x, 500)]))
-    if row.is_empty:
+    low, high = ends_across(shapely.Polygon(pad["outline"]), x)
+    if math.isnan(low):
         return None
-    y = np.linspace(row.bounds[1], row.bounds[3], 401)
+    y = np.linspace(low, high, 401)
     z = _grid(pad["top"])(np.full_like(y, x), y)
     return float(y[z >= z.max() - 1e-3].mean())
 

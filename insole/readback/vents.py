@@ -43,7 +43,7 @@ def check_vents(
     crests = [(p["crest"]["from_rear"], p["crest"].get("y") or 0.0) for p in pads if p]
     glued = [p["outline"] for p in (foot.get("pad"), foot.get("metatarsal")) if p]
     trim = 0.0 if foot.get("contour") else float(foot["base"].get("trim_allowance") or 0.0)
-    shape = shapely.Polygon(outline).buffer(0).buffer(-BORDER - trim - wide / 2)
+    inner = shapely.Polygon(outline).buffer(0).buffer(-BORDER - trim - wide / 2)
     for k, (x, y) in enumerate(spots):
         spot = shapely.Point(x, y)
         near = [float(np.hypot(x - a, y - b)) for a, b in spots[k + 1 :]]
@@ -51,7 +51,7 @@ def check_vents(
             "under the heel": x - start < HEEL * long,
             "under the ball": any(np.hypot(x - h[0], y - h[1]) < HEADS for h in heads),
             "under the arch crest": any(np.hypot(x - c[0], y - c[1]) < CREST for c in crests),
-            "in the border": not shape.contains(spot),
+            "in the border": not inner.contains(spot),
             "under a pad": any(shapely.Polygon(one).contains(spot) for one in glued),
             "in another one": min(near, default=1e3) < APART * wide,
         }
