@@ -34,7 +34,7 @@ from insole.trials.red_flags import Stop, asked, not_asked, stops, unread
 from insole.trials.set_up import set_up
 from insole.trials.words import left_over, observed
 
-__all__ = ["judge", "open_stop", "quoted"]
+__all__ = ["judge", "last_stop", "open_stop", "quoted"]
 
 FIRST_RIDE = "first ride at most 1 h, easy and near home"
 
@@ -225,8 +225,10 @@ def quoted(words: Sequence[str]) -> str:
     return ", ".join(f"'{word}'" for word in words)
 
 
-def open_stop(trials: Sequence[Trial]) -> Trial | None:
-    """Return the last stop of pain, numbness or a wound that no clinician's word has followed.
+def last_stop(trials: Sequence[Trial]) -> tuple[Trial | None, str]:
+    """Return the last stop of pain, numbness or a wound, and the clinician's word that ended it.
+
+    A word ends it that was logged after it and is not older; none: it is still open.
 
     Parameters
     ----------
@@ -234,11 +236,16 @@ def open_stop(trials: Sequence[Trial]) -> Trial | None:
         Those in force, see :func:`insole.trials.entry.in_force`.
     """
     stop = next((t for t in reversed(trials) if t.stopped and t.health), None)
-    if stop is None or any(
-        dated(t.clinician) >= stop.date for t in trials if t.number > stop.number and t.clinician
-    ):
-        return None
-    return stop
+    if stop is None:
+        return None, ""
+    later = (t.clinician for t in trials if t.number > stop.number and t.clinician)
+    return stop, next((word for word in later if dated(word) >= stop.date), "")
+
+
+def open_stop(trials: Sequence[Trial]) -> Trial | None:
+    """Return the last stop as for :func:`last_stop`, unless a clinician's word has ended it."""
+    stop, word = last_stop(trials)
+    return None if word else stop
 
 
 def _waiting(plan: Plan, said: Said, earlier: Sequence[Trial]) -> tuple[str, str] | None:

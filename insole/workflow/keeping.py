@@ -152,20 +152,16 @@ def word_after_stop(case: str, *places: Path) -> str:
     *places : Path
         Folders of cases, and files of plans of that case.
     """
-    from insole.record.questions import dated
     from insole.trials import cases
     from insole.trials.entry import in_force
-    from insole.trials.trial import open_stop
+    from insole.trials.trial import last_stop
 
     if case == NO_NAME or not cases.can_name(case):
         return ""
     beside = [one if one.suffix == ".json" else one / "made" / "plan.json" for one in places]
     for home in filter(None, (cases.home_of(one, case) for one in beside)):
-        trials = in_force(cases.open_case(home).trials())
-        stop = next((one for one in reversed(trials) if one.stopped and one.health), None)
-        if stop is not None and open_stop(trials) is None:
-            later = (t.clinician for t in trials if t.number > stop.number and t.clinician)
-            return next(word for word in later if dated(word) >= stop.date)
+        if word := last_stop(in_force(cases.open_case(home).trials()))[1]:
+            return word
     return ""
 
 
