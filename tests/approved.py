@@ -169,7 +169,7 @@ def _compared(out: Path) -> None:
 
 
 def _told(out: Path) -> None:
-    """What is said of plans in lines: in short, and what changed from one to the next."""
+    """What screen and desk say: of plans, of changes between them, of feet, fit and trials."""
     pair = feet.analytic(side="left", arch=15.0), feet.analytic(arch=13.0)
     left = FootWish.of(support_level=0.8, metatarsal=4.0, cleat_offset=-3.0)
     right = FootWish.of(contoured="three-quarter", heel=2.0)
@@ -183,7 +183,8 @@ def _told(out: Path) -> None:
             version=3,
         ),
     )
-    plans = [planner.plan(*pair, shoe.load(SAMPLES / "shoe.toml"), asked) for asked in wishes]
+    worn, bounds = shoe.load(SAMPLES / "shoe.toml"), default_limits()
+    plans = [planner.plan(*pair, worn, asked) for asked in wishes]
     plans += [sample_plan(under=True), sample_rider()]
     told: dict[str, str] = {}
     for number, plan in enumerate(plans):
@@ -193,7 +194,7 @@ def _told(out: Path) -> None:
         told[f"change-{number}"] = "\n".join([*describe_change(old, new), *kept_parts(old, new)])
     told["measures"] = feet_shown.measures(pair)
     told["check"] = feet_shown.check_table([("a.ply", pair[0]), ("b.ply", pair[1])])
-    told["fit"] = shoes_shown.fit(rank(*pair, [shoe.load(SAMPLES / "shoe.toml")], default_limits()))
+    told["fit"] = shoes_shown.fit(rank(*pair, [worn], bounds))
     log: list[Trial] = []
     much = "a little too much support under the left arch"
     for answer, text, side in (
@@ -224,7 +225,7 @@ def _parted(out: Path) -> None:
 
 
 def _solids(out: Path) -> None:
-    """Exact solids of a wedge, a plate with a heel cup and a pad, edges bevelled."""
+    """Exact solids of a wedge, a plate with a heel cup and a pad."""
     plan = sample_plan(heel_cup=8.0, sides=("left",))
     for part in all_parts(plan):
         write_step(out / f"{part.label}.step", part)

@@ -56,8 +56,9 @@ def _foot_changes(was: FootPlan, now: FootPlan) -> list[str]:
             words.append(f"{after.station}: {more:+.1f} mm thickness")
     old, new = (p.saddle_change.value if p.saddle_change else None for p in (was, now))
     if old is not None and new is not None and counts(new - old, "saddle"):
-        then, now_words = _saddle(old), _saddle(new)
-        words += [f"saddle: {then} before, {now_words} now"] * (then != now_words)
+        saddle = _saddle(old), _saddle(new)
+        if saddle[0] != saddle[1]:
+            words.append(f"saddle: {saddle[0]} before, {saddle[1]} now")
     return words
 
 

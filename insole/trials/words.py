@@ -97,6 +97,15 @@ _PLACE_WORDS = {
     "toes": r"toes?",
     "heel": r"heels?",
 }
+_OF_A_FOOT = (
+    r"foot|shoe|arch|heel|ball|(?:(?:big|little|small) )?toes?|sole|instep|forefoot|midfoot|knee"
+    r"|leg|ankle|calf|hip|pad|support|insole|footbed|bed|wedge|shim|cleat|pedal|one"
+)
+_ONE_FOOT = re.compile(
+    rf"\b(left|right)(?= (?:{_OF_A_FOOT})\b)"
+    r"|\b(?:on|under|in|at) (?:the|my|his|her) (left|right)(?= *(?:$|[,.;!?]))"
+    r"|\bthe (left|right)(?= (?:is|was|feels|felt|presses|hurts|has|does)\b)"
+)
 
 
 def observed(text: str, place: str = "") -> tuple[Observation, ...]:
@@ -120,17 +129,6 @@ def observed(text: str, place: str = "") -> tuple[Observation, ...]:
     ids = {name for part in _parts(text) for name in _said_in(part, place)}
     moved = {(o.move, o.sign) for o in wanted}
     return (*wanted, *(o for o in OBSERVATIONS if o.id in ids and (o.move, o.sign) not in moved))
-
-
-_OF_A_FOOT = (
-    r"foot|shoe|arch|heel|ball|(?:(?:big|little|small) )?toes?|sole|instep|forefoot|midfoot|knee"
-    r"|leg|ankle|calf|hip|pad|support|insole|footbed|bed|wedge|shim|cleat|pedal|one"
-)
-_ONE_FOOT = re.compile(
-    rf"\b(left|right)(?= (?:{_OF_A_FOOT})\b)"
-    r"|\b(?:on|under|in|at) (?:the|my|his|her) (left|right)(?= *(?:$|[,.;!?]))"
-    r"|\bthe (left|right)(?= (?:is|was|feels|felt|presses|hurts|has|does)\b)"
-)
 
 
 def named_foot(text: str) -> str:

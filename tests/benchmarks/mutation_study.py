@@ -268,8 +268,15 @@ def tests_of(file: str) -> tuple[list[str], list[str]]:
     ours = [p for p in every if stem == p.stem[5:] or stem.startswith(f"{p.stem[5:]}_")]
     ours += [p for p in every if p.stem == f"test_{stem}s"]
     named = sorted(str(path.relative_to(ROOT)) for path in ours)
-    order = sorted(near, key=lambda one: (near[one], Path(one).stem not in kin, one))
-    order.sort(key=lambda one: near[one] > 1 and not _speaks(one, stem))
+    order = sorted(
+        near,
+        key=lambda one: (
+            near[one] > 1 and not _speaks(one, stem),
+            near[one],
+            Path(one).stem not in kin,
+            one,
+        ),
+    )
     first = [*named, *(one for one in order if near[one] == 1 and one not in named)]
     then = [one for one in order if one not in (*first, APPROVED)][:MOST]
     known = {*first, *then}

@@ -74,22 +74,21 @@ def test_a_picture_as_it_was_drawn_is_read_without_a_word(folder: Path, name: st
     check_placement(path, told(record))
 
 
-def test_the_names_exchanged_are_refused(folder: Path) -> None:
-    def swapped(pixels: np.ndarray) -> np.ndarray:
-        head, half = int(HEAD * len(pixels)), pixels.shape[1] // 2
-        pixels[:head] = np.roll(pixels[:head], half, axis=1)
-        return pixels
+def names_exchanged(pixels: np.ndarray) -> np.ndarray:
+    """Return a picture whose halves are exchanged above its feet."""
+    head, half = int(HEAD * len(pixels)), pixels.shape[1] // 2
+    return np.concatenate([np.roll(pixels[:head], half, axis=1), pixels[head:]])
 
+
+def test_the_names_exchanged_are_refused(folder: Path) -> None:
     path, record = drawn("wedges", folder)
     with pytest.raises(OutputError, match="names RIGHT, LEFT, the plan has LEFT, RIGHT"):
-        check_placement(changed(path, swapped), told(record))
+        check_placement(changed(path, names_exchanged), told(record))
 
 
 def test_feet_exchanged_below_their_names_are_refused(folder: Path) -> None:
     def swapped(pixels: np.ndarray) -> np.ndarray:
-        head, half = int(HEAD * len(pixels)), pixels.shape[1] // 2
-        pixels[head:] = np.roll(pixels[head:], half, axis=1)
-        return pixels
+        return np.roll(names_exchanged(pixels), pixels.shape[1] // 2, axis=1)
 
     path, record = drawn("bare", folder)
     with pytest.raises(OutputError, match="the left foot is drawn as the other one"):
