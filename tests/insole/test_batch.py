@@ -334,7 +334,11 @@ def test_a_watched_folder_is_left_by_a_break_without_a_traceback(tmp_path: Path)
         if "1 of 1: a failed" in line:
             break
     running.send_signal(signal.SIGINT)
-    _, rest = running.communicate()
+    try:
+        _, rest = running.communicate(timeout=120)
+    except subprocess.TimeoutExpired:
+        running.kill()
+        raise
     assert "Traceback" not in said + rest
     assert running.returncode == 3  # one case failed
     assert "cases: 1; 0 done, 0 done before, 1 failed" in rest

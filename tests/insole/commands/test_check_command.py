@@ -224,7 +224,11 @@ def test_a_break_by_the_keyboard_ends_workers_too(then: float) -> None:
             time.sleep(0.02)
         time.sleep(then)  # long before forty scans are measured
         os.killpg(child.pid, signal.SIGINT)  # as a terminal sends it: to the workers as well
-        _, err = child.communicate(timeout=120)  # until the last worker has closed its end
+        try:
+            _, err = child.communicate(timeout=120)  # until the last worker has closed its end
+        except subprocess.TimeoutExpired:
+            os.killpg(child.pid, signal.SIGKILL)
+            raise
         assert child.returncode == 130
     assert err.strip() == "solewright: stopped; no file is half written"
 
