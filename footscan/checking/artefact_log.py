@@ -266,9 +266,9 @@ def _sentences(entries: Sequence[Entry], change: float | None, age: int) -> tupl
     """Return what a series asks for."""
     allowed = {name: limit.limit for name, limit in limits().items()}
     found, known = [], [e for e in entries if e.scale_factor is not None]
-    if age > allowed["check-age"]:
+    if age >= allowed["check-age"]:  # from then on it vouches for nothing
         found.append(
-            f"The latest check of this scanner is {age} days old, more than "
+            f"The latest check of this scanner is {age} days old; one vouches for less than "
             f"{allowed['check-age']:g}: check it again."
         )
     if known:

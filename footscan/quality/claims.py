@@ -135,12 +135,16 @@ def _by_hand(length: float | None, evidence: Evidence) -> list[Finding]:
         return []
     off = abs(length - evidence.hand_length)
     share = 100 * off / evidence.hand_length
-    if share > limits()["scale"].measuring:
-        severity = Severity.AGAIN
-    elif share > limits()["scale"].making or off > SCALE_MM:
-        severity = Severity.MEASURING
+    allowed = limits()["scale"]
+    if share > allowed.measuring:
+        severity, shown = Severity.AGAIN, (share, allowed.measuring, "%")
+    elif share > allowed.making:
+        severity, shown = Severity.MEASURING, (share, allowed.making, "%")
+    elif off > SCALE_MM:  # of a long foot
+        severity, shown = Severity.MEASURING, (off, SCALE_MM, "mm")
     else:
         return []
+    value, limit, unit = shown
     return [
         Finding(
             code="scale",
@@ -149,9 +153,9 @@ def _by_hand(length: float | None, evidence: Evidence) -> list[Finding]:
             text=f"The scan's foot is {length:.0f} mm long, by hand {evidence.hand_length:.0f} mm: "
             f"{share:.1f} % apart.",
             advice="Measure again by hand; if it holds, the scanner's scale is off: scan again.",
-            value=round(share, 2),
-            limit=limits()["scale"].making,
-            unit="%",
+            value=round(value, 2),
+            limit=limit,
+            unit=unit,
         )
     ]
 

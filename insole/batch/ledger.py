@@ -25,6 +25,7 @@ from footscan.errors import FootscanError, ScanReadError
 from footscan.files import why, write_whole
 from insole.batch.task import Goal, Record
 from insole.output.settings import Settings
+from insole.record.tables import read_toml
 from insole.workflow.request import Request
 
 __all__ = ["Ledger", "key_of"]
@@ -131,8 +132,8 @@ def _hash_of(path: Path) -> str:
 
 
 @lru_cache(maxsize=8)
-def _shoe_at(path: Path, changed: int) -> Any:
-    """Return a shoe as plain data; `changed` has it read anew when its file changes."""
+def _shoe_at(path: Path, state: tuple[tuple[int, int], ...]) -> Any:
+    """Return a shoe as plain data; `state` has it read anew when its files change."""
     from insole.shoe import shoe
 
     return _plain(shoe.load(path))
@@ -142,11 +143,19 @@ def _shoe(path: Path | None) -> Any:
     """Return a shoe as plain data, with the scan or outline that its file names."""
     if path is None:
         return None
+    tables = read_toml(path, "shoe").values()
+    values = (value for table in tables if isinstance(table, dict) for value in table.values())
+    named = [path.parent / value for value in values if isinstance(value, str)]
+    return _shoe_at(path, tuple(_state(one) for one in (path, *named)))
+
+
+def _state(path: Path) -> tuple[int, int]:
+    """Return when a file was changed and its size; nothing of what is none."""
     try:
-        changed = path.stat().st_mtime_ns
-    except OSError:
-        changed = 0  # the reading says what is wrong
-    return _shoe_at(path, changed)
+        found = path.stat()
+    except (OSError, ValueError):  # a shoe's word that is no file, or too long for one
+        return 0, 0
+    return found.st_mtime_ns, found.st_size
 
 
 def _plain(value: Any) -> Any:

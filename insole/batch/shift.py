@@ -181,6 +181,7 @@ class _Run:
         self.asked, self.hands, self.note, self.clock = asked, hands, note, clock
         self.ledger, self.counts = Ledger(asked.out), Counts()
         self.records: dict[str, Record] = {}
+        self.done_before: set[str] = set()  # by an earlier run, and not again in this one
         self.waiting: deque[Case] = deque()
         self.halves: list[Case] = []
         self.watcher = Watcher()
@@ -274,9 +275,12 @@ class _Run:
         """Remember what came of a case, and say so."""
         counts, again = self.counts, self.records.get(record.case)
         if again is not None:  # a file that came anew in a watched folder
-            counts.fresh -= again.done
+            before = record.case in self.done_before
+            counts.skipped -= before
+            counts.fresh -= again.done and not before
             counts.failed -= not again.done
         self.records[record.case] = record
+        (self.done_before.add if skipped else self.done_before.discard)(record.case)
         counts.skipped += skipped
         counts.fresh += record.done and not skipped
         counts.failed += not record.done

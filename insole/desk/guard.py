@@ -115,7 +115,12 @@ class Guard:
         if scope["path"] == "/api/backup":
             most = self.rules.store_bytes
         try:
-            if int(headers.get("content-length") or 0) > most:
+            size = int(headers.get("content-length") or 0)
+        except ValueError:
+            await _answer(send, 400, "the request's length is no number")
+            return
+        try:
+            if size > most:
                 raise TooLarge
             await self.app(scope, _bounded(receive, most), send)
         except TooLarge:
@@ -125,8 +130,6 @@ class Guard:
                 f"that is more than {most // 1_000_000 or 0.2:g} MB; export "
                 "the scan with fewer points",
             )
-        except ValueError:
-            await _answer(send, 400, "the request's length is no number")
 
     def _refusal(self, scope: Scope, headers: dict[str, str]) -> tuple[int, str] | None:
         """Return why a request is refused, or None."""

@@ -112,5 +112,9 @@ def test_a_body_is_cut_off_while_it_streams(tmp_path):
             "/api/cases", content=b"{}", headers={"origin": ORIGIN, "content-length": "2000"}
         )
         assert told.status_code == 413
+        odd = client.post(
+            "/api/cases", content=b"{}", headers={"origin": ORIGIN, "content-length": "two"}
+        )
+        assert (odd.status_code, odd.text) == (400, "the request's length is no number")
         long = client.post("/api/cases", json={"name": "b" * 2000}, headers={"origin": ORIGIN})
         assert long.status_code == 413

@@ -226,8 +226,9 @@ def test_only_like_is_laid_on_one_line():
 @pytest.mark.parametrize(
     ("factors", "later", "words"),
     [
-        ([1.0, 1.0, 1.0], 30, None),
-        ([1.0, 1.0, 1.0], 31, "31 days old, more than 30"),
+        ([1.0, 1.0, 1.0], 29, None),
+        ([1.0, 1.0, 1.0], 31, "31 days old; one vouches for less than 30: check it again"),
+        ([1.0, 1.0, 1.0], 30, "30 days old; one vouches for less than 30: check it again"),
         ([1.0, 1.0009, 1.0019], 0, None),
         ([1.0, 1.0011, 1.0022], 0, "drifted by .0.22 %, more than 0.2 %"),
         ([0.9989, 1.0, 0.9978], 0, "jumped by .0.22 % since"),

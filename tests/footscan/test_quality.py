@@ -9,7 +9,7 @@ from footscan.errors import FootscanError
 from footscan.pipeline import Options, measure_files, measure_scan
 from footscan.quality import claims as quality_claims
 from footscan.quality import findings as quality
-from footscan.quality.limits import grade
+from footscan.quality.limits import Evidence, grade
 from footscan.results import Finding, Landmark, Measure, Severity, Verdict
 from footscan.scan import Load, Side
 from footscan.specimen.scanner import Hole
@@ -140,9 +140,20 @@ def test_worst_finding_decides(severities, wanted):
 def test_length_by_hand_checks_the_scale(clean_scan, hand, severity, verdict):
     measured = measure_scan(clean_scan, Options(load=Load.HALF, hand_length=hand))
     assert codes(measured).get("scale") is severity
+    for finding in measured.report.findings:
+        if finding.code == "scale":  # the limit that was passed, not another one
+            assert finding.value > finding.limit
+            assert (finding.limit, finding.unit) == ((1.0, "%") if hand > 250 else (2.0, "%"))
     assert "scale-unverified" not in codes(measured)
     assert measured.report.verdict is verdict
     assert measured.facts.scale_verified is (severity is None)
+
+
+def test_three_millimetres_of_a_long_foot_are_too_many_whatever_their_share():
+    (finding,) = quality_claims._by_hand(323.1, Evidence(hand_length=320.0))
+    assert (finding.severity, finding.unit) == (Severity.MEASURING, "mm")
+    assert (finding.value, finding.limit) == (pytest.approx(3.1), 3.0)
+    assert quality_claims._by_hand(322.9, Evidence(hand_length=320.0)) == []
 
 
 def test_wrong_side_is_contradicted(clean_scan):

@@ -10,6 +10,7 @@ import re
 import signal
 import subprocess
 import sys
+import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -180,6 +181,15 @@ def test_the_key_follows_every_wish_and_the_shoe_s_content(tmp_path: Path, monke
     shoe.write_text(shoe.read_text("utf-8").replace("name = ", "name = 'x' #", 1), "utf-8")
     os.utime(shoe, ns=(1, 1))
     assert key() != keys[0]
+    text, outline = shoe.read_text("utf-8"), tmp_path / "bed.csv"
+    ring = np.array(tomllib.loads(text)["outline"]["points"])
+    start, end = text.index("points = [\n"), text.index("\n]\n", text.index("points = [\n")) + 3
+    shoe.write_text(f'{text[:start]}file = "bed.csv"\n{text[end:]}', encoding="utf-8")
+    np.savetxt(outline, ring, "%.2f", ",")
+    drawn = key()
+    np.savetxt(outline, ring * [1.0, 1.01], "%.2f", ",")
+    os.utime(outline, ns=(1, 1))
+    assert key() != drawn  # a file that the shoe names counts as well
     monkeypatch.setattr("insole.__version__", "99")
     assert key(to=Goal.PLAN) != keys[4]
 
@@ -237,6 +247,33 @@ def test_a_watched_foot_waits_for_the_other(tmp_path: Path) -> None:
     assert "b waits for the left foot; b_right.ply is there" in (out / "batch.html").read_text(
         "utf-8"
     )
+
+
+def test_a_case_done_before_that_comes_anew_is_counted_once(tmp_path: Path) -> None:
+    folder, out = scans(tmp_path / "in", "a.ply"), tmp_path / "out"
+    shift.run(asked(folder, out), Inline(done))
+    told: list[tuple[int, int, int]] = []
+
+    def fails(task: Task) -> Record:
+        return replace(done(task), message="torn", exit_code=3)
+
+    class Hands(Inline):
+        looks = 0
+
+        def collect(self, wait_s: float) -> list[Record]:
+            self.looks += 1
+            if self.looks == 8:
+                (folder / "a.ply").write_bytes(TORN + b"other")
+            if self.looks == 20:
+                raise KeyboardInterrupt
+            return super().collect(wait_s)
+
+    def note(record: Record, counts: Counts) -> None:
+        told.append((counts.fresh, counts.skipped, counts.failed))
+
+    with pytest.raises(KeyboardInterrupt):
+        shift.run(asked(folder, out, watch=True), Hands(fails), note, look_s=0.0)
+    assert told == [(0, 1, 0), (0, 0, 1)]
 
 
 def test_cases_that_are_done_do_not_hurry_the_looks(tmp_path: Path) -> None:
