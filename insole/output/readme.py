@@ -45,6 +45,7 @@ UNDERSIDE = (
 )
 BLOCK_MM = 5.0  # of stock left around a milled part; common practice, no source
 PIN_MM = 14.0  # from the part's ends to its datum pins; common practice, no source
+PLASTER = re.compile(r"\bplaster\b", re.IGNORECASE)  # a shell to be filled, by its own words
 PLASTER_WATER = 0.6  # by weight of the powder: value from memory
 PLASTER_DENSE = 2.6  # g/cm3 of the powder's grains: value from memory
 
@@ -384,12 +385,12 @@ def _infill(material: Material) -> str:
 def _plaster_litres(part: Part, materials: Materials) -> float:
     """Return how much plaster fills the shell of a form, l; 0 for anything that is not filled."""
     material = materials.get(part.material)
-    if part.name not in FORMS or material is None or material.wall is None:  # no shell: solid
+    if part.name not in FORMS or material is None or not material.is_kind(PLASTER):
         return 0.0
     import trimesh
 
     mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
-    wall = material.wall.value
+    wall = material.wall.value if material.wall is not None else 0.0
     infill = material.infill.value if material.infill is not None else 0.0
     return max(float(mesh.volume) - wall * float(mesh.area), 0.0) * (1.0 - infill) / 1e6
 

@@ -6,6 +6,7 @@ import math
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from scipy.interpolate import RectBivariateSpline
 from footscan.scan import Array, Side
 from insole import cli
 from insole.errors import PartError, PlanError, RefusedError
-from insole.output import contents, folder
+from insole.output import contents, folder, readme
 from insole.output.settings import Settings
 from insole.parts import build, engraving, form_upper, solids
 from insole.parts import form as forms
@@ -544,3 +545,27 @@ def test_the_nodes_of_a_step_form_follow_its_surface(plan: Plan) -> None:
     coarse = RectBivariateSpline(x, y, fine(x, y), kx=3, ky=3, s=0)
     tx, ty = x[3:-3:2] + 0.7, y[3:-3:2] + 0.7
     assert np.abs(fine(tx, ty) - coarse(tx, ty)).max() < 0.03
+
+
+def test_plaster_fills_what_wall_and_infill_leave():
+    """A box worked by hand: 480 ml, less a wall of 1.6 mm on 488 cm², less a tenth of the rest.
+
+    Nearly solid resin is filled with nothing, nor is a part that is no form.
+    """
+    box = trimesh.creation.box((200.0, 80.0, 30.0))
+    shell = SimpleNamespace(
+        name="form", material="form-shell", vertices=box.vertices, faces=box.faces
+    )
+    litres = readme._plaster_litres(shell, default_materials())
+    assert litres == pytest.approx((0.480 - 0.0016 * 48.8) * 0.9, rel=1e-6)
+    # a litre of paste from grains of 2.6 kg/l and 0.6 l of water for each kg
+    powder = readme._powder(litres)
+    assert powder / 2.6 + 0.6 * powder == pytest.approx(litres)
+    solid = SimpleNamespace(
+        name="form", material="form-resin", vertices=box.vertices, faces=box.faces
+    )
+    assert readme._plaster_litres(solid, default_materials()) == 0.0
+    part = SimpleNamespace(
+        name="base", material="form-shell", vertices=box.vertices, faces=box.faces
+    )
+    assert readme._plaster_litres(part, default_materials()) == 0.0

@@ -9,9 +9,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from footscan.scan import Unit
 from insole.errors import RefusedError
+from insole.parts.made import laying
 from insole.parts.made.check import check_made
 from insole.parts.made.datums import Held
 from insole.parts.made.scan import _no_unit
@@ -115,3 +117,17 @@ def test_a_left_top_shifted_to_the_big_toe_is_said_as_medial(pads: dict[str, Par
 def test_the_other_foots_pad_is_refused(pads: dict[str, Part]) -> None:
     with pytest.raises(RefusedError, match=r"^this is the other foot's part: .* do not fit it"):
         check_made(made_scan(pads["left"], spacing=SPACING), [pads["right"]])
+
+
+def test_where_a_search_begins_the_middles_lie_on_each_other() -> None:
+    """Of boxes along their own axes, wherever they lie: a scan may come from any corner."""
+    plate = np.array([(x, y, z) for x in range(0, 101, 5) for y in range(0, 41, 5) for z in (0, 3)])
+    turn = Rotation.from_rotvec([0.4, -0.2, 1.1]).as_matrix()
+    there = (plate + np.array([700.0, -300.0, 50.0])) @ turn.T
+    turns, shifts = laying._starts(there, plate.astype(float))
+    found = there @ np.swapaxes(turns, 1, 2) + shifts[:, None]
+    np.testing.assert_allclose(
+        (found.min(axis=1) + found.max(axis=1)) / 2, [[50.0, 20.0, 1.5]] * len(turns), atol=1e-6
+    )
+    gaps = np.linalg.norm(found - plate, axis=2).max(axis=1)
+    assert gaps.min() < 10.0  # one of them is nearly the pose itself
