@@ -297,6 +297,13 @@ def test_the_scanner_must_be_in_the_log():
         evidence([], DAY)
 
 
+def test_another_scanners_check_vouches_for_nothing():
+    late = replace(entry(scanner="bench 2"), date=DAY + timedelta(days=1))
+    off = entry(1.02)
+    assert not evidence([off, late], DAY + timedelta(days=1), "bench 1").verified
+    assert evidence([off, late], DAY + timedelta(days=1), "bench 2").verified
+
+
 def test_only_a_passed_check_is_evidence():
     """A thing that is no ball, however well its mean diameter fits, vouches for nothing."""
     rng = np.random.default_rng(1)

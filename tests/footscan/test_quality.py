@@ -158,6 +158,7 @@ def test_three_millimetres_of_a_long_foot_are_too_many_whatever_their_share():
 
 def test_wrong_side_is_contradicted(clean_scan):
     measured = measure_scan(clean_scan, Options(side=Side.LEFT))
+    assert (measured.foot.side, measured.facts.side) == (Side.LEFT, Side.LEFT)  # as was stated
     assert codes(measured)["side-contradicted"] is Severity.AGAIN
     assert measured.report.verdict is Verdict.AGAIN
     assert measured.facts.side_confidence < 0.5

@@ -67,6 +67,15 @@ def test_one_foot_longer_but_not_broader_is_a_foot():
     assert result == {"pair-length": Severity.MEASURING}
 
 
+@pytest.mark.parametrize("longer", Side)
+def test_the_longer_foot_is_named_and_by_how_much(longer):
+    long = foot(longer, foot_length=273.5)
+    both = {longer: long, longer.other: foot(longer.other)}
+    (found,) = pair_findings(both[Side.LEFT], both[Side.RIGHT])
+    apart = 273.5 - both[longer.other].measures["foot_length"].value
+    assert found.text == f"The {longer.value} foot is {apart:.0f} mm longer than the other."
+
+
 def test_pair_scanned_in_different_states_is_noted():
     left = foot(Side.LEFT)
     left = replace(left, foot=replace(left.foot, load=Load.NONE))

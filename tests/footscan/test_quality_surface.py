@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 import trimesh
@@ -164,3 +166,17 @@ def test_no_toes_no_word_about_them():
     nothing = np.full((70, 100), np.nan)
     for one in (quality_toes.lift, quality_toes.curl, quality_toes.clefts):
         assert one(x, y, nothing, nothing) is None
+
+
+@pytest.mark.parametrize(("where", "share"), [("heel", 0.1), ("arch", 0.4), ("ball", 0.7)])
+def test_the_noisiest_zone_is_judged_and_named(where, share):
+    """A scan that is clean elsewhere is no better for it."""
+    rng = np.random.default_rng(4)
+    at = np.repeat([[0.1, 0.0, 0.0], [0.4, 0.0, 0.0], [0.7, 0.0, 0.0]], 40, axis=0) * 250.0
+    noise = np.where(np.isclose(at[:, :1], share * 250.0), 0.9, 0.1)
+    fits = quality_surface.Patches(at=at, residual=noise * rng.standard_normal((120, 24)))
+    view = SimpleNamespace(foot=SimpleNamespace(length=250.0))
+    (found,) = quality_surface._noise(view, fits)
+    assert (found.code, found.region) == ("noise", where)
+    assert found.value == pytest.approx(0.9 / quality_surface.FIT_LOSS, rel=0.1)
+    assert found.text.startswith(f"Noise on the {where} is ")

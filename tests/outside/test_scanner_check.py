@@ -11,6 +11,7 @@ from memory.
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -62,6 +63,9 @@ def test_scaled_ball_bar_has_the_spacing_error_of_the_worked_example(rng):
     for number in (1, 2):
         assert check[f"probing_size_error_{number}"].value == pytest.approx(0.060, abs=2e-3)
     assert "reads 0.200 % long" in check.notes[0]
+    told = float(re.search(r"multiply by ([\d.]+) to correct", check.notes[0])[1])
+    assert told * check["scale_factor"].value == pytest.approx(1.0, abs=1e-5)
+    assert told < 1.0  # of a scanner that reads long
 
 
 def test_true_ball_bar_reads_true(rng):
