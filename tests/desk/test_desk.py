@@ -10,6 +10,7 @@ import zipfile
 import pytest
 
 from insole.cli import main
+from insole.desk import wishes
 from tests.desk.conftest import SAMPLES
 
 TOLD = [
@@ -579,3 +580,10 @@ def test_an_entry_is_put_right_and_a_stop_wants_a_clinicians_word(desk, larch, k
     assert bad.status_code == 422
     assert desk.ask("POST", path, {"plan": 1, "date": "soon"}).status_code == 422
     assert desk.ask("POST", path, {"plan": 77, "date": "2026-05-04"}).status_code == 422
+
+
+def test_what_is_wished_for_one_foot_comes_before_what_is_wished_for_both():
+    asked = {"both": {"support_level": 0.5, "turn": 2.0}, "left": {"support_level": 0.8}}
+    assert wishes.merged(asked, "left") == {"support_level": 0.8, "turn": 2.0}
+    assert wishes.merged(asked, "right") == {"support_level": 0.5, "turn": 2.0}
+    assert wishes.merged({}, "left") == {}

@@ -212,6 +212,16 @@ def test_a_scaled_part_that_no_longer_fits_says_so(tmp_path):
     assert "larger than the bed" in zipfile.ZipFile(path).read("3D/3dmodel.model").decode()
 
 
+def test_parts_are_laid_out_in_the_room_that_is_left_before_they_grow(tmp_path):
+    settings = Settings(bed=(200.0, 150.0), materials=table_of.load(own(tmp_path)))
+    part = replace(prism(), material="wedge-tpu")
+    assert contents.bed_for([part], settings) == pytest.approx(
+        (200.0 * 99.4 / 100, 150.0 * 99.5 / 100)
+    )
+    plain = Settings(bed=(200.0, 150.0))
+    assert contents.bed_for([part], plain) == (200.0, 150.0)
+
+
 def test_only_print_files_of_that_material_are_scaled(tmp_path):
     plan = sample_plan(sides=("right",))
     parts = [part for part in all_parts(plan) if part.name != "base"]

@@ -500,6 +500,11 @@ def test_a_tilt_that_the_shoe_file_lacks_is_not_known_and_not_none(place):
         codes = {note.code: note.level for note in found.notes}
         assert (codes.get(f"wedge-cant-unknown-{place}") is NoteLevel.WARN) is not known
     assert parse(bare).cant_known(WedgePlace.UNDER)
+    one = parse(bare | {"shell": {f"cant_{place}": 1.0}})  # stated at one place only
+    assert {name: one.cant_known(PLACES[name]) for name in ("forefoot", "heel")} == {
+        "forefoot": place == "forefoot",
+        "heel": place == "heel",
+    }
 
 
 def test_the_plate_under_the_shoe_lies_about_the_first_head_less_the_start_setting():
