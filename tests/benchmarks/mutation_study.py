@@ -136,6 +136,9 @@ class _Changer(ast.NodeTransformer):
         node.body = [self.visit(one) for one in node.body]  # not what it is declared as
         return node
 
+    def visit_keyword(self, node: ast.keyword) -> ast.AST:
+        return node if node.arg == "strict" else self.generic_visit(node)  # of lists as long anyway
+
     def visit_Raise(self, node: ast.Raise) -> ast.AST:
         return node  # wording of errors is not what this study is about
 

@@ -140,7 +140,12 @@ def test_a_fitter_goes_from_scans_to_a_plan_a_trial_and_its_step(page, fitted):
     page.run("document.querySelector('#date').value = '2026-05-02'")
     page.click("#trial button[type=submit]")
     assert "better, same or worse" in page.one("#answer").text  # what is missing, beside the button
+    first = "document.querySelector('[data-flag][value=%s]').click()"
+    page.run(first % "yes")
     page.click("#none")
+    assert len(page.all("[data-flag][value=no]:checked")) == 5  # a yes stays one
+    assert len(page.all("[data-flag][value=yes]:checked")) == 1
+    page.run(first % "no")
     assert len(page.all("[data-flag][value=no]:checked")) == 6
     page.run("document.querySelector('[name=felt][value=\"too high\"]').click()")
     page.run("document.querySelector('[name=side][value=right]').click()")
@@ -197,6 +202,11 @@ def test_a_stop_answer_shows_on_every_step(page):
     page.run("document.querySelector('[data-id=wound] [value=yes]').click()")
     page.until(lambda: "No parts can be made" in page.one("#standing").text, "the stop")
     assert page.one("#clinician").is_displayed()
+    page.click("#all-no")
+    page.until(lambda: len(page.all(".ask input[value=no]:checked")) > 5, "the rest")
+    assert page.one("[data-id=wound] [value=yes]").is_selected()  # a yes stays one
+    page.driver.refresh()
+    assert page.one("[data-id=wound] [value=yes]").is_selected()
     for step in STEPS[1:]:
         page.go(f"/case/halt-1/{step}")
         assert "answered yes to wound" in page.one("#stopnote").text
@@ -448,6 +458,44 @@ def test_map_figures_and_what_to_mind_stand_in_one_view(page, fitted):
     page.click(f"{left} [data-home]")
     page.until(lambda: page.one("#keep").text == "Keep this plan", "work that is not kept")
     page.until(lambda: page.one(f"{left} .mind").text == "", "the pad as planned")
+
+
+def test_the_same_for_the_other_foot_leaves_it_its_tender_spots(page, fitted):
+    """And a kept version that is worked on from gives each foot its own wishes again."""
+    own = {
+        "left": {"support_level": 0.6, "tender": [[160.0, 10.0]]},
+        "right": {"support_level": 0.8, "shift": [2.0, 0.0], "tender": [[180.0, -12.0]]},
+    }
+
+    def opened():
+        page.go(f"/case/{fitted}/support")
+        for side in ("left", "right"):
+            page.until(lambda s=side: page.planned(s) >= 1, "the plan")
+
+    page.go(f"/case/{fitted}/support")
+    page.run(
+        "return (await fetch(arguments[0], {method: 'PUT', headers: {'content-type': "
+        "'application/json'}, body: JSON.stringify({wishes: arguments[1]})})).status",
+        f"/api/cases/{fitted}/wishes",
+        own,
+    )
+    opened()
+    page.click("#keep")
+    page.until(lambda: page.one("#keep").text.startswith("Kept as version"), "the kept plan")
+    kept = page.one("#keep").text.rpartition(" ")[2]
+    page.click("[data-side=left] [data-copy]")
+    page.until(lambda: page.wish(fitted, "right").get("support_level") == 0.6, "the copy")
+    assert "shift" not in page.wish(fitted, "right")
+    for side, wish in own.items():
+        assert page.wish(fitted, side)["tender"] == wish["tender"]
+    page.click(f"#versions [data-version='{kept}']")
+    page.until(lambda: page.one("#take").is_displayed(), "the version that is looked at")
+    page.click("#take")
+    page.until(lambda: page.wish(fitted, "right").get("support_level") == 0.8, "the version's")
+    for side, wish in own.items():
+        found = page.wish(fitted, side)
+        assert {name: found[name] for name in wish} == wish
+    assert "shift" not in page.wish(fitted, "left")
 
 
 def test_a_foot_is_drawn_whole_where_its_box_goes_below_the_window(page, fitted):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shutil
 import zipfile
 
@@ -587,3 +588,27 @@ def test_what_is_wished_for_one_foot_comes_before_what_is_wished_for_both():
     assert wishes.merged(asked, "left") == {"support_level": 0.8, "turn": 2.0}
     assert wishes.merged(asked, "right") == {"support_level": 0.5, "turn": 2.0}
     assert wishes.merged({}, "left") == {}
+
+
+def test_no_flag_is_answered_before_somebody_asks(desk, larch):
+    """Nor is a question: both start at 'Not asked'; and the wedge's signs stand beside its box."""
+    page = desk.client.get(f"/case/{larch}/trial").text
+    if "Red flags" not in page:  # no version yet: this test runs alone
+        desk.done(desk.ask("POST", f"/api/cases/{larch}/plans"))
+        page = desk.client.get(f"/case/{larch}/trial").text
+    boxes = re.findall(
+        r'<input type="radio"[^>]*data-flag="([^"]+)" value="([^"]*)" ([^>]*)>', page
+    )
+    assert len({flag for flag, _, _ in boxes}) == 6
+    assert {(value, "checked" in how) for _, value, how in boxes} == {
+        ("no", False),
+        ("yes", False),
+        ("", True),
+    }
+    support = desk.client.get(f"/case/{larch}/support").text
+    legend = re.search(r"<legend>Wedges <small>(.*?)</small>", support)
+    assert legend[1] == "+ big-toe side up (varus), − little-toe side up (valgus)"
+    desk.ask("POST", "/api/cases", {"name": "unasked"})
+    asked = desk.client.get("/case/unasked/questions").text
+    radios = re.findall(r'<input type="radio" name="[^"]+" value="([^"]*)" ([^>]*)>', asked)
+    assert {value for value, how in radios if "checked" in how} == {""}

@@ -150,7 +150,8 @@ class Foot {
     q("[data-copy]").addEventListener("click", () => {
       const other = feet[this.side === "left" ? "right" : "left"];
       if (!other) { say("Only one foot is scanned."); return; }
-      const mine = structuredClone(this.wish), gone = Object.fromEntries(Object.keys(other.wish).map((k) => [k, null]));
+      // where it hurts is each foot's own: neither copied nor taken away
+      const mine = structuredClone(this.wish), gone = Object.fromEntries(Object.keys(other.wish).filter((k) => k !== "tender").map((k) => [k, null]));
       delete mine.tender;
       other.change({ ...gone, ...mine });
       say(`The ${other.side} foot has the same wishes now; its own sole decides the shape.`);
