@@ -6,13 +6,17 @@ All views, sizes and faults are in test_made_part, which takes long.
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from footscan.scan import Unit
-from insole.errors import RefusedError
+from footscan import reading
+from footscan.pipeline import Options
+from footscan.scan import Side, Unit
+from insole.errors import PlanError, RefusedError
+from insole.parts.made import check as made_check
 from insole.parts.made import laying
 from insole.parts.made.check import check_made
 from insole.parts.made.datums import Held
@@ -20,6 +24,8 @@ from insole.parts.made.scan import _no_unit
 from insole.parts.made.words import as_record, as_text
 from insole.parts.pad import arch_pad
 from insole.parts.part import Part, as_worn
+from insole.workflow import making
+from insole.workflow.request import Shots
 from tests.made_parts import bump, made_scan, nothing, sample_rider, shifted, wanted
 
 SPACING = 1.2  # mm between points: coarse, for time
@@ -143,3 +149,19 @@ def test_where_a_search_begins_the_middles_lie_on_each_other() -> None:
     )
     gaps = np.linalg.norm(found - plate, axis=2).max(axis=1)
     assert gaps.min() < 10.0  # one of them is nearly the pose itself
+
+
+@pytest.mark.parametrize("side", Side)
+def test_of_a_stated_side_that_foots_part_is_asked_about(side, monkeypatch) -> None:
+    plan, held = sample_rider(), list[Part]()
+
+    def check(scan: object, parts: list[Part], **how: object) -> None:
+        held.extend(parts)
+
+    monkeypatch.setattr(reading, "read", lambda files: None)
+    monkeypatch.setattr(made_check, "check_made", check)
+    shots = Shots(files=(Path("a.ply"),), options=Options(side=side))
+    making.check_made_part(shots, plan, "arch-pad")
+    assert [part.side for part in held] == [side]
+    with pytest.raises(PlanError, match=f"no {side.other}-arch-pad for the {side} foot"):
+        making.check_made_part(shots, plan, f"{side.other}-arch-pad")
