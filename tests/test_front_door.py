@@ -85,6 +85,7 @@ def test_every_option_of_the_command_line_has_its_keyword():
         "answer",
         "one_foot",
         "full",
+        "no_pad_for",  # no_pad={"left": True}
     }
     one_word = {"landmark": "landmarks", "override": "overrides"}
     keywords = set(Stated.__annotations__) | set(Asked.__annotations__)
@@ -533,3 +534,21 @@ def test_the_questions_are_at_hand(tmp_path):
     answers.write_text('[answers]\nwound = "no"\n', encoding="utf-8")
     found, word = insole.read_answers(answers)
     assert (found["wound"], word) == ("no", "")
+
+
+def test_a_pad_is_left_out_for_one_foot(bench):
+    plan = bench.plan(no_pad={"left": True})
+    assert plan.left.pad is None
+    assert plan.right.pad is not None
+    with pytest.raises(insole.PlanError, match="no_pad wants True or False, not 1"):
+        bench.plan(no_pad=1)
+
+
+def test_a_side_and_a_length_stated_for_one_foot_are_kept_as_such(bench):
+    length = round(bench.left.measures["foot_length"].value, 0)
+    left = footscan.measure(LEFT, load="half", foot_length=length)
+    right = footscan.measure(str(RIGHT), load="full", side="right")
+    stated = insole.Bench(left=left, right=right).plan().sources["stated"]
+    assert stated["--foot-length"] == [length, None]
+    assert stated["--side"] == ["left", "right"]
+    assert stated["--load"] == ["half", "full"]

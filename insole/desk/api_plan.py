@@ -234,7 +234,10 @@ async def trial(request: Request) -> Response:
         said = Said(**{k: v for k, v in given.items() if k != "plan"})
     except (ValidationError, TypeError):
         raise PlanError("say the day of the ride, and how it was: better, same or worse") from None
-    plan = case.case.plan(int(given.get("plan", 0)))
+    version = given.get("plan")
+    if not isinstance(version, int) or isinstance(version, bool):
+        raise PlanError("say which version was ridden")
+    plan = case.case.plan(version)
     async with service.lock(case.name):
         found = await asyncio.to_thread(riding.log_trial, plan, said, case.folder, date.today())
     return JSONResponse(
@@ -284,8 +287,8 @@ async def make(request: Request) -> Response:
     shop = service.home.workshop()
     usual = {"layers": shop.layers, "step": shop.step}
     asked = how.checked(given.get("how", usual))
-    if "how" in given and asked != shop.how:
-        service.home.save_workshop(shop.model_copy(update={"how": asked}))
+    if "how" in given and shop.made(asked) != shop:
+        service.home.save_workshop(shop.made(asked))
     job = service.start(
         "making the parts", service.bench, lambda job: service.make(case, version, job, asked)
     )

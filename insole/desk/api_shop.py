@@ -34,7 +34,11 @@ async def workshop(request: Request) -> Response:
     """Keep what the workshop owns."""
     given = await body_of(request)
     try:
-        found = Workshop.model_validate(given | {"how": service_of(request).home.workshop().how})
+        kept = service_of(request).home.workshop().how
+    except InsoleError:  # a damaged file: what is set now takes its place
+        kept = {}
+    try:
+        found = Workshop.model_validate(given | {"how": kept})
     except ValidationError as error:
         raise PlanError(where(error)) from None
     for size in (*found.bed, *found.sheet):

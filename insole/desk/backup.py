@@ -23,7 +23,7 @@ from pathlib import Path
 from footscan.files import why
 from insole.desk import archive
 from insole.desk.owned import OWN_FILES, SCANNER_LOG
-from insole.desk.store import Home
+from insole.desk.store import SCAN_ENDINGS, Home
 from insole.errors import InsoleError
 from insole.output.publishing import check_folder
 from insole.trials import cases
@@ -33,7 +33,13 @@ __all__ = ["Restored", "back_up", "restore"]
 MARK = "store.json"
 SCHEMA_VERSION = 1
 WORKSHOP = ("workshop.json", "bench.json", SCANNER_LOG, *(f"{one.word}.toml" for one in OWN_FILES))
-SHOE = re.compile(r"shoes/[\w .()+-]{1,100}\.(?:toml|csv|dxf|ply|stl|obj)")
+# a shoe, the one it took the place of, and the outline or bed scan that it names
+SHOE = re.compile(
+    r"shoes/(?!\.)[^/\\:*?\"<>|\x00-\x1f]{1,120}\.(?:toml|toml\.old(?:-\d+)?|dxf|"
+    + "|".join(ending[1:] for ending in SCAN_ENDINGS)
+    + ")",
+    re.IGNORECASE,
+)
 MADE = re.compile(r"made/(?:[\w.()+ -]+/)+[\w.()+ -]+")
 FOREIGN = "the archive holds something that is no part of a store; not taken in"
 MOST_FILES, MOST_BYTES = 500_000, 200_000_000_000
@@ -62,7 +68,8 @@ def back_up(home: Home, path: Path) -> int:
             for file in [home.folder / name for name in WORKSHOP]:
                 _pack(packing, file, file.name)
             for file in sorted(home.shoes.iterdir()):
-                _pack(packing, file, f"shoes/{file.name}")
+                if SHOE.fullmatch(f"shoes/{file.name}"):  # what is taken in again
+                    _pack(packing, file, f"shoes/{file.name}")
             for case in cases.cases(home.cases_folder):
                 for file in sorted(p for p in case.folder.rglob("*") if not _hidden(p, case)):
                     inside = file.relative_to(home.folder).as_posix()
@@ -105,10 +112,11 @@ def restore(home: Home, arrived: Path) -> Restored:
     Raises
     ------
     insole.errors.InsoleError
-        It is no backup, or something in it is damaged or does not belong there. Cases that had
-        been taken in by then stay, whole.
+        It is no backup, or something in it is damaged or does not belong there. What could be
+        taken in is there then, whole: one damaged case holds no other one back.
     """
     found: Restored = {"cases": [], "other": [], "kept": []}
+    lost: list[str] = []
     try:
         with zipfile.ZipFile(arrived) as packed:
             parts = _parted(packed)
@@ -116,7 +124,11 @@ def restore(home: Home, arrived: Path) -> Restored:
                 if (home.cases_folder / name).exists():
                     found["kept"].append(name)
                     continue
-                _take_case(home, packed, name, entries)
+                try:
+                    _take_case(home, packed, name, entries)
+                except InsoleError as error:
+                    lost.append(f"{name}: {error}")
+                    continue
                 found["cases"].append(name)
             for entry in parts.other:
                 target = home.folder / entry.filename
@@ -129,6 +141,10 @@ def restore(home: Home, arrived: Path) -> Restored:
         raise
     except archive.DAMAGED:
         raise InsoleError("the file is no backup of a store, or is damaged; take another") from None
+    if lost:
+        raise InsoleError(
+            f"all but {len(lost)} of the backup was taken in; not these: {'; '.join(lost)}"
+        )
     return found
 
 

@@ -193,7 +193,7 @@ def checked(raw: object) -> dict[str, Any]:
         field = BY_NAME.get(name)
         if field is None:
             raise PlanError(f"there is no field {str(name)[:40]!r}")
-        if value in (None, "", False):
+        if value is None or value is False or value == "":  # a wished 0 is a wish
             continue
         found[name] = _value(field, value)
     for name in found:

@@ -20,7 +20,7 @@ from insole.desk import api, api_plan, api_shop, how, owned, queue
 from insole.desk import rail as rails
 from insole.desk.rail import STEPS
 from insole.desk.service import SIDES
-from insole.desk.store import DeskCase
+from insole.desk.store import DeskCase, Workshop
 from insole.errors import InsoleError
 from insole.record import questions
 
@@ -231,12 +231,17 @@ def _parts(request: Request, case: DeskCase) -> dict[str, Any]:
 
 async def workshop(request: Request) -> Response:
     """Show what the workshop owns."""
-    home = api.service_of(request).home
+    home, damaged = api.service_of(request).home, ""
+    try:
+        known = home.workshop()
+    except InsoleError as error:  # it says that the sizes are set anew here
+        known, damaged = Workshop(), str(error)
     return _page(
         request,
         "workshop.html",
         title="Workshop",
-        owned=home.workshop(),
+        owned=known,
+        damaged=damaged,
         own=owned.own_shown(home.folder),
     )
 

@@ -60,9 +60,8 @@ def serve(
                 raise InsoleError(f"port {port} is taken; give another one").asking(
                     "port"
                 ) from None
-            address = (
-                f"http://{'127.0.0.1' if host == '0.0.0.0' else host}:{listening.getsockname()[1]}/"
-            )
+            named = {"0.0.0.0": "127.0.0.1"}.get(host, f"[{host}]" if ":" in host else host)
+            address = f"http://{named}:{listening.getsockname()[1]}/"
             if rules.token:
                 address += f"?token={rules.token}"
             say(f"the desk is open at {address}")

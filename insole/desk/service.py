@@ -153,7 +153,7 @@ class Service:
             job.state, job.words = "cancelled" if cancelled else "failed", self.plain(str(error))
         except FootscanError as error:
             job.state, job.words = "failed", self.plain(str(error))
-            job.result = {"refused": error.exit_code == 4}
+            job.result = {**(job.result or {}), "refused": error.exit_code == 4}
         except Exception as error:
             job.state = "failed"
             job.words = f"A fault in the program itself ({type(error).__name__}); report it"

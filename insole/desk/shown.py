@@ -289,10 +289,12 @@ def _maps(turn: Turn, plan: Plan, foot: FootPlan) -> dict[str, Any]:
         shown_height = shape.top(at_x, at_y) - shape.bottom(at_x, at_y)
         inside = shapely.contains_xy(shapely.Polygon(foot.contour.outline), at_x, at_y)
         part = np.where(inside, np.clip(shown_height - plate, 0.0, None), 0.0)
-    elif foot.pad is not None:
-        top = PadTop(foot.pad)
-        around = _around(foot.pad.outline, at_x, at_y)
-        shown_height, part = top.at(at_x, at_y), top.inside(at_x, at_y)
+    for pad in (foot.pad, foot.metatarsal) if foot.contour is None else ():
+        if pad is None:
+            continue
+        top, here = PadTop(pad), _around(pad.outline, at_x, at_y)
+        shown_height = np.maximum(shown_height, np.where(here, top.at(at_x, at_y), 0.0))
+        around, part = around | here, np.maximum(part, top.inside(at_x, at_y))
     free = sole["z"] - bed
     return {
         "sole": grid(turn, x, y, sole["z"], 2),

@@ -18,7 +18,7 @@ import re
 import secrets
 import shutil
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -135,6 +135,9 @@ class Draft(_Record):
         self.spare = {**self.spare, side: rest} if rest else _without(self.spare, side)
 
 
+HABITS = ("layers", "step")  # ticked on the workshop's page too
+
+
 class Workshop(_Record):
     """What the workshop owns: sizes in mm; `how` it made parts last, as :mod:`insole.desk.how`."""
 
@@ -148,7 +151,13 @@ class Workshop(_Record):
 
     def making(self) -> dict[str, Any]:
         """Return what is asked of making when nothing else is said: as it was the last time."""
-        return {"layers": self.layers, "step": self.step} | self.how
+        return self.how | {name: getattr(self, name) for name in HABITS}
+
+    def made(self, how: dict[str, Any]) -> Self:
+        """Return the workshop that made parts that way: what was not ticked is ticked no more."""
+        habits = {name: bool(how.get(name)) for name in HABITS}
+        rest = {name: value for name, value in how.items() if name not in HABITS}
+        return self.model_copy(update=habits | {"how": rest})
 
 
 def safe_name(name: str) -> str:

@@ -108,7 +108,7 @@ def asked(
     Raises
     ------
     insole.errors.PlanError
-        A wish that does not exist, or no pad for one foot alone.
+        A wish that does not exist.
     """
     from insole.door.wishes import keyword_of  # loads the planner
 
@@ -120,9 +120,7 @@ def asked(
         sides = {side: merged(wishes, side).get(name) for side in ("left", "right")}
         own = any(name in wishes.get(side, {}) for side in sides)
         if name == "pad":
-            if set(sides.values()) == {True, False}:
-                raise PlanError("a pad is left out for both feet or for none; plan one foot alone")
-            found["no_pad"] = sides["left"] is False or sides["right"] is False
+            found["no_pad"] = {side: value is False for side, value in sides.items()}
         else:
             value = {side: value for side, value in sides.items() if value is not None}
             found[keyword_of(name)] = value if own else wishes["both"][name]

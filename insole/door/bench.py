@@ -231,7 +231,9 @@ class Bench:
             if not any(found):
                 continue
             option = f"--{name.replace('_', '-')}"
-            if name in ("side", "foot_length"):
+            if name == "side":  # told from the scan or not: it is that foot's
+                stated[option] = [str(foot.foot.side) for foot in feet]
+            elif name == "foot_length":
                 stated[option] = found
             elif name == "landmark":
                 stated[option] = _marks(found)

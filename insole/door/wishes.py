@@ -68,10 +68,13 @@ class Wishes(TypedDict, total=False):
     ankle
         Angle of the sole to its bed held while pedalling, degrees, + toes up.
 
+    no_pad
+        True: no pad.
+
     Of the plan
 
-    no_pad, confirm_zero, dowels
-        No pad; a wedge of 0 is to undo the shoe's own cant; pads placed by dowels.
+    confirm_zero, dowels
+        A wedge of 0 is to undo the shoe's own cant; pads placed by dowels.
     body_mass
         Of the rider, kg, for the comparison of pressure.
     case, version, date
@@ -97,7 +100,7 @@ class Wishes(TypedDict, total=False):
     cleat_before: Sided[float]
     cleat_yaw: Sided[float]
     ankle: Sided[float]
-    no_pad: bool
+    no_pad: Sided[bool]
     confirm_zero: bool
     dowels: bool
     body_mass: float | None
@@ -130,6 +133,12 @@ def _place(value: Any) -> Place:
 
 def _places(value: Any) -> tuple[Place, ...]:
     return tuple(_place(one) for one in value)
+
+
+def _no_pad(value: Any) -> bool | None:
+    if not isinstance(value, bool):
+        raise ValueError(value)
+    return False if value else None
 
 
 def _one_of(*words: str) -> Callable[[Any], str]:
@@ -182,6 +191,8 @@ OF_A_FOOT: dict[str, tuple[str, Callable[[Any], Any], str]] = {
     "cleat_yaw": ("cleat_yaw", _number, "a number of degrees"),
     "ankle": ("ankle", _number, "a number of degrees"),
 }
+# a switch on the command line, no value: so it stands apart
+READ = OF_A_FOOT | {"no_pad": ("pad", _no_pad, "True or False")}
 _FEET = ("left", "right")
 _KEYWORDS = {name: option for option, (name, _, _) in OF_A_FOOT.items()}
 
@@ -241,9 +252,9 @@ def changed(wishes: PlanWishes, given: Mapping[str, Any], kit: Kit | None = None
     check_names(given)
     feet: dict[str, dict[str, Any]] = {"both": {}, "left": {}, "right": {}}
     for option, value in given.items():
-        if option not in OF_A_FOOT:
+        if option not in READ:
             continue
-        name = OF_A_FOOT[option][0]
+        name = READ[option][0]
         if not isinstance(value, Mapping):
             for foot in feet:
                 feet[foot][name] = None
@@ -253,8 +264,6 @@ def changed(wishes: PlanWishes, given: Mapping[str, Any], kit: Kit | None = None
             raise PlanError(f"{option}: {unknown[0]!r} is neither 'left' nor 'right'")
         for foot, own in value.items():
             feet[foot][name] = _read(option, own)
-    if given.get("no_pad") is not None:
-        feet["both"]["pad"] = False if given["no_pad"] else None
     plain = {name: given[name] for name in ("case", "date", "version") if name in given}
     plain |= {name: bool(given[name]) for name in ("confirm_zero", "dowels") if name in given}
     if "body_mass" in given:
@@ -270,7 +279,7 @@ def changed(wishes: PlanWishes, given: Mapping[str, Any], kit: Kit | None = None
 
 
 def _read(option: str, value: Any) -> Any:
-    _, read, wants = OF_A_FOOT[option]
+    _, read, wants = READ[option]
     if value is None:
         return None
     try:

@@ -10,8 +10,10 @@ import zipfile
 
 import pytest
 
+from footscan.errors import SideError
 from insole.cli import main
-from insole.desk import wishes
+from insole.desk import wishes, workers
+from insole.desk.store import Draft, Home
 from tests.desk.conftest import SAMPLES
 
 TOLD = [
@@ -612,3 +614,40 @@ def test_no_flag_is_answered_before_somebody_asks(desk, larch):
     asked = desk.client.get("/case/unasked/questions").text
     radios = re.findall(r'<input type="radio" name="[^"]+" value="([^"]*)" ([^>]*)>', asked)
     assert {value for value, how in radios if "checked" in how} == {""}
+
+
+def test_no_pad_for_one_foot_leaves_the_other_its_own(desk, tmp_path):
+    """What is kept is what was shown: each foot by its own wish."""
+    home = Home(tmp_path)
+    case = home.create("heron")
+    for left, right in ((False, None), (None, False), (False, False), (None, None)):
+        own = {"left": left, "right": right}
+        draft = Draft(
+            wishes={
+                side: {"support_level": 0.8} | ({} if pad is None else {"pad": pad})
+                for side, pad in own.items()
+            }
+        )
+        found = wishes.asked(home, case, draft, 1)
+        assert found.get("no_pad", {"left": False, "right": False}) == {
+            side: pad is False for side, pad in own.items()
+        }
+
+
+def test_which_foot_it_is_is_asked_where_the_scan_does_not_say(desk, monkeypatch):
+    async def refuse(self, task, *args, **more):
+        raise SideError("left or right cannot be told from this scan; state the side")
+
+    monkeypatch.setattr(workers.Worker, "run", refuse)
+    desk.ask("POST", "/api/cases", {"name": "neither"})
+    job = desk.upload("neither", SAMPLES / "larch_left.ply")
+    assert job["state"] == "failed"
+    assert job["result"] == {"ask_side": True, "file": "larch_left.ply", "refused": False}
+
+
+def test_a_trial_of_no_version_is_one_sentence(desk, larch):
+    for version in (None, "one", True, 1.5):
+        said = {"plan": version, "date": "2026-05-02", "answer": "same", "flags": {}}
+        answer = desk.ask("POST", f"/api/cases/{larch}/trials", said)
+        assert answer.status_code == 422
+        assert "say which version was ridden" in answer.text

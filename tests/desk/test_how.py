@@ -139,3 +139,8 @@ def test_parts_made_another_way_are_the_command_lines_byte_for_byte(desk, larch,
 
     ways = {group.way for group in queue.of_folder(Home(desk.home), mine)}
     assert {"cut", "either"} & ways
+
+
+def test_a_wished_zero_is_a_wish():
+    asked = {"form": True, "form_relief": 0, "cover_pattern": 0, "layers": False, "dxf": ""}
+    assert how.checked(asked) == {"form": True, "form_relief": 0.0, "cover_pattern": 0.0}

@@ -19,7 +19,7 @@ from footscan import reading
 from insole.desk import queue
 from insole.desk.backup import back_up, restore
 from insole.desk.owned import Bench, keep_own, own, own_shown
-from insole.desk.store import Draft, Home, ScanUse
+from insole.desk.store import Draft, Home, ScanUse, Workshop
 from insole.errors import InsoleError
 from tests.desk.conftest import SAMPLES
 from tests.desk.test_store import _with_scan
@@ -488,3 +488,55 @@ def test_a_plate_that_fits_no_printer_is_no_choice_where_a_sheet_holds_its_parts
     for strange in ({"larger": {"print/left-base-pp-a-v1.3mf": "wide"}}, {"larger": 3}, []):
         (tmp_path / "manifest.json").write_text(json.dumps(strange), encoding="utf-8")
         assert queue._without_large(tmp_path, [plate, sheet]) == [plate, sheet]
+
+
+def test_a_backup_takes_every_bed_scan_and_old_shoe_and_brings_them_back(tmp_path):
+    home = _full(Home(tmp_path / "home"))
+    names = ["bed.off", "bed.3mf", "cut out, wide.toml", "a.toml.old", "a.toml.old-2", "bed.xyz"]
+    for name in names:
+        (home.shoes / name).write_bytes(b"x")
+    (home.shoes / "read me.md").write_bytes(b"no part of a store")
+    back_up(home, tmp_path / "all.zip")
+    other = Home(tmp_path / "other")
+    restore(other, tmp_path / "all.zip")
+    assert {p.name for p in other.shoes.iterdir()} == {
+        p.name for p in home.shoes.iterdir() if p.name != "read me.md"
+    }
+
+
+def test_one_damaged_case_of_a_backup_holds_no_other_back(tmp_path):
+    home = _full(Home(tmp_path / "home"))
+    home.create("adder")
+    (home.cases_folder / "adder" / "desk.json").write_text("{", encoding="utf-8")
+    back_up(home, tmp_path / "all.zip")
+    other = Home(tmp_path / "other")
+    with pytest.raises(InsoleError, match="all but 1 of the backup was taken in; not these: adder"):
+        restore(other, tmp_path / "all.zip")
+    assert not (other.cases_folder / "adder").exists()
+    assert _tree(other.cases_folder / "heron") == _tree(home.cases_folder / "heron")
+    assert _tree(other.shoes) == _tree(home.shoes)
+
+
+def test_what_is_not_ticked_any_more_is_off_the_next_time_on_both_pages():
+    shop = Workshop(layers=True, step=True).made({"layers": True, "dxf": "R12"})
+    assert (shop.layers, shop.step) == (True, False)
+    assert shop.making() == {"dxf": "R12", "layers": True, "step": False}
+    assert shop.made({}).making() == {"layers": False, "step": False}
+    old = Workshop(layers=False, how={"layers": True})  # as it was kept before
+    assert old.making()["layers"] is False
+
+
+def test_a_damaged_workshop_file_is_mended_on_its_page(desk):
+    path = desk.home / "workshop.json"
+    kept = path.read_bytes() if path.exists() else None
+    try:
+        path.write_text("{", encoding="utf-8")
+        page = desk.client.get("/workshop")
+        assert page.status_code == 200
+        assert "set the workshop" in page.text
+        sizes = {"bed": [250, 210], "sheet": [600, 400], "kerf": 0.1, "layers": True}
+        assert desk.ask("PUT", "/api/workshop", sizes).status_code == 200
+        assert Home(desk.home).workshop().bed == (250.0, 210.0)
+        assert "set the workshop" not in desk.client.get("/workshop").text
+    finally:
+        path.unlink() if kept is None else path.write_bytes(kept)

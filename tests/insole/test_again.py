@@ -7,7 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from footscan.scan import Load, Unit
+from insole.cli import cli
 from insole.cli.options import again
+from insole.cli.options import wishes as wish_options
+from insole.cli.options.scans import shots_of
 from insole.record.plan import Plan
 from insole.record.planned_parts import WedgePlace
 from insole.record.values import Note
@@ -74,3 +78,27 @@ def test_a_plan_with_no_more_than_a_first_ride_takes_is_left_alone() -> None:
     plan = planned(right={WedgePlace.FOREFOOT: 3.0})
     calm = plan.model_copy(update={"right": plan.right.model_copy(update={"notes": []})})
     assert again.step_below(calm, KEPT, Path("plans")) == []
+
+
+def test_what_was_stated_of_one_scan_is_none_of_the_other() -> None:
+    """And a pad left out for one foot is left out for that foot."""
+    stated = {"--foot-length": [262.0, None], "--load": ["half", None], "--unit": "mm"}
+    plan = sample_plan().model_copy(
+        update={
+            "sources": {"stated": stated},
+            "wishes": {"left": {"pad": False}, "right": {"support_level": 0.8}},
+        }
+    )
+    words = again.options(plan, None)
+    pairs = list(itertools.pairwise(words))
+    for name, values in (("--foot-length", ["262.0", "-"]), ("--load", ["half", "-"])):
+        assert [value for option, value in pairs if option == name] == values
+    assert ("--no-pad-for", "left") in pairs
+    assert "--no-pad" not in words
+    given = cli.commands["plan"].make_context("plan", words[1:]).params
+    feet = wish_options._wishes(given, 2)
+    assert (feet.left.support.pad, feet.right.support.pad, feet.both.support.pad) == (False, None, None)
+    shots = shots_of(given["scans"], given)
+    assert [one.options.hand_length for one in shots] == [262.0, None]
+    assert [one.options.load for one in shots] == [Load.HALF, Load.UNKNOWN]
+    assert [one.options.unit for one in shots] == [Unit.MM, Unit.MM]

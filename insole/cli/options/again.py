@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from insole.cli.options.scans import NONE
+
 if TYPE_CHECKING:
     from insole.record.plan import Plan
     from insole.trials.entry import Trial
@@ -87,7 +89,8 @@ def options(
         arguments += ["--by-hand", sources["by_hand"]]
     for option, stated in sources.get("stated", {}).items():
         for value in stated if isinstance(stated, list) else [stated]:
-            arguments += [option] if value is True else [option, f"{value}"]
+            said = NONE if value is None else f"{value}"
+            arguments += [option] if value is True else [option, said]
     arguments += ["--case", plan.case, "--version", str(version or plan.version + 1)]
     if against:
         arguments += ["--against", against]
@@ -122,7 +125,9 @@ def options(
 def _option(wish: str, value: Any, head: str) -> list[str]:
     """Return one wish as the option that states it."""
     if wish == "pad":
-        return [] if value else ["--no-pad"]
+        if value:
+            return []
+        return ["--no-pad-for", head.rstrip("=")] if head else ["--no-pad"]
     if wish == "tender":
         return [text for spot in value for text in ("--tender", f"{head}{_pair(spot)}")]
     if wish == "support_level":

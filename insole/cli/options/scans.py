@@ -18,22 +18,36 @@ if TYPE_CHECKING:
     from footscan.checking.artefact_log import ScaleEvidence
     from insole.workflow.request import Shots
 
-__all__ = ["scan_options", "shots_of"]
+__all__ = ["NONE", "scan_options", "shots_of"]
 
 RECORD = ".outline.json"  # of what 'trace' writes
+NONE = "-"  # of one scan, where it is said of others
+LENGTH = click.FloatRange(100, 400)
+
+
+class _Length(click.ParamType[float | None]):
+    """The length of a foot, mm; or none of this scan."""
+
+    name = "length"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float | None:
+        return None if value == NONE else float(LENGTH.convert(value, param, ctx))
 
 
 OF_SCANS = (
     click.option(
         "--side",
         multiple=True,
-        type=click.Choice(["left", "right"]),
-        help="Side of the scan; give it once per scan, in their order.",
+        type=click.Choice(["left", "right", NONE]),
+        help="Side of the scan; once per scan, in their order, - for one that tells it.",
     ),
     click.option(
         "--unit",
-        type=click.Choice(["mm", "cm", "m", "inch"]),
-        help="Length unit of the file; told from the foot if left out.",
+        multiple=True,
+        type=click.Choice(["mm", "cm", "m", "inch", NONE]),
+        help="Length unit of the file, of all or once per scan; told from the foot if left out.",
     ),
     click.option(
         "--scale",
@@ -43,22 +57,24 @@ OF_SCANS = (
     ),
     click.option(
         "--load",
-        type=click.Choice(["none", "seated", "half", "full"]),
+        multiple=True,
+        type=click.Choice(["none", "seated", "half", "full", NONE]),
         help="Body weight on the foot: none (in the air), seated, half (on both "
-        "feet), full (on one).",
+        "feet), full (on one); of all, or once per scan.",
     ),
     click.option(
         "--kind",
-        type=click.Choice(["standing", "hanging", "sole", "impression"]),
-        help="What was scanned; told from the scan if left out.",
+        multiple=True,
+        type=click.Choice(["standing", "hanging", "sole", "impression", NONE]),
+        help="What was scanned, of all or once per scan; told from the scan if left out.",
     ),
     click.option(
         "--foot-length",
         "foot_length",
         multiple=True,
-        type=click.FloatRange(100, 400),
+        type=_Length(),
         metavar="MM",
-        help="Length measured by hand: verifies the scale; once per scan.",
+        help="Length measured by hand: verifies the scale; once per scan, - for one not measured.",
     ),
     click.option(
         "--scanner-log",
@@ -120,6 +136,9 @@ def shots_of(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
     groups = [tuple(files)] if given["one_foot"] else [(path,) for path in files]
     sides = _per_scan(given["side"], len(groups), "--side")
     lengths = _per_scan(given["foot_length"], len(groups), "--foot-length")
+    units = _per_scan(given["unit"], len(groups), "--unit", once=True)
+    kinds = _per_scan(given["kind"], len(groups), "--kind", once=True)
+    loads = _per_scan(given["load"], len(groups), "--load", once=True)
     if any(length is not None and not math.isfinite(length) for length in lengths):
         raise click.UsageError("--foot-length wants a number of mm, 100 to 400")
     if given["unit"] and given["scale"] is not None:
@@ -136,10 +155,10 @@ def shots_of(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
             files=group,
             options=Options(
                 side=Side(side) if side else None,
-                unit=Unit(given["unit"]) if given["unit"] else None,
+                unit=Unit(unit) if unit else None,
                 scale=given["scale"],
-                kind=Kind(given["kind"]) if given["kind"] else None,
-                load=Load(given["load"]) if given["load"] else Load.UNKNOWN,
+                kind=Kind(kind) if kind else None,
+                load=Load(load) if load else Load.UNKNOWN,
                 hand_length=length,
                 scale_evidence=vouched,
                 card=given["card"],
@@ -148,7 +167,9 @@ def shots_of(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
                 eu_rule=eu_rule,
             ),
         )
-        for group, side, length, marks in zip(groups, sides, lengths, by_hand, strict=True)
+        for group, side, length, unit, kind, load, marks in zip(
+            groups, sides, lengths, units, kinds, loads, by_hand, strict=True
+        )
     ]
 
 
@@ -163,16 +184,19 @@ def _scale_evidence(log: Path | None, scanner: str) -> ScaleEvidence | None:
     return artefact_log.evidence(log_file.read(log), date.today(), scanner)
 
 
-def _per_scan(values: Sequence[Any], count: int, option: str) -> list[Any]:
-    """Return one value per scan."""
+def _per_scan(values: Sequence[Any], count: int, option: str, *, once: bool = False) -> list[Any]:
+    """Return one value per scan; `once`: a single one is that of all."""
     if not values:
         return [None] * count
+    values = [None if value == NONE else value for value in values]
+    if once and len(values) == 1:
+        return values * count
     if len(values) != count:
         raise click.UsageError(
             f"{option} was given {len(values)} times for {count} scans; give it once per scan, "
-            "in their order"
+            f"in their order, {NONE} where there is none"
         )
-    return list(values)
+    return values
 
 
 def _landmarks(texts: Sequence[str], scans: int) -> list[dict[str, Any]]:

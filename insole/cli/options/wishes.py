@@ -79,6 +79,12 @@ WISHES = (
     ),
     click.option("--no-pad", is_flag=True, help="No arch pad is wanted."),
     click.option(
+        "--no-pad-for",
+        multiple=True,
+        type=click.Choice(["left", "right"]),
+        help="None is wanted for that foot.",
+    ),
+    click.option(
         "--medial-edge",
         multiple=True,
         type=Sided("MM", number),
@@ -252,6 +258,8 @@ def _sources(given: dict[str, Any]) -> dict[str, Any]:
     for name in (*OF_A_SCAN, "without_arch"):
         if given[name] not in (None, (), False):
             value = list(given[name]) if isinstance(given[name], tuple) else given[name]
+            if name in ("unit", "load", "kind") and len(set(value)) == 1:
+                value = value[0]
             stated[f"--{name.replace('_', '-')}"] = value
     return files | ({"stated": stated} if stated else {})
 
@@ -270,8 +278,8 @@ def _wishes(given: dict[str, Any], version: int) -> PlanWishes:
             mine = feet[wished.foot]
             # tender spots add up, of everything else the last one typed counts
             mine[word] = (*mine.get(word, ()), wished.value) if word == "tender" else wished.value
-    if given["no_pad"]:
-        feet["both"]["pad"] = False
+    for foot in [*(["both"] if given["no_pad"] else []), *given["no_pad_for"]]:
+        feet[foot]["pad"] = False
     return PlanWishes(
         both=FootWish.of(**feet["both"]),
         left=FootWish.of(**feet["left"]),

@@ -186,7 +186,7 @@ export function section(place, words, foot, y) {
   place.append(svg("text", { x: x0 + 1, y: -high + 5 }, "sole of the foot"), svg("path", { d: `M${x1 - 22} ${-low - 2}h20`, class: "crest" }), svg("text", { x: x1 - 12, y: -low - 3.5, "text-anchor": "middle" }, "20 mm"));
   const crest = (foot.pad ?? foot.bed)?.crest[0], free = at(foot.maps.gap, crest, y), tall = at(part, crest, y);
   words.textContent = !border || !(tall > 0) ? "No support at this station: the foot is over the base alone."
-    : `Along the crest: ${tall.toFixed(1)} mm of support, ${free.toFixed(1)} mm of gap remain above it.`;
+    : `Along the crest: ${tall.toFixed(1)} mm of support, ${Number.isFinite(free) ? `${free.toFixed(1)} mm of gap remain above it` : "the sole above it was not seen"}.`;
 }
 
 /** Return where a ring is crossed at a station: first and last place across. */

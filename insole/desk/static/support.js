@@ -28,7 +28,11 @@ class Foot {
 
   /** Change wishes: keep what was, show it, plan it. */
   change(given, quiet = false) {
-    if (looking !== null) return;
+    if (looking !== null) {
+      this.controls();
+      say(`Version ${looking.version} stays as it is: work on from it, or go back to the work.`);
+      return;
+    }
     if (!quiet) { past.push(structuredClone(wishes)); if (past.length > 100) past.shift(); undo.disabled = false; }
     for (const [name, value] of Object.entries(given)) if (value === null) delete this.wish[name]; else this.wish[name] = value;
     this.controls();
@@ -61,25 +65,31 @@ class Foot {
     this.root.dataset.planned = String(Number(this.root.dataset.planned ?? 0) + 1);
   }
 
+  /** The wishes that what is shown was planned with: those of a version while one is looked at. */
+  get shown() {
+    return looking === null ? this.wish : { ...(looking.wishes.both ?? {}), ...(looking.wishes[this.side] ?? {}) };
+  }
+
   show(found) {
     this.planned = found;
+    const wish = this.shown;
     this.root.querySelector(".map").setAttribute("aria-busy", "false");
     const old = against?.feet[this.side];
     this.map.ghost = old ? old.pad ?? old.bed ?? null : null;
     coloured(this);
     this.section();
     const level = (found.pad ?? found.bed)?.level;
-    this.root.querySelector(".level output").textContent = level === undefined ? "" : `${Math.round(100 * level)} % of the gap${this.wish.support_level === undefined ? ", the model's" : ""}`;
-    if (level !== undefined && this.wish.support_level === undefined) this.level.value = Math.round(100 * level);
+    this.root.querySelector(".level output").textContent = level === undefined ? "" : `${Math.round(100 * level)} % of the gap${wish.support_level === undefined ? ", the model's" : ""}`;
+    if (level !== undefined && wish.support_level === undefined) this.level.value = Math.round(100 * level);
     const shift = found.pad?.shift ?? [0, 0], moved = [];
     if (shift[0]) moved.push(`${Math.abs(shift[0]).toFixed(1)} mm to the ${shift[0] > 0 ? "toes" : "heel"}`);
     if (shift[1]) moved.push(`${Math.abs(shift[1]).toFixed(1)} mm to the ${shift[1] > 0 ? "big-toe" : "little-toe"} side`);
-    if (found.pad?.turn && this.wish.turn) moved.push(`turned ${Math.abs(this.wish.turn)}°, front to the ${this.wish.turn > 0 ? "big-toe" : "little-toe"} side`);
+    if (found.pad?.turn && wish.turn) moved.push(`turned ${Math.abs(wish.turn)}°, front to the ${wish.turn > 0 ? "big-toe" : "little-toe"} side`);
     this.root.querySelector(".placed").textContent = found.pad ? (moved.length ? `By hand: ${moved.join(", ")}.` : "Drag the pad, use the arrow keys on the map, or these buttons.") : "";
     this.root.querySelector(".nudge").hidden = !found.pad;
     headline(this.root, found);
     this.#against(found);
-    wedgeWords(this.root.querySelector(".wedgewords"), found, this.wish);
+    wedgeWords(this.root.querySelector(".wedgewords"), found, wish);
     words(this.root.querySelector(".words"), found);
   }
 
@@ -334,6 +344,7 @@ async function look(version) {
       say(`Looking at version ${version}.`);
     }
     back.hidden = take.hidden = !version;
+    keep.disabled = Boolean(version); // it keeps the work, which is not what is looked at
     for (const button of document.querySelectorAll("#versions [data-version]")) button.setAttribute("aria-pressed", String(button.dataset.version === version && version !== ""));
   } catch (error) { complain(error); }
 }
@@ -349,9 +360,10 @@ function work() {
   store();
 }
 const rider = (given) => ask("PUT", `${base}/wishes`, { wishes, ...given }).then(() => { for (const foot of Object.values(feet)) foot.plan(); });
-document.getElementById("mass")?.addEventListener("change", (e) => rider({ body_mass: e.target.value === "" ? null : Number(e.target.value) }).catch(complain));
-document.getElementById("zero")?.addEventListener("change", (e) => rider({ confirm_zero: e.target.checked }).catch(complain));
-document.getElementById("dowels")?.addEventListener("change", (e) => { wanted(null); rider({ dowels: e.target.checked }).catch(complain); });
+const changedRider = (given) => { wanted(null); rider(given).catch(complain); };
+document.getElementById("mass")?.addEventListener("change", (e) => changedRider({ body_mass: e.target.value === "" ? null : Number(e.target.value) }));
+document.getElementById("zero")?.addEventListener("change", (e) => changedRider({ confirm_zero: e.target.checked }));
+document.getElementById("dowels")?.addEventListener("change", (e) => changedRider({ dowels: e.target.checked }));
 const passed = [...(data.draft.overrides ?? [])];
 document.getElementById("pass")?.addEventListener("submit", (event) => {
   event.preventDefault();

@@ -32,7 +32,9 @@ form?.addEventListener("submit", async (event) => {
     text: document.getElementById("said").value, clinician: document.getElementById("clinician").value,
     corrects: Number(document.getElementById("corrects")?.value) || null, because: document.getElementById("because")?.value ?? "",
   };
-  const missing = !given.date ? [day, "Say the day of the ride."] : !given.answer ? [form.querySelector("[name=answer]"), "Say how it was against before this plan: better, same or worse."] : null;
+  // a clinician's word alone needs no ride
+  const word = given.clinician && !given.answer && !given.felt.length && !Object.keys(flags).length;
+  const missing = word ? null : !given.date ? [day, "Say the day of the ride."] : !given.answer ? [form.querySelector("[name=answer]"), "Say how it was against before this plan: better, same or worse."] : null;
   if (missing) {
     refuse(answer, missing[1]);
     missing[0].focus();

@@ -139,8 +139,7 @@ def _across(canvas: Any, plan: Plan, foot: FootPlan, left: float, high: float) -
         return np.column_stack([middle + flip * ACROSS * at, low + ACROSS * (z - floor)])
 
     _stack(canvas, foot, cut, page, floor + ABOVE)
-    where = "crest" if foot.pad is not None or foot.contour is not None else "arch apex"
-    title = f"{foot.side.upper()} across, {point[0]:.0f} mm from the rear edge ({where})"
+    title = f"{foot.side.upper()} across, {point[0]:.0f} mm from the rear edge ({_where(foot)})"
     write(canvas, left + COLUMN / 2, high - 3.2, title, 2.9, bold=True, align="middle")
     for edge, words in ((lateral, "little-toe side"), (medial, "big-toe side")):
         at = page(np.array([edge]), np.array([floor]))[0]
@@ -171,12 +170,17 @@ def _along_picture(plan: Plan, foot: FootPlan) -> Any:
 
     def paint(canvas: Any) -> None:
         _stack(canvas, foot, cut, page, floor + ABOVE)
-        title = f"{foot.side.upper()} along, through the {'crest' if foot.pad else 'arch apex'}"
+        title = f"{foot.side.upper()} along, through the {_where(foot)}"
         write(canvas, left, high - 3.0, title, 2.9, bold=True)
         _stations(canvas, foot, page, floor, high)
         _rise(canvas, left - 5.0, low, scale)
 
     return drawn(WIDE, high, paint)
+
+
+def _where(foot: FootPlan) -> str:
+    """Return what both sections run through."""
+    return "arch apex" if foot.pad is None and foot.contour is None else "crest"
 
 
 def _stations(canvas: Any, foot: FootPlan, page: Any, floor: float, high: float) -> None:
