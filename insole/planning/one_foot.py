@@ -154,7 +154,7 @@ def _plan_side(measured: MeasuredFoot, side: Side, job: Job) -> PlannedFoot:
     )
     wish = laid.wish.support
     relief = wish.relief or limits.value("keepout.tender_relief")
-    record = tender.noted(record, wish.spots, relief)
+    record = tender.noted(record, wish.spots, relief, behind=wish.behind, limits=limits)
     return PlannedFoot(plan=record, wedges=wedges, saddle=saddle)
 
 

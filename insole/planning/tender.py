@@ -5,12 +5,15 @@ FootPlan + spots -> noted -> FootPlan with a note for each spot, in their order
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from footscan.scan import Array
 from insole.planning.ramp import inside_height
+from insole.planning.support.metatarsal import drop_of
 from insole.planning.support.tops import ContourShape, PadTop
+from insole.record.limits import Limits
 from insole.record.plan import FootPlan
 from insole.record.values import Note, NoteLevel
 
@@ -19,7 +22,14 @@ __all__ = ["noted"]
 LEFT_MM = 0.1  # what is left of a support after its relief; less is none
 
 
-def noted(foot: FootPlan, spots: Sequence[tuple[float, float]], depth: float) -> FootPlan:
+def noted(
+    foot: FootPlan,
+    spots: Sequence[tuple[float, float]],
+    depth: float,
+    *,
+    behind: float | None,
+    limits: Limits,
+) -> FootPlan:
     """Return the plan of a foot with a note on each tender spot.
 
     Parameters
@@ -30,18 +40,43 @@ def noted(foot: FootPlan, spots: Sequence[tuple[float, float]], depth: float) ->
         Bed frame, mm.
     depth : float
         Depth of the reliefs that were wished, mm.
+    behind : float or None
+        Where the crest of a metatarsal pad was wished, behind the heads, mm.
     """
     if not spots:
         return foot
-    notes = [_note(foot, spot, depth) for spot in spots]
+    dome = _dome(foot, behind, limits)
+    notes = [_note(foot, spot, depth, dome) for spot in spots]
     return foot.model_copy(update={"notes": [*foot.notes, *notes]})
 
 
-def _note(foot: FootPlan, spot: tuple[float, float], depth: float) -> Note:
+def _dome(foot: FootPlan, behind: float | None, limits: Limits) -> Callable[..., Array] | None:
+    """Return how high a metatarsal pad stands at places, its own or a bed's; None without one."""
+    if foot.contour is None:
+        return None if foot.metatarsal is None else PadTop(foot.metatarsal).inside
+    if foot.contour.metatarsal is None:
+        return None
+    marks = {name: np.array(at) for name, at in foot.landmarks.items()}
+    return drop_of(marks, foot.contour.metatarsal, behind, limits).at
+
+
+def _note(
+    foot: FootPlan,
+    spot: tuple[float, float],
+    depth: float,
+    dome: Callable[..., Array] | None,
+) -> Note:
     x, y = spot
     side = "big" if y > 0 else "little"
     where = f"tender spot {x:g} mm from the rear edge, {abs(y):g} mm towards the {side} toe"
     words, free = _bed(foot, spot, depth) if foot.contour is not None else _pad(foot, spot, depth)
+    high = float(dome(np.array([x]), np.array([y]))[0]) if dome is not None else 0.0
+    if high > LEFT_MM:  # it is laid on last, over any relief
+        words, free = (
+            f"NOT kept free, the metatarsal pad stands {high:.1f} mm high there: plan without it, "
+            "or cut it out there by hand",
+            False,
+        )
     return Note(
         code="tender-spot" if free else "tender-not-free",
         level=NoteLevel.INFO if free else NoteLevel.WARN,

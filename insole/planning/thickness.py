@@ -75,13 +75,17 @@ def rows(
             notes += _too_thick(here.edge(side), wedges, shoe, limits, overrides)
         elif station == "heel" and here.old is not None:
             notes += _heel_raised(here.after - here.old, limits)
-    if shoe is not None and not shoe.insole.thickness:
+    lacks = [name for name in STATIONS if shoe and name not in shoe.insole.thickness]
+    if lacks:
+        which = f" at {' and '.join(lacks)}" if len(lacks) < len(STATIONS) else ""
+        where = " and ".join(lacks) if which else "heel, arch, ball and toes"
         notes.append(
             Note(
                 code="insole-unknown",
                 text=(
-                    "the stock insole's thickness is not in the shoe file: the change under the "
-                    "foot cannot be told; measure it at heel, arch, ball and toes"
+                    f"the stock insole's thickness{which} is not in the shoe file: the change "
+                    f"under the foot cannot be told{' there' if which else ''}; measure it at "
+                    f"{where}"
                 ),
             )
         )

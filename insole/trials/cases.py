@@ -124,8 +124,13 @@ class Case:
         folder = self.folder / "trials"
         numbers = case_files.numbers(folder, "trial")
         if numbers != list(range(1, len(numbers) + 1)):
-            gap = min(set(range(1, numbers[-1])) - set(numbers))
-            raise InsoleError(f"trial {gap} is missing in {folder}; put its file back")
+            gaps = set(range(1, numbers[-1])) - set(numbers)
+            if not gaps:  # a number twice, or none of ours
+                raise InsoleError(
+                    f"{folder} holds a file that is no trial of this case, or one twice; keep "
+                    "trial-001.json and those that follow it, each once"
+                )
+            raise InsoleError(f"trial {min(gaps)} is missing in {folder}; put its file back")
         found = []
         for number in numbers:
             path = folder / f"trial-{number:03}.json"

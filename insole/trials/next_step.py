@@ -8,7 +8,9 @@ of several complaints the first in the order of work counts.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from typing import Any
 
 from insole.record.limits import Limits
 from insole.record.plan import Plan
@@ -89,6 +91,8 @@ def _back(plan: Plan, earlier: Sequence[Trial]) -> Step | None:
     done = last.step if last is not None else None
     if last is None or done is None or done.undoes or not _changes(plan, earlier):
         return None
+    if not _carried_out(plan, done):  # what made it worse is something else
+        return None
     return Step(
         thing=done.thing,
         move="back",
@@ -99,6 +103,26 @@ def _back(plan: Plan, earlier: Sequence[Trial]) -> Step | None:
         words=f"take the last step back ({done.words})",
         because=f"the rider found plan {plan.version} worse than plan {last.plan}",
     )
+
+
+def _carried_out(plan: Plan, step: Step) -> bool:
+    """Return whether a plan holds the wishes of a step, for both feet or for each."""
+    planned = [foot.side for foot in plan.feet]
+    for side, wishes in step.wishes.items():
+        for foot in planned if side == "both" else [side]:
+            own = {**plan.wishes.get("both", {}), **plan.wishes.get(foot, {})}
+            if any(not _alike(own.get(name), value) for name, value in wishes.items()):
+                return False
+    return True
+
+
+def _alike(one: Any, other: Any) -> bool:
+    """Return whether two wishes are one, however they were kept."""
+    if isinstance(one, int | float) and isinstance(other, int | float):
+        return math.isclose(one, other, abs_tol=1e-6)
+    if isinstance(one, Sequence) and isinstance(other, Sequence) and not isinstance(one, str):
+        return len(one) == len(other) and all(map(_alike, one, other))
+    return bool(one == other)
 
 
 def _without_gain(plan: Plan, said: Said, earlier: Sequence[Trial]) -> int:

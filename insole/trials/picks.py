@@ -14,7 +14,7 @@ from typing import Literal
 
 from insole.errors import PlanError
 
-__all__ = ["OBSERVATIONS", "PICKS", "PLACES", "SLIPS", "THINGS", "Observation", "picked"]
+__all__ = ["OBSERVATIONS", "PICKS", "PLACES", "SLIPS", "THINGS", "Observation", "picked", "plainly"]
 
 THINGS = ("shoe", "cleat", "pad", "wedge")  # the order of work: what is set first, is asked first
 PLACES = ("arch", "front", "rear", "medial", "lateral", "ball", "heel", "toes")
@@ -223,6 +223,17 @@ _SAME_WORD = {
 }
 
 
+def plainly(pick: str) -> str:
+    """Return a pick in plain words: no marks, no capitals.
+
+    Examples
+    --------
+    >>> plainly(' "Slips!" ')
+    'slips'
+    """
+    return " ".join(re.sub(r"[^a-z0-9.]+", " ", pick.lower()).split())
+
+
 def picked(pick: str) -> Observation:
     """Return what a pick from the list says.
 
@@ -237,7 +248,7 @@ def picked(pick: str) -> Observation:
     insole.errors.PlanError
         It is not on the list; names what comes nearest.
     """
-    plain = " ".join(re.sub(r"[^a-z0-9.]+", " ", pick.lower()).split())
+    plain = plainly(pick)
     wanted = re.fullmatch(r"(?:wants it )?(\d+(?:\.\d+)?) ?mm (?:further )?(\w+)", plain)
     if wanted and wanted[2] in _MOVES:
         by, (move, sign) = float(wanted[1]), _MOVES[wanted[2]]

@@ -249,6 +249,9 @@ class _Danger:
     stop: int
 
 
+_OF_HEALTH = frozenset(flag.id for flag in FLAGS if flag.health)
+
+
 def _dangers(clause: str) -> list[_Danger]:
     """Return the words of danger in a clause in their order, overlapping ones as one."""
     found = [
@@ -267,7 +270,9 @@ def _dangers(clause: str) -> list[_Danger]:
         if merged and one.start < merged[-1].stop:
             last = merged.pop()
             stop = max(last.stop, one.stop)
-            merged.append(_Danger(flag=last.flag, start=last.start, stop=stop))
+            # pain in what is told of a shoe that slips or holds fast stays pain
+            flag = last.flag if last.flag in _OF_HEALTH else one.flag
+            merged.append(_Danger(flag=flag, start=last.start, stop=stop))
         else:
             merged.append(one)
     return merged
@@ -332,7 +337,7 @@ _ANYMORE = r"(?:any ?more|any longer|no more|no longer)"
 _REST = (
     r"(?:(?!\b(?:D|not?|never|for|when|while|as|at|on|in|sitting|seated|standing|first|least|after"
     r"|before|during|minutes?|hours?|if|only|far|kind|sort|exactly|more|less|worse|really|well"
-    r"|without|sprint\w*|climb\w*|flat)\b).)*"
+    r"|without|sprint\w*|climb\w*|flat|went|now there|there (?:is|was|are|were))\b).)*"
 )
 _MORE = rf"(?: (?:,|and) {_REST})?"
 _NEG = (

@@ -29,7 +29,7 @@ from insole.record.questions import AT_A_STOP, WHEN_LOOSE, dated
 from insole.trials.entry import Said, Trial
 from insole.trials.entry_checks import around, check, cleaned, refuse_unanswered
 from insole.trials.next_step import next_step
-from insole.trials.picks import SLIPS, Observation, picked
+from insole.trials.picks import SLIPS, Observation, picked, plainly
 from insole.trials.red_flags import Stop, asked, not_asked, stops, unread
 from insole.trials.set_up import set_up
 from insole.trials.words import left_over, observed
@@ -67,7 +67,7 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
     refuse_unanswered(plan, earlier)
     flags = asked(said.flags)
     picks = [picked(pick) for pick in said.felt]
-    slips = any(" ".join(pick.lower().split()) == SLIPS for pick in said.felt)
+    slips = any(plainly(pick) == SLIPS for pick in said.felt)
     stop = stops(
         said.text, flags | ({"slipping": "yes"} if slips else {}), better=said.answer == "better"
     )
@@ -228,18 +228,21 @@ def quoted(words: Sequence[str]) -> str:
 def last_stop(trials: Sequence[Trial]) -> tuple[Trial | None, str]:
     """Return the last stop of pain, numbness or a wound, and the clinician's word that ended it.
 
-    A word ends it that was logged after it and is not older; none: it is still open.
+    A word ends it that was logged after it and is not older; none: it is still open. An open one
+    comes before any that is ended.
 
     Parameters
     ----------
     trials : sequence of Trial
         Those in force, see :func:`insole.trials.entry.in_force`.
     """
-    stop = next((t for t in reversed(trials) if t.stopped and t.health), None)
-    if stop is None:
-        return None, ""
-    later = (t.clinician for t in trials if t.number > stop.number and t.clinician)
-    return stop, next((word for word in later if dated(word) >= stop.date), "")
+    ended: list[tuple[Trial, str]] = []
+    for stop in (t for t in reversed(trials) if t.stopped and t.health):
+        later = (t.clinician for t in trials if t.number > stop.number and t.clinician)
+        ended.append((stop, next((word for word in later if dated(word) >= stop.date), "")))
+    # one that was logged in another's place stands before stops that a word has ended
+    still = next((one for one in ended if not one[1]), None)
+    return still or (ended[0] if ended else (None, ""))
 
 
 def open_stop(trials: Sequence[Trial]) -> Trial | None:

@@ -62,6 +62,12 @@ _SIDE_WORDS = {  # where something lies too far, or is wanted
     r"|(?:inner|big toe) side|medial)",
     "out": r"(?:to(?:wards?)? the )?(?:out|outwards?|outside|(?:outer|little toe) side|lateral\w*)",
 }
+_DENIED = re.compile(
+    r"\b(?:no longer|not longer|any ?more|any longer|than before|used to"
+    r"|not (?:\w+ )?(?:think|believe|say|find|notice)"
+    r"|not (?:\w+ )?feel (?:that|as if|like))\b"
+)
+_MOVED = re.compile(r"\b(?:i|we|he|she|was|were|been|have|has|had|after) (?:\w+ )?mov(?:ed|ing)\b")
 _STRENGTH = re.compile(
     rf"\b(?:too (?:high|much|strong|firm|prominent|low|little|weak|flat)|{_BIT} \w+|overdone"
     rf"|{_WANTS} (?:lower|softer|flatter|gentler|less|higher|firmer|stronger|fuller|taller))\b"
@@ -201,11 +207,13 @@ def _parts(text: str) -> list[_Part]:
 
 
 def _said_in(part: _Part, place: str) -> set[str]:
-    """Return the observations in one part, by id."""
+    """Return the observations in one part, by id; of what is over, or denied at length, none."""
     bare = part.raw
     ids = {name for name in _KNOWN if re.search(rf"(?<![\w-]){name}(?![\w-])", bare)}
     if ids:
         return ids
+    if _DENIED.search(part.text):  # whether there is a complaint left is asked, not guessed
+        return set()
     found = _clause_says(part.text, place)
     if not found and part.pad and not place:
         found = _clause_says(part.text, "arch") if _STRENGTH.search(part.text) else ""
@@ -218,6 +226,8 @@ def _wanted(text: str) -> tuple[Observation, ...]:
     found = {}
     lowered = _lowered(text)
     if re.search(r"\b(?:cleats?|pedals?|axles?|longer|saddle|shoes?)\b", lowered):
+        return ()
+    if _MOVED.search(lowered):  # what was done already is no wish
         return ()
     for hit in _MILLIMETRES.finditer(lowered):
         size = _NUMBERS.get(hit["size"], hit["size"]).replace(",", ".")

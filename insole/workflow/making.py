@@ -271,11 +271,11 @@ def check_made_part(
 
 def thick_edges(plan: Plan) -> list[str]:
     """Return each wedge in words, for a look before anything is made."""
-    from insole.planning.thickness import asked
+    from insole.planning.thickness import asked, cant_known
 
     return [
-        f"{foot.side} foot, {asked(wedge)}, thick on the {wedge.thick_side}, "
-        f"{wedge.thick_edge:.1f} mm at the thick edge"
+        f"{foot.side} foot, {asked(wedge, cant_known=cant_known(foot, wedge))}, thick on the "
+        f"{wedge.thick_side}, {wedge.thick_edge:.1f} mm at the thick edge"
         for foot in plan.feet
-        for wedge in foot.wedges
+        for wedge in foot.tilts  # those built into a bed as well
     ]
