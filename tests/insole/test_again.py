@@ -97,7 +97,8 @@ def test_what_was_stated_of_one_scan_is_none_of_the_other() -> None:
     assert "--no-pad" not in words
     given = cli.commands["plan"].make_context("plan", words[1:]).params
     feet = wish_options._wishes(given, 2)
-    assert (feet.left.support.pad, feet.right.support.pad, feet.both.support.pad) == (False, None, None)
+    pads = [foot.support.pad for foot in (feet.left, feet.right, feet.both)]
+    assert pads == [False, None, None]
     shots = shots_of(given["scans"], given)
     assert [one.options.hand_length for one in shots] == [262.0, None]
     assert [one.options.load for one in shots] == [Load.HALF, Load.UNKNOWN]

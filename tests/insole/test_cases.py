@@ -87,6 +87,12 @@ def test_trials_follow_one_another(case):
     (case.folder / "trials" / "trial-001.json").unlink()
     with pytest.raises(InsoleError, match=r"trial 1 is missing in .*; put its file back"):
         case.trials()
+    (case.folder / "trials" / "trial-001.json").write_text("{}", encoding="utf-8")
+    for stray in ("trial-000.json", "trial-0002.json"):
+        (case.folder / "trials" / stray).write_text("{}", encoding="utf-8")
+        with pytest.raises(InsoleError, match="no trial of this case, or one twice"):
+            case.trials()
+        (case.folder / "trials" / stray).unlink()
 
 
 def test_a_log_in_one_file_grows(tmp_path):

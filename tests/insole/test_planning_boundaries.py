@@ -285,6 +285,21 @@ def test_an_insole_of_unknown_thickness_is_said():
         assert (rows[0].before is None) == bool(said)
 
 
+@pytest.mark.parametrize("lacks", [["ball"], ["ball", "toes"], ["heel"]])
+def test_a_thickness_that_the_shoe_file_lacks_is_named(lacks):
+    """Without it nobody can say whether the ball is too thick."""
+    thick = SHOE["stock_insole"]["thickness"]
+    known = {name: mm for name, mm in thick.items() if name not in lacks}
+    shoe = SHOE | {"stock_insole": {"kept": False, "thickness": known}}
+    _, notes = thickness.rows(
+        seat("right"), None, (), shoe=parse(shoe), limits=LIMITS, side="right"
+    )
+    (note,) = (note for note in notes if note.code == "insole-unknown")
+    where = " and ".join(lacks)
+    assert f"the stock insole's thickness at {where} is not in the shoe file" in note.text
+    assert note.text.endswith(f"measure it at {where}")
+
+
 @pytest.mark.parametrize("side", SIDES)
 def test_the_place_as_ridden_is_a_number(side):
     wishes = PlanWishes(**{side: FootWish.of(cleat_before=math.nan, pad=False)})

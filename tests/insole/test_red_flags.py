@@ -135,3 +135,18 @@ def test_a_slip_of_the_fingers_is_heard_in_words_of_five_letters_and_more(word: 
     said = stops(text, dict.fromkeys((one.id for one in FLAGS), "no"))
     assert bool(said.health) == flag
     assert flag or word in " ".join(unread(text))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "I pulled my sore foot out",
+        "unable to get my numb foot out",
+        "nearly could not get my bleeding foot out",
+        "never any numbness and now there is",
+        "nothing hurt and the leg went funny",
+    ],
+)
+def test_pain_told_of_a_shoe_that_holds_fast_or_slips_is_of_health(text):
+    """Of words that overlap the graver one counts; and a tail may take a denial back."""
+    assert stops(text, ALL_NO, better=False).health

@@ -20,6 +20,14 @@ def note_of(spot, **wish):
         ((115.0, 15.0), {}, True, "a relief of 1.5 mm, which leaves the pad "),
         ((30.0, 0.0), {}, True, "no part is raised there"),
         ((180.0, 0.0), {"forefoot": 2.0}, False, "NOT kept free, a shim"),
+        ((165.0, -3.0), {"metatarsal": 5.0}, False, "NOT kept free, the metatarsal pad stands"),
+        (
+            (165.0, -3.0),
+            {"metatarsal": 5.0, "contoured": "full"},
+            False,
+            "NOT kept free, the metatarsal pad stands",
+        ),
+        ((115.0, 15.0), {"metatarsal": 5.0}, True, "a relief of 1.5 mm, which leaves the pad "),
         ((115.0, 15.0), {"contoured": "full"}, True, "a relief of 1.5 mm, which leaves the bed "),
         ((180.0, 0.0), {"contoured": "full"}, False, "NOT hollowed, the bed is at its thinnest"),
         (

@@ -6,7 +6,7 @@ import pytest
 
 from insole.errors import PlanError
 from insole.trials.picks import OBSERVATIONS, PICKS, picked
-from insole.trials.words import observed
+from insole.trials.words import left_over, observed
 
 
 @pytest.mark.parametrize(
@@ -117,3 +117,28 @@ def test_a_pick_that_is_not_on_the_list_is_one_sentence(pick, match):
 
 def test_every_pick_has_words():
     assert all(picked(name).text for name in PICKS)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "I did not feel that the pad was too high",
+        "I don't think the pad is too high",
+        "the support is no longer too high",
+        "the pad no longer presses",
+        "the heel no longer lifts",
+        "more support than before",
+        "weight is not on the outer side any more",
+        "I moved it 3 mm forward and it is better",
+        "the pad was moved 3 mm back",
+    ],
+)
+def test_what_is_over_or_denied_at_length_is_asked_about_and_no_complaint(text):
+    assert observed(text) == ()
+    assert left_over(text)
+
+
+def test_a_wish_to_have_the_pad_moved_is_one():
+    for text in ("the pad should be moved 3 mm back", "move the pad 3 mm back please"):
+        (found,) = observed(text)
+        assert (found.move, found.sign, found.by) == ("forward", -1, 3.0)

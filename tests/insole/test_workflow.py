@@ -17,6 +17,7 @@ from insole.planning.wishes import Terms
 from insole.record.plan import Plan, to_json
 from insole.workflow import making, measuring, plans, processes
 from insole.workflow.request import Request, Shots
+from tests.on_trial import SHOE, made
 from tests.plans import sample_plan
 
 QUICK = Settings(step=False, papers=("a4",))
@@ -153,6 +154,18 @@ def test_thick_edges_name_foot_place_and_side(plan: Plan) -> None:
         assert sentence.startswith(f"{side} foot, {wedge.place.value}: ")
         assert wedge.thick_side in sentence
         assert f"{wedge.thick_edge:.1f} mm" in sentence
+
+
+def test_a_wedge_built_into_a_bed_is_looked_at_too_and_an_unknown_tilt_is_none_of_0() -> None:
+    plan = made(1, contoured="full", heel=2.0)
+    assert plan.right.wedges == []
+    (said,) = making.thick_edges(plan)
+    assert said.startswith("right foot, inside heel: asked for 2° varus")
+    assert "thick on the big-toe side" in said
+    bare = {"name": "bare", "inside": SHOE["inside"], "bed": SHOE["bed"]}
+    (said,) = making.thick_edges(made(1, shoe=bare, heel=2.0))
+    assert "the shoe's own tilt is not known" in said
+    assert "the shoe has" not in said
 
 
 def test_a_doubtful_part_is_said_once_with_its_name(

@@ -13,7 +13,7 @@ from insole.planning.planner import FootWish, PlanWishes
 from insole.record.plan import Plan
 from insole.record.questions import AT_A_STOP, CAUTIONS
 from insole.shoe.shoe import parse
-from insole.trials.entry import Said, Trial
+from insole.trials.entry import Said, Trial, in_force
 from insole.trials.trial import judge, open_stop
 from tests import feet
 from tests.on_trial import ALL_NO, LIMITS, SHOE, STOCK, made, run, said
@@ -566,3 +566,42 @@ def test_what_waits_of_the_same_thing_is_said(plan):
     found = judge(plan, said("the pad is too far back and the arch too strong"), [], limits=LIMITS)
     assert found.step.wishes == {"right": {"shift": [3.0, 0.0]}}
     assert "left for later: the arch support is felt as too much" in found.words
+
+
+def test_an_open_stop_is_not_hidden_by_a_later_one_that_is_ended(plan):
+    """Logged in another's place it stands before it; a word that came before it ends nothing."""
+    log: list[Trial] = []
+    run(plan, log, "too low", "same", "2026-05-01")
+    run(plan, log, "my toes went numb", "worse", "2026-05-02")
+    word = Said(clinician="A. Doc, 2026-05-03", date="2026-05-03")
+    log.append(judge(plan, word, log, limits=LIMITS))
+    assert open_stop(in_force(log)) is None
+    run(plan, log, "numb toes", "same", "2026-05-01", corrects=1, because="was forgotten")
+    still = open_stop(in_force(log))
+    assert still is not None
+    assert still.number == 4
+    again = Said(clinician="A. Doc, 2026-05-04", date="2026-05-04")
+    log.append(judge(plan, again, log, limits=LIMITS))
+    assert open_stop(in_force(log)) is None
+
+
+@pytest.mark.parametrize("pick", ["slips", "Slips!", " slips, ", '"slips"', "-slips"])
+def test_slips_is_a_red_flag_however_it_is_written(plan, pick):
+    found = judge(plan, said("", felt=[pick]), [], limits=LIMITS)
+    assert found.stopped == ["slipping: yes"]
+    assert found.step is None
+
+
+def test_a_step_that_was_not_made_is_not_taken_back(plan):
+    """What was changed instead made it worse: it is not called by the step's name."""
+    log: list[Trial] = []
+    step = run(plan, log, "too high under the arch", "same").step
+    assert step is not None
+    made_it = made(2, support_level=step.wishes["right"]["support_level"])
+    back = judge(made_it, said("", "worse", "2026-05-02"), log, limits=LIMITS).step
+    assert back is not None
+    assert back.undoes
+    other = made(2, forefoot=2.0)
+    found = judge(other, said("", "worse", "2026-05-02"), log, limits=LIMITS)
+    assert found.step is None
+    assert "no earlier step to take back" in " ".join(found.words)
