@@ -552,3 +552,15 @@ def test_a_side_and_a_length_stated_for_one_foot_are_kept_as_such(bench):
     assert stated["--foot-length"] == [length, None]
     assert stated["--side"] == ["left", "right"]
     assert stated["--load"] == ["half", "full"]
+
+
+def test_two_scans_in_different_scales_make_no_plan(bench):
+    """One scan read 7 % too small beside the other; measured by hand, both may be as they are."""
+    small = footscan.measure(LEFT, load="half", scale=0.93)
+    with pytest.raises(footscan.ScanQualityError, match="contradict each other and nothing was"):
+        insole.plan(left=small, right=bench.right, shoe=SHOE)
+    assert insole.plan(left=small, shoe=SHOE).left is not None
+    length = {foot: foot.measures["foot_length"].value for foot in (small, bench.right)}
+    left = footscan.measure(LEFT, load="half", scale=0.93, foot_length=length[small])
+    right = footscan.measure(str(RIGHT), load="half", side="right", foot_length=length[bench.right])
+    assert insole.plan(left=left, right=right, shoe=SHOE).feet

@@ -9,6 +9,8 @@ length alike; feet that differ do so in some measures more than in others.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from footscan.quality.limits import grade
@@ -61,8 +63,10 @@ def pair_findings(left: MeasuredFoot, right: MeasuredFoot) -> tuple[Finding, ...
                     Severity.AGAIN,
                 )
             )
-    found += _scale(left, right, "pair-scale", "The left foot", "the right")
-    found += _length(left, right)
+    sizes = [*_scale(left, right, "pair-scale", "The left foot", "the right"), *_length(left, right)]
+    if left.facts.scale_verified and right.facts.scale_verified:  # then that is how the feet are
+        sizes = [replace(finding, severity=Severity.NOTE) for finding in sizes]
+    found += sizes
     if left.foot.load is not right.foot.load:
         found.append(
             _finding(

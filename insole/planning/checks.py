@@ -6,14 +6,15 @@ from collections.abc import Sequence
 
 from footscan import typed
 from footscan.errors import ScanQualityError
-from footscan.results import NO_SCALE, MeasuredFoot, Verdict
+from footscan.quality.pair import pair_findings
+from footscan.results import NO_SCALE, MeasuredFoot, Severity, Verdict
 from footscan.scan import Side
 from insole.errors import PlanError
 from insole.record.limits import Limits
 from insole.record.planned_parts import WedgePlace, WedgePlan
 from insole.record.values import Override
 
-__all__ = ["check_overrides", "check_rim", "check_scan"]
+__all__ = ["check_overrides", "check_pair", "check_rim", "check_scan"]
 
 
 def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
@@ -41,6 +42,19 @@ def check_scan(measured: MeasuredFoot, side: Side, without_arch: bool) -> None:
     raise ScanQualityError(
         f"{measured.facts.file} {said} and nothing was made: {why}; {advice}{choice}", report
     ).asking(*(["foot_length"] if scale else []), *(["without_arch"] if choice else []))
+
+
+def check_pair(left: MeasuredFoot, right: MeasuredFoot) -> None:
+    """Refuse two scans that contradict each other: one of them is mirrored, or its scale is off."""
+    against = [f for f in pair_findings(left, right) if f.severity is not Severity.NOTE]
+    if not against:
+        return
+    why = "; ".join(_clause(f.text) for f in against)
+    raise ScanQualityError(
+        f"{left.facts.file} and {right.facts.file} contradict each other and nothing was made: "
+        f"{why}; {_clause(against[0].advice)}; measure both feet by hand and state both lengths",
+        left.report,
+    ).asking("foot_length")
 
 
 def check_rim(wedges: Sequence[WedgePlan], limits: Limits) -> None:

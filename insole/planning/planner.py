@@ -100,6 +100,8 @@ def plan(
         hand=hand,
     )
     sides = _planned(left, right, job, partner)
+    if left is not None and right is not None:  # after what is wrong with one of them alone
+        checks.check_pair(left, right)
     notes = [
         *question_notes,
         *by_hand.leg_note(job.hand.leg_length),

@@ -27,7 +27,8 @@ def foot(side: Side, factor: float = 1.0, **changed: float) -> MeasuredFoot:
     """Return a measured foot with usual sizes times `factor`, some changed."""
     made = feet.analytic(side=side, length=262.0)
     values = {n: Measure(value=factor * v, sd=0.5) for n, v in (SIZES | changed).items()}
-    return replace(made, measures={**made.measures, **values})
+    facts = replace(made.facts, scale_verified=False)
+    return replace(made, measures={**made.measures, **values}, facts=facts)
 
 
 def codes(findings) -> dict[str, Severity]:
@@ -58,6 +59,20 @@ def test_scale_of_one_foot_of_the_pair(factor, found):
     assert ("pair-scale" in result) is found
     if found:
         assert result["pair-scale"] is Severity.MEASURING
+
+
+def test_feet_whose_scale_was_verified_differ_as_feet_do():
+    """Only of both: one scan in a wrong scale beside a verified one is still wrong."""
+
+    def verified(one: MeasuredFoot) -> MeasuredFoot:
+        return replace(one, facts=replace(one.facts, scale_verified=True))
+
+    left, right = foot(Side.LEFT, 1.05), foot(Side.RIGHT)
+    wrong = {"pair-scale": Severity.MEASURING, "pair-length": Severity.MEASURING}
+    assert codes(pair_findings(left, right)) == wrong
+    assert codes(pair_findings(verified(left), right)) == wrong
+    assert codes(pair_findings(left, verified(right))) == wrong
+    assert set(codes(pair_findings(verified(left), verified(right))).values()) == {Severity.NOTE}
 
 
 def test_one_foot_longer_but_not_broader_is_a_foot():
