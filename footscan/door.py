@@ -9,7 +9,7 @@ foot is mirrored once); coordinates given to ``landmarks=`` are the scan's own, 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
@@ -65,6 +65,8 @@ class Stated(TypedDict, total=False):
         The scanner was moved by hand.
     landmarks
         Landmarks set by hand: name to (x, y, z) in scan coordinates times their unit, mm.
+    by_eye
+        Names of those that nobody felt for: no surer than where they were found.
     eu_rule
         ``"two-points"`` or ``"fifteen-mm"``.
     """
@@ -80,6 +82,7 @@ class Stated(TypedDict, total=False):
     card: bool
     hand_held: bool
     landmarks: Mapping[str, ArrayLike] | None
+    by_eye: Collection[str]
     eu_rule: Literal["two-points", "fifteen-mm"]
 
 
@@ -257,6 +260,7 @@ def _options(stated: dict[str, Any]) -> pipeline.Options:
         card=bool(stated.get("card")),
         hand_held=bool(stated.get("hand_held")),
         by_hand=marks,
+        by_eye=tuple(sorted(stated.get("by_eye") or ())),
         eu_rule=rules[rule],
     )
 
@@ -296,6 +300,7 @@ def _kept(stated: Mapping[str, Any], several: bool) -> dict[str, object]:
         kept["landmark"] = {
             name: [float(v) for v in np.ravel(xyz)] for name, xyz in stated["landmarks"].items()
         }
+        kept["by_eye"] = sorted(stated.get("by_eye") or ())
     return kept
 
 

@@ -62,6 +62,8 @@ class Options:
         Landmarks set by hand, in the scan's own coordinates times its unit (mm). Heads follow
         a ball point set by hand in part. The long axis does not follow: it comes from the
         surface, so that a heel centre or second head set by hand changes no other measure.
+    by_eye : tuple of str
+        Those of them that were set by eye: no surer than where they were found.
     eu_rule : EuRule
         Which of the two rules gives the EU size.
     """
@@ -76,6 +78,7 @@ class Options:
     card: bool = False
     hand_held: bool = False
     by_hand: Mapping[str, Array] = field(default_factory=dict)
+    by_eye: tuple[str, ...] = ()
     eu_rule: sizes.EuRule = sizes.EuRule.TWO_POINTS
 
 
@@ -369,7 +372,8 @@ def _landmarks(settled: pose.Settled, options: Options) -> dict[str, Landmark]:
         if point.shape != (3,) or not np.isfinite(point).all():
             raise LandmarkError(name, f"the place given for {name} must be three numbers in mm")
         by_hand[name] = turn @ point + shift
-    return _heads_follow(landmarks.override(found, by_hand, settled.foot), by_hand, settled)
+    placed = landmarks.override(found, by_hand, settled.foot, options.by_eye)
+    return _heads_follow(placed, by_hand, settled)
 
 
 def _heads_follow(

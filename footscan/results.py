@@ -17,6 +17,7 @@ from footscan.foot import Foot
 from footscan.scan import Array, Unit
 
 __all__ = [
+    "BY_EYE",
     "BY_HAND",
     "NO_SCALE",
     "Finding",
@@ -31,7 +32,8 @@ __all__ = [
 
 
 NO_SCALE = ("scale", "card-scale", "scale-unverified")  # findings: nothing vouches for the scale
-BY_HAND = "by hand"  # the method of a landmark that was set by hand
+BY_HAND = "by hand"  # the method of a landmark that was felt and set by hand
+BY_EYE = "by eye"  # of one that was moved on a picture: no surer than where it was found
 T = TypeVar("T")
 
 
@@ -93,7 +95,7 @@ class Landmark:
     sd : float
         Standard deviation in plan, mm (one axis).
     method : str
-        How it was found; ``"by hand"`` for an override.
+        How it was found; ``"by hand"`` or ``"by eye"`` for an override.
     automatic : ndarray, shape (3,), or None
         What was found automatically, kept beside an override.
     """
@@ -106,6 +108,11 @@ class Landmark:
     @property
     def by_hand(self) -> bool:
         """Whether somebody set it."""
+        return self.method in (BY_HAND, BY_EYE)
+
+    @property
+    def felt(self) -> bool:
+        """Whether somebody felt for it; one that was set by eye was not."""
         return self.method == BY_HAND
 
 

@@ -564,3 +564,15 @@ def test_two_scans_in_different_scales_make_no_plan(bench):
     left = footscan.measure(LEFT, load="half", scale=0.93, foot_length=length[small])
     right = footscan.measure(str(RIGHT), load="half", side="right", foot_length=length[bench.right])
     assert insole.plan(left=left, right=right, shoe=SHOE).feet
+
+
+def test_a_landmark_set_by_eye_stays_so_in_the_command_that_plans_again(bench):
+    at = footscan.record(bench.left)["landmarks"]["mth1"]["scanner_mm"]
+    marks = {"mth1": at, "mth5": footscan.record(bench.left)["landmarks"]["mth5"]["scanner_mm"]}
+    foot = footscan.measure(LEFT, load="half", side="left", landmarks=marks, by_eye=["mth1"])
+    assert (foot.landmarks["mth1"].felt, foot.landmarks["mth5"].felt) == (False, True)
+    words = insole.Bench(left=foot).plan().sources["stated"]["--landmark"]
+    assert [(w.partition("=")[0], w.endswith(",eye")) for w in words] == [
+        ("mth1", True),
+        ("mth5", False),
+    ]

@@ -13,7 +13,7 @@ The ball's points and heads come from :mod:`measuring.ball`; the rest from local
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -23,7 +23,7 @@ from footscan.errors import LandmarkError
 from footscan.foot import HEEL_STATION, Foot
 from footscan.measuring import ball, ball_border, below, rims
 from footscan.measuring.local_fit import Cloud, smooth_extreme
-from footscan.results import BY_HAND, Landmark
+from footscan.results import BY_EYE, BY_HAND, Landmark
 from footscan.scan import Array, Kind
 
 __all__ = ["find", "heel_middle", "heel_sides", "override"]
@@ -215,9 +215,15 @@ def _from_below(found: Mapping[str, Landmark], foot: Foot) -> dict[str, Landmark
 
 
 def override(
-    landmarks: Mapping[str, Landmark], by_hand: Mapping[str, Array], foot: Foot
+    landmarks: Mapping[str, Landmark],
+    by_hand: Mapping[str, Array],
+    foot: Foot,
+    by_eye: Collection[str] = (),
 ) -> dict[str, Landmark]:
     """Return `landmarks` with those in `by_hand` (foot frame, mm) set, the automatic ones kept.
+
+    One that was felt for is known to 1 mm; those in `by_eye` are no surer than where the scan
+    shows them.
 
     Raises
     ------
@@ -235,8 +241,12 @@ def override(
             raise LandmarkError(
                 name, f"the point given for {name} lies more than 15 mm off the foot; give it anew"
             )
+        eye = name in by_eye
         result[name] = Landmark(
-            xyz=_frozen(point), sd=1.0, method=BY_HAND, automatic=landmarks[name].xyz
+            xyz=_frozen(point),
+            sd=max(1.0, landmarks[name].sd) if eye else 1.0,
+            method=BY_EYE if eye else BY_HAND,
+            automatic=landmarks[name].xyz,
         )
     return result
 

@@ -198,8 +198,8 @@ def by_hand_words(landmarks: Mapping[str, Landmark]) -> dict[str, str]:
         ]
         where = f" ({', '.join(parts)})" if parts else ""
         text = (
-            f"{name.replace('_', ' ')} was set by hand, {np.linalg.norm(step):.1f} mm from where "
-            f"the scan shows it{where}"
+            f"{name.replace('_', ' ')} was set {mark.method}, {np.linalg.norm(step):.1f} mm from "
+            f"where the scan shows it{where}"
         )
         if name in AXIS_MARKS:
             text += "; the foot's axis stays as found on the scan"

@@ -285,7 +285,7 @@ def ball_line(
         if value is None or low <= value <= high:
             continue
         # a deviation of its own does not excuse it: that says only how well the place is known
-        felt = measures["outside_ball_length"].by_hand or (mark in marks and marks[mark].by_hand)
+        felt = any(one in marks and marks[one].felt for one in ("metatarsale_fibulare", mark))
         return [
             Finding(
                 code="ball-line",

@@ -63,7 +63,8 @@ def pair_findings(left: MeasuredFoot, right: MeasuredFoot) -> tuple[Finding, ...
                     Severity.AGAIN,
                 )
             )
-    sizes = [*_scale(left, right, "pair-scale", "The left foot", "the right"), *_length(left, right)]
+    sizes = _scale(left, right, "pair-scale", "The left foot", "the right")
+    sizes += _length(left, right)
     if left.facts.scale_verified and right.facts.scale_verified:  # then that is how the feet are
         sizes = [replace(finding, severity=Severity.NOTE) for finding in sizes]
     found += sizes

@@ -51,9 +51,9 @@ def widening(points: Array) -> float:
 
 
 def widened_landmarks(found: Mapping[str, Landmark], factor: float) -> dict[str, Landmark]:
-    """Return the landmarks with their deviations multiplied; those set by hand stay."""
+    """Return the landmarks with their deviations multiplied; those that were felt for stay."""
     return {
-        name: mark if mark.by_hand else replace(mark, sd=mark.sd * factor)
+        name: mark if mark.felt else replace(mark, sd=mark.sd * factor)
         for name, mark in found.items()
     }
 

@@ -203,6 +203,7 @@ class Service:
                 "side": side if use.side_stated else None,
                 "foot_length": use.foot_length,
                 "landmarks": use.landmarks,
+                "by_eye": sorted(set(use.landmarks) - set(use.felt)),
             }
             | ({"card": True} if use.card else {})
             | (log if use.scanner else {})

@@ -236,7 +236,7 @@ class Bench:
             elif name == "foot_length":
                 stated[option] = found
             elif name == "landmark":
-                stated[option] = _marks(found)
+                stated[option] = _marks(found, [foot.stated.get("by_eye") or () for foot in feet])
             else:
                 stated[option] = found[0] if all(one == found[0] for one in found) else found
         if without_arch:
@@ -334,10 +334,11 @@ def _override(one: Override | str) -> Override:
     return Override(limit=parts[0], who=parts[1], why=parts[2], when=parts[3])
 
 
-def _marks(found: Sequence[Any]) -> list[str]:
+def _marks(found: Sequence[Any], by_eye: Sequence[Any]) -> list[str]:
     """Return the landmarks set by hand as the command line writes them."""
     return [
         f"{f'{number}:' if len(found) > 1 else ''}{name}={','.join(f'{v:g}' for v in xyz)}"
-        for number, marks in enumerate(found, 1)
+        + (",eye" if name in eyes else "")
+        for number, (marks, eyes) in enumerate(zip(found, by_eye, strict=True), 1)
         for name, xyz in (marks or {}).items()
     ]

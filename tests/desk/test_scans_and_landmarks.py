@@ -43,6 +43,7 @@ def test_a_landmark_moved_in_plan_goes_where_the_page_says(desk, larch, side):
     after = marks()["mth1"]
     assert after["by_hand"]
     assert not after["felt"]
+    assert after["sd"] == before["mth1"]["sd"]  # set by eye: no surer than where it was found
     assert after["page"] == pytest.approx([across + 4, up - 6], abs=0.5)
     assert after["automatic"] == before["mth1"]["at"]
     shown = desk.client.get(path).json()
@@ -75,12 +76,15 @@ def test_a_landmark_felt_stays_where_it_is_and_loses_its_tick_when_moved(desk, l
     assert kept()["landmarks"] == {}
 
 
-def test_landmarks_by_hand_are_the_command_lines(desk, larch, tmp_path, capsys):
+@pytest.mark.parametrize(("felt", "how"), [(True, ""), (False, ",eye")])
+def test_landmarks_by_hand_are_the_command_lines(desk, larch, tmp_path, capsys, felt, how):
     """What the desk keeps is what `--landmark` takes: the same measures come out."""
     path = f"/api/cases/{larch}/feet/right"
     mark = next(m for m in desk.client.get(path).json()["landmarks"] if m["name"] == "arch_apex")
     wanted = [mark["at"][0] - 8, *mark["at"][1:]]
-    desk.done(desk.ask("PUT", f"{path}/landmarks", {"name": "arch_apex", "at": wanted}))
+    desk.done(
+        desk.ask("PUT", f"{path}/landmarks", {"name": "arch_apex", "at": wanted, "felt": felt})
+    )
     draft = json.loads((desk.home / "cases" / larch / "desk.json").read_text("utf-8"))
     xyz = ",".join(str(v) for v in draft["scans"]["right"]["landmarks"]["arch_apex"])
     mine = {m["name"]: m["value"] for m in desk.client.get(path).json()["measures"]}
@@ -95,7 +99,7 @@ def test_landmarks_by_hand_are_the_command_lines(desk, larch, tmp_path, capsys):
                 "half",
                 "--json",
                 "--landmark",
-                f"arch_apex={xyz}",
+                f"arch_apex={xyz}{how}",
                 "--quiet",
             ]
         )

@@ -106,6 +106,9 @@ def test_fifteen_millimetres_off_the_foot_is_the_limit(hanging):
     lowest = hanging.foot.vertices[hanging.foot.vertices[:, 2].argmin()]
     just = lowest - np.array([0.0, 0.0, 14.9])
     assert landmarks.override(hanging.landmarks, {"mth3": just}, hanging.foot)["mth3"].sd == 1.0
+    eye = landmarks.override(hanging.landmarks, {"mth3": just}, hanging.foot, ["mth3"])["mth3"]
+    assert eye.sd == max(1.0, hanging.landmarks["mth3"].sd)  # no surer than where it was found
+    assert (eye.by_hand, eye.felt, eye.method) == (True, False, "by eye")
     with pytest.raises(LandmarkError, match="15 mm off"):
         landmarks.override(hanging.landmarks, {"mth3": just - [0, 0, 0.2]}, hanging.foot)
 

@@ -15,6 +15,7 @@ from footscan.scan import Load, Side
 from footscan.specimen.scanner import Hole
 
 ARCH = ("arch_apex_height", "arch_index", "chippaux_smirak", "staheli")
+FIBULARE = "metatarsale_fibulare"
 
 
 def codes(measured) -> dict[str, Severity]:
@@ -253,15 +254,22 @@ def test_what_a_cut_took_away_is_not_measured(known_pose, right_specimen, height
         assert abs(off[0]) < 1.96 * way.landmarks[name].sd, name
 
 
-def ball_at(angle: float, outside: float, head: float, *, felt: bool = False):
-    """Return measures and landmarks of a foot of 250 mm with a ball line as given."""
+def ball_at(angle: float, outside: float, head: float, *, how: str = "", mark: str = FIBULARE):
+    """Return measures and landmarks of a foot of 250 mm with a ball line as given, one set so."""
     values = {
         "foot_length": Measure(value=250.0),
-        "ball_line_angle": Measure(value=angle, unit="deg", by_hand=felt),
-        "outside_ball_length": Measure(value=250.0 * outside, by_hand=felt),
+        "ball_line_angle": Measure(value=angle, unit="deg", by_hand=bool(how)),
+        "outside_ball_length": Measure(value=250.0 * outside, by_hand=bool(how)),
     }
-    at = Landmark(xyz=np.array([250.0 * head, -40.0, 0.0]), sd=4.0, method="by borders")
-    return values, {"mth5": at}
+    at = {"mth5": head, FIBULARE: outside, "pternion": 0.0}
+    return values, {
+        name: Landmark(
+            xyz=np.array([250.0 * share, -40.0, 0.0]),
+            sd=4.0,
+            method=how if how and name == mark else "by borders",
+        )
+        for name, share in at.items()
+    }
 
 
 @pytest.mark.parametrize(
@@ -289,8 +297,12 @@ def test_no_part_is_made_by_an_unusual_ball_that_nobody_felt_for(angle, outside,
         assert finding.severity is Severity.MEASURING
         assert quality.verdict(found) is Verdict.MEASURING
         assert "with a finger" in finding.advice
-    felt = quality_claims.ball_line(*ball_at(angle, outside, head, felt=True))
+    felt = quality_claims.ball_line(*ball_at(angle, outside, head, how="by hand"))
     assert [f.severity for f in felt] == [Severity.NOTE] * len(found)
+    # what was set by eye was not felt for, and a heel point is no ball
+    for how, mark in (("by eye", FIBULARE), ("by eye", "mth5"), ("by hand", "pternion")):
+        moved = quality_claims.ball_line(*ball_at(angle, outside, head, how=how, mark=mark))
+        assert [f.severity for f in moved] == [Severity.MEASURING] * len(found)
 
 
 def test_heights_of_a_missing_sole_are_not_measured(data_dir):

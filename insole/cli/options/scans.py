@@ -105,9 +105,10 @@ OF_SCANS = (
         "--landmark",
         "landmark",
         multiple=True,
-        metavar="[N:]NAME=X,Y,Z",
+        metavar="[N:]NAME=X,Y,Z[,eye]",
         help="Set a landmark by hand, in scan coordinates times its unit (mm); with "
-        "several scans, N is the number of the scan. The foot's axis does not follow.",
+        "several scans, N is the number of the scan; eye: nobody felt for it. The foot's axis "
+        "does not follow.",
     ),
     click.option("--one-foot", is_flag=True, help="All files are shots of one foot, in one frame."),
 )
@@ -164,10 +165,11 @@ def shots_of(files: Sequence[Path], given: dict[str, Any]) -> list[Shots]:
                 card=given["card"],
                 hand_held=given["hand_held"],
                 by_hand=marks,
+                by_eye=eyes,
                 eu_rule=eu_rule,
             ),
         )
-        for group, side, length, unit, kind, load, marks in zip(
+        for group, side, length, unit, kind, load, (marks, eyes) in zip(
             groups, sides, lengths, units, kinds, loads, by_hand, strict=True
         )
     ]
@@ -199,11 +201,12 @@ def _per_scan(values: Sequence[Any], count: int, option: str, *, once: bool = Fa
     return values
 
 
-def _landmarks(texts: Sequence[str], scans: int) -> list[dict[str, Any]]:
-    """Return the landmarks set by hand, per scan."""
-    found: list[dict[str, Any]] = [{} for _ in range(scans)]
+def _landmarks(texts: Sequence[str], scans: int) -> list[tuple[dict[str, Any], tuple[str, ...]]]:
+    """Return the landmarks set by hand, and which of them by eye, per scan."""
+    found: list[tuple[dict[str, Any], set[str]]] = [({}, set()) for _ in range(scans)]
     for text in texts:
-        number, name, xyz = _landmark(text)
+        bare, eye, more = text.partition(",eye")
+        number, name, xyz = _landmark(bare if not more else text)
         if number is None and scans > 1:
             raise click.UsageError(
                 f"--landmark belongs to one foot; say which scan, as in --landmark 2:{text}"
@@ -213,8 +216,10 @@ def _landmarks(texts: Sequence[str], scans: int) -> list[dict[str, Any]]:
                 f"--landmark {text!r}: there is no scan {number}; they are numbered 1 to {scans} "
                 "in their order"
             )
-        found[(number or 1) - 1][name] = xyz
-    return found
+        marks, eyes = found[(number or 1) - 1]
+        marks[name] = xyz
+        (eyes.add if eye else eyes.discard)(name)
+    return [(marks, tuple(sorted(eyes))) for marks, eyes in found]
 
 
 def _landmark(text: str) -> tuple[int | None, str, list[float]]:

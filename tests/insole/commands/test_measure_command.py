@@ -255,3 +255,21 @@ def test_a_plan_of_a_hand_held_scan_asks_for_the_length_and_not_for_another_scan
     assert code == 3
     assert "measure the foot by hand and state its length, or plan without the arch" in err
     assert err.rstrip().endswith("(--foot-length, --without-arch)")
+
+
+def test_a_landmark_set_by_eye_is_no_surer_than_where_it_was_found(run: Run) -> None:
+    record = json.loads(run("measure", RIGHT, "--json")[1])
+    found = record["landmarks"]["mth1"]
+    place = ",".join(f"{v:.3f}" for v in found["scanner_mm"])
+    told = {}
+    for how in ("", ",eye"):
+        out = run("measure", RIGHT, "--json", "--landmark", f"mth1={place}{how}")[1]
+        told[how] = json.loads(out)
+    felt, eye = (one["landmarks"]["mth1"] for one in told.values())
+    assert (felt["method"], felt["sd_mm"]) == ("by hand", 1.0)
+    assert (eye["method"], eye["sd_mm"]) == ("by eye", found["sd_mm"])
+    sds = [one["measures"]["truncated_length"]["sd"] for one in (told[""], told[",eye"], record)]
+    assert sds[0] < sds[1] == pytest.approx(sds[2], rel=0.1)
+    code, _, err = run("measure", RIGHT, "--landmark", f"mth1={place},nose")
+    assert code == 2
+    assert "--landmark wants [N:]NAME=X,Y,Z" in err
