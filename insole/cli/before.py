@@ -265,9 +265,13 @@ def questions(
             raise click.UsageError(f"{out} is there already and is kept; choose another name")
         if filled is not None:
             answers, clinician = question_sheet.read_sheet(filled)
-            case, day = (
-                a or b for a, b in zip((case, day), question_sheet.read_whose(filled), strict=True)
-            )
+            whose, asked = question_sheet.read_whose(filled)
+            if case and whose and case != whose:
+                raise InsoleError(
+                    f"{filled.name} holds the answers of {whose!r}, not of {case!r}; take that "
+                    "rider's sheet, or leave --case out"
+                )
+            case, day = case or whose, day or asked
         else:
             case, day = _whose(case, day)
             answers, clinician = _ask_all()

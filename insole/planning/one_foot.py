@@ -179,7 +179,8 @@ def _laid(measured: MeasuredFoot, side: Side, job: Job) -> _Laid:
         side=side.value,
         built_in=wish.support.contoured is not None,
     )
-    checks.check_rim(wedges.wedges, limits)
+    if wish.support.contoured is None:  # a bed lies on no base and has no rim
+        checks.check_rim(wedges.wedges, limits)
     seated = level
     if wedges.roll:
         seated = kept(

@@ -49,7 +49,8 @@ def set_up(foot: FootPlan) -> dict[str, Any]:
         "support_level": support.support_level if support else None,
         "pad_forward": pad.shift[0] if pad else None,
         "pad_medial": pad.shift[1] if pad else None,
-        "pad_turn": pad.turn if pad else None,
+        # of a kit's pad the search chooses the turn: it follows from what was changed
+        "pad_turn": pad.turn if pad and pad.source != "kit" else None,
         **{f"wedge_{p.name.lower()}": net.get(p, 0.0) for p in WedgePlace},
         "cleat": foot.cleat.from_ball_mark if foot.cleat else None,
         "cleat_yaw": foot.cleat.yaw if foot.cleat else None,

@@ -151,13 +151,15 @@ def _shift(foot: FootPlan, pad: PadPlan, chosen: Observation, limits: Limits) ->
     step = chosen.sign * size
     by = (step, 0.0) if move == "forward" else (0.0, step)
     new = [round(a + b, 3) for a, b in zip(pad.shift, by, strict=True)]
-    if max(abs(v) for v in new) > limits.value("place.free_shift"):
+    farthest = max(abs(v) for v in new)
+    if limits.value("place.free_shift") < farthest > max(abs(v) for v in pad.shift):
         return Move(words="the pad is moved as far as it goes")
     apex = foot.landmarks.get("arch_apex")
     if move == "forward" and apex is not None:
         off = pad.crest.from_rear + step - apex[0]
         ahead, behind = limits.value("place.crest_forward"), limits.value("place.crest_along")
-        if off > ahead + 0.5 or off < -behind - 0.5:
+        # one that lies beyond may come nearer
+        if not -behind - 0.5 <= off <= ahead + 0.5 and abs(off) >= abs(off - step):
             return Move(
                 words=(
                     f"its crest would lie {abs(off):.0f} mm "

@@ -457,3 +457,5 @@ def test_a_heel_shim_inside_a_heel_rim_is_refused():
     assert planner.plan(None, feet.analytic(), SHOE, limits=limits).right.base.heel_cup == 8.0
     with pytest.raises(PlanError, match="does not lie inside a heel rim of 8 mm"):
         planner.plan(None, feet.analytic(), SHOE, both(heel=2.0), limits=limits)
+    bed = planner.plan(None, feet.analytic(), SHOE, both(heel=2.0, contoured="full"), limits=limits)
+    assert bed.right.contour is not None  # which lies on no base

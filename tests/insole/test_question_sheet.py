@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from insole.errors import PlanError, RefusedError
+from insole.output.papers import question_sheet
 from insole.output.papers.question_sheet import read_sheet, write_sheet
 from insole.record import questions as q
 from tests.command_line import Run
@@ -169,7 +170,9 @@ def test_a_page_filled_in_by_pen_only_holds_no_answer(run: Run, tmp_path: Path) 
     assert not out.exists()
 
 
-def test_a_sheet_goes_out_and_comes_back(run: Run, tmp_path: Path) -> None:
+def test_a_sheet_goes_out_and_comes_back(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     sheet, back, out = (tmp_path / name for name in ("s.pdf", "f.pdf", "a.toml"))
     assert run("questions", "--sheet", sheet)[0] == 0
     filled(sheet, back, dict.fromkeys(IDS, "no"))
@@ -177,6 +180,14 @@ def test_a_sheet_goes_out_and_comes_back(run: Run, tmp_path: Path) -> None:
     assert (code, err) == (0, "")
     assert q.of_whom(out) == ("wren", "")
     assert q.read(out)[0] == dict.fromkeys(IDS, "no")
+    monkeypatch.setattr(question_sheet, "read_whose", lambda path: ("birch", "2026-05-02"))
+    other = tmp_path / "other.toml"
+    code, _, err = run("questions", "--from", back, "--out", other, "--case", "wren")
+    assert code != 0
+    assert "holds the answers of 'birch', not of 'wren'" in err
+    assert not other.exists()
+    assert run("questions", "--from", back, "--out", other)[0] == 0
+    assert q.of_whom(other) == ("birch", "2026-05-02")
     code, _, err = run("questions", "--from", back)
     assert code == 2
     assert "--out FILE.toml" in err

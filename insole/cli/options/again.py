@@ -33,6 +33,7 @@ _FIRST_LESS = frozenset(
     )
 ) | {"wedge-first-trial"}
 
+WEDGES = ("forefoot", "heel", "under")
 _OPTIONS = {
     "support_level": "--support",
     "shift": "--shift-pad",
@@ -101,7 +102,9 @@ def options(
         head = "" if name == "both" else f"{name}="
         for wish, value in wished.items():
             arguments += _option(wish, value, head)
-    if plan.wishes.get("confirm_zero"):
+    # a step that ends at no wedge is a zero that is meant
+    ends = (value for new in (step.wishes if step else {}).values() for value in new.items())
+    if plan.wishes.get("confirm_zero") or any(w in WEDGES and value == 0 for w, value in ends):
         arguments.append("--confirm-zero")
     if plan.wishes.get("dowels"):
         arguments.append("--dowels")

@@ -14,6 +14,7 @@ from insole.record.plan import Plan
 from insole.record.questions import AT_A_STOP, CAUTIONS
 from insole.shoe.shoe import parse
 from insole.trials.entry import Said, Trial, in_force
+from insole.trials.set_up import changes, set_up
 from insole.trials.trial import judge, open_stop
 from tests import feet
 from tests.on_trial import ALL_NO, LIMITS, SHOE, STOCK, made, run, said
@@ -187,6 +188,35 @@ def test_the_crest_is_not_moved_further_ahead_of_the_apex(plan):
     found = judge(moved, said("lump near the heel"), [], limits=LIMITS)
     assert found.step is None
     assert "ahead of the arch apex" in found.words[0]
+
+
+def test_a_pad_that_lies_too_far_may_come_nearer(plan):
+    """Moved 8 mm ahead by hand: a step back goes towards the apex, one ahead does not."""
+    moved = made(shift=(9.0, 0.0))
+    back = judge(moved, said("pad too far forward"), [], limits=LIMITS)
+    assert back.step is not None
+    assert back.step.wishes == {"right": {"shift": [6.0, 0.0]}}
+    assert judge(moved, said("lump near the heel"), [], limits=LIMITS).step is None
+    pad = plan.right.pad.model_copy(update={"shift": (0.0, 25.0)})
+    far = plan.model_copy(update={"right": plan.right.model_copy(update={"pad": pad})})
+    nearer = judge(far, said("pad pushes at the inner edge"), [], limits=LIMITS)
+    assert nearer.step is not None
+    assert nearer.step.wishes == {"right": {"shift": [0.0, 22.0]}}
+
+
+def test_the_turn_that_a_kits_search_chose_is_no_change_of_its_own(plan):
+    kit_pad = plan.right.pad.model_copy(update={"source": "kit", "turn": 0.0})
+
+    def planned(turn: float, level: float) -> Plan:
+        pad = kit_pad.model_copy(update={"turn": turn, "support_level": level})
+        right = plan.right.model_copy(update={"pad": pad})
+        return plan.model_copy(update={"right": right})
+
+    before = {"right": set_up(planned(0.0, 0.8).right)}
+    assert changes(planned(5.0, 0.7), before) == ["support level"]
+    own = plan.right.pad.model_copy(update={"source": "scan", "turn": 5.0})
+    turned = plan.model_copy(update={"right": plan.right.model_copy(update={"pad": own})})
+    assert changes(turned, {"right": set_up(plan.right)}) == ["pad turn"]
 
 
 def test_without_a_shoe_support_stays_and_no_wedge_is_proposed():
@@ -418,6 +448,17 @@ def test_the_options_keep_every_other_wish():
         "--tender 100,6",
     ):
         assert part in text
+
+
+def test_a_step_that_ends_at_no_wedge_can_be_planned(plan):
+    """In a shoe that has 1 degree of its own a wish of 0 must be meant, and the command says so."""
+    step = judge(plan, said("weight on the big-toe side"), [], limits=LIMITS).step
+    assert step.wishes == {"right": {"forefoot": 0.0}}
+    line = options(plan, step)
+    assert line[line.index("--forefoot") + 1] == "right=0"
+    assert "--confirm-zero" in line
+    other = judge(plan, said("weight on the little-toe side"), [], limits=LIMITS).step
+    assert "--confirm-zero" not in options(plan, other)
 
 
 def test_a_stop_stands_when_an_earlier_trial_is_corrected_after_it(plan):
