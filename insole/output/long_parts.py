@@ -91,7 +91,7 @@ def parted(plan: Plan, parts: Sequence[Part], settings: Settings) -> list[Part]:
             gap=settings.glue_gap,
             limits=of_plan(plan),
             fits=able,
-            finish=settings.finish,
+            finish=settings.finish.of(plan),
             tender=tender_of(foot, plan),
         )
         label = f"{foot.side}-{CONTOUR}"

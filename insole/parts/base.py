@@ -35,7 +35,6 @@ from insole.parts.facts import BaseFacts, Bevel, Spot
 from insole.parts.finish import Finish
 from insole.parts.part import Mark, Part
 from insole.parts.vents import vent_facts, vented
-from insole.record.limits import default_limits
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import BasePlan, WedgePlace, WedgePlan
 
@@ -105,14 +104,14 @@ def base(
     bevel = finish.bevel
     spots: tuple[Spot, ...] = ()
     if finish.vents is not None:
-        plan, spots = vented(foot, finish.vents, plan, tender=tender)
+        plan, spots = vented(foot, finish.vents, plan, tender=tender, limits=finish.limits)
     at, depth = wanted.dowels, sockets.depth_in_base(wanted)
     bottom = wanted.thickness - depth
     solid = sockets.cut(_solid(wanted, plan, whole), at, bottom, wanted.thickness + 1.0)
     volume = _volume(wanted, plan, whole) - sockets.volume(at, depth)
     off, edge = 0.0, None
     if bevel is not None:
-        least = max(finish.nozzle(wanted.material), default_limits().value("bevel.edge_sheet"))
+        least = max(finish.nozzle(wanted.material), finish.limits.value("bevel.edge_sheet"))
         check_bevel(bevel, wanted.thickness, least, "base")
         border = Polygon(plan.exterior)
         solid, off = bevelled(solid, border, bevel), bevel_volume(border, bevel)

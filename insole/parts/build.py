@@ -82,7 +82,7 @@ def all_parts(plan: Plan, finish: Finish | None = None) -> list[Part]:
     insole.errors.PartError
         A part cannot be made as a closed solid; says which and what to change.
     """
-    finish = finish or Finish()
+    finish = (finish or Finish()).of(plan)
 
     def worn(part: Part) -> Part:
         return as_worn(part, finish.nozzle(part.material))

@@ -83,10 +83,11 @@ def contoured_bed(
     x = 0.5 * contour.crest.from_rear
     ring = Polygon(contour.outline)
     y = (outlines.edge_at(ring, x) + outlines.edge_at(ring, x, medial=False)) / 2
-    wish = finish.vents if finish is not None else None
+    finish = finish or Finish()
+    wish = finish.vents
     spots: tuple[Spot, ...] = ()
     if wish is not None:
-        plan, spots = vented(foot, wish, plan, tender=tender)
+        plan, spots = vented(foot, wish, plan, tender=tender, limits=finish.limits)
     texts = ("CONTOURED BED", "SHOE SIDE", case)
     made = bed_over(foot, (plan, notch), CONTOUR, texts, (x, y))
     return replace(made, facts=replace(made.facts, vents=vent_facts(wish, spots)))

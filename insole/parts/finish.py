@@ -8,10 +8,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from insole.errors import PlanError
-from insole.record.limits import default_limits
+from insole.record.limits import Limits, default_limits, of_plan
+from insole.record.plan import Plan
 
 __all__ = ["USUAL_NOZZLE_MM", "BevelWish", "Finish", "VentWish", "bevel_wish", "vent_wish"]
 
@@ -52,11 +53,18 @@ class Finish:
         In bases and contoured beds.
     nozzles : mapping
         Nozzle of the printer that prints a material, mm, by the material's word; ``""`` any other.
+    limits : Limits
+        Those that the plan was made with, see :meth:`of`.
     """
 
     bevel: BevelWish | None = None
     vents: VentWish | None = None
     nozzles: Mapping[str, float] = field(default_factory=dict)
+    limits: Limits = field(default_factory=default_limits)
+
+    def of(self, plan: Plan) -> Finish:
+        """Return the same by the limits of a plan: a workshop may have its own."""
+        return replace(self, limits=of_plan(plan))
 
     def nozzle(self, material: str) -> float:
         """Return the nozzle that prints a material, mm."""

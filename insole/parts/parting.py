@@ -129,13 +129,16 @@ def part_bed(
         lost=_strip_volume(whole, shape, ahead, gap),
         notched=_mean_volume(teeth[1], shape),
     )
-    wish = finish.vents if finish is not None else None
+    finish = finish or Finish()
+    wish = finish.vents
     keep = LineString(joint.line).buffer(HOLES_OFF_MM)
     made = []
     for name, (outline, notch) in zip((REAR, FRONT), cut, strict=True):
         spots: tuple[Spot, ...] = ()
         if wish is not None:
-            outline, spots = vented(foot, wish, outline, tender=tender, keep=keep)
+            outline, spots = vented(
+                foot, wish, outline, tender=tender, keep=keep, limits=finish.limits
+            )
         piece = _piece(foot, case, (outline, notch), name, joint)
         made.append(replace(piece, facts=replace(piece.facts, vents=vent_facts(wish, spots))))
     return Parted(rear=made[0], front=made[1], joint=joint)

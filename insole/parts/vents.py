@@ -20,7 +20,8 @@ from shapely.geometry.base import BaseGeometry
 from footscan.scan import Array
 from insole.parts.facts import Spot, Vents
 from insole.parts.finish import VentWish
-from insole.record.limits import Limits, default_limits
+from insole.planning.support.metatarsal import drop_of
+from insole.record.limits import Limits
 from insole.record.plan import FootPlan
 from insole.record.planned_parts import WedgePlace
 
@@ -38,6 +39,7 @@ def vented(
     *,
     tender: Sequence[tuple[float, float]] = (),
     keep: BaseGeometry | None = None,
+    limits: Limits,
 ) -> tuple[Polygon, tuple[Spot, ...]]:
     """Return an outline with its holes, and the middles of the holes, bed frame, mm.
 
@@ -54,7 +56,6 @@ def vented(
     keep : shapely geometry, optional
         What else is kept free, such as a joint.
     """
-    limits = default_limits()
     places = vent_places(foot, wish, plan, tender=tender, keep=keep, limits=limits)
     discs = [shapely.Point(spot).buffer(wish.diameter / 2, quad_segs=QUARTER) for spot in places]
     holed = plan.difference(shapely.union_all(discs)) if discs else plan
@@ -125,9 +126,24 @@ def free_region(
     laid += [Polygon(w.outline) for w in foot.wedges if w.place is not WedgePlace.UNDER]
     laid += [shapely.Point(spot).buffer(4.0) for spot in foot.base.dowels or ()]
     laid += [shapely.Point(spot).buffer(limits.value("keepout.tender_radius")) for spot in tender]
+    laid += _dome(foot, limits)
     for shape in laid:
         free = free.difference(shape.buffer(BESIDE_MM))
     return free
+
+
+def _dome(foot: FootPlan, limits: Limits) -> list[Polygon]:
+    """Return where the metatarsal pad of a contoured bed may rise: the bed's record has its height.
+
+    Its crest may have been wished anywhere behind the heads that the limits allow.
+    """
+    if foot.contour is None or foot.contour.metatarsal is None:
+        return []
+    marks = {name: np.array(at) for name, at in foot.landmarks.items()}
+    places = [limits.value(f"metatarsal.behind_{end}") for end in ("least", "most")]
+    domes = [drop_of(marks, foot.contour.metatarsal, behind, limits) for behind in places]
+    rings = [Polygon(dome.ring(limits.value("feel.edge"))) for dome in domes]
+    return [shapely.union_all(rings).convex_hull]
 
 
 def _whole(foot: FootPlan) -> Polygon:

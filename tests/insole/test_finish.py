@@ -25,15 +25,19 @@ from insole.output.settings import Settings
 from insole.parts import bevel, build, engraving, solids
 from insole.parts.base import base
 from insole.parts.build import all_parts
+from insole.parts.contour import contoured_bed
 from insole.parts.facts import Vents
 from insole.parts.finish import BevelWish, Finish, bevel_wish, vent_wish
 from insole.parts.pad import arch_pad
 from insole.parts.part import Mark, Part, as_worn
 from insole.parts.vents import vented
+from insole.planning.support.metatarsal import drop_of
 from insole.readback.vents import check_vents
 from insole.record import workshop
+from insole.record.limits import default_limits
 from insole.record.plan import FootPlan
 from tests import papers
+from tests.on_trial import made
 from tests.plans import sample_foot, sample_plan
 
 WISH = Finish(bevel=BevelWish(width=1.0, angle=45.0), vents=vent_wish("3@12"))
@@ -173,8 +177,30 @@ def test_a_left_base_has_the_mirrored_holes_in_mesh_and_cut_file():
 def test_tender_spots_stay_without_a_hole():
     foot, hole = foot_of("right"), base_of("right").facts.vents.places[0]
     ring = Polygon(foot.base.outline)
-    _, spots = vented(foot, WISH.vents, ring, tender=(hole,))
+    _, spots = vented(foot, WISH.vents, ring, tender=(hole,), limits=default_limits())
     assert np.hypot(*(np.array(spots) - hole).T).min() >= 10.0
+
+
+@pytest.mark.parametrize("share", [0.28, 0.5])
+def test_a_workshops_own_limits_keep_the_heel_free_of_holes(share):
+    plan = sample_plan(wedges=False).model_copy(update={"limits": {"vents.heel_free": share}})
+    for part in all_parts(plan, WISH):
+        if part.name == "base":
+            x = np.array(part.outline)[:, 0]
+            spots = np.array(part.facts.vents.places)
+            first = (spots[:, 0].min() - 1.5 - x.min()) / np.ptp(x)
+            assert share - 0.01 <= first < share + 0.06
+
+
+def test_no_hole_goes_through_the_metatarsal_pad_of_a_bed():
+    foot = made(1, contoured="full", metatarsal=5.0).right
+    marks = {name: np.array(at) for name, at in foot.landmarks.items()}
+    dome = drop_of(marks, 5.0, None, default_limits())
+    spots = np.array(contoured_bed(foot, "demo", WISH).facts.vents.places)
+    assert len(spots)
+    assert (dome.at(*spots.T) == 0.0).all()
+    flat = made(1, contoured="full").right
+    assert (dome.at(*np.array(contoured_bed(flat, "demo", WISH).facts.vents.places).T) > 0.5).any()
 
 
 @pytest.mark.parametrize(
