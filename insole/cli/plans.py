@@ -60,7 +60,7 @@ def plan(
 
         old = plans.read_plan(against) if against else None
         version = given.pop("version") or (old.version + 1 if old else 1)
-        given["clinician"] = given["clinician"] or keeping.word_after_stop(
+        given["ended_by"] = keeping.word_after_stop(
             given["case"], out, *([against] if against else [])
         )
         made, _ = plans.plan_feet(request_of(scans, given, version), partner)

@@ -196,12 +196,15 @@ async def answers(request: Request) -> Response:
     known = {q.id for q in questions.QUESTIONS}
 
     def change(draft: Draft) -> None:
+        before = questions.stops_in(draft.answers)
         for name, answer in dict(given.get("answers", {})).items():
             if name not in known or answer not in ("yes", "no", None):
                 raise PlanError("there is no such question or answer")
             draft.answers.pop(name, None)
             if answer is not None:
                 draft.answers[name] = answer
+        if set(questions.stops_in(draft.answers)) - set(before):
+            draft.clinician = ""  # what was agreed to before was not this
         if "clinician" in given:
             word = questions.dated(str(given["clinician"]))
             questions.refuse_ahead(word, date.today(), "the clinician's word")

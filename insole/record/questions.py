@@ -38,6 +38,7 @@ __all__ = [
     "read",
     "refuse_ahead",
     "refuse_others",
+    "stops_in",
 ]
 
 ANSWERS = ("yes", "no", "not asked")
@@ -109,6 +110,11 @@ _PAIN_ADVICE = (
 )
 
 
+def stops_in(answers: Mapping[str, str]) -> list[str]:
+    """Return the questions whose yes stops, and that were answered so, in their order."""
+    return [q.id for q in QUESTIONS if q.grade == "stop" and _plain(answers.get(q.id, "")) == "yes"]
+
+
 def decide(
     answers: Mapping[str, str], clinician: str = ""
 ) -> tuple[dict[str, str], tuple[Note, ...]]:
@@ -139,7 +145,7 @@ def decide(
     for name, answer in answers.items():
         _check(name, answer, known)
     full = {q.id: _plain(answers.get(q.id, "not asked")) for q in QUESTIONS}
-    stops = [q.id for q in QUESTIONS if q.grade == "stop" and full[q.id] == "yes"]
+    stops = stops_in(full)
     urgent = _same_day(full)
     named = named_and_dated(clinician)
     if stops and not named:

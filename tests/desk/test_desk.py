@@ -351,6 +351,11 @@ def test_a_stop_answer_bars_plan_and_parts_until_a_clinicians_word(desk, larch):
         stand = desk.ask("PUT", "/api/cases/halted/answers", {"clinician": word}).json()
         assert (stand["stop"] == "") == lifted
     assert desk.done(desk.ask("POST", "/api/cases/halted/plans"))["version"] == 1
+    # a word about one thing is none about another that is answered afterwards
+    new = desk.ask("PUT", "/api/cases/halted/answers", {"answers": {"diabetes": "yes"}}).json()
+    assert "answered yes to diabetes, wound" in new["stop"].lower()
+    both = {"answers": {"diabetes": "no"}, "clinician": "Dr A. Example, 2026-05-02"}
+    assert desk.ask("PUT", "/api/cases/halted/answers", both).json()["stop"] == ""
     # what is said after a plan was kept holds its parts and its page as well
     desk.ask("PUT", "/api/cases/halted/answers", {"clinician": ""})
     for asked in ("page", "make"):

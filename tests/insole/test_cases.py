@@ -13,6 +13,7 @@ import pytest
 from footscan import files
 from insole import cli
 from insole.cli.options import again
+from insole.cli.options.answers import answers_of
 from insole.errors import InsoleError, PlanError, RefusedError
 from insole.record.plan import fingerprint, to_json
 from insole.trials import case_files, cases
@@ -385,3 +386,13 @@ def test_after_a_second_stop_the_word_of_the_first_one_counts_no_more(tmp_path):
         assert keeping.word_after_stop("wren", tmp_path) == ""
         riding.log_trial(wren, Said(date=date, clinician=word), tmp_path)
         assert keeping.word_after_stop("wren", tmp_path) == word
+
+
+def test_the_word_that_ended_a_trials_stop_is_none_about_an_answer_of_today():
+    word = "A. Doc, 2026-05-02"
+    given = {"answers": None, "answer": (), "clinician": "", "case": "wren", "ended_by": word}
+    assert answers_of(given) == ({}, word)
+    new = given | {"answer": ("diabetes=yes",)}
+    assert answers_of(new) == ({"diabetes": "yes"}, "")
+    assert answers_of(new | {"clinician": "B. Doc, 2026-05-09"})[1] == "B. Doc, 2026-05-09"
+    assert answers_of(given | {"answer": ("riding_pain=yes",)})[1] == word  # which is no stop

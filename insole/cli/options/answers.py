@@ -24,7 +24,7 @@ def answers_of(given: dict[str, Any]) -> tuple[dict[str, str], str]:
     insole.errors.InsoleError
         The file is another rider's or cannot be read; the word is of a day to come.
     """
-    from insole.record.questions import dated, refuse_ahead
+    from insole.record.questions import dated, refuse_ahead, stops_in
 
     answers: dict[str, str] = {}
     clinician = ""
@@ -35,7 +35,9 @@ def answers_of(given: dict[str, Any]) -> tuple[dict[str, str], str]:
         if not sep:
             raise click.UsageError(f"--answer wants QUESTION=yes or QUESTION=no, got {text!r}")
         answers[name.strip()] = answer.strip()
-    clinician = given["clinician"] or clinician
+    # the word that ended a trial's stop is none about what is answered now
+    ended = "" if stops_in(answers) else given.get("ended_by", "")
+    clinician = given["clinician"] or ended or clinician
     refuse_ahead(dated(clinician), date.today(), "the clinician's word")
     return answers, clinician
 
