@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
+import trimesh
 
 from insole.cli import main
 from tests.desk.conftest import SAMPLES
@@ -161,3 +163,33 @@ def test_a_checked_scan_is_not_kept(desk):
     assert "--" not in "".join(f["advice"] for f in foot["findings"])
     assert set((desk.home / "incoming").glob("*")) <= before
     assert not list(desk.home.rglob("r.ply"))
+
+
+def test_of_a_file_with_both_feet_each_foot_stays_its_own(desk, tmp_path):
+    """Also when it is measured anew: after a restart, and when a length by hand is stated."""
+    feet = [trimesh.load(SAMPLES / f"larch_{side}.ply") for side in ("left", "right")]
+    feet[1].apply_translation([0.0, 150.0 + np.ptp(feet[0].vertices[:, 1]), 0.0])
+    both = tmp_path / "both.ply"
+    trimesh.util.concatenate(feet).export(both)
+    assert desk.ask("POST", "/api/cases", {"name": "bothfeet"}).status_code == 201
+    assert sorted(desk.upload("bothfeet", both)["result"]["sides"]) == ["left", "right"]
+
+    def shown() -> dict[str, dict]:
+        path = "/api/cases/bothfeet/feet"
+        return {side: desk.client.get(f"{path}/{side}").json() for side in ("left", "right")}
+
+    first = shown()
+    for side in first:
+        assert (first[side]["side"], first[side]["medial"]) == (side, 1 if side == "right" else -1)
+    service = desk.client.app.app.state.service
+    service._feet.clear()  # as after a restart
+    assert shown() == first
+    length = float(
+        next(m["value"] for m in first["right"]["measures"] if m["name"] == "foot_length").split()[0]
+    )
+    path = "/api/cases/bothfeet/feet/right/stated"
+    desk.done(desk.ask("PUT", path, {"length": length}))
+    anew = shown()
+    assert anew["left"] == first["left"]
+    assert anew["right"]["medial"] == 1
+    assert anew["right"]["measures"] == first["right"]["measures"]
