@@ -460,6 +460,17 @@ def test_map_figures_and_what_to_mind_stand_in_one_view(page, fitted):
     page.until(lambda: page.one(f"{left} .mind").text == "", "the pad as planned")
 
 
+def test_a_length_by_hand_is_stated_of_the_foot_beside_it(page, fitted):
+    page.go(f"/case/{fitted}/scans")
+    right = ".foot[data-side=right] .byhand"
+    page.until(lambda: page.all(f"{right} input"), "the right foot")
+    page.one(f"{right} input").send_keys("271")
+    page.click(f"{right} button")
+    scans = lambda: page.draft(fitted)["scans"]  # noqa: E731
+    page.until(lambda: scans()["right"]["foot_length"] == 271.0, "the length")
+    assert scans()["left"]["foot_length"] is None
+
+
 def test_the_same_for_the_other_foot_leaves_it_its_tender_spots(page, fitted):
     """And a kept version that is worked on from gives each foot its own wishes again."""
     own = {

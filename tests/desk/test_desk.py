@@ -213,9 +213,10 @@ def test_parts_are_the_command_lines_byte_for_byte(desk, larch, kept, tmp_path):
     page = desk.client.get(early)
     assert not (desk.home / "cases" / larch / "made" / "larch-v1").exists()
     assert page.headers["content-disposition"] == 'inline; filename="plan-larch-v1.pdf"'
-    refused = desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {})
-    assert refused.status_code == 422
-    assert "read the thick edges" in refused.json()["error"].lower()
+    for ticked in ({}, {"edges_read": False}, {"edges_read": "yes"}, {"edges_read": 1}):
+        refused = desk.ask("POST", f"/api/cases/{larch}/plans/1/make", ticked)
+        assert refused.status_code == 422
+        assert "read the thick edges" in refused.json()["error"].lower()
     desk.done(desk.ask("POST", f"/api/cases/{larch}/plans/1/make", {"edges_read": True}))
     record = tmp_path / "plan.json"
     record.write_bytes(desk.client.get(f"/api/cases/{larch}/plans/1/record").content)

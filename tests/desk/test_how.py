@@ -65,6 +65,10 @@ def test_fields_ask_for_what_the_options_ask_for(tmp_path, monkeypatch):
         assert main(["make", str(record), *options, *rest]) == 0
         mine = how.settings(SHOP, how.checked(asked), None, None)
         assert mine == seen[-1]
+    for mine, size in ((220.0, 0.15), (300.0, 0.3)):  # the workshop's own
+        shop = {"bed": (mine, 200.0), "sheet": (mine, 400.0), "kerf": size}
+        found = how.settings(SHOP | shop, {}, None, None)
+        assert (found.bed, found.sheet, found.kerf) == tuple(shop.values())
     assert seen[1].bevel.angle == 30
     assert seen[1].chosen == {"pad": "final-eva", "shim": "wedge-eva"}
 

@@ -185,7 +185,9 @@ def test_of_a_file_with_both_feet_each_foot_stays_its_own(desk, tmp_path):
     service._feet.clear()  # as after a restart
     assert shown() == first
     length = float(
-        next(m["value"] for m in first["right"]["measures"] if m["name"] == "foot_length").split()[0]
+        next(m["value"] for m in first["right"]["measures"] if m["name"] == "foot_length").split()[
+            0
+        ]
     )
     path = "/api/cases/bothfeet/feet/right/stated"
     desk.done(desk.ask("PUT", path, {"length": length}))

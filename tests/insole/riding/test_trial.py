@@ -87,6 +87,14 @@ def test_a_step_up_needs_a_pad_that_reaches_its_wish(plan):
     assert "makes the same pad" in short.words[0]
 
 
+def test_a_step_up_ends_at_the_level_that_does_not_press():
+    most = LIMITS.value("support.warn_above")
+    near = made(support_level=most - 0.03)
+    step = judge(near, said("not enough arch support"), [], limits=LIMITS).step
+    assert step is not None
+    assert step.wishes["right"]["support_level"] == pytest.approx(most)
+
+
 @pytest.mark.parametrize("gap", [4.0, 8.0])
 def test_a_step_is_at_least_a_millimetre_of_the_pad(plan, gap):
     low = filled(plan, 0.8)
