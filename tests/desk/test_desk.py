@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import re
 import shutil
 import zipfile
@@ -12,8 +13,9 @@ import pytest
 
 from footscan.errors import SideError
 from insole.cli import main
-from insole.desk import wishes, workers
+from insole.desk import tasks, wishes, workers
 from insole.desk.store import Draft, Home
+from tests import feet
 from tests.desk.conftest import SAMPLES
 
 TOLD = [
@@ -413,7 +415,7 @@ def test_a_trial_proposes_a_step_which_is_taken_into_the_work(desk, larch, kept)
     assert found["step"]["before"]["right"]["support_level"] == 0.9
     assert new < 0.9
     taken = desk.ask("POST", f"/api/cases/{larch}/trials/1/step").json()["wishes"]
-    assert taken["right"] == {"support_level": new, "forefoot": 2.0}
+    assert taken["right"] == {"support_level": new, "forefoot": 1.5}
     assert taken["left"]["support_level"] == 0.8
     hurt = said | {"flags": flags | {"pain": "yes"}, "date": "2026-05-03"}
     stop = desk.ask("POST", f"/api/cases/{larch}/trials", hurt).json()
@@ -657,3 +659,22 @@ def test_a_trial_of_no_version_is_one_sentence(desk, larch):
         answer = desk.ask("POST", f"/api/cases/{larch}/trials", said)
         assert answer.status_code in (400, 422)
         assert "ay which version was ridden" in answer.text
+
+
+def test_a_shoe_that_was_put_right_is_planned_in_at_once(tmp_path):
+    """The page keeps what it planned with at hand; not longer than the file stays the same."""
+    shoe = tmp_path / "shoe.toml"
+    text = (SAMPLES / "shoe.toml").read_text("utf-8")
+    shoe.write_text(text, encoding="utf-8")
+    asked = {"shoe": shoe, "kit": None, "limits": None, "heel": 2.0}
+
+    def wedges() -> list[str]:
+        found = tasks.TASKS["preview"](lambda said: None, "right", "k", feet.analytic(), asked)
+        return [wedge["words"] for wedge in found["wedges"]]
+
+    before = wedges()
+    assert before
+    assert wedges() == before
+    shoe.write_text(re.sub(r"(?m)^cant_heel = .*$", "cant_heel = 1.0", text), "utf-8")
+    os.utime(shoe, ns=(1, 1))
+    assert wedges() != before
