@@ -80,6 +80,19 @@ def test_a_plan_with_no_more_than_a_first_ride_takes_is_left_alone() -> None:
     assert again.step_below(calm, KEPT, Path("plans")) == []
 
 
+def test_dowels_alone_ask_for_no_limits_file() -> None:
+    """They thicken the base, which a plan records as a limit of its own."""
+    plan = sample_plan().model_copy(
+        update={"limits": {"base.thickness": 2.2}, "wishes": {"dowels": True}, "sources": {}}
+    )
+    assert "--limits" not in again.options(plan, None)
+    more = plan.model_copy(update={"limits": {"base.thickness": 2.2, "wedge.sum_warn": 4.0}})
+    own = plan.model_copy(update={"sources": {"limits": "own.toml"}})
+    for one, file in ((more, "LIMITS-FILE"), (own, "own.toml")):
+        words = again.options(one, None)
+        assert words[words.index("--limits") + 1] == file
+
+
 def test_what_was_stated_of_one_scan_is_none_of_the_other() -> None:
     """And a pad left out for one foot is left out for that foot."""
     stated = {"--foot-length": [262.0, None], "--load": ["half", None], "--unit": "mm"}

@@ -84,7 +84,9 @@ def options(
     arguments = ["plan", *(scans or dict.fromkeys(foot.scan_file for foot in plan.feet))]
     if plan.shoe is not None:
         arguments += ["--shoe", shoe or sources.get("shoe") or "SHOE-FILE"]
-    if plan.limits:
+    # dowels thicken the base by themselves: no file says so
+    by_dowels = {"base.thickness"} if plan.wishes.get("dowels") else set()
+    if sources.get("limits") or set(plan.limits) - by_dowels:
         arguments += ["--limits", sources.get("limits") or "LIMITS-FILE"]
     if sources.get("by_hand"):
         arguments += ["--by-hand", sources["by_hand"]]
