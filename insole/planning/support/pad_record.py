@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from footscan.scan import Array
-from insole.planning.support.shaping import FOLLOWED_FROM, outline_of, shaped
+from insole.planning.support.shaping import FOLLOWED_FROM, on_grid, outline_of, shaped
 from insole.planning.support.space import Room
 from insole.planning.support.surface import FREE, feel_of, follow, lower_of
 from insole.planning.support.task import PadTask, Shaped
@@ -69,7 +69,7 @@ def pad_record(shape: Shaped, task: PadTask) -> PadPlan | str:
             y=round(crest_y, 2),
         ),
         turn=shape.turn,
-        shift=wish.moved,
+        shift=on_grid(wish.moved, limits.value("base.grid_step")) if kit_made else wish.moved,
         support_level=round(level, 4),
         front_edge=round(float(ring[:, 0].max()), 2),
         rear_edge=round(float(ring[:, 0].min()), 2),

@@ -37,7 +37,7 @@ from insole.planning.support.wish import SupportWish, move_words
 from insole.record.limits import Limits
 from insole.record.rings import smooth_ring
 
-__all__ = ["FOLLOWED_FROM", "crest_of", "crest_window", "outline_of", "shaped"]
+__all__ = ["FOLLOWED_FROM", "crest_of", "crest_window", "on_grid", "outline_of", "shaped"]
 
 OFF_CREST_SLOPE = 0.05  # mm per mm: the top falls at least this much away from the crest's place
 OUTLINE_SIGMA_MM = 2.5  # evens out the grid's steps along an outline
@@ -107,6 +107,12 @@ def _unmoved(task: PadTask, level: float) -> Shaped:
     )
 
 
+def on_grid(move: tuple[float, float], step: float) -> tuple[float, float]:
+    """Return a move by hand as a kit's grid takes it, mm."""
+    forward, medial = move
+    return step * round(forward / step), step * round(medial / step)
+
+
 def _from_kit(task: PadTask, level: float) -> Shaped | None:
     """Return the best pad of the kit on the placement grid, or None when none fits."""
     space, seating, wish, limits = task.space, task.seating, task.wish, task.limits
@@ -123,9 +129,14 @@ def _from_kit(task: PadTask, level: float) -> Shaped | None:
     if found is None:
         return None
     reasons = [f"from the kit '{kit.name}', on the {step:g} mm grid", *_how_seen(seating)]
-    forward, medial = wish.moved
-    shift = (step * round(forward / step), step * round(medial / step))
+    shift = on_grid(wish.moved, step)
     turn = turn_step * round(wish.turned / turn_step)
+    if (shift, turn) != (wish.moved, wish.turned):
+        asked, made = move_words(*wish.moved, wish.turned), move_words(*shift, turn)
+        reasons.append(
+            f"{asked} was wished; on the grid of {step:g} mm and {turn_step:g}° that is "
+            f"{made or 'no move'}"
+        )
     if any(shift) or turn:
         first = found
         place = (first.x + shift[0], first.y + shift[1])

@@ -654,3 +654,20 @@ def test_a_step_that_was_not_made_is_not_taken_back(plan):
     found = judge(other, said("", "worse", "2026-05-02"), log, limits=LIMITS)
     assert found.step is None
     assert "no earlier step to take back" in " ".join(found.words)
+
+
+@pytest.mark.parametrize(
+    ("wish", "made_of_it", "words"),
+    [
+        ((1.0, 0.0), (0.0, 0.0), "1 mm forward was wished; on the grid of 3 mm and 5° that is no"),
+        ((2.0, -4.0), (3.0, -3.0), "that is 3 mm forward, 3 mm lateral"),
+        ((3.0, 0.0), (3.0, 0.0), "moved on the grid: 3 mm forward"),
+    ],
+)
+def test_a_kit_pad_is_said_to_lie_where_it_lies(wish, made_of_it, words):
+    pad = made(pad_source="kit", shift=wish).right.pad
+    still = made(pad_source="kit").right.pad
+    assert pad.shift == made_of_it
+    assert pad.crest.from_rear - still.crest.from_rear == pytest.approx(made_of_it[0], abs=0.6)
+    assert any(words in reason for reason in pad.reasons)
+    assert ("was wished" in " ".join(pad.reasons)) is (wish != made_of_it)
