@@ -165,6 +165,19 @@ def test_a_wedge_softer_than_the_limit_is_refused(tmp_path):
     mat.of_part(part, files.load(own(tmp_path, text.replace("54", "55"))))
 
 
+@pytest.mark.parametrize(("low", "refused"), [(54, True), (55, False)])
+def test_a_wedge_may_be_as_soft_as_its_material_may_be(tmp_path, low, refused):
+    """Of a range the softest counts: that is what one may get."""
+    figure = f'{{ value = 60, low = {low}, high = 70, unit = "Shore A" }}'
+    table = files.load(own(tmp_path, f"[wedge-tpu]\nhardness = {figure}\n"))
+    part = block("forefoot-shim", 60, 80, 2, material="wedge-tpu")
+    if refused:
+        with pytest.raises(RefusedError, match="at least 55 Shore A"):
+            mat.of_part(part, table)
+    else:
+        mat.of_part(part, table)
+
+
 @pytest.mark.parametrize(
     ("change", "match"),
     [
