@@ -344,7 +344,7 @@ async function look(version) {
       say(`Looking at version ${version}.`);
     }
     back.hidden = take.hidden = !version;
-    keep.disabled = Boolean(version); // it keeps the work, which is not what is looked at
+    if (keep) keep.disabled = Boolean(version); // it keeps the work, which is not what is looked at
     for (const button of document.querySelectorAll("#versions [data-version]")) button.setAttribute("aria-pressed", String(button.dataset.version === version && version !== ""));
   } catch (error) { complain(error); }
 }
