@@ -415,7 +415,7 @@ def test_a_trial_proposes_a_step_which_is_taken_into_the_work(desk, larch, kept)
     assert found["step"]["before"]["right"]["support_level"] == 0.9
     assert new < 0.9
     taken = desk.ask("POST", f"/api/cases/{larch}/trials/1/step").json()["wishes"]
-    assert taken["right"] == {"support_level": new, "forefoot": 1.5}
+    assert taken["right"] == {"support_level": new, "forefoot": 2.0}
     assert taken["left"]["support_level"] == 0.8
     hurt = said | {"flags": flags | {"pain": "yes"}, "date": "2026-05-03"}
     stop = desk.ask("POST", f"/api/cases/{larch}/trials", hurt).json()

@@ -48,6 +48,7 @@ def value_for(option: click.Option) -> list[str]:
         "contour_material": "base-pp",
         "answer": "wound=no",
         "landmark": "mth1=1,2,3",
+        "foot_length": "270",
         "override": "wedge;Alder;tried before;2026-05-02",
     }
     if str(option.name) in words:
