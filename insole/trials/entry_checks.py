@@ -88,6 +88,12 @@ def check(plan: Plan, said: Said, earlier: Sequence[Trial], log: Sequence[Trial]
             "logged in their order: if that date is a slip, log trial "
             f"{earlier[-1].number} anew as its correction"
         ).asking("corrects", "because")
+    after = around(said, log)[1]
+    if after and said.date > after[0].date:
+        raise PlanError(
+            f"{said.date} lies after trial {after[0].number} of {after[0].date}, which followed; "
+            "give the day of the ride that is corrected"
+        ).asking("on")
     if earlier and plan.version < earlier[-1].plan:
         raise PlanError(
             f"plan {plan.version} is older than plan {earlier[-1].plan}, the last one on trial; "

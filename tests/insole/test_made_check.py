@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -165,3 +166,13 @@ def test_of_a_stated_side_that_foots_part_is_asked_about(side, monkeypatch) -> N
     assert [part.side for part in held] == [side]
     with pytest.raises(PlanError, match=f"no {side.other}-arch-pad for the {side} foot"):
         making.check_made_part(shots, plan, f"{side.other}-arch-pad")
+
+
+def test_a_part_is_as_thick_as_from_its_underside_to_its_top() -> None:
+    """Also where neither is level: a bed's underside follows the shoe."""
+    x = np.linspace(0.0, 90.0, 40)
+    under = np.column_stack([x, 0.0 * x, 3.0 + 0.05 * x])
+    points = np.concatenate([under, under + np.array([0.0, 0.0, 4.5])])
+    top = np.arange(80) >= 40
+    planned = SimpleNamespace(points=points, top=top, under=~top)
+    assert laying._thickness(planned) == pytest.approx(4.5)

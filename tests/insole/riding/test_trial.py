@@ -617,6 +617,18 @@ def test_what_waits_of_the_same_thing_is_said(plan):
     assert "left for later: the arch support is felt as too much" in found.words
 
 
+def test_a_correction_is_of_a_day_before_the_trials_that_followed(plan):
+    """A later one would make a clinician's word about them older than their stop."""
+    log: list[Trial] = []
+    run(plan, log, "too low", "same", "2026-05-01")
+    run(plan, log, "too low", "same", "2026-05-03")
+    slip = said("too low", "same", "2026-06-30", corrects=1, because="typed wrongly")
+    with pytest.raises(PlanError, match="2026-06-30 lies after trial 2 of 2026-05-03"):
+        judge(plan, slip, log, limits=LIMITS)
+    day = said("too low", "same", "2026-05-03", corrects=1, because="typed wrongly")
+    assert judge(plan, day, log, limits=LIMITS).corrects == 1
+
+
 def test_an_open_stop_is_not_hidden_by_a_later_one_that_is_ended(plan):
     """Logged in another's place it stands before it; a word that came before it ends nothing."""
     log: list[Trial] = []
