@@ -5,6 +5,9 @@ Look at the files first, then at `git diff tests/approved`.
 
 from __future__ import annotations
 
+import tests.kernel  # noqa: F401
+
+# isort: split
 import argparse
 import tempfile
 from pathlib import Path

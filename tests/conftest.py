@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import tests.kernel  # noqa: F401
+
+# isort: split
 import io
 import os
 import re
