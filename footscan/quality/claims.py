@@ -137,14 +137,13 @@ def _by_hand(length: float | None, evidence: Evidence) -> list[Finding]:
     share = 100 * off / evidence.hand_length
     allowed = limits()["scale"]
     if share > allowed.measuring:
-        severity, shown = Severity.AGAIN, (share, allowed.measuring, "%")
+        severity, value, limit, unit = Severity.AGAIN, share, allowed.measuring, "%"
     elif share > allowed.making:
-        severity, shown = Severity.MEASURING, (share, allowed.making, "%")
+        severity, value, limit, unit = Severity.MEASURING, share, allowed.making, "%"
     elif off > SCALE_MM:  # of a long foot
-        severity, shown = Severity.MEASURING, (off, SCALE_MM, "mm")
+        severity, value, limit, unit = Severity.MEASURING, off, SCALE_MM, "mm"
     else:
         return []
-    value, limit, unit = shown
     return [
         Finding(
             code="scale",

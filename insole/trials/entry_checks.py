@@ -57,8 +57,16 @@ def around(said: Said, log: Sequence[Trial]) -> tuple[list[Trial], list[Trial]]:
     return holding[:at], holding[at + 1 :]
 
 
-def check(plan: Plan, said: Said, earlier: Sequence[Trial], log: Sequence[Trial]) -> None:
+def check(
+    plan: Plan,
+    said: Said,
+    earlier: Sequence[Trial],
+    later: Sequence[Trial],
+    log: Sequence[Trial],
+) -> None:
     """Refuse what cannot be logged of this plan in this log, in one sentence.
+
+    `earlier` and `later` are those around it, see :func:`around`.
 
     Raises
     ------
@@ -88,10 +96,9 @@ def check(plan: Plan, said: Said, earlier: Sequence[Trial], log: Sequence[Trial]
             "logged in their order: if that date is a slip, log trial "
             f"{earlier[-1].number} anew as its correction"
         ).asking("corrects", "because")
-    after = around(said, log)[1]
-    if after and said.date > after[0].date:
+    if later and said.date > later[0].date:
         raise PlanError(
-            f"{said.date} lies after trial {after[0].number} of {after[0].date}, which followed; "
+            f"{said.date} lies after trial {later[0].number} of {later[0].date}, which followed; "
             "give the day of the ride that is corrected"
         ).asking("on")
     if earlier and plan.version < earlier[-1].plan:

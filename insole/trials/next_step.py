@@ -8,15 +8,13 @@ of several complaints the first in the order of work counts.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import Any
 
 from insole.record.limits import Limits
 from insole.record.plan import Plan
 from insole.trials.entry import Said, Trial
 from insole.trials.picks import THINGS, Observation
-from insole.trials.set_up import changes
+from insole.trials.set_up import changes, same
 from insole.trials.steps import Step, move
 from insole.trials.words import named_foot
 
@@ -111,18 +109,9 @@ def _carried_out(plan: Plan, step: Step) -> bool:
     for side, wishes in step.wishes.items():
         for foot in planned if side == "both" else [side]:
             own = {**plan.wishes.get("both", {}), **plan.wishes.get(foot, {})}
-            if any(not _alike(own.get(name), value) for name, value in wishes.items()):
+            if any(not same(own.get(name), value) for name, value in wishes.items()):
                 return False
     return True
-
-
-def _alike(one: Any, other: Any) -> bool:
-    """Return whether two wishes are one, however they were kept."""
-    if isinstance(one, int | float) and isinstance(other, int | float):
-        return math.isclose(one, other, abs_tol=1e-6)
-    if isinstance(one, Sequence) and isinstance(other, Sequence) and not isinstance(one, str):
-        return len(one) == len(other) and all(map(_alike, one, other))
-    return bool(one == other)
 
 
 def _without_gain(plan: Plan, said: Said, earlier: Sequence[Trial]) -> int:

@@ -9,7 +9,7 @@ from typing import Any
 from insole.record.plan import FootPlan, Plan
 from insole.record.planned_parts import WedgePlace
 
-__all__ = ["changes", "set_up"]
+__all__ = ["changes", "same", "set_up"]
 
 
 def changes(plan: Plan, before: Mapping[str, Mapping[str, Any]]) -> list[str]:
@@ -20,14 +20,17 @@ def changes(plan: Plan, before: Mapping[str, Mapping[str, Any]]) -> list[str]:
         if was is None:
             continue
         now = set_up(foot)
-        found |= dict.fromkeys(name for name in now if not _same(now[name], was.get(name)))
+        found |= dict.fromkeys(name for name in now if not same(now[name], was.get(name)))
     return [name.replace("_", " ") for name in found]
 
 
-def _same(a: Any, b: Any) -> bool:
+def same(a: Any, b: Any) -> bool:
+    """Return whether two values of a set-up or a wish are one; a list is one with its tuple."""
     if isinstance(a, float | int) and isinstance(b, float | int):
         return math.isclose(a, b, abs_tol=1e-6)
-    return a == b
+    if isinstance(a, list | tuple) and isinstance(b, list | tuple):
+        return len(a) == len(b) and all(map(same, a, b))
+    return bool(a == b)
 
 
 def set_up(foot: FootPlan) -> dict[str, Any]:

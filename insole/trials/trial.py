@@ -63,7 +63,7 @@ def judge(plan: Plan, said: Said, earlier: Sequence[Trial], *, limits: Limits) -
     log = list(earlier)
     said = cleaned(said)
     earlier, later = around(said, log)
-    check(plan, said, earlier, log)
+    check(plan, said, earlier, later, log)
     refuse_unanswered(plan, earlier)
     flags = asked(said.flags)
     picks = [picked(pick) for pick in said.felt]

@@ -205,8 +205,8 @@ def _landmarks(texts: Sequence[str], scans: int) -> list[tuple[dict[str, Any], t
     """Return the landmarks set by hand, and which of them by eye, per scan."""
     found: list[tuple[dict[str, Any], set[str]]] = [({}, set()) for _ in range(scans)]
     for text in texts:
-        bare, eye, more = text.partition(",eye")
-        number, name, xyz = _landmark(bare if not more else text)
+        bare = text.removesuffix(",eye")
+        number, name, xyz = _landmark(bare)
         if number is None and scans > 1:
             raise click.UsageError(
                 f"--landmark belongs to one foot; say which scan, as in --landmark 2:{text}"
@@ -218,7 +218,7 @@ def _landmarks(texts: Sequence[str], scans: int) -> list[tuple[dict[str, Any], t
             )
         marks, eyes = found[(number or 1) - 1]
         marks[name] = xyz
-        (eyes.add if eye else eyes.discard)(name)
+        (eyes.discard if bare == text else eyes.add)(name)
     return [(marks, tuple(sorted(eyes))) for marks, eyes in found]
 
 
