@@ -139,9 +139,8 @@ def _dome(foot: FootPlan, limits: Limits) -> list[Polygon]:
     """
     if foot.contour is None or foot.contour.metatarsal is None:
         return []
-    marks = {name: np.array(at) for name, at in foot.landmarks.items()}
     places = [limits.value(f"metatarsal.behind_{end}") for end in ("least", "most")]
-    domes = [drop_of(marks, foot.contour.metatarsal, behind, limits) for behind in places]
+    domes = [drop_of(foot.landmarks, foot.contour.metatarsal, behind, limits) for behind in places]
     rings = [Polygon(dome.ring(limits.value("feel.edge"))) for dome in domes]
     return [shapely.union_all(rings).convex_hull]
 

@@ -56,8 +56,7 @@ def _dome(foot: FootPlan, behind: float | None, limits: Limits) -> Callable[...,
         return None if foot.metatarsal is None else PadTop(foot.metatarsal).inside
     if foot.contour.metatarsal is None:
         return None
-    marks = {name: np.array(at) for name, at in foot.landmarks.items()}
-    return drop_of(marks, foot.contour.metatarsal, behind, limits).at
+    return drop_of(foot.landmarks, foot.contour.metatarsal, behind, limits).at
 
 
 def _note(

@@ -11,6 +11,9 @@ let wishes = {}, past = [], map = "height", when = "after", looking = null, agai
 
 for (const side of ["left", "right"]) wishes[side] = { ...kept, ...(data.draft.wishes[side] ?? {}) };
 
+/** The wishes of a kept version for one foot: its own over the common ones. */
+const ofOne = (version, side) => ({ ...(version.wishes.both ?? {}), ...(version.wishes[side] ?? {}) });
+
 class Foot {
   constructor(root) {
     this.root = root;
@@ -67,7 +70,7 @@ class Foot {
 
   /** The wishes that what is shown was planned with: those of a version while one is looked at. */
   get shown() {
-    return looking === null ? this.wish : { ...(looking.wishes.both ?? {}), ...(looking.wishes[this.side] ?? {}) };
+    return looking === null ? this.wish : ofOne(looking, this.side);
   }
 
   show(found) {
@@ -354,7 +357,7 @@ function work() {
   const found = looking;
   past.push(structuredClone(wishes));
   undo.disabled = false;
-  for (const side of ["left", "right"]) wishes[side] = { ...(found.wishes.both ?? {}), ...(found.wishes[side] ?? {}) };
+  for (const side of ["left", "right"]) wishes[side] = ofOne(found, side);
   looking = null;
   look("");
   store();

@@ -112,13 +112,16 @@ def _reach(share: float) -> float:
 
 
 def drop_of(
-    landmarks: Mapping[str, Array], height: float, behind: float | None, limits: Limits
+    landmarks: Mapping[str, Array | Sequence[float]],
+    height: float,
+    behind: float | None,
+    limits: Limits,
 ) -> Drop:
     """Return the dome behind heads 2 to 4.
 
     Parameters
     ----------
-    landmarks : mapping of str to ndarray
+    landmarks : mapping of str to ndarray or sequence of float
         Bed frame, mm; ``mth2`` to ``mth4``.
     height : float
         Of its crest, mm.
